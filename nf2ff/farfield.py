@@ -1,0 +1,91 @@
+"""The far field as a quantity on a grid of directions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff import waves
+from nf2ff.modes import Modes, Reference
+from nf2ff.special import as_array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FarField:
+    """Far field lim r exp(+jkr) E on all pairs of ``theta`` and ``phi``.
+
+    Parameters
+    ----------
+    frequency : (F,) array_like
+        Frequencies [Hz].
+    theta : (T,) array_like
+        Polar angles in [0, pi] [rad].
+    phi : (P,) array_like
+        Azimuth angles [rad].
+    e_theta, e_phi : (F, T, P) array_like
+        Components of the far field, peak values, exp(+jwt) [V].
+    radiated_power : (F,) array_like
+        Total radiated power [W]. Directivity refers to it.
+    reference : {"absolute", "relative"}
+        Whether the level is known.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, an angle is out of range, or a value is not finite.
+    """
+
+    frequency: NDArray[np.float64]
+    theta: NDArray[np.float64]
+    phi: NDArray[np.float64]
+    e_theta: NDArray[np.complex128]
+    e_phi: NDArray[np.complex128]
+    radiated_power: NDArray[np.float64]
+    reference: Reference = "absolute"
+
+    def __post_init__(self) -> None:
+        for name in ("frequency", "theta", "phi", "radiated_power"):
+            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        shape = (self.frequency.size, self.theta.size, self.phi.size)
+        for name in ("e_theta", "e_phi"):
+            value = as_array(getattr(self, name), complex, name, ndim=3)
+            if value.shape != shape:
+                msg = f"{name} has shape {value.shape}, expected (F, T, P) = {shape}"
+                raise ValueError(msg)
+            object.__setattr__(self, name, value)
+        if self.radiated_power.shape != self.frequency.shape:
+            msg = f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
+            raise ValueError(msg)
+        if np.any(self.theta < 0) or np.any(self.theta > np.pi + 1e-12):
+            msg = "theta of a far field lies in [0, pi] rad"
+            raise ValueError(msg)
+        if self.reference not in ("absolute", "relative"):
+            msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
+            raise ValueError(msg)
+
+
+def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:
+    """Far field of ``modes`` on the grid of all pairs of ``theta`` and ``phi``.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    theta : (T,) array_like
+        Polar angles in [0, pi], any spacing [rad].
+    phi : (P,) array_like
+        Azimuth angles, any spacing [rad].
+
+    Returns
+    -------
+    FarField
+        e_theta and e_phi of shape (F, T, P) [V].
+    """
+    theta = as_array(theta, float, "theta", ndim=1)
+    phi = as_array(phi, float, "phi", ndim=1)
+    e_theta, e_phi = waves.far_field_grid(modes, theta=theta, phi=phi)
+    return FarField(
+        modes.frequency, theta, phi, e_theta, e_phi, modes.radiated_power(), modes.reference
+    )

@@ -1,0 +1,245 @@
+"""The three ways from the responses of one frequency to modes: quadrature, iteration, dense."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff import spin
+from nf2ff.modes import mode_count, wavenumber
+from nf2ff.operator import Geometry, TransmissionOperator, spin_constants
+from nf2ff.probe import Probe, response_constants
+from nf2ff.scan import GridScan
+from nf2ff.special import rotation_coefficients
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+
+#: Rings on which the residual of a quadrature is formed, spread evenly over the grid: all rings
+#: would cost as much as the solution itself.
+RESIDUAL_RINGS = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """Modes of one frequency, and how they were reached.
+
+    Parameters
+    ----------
+    coefficients : (J,) ndarray
+        Q [sqrt(W)].
+    residual : float
+        Norm of (responses - model) over norm of responses.
+    iterations : int
+        Steps taken, 0 for a method without any.
+    converged : bool
+        Whether the tolerance was reached.
+    """
+
+    coefficients: NDArray[np.complex128]
+    residual: float
+    iterations: int
+    converged: bool
+
+
+def quadrature_matrix(
+    probe: Probe, *, frequency: float, radius: float, degree: int
+) -> NDArray[np.complex128]:
+    """Matrix (N, 2, 2) from spin-1 map coefficients (G, C) to (Q_1, Q_2), degree by degree.
+
+    Raises
+    ------
+    ValueError
+        If the probe has other azimuthal orders than +-1.
+    """
+    constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
+    matrices = spin_constants(constants[0])
+    if [s for s, _ in matrices] != [1]:
+        msg = (
+            f"a quadrature needs a probe of azimuthal orders +-1, this one has "
+            f"{[s for s, _ in matrices]}: use LeastSquares"
+        )
+        raise ValueError(msg)
+    k = float(wavenumber(frequency))
+    forward = matrices[0][1][0] * np.exp(-1j * k * radius) / (k * radius)
+    finite = np.isfinite(forward).all(axis=(1, 2))
+    # Waves far above kA: their response exceeds any number, so what was measured of them is none.
+    forward[~finite] = np.eye(2)
+    inverse = np.linalg.inv(forward)
+    inverse[~finite] = 0
+    return inverse
+
+
+def by_quadrature(
+    scan: GridScan,
+    response: NDArray[np.complex128],
+    matrix: NDArray[np.complex128],
+    *,
+    threads: int,
+) -> Estimate:
+    """Non-iterative solution on a full grid.
+
+    Parameters
+    ----------
+    scan : GridScan
+        The grid.
+    response : (M,) ndarray
+        Responses of one frequency.
+    matrix : (N, 2, 2) ndarray
+        From `quadrature_matrix`.
+    threads : int
+        Threads.
+    """
+    degree = matrix.shape[0]
+    grid = scan.grid
+    maps = scan.maps(response)
+    rings = np.unique(
+        np.linspace(0, grid.theta.size - 1, min(RESIDUAL_RINGS, grid.theta.size)).round()
+    ).astype(int)
+    found, model = spin.grid_analysis(
+        maps, spin=1, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]), threads=threads,
+        check=grid.theta[rings],
+    )  # fmt: skip
+    measured = maps[:, rings]
+    model -= measured
+    residual = _ratio(_norm(model), _norm(measured))
+    q = np.empty((found.shape[1], 2), dtype=complex)
+    orders = 2 * np.arange(1, degree + 1) + 1
+
+    def assemble(s: int) -> None:
+        present = [c for c in (0, 1) if matrix[:, s, c].any()]
+        if not present:
+            q[:, s] = 0
+        for c in present:
+            factor = np.repeat(matrix[:, s, c], orders)
+            if c == present[0]:
+                np.multiply(found[c], factor, out=q[:, s])
+            else:
+                q[:, s] += found[c] * factor
+
+    spin.run([partial(assemble, s) for s in (0, 1)], threads)
+    return Estimate(q.ravel(), residual, 0, True)
+
+
+def _norm(x: NDArray[Any]) -> float:
+    # Not BLAS: its threads stand in the way of ours.
+    return float(np.sqrt(np.sum(x.real**2) + np.sum(x.imag**2)))
+
+
+def _ratio(part: Any, whole: Any) -> float:
+    return float(part / whole) if whole > 0 else 0.0
+
+
+def by_conjugate_gradients(
+    operator: TransmissionOperator,
+    response: NDArray[np.complex128],
+    *,
+    weights: NDArray[np.float64],
+    rtol: float,
+    max_iterations: int,
+    damping: float,
+    start: NDArray[np.complex128] | None = None,
+) -> tuple[Estimate, Complex]:
+    """Conjugate gradients on the weighted, damped normal equations (CGLS).
+
+    Minimises sum_i weights_i |w_i - (A x)_i|^2 + damping^2 |x|^2 until the gradient has fallen
+    by ``rtol``.
+
+    Parameters
+    ----------
+    operator : TransmissionOperator
+        A.
+    response : (M,) ndarray
+        w.
+    weights : (M,) ndarray
+        Weights of the samples, summing to about 4 pi for each polarisation.
+    rtol, max_iterations, damping
+        As in ``LeastSquares``.
+    start : ndarray, optional
+        Packed coefficients to begin with.
+
+    Returns
+    -------
+    estimate : Estimate
+        Its residual is unweighted.
+    x : ndarray
+        Packed coefficients.
+
+    References
+    ----------
+    A. Bjorck, Numerical Methods for Least Squares Problems, SIAM 1996, algorithm 7.4.1.
+    """
+    gradient = operator.adjoint(weights * response)
+    target = rtol * float(np.linalg.norm(gradient))
+    remainder = response.copy()
+    if start is None:
+        x = np.zeros_like(gradient)
+    else:
+        x = start.copy()
+        remainder -= operator.forward(x)
+        gradient = operator.adjoint(weights * remainder)
+        gradient -= damping**2 * x
+    direction = gradient.copy()
+    size = np.linalg.norm(gradient) ** 2
+    steps = 0
+    while size > target**2 and steps < max_iterations:
+        image = operator.forward(direction)
+        curvature = np.vdot(image, weights * image).real
+        curvature += damping**2 * np.linalg.norm(direction) ** 2
+        length = size / curvature
+        x += length * direction
+        image *= length
+        remainder -= image
+        gradient = operator.adjoint(weights * remainder)
+        if damping:
+            gradient -= damping**2 * x
+        before, size = size, np.linalg.norm(gradient) ** 2
+        direction *= size / before
+        direction += gradient
+        steps += 1
+    residual = _ratio(np.linalg.norm(remainder), np.linalg.norm(response))
+    return Estimate(operator.to_modes(x), residual, steps, bool(size <= target**2)), x
+
+
+def dense_matrix(
+    geometry: tuple[Geometry, ...], probe: Probe, *, frequency: float, degree: int
+) -> NDArray[np.complex128]:
+    """The whole transmission matrix (M, J), summed as the formula stands, without fast transforms.
+
+    The oracle of the fast operator: rotation coefficients by their own recurrence.
+    """
+    k = float(wavenumber(frequency))
+    count = sum(g.position.size for g in geometry)
+    matrix = np.zeros((count, mode_count(degree)), dtype=complex)
+    n = np.repeat(np.arange(1, degree + 1), 2 * np.arange(1, degree + 1) + 1)
+    m = np.arange(n.size) + 1 - n * (n + 1)
+    for port, g in enumerate(geometry):
+        radius, which = np.unique(g.radius, return_inverse=True)
+        constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
+        constants = constants[port] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
+        top = constants.shape[1] // 2
+        turn = np.exp(1j * np.outer(g.location[:, 1], m))
+        rows = np.zeros((g.position.size, n.size, 2), dtype=complex)
+        for mu in range(-top, top + 1):
+            p = constants[:, top + mu]
+            if p.any():
+                d = rotation_coefficients(degree, g.location[:, 0], mu=mu) * turn
+                rows += (d[:, :, None] * p[which][:, n - 1])[g.position] * np.exp(1j * mu * g.chi)[
+                    :, None, None
+                ]
+        matrix[g.rows] = rows.reshape(g.position.size, -1)
+    return matrix
+
+
+def by_dense_matrix(matrix: NDArray[np.complex128], response: NDArray[np.complex128]) -> Estimate:
+    """Least squares with the dense matrix, columns scaled to equal norm."""
+    norm = np.linalg.norm(matrix, axis=0)
+    norm[norm == 0] = 1
+    scaled, *_ = np.linalg.lstsq(matrix / norm, response, rcond=None)
+    residual = response - (matrix / norm) @ scaled
+    return Estimate(
+        scaled / norm, _ratio(np.linalg.norm(residual), np.linalg.norm(response)), 0, True
+    )

@@ -1,0 +1,397 @@
+"""Complex spin-weighted spherical-harmonic transforms, on grids and at points.
+
+The only file that imports ducc0 [1]_. That library transforms real maps; a complex map is two of
+them, which run in two Python threads (the library releases the interpreter lock, and two calls
+side by side beat one call with two threads).
+
+**Packed coefficients.** A complex map of spin s has coefficients a_nm of both signs of m. They are
+kept as an array (..., 2, C, A): sign of m (first +, then -), component (C = 2 for s > 0: gradient
+and curl; C = 1 for s = 0), and position ``m (2N + 1 - m) / 2 + n`` of (n, |m|), A = (N+1)(N+2)/2.
+The entries (-, m = 0) are always zero, and so are those with n < max(s, 1): the sum of squares
+over the array is the norm of the coefficients. In this order real and imaginary parts are had
+without any gather: with a_{n,-m} given,
+a^R = (a_nm + (-1)^m conj a_{n,-m}) / 2,  a^I = (a_nm - (-1)^m conj a_{n,-m}) / 2i.
+
+For s > 0 the maps are, with d^n_{m mu} the quantum-mechanics rotation coefficient, G and C the
+gradient and curl coefficients and y_n = sqrt((2n+1)/4 pi),
+
+    map1 + i map2 = (-1)^(s+1) sum (G + iC) y_n d^n_{m,-s} exp(i m phi)
+    map1 - i map2 =           -sum (G - iC) y_n d^n_{m,+s} exp(i m phi)
+
+References
+----------
+.. [1] M. Reinecke, ducc0, Distinctly Useful Code Collection (GPL-2.0-or-later).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache, partial
+from typing import Any, TypeVar
+
+import ducc0
+import numpy as np
+from numpy.typing import NDArray
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+T = TypeVar("T")
+
+_GEOMETRY = {
+    "clenshaw-curtis": "CC",
+    "fejer-1": "F1",
+    "fejer-2": "F2",
+    "north-pole": "MWflip",
+    "south-pole": "MW",
+    "gauss-legendre": "GL",
+}
+
+
+def ring_degree(rule: str, count: int) -> int:
+    """Largest degree that the analysis determines from ``count`` rings of a quadrature rule."""
+    if rule == "clenshaw-curtis":
+        return count - 2
+    if rule == "fejer-2":
+        return (count - 1) // 2
+    return count - 1
+
+
+def ring_weights(rule: str, count: int) -> NDArray[np.float64]:
+    """Solid angle of each of ``count`` rings [sr], (count,); the sum is 4 pi."""
+    weights: NDArray[np.float64] = ducc0.sht.get_gridweights(_GEOMETRY[rule], count)
+    return weights
+
+
+def good_length(minimum: int) -> int:
+    """Smallest length >= ``minimum`` that suits the fast Fourier transform."""
+    return int(ducc0.fft.good_size(minimum, True))
+
+
+def thread_count(threads: int | None) -> int:
+    """Threads to use: as given, else DUCC0_NUM_THREADS or OMP_NUM_THREADS, else the cores."""
+    if threads is None:
+        given = os.environ.get("DUCC0_NUM_THREADS") or os.environ.get("OMP_NUM_THREADS")
+        if given and given.isdigit() and int(given) > 0:
+            return int(given)
+        return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+    if threads < 1:
+        msg = f"threads is {threads}, expected at least 1"
+        raise ValueError(msg)
+    return threads
+
+
+@lru_cache(maxsize=8)
+def packed_numbers(degree: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Arrays m >= 0 and n, each (A,), of the packed positions."""
+    counts = np.arange(degree + 1, 0, -1)
+    m = np.repeat(np.arange(degree + 1, dtype=np.int32), counts)
+    starts = np.cumsum(counts) - counts
+    n = (np.arange(m.size) - np.repeat(starts, counts)).astype(np.int32) + m
+    for x in (m, n):
+        x.flags.writeable = False
+    return m, n
+
+
+@lru_cache(maxsize=8)
+def _parity(degree: int) -> NDArray[np.float64]:
+    """(-1)^m at the packed positions."""
+    sign = 1.0 - 2.0 * (packed_numbers(degree)[0] & 1)
+    sign.flags.writeable = False
+    return sign
+
+
+@lru_cache(maxsize=8)
+def natural_positions(degree: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Index n (n + 1) + m - 1 of +m and of -m at the packed positions, (A,) each.
+
+    The position of n = 0, which no wave has, is given the index 0 and must be masked.
+    """
+    m, n = (x.astype(np.intp) for x in packed_numbers(degree))
+    base = n * (n + 1) - 1
+    plus, minus = base + m, base - m
+    plus[0] = minus[0] = 0
+    return plus, minus
+
+
+def pack(coefficients: Complex) -> Complex:
+    """Packed form (..., 2, C, A) of coefficients (..., C, N(N+2)) in the order n (n+1) + m - 1."""
+    degree = round(np.sqrt(coefficients.shape[-1] + 1)) - 1
+    plus, minus = natural_positions(degree)
+    packed = np.stack([coefficients[..., plus], coefficients[..., minus]], axis=-3)
+    packed[..., 0] = 0
+    packed[..., 1, :, : degree + 1] = 0
+    return packed
+
+
+def unpack(packed: Complex) -> Complex:
+    """Coefficients (..., C, N(N+2)) in the order n (n+1) + m - 1 of a packed array."""
+    degree = degree_of_packed(packed)
+    plus, minus = natural_positions(degree)
+    shape = (*packed.shape[:-3], packed.shape[-2], degree * (degree + 2))
+    result = np.empty(shape, dtype=packed.dtype)
+    result[..., minus[1:]] = packed[..., 1, :, 1:]
+    result[..., plus[1:]] = packed[..., 0, :, 1:]  # after the minus part, whose m = 0 is void
+    return result
+
+
+def degree_of_packed(packed: Complex) -> int:
+    """Degree N of an array whose last axis has A = (N+1)(N+2)/2 positions."""
+    return round((np.sqrt(8 * packed.shape[-1] + 1) - 3) / 2)
+
+
+@lru_cache(maxsize=4)
+def _pool(threads: int) -> ThreadPoolExecutor:
+    # Kept, since starting threads costs as much as a whole transform of degree 50.
+    return ThreadPoolExecutor(threads)
+
+
+def run(jobs: Iterable[Callable[[], T]], threads: int) -> list[T]:
+    """Results of ``jobs``, run in ``threads`` Python threads; a job must not call this again."""
+    jobs = list(jobs)
+    if threads == 1 or len(jobs) == 1:
+        return [job() for job in jobs]
+    return list(_pool(threads).map(lambda job: job(), jobs))
+
+
+def _split(packed: Complex) -> tuple[Complex, Complex]:
+    """Coefficients (C, A) of the real and of the imaginary part of a complex map."""
+    degree = degree_of_packed(packed)
+    plus, minus = packed
+    flipped = np.conj(minus)
+    flipped *= _parity(degree).astype(flipped.real.dtype, copy=False)
+    real = plus + flipped
+    real *= 0.5
+    flipped -= plus
+    flipped *= 0.5j
+    real[:, : degree + 1] = plus[:, : degree + 1].real
+    flipped[:, : degree + 1] = plus[:, : degree + 1].imag
+    return real, flipped
+
+
+def _join(real: Complex, imag: Complex, spin: int, degree: int) -> Complex:
+    """Packed coefficients (2, C, A) from those of the real and imaginary parts."""
+    packed = np.empty((2, *real.shape), dtype=real.dtype)
+    np.multiply(imag, 1j, out=packed[0])
+    packed[0] += real
+    np.conj(imag, out=packed[1])
+    packed[1] *= 1j
+    np.conj(real, out=real)
+    packed[1] += real
+    packed[1] *= _parity(degree).astype(packed.real.dtype, copy=False)
+    packed[1, :, : degree + 1] = 0
+    lowest = max(spin, 1)
+    m, n = packed_numbers(degree)
+    packed[:, :, np.flatnonzero(n[: lowest * (degree + 1)] < lowest)] = 0
+    return packed
+
+
+def _transform_pair(
+    call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int
+) -> list[Any]:
+    inner = max(1, threads // 2)
+    return run([lambda p=p: call(p, inner) for p in parts], threads)
+
+
+def ring_angles_gauss(count: int) -> NDArray[np.float64]:
+    """Polar angles of the Gauss-Legendre rule, increasing, (count,) [rad]."""
+    theta: NDArray[np.float64] = ducc0.misc.GL_thetas(count)
+    return theta
+
+
+def grid_analysis(
+    maps: Complex,
+    *,
+    spin: int,
+    degree: int,
+    rule: str,
+    phi0: float = 0.0,
+    threads: int,
+    check: NDArray[np.float64],
+) -> tuple[Complex, Complex]:
+    """Coefficients of complex maps on a grid, and the maps that they give on some rings.
+
+    Exact for maps of at most ``degree`` where the grid supports it (`ring_degree`).
+
+    Parameters
+    ----------
+    maps : (C, T, P) ndarray
+        Maps on the grid.
+    spin, degree : int
+        Spin and largest degree.
+    rule : str
+        Quadrature rule of the rings.
+    phi0 : float
+        First azimuth [rad].
+    threads : int
+        Threads.
+    check : (R,) ndarray
+        Polar angles at which to evaluate the coefficients again [rad].
+
+    Returns
+    -------
+    coefficients : (C, N(N+2)) ndarray
+        In the order n (n+1) + m - 1.
+    model : (C, R, P) ndarray
+        Maps of the coefficients on the rings ``check``.
+    """
+    rings = _rings(check, maps.shape[-1], phi0)
+
+    def call(part: Any, inner: int) -> Any:
+        alm = ducc0.sht.analysis_2d(
+            map=part,
+            spin=spin,
+            lmax=degree,
+            geometry=_GEOMETRY[rule],
+            phi0=phi0,
+            nthreads=inner,
+        )
+        again = ducc0.sht.synthesis(
+            alm=alm, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
+        )
+        return alm, again
+
+    (real, real_again), (imag, imag_again) = _transform_pair(call, (maps.real, maps.imag), threads)
+    model = _complex(real_again, imag_again).reshape(maps.shape[0], check.size, -1)
+    result = np.empty((maps.shape[0], degree * (degree + 2)), dtype=complex)
+
+    def assemble(c: int) -> None:
+        # a_nm = a^R + j a^I, a_{n,-m} = (-1)^m (conj a^R + j conj a^I)
+        plus, minus = natural_positions(degree)
+        r, i = real[c, 1:], imag[c, 1:]
+        part = np.empty_like(r)
+        np.add(r.real, i.imag, out=part.real)
+        np.subtract(i.real, r.imag, out=part.imag)
+        part *= _parity(degree)[1:]
+        result[c, minus[1:]] = part
+        np.subtract(r.real, i.imag, out=part.real)
+        np.add(r.imag, i.real, out=part.imag)
+        result[c, plus[1:]] = part
+        result[c, : max(0, spin * spin - 1)] = 0
+
+    run([partial(assemble, c) for c in range(maps.shape[0])], threads)
+    return result, model
+
+
+def _rings(theta: NDArray[np.float64], phi_count: int, phi0: float) -> dict[str, Any]:
+    count = theta.size
+    return {
+        "theta": np.ascontiguousarray(theta, dtype=float),
+        "nphi": np.full(count, phi_count, dtype=np.uint64),
+        "phi0": np.full(count, phi0),
+        "ringstart": np.arange(count, dtype=np.uint64) * np.uint64(phi_count),
+    }
+
+
+def ring_synthesis(
+    packed: Complex,
+    *,
+    spin: int,
+    theta: NDArray[np.float64],
+    phi_count: int,
+    phi0: float = 0.0,
+    threads: int,
+) -> Complex:
+    """Complex maps (C, T, P) on rings at any ``theta`` with ``phi_count`` equal steps."""
+    degree = degree_of_packed(packed)
+    rings = _rings(theta, phi_count, phi0)
+
+    def call(part: Any, inner: int) -> Any:
+        return ducc0.sht.synthesis(
+            alm=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
+        )
+
+    real, imag = _transform_pair(call, _split(packed), threads)
+    return _complex(real, imag).reshape(packed.shape[1], theta.size, phi_count)
+
+
+def ring_adjoint(
+    maps: Complex,
+    *,
+    spin: int,
+    degree: int,
+    theta: NDArray[np.float64],
+    phi0: float = 0.0,
+    threads: int,
+) -> Complex:
+    """Adjoint of `ring_synthesis`: packed (2, C, A) from maps (C, T, P)."""
+    rings = _rings(theta, maps.shape[-1], phi0)
+    flat = maps.reshape(maps.shape[0], -1)
+
+    def call(part: Any, inner: int) -> Any:
+        return ducc0.sht.adjoint_synthesis(
+            map=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
+        )
+
+    real, imag = _transform_pair(call, (flat.real, flat.imag), threads)
+    return _join(real, imag, spin, degree)
+
+
+def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threads: int) -> Complex:
+    """Azimuthal Fourier coefficients (C, T, 2N+1), m = -N ... N, on rings at any ``theta``."""
+    degree = degree_of_packed(packed)
+
+    def call(part: Any, inner: int) -> Any:
+        return ducc0.sht.alm2leg(alm=part, spin=spin, lmax=degree, theta=theta, nthreads=inner)
+
+    real, imag = _transform_pair(call, _split(packed), threads)
+    result = np.empty((*real.shape[:2], 2 * degree + 1), dtype=real.dtype)
+    result[..., degree:] = real + 1j * imag
+    result[..., :degree] = (np.conj(real) + 1j * np.conj(imag))[..., :0:-1]
+    return result
+
+
+def point_synthesis(
+    packed: Complex, *, spin: int, location: NDArray[np.float64], epsilon: float, threads: int
+) -> Complex:
+    """Complex maps (C, M) at any points.
+
+    Parameters
+    ----------
+    packed : (2, C, A) ndarray
+        Coefficients.
+    spin : int
+        Spin s.
+    location : (M, 2) ndarray
+        theta in [0, pi] and phi in [0, 2 pi] [rad]. The library does not check the range.
+    epsilon : float
+        Relative accuracy wanted, 3e-13 or more (single precision: 2e-6).
+    threads : int
+        Threads in all.
+    """
+    degree = degree_of_packed(packed)
+
+    def call(part: Any, inner: int) -> Any:
+        return ducc0.sht.synthesis_general(
+            alm=part, spin=spin, lmax=degree, loc=location, epsilon=epsilon, nthreads=inner
+        )
+
+    return _complex(*_transform_pair(call, _split(packed), threads))
+
+
+def point_adjoint(
+    maps: Complex,
+    *,
+    spin: int,
+    degree: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+) -> Complex:
+    """Adjoint of `point_synthesis`: packed (2, C, A) from maps (C, M)."""
+
+    def call(part: Any, inner: int) -> Any:
+        return ducc0.sht.adjoint_synthesis_general(
+            map=part, spin=spin, lmax=degree, loc=location, epsilon=epsilon, nthreads=inner
+        )
+
+    real, imag = _transform_pair(call, (maps.real, maps.imag), threads)
+    return _join(real, imag, spin, degree)
+
+
+def _complex(real: NDArray[Any], imag: NDArray[Any]) -> Complex:
+    kind = np.complex64 if real.dtype == np.float32 else np.complex128
+    result = np.empty(real.shape, dtype=kind)
+    result.real = real
+    result.imag = imag
+    return result

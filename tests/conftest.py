@@ -1,0 +1,33 @@
+"""Shared helpers of the tests."""
+
+import numpy as np
+import pytest
+
+
+@pytest.fixture
+def rng():
+    """A generator with a fixed seed, new for each test."""
+    return np.random.default_rng(20240)
+
+
+@pytest.fixture
+def random_q(rng):
+    """Return a function degree -> (2N(N+2),) random complex coefficients, all modes alike."""
+
+    def make(degree):
+        count = 2 * degree * (degree + 2)
+        return rng.normal(size=count) + 1j * rng.normal(size=count)
+
+    return make
+
+
+@pytest.fixture
+def points(rng):
+    """Return a function count -> theta, phi, chi, each (count + 4,): random, with both poles."""
+
+    def make(count):
+        theta = np.concatenate([[0, 0, np.pi, np.pi], np.arccos(rng.uniform(-1, 1, count))])
+        phi, chi = rng.uniform(0, 2 * np.pi, (2, theta.size))
+        return theta, phi, chi
+
+    return make

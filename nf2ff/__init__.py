@@ -22,59 +22,64 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from nf2ff.antennas import DipoleCluster
+from nf2ff.farfield import FarField, far_field
+from nf2ff.grid import Grid, equiangular_grid, gauss_legendre_grid
+from nf2ff.modes import Modes, required_degree
+from nf2ff.probe import Probe, field_probe
+from nf2ff.samples import Samples
+from nf2ff.simulate import simulate, simulate_grid
+from nf2ff.solve import Direct, LeastSquares, Quadrature, Solution, solve
+
 if TYPE_CHECKING:
-    from nf2ff.farfield import FarField as FarField
-    from nf2ff.farfield import far_field as far_field
-    from nf2ff.grid import Grid as Grid
-    from nf2ff.grid import equiangular_grid as equiangular_grid
-    from nf2ff.grid import gauss_legendre_grid as gauss_legendre_grid
-    from nf2ff.io import read_probe as read_probe
-    from nf2ff.io import read_samples as read_samples
-    from nf2ff.metrics import directivity as directivity
-    from nf2ff.metrics import eirp as eirp
-    from nf2ff.metrics import peak as peak
-    from nf2ff.metrics import trp as trp
-    from nf2ff.modes import Modes as Modes
-    from nf2ff.modes import required_degree as required_degree
-    from nf2ff.probe import Probe as Probe
-    from nf2ff.probe import field_probe as field_probe
-    from nf2ff.samples import Samples as Samples
-    from nf2ff.simulate import DipoleCluster as DipoleCluster
-    from nf2ff.simulate import simulate as simulate
-    from nf2ff.simulate import simulate_grid as simulate_grid
-    from nf2ff.solve import Direct as Direct
-    from nf2ff.solve import LeastSquares as LeastSquares
-    from nf2ff.solve import Quadrature as Quadrature
-    from nf2ff.solve import Solution as Solution
-    from nf2ff.solve import solve as solve
+    from nf2ff.beam import peak
+    from nf2ff.io import read_probe, read_samples
+    from nf2ff.metrics import directivity, eirp, trp
 
 __version__ = "0.1.0"
 
-# Names are imported when first used, so that `nf2ff --help` need not wait for any of them.
-_HOME = {
-    "farfield": ["FarField", "far_field"],
-    "grid": ["Grid", "equiangular_grid", "gauss_legendre_grid"],
-    "io": ["read_probe", "read_samples"],
-    "metrics": ["directivity", "eirp", "peak", "trp"],
-    "modes": ["Modes", "required_degree"],
-    "probe": ["Probe", "field_probe"],
-    "samples": ["Samples"],
-    "simulate": ["DipoleCluster", "simulate", "simulate_grid"],
-    "solve": ["Direct", "LeastSquares", "Quadrature", "Solution", "solve"],
+# Imported when first used, so that `nf2ff --help` need not wait for h5py.
+_LATER = {
+    "directivity": "metrics",
+    "eirp": "metrics",
+    "peak": "beam",
+    "read_probe": "io",
+    "read_samples": "io",
+    "trp": "metrics",
 }
-_MODULE = {name: module for module, names in _HOME.items() for name in names}
 
-__all__ = sorted(_MODULE)  # noqa: PLE0605
+__all__ = [
+    "DipoleCluster",
+    "Direct",
+    "FarField",
+    "Grid",
+    "LeastSquares",
+    "Modes",
+    "Probe",
+    "Quadrature",
+    "Samples",
+    "Solution",
+    "directivity",
+    "eirp",
+    "equiangular_grid",
+    "far_field",
+    "field_probe",
+    "gauss_legendre_grid",
+    "peak",
+    "read_probe",
+    "read_samples",
+    "required_degree",
+    "simulate",
+    "simulate_grid",
+    "solve",
+    "trp",
+]
 
 
 def __getattr__(name: str) -> Any:
-    if name in _MODULE:
-        value = getattr(importlib.import_module(f"nf2ff.{_MODULE[name]}"), name)
+    if name in _LATER:
+        value = getattr(importlib.import_module(f"nf2ff.{_LATER[name]}"), name)
         globals()[name] = value
         return value
     msg = f"module 'nf2ff' has no attribute {name!r}"
     raise AttributeError(msg)
-
-
-def __dir__() -> list[str]:
-    return [*globals(), *_MODULE]

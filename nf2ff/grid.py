@@ -66,11 +66,11 @@ class Grid:
         return spin.ring_weights(self.rule, self.theta.size) / self.phi.size
 
 
-def ring_angles(rule: Rule, count: int) -> NDArray[np.float64]:
+def ring_angles(rule: str, count: int) -> NDArray[np.float64]:
     """Polar angles (T,) [rad] of ``count`` rings of a quadrature rule."""
     if rule == "gauss-legendre":
         return spin.ring_angles_gauss(count)
-    i = np.arange(count)
+    i = np.arange(count, dtype=np.float64)
     if rule == "clenshaw-curtis":
         return np.pi * i / (count - 1)
     if rule == "fejer-1":
@@ -81,7 +81,7 @@ def ring_angles(rule: Rule, count: int) -> NDArray[np.float64]:
         return np.pi * i / (count - 0.5)
     if rule == "south-pole":
         return np.pi * (i + 0.5) / (count - 0.5)
-    msg = f"unknown rule {rule!r}"
+    msg = f"rule is {rule!r}, expected one of {', '.join(RULES)}"
     raise ValueError(msg)
 
 

@@ -67,7 +67,7 @@ def open_native(path: PathLike) -> Iterator[Any]:
     except ValueError as error:
         msg = f"{path}: {' '.join(str(error).split())}"
         raise ValueError(msg) from error
-    except (OSError, KeyError, RuntimeError, TypeError) as error:
+    except (OSError, KeyError, MemoryError, RuntimeError, TypeError) as error:
         reason = " ".join(str(error).split())
         fault = "is truncated" if "truncated" in reason else "cannot be read"
         msg = f"{path}: {fault} ({reason}): copy or write it again"
@@ -89,7 +89,7 @@ def _inspect(file: Any) -> None:
     names: list[str] = []
 
     def visit(name: bytes, link: Any) -> str | None:  # a text ends the walk; h5py bears no raise
-        names.append(name.decode())
+        names.append(name.decode(errors="replace"))
         if link.type != h5py.h5l.TYPE_HARD:
             return f"/{names[-1]} is a soft or external link: put the data itself there"
         if len(names) > MAX_LINKS:
@@ -165,7 +165,8 @@ def take(
     allowed = (units,) if isinstance(units, str) else units
     if not isinstance(given, str) or (allowed is not None and given not in allowed):
         expected = "a text" if allowed is None else " or ".join(allowed)
-        msg = f"{where} has units {given!r}, expected {expected}: convert it and set units"
+        text = repr(given) if isinstance(given, str) else str(given)
+        msg = f"{where} has units {text}, expected {expected}: convert it and set units"
         raise ValueError(msg)
     dims = (ndim,) if isinstance(ndim, int) else ndim
     if item.ndim not in dims or item.dtype.kind not in kind:
@@ -196,7 +197,7 @@ def write(
                 msg = f"{path}: {name} has no {item.name}: nothing to write"
                 raise ValueError(msg)
     with replacing(path, overwrite=overwrite) as temporary:
-        # The format of HDF5 1.8 holds attributes beyond 64 KiB (a command with many inputs).
+        # From HDF5 1.8 on the structures between the data can have checksums, too.
         with h5py.File(temporary, "x", libver=("v108", "v108")) as file:
             file.attrs.update(format=FORMAT, version=VERSION, kind=kind)
             file.create_group("provenance").attrs.update(provenance() if origin is None else origin)

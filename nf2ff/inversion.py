@@ -16,7 +16,7 @@ from nf2ff.probe import Probe, response_constants
 from nf2ff.scan import GridScan
 from nf2ff.special import rotation_coefficients
 
-Complex = NDArray[np.complexfloating[Any, Any]]
+Complex = NDArray[Any]
 
 #: Rings on which the residual of a quadrature is formed, spread evenly over the grid: all rings
 #: would cost as much as the solution itself.
@@ -202,6 +202,30 @@ def by_conjugate_gradients(
         steps += 1
     residual = _ratio(np.linalg.norm(remainder), np.linalg.norm(response))
     return Estimate(operator.to_modes(x), residual, steps, bool(size <= target**2)), x
+
+
+def area_weights(
+    geometry: tuple[Geometry, ...], *, degree: int, threads: int
+) -> NDArray[np.float64]:
+    """Solid angle that each sample stands for, (M,) [sr], from the density of the positions.
+
+    They add up to 8 pi, 4 pi for each of two polarisations. With them the normal equations of an
+    uneven sample set are nearly as well conditioned as those of an even one.
+    """
+    location = np.concatenate([g.location for g in geometry])
+    counts = [np.bincount(g.position, minlength=g.radius.size).astype(float) for g in geometry]
+    density = spin.point_density(
+        location, np.concatenate(counts), degree=degree, threads=threads
+    )
+    # The smoothed density of impulses can come out near zero only by rounding.
+    area = 1 / np.maximum(density, 1e-6 * density.max())
+    weights = np.empty(sum(g.position.size for g in geometry))
+    start = 0
+    for g in geometry:
+        weights[g.rows] = area[start : start + g.radius.size][g.position]
+        start += g.radius.size
+    weights *= 8 * np.pi / weights.sum()
+    return weights
 
 
 def dense_matrix(

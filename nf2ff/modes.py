@@ -124,6 +124,17 @@ class Modes:
             raise ValueError(msg)
         return Modes(self.frequency, self.coefficients[:, : mode_count(degree)], self.reference)
 
+    def extend(self, degree: int) -> Modes:
+        """The same modes with those up to ``degree`` added as zeros."""
+        if degree < self.degree:
+            msg = f"degree {degree} is below {self.degree}: use truncate"
+            raise ValueError(msg)
+        if degree == self.degree:
+            return self
+        q = np.zeros((self.frequency.size, mode_count(degree)), dtype=complex)
+        q[:, : self.coefficients.shape[1]] = self.coefficients
+        return Modes(self.frequency, q, self.reference)
+
 
 def degree_of_count(count: int) -> int:
     """Degree N of J = 2N(N+2) coefficients."""

@@ -21,7 +21,7 @@ from nf2ff.probe import Probe, response_constants
 from nf2ff.samples import Samples
 from nf2ff.waves import canonical_angles
 
-Complex = NDArray[np.complexfloating[Any, Any]]
+Complex = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -254,7 +254,7 @@ def spin_constants(constants: NDArray[np.complex128]) -> list[tuple[int, NDArray
     top = constants.shape[1] // 2
     n = np.arange(1, constants.shape[2] + 1)
     y = np.sqrt((2 * n + 1) / (4 * np.pi))[:, None]
-    result = []
+    result: list[tuple[int, NDArray[np.complex128]]] = []
     for s in range(top + 1):
         plus, minus = constants[:, top + s], constants[:, top - s]
         if not (plus.any() or minus.any()):
@@ -271,11 +271,11 @@ def spin_constants(constants: NDArray[np.complex128]) -> list[tuple[int, NDArray
 
 def _precondition(matrices: list[NDArray[np.complex128]]) -> NDArray[np.complex128]:
     """T (N, 2, 2) with sum (B T)^H (B T) = 1 for each degree; zero where B is not finite."""
-    rows = np.concatenate(matrices, axis=1)
-    finite = np.isfinite(rows).all(axis=(1, 2))
+    rows: NDArray[Any] = np.concatenate(matrices, axis=1)
+    finite: NDArray[np.bool_] = np.asarray(np.isfinite(rows).all(axis=(1, 2)))
     scale = np.where(finite, np.abs(np.where(finite[:, None, None], rows, 0)).max(axis=(1, 2)), 1)
     scale[scale == 0] = 1
-    rows = np.where(finite[:, None, None], rows, 0) / scale[:, None, None]
+    rows = np.where(finite[:, None, None], rows, 0j) / scale[:, None, None]
     values, vectors = np.linalg.eigh(rows.conj().swapaxes(1, 2) @ rows)
     # A wave that the probe hardly receives must not be magnified into the solution.
     usable = values > 1e-20

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -11,9 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff import inversion, spin
+from nf2ff.grid import Grid
 from nf2ff.modes import Modes, mode_count, required_degree, wavenumber
 from nf2ff.operator import TransmissionOperator, plan_geometry
-from nf2ff.probe import Probe
+from nf2ff.probe import Probe, response_constants
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
 
@@ -144,42 +146,34 @@ def solve(
     """
     reference = _check_units(samples, probe)
     _check_radius(samples, minimum_radius)
-    scan, why_not = _find_grid(samples, method)
-    first_order = _first_order(probe)
-    unknowns_limit = _count_limit(samples)
-    use_grid = scan is not None and first_order and not isinstance(method, LeastSquares | Direct)
-    limit = unknowns_limit
-    if use_grid and scan is not None:
-        limit = min(scan.grid.degree, unknowns_limit)
-        if isinstance(method, Quadrature) or degree is None or degree <= limit:
-            pass
-        else:
-            use_grid, limit = False, unknowns_limit
-    if isinstance(method, Quadrature) and not use_grid:
-        msg = why_not or "a quadrature needs a probe of azimuthal orders +-1: use LeastSquares"
-        raise ValueError(msg)
-    chosen, reason = _choose_degree(samples, degree, limit, minimum_radius)
-    if use_grid and scan is not None:
-        threads = method.threads if isinstance(method, Quadrature) else None
-        estimates = _quadrature(samples, scan, probe, chosen, spin.thread_count(threads))
-        status = f"quadrature on a {scan.grid.rule} grid of {scan.grid.theta.size} x " + (
-            f"{scan.grid.phi.size} positions"
-        )
-    elif isinstance(method, Direct):
-        estimates = _dense(samples, probe, chosen)
-        status = "dense least squares"
-    else:
-        if method is None or isinstance(method, Quadrature):
+    scan = _find_grid(samples, probe, method)
+    limit = _count_limit(samples)
+    grid_degree = 0
+    if scan is not None:
+        grid_degree = min(scan.grid.degree, limit)
+        limit = min(_sampled_degree(scan.grid), limit)
+    chosen, reason = _choose_degree(
+        samples, degree, limit if degree is None else _most(limit, grid_degree), minimum_radius
+    )
+    if method is None:
+        method = Quadrature() if scan is not None and chosen <= grid_degree + 1 else LeastSquares()
+        if scan is not None and scan.grid.rule == "fejer-2" and chosen > grid_degree:
             method = LeastSquares()
-        estimates = _iterate(samples, probe, chosen, method)
-        status = "least squares by conjugate gradients"
-        if not all(e.converged for e in estimates):
-            status += f", stopped after {method.max_iterations} steps without convergence"
-    modes = Modes(samples.frequency, np.array([e.coefficients for e in estimates]), reference)
-    automatic = degree is None and minimum_radius is None
-    if automatic:
-        modes, reason = _cut_noise(modes, reason)
-    tail_db, warnings = _judge(modes, automatic=automatic)
+    if isinstance(method, Quadrature) and chosen == grid_degree + 1:
+        reason += f"; the grid determines degree {grid_degree}, degree {chosen} is left zero"
+    modes, estimates = _run(samples, scan, probe, min(chosen, _top(method, grid_degree)), method)
+    if degree is None and minimum_radius is None:
+        cut, why = _above_noise(samples, probe, modes)
+        if cut < modes.degree:
+            reason = f"{why} ({reason} would allow {modes.degree})"
+            if isinstance(method, Quadrature):
+                modes = modes.truncate(cut)
+            else:
+                modes, estimates = _run(samples, scan, probe, cut, method)
+        chosen = modes.degree
+    modes = modes.extend(chosen)
+    modes = Modes(modes.frequency, modes.coefficients, reference)
+    tail_db, warnings = _judge(modes, automatic=degree is None and minimum_radius is None)
     for notes, e in zip(warnings, estimates, strict=True):
         if not e.converged:
             notes.append(
@@ -190,11 +184,49 @@ def solve(
         modes,
         np.array([e.residual for e in estimates]),
         np.array([e.iterations for e in estimates]),
-        status,
+        _status(method, scan, estimates),
         reason,
         tail_db,
         tuple(tuple(w) for w in warnings),
     )
+
+
+def _top(method: Method, grid_degree: int) -> int:
+    """Largest degree that the method itself can solve for."""
+    return grid_degree if isinstance(method, Quadrature) else sys.maxsize
+
+
+def _most(limit: int, grid_degree: int) -> int:
+    """Largest degree a user may ask for.
+
+    One more than a full grid determines is allowed, and left zero: the customary rule of steps
+    pi/N and 2 pi / 2N gives just that grid.
+    """
+    return max(limit, grid_degree + 1) if grid_degree else limit
+
+
+def _sampled_degree(grid: Grid) -> int:
+    """Largest degree to take from a full grid without being asked.
+
+    A grid that starts one step from the poles determines twice what its quadrature does, by
+    least squares.
+    """
+    if grid.rule == "fejer-2":
+        return min(grid.theta.size, (grid.phi.size - 1) // 2)
+    return grid.degree
+
+
+def _status(
+    method: Method, scan: GridScan | None, estimates: list[inversion.Estimate]
+) -> str:
+    if isinstance(method, Direct):
+        return "dense least squares"
+    if isinstance(method, Quadrature) and scan is not None:
+        size = f"{scan.grid.theta.size} x {scan.grid.phi.size}"
+        return f"quadrature on a {scan.grid.rule} grid of {size} positions"
+    if all(e.converged for e in estimates):
+        return "least squares by conjugate gradients"
+    return "least squares by conjugate gradients, stopped before convergence"
 
 
 def _check_units(samples: Samples, probe: Probe) -> Any:
@@ -233,18 +265,23 @@ def _check_radius(samples: Samples, minimum_radius: float | None) -> None:
         raise ValueError(msg)
 
 
-def _find_grid(samples: Samples, method: Method | None) -> tuple[GridScan | None, str]:
+def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridScan | None:
+    """The full grid that a quadrature may use, None if there is none and none is demanded."""
     if isinstance(method, LeastSquares | Direct):
-        return None, ""
-    try:
-        return recognise_grid(samples), ""
-    except NotAGridError as error:
-        return None, f"the samples are not a full regular grid: {error}"
-
-
-def _first_order(probe: Probe) -> bool:
+        return None
     m = np.array([-1, -1, 0, 0, 1, 1])
-    return probe.degree == 1 and not probe.coefficients[:, :, m == 0].any()
+    if probe.degree > 1 or probe.coefficients[:, :, m == 0].any():
+        if method is None:
+            return None
+        msg = "a quadrature needs a probe of azimuthal orders +-1: use LeastSquares"
+        raise ValueError(msg)
+    try:
+        return recognise_grid(samples)
+    except NotAGridError as error:
+        if method is None:
+            return None
+        msg = f"the samples are not a full regular grid: {error}; use LeastSquares"
+        raise ValueError(msg) from None
 
 
 def _count_limit(samples: Samples) -> int:
@@ -266,8 +303,9 @@ def _choose_degree(
         if degree > limit:
             msg = (
                 f"degree {degree} has {mode_count(degree)} unknowns, more than the {count} samples "
-                f"determine: at least {mode_count(degree)} samples in steps of at most "
-                f"{180 / degree:.4g} deg are needed, or a degree of at most {limit}"
+                f"determine: it needs at least {mode_count(degree)} samples in steps of at most "
+                f"{180 / degree:.4g} deg in theta and {360 / (2 * degree + 1):.4g} deg in phi; "
+                f"take those or a degree of at most {limit}"
             )
             raise ValueError(msg)
         return degree, "given"
@@ -337,10 +375,11 @@ def _iterate(
     result = []
     for i, frequency in enumerate(samples.frequency):
         part = samples.at_frequency(i)
+        geometry = plan_geometry(part)
         operator = TransmissionOperator(
-            plan_geometry(part), probe, float(frequency), degree, 0.1 * method.rtol, threads
+            geometry, probe, float(frequency), degree, 1e-3 * method.rtol, threads
         )
-        weights = np.full(part.theta.size, 8 * np.pi / part.theta.size)
+        weights = inversion.area_weights(geometry, degree=degree, threads=threads)
         estimate, _ = inversion.by_conjugate_gradients(
             operator, part.response[0], weights=weights, rtol=method.rtol,
             max_iterations=method.max_iterations, damping=method.damping,
@@ -349,38 +388,59 @@ def _iterate(
     return result
 
 
-def _densities(modes: Modes) -> NDArray[np.float64]:
-    """Mean power of one coefficient in each degree, (F, N) [W]."""
-    n = np.arange(1, modes.degree + 1)
-    return modes.power_spectrum() / (2 * (2 * n + 1))
+def _run(
+    samples: Samples, scan: GridScan | None, probe: Probe, degree: int, method: Method
+) -> tuple[Modes, list[inversion.Estimate]]:
+    if isinstance(method, Quadrature):
+        assert scan is not None
+        threads = spin.thread_count(method.threads)
+        estimates = _quadrature(samples, scan, probe, degree, threads)
+    elif isinstance(method, Direct):
+        estimates = _dense(samples, probe, degree)
+    else:
+        estimates = _iterate(samples, probe, degree, method)
+    coefficients = np.stack([e.coefficients for e in estimates])
+    return Modes(samples.frequency, coefficients), estimates
 
 
-def _cut_noise(modes: Modes, reason: str) -> tuple[Modes, str]:
-    """Leave out the degrees that hold nothing but a flat floor of noise.
+def _above_noise(samples: Samples, probe: Probe, modes: Modes) -> tuple[int, str]:
+    """Degree above which there is nothing but a flat floor of noise, and how that was seen.
 
-    The floor is the mean power of a coefficient in the top quarter of the degrees, taken for
-    noise only if it is flat: the two halves of that quarter agree within 3 dB.
+    White noise of the samples has the same power in every coefficient of the field received. The
+    floor is the mean over the top quarter of the degrees, taken for noise only if it is flat:
+    the two halves of that quarter agree within 3 dB.
     """
-    density = _densities(modes)
     top = modes.degree
     if top < 12:
-        return modes, reason
-    upper = density[:, (3 * top) // 4 :]
+        return top, ""
+    n = np.arange(1, top + 1)
+    middle = float(np.median(samples.radius))
+    received = np.empty((modes.frequency.size, top))
+    for f, frequency in enumerate(modes.frequency):
+        p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=top)
+        gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
+        power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
+        by_degree = np.add.reduceat(power, n * n - 1)
+        gain[~np.isfinite(gain)] = 0
+        # The gain holds the factor (2n+1)/4 pi of unnormalised functions, and a degree has
+        # 2 (2n+1) coefficients.
+        received[f] = (by_degree * gain).sum(axis=1) / (2 * n + 1) ** 2
+    upper = received[:, (3 * top) // 4 :]
     half = upper.shape[1] // 2
     low, high = upper[:, :half].mean(axis=1), upper[:, half:].mean(axis=1)
     if not np.all((low < 2 * high) & (high < 2 * low)):
-        return modes, reason
+        return top, ""
     floor = np.maximum(low, high)[:, None]
-    # 4 times the floor: a mean of 2 (2n+1) exponential values exceeds that by chance in fewer
-    # than one case in a million from degree 2 on.
-    above = np.flatnonzero((density > 4 * floor).any(axis=0))
-    if not above.size or above[-1] + 3 >= top:
-        return modes, reason
-    cut = int(above[-1]) + 3
-    level = 10 * np.log10((floor[:, 0] / density.max(axis=1)).max())
-    return modes.truncate(cut), (
-        f"spectrum: above degree {cut - 2} there is only a flat floor {level:.0f} dB below the "
-        f"strongest degree's coefficients ({reason} would allow {top})"
+    # 4 times the floor: the mean of 2 (2n+1) exponential values exceeds that by chance in fewer
+    # than one case in a million from degree 3 on.
+    above = np.flatnonzero((received > 4 * floor).any(axis=0))
+    if not above.size:
+        return top, ""
+    level = 10 * np.log10((floor[:, 0] / received.max(axis=1)).max())
+    cut = min(top, int(above[-1]) + 3)
+    return cut, (
+        f"spectrum: above degree {cut - 2} the field received is a flat floor, {level:.0f} dB per "
+        "coefficient below the strongest degree"
     )
 
 
@@ -394,8 +454,7 @@ def _judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[
         raise ValueError(msg)
     with np.errstate(divide="ignore"):
         tail_db = 10 * np.log10(power[:, -2:].sum(axis=1) / total)
-        n = np.arange(1, modes.degree + 1)
-        density = power / (2 * (2 * n + 1))
+        density = power / (2 * (2 * np.arange(1, modes.degree + 1) + 1))
         mean = total / mode_count(modes.degree)
         top_db = 10 * np.log10(density[:, -2:].mean(axis=1) / mean)
     warnings: list[list[str]] = [[] for _ in total]

@@ -35,7 +35,7 @@ import ducc0
 import numpy as np
 from numpy.typing import NDArray
 
-Complex = NDArray[np.complexfloating[Any, Any]]
+Complex = NDArray[Any]  # complex64 or complex128
 T = TypeVar("T")
 
 _GEOMETRY = {
@@ -65,7 +65,8 @@ def ring_weights(rule: str, count: int) -> NDArray[np.float64]:
 
 def good_length(minimum: int) -> int:
     """Smallest length >= ``minimum`` that suits the fast Fourier transform."""
-    return int(ducc0.fft.good_size(minimum, True))
+    length: int = ducc0.fft.good_size(minimum, True)
+    return length
 
 
 def thread_count(threads: int | None) -> int:
@@ -96,7 +97,7 @@ def packed_numbers(degree: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
 @lru_cache(maxsize=8)
 def _parity(degree: int) -> NDArray[np.float64]:
     """(-1)^m at the packed positions."""
-    sign = 1.0 - 2.0 * (packed_numbers(degree)[0] & 1)
+    sign = (1 - 2 * (packed_numbers(degree)[0] & 1)).astype(np.float64)
     sign.flags.writeable = False
     return sign
 
@@ -181,7 +182,7 @@ def _join(real: Complex, imag: Complex, spin: int, degree: int) -> Complex:
     packed[1] *= _parity(degree).astype(packed.real.dtype, copy=False)
     packed[1, :, : degree + 1] = 0
     lowest = max(spin, 1)
-    m, n = packed_numbers(degree)
+    n = packed_numbers(degree)[1]
     packed[:, :, np.flatnonzero(n[: lowest * (degree + 1)] < lowest)] = 0
     return packed
 
@@ -190,7 +191,7 @@ def _transform_pair(
     call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int
 ) -> list[Any]:
     inner = max(1, threads // 2)
-    return run([lambda p=p: call(p, inner) for p in parts], threads)
+    return run([partial(call, p, inner) for p in parts], threads)
 
 
 def ring_angles_gauss(count: int) -> NDArray[np.float64]:
@@ -395,3 +396,36 @@ def _complex(real: NDArray[Any], imag: NDArray[Any]) -> Complex:
     result.real = real
     result.imag = imag
     return result
+
+
+def point_density(
+    location: NDArray[np.float64],
+    count: NDArray[np.float64],
+    *,
+    degree: int,
+    threads: int,
+) -> NDArray[np.float64]:
+    """Density of points [1/sr] at the points themselves, (M,), smoothed over 1/``degree`` rad.
+
+    Parameters
+    ----------
+    location : (M, 2) ndarray
+        theta and phi [rad].
+    count : (M,) ndarray
+        How many samples stand at each point.
+    degree : int
+        Degree of the antenna's expansion: finer unevenness of the points cannot be seen by it.
+    threads : int
+        Threads.
+
+    Notes
+    -----
+    The points, taken as unit impulses, are smeared by the heat kernel exp(-n(n+1) / 2 N^2), which
+    is positive, at the cost of a fourth of one product with the transmission operator.
+    """
+    options = {"spin": 0, "lmax": degree, "loc": location, "epsilon": 1e-5, "nthreads": threads}
+    alm = ducc0.sht.adjoint_synthesis_general(map=count[None].astype(float), **options)
+    n = packed_numbers(degree)[1].astype(float)
+    alm *= np.exp(-n * (n + 1) / (2 * degree**2))
+    density: NDArray[np.float64] = ducc0.sht.synthesis_general(alm=alm, **options)[0]
+    return density

@@ -123,7 +123,7 @@ def far_field_points(
         )
         for i in range(modes.frequency.size)
     ]  # fmt: skip
-    field = np.array(maps) * sign
+    field: NDArray[np.complex128] = np.array(maps) * sign
     return field[:, 0], field[:, 1]
 
 

@@ -1,0 +1,353 @@
+"""The commands. Degrees, GHz, dB and dBm live here and in reports, nowhere below."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import sys
+from collections.abc import Callable, Iterable
+from functools import wraps
+from pathlib import Path
+from typing import Any
+
+import click
+
+import nf2ff
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+#: Most samples that are simulated, 3 GB.
+LARGEST_SCAN = 50_000_000
+
+time_convention_option = click.option(
+    "--time-convention",
+    type=click.Choice(["exp(+jwt)", "exp(-iwt)"]),
+    help="Time factor of a CSV table's responses; exp(+jwt) if not given.",
+)
+response_unit_option = click.option(
+    "--response-unit",
+    type=click.Choice(["V/m", "sqrt(W)", "relative"]),
+    help="Unit of a CSV table's responses; V/m if not given.",
+)
+overwrite_option = click.option(
+    "--overwrite", is_flag=True, help="Replace the output if it exists."
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+
+
+def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Turn an error of the data into one line on standard error and exit code 1."""
+
+    @wraps(command)
+    def guarded(*args: Any, **kwargs: Any) -> Any:
+        try:
+            return command(*args, **kwargs)
+        except (ValueError, OSError) as error:
+            click.echo(f"nf2ff: {' '.join(str(error).split())}", err=True)
+        except MemoryError:
+            click.echo("nf2ff: not enough memory: use fewer frequencies or directions", err=True)
+        sys.exit(1)
+
+    return guarded
+
+
+@click.group("nf2ff", context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(nf2ff.__version__, prog_name="nf2ff")
+def main() -> None:
+    """Near-field samples of an antenna on a sphere become its far field, with numbers.
+
+    Radiated power and moving positioners can hurt: follow your laboratory's rules.
+    """
+
+
+@main.command()
+@click.option(
+    "-o", "--folder", type=click.Path(file_okay=False, path_type=Path),
+    help="Where to write; by default nf2ff-demo, or nf2ff-demo-2 and so on if that exists.",
+)  # fmt: skip
+@one_line_errors
+def demo(folder: Path | None) -> None:
+    """Simulate a scan with a known answer, transform it, and compare."""
+    from nf2ff.demo import run
+
+    if not run(folder):
+        click.echo("nf2ff: the error against the closed form is too large", err=True)
+        sys.exit(1)
+
+
+@main.command("import")
+@click.argument("table", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="Native file to write.")
+@time_convention_option
+@response_unit_option
+@overwrite_option
+@one_line_errors
+def import_table(
+    table: Path,
+    output: Path,
+    time_convention: str | None,
+    response_unit: str | None,
+    overwrite: bool,
+) -> None:
+    """Read samples from a CSV TABLE and write them as a native file.
+
+    Columns: theta_deg,phi_deg,chi_deg,radius_m,frequency_hz,port,real,imag in any order; port
+    may be left out.
+    """
+    from nf2ff import io
+
+    _check_output(output, [table], overwrite=overwrite)
+    samples = io.read_samples(table, time_convention=time_convention, response_unit=response_unit)
+    provenance = io.provenance(inputs=[table], command=_command_line())
+    io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+    click.echo(
+        f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
+        f"{_plural(samples.frequency.size, 'frequency', 'frequencies')}"
+    )
+
+
+@main.command()
+@click.argument("file", type=FILE)
+@time_convention_option
+@response_unit_option
+@json_option
+@one_line_errors
+def inspect(
+    file: Path, time_convention: str | None, response_unit: str | None, as_json: bool
+) -> None:
+    """Say what FILE holds: samples (native or CSV), modes, far field or probe."""
+    from nf2ff.inspection import describe
+
+    facts = describe(file, time_convention=time_convention, response_unit=response_unit)
+    if as_json:
+        click.echo(json.dumps(facts, allow_nan=False))
+        return
+    width = max(len(name) for name in facts)
+    for name, value in facts.items():
+        click.echo(f"{name.replace('_', ' '):<{width}}  {_shown(value)}")
+
+
+@main.command()
+@click.argument("antenna", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="File to write: native, or .csv.")
+@click.option(
+    "--frequency-ghz", type=float, multiple=True, required=True, help="Frequency; may be repeated."
+)
+@click.option("--radius-m", type=float, required=True, help="Distance of the probe.")
+@click.option(
+    "--theta-step-deg", type=float, default=5.0, show_default=True, help="Must divide 180."
+)
+@click.option("--phi-step-deg", type=float, default=5.0, show_default=True, help="Must divide 360.")
+@click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m].")
+@click.option(
+    "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise."
+)
+@overwrite_option
+@one_line_errors
+def simulate(
+    antenna: Path,
+    output: Path,
+    frequency_ghz: tuple[float, ...],
+    radius_m: float,
+    theta_step_deg: float,
+    phi_step_deg: float,
+    noise: float,
+    seed: int,
+    overwrite: bool,
+) -> None:
+    """Write the scan that an ideal field probe takes of the dipoles in ANTENNA (TOML).
+
+    Each [[dipole]] has position_m = [x, y, z] and electric_a_m and/or magnetic_v_m, three
+    components each, a component being a number or [real, imaginary]. The grid has both poles, and
+    every position is taken at chi = 0 and 90 deg.
+    """
+    from nf2ff import io
+    from nf2ff.grid import equiangular_grid
+    from nf2ff.inspection import read_antenna
+
+    _check_output(output, [antenna], overwrite=overwrite)
+    cluster = read_antenna(antenna)
+    if radius_m <= cluster.minimum_radius:
+        msg = (
+            f"--radius-m is {radius_m:g}, but {antenna} has dipoles as far as "
+            f"{cluster.minimum_radius:.6g} m from the origin: scan outside of them"
+        )
+        raise ValueError(msg)
+    rings = _steps(180, theta_step_deg, "--theta-step-deg") + 1
+    columns = _steps(360, phi_step_deg, "--phi-step-deg")
+    count = 2 * rings * columns * len(frequency_ghz)
+    if count > LARGEST_SCAN:
+        msg = f"{count} samples, more than {LARGEST_SCAN}: use coarser steps or fewer frequencies"
+        raise ValueError(msg)
+    grid = equiangular_grid(rings, columns)
+    samples = nf2ff.simulate_grid(
+        cluster,
+        frequency=[f * 1e9 for f in frequency_ghz],
+        grid=grid,
+        radius=radius_m,
+        noise=noise,
+        rng=seed,
+    )
+    if output.suffix.lower() == ".csv":
+        io.write_table(output, samples, overwrite=overwrite)
+    else:
+        provenance = io.provenance(inputs=[antenna], command=_command_line(), seed=seed)
+        io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+    click.echo(f"{output}: {samples.response.shape[1]} samples per frequency")
+
+
+@main.command()
+@click.argument("scan", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
+@click.option("--probe", type=FILE, help="Native probe file; by default the ideal field probe.")
+@click.option("--degree", type=int, help="Degree of the modes; chosen from the data if not given.")
+@click.option("--minimum-radius-m", type=float, help="Sphere about the origin holding the antenna.")
+@click.option(
+    "--method", type=click.Choice(["quadrature", "least-squares", "direct"]),
+    help="Solver; by default quadrature on a full regular grid, least squares elsewhere.",
+)  # fmt: skip
+@click.option("--rtol", type=float, help="Tolerance of the least squares (1e-9).")
+@click.option("--damping", type=float, help="Damping of the least squares (0).")
+@click.option(
+    "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
+)
+@click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
+@time_convention_option
+@response_unit_option
+@overwrite_option
+@json_option
+@one_line_errors
+def transform(
+    scan: Path,
+    output: Path,
+    probe: Path | None,
+    degree: int | None,
+    minimum_radius_m: float | None,
+    method: str | None,
+    rtol: float | None,
+    damping: float | None,
+    theta_step_deg: float | None,
+    phi_step_deg: float | None,
+    time_convention: str | None,
+    response_unit: str | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Transform the samples in SCAN (native or CSV) to modes and far field."""
+    from nf2ff import io
+    from nf2ff.transformation import report, transform_samples
+
+    inputs = [scan] + ([probe] if probe else [])
+    _check_output(output, inputs, overwrite=overwrite)
+    solver = _solver(method, rtol, damping)
+    theta_step = _exact_step(180, theta_step_deg, "--theta-step-deg")
+    phi_step = _exact_step(360, phi_step_deg, "--phi-step-deg")
+    samples = io.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
+    used = io.read_probe(probe) if probe else nf2ff.field_probe()
+    try:
+        outcome = transform_samples(
+            samples,
+            used,
+            degree=degree,
+            method=solver,
+            minimum_radius=minimum_radius_m,
+            theta_step=theta_step,
+            phi_step=phi_step,
+        )
+    except ValueError as error:
+        msg = f"{scan}: {error}"
+        raise ValueError(msg) from error
+    provenance = io.provenance(inputs=inputs, command=_command_line())
+    outcome.write(output, provenance=provenance, overwrite=overwrite)
+    facts = report(samples, outcome)
+    for fact in facts:
+        for sentence in fact["warnings"]:
+            click.echo(f"warning, {fact['frequency_hz'] / 1e9:.9g} GHz: {sentence}", err=True)
+    if as_json:
+        click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
+        return
+    click.echo(f"{output}: {outcome.solution.status}")
+    click.echo(f"degree {outcome.solution.modes.degree}: {outcome.solution.degree_reason}")
+    _print_table(facts)
+
+
+def _print_table(facts: list[dict[str, Any]]) -> None:
+    click.echo(
+        f"{'GHz':>12} {'D/dBi':>9} {'theta/deg':>10} {'phi/deg':>10} {'EIRP/dBm':>9} "
+        f"{'TRP/dBm':>9} {'residual':>9}"
+    )
+    for fact in facts:
+        top = fact["peak"]
+        click.echo(
+            f"{fact['frequency_hz'] / 1e9:12.6f} {top['directivity_dbi']:9.4f} "
+            f"{top['theta_deg']:10.4f} {top['phi_deg']:10.4f} "
+            f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
+            f"{fact['residual']:9.1e}"
+        )
+
+
+def _check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> None:
+    """Refuse, before any work, an output that could not be written after it."""
+    from nf2ff import io
+
+    io.refuse_overwrite(output, inputs)
+    if output.exists() and not overwrite:
+        msg = f"{output}: exists: choose another name or give --overwrite"
+        raise ValueError(msg)
+    if not output.absolute().parent.is_dir():
+        msg = f"{output}: there is no folder {output.parent}: make it first"
+        raise ValueError(msg)
+
+
+def _solver(method: str | None, rtol: float | None, damping: float | None) -> Any:
+    if method in (None, "least-squares") and (rtol is not None or damping is not None):
+        given = {"rtol": rtol, "damping": damping}
+        return nf2ff.LeastSquares(**{k: v for k, v in given.items() if v is not None})
+    if rtol is not None or damping is not None:
+        msg = f"--rtol and --damping belong to least squares, not to {method}"
+        raise click.UsageError(msg)
+    solvers = {
+        None: None,
+        "quadrature": nf2ff.Quadrature(),
+        "least-squares": nf2ff.LeastSquares(),
+        "direct": nf2ff.Direct(),
+    }
+    return solvers[method]
+
+
+def _dbm(power: float | None) -> float | None:
+    import math
+
+    return 10 * math.log10(power / 1e-3) if power else None
+
+
+def _or_dash(value: float | None) -> str:
+    return f"{'-':>9}" if value is None else f"{value:9.4f}"
+
+
+def _steps(whole: int, step: float, option: str) -> int:
+    """Number of steps, which must divide the angle evenly."""
+    count = round(whole / step) if step > 0 else 0
+    if count < 1 or abs(count * step - whole) > 1e-9 * whole:
+        msg = f"{option} is {step:g}, expected a step that divides {whole} deg evenly"
+        raise ValueError(msg)
+    return count
+
+
+def _exact_step(whole: int, step: float | None, option: str) -> int | None:
+    return None if step is None else _steps(whole, step, option)
+
+
+def _command_line() -> str:
+    return shlex.join(["nf2ff", *sys.argv[1:]])
+
+
+def _plural(count: int, one: str, many: str) -> str:
+    return one if count == 1 else many
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:.9g}"
+    if isinstance(value, list):
+        return ", ".join(_shown(v) for v in value)
+    return str(value)

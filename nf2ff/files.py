@@ -1,0 +1,149 @@
+"""Files, safely: readable or one clear line, replaced whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import platform
+import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+PathLike = str | os.PathLike[str]
+
+
+@contextmanager
+def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary name beside ``path``; put that file in its place if nothing failed.
+
+    Parameters
+    ----------
+    path : path
+        File to be written in the end.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Yields
+    ------
+    Path
+        Name of a new file in the same folder. It is gone after a failure.
+
+    Raises
+    ------
+    ValueError
+        If the file exists, its folder does not, or writing failed.
+    """
+    target = Path(path).resolve()
+
+    def refuse() -> None:
+        if target.exists() and not target.is_file():
+            msg = f"{path}: is a folder or a device: give the name of a file"
+            raise ValueError(msg)
+        if target.exists() and not overwrite:
+            msg = f"{path}: exists: choose another name or --overwrite"
+            raise ValueError(msg)
+
+    refuse()
+    if not target.parent.is_dir():
+        msg = f"{path}: there is no folder {target.parent}: make it first"
+        raise ValueError(msg)
+    temporary = target.with_name(f".nf2ff-{secrets.token_hex(6)}.tmp")
+    try:
+        yield temporary
+        with temporary.open("rb+") as file:
+            os.fsync(file.fileno())
+        refuse()
+        temporary.replace(target)
+    except (OSError, RuntimeError) as error:
+        reason = getattr(error, "strerror", None) or " ".join(str(error).split())
+        msg = f"{path}: cannot be written ({reason}): free space or choose another folder"
+        raise ValueError(msg) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
+    """The first ``count`` bytes of a file (all of at most ``limit``); errors in one line."""
+    try:
+        size = Path(path).stat().st_size
+        if Path(path).is_file():
+            if size > limit and count < 0:
+                msg = f"{path}: {size} bytes, the limit is {limit}: split the file"
+                raise ValueError(msg)
+            with Path(path).open("rb") as file:
+                return file.read(count)
+    except FileNotFoundError as error:
+        msg = f"{path}: no such file: check its name and folder"
+        raise ValueError(msg) from error
+    except OSError as error:
+        msg = f"{path}: cannot be read ({error.strerror}): check its permissions"
+        raise ValueError(msg) from error
+    msg = f"{path}: is a folder or a device: give the name of a file"
+    raise ValueError(msg)
+
+
+def refuse_overwrite(output: PathLike, inputs: Iterable[PathLike]) -> None:
+    """Raise where ``output`` is one of the ``inputs`` of the same command.
+
+    Raises
+    ------
+    ValueError
+        If they are the same file, under whatever names.
+    """
+    for path in inputs:
+        same = Path(output).resolve() == Path(path).resolve()
+        if same or (Path(output).exists() and Path(path).exists() and Path(output).samefile(path)):
+            msg = f"{output}: is an input of this command: choose another name for the output"
+            raise ValueError(msg)
+
+
+def sha256(path: PathLike) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    read_bytes(path, limit=0, count=0)  # its errors in one line
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def provenance(
+    *, inputs: Iterable[PathLike] = (), command: str = "", seed: int | None = None
+) -> dict[str, str]:
+    """Where a file comes from, in words; no time, so that equal runs give equal files.
+
+    Parameters
+    ----------
+    inputs : iterable of path
+        Files that were read; their names and SHA-256 are kept.
+    command : str
+        Command line.
+    seed : int, optional
+        Seed of the random numbers.
+
+    Returns
+    -------
+    dict of str to str
+        program, libraries and inputs (JSON objects), command, rng_seed.
+
+    Raises
+    ------
+    ValueError
+        If an input cannot be read.
+    """
+    names = ("numpy", "scipy", "ducc0", "h5py")
+    libraries = {"python": platform.python_version(), **{name: _version(name) for name in names}}
+    found = {
+        "program": f"nf2ff {_version('nf2ff')}",
+        "libraries": json.dumps(libraries),
+        "inputs": json.dumps({str(path): sha256(path) for path in inputs}),
+        "command": command,
+    }
+    return found if seed is None else found | {"rng_seed": str(seed)}
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed as a package"

@@ -1,0 +1,415 @@
+"""The transmission operator against dense matrices, the field itself, and its own adjoint."""
+
+import dataclasses
+
+import numpy as np
+import oracle
+import pytest
+
+from nf2ff import spin
+from nf2ff.grid import gauss_legendre_grid
+from nf2ff.inversion import dense_matrix
+from nf2ff.modes import SPEED_OF_LIGHT, mode_count, mode_index
+from nf2ff.operator import TransmissionOperator, plan_geometry
+from nf2ff.probe import Probe, field_probe
+from nf2ff.samples import Samples
+
+EPS = 2.0**-52
+K = 3.0
+FREQUENCY = K * SPEED_OF_LIGHT / (2 * np.pi)
+TOLERANCES = [1e-6, 1e-9, 1e-12]
+#: The oracle's share, degree 10: scipy's radial functions (50 eps), Legendre functions (10 N eps).
+ORACLE_ERROR = 500 * EPS
+
+
+def relative(value, wanted):
+    """Relative L2 error."""
+    return np.linalg.norm(value - wanted) / np.linalg.norm(wanted)
+
+
+@pytest.fixture
+def scan(points, rng):
+    """Function (count, radius, ports) -> samples at random places, poles and theta < 0 included.
+
+    Some places are visited twice, with another chi.
+    """
+
+    def make(count=60, radius=(4.0, 4.0), ports=1):
+        theta, phi, chi = points(count)
+        theta = theta * rng.choice([-1, 1], theta.size)
+        r = rng.uniform(*radius, theta.size)
+        again = rng.integers(0, theta.size, count // 3)
+        theta, phi, r = (np.concatenate([x, x[again]]) for x in (theta, phi, r))
+        chi = np.concatenate([chi, rng.uniform(0, 2 * np.pi, again.size)])
+        port = rng.integers(1, ports + 1, theta.size)
+        return Samples([FREQUENCY], theta, phi, chi, r, port, np.zeros((1, theta.size)))
+
+    return make
+
+
+@pytest.fixture
+def dipole_probe(rng):
+    """Function ports -> probe of random electric and magnetic dipoles, axial ones included."""
+
+    def make(ports=1, unit="sqrt(W)"):
+        r = rng.normal(size=(2, ports, 6))
+        return Probe(None, (r[0] + 1j * r[1])[None], unit)
+
+    return make
+
+
+def operator_of(samples, probe, degree, tolerance=1e-12, threads=2):
+    return TransmissionOperator(
+        plan_geometry(samples), probe, FREQUENCY, degree, tolerance, threads
+    )
+
+
+def packed_like(operator, rng):
+    """Random coefficients that the operator acts on."""
+    shape = (2, operator.degree * (operator.degree + 2))
+    return spin.pack(rng.normal(size=shape) + 1j * rng.normal(size=shape))
+
+
+def responses_from_the_field(samples, probe, q, degree):
+    """Responses of dipole probes from E and its curl at their places: no rotation, no translation.
+
+    With u = E/(k sqrt(Z0)) along the probe's axes z^ = r^, x^ = theta^ cos(chi) + phi^ sin(chi),
+    y^ = z^ x x^: a_{2,+-1} = sqrt(3 pi)/2 (-+ u_x + j u_y), a_{2,0} = sqrt(6 pi)/2 u_z, a_1 alike
+    from the curl, curl F_s = k F_{3-s}, and w = sum a R (closed form, derived in test_probe.py).
+    The oracle's waves continue through the pole: theta^ and phi^ are those of the given theta.
+    """
+    f = oracle.waves(degree, K * samples.radius, samples.theta, samples.phi)
+    other = f.reshape(samples.theta.size, -1, 2, 3)[:, :, ::-1].reshape(f.shape)
+    cos, sin = np.cos(samples.chi), np.sin(samples.chi)
+    r = probe.coefficients[0][samples.port - 1]
+    response = np.zeros(samples.theta.size, dtype=complex)
+    for s, waves in ((2, f), (1, other)):
+        u_r, u_theta, u_phi = np.einsum("j,mjx->xm", q, waves)
+        u_x, u_y = u_theta * cos + u_phi * sin, u_phi * cos - u_theta * sin
+        for mu in (-1, 1):
+            a = np.sqrt(3 * np.pi) / 2 * (-mu * u_x + 1j * u_y)
+            response += a * r[:, mode_index(s=s, m=mu, n=1)]
+        response += np.sqrt(6 * np.pi) / 2 * u_r * r[:, mode_index(s=s, m=0, n=1)]
+    return response * (K * np.sqrt(oracle.Z0) if probe.response_unit == "V/m" else 1)
+
+
+# --- forward ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("tolerance", TOLERANCES)
+@pytest.mark.parametrize("radius", [(4.0, 4.0), (3.9, 4.1), (3.5, 9.0)])
+@pytest.mark.parametrize("ports", [1, 2])
+def test_forward_reads_the_field(ports, radius, tolerance, scan, dipole_probe, random_q):
+    # Relative L2 error within what is asked, whatever the radii.
+    degree = 10
+    samples, probe, q = scan(ports=ports, radius=radius), dipole_probe(ports), random_q(degree)
+    operator = operator_of(samples, probe, degree, tolerance)
+    assert operator.shape == (samples.theta.size, mode_count(degree))
+    wanted = responses_from_the_field(samples, probe, q, degree)
+    assert relative(operator.forward(operator.from_modes(q)), wanted) < tolerance + ORACLE_ERROR
+    assert (operator.nodes == 1) == (radius[0] == radius[1])
+
+
+@pytest.mark.parametrize("radius", [(4.0, 4.0), (3.5, 9.0)])
+def test_ideal_probe_reads_e_theta_cos_plus_e_phi_sin(radius, scan, random_q):
+    degree = 10
+    samples, q = scan(radius=radius), random_q(degree)
+    e = oracle.field(q, degree, K, samples.radius, samples.theta, samples.phi)
+    wanted = e[:, 1] * np.cos(samples.chi) + e[:, 2] * np.sin(samples.chi)
+    operator = operator_of(samples, field_probe(), degree)
+    assert relative(operator.forward(operator.from_modes(q)), wanted) < 1e-12 + ORACLE_ERROR
+
+
+def test_ideal_probe_against_the_printed_transmission_formula(scan, random_q):
+    # Dense matrix of the textbook's formula with the printed response constants.
+    degree = 8
+    samples, q = scan(30), random_q(degree)
+    turn = np.pi * (samples.theta < 0)
+    matrix = oracle.transmission_matrix(
+        degree, np.abs(samples.theta), samples.phi + turn, samples.chi + turn,
+        oracle.ideal_probe(degree, 4.0 * K),
+    )  # fmt: skip
+    wanted = K * np.sqrt(oracle.Z0) * matrix @ q
+    operator = operator_of(samples, field_probe(), degree)
+    assert relative(operator.forward(operator.from_modes(q)), wanted) < 1e-12 + ORACLE_ERROR
+
+
+@pytest.mark.parametrize("ports", [1, 2])
+@pytest.mark.parametrize("radius", [(4.0, 4.0), (3.5, 9.0)])
+def test_dense_matrix_reads_the_field(ports, radius, scan, dipole_probe, random_q):
+    degree = 10
+    samples, probe, q = scan(ports=ports, radius=radius), dipole_probe(ports), random_q(degree)
+    matrix = dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=degree)
+    wanted = responses_from_the_field(samples, probe, q, degree)
+    assert relative(matrix @ q, wanted) < ORACLE_ERROR
+
+
+@pytest.mark.parametrize("ports", [1, 2])
+@pytest.mark.parametrize("radius", [(9.0, 9.0), (8.0, 12.0)])
+def test_forward_is_the_dense_matrix_at_a_larger_degree(
+    ports, radius, scan, dipole_probe, random_q
+):
+    degree = 25
+    samples, probe, q = scan(ports=ports, radius=radius), dipole_probe(ports), random_q(degree)
+    matrix = dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=degree)
+    for tolerance in TOLERANCES:
+        operator = operator_of(samples, probe, degree, tolerance)
+        got = operator.forward(operator.from_modes(q))
+        # 25 recurrence steps and logarithms up to log 50! = 148 in the dense one.
+        assert relative(got, matrix @ q) < tolerance + 200 * EPS
+
+
+def test_each_wrong_convention_shows(scan, random_q):
+    # So that the comparisons above cannot pass by symmetry: each of these changes the data.
+    degree = 6
+    samples, q = scan(30), random_q(degree)
+    operator = operator_of(samples, field_probe(), degree)
+    right = operator.forward(operator.from_modes(q))
+    for changes in (
+        {"chi": -samples.chi},
+        {"chi": np.pi / 2 - samples.chi},
+        {"phi": -samples.phi},
+        {"theta": -samples.theta},
+        {"theta": np.sign(samples.theta + 1e-9) * (np.pi - np.abs(samples.theta))},
+    ):
+        changed = dataclasses.replace(samples, **changes)
+        wrong = operator_of(changed, field_probe(), degree)
+        assert relative(wrong.forward(wrong.from_modes(q)), right) > 0.5
+
+
+def test_threads_do_not_change_the_result(scan, dipole_probe, rng):
+    samples, probe = scan(radius=(3.5, 9.0)), dipole_probe()
+    one, two = (operator_of(samples, probe, 7, threads=t) for t in (1, 2))
+    x = packed_like(one, rng)
+    assert relative(two.forward(x), one.forward(x)) < 1e-13
+    w = one.forward(x)
+    assert relative(two.adjoint(w), one.adjoint(w)) < 1e-13
+
+
+# --- adjoint ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("probe_kind", ["ideal", "dipoles", "axial", "two ports"])
+@pytest.mark.parametrize("radius", [(4.0, 4.0), (3.5, 9.0)])
+@pytest.mark.parametrize("tolerance", TOLERANCES)
+def test_dot_products_agree(probe_kind, radius, tolerance, scan, dipole_probe, rng):
+    # <A x, y> = <x, A^H y>: whatever the separation in radius, the same products on both sides.
+    ports = 2 if probe_kind == "two ports" else 1
+    samples = scan(ports=ports, radius=radius)
+    if probe_kind == "axial":
+        r = np.zeros((1, 1, 6), dtype=complex)
+        r[0, 0, [mode_index(s=1, m=0, n=1), mode_index(s=2, m=0, n=1)]] = 1 + 2j, -0.5j
+        probe = Probe(None, r)
+    else:
+        probe = field_probe() if probe_kind == "ideal" else dipole_probe(ports)
+    operator = operator_of(samples, probe, 9, tolerance)
+    x = packed_like(operator, rng)
+    ax = operator.forward(x)
+    y = rng.normal(size=ax.shape) + 1j * rng.normal(size=ax.shape)
+    ahy = operator.adjoint(y)
+    size = np.linalg.norm(ax) * np.linalg.norm(y)
+    assert abs(np.vdot(ax, y) - np.vdot(x, ahy)) < tolerance * size
+    assert abs(np.vdot(ax, y)) > 1e-3 * size
+
+
+@pytest.mark.parametrize("radius", [(4.0, 4.0), (3.5, 9.0)])
+def test_adjoint_is_the_conjugate_transpose_of_the_dense_matrix(radius, scan, dipole_probe, rng):
+    # A^H w = T^H D^H w, T being that of to_modes: column by column, from D T.
+    degree = 3
+    samples, probe = scan(20, ports=2, radius=radius), dipole_probe(2)
+    operator = operator_of(samples, probe, degree)
+    dense = dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=degree)
+    w = rng.normal(size=samples.theta.size) + 1j * rng.normal(size=samples.theta.size)
+    got = spin.unpack(operator.adjoint(w))
+    wanted = np.empty_like(got)
+    for at in np.ndindex(got.shape):
+        unit = np.zeros_like(got)
+        unit[at] = 1
+        wanted[at] = np.vdot(dense @ operator.to_modes(spin.pack(unit)), w)
+    assert relative(got, wanted) < 2e-12
+
+
+# --- preconditioning ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("radius", [(4.0, 4.0), (3.5, 9.0)])
+def test_to_modes_and_from_modes_are_inverse(radius, scan, dipole_probe, random_q, rng):
+    for probe in (field_probe(), dipole_probe(), dipole_probe(2)):
+        operator = operator_of(scan(radius=radius), probe, 12)
+        q = random_q(12)
+        # The probes' 2 x 2 matrices are of condition below 100.
+        assert relative(operator.to_modes(operator.from_modes(q)), q) < 1000 * EPS
+        x = packed_like(operator, rng)
+        assert relative(operator.from_modes(operator.to_modes(x)), x) < 1000 * EPS
+
+
+def test_from_modes_keeps_waves_far_above_ka(scan, random_q):
+    # kA = 12, N = 170: h_170(12) is of the order of 339!!/12^171 = 1e172 (closed form of its first
+    # term), in range, and its square out of it. No wave may be lost.
+    operator = operator_of(scan(), field_probe(), 170)
+    q = random_q(170)
+    assert relative(operator.to_modes(operator.from_modes(q)), q) < 1000 * EPS
+
+
+def test_probe_blind_to_one_kind_of_wave():
+    # An axial electric dipole reads E_r, which s = 1 waves have not: these come out as none,
+    # the others as they are.
+    r = np.zeros((1, 1, 6), dtype=complex)
+    r[0, 0, mode_index(s=2, m=0, n=1)] = 1.0
+    samples = Samples([FREQUENCY], [1.0, 2.0], 0.0, 0.0, 4.0, 1, np.zeros((1, 2)))
+    operator = operator_of(samples, Probe(None, r), 5)
+    q = np.arange(1, mode_count(5) + 1) * (1 - 2j)
+    got = operator.to_modes(operator.from_modes(q)).reshape(-1, 2)
+    np.testing.assert_allclose(got[:, 0], 0, rtol=0, atol=0)
+    assert relative(got[:, 1], q.reshape(-1, 2)[:, 1]) < 100 * EPS
+
+
+@pytest.mark.parametrize("probe_kind", ["ideal", "dipoles"])
+def test_a_well_sampled_sphere_makes_an_isometry(probe_kind, dipole_probe, rng):
+    # x is the tangential field in orthonormal functions: on a Gauss-Legendre grid, with chi = 0
+    # and 90 deg and solid angles for weights, A^H W A = 1 for probes of orders +-1. For others,
+    # chi at four quarters averages the orders apart: 2 for s = 1, each once in two.
+    degree = 9
+    grid = gauss_legendre_grid(degree + 1, 2 * degree + 1)
+    chi = np.arange(2 if probe_kind == "ideal" else 4) * np.pi / 2
+    theta, phi, chi = (x.ravel() for x in np.meshgrid(grid.theta, grid.phi, chi, indexing="ij"))
+    samples = Samples([FREQUENCY], theta, phi, chi, 4.0, 1, np.zeros((1, theta.size)))
+    weights = np.repeat(grid.weights, theta.size // grid.theta.size)
+    probe = field_probe() if probe_kind == "ideal" else dipole_probe()
+    operator = operator_of(samples, probe, degree)
+    x = packed_like(operator, rng)
+    w = operator.forward(x)
+    # |exp(-jkr)/(kr)|^2 is left out of the preconditioner.
+    gain = (4.0 * K) ** 2 * np.sum(weights * np.abs(w) ** 2) / np.linalg.norm(x) ** 2
+    if probe_kind == "ideal":
+        assert gain == pytest.approx(1, rel=1e-11)
+        again = (4.0 * K) ** 2 * operator.adjoint(weights * w)
+        assert relative(again, x) < 1e-11
+    else:
+        assert 1.9 < gain < 4.1
+
+
+# --- radii --------------------------------------------------------------------------------------
+
+
+def test_one_radius_needs_one_function(scan):
+    assert operator_of(scan(), field_probe(), 5).nodes == 1
+    # Rounding of the radius is no variation.
+    samples = scan(radius=(4.0, 4.0 + 1e-14))
+    assert operator_of(samples, field_probe(), 5).nodes == 1
+
+
+def test_functions_of_radius_grow_with_variation_and_accuracy(scan):
+    counts = np.array(
+        [
+            [operator_of(samples, field_probe(), 12, t).nodes for t in TOLERANCES]
+            for samples in (scan(radius=(4 - d, 4 + d)) for d in (1e-4, 1e-2, 0.3))
+        ]
+    )
+    assert np.all(np.diff(counts, axis=0) >= 0)
+    assert np.all(np.diff(counts, axis=1) >= 0)
+    assert np.all(counts > 1)
+    # The point of it: far fewer transforms than radii.
+    assert counts.max() < 20
+
+
+def test_waves_beyond_the_range_of_a_double(scan, random_q):
+    # kA = 12, N = 400: h_n leaves the range of a double near n = 210. What the probe cannot
+    # receive is left out, nothing becomes NaN, and the rest is as with fewer degrees.
+    samples = scan(20)
+    operator = operator_of(samples, field_probe(), 400)
+    small = operator_of(samples, field_probe(), 30)
+    q = np.zeros(mode_count(400), dtype=complex)
+    q[: mode_count(30)] = random_q(30)
+    x = operator.from_modes(q)
+    got = operator.forward(x)
+    assert relative(got, small.forward(small.from_modes(q[: mode_count(30)]))) < 2e-12
+    ahw = operator.adjoint(got)
+    assert np.isfinite(ahw).all()
+    modes = operator.to_modes(ahw)
+    assert np.isfinite(modes).all()
+    assert np.all(modes[mode_count(300) :] == 0)
+
+
+# --- geometry -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("order", ["halves", "pairs", "shuffled"])
+def test_each_place_is_planned_once(order, rng):
+    theta, phi = rng.uniform(0.1, 3, (2, 10))
+    theta, phi = np.tile(theta, 2), np.tile(phi, 2)
+    chi = np.repeat([0.0, np.pi / 2], 10)
+    pick = {
+        "halves": np.arange(20),
+        "pairs": np.arange(20).reshape(2, 10).T.ravel(),
+        "shuffled": rng.permutation(20),
+    }[order]
+    samples = Samples([FREQUENCY], theta[pick], phi[pick], chi[pick], 2.0, 1, np.zeros((1, 20)))
+    (g,) = plan_geometry(samples)
+    assert g.location.shape == (10, 2)
+    np.testing.assert_array_equal(g.location[g.position, 0], samples.theta)
+    np.testing.assert_array_equal(g.location[g.position, 1], samples.phi)
+    np.testing.assert_array_equal(g.radius[g.position], samples.radius)
+    np.testing.assert_array_equal(g.chi, samples.chi)
+    # Places that differ in radius alone are two.
+    moved = dataclasses.replace(samples, radius=2 + 0.01 * (samples.chi > 1))
+    assert plan_geometry(moved)[0].location.shape == (20, 2)
+
+
+def test_geometry_brings_angles_into_range():
+    samples = Samples(
+        [FREQUENCY], [-1.0, 1.0, -np.pi], [0.5, -0.25, 7.0], [0.1, 0.2, 0.3], 2.0, [1, 2, 2],
+        np.zeros((1, 3)),
+    )  # fmt: skip
+    first, second = plan_geometry(samples)
+    np.testing.assert_allclose(first.location, [[1.0, 0.5 + np.pi]], rtol=4 * EPS)
+    np.testing.assert_allclose(first.chi, [0.1 + np.pi], rtol=4 * EPS)
+    np.testing.assert_array_equal(first.rows, [0])
+    np.testing.assert_array_equal(second.rows, [1, 2])
+    np.testing.assert_allclose(
+        second.location[second.position],
+        [[1.0, 2 * np.pi - 0.25], [np.pi, 7.0 + np.pi - 2 * np.pi]],
+        rtol=8 * EPS,
+    )
+    np.testing.assert_allclose(second.chi, [0.2, 0.3 + np.pi], rtol=4 * EPS)
+
+
+def test_second_port_alone(scan, dipole_probe, random_q):
+    # All of port 1 may be missing.
+    samples = dataclasses.replace(scan(), port=2)
+    probe, q = dipole_probe(2), random_q(6)
+    operator = operator_of(samples, probe, 6)
+    wanted = responses_from_the_field(samples, probe, q, 6)
+    assert relative(operator.forward(operator.from_modes(q)), wanted) < 1e-12 + ORACLE_ERROR
+
+
+# --- what is refused ----------------------------------------------------------------------------
+
+
+def test_moving_positions_are_refused(scan):
+    samples = scan()
+    moving = dataclasses.replace(samples, theta=samples.theta[None])
+    with pytest.raises(ValueError, match="positions differ by frequency: take the samples of one"):
+        plan_geometry(moving)
+
+
+@pytest.mark.parametrize(("ports", "text"), [(1, "1 port:"), (2, "2 ports:")])
+def test_ports_that_the_probe_lacks(ports, text, scan, dipole_probe):
+    samples = dataclasses.replace(scan(), port=3)
+    with pytest.raises(ValueError, match=f"samples use port 3, the probe has {text} give a probe"):
+        operator_of(samples, dipole_probe(ports), 4)
+
+
+def test_dense_matrix_refuses_ports_that_the_probe_lacks(scan, dipole_probe):
+    samples = dataclasses.replace(scan(), port=3)
+    with pytest.raises(ValueError, match="port"):
+        dense_matrix(plan_geometry(samples), dipole_probe(2), frequency=FREQUENCY, degree=2)
+
+
+def test_radii_that_vary_too_much(scan, random_q):
+    # kA = 11.4 to 12.6, N = 400: the highest waves are out of range at the nearest sample and in
+    # range at the farthest.
+    operator = operator_of(scan(radius=(3.8, 4.2)), field_probe(), 400, 1e-9)
+    message = r"radius varies from 3\.8.* to 4\.1.* m, too much for degree 400 at the nearest"
+    with pytest.raises(ValueError, match=message):
+        operator.forward(operator.from_modes(random_q(400)))

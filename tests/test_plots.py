@@ -1,0 +1,189 @@
+"""Pictures: what is drawn is the metric, nothing needs a display, nothing hides the data."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+
+from nf2ff import beam, metrics, plots
+from nf2ff.farfield import far_field
+from nf2ff.modes import Modes, mode_index, mode_numbers
+
+
+def huygens(azimuth=0.0):
+    """Huygens source towards +z, its electric dipole at ``azimuth`` from x, exp(+jwt)."""
+    q = np.zeros(6, dtype=complex)
+    for (s, m), value in {(2, -1): -1, (2, 1): 1, (1, 1): -1, (1, -1): -1}.items():
+        q[mode_index(s=s, m=m, n=1)] = value * np.exp(-1j * m * azimuth)
+    return Modes([1.5e9], [q])
+
+
+@pytest.fixture
+def lopsided(random_q):
+    """Two frequencies of degree 6 whose peak lies in none of the planes phi = 0 and 90 deg."""
+    return Modes([1e9, 2.4e9], [random_q(6), random_q(6)])
+
+
+def lines_of(ax):
+    return {line.get_label(): line.get_data() for line in ax.get_lines()}
+
+
+def visible_overlap(ax):
+    """Whether the legend covers any part of the axes."""
+    figure = ax.figure
+    figure.canvas.draw()
+    return ax.get_legend().get_window_extent().overlaps(ax.get_window_extent())
+
+
+def test_principal_cuts_draw_the_partial_directivity():
+    # Closed form: co-polar 3 ((1 + cos theta)/2)^2 in both planes, no cross-polar.
+    ax = plots.principal_cuts(huygens())
+    lines = lines_of(ax)
+    assert list(lines) == [
+        "co, phi = 0°",
+        "cross, phi = 0°",
+        "co, phi = 90°",
+        "cross, phi = 90°",
+    ]
+    for name, (theta, level) in lines.items():
+        assert theta[0] == -180
+        assert theta[-1] == 180
+        expected = 3 * np.cos(np.radians(theta) / 2) ** 4
+        if name.startswith("co"):
+            seen = expected > 1e-6
+            np.testing.assert_allclose(level[seen], 10 * np.log10(expected[seen]), atol=1e-8)
+        else:
+            assert level.max() < -200
+    assert "peak 4.77 dBi at theta 0.00°, phi 0.00°" in ax.get_title()
+    assert "[deg]" in ax.get_xlabel()
+    assert "[dBi]" in ax.get_ylabel()
+    low, high = ax.get_ylim()
+    assert high > 10 * np.log10(3)
+    assert high - low >= plots.DEPTH
+    assert not visible_overlap(ax)
+
+
+def test_reference_polarisation_follows_the_antenna():
+    ax = plots.principal_cuts(huygens(np.radians(25)))
+    assert "Ludwig-3, reference 25.0°" in ax.get_title()
+    assert lines_of(ax)["cross, phi = 90°"][1].max() < -200
+
+
+def test_negative_theta_is_the_far_side(lopsided):
+    lines = lines_of(plots.principal_cuts(lopsided, basis="theta-phi", frequency_index=1))
+    theta = np.radians([30.0, 100.0])
+    for name, phi in (("phi = 0°", 0.0), ("phi = 90°", np.pi / 2)):
+        pattern = far_field(lopsided, theta=theta, phi=[phi, phi + np.pi])
+        expected = 10 * np.log10(metrics.directivity(pattern)[1])
+        total = sum(10 ** (lines[f"{kind}, {name}"][1] / 10) for kind in ("co", "cross"))
+        at = lines[f"co, {name}"][0]
+        for side, sign in enumerate((1, -1)):
+            index = [int(np.argmin(np.abs(at - sign * d))) for d in (30, 100)]
+            np.testing.assert_allclose(at[index], sign * np.degrees(theta), atol=1e-9)
+            np.testing.assert_allclose(10 * np.log10(total[index]), expected[:, side], atol=1e-9)
+
+
+def test_cut_through_the_peak_reaches_it(lopsided):
+    peak = beam.peak(lopsided)
+    for index in range(2):
+        lines = lines_of(plots.principal_cuts(lopsided, frequency_index=index))
+        assert len(lines) == 6
+        name = next(k for k in lines if k.startswith("co") and k.endswith("(peak)"))
+        theta, co = lines[name]
+        cross = lines[name.replace("co", "cross")][1]
+        total = 10 * np.log10(10 ** (co / 10) + 10 ** (cross / 10))
+        # The nearest point is within half a degree: (1 - cos) of 2 N times that, in the power.
+        np.testing.assert_allclose(
+            total.max(),
+            10 * np.log10(peak.directivity[index]),
+            atol=-10 * np.log10(np.cos(6 * np.radians(0.5)) ** 2),
+        )
+        side = 1 if peak.phi[index] < np.pi else -1
+        assert abs(theta[np.argmax(total)] - side * np.degrees(peak.theta[index])) < 1
+
+
+def test_stronger_component_at_the_peak_is_the_copolar_one():
+    # Closed form: Q_{2,1,1} alone is left-hand circular towards +z, 1.5 ((1 + cos)/2)^2 of it.
+    q = np.zeros(6, dtype=complex)
+    q[mode_index(s=2, m=1, n=1)] = 1
+    ax = plots.principal_cuts(Modes([1e9], [q]), basis="circular")
+    assert "co: left-hand, cross: right-hand" in ax.get_title()
+    theta, level = lines_of(ax)["co, phi = 0°"]
+    expected = 1.5 * np.cos(np.radians(theta) / 2) ** 4
+    seen = expected > 1e-6
+    np.testing.assert_allclose(level[seen], 10 * np.log10(expected[seen]), atol=1e-8)
+
+
+def test_polar_cuts(lopsided):
+    ax = plots.polar_cuts(lopsided)
+    straight = plots.principal_cuts(lopsided)
+    for name, (theta, level) in lines_of(ax).items():
+        flat_theta, flat_level = lines_of(straight)[name]
+        np.testing.assert_allclose(np.degrees(theta), flat_theta)
+        np.testing.assert_allclose(level, np.maximum(flat_level, ax.get_rmin()))
+    assert ax.get_theta_offset() == np.pi / 2  # zero at the top
+    assert ax.get_theta_direction() == -1  # positive angles to the right
+    assert all(t.get_text().endswith(" dBi") for t in ax.get_yticklabels())
+    assert not visible_overlap(ax)
+
+
+def test_power_spectrum_is_that_of_the_modes(lopsided):
+    ax = plots.power_spectrum(lopsided, frequency_index=1)
+    lines = lines_of(ax)
+    power = lopsided.power_spectrum()[1]
+    n, level = lines["power in degree n"]
+    np.testing.assert_array_equal(n, np.arange(1, 7))
+    np.testing.assert_allclose(level, 10 * np.log10(power / power.sum()), atol=1e-12)
+    tail = lines["in degree n and above"][1]
+    np.testing.assert_allclose(tail[[0, -1]], [0, level[-1]], atol=1e-12)
+    assert not visible_overlap(ax)
+
+
+def test_power_spectrum_of_many_degrees_and_of_empty_ones():
+    n = mode_numbers(70)[2]
+    ax = plots.power_spectrum(Modes([1e9], [np.where(n < 50, 1.0, 0.0)]))
+    level = lines_of(ax)["power in degree n"][1]
+    assert np.all(level[49:] < ax.get_ylim()[0])  # off the picture, not at some invented level
+
+
+def test_axes_given_are_drawn_on_and_saved_without_a_display(lopsided, tmp_path):
+    figure = Figure(figsize=(9, 7), layout="constrained")
+    for position, call in ((221, plots.principal_cuts), (222, plots.power_spectrum)):
+        ax = figure.add_subplot(position)
+        assert call(lopsided, ax=ax) is ax
+    polar = figure.add_subplot(223, projection="polar")
+    assert plots.polar_cuts(lopsided, ax=polar) is polar
+    target = tmp_path / "cuts.png"
+    figure.savefig(target)
+    assert target.read_bytes().startswith(b"\x89PNG")
+    own = tmp_path / "own.png"
+    plots.polar_cuts(lopsided).figure.savefig(own)
+    assert own.read_bytes().startswith(b"\x89PNG")
+
+
+def test_refusals(lopsided):
+    with pytest.raises(ValueError, match="frequency_index is 2, expected 0 to 1"):
+        plots.principal_cuts(lopsided, frequency_index=2)
+    with pytest.raises(ValueError, match="frequency_index is -1, expected 0 to 1"):
+        plots.power_spectrum(lopsided, frequency_index=-1)
+    with pytest.raises(ValueError, match="basis is 'linear', expected"):
+        plots.principal_cuts(lopsided, basis="linear")
+    with pytest.raises(ValueError, match="ax is rectilinear, expected polar axes"):
+        plots.polar_cuts(lopsided, ax=Figure().add_subplot())
+    with pytest.raises(ValueError, match="nothing is radiated at 1e\\+09 Hz"):
+        plots.power_spectrum(Modes([1e9], [np.zeros(6)]))
+
+
+def test_matplotlib_is_imported_only_to_draw():
+    code = "import sys, nf2ff.plots; print('matplotlib' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
+    code = (
+        "import sys, numpy; from nf2ff import plots, modes; "
+        "plots.power_spectrum(modes.Modes([1e9], numpy.ones((1, 6)))); "
+        "print('matplotlib.pyplot' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"

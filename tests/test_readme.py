@@ -1,0 +1,222 @@
+"""What README.md and DEVELOPERS.md say, holds: every block of README is executed here.
+
+Only what would set up a Python environment is read instead of run: that is what the commands do
+to get here.
+"""
+
+import ast
+import fnmatch
+import re
+import shlex
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import nf2ff
+from nf2ff.antennas import huygens_source
+from nf2ff.grid import grid_for_degree
+from nf2ff.inspection import read_antenna
+from nf2ff.io import read_result, read_table, write_probe, write_samples
+from nf2ff.simulate import radiated_power_of, simulate_grid
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+
+#: Kind and text of each block, in order.
+BLOCKS = re.findall(r"^```(\S*)\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+
+#: The program that must never get longer.
+FIVE_LINES = """\
+samples = nf2ff.read_samples("scan.h5")
+probe = nf2ff.read_probe("probe.h5")
+solution = nf2ff.solve(samples, probe, degree=24)
+pattern = nf2ff.far_field(solution.modes, theta=theta, phi=phi)
+peak = nf2ff.directivity(pattern).max(axis=(1, 2))
+"""
+
+
+def blocks(kind):
+    return [text for found, text in BLOCKS if found == kind]
+
+
+def steps(block):
+    """Words of each of the commands that one line joins by &&."""
+    (line,) = block.splitlines()
+    return [shlex.split(step) for step in line.split(" && ")]
+
+
+def table_below(text, heading):
+    """Rows of the first table after a line, without head and rule; cells without spaces around."""
+    after = text[text.index(heading) :].split("\n\n")
+    rows = next(part for part in after if part.startswith("|")).splitlines()[2:]
+    return [[cell.strip() for cell in row.strip("|").split("|")] for row in rows]
+
+
+def run_program(words, folder):
+    """Run the words of an ``nf2ff`` command with this interpreter."""
+    return subprocess.run(
+        [sys.executable, "-m", "nf2ff", *words],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+
+
+def test_every_kind_of_block_has_a_test():
+    assert {kind for kind, _ in BLOCKS} == {
+        "bash",
+        "powershell",
+        "python",
+        "toml",
+        "console",
+        "csv",
+    }
+    assert README.count("\n```") == 2 * len(BLOCKS)
+
+
+def test_two_commands_come_first_and_set_everything_up():
+    assert [kind for kind, _ in BLOCKS].count("bash") == 2
+    assert [kind for kind, _ in BLOCKS[:2]] == ["bash", "bash"]
+    ignored = (ROOT / ".gitignore").read_text(encoding="utf-8").split()
+    for block in blocks("bash"):
+        make, install, last = steps(block)
+        folder = make[-1]
+        assert make == ["python3", "-m", "venv", folder]
+        assert install[:2] == [f"{folder}/bin/pip", "install"]
+        assert len(install) == 3
+        assert re.fullmatch(r"\.(\[\w+\])?", install[2])
+        extras = re.findall(r"\w+", install[2])
+        assert set(extras) <= set(PROJECT["project"]["optional-dependencies"])
+        assert last[0].startswith(f"{folder}/bin/")
+        assert any(fnmatch.fnmatch(f"{folder}/", pattern) for pattern in ignored)
+
+
+def test_first_command_runs_the_program(tmp_path):
+    command = steps(blocks("bash")[0])[-1]
+    assert Path(command[0]).name == "nf2ff"
+    assert PROJECT["project"]["scripts"]["nf2ff"] == "nf2ff.cli:main"
+    done = run_program(command[1:], tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert list(tmp_path.rglob("*.h5"))
+
+
+def test_second_command_runs_all_tests():
+    # What it runs is this run: its words, and the paths of pyproject, decide what is tested.
+    command = steps(blocks("bash")[1])[-1]
+    assert [Path(command[0]).name, *command[1:]] == ["python", "-m", "pytest"]
+    assert PROJECT["tool"]["pytest"]["ini_options"]["testpaths"] == ["tests", "nf2ff"]
+
+
+def test_windows_commands_are_the_same():
+    def translated(block):
+        words = block.replace("python3 -m venv", "py -m venv").replace(" && ", "; ")
+        return re.sub(r"(\.venv\S*)/bin/(\w+)", lambda m: rf"{m[1]}\Scripts\{m[2]}", words.rstrip())
+
+    assert blocks("powershell")[0].splitlines() == [translated(b) for b in blocks("bash")]
+
+
+def test_python_blocks(tmp_path, monkeypatch):
+    # Closed form: a Huygens source has the directivity 3 in its direction, here +z, which is on
+    # the grid, wherever it stands. 1e-9 is what the project promises of the far field, twice that
+    # its square.
+    antenna = huygens_source(direction=[0, 0, 1], polarisation=[1, 0, 0], position=[0.02, 0, 0.01])
+    grid = grid_for_degree(24)
+    monkeypatch.chdir(tmp_path)
+    write_samples("scan.h5", simulate_grid(antenna, frequency=[10e9], grid=grid, radius=0.4))
+    write_probe("probe.h5", nf2ff.field_probe())
+    assert blocks("python")[0].endswith("\n\n" + FIVE_LINES)
+    namespace = {"__name__": "__main__"}
+    for block in blocks("python"):
+        exec(compile(block, "README.md", "exec"), namespace)
+    np.testing.assert_allclose(namespace["peak"], [3.0], rtol=2e-9)
+
+
+def test_toml_and_console_blocks(tmp_path):
+    (antenna,) = blocks("toml")
+    (tmp_path / "antenna.toml").write_text(antenna, encoding="utf-8")
+    (block,) = blocks("console")
+    for line in block.splitlines():
+        assert line.startswith("$ nf2ff "), line
+        done = run_program(shlex.split(line)[2:], tmp_path)
+        assert done.returncode == 0, f"{line}: {done.stderr}"
+        assert not done.stderr, f"{line}: {done.stderr}"
+        assert done.stdout
+    # Closed form: power delivered by the dipoles. 1e-9 is what the project promises of the far
+    # field; power is its square.
+    power = radiated_power_of(read_antenna(tmp_path / "antenna.toml"), frequency=[24e9])
+    found = read_result(tmp_path / "result.h5").modes.radiated_power()
+    np.testing.assert_allclose(found, power, rtol=2e-9)
+
+
+def test_csv_blocks(tmp_path):
+    path = tmp_path / "table.csv"
+    (block,) = blocks("csv")
+    path.write_text(block, encoding="utf-8")
+    samples = read_table(path)
+    assert samples.response.shape == (1, 4)
+    assert samples.response[0, 0] == 0.0123 - 0.0045j
+    assert np.isnan(samples.response[0, 3])
+
+
+def test_table_of_commands_is_complete():
+    from nf2ff.cli import main
+
+    named = [re.findall(r"`nf2ff (\w+)", row[0])[0] for row in table_below(README, "## Commands")]
+    assert sorted(named) == sorted(main.commands)
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_files_named_exist(text):
+    named = re.findall(r"`([\w./]+(?:\.(?:md|cff|py|ipynb)|/)|\.ci/run|LICENSE)`", text)
+    assert named
+    for name in named:
+        assert any((ROOT / folder / name).exists() for folder in ("", "nf2ff", "tests")), name
+
+
+def test_versions_agree():
+    version = PROJECT["project"]["version"]
+    assert nf2ff.__version__ == version
+    citation = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"\nversion: {version}\n" in citation
+    assert f"\nlicense: {PROJECT['project']['license']}\n" in citation
+    changes = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert re.findall(r"^## (\S+)", changes, flags=re.MULTILINE)[0] == version
+
+
+def modules_imported(path):
+    """Full names of all modules that a file imports, at its top or later."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name}: a relative import"
+            if node.module == "nf2ff":
+                found |= {f"nf2ff.{alias.name}" for alias in node.names}
+            else:
+                found.add(node.module)
+    return found
+
+
+def test_files_import_only_from_above():
+    order = []
+    for row in table_below(DEVELOPERS, "| layer | files"):
+        order += re.findall(r"`(\w+)`", row[1])
+    files = {path.stem: path for path in (ROOT / "nf2ff").glob("*.py")}
+    # __init__ names what users need, from all layers.
+    assert sorted(files.keys() - {"__init__"}) == sorted(order)
+    only = {"ducc0": {"spin"}, "h5py": {"hdf5"}, "matplotlib": {"plots"}}
+    for place, name in enumerate(order):
+        for module in modules_imported(files[name]):
+            top, _, rest = module.partition(".")
+            if top == "nf2ff" and rest in files:
+                assert rest in order[:place], f"{name} imports {rest}, which is not above it"
+            assert name in only.get(top, {name}), f"{name} imports {top}"

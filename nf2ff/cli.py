@@ -300,8 +300,11 @@ def _check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> N
 
 def _solver(method: str | None, rtol: float | None, damping: float | None) -> Any:
     if method in (None, "least-squares") and (rtol is not None or damping is not None):
-        given = {"rtol": rtol, "damping": damping}
-        return nf2ff.LeastSquares(**{k: v for k, v in given.items() if v is not None})
+        default = nf2ff.LeastSquares()
+        return nf2ff.LeastSquares(
+            rtol=default.rtol if rtol is None else rtol,
+            damping=default.damping if damping is None else damping,
+        )
     if rtol is not None or damping is not None:
         msg = f"--rtol and --damping belong to least squares, not to {method}"
         raise click.UsageError(msg)
@@ -346,6 +349,8 @@ def _plural(count: int, one: str, many: str) -> str:
 
 
 def _shown(value: Any) -> str:
+    if value is None:
+        return "-"
     if isinstance(value, float):
         return f"{value:.9g}"
     if isinstance(value, list):

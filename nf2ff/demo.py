@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import itertools
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -28,8 +30,8 @@ def weather_station_panel() -> DipoleCluster:
     """A 24 GHz link panel off-centre on a mountain weather station (invented).
 
     64 Huygens sources, 0.6 wavelengths apart with a cosine taper, tilted 8 deg below the horizon,
-    12 cm from the station's mast, and three weak electric dipoles for what the mast, a rain gauge and
-    a cable scatter. All fields are closed forms.
+    12 cm from the station's mast, and three weak electric dipoles for what the mast, a rain gauge
+    and a cable scatter. All fields are closed forms.
     """
     wavelength = 299792458.0 / FREQUENCY
     tilt = np.radians(8.0)
@@ -73,7 +75,7 @@ def run(folder: Path | None) -> bool:
     took = time.perf_counter() - start
     provenance = io.provenance(inputs=[table], command="nf2ff demo")
     outcome.write(result, provenance=provenance, overwrite=False)
-    pictures = {
+    pictures: dict[str, Callable[..., Any]] = {
         "principal-cuts.png": plots.principal_cuts,
         "polar-cuts.png": plots.polar_cuts,
         "power-spectrum.png": plots.power_spectrum,

@@ -44,6 +44,9 @@ class Grid:
     def __post_init__(self) -> None:
         theta = as_array(self.theta, float, "theta", ndim=1)
         phi = as_array(self.phi, float, "phi", ndim=1)
+        if theta.size < 2 or phi.size < 2:
+            msg = f"theta and phi are {theta.size} and {phi.size} angles, expected at least 2 each"
+            raise ValueError(msg)
         expected = ring_angles(self.rule, theta.size)
         if np.max(np.abs(theta - expected)) > ANGLE_TOLERANCE:
             msg = f"theta is not the {self.rule} rule of {theta.size} rings"
@@ -96,7 +99,7 @@ RULES: tuple[Rule, ...] = (
 
 
 def recognise_rule(theta: NDArray[np.float64]) -> Rule | None:
-    """Quadrature rule whose rings are at ``theta`` (T,), increasing [rad]; None if there is none."""
+    """Quadrature rule whose rings are at ``theta`` (T,), increasing [rad], or None."""
     if theta.size < 2:
         return None
     for rule in RULES:

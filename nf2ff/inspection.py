@@ -11,6 +11,7 @@ import numpy as np
 
 from nf2ff import io
 from nf2ff.antennas import DipoleCluster
+from nf2ff.files import read_bytes
 from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
 
@@ -134,7 +135,7 @@ def read_antenna(path: Path) -> DipoleCluster:
         One line that names the file, the dipole, the key, the value and what is expected.
     """
     try:
-        content = tomllib.loads(io.read_bytes(path, limit=2**24).decode())
+        content = tomllib.loads(read_bytes(path, limit=2**24).decode())
     except RecursionError as error:
         msg = f"{path}: is nested too deeply, expected tables [[dipole]] only"
         raise ValueError(msg) from error
@@ -162,9 +163,8 @@ def read_antenna(path: Path) -> DipoleCluster:
     if not np.any([moments["electric_a_m"], moments["magnetic_v_m"]]):
         msg = f"{path}: all moments are zero: nothing would radiate"
         raise ValueError(msg)
-    return DipoleCluster(
-        np.real(moments["position_m"]), moments["electric_a_m"], moments["magnetic_v_m"]
-    )
+    position, electric, magnetic = (np.array(x) for x in moments.values())
+    return DipoleCluster(position.real, electric, magnetic)
 
 
 def _vector(path: Path, i: int, name: str, value: Any) -> list[complex]:
@@ -184,7 +184,9 @@ def _vector(path: Path, i: int, name: str, value: Any) -> list[complex]:
     except (TypeError, ValueError, OverflowError):
         vector = []
     if len(vector) != 3 or not np.isfinite(vector).all():
-        pair = "" if name == "position_m" else ", each a number or [real, imaginary]"
-        msg = f"{path}: {name} of dipole {i} is {str(value)[:80]}, expected three finite numbers{pair}"
+        expected = "three finite numbers"
+        if name != "position_m":
+            expected += ", each alone or as [real, imaginary]"
+        msg = f"{path}: {name} of dipole {i} is {str(value)[:80]}, expected {expected}"
         raise ValueError(msg)
     return vector

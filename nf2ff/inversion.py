@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nf2ff import spin
 from nf2ff.modes import mode_count, wavenumber
-from nf2ff.operator import Geometry, TransmissionOperator, spin_constants
+from nf2ff.operator import Geometry, TransmissionOperator, check_port, spin_constants
 from nf2ff.probe import Probe, response_constants
 from nf2ff.scan import GridScan
 from nf2ff.special import rotation_coefficients
@@ -46,7 +46,7 @@ class Estimate:
 
 
 def quadrature_matrix(
-    probe: Probe, *, frequency: float, radius: float, degree: int
+    probe: Probe, *, port: int = 1, frequency: float, radius: float, degree: int
 ) -> NDArray[np.complex128]:
     """Matrix (N, 2, 2) from spin-1 map coefficients (G, C) to (Q_1, Q_2), degree by degree.
 
@@ -56,7 +56,7 @@ def quadrature_matrix(
         If the probe has other azimuthal orders than +-1.
     """
     constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
-    matrices = spin_constants(constants[0])
+    matrices = spin_constants(constants[port - 1])
     if [s for s, _ in matrices] != [1]:
         msg = (
             f"a quadrature needs a probe of azimuthal orders +-1, this one has "
@@ -126,7 +126,8 @@ def by_quadrature(
 
 def _norm(x: NDArray[Any]) -> float:
     # Not BLAS: its threads stand in the way of ours.
-    return float(np.sqrt(np.sum(x.real**2) + np.sum(x.imag**2)))
+    flat = np.ascontiguousarray(x).ravel().view(float)
+    return float(np.sqrt(np.einsum("i,i->", flat, flat)))
 
 
 def _ratio(part: Any, whole: Any) -> float:
@@ -172,36 +173,50 @@ def by_conjugate_gradients(
     ----------
     A. Bjorck, Numerical Methods for Least Squares Problems, SIAM 1996, algorithm 7.4.1.
     """
-    gradient = operator.adjoint(weights * response)
-    target = rtol * float(np.linalg.norm(gradient))
+    if operator.order is not None:
+        response, weights = response[operator.order], weights[operator.order]
+    gradient = operator.adjoint_ordered(weights * response)
+    target = rtol * _norm(gradient)
     remainder = response.copy()
     if start is None:
         x = np.zeros_like(gradient)
     else:
         x = start.copy()
-        remainder -= operator.forward(x)
-        gradient = operator.adjoint(weights * remainder)
+        remainder -= operator.forward_ordered(x)
+        gradient = operator.adjoint_ordered(weights * remainder)
         gradient -= damping**2 * x
     direction = gradient.copy()
-    size = np.linalg.norm(gradient) ** 2
+    size = _norm(gradient) ** 2
+    first = max(size, np.finfo(float).tiny)
     steps = 0
     while size > target**2 and steps < max_iterations:
-        image = operator.forward(direction)
-        curvature = np.vdot(image, weights * image).real
-        curvature += damping**2 * np.linalg.norm(direction) ** 2
+        # The nearer the solution, the smaller what a product still adds to it, and the less
+        # exact it need be (Simoncini & Szyld, SIAM J. Sci. Comput. 25(2), 2003, from memory).
+        # That holds for products with the direction only: the gradient is therefore updated
+        # rather than formed anew from the remainder, which noise keeps large.
+        accuracy = max(operator.tolerance, operator.tolerance * np.sqrt(first / size))
+        image = operator.forward_ordered(direction, accuracy=accuracy)
+        curvature = _square(image, weights) + damping**2 * _norm(direction) ** 2
         length = size / curvature
         x += length * direction
         image *= length
         remainder -= image
-        gradient = operator.adjoint(weights * remainder)
+        image *= weights
+        gradient -= operator.adjoint_ordered(image, accuracy=accuracy)
         if damping:
-            gradient -= damping**2 * x
-        before, size = size, np.linalg.norm(gradient) ** 2
+            gradient -= (damping**2 * length) * direction
+        before, size = size, _norm(gradient) ** 2
         direction *= size / before
         direction += gradient
         steps += 1
-    residual = _ratio(np.linalg.norm(remainder), np.linalg.norm(response))
+    residual = _ratio(_norm(remainder), _norm(response))
     return Estimate(operator.to_modes(x), residual, steps, bool(size <= target**2)), x
+
+
+def _square(x: NDArray[np.complex128], weights: NDArray[np.float64]) -> float:
+    """Sum of weights |x|^2."""
+    parts = (x.real, x.imag)
+    return float(sum(np.einsum("i,i,i->", weights, part, part) for part in parts))
 
 
 def area_weights(
@@ -213,16 +228,14 @@ def area_weights(
     uneven sample set are nearly as well conditioned as those of an even one.
     """
     location = np.concatenate([g.location for g in geometry])
-    counts = [np.bincount(g.position, minlength=g.radius.size).astype(float) for g in geometry]
-    density = spin.point_density(
-        location, np.concatenate(counts), degree=degree, threads=threads
-    )
+    counts = np.concatenate([g.multiplicity() for g in geometry])
+    density = spin.point_density(location, counts, degree=degree, threads=threads)
     # The smoothed density of impulses can come out near zero only by rounding.
     area = 1 / np.maximum(density, 1e-6 * density.max())
-    weights = np.empty(sum(g.position.size for g in geometry))
+    weights = np.empty(sum(g.count for g in geometry))
     start = 0
     for g in geometry:
-        weights[g.rows] = area[start : start + g.radius.size][g.position]
+        weights[g.rows] = g.spread(area[start : start + g.radius.size])
         start += g.radius.size
     weights *= 8 * np.pi / weights.sum()
     return weights
@@ -235,26 +248,35 @@ def dense_matrix(
 
     The oracle of the fast operator: rotation coefficients by their own recurrence.
     """
+    for g in geometry:
+        check_port(g.port, probe)
     k = float(wavenumber(frequency))
-    count = sum(g.position.size for g in geometry)
+    count = sum(g.count for g in geometry)
     matrix = np.zeros((count, mode_count(degree)), dtype=complex)
     n = np.repeat(np.arange(1, degree + 1), 2 * np.arange(1, degree + 1) + 1)
     m = np.arange(n.size) + 1 - n * (n + 1)
-    for port, g in enumerate(geometry):
+    for g in geometry:
         radius, which = np.unique(g.radius, return_inverse=True)
         constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
-        constants = constants[port] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
+        constants = (
+            constants[g.port - 1] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
+        )
         top = constants.shape[1] // 2
         turn = np.exp(1j * np.outer(g.location[:, 1], m))
-        rows = np.zeros((g.position.size, n.size, 2), dtype=complex)
+        position = g.spread(np.arange(g.radius.size))
+        chi = (
+            g.chi
+            if g.position is not None
+            else np.broadcast_to(g.chi, (g.chi.shape[0], g.radius.size)).ravel()
+        )
+        rows = np.zeros((g.count, n.size, 2), dtype=complex)
         for mu in range(-top, top + 1):
             p = constants[:, top + mu]
             if p.any():
                 d = rotation_coefficients(degree, g.location[:, 0], mu=mu) * turn
-                rows += (d[:, :, None] * p[which][:, n - 1])[g.position] * np.exp(1j * mu * g.chi)[
-                    :, None, None
-                ]
-        matrix[g.rows] = rows.reshape(g.position.size, -1)
+                term = (d[:, :, None] * p[which][:, n - 1])[position]
+                rows += term * np.exp(1j * mu * chi)[:, None, None]
+        matrix[g.rows] = rows.reshape(g.count, -1)
     return matrix
 
 

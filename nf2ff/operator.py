@@ -30,23 +30,57 @@ class Geometry:
 
     Parameters
     ----------
+    port : int
+        Port of the probe, from 1.
     location : (P, 2) ndarray
         Different positions: theta in [0, pi], phi in [0, 2 pi) [rad].
     radius : (P,) ndarray
         Distance of each position [m].
-    position : (M,) ndarray of int
-        Position of each sample.
-    chi : (M,) ndarray
-        Rotation of the probe at each sample, half a turn added where theta was negative [rad].
     rows : (M,) ndarray of int or slice
-        Which of all samples these are.
+        Which of all samples these are, in the order that is used here.
+    chi : ndarray
+        Rotation of the probe, half a turn added where theta was negative [rad]: (K, P) or (K, 1)
+        where every position has K samples and they stand one such layer after the other; else
+        (M,).
+    position : (M,) ndarray of int or None
+        Position of each sample, None where they stand in layers.
     """
 
+    port: int
     location: NDArray[np.float64]
     radius: NDArray[np.float64]
-    position: NDArray[np.intp]
-    chi: NDArray[np.float64]
     rows: NDArray[np.intp] | slice
+    chi: NDArray[np.float64]
+    position: NDArray[np.intp] | None
+
+    @property
+    def count(self) -> int:
+        """Number of samples M."""
+        if self.position is not None:
+            return self.position.size
+        return self.chi.shape[0] * self.radius.size
+
+    def multiplicity(self) -> NDArray[np.float64]:
+        """Number of samples at each position, (P,)."""
+        if self.position is None:
+            return np.full(self.radius.size, float(self.chi.shape[0]))
+        return np.bincount(self.position, minlength=self.radius.size).astype(float)
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Values of the positions, (P,), told to their samples, (M,)."""
+        if self.position is None:
+            return np.tile(values, self.chi.shape[0])
+        return values[self.position]
+
+
+def check_port(port: int, probe: Probe) -> None:
+    """Refuse a port that the probe lacks."""
+    if port > probe.ports:
+        msg = (
+            f"the samples use port {port}, the probe has {probe.ports} "
+            f"port{'s' if probe.ports > 1 else ''}: give a probe with that port"
+        )
+        raise ValueError(msg)
 
 
 def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
@@ -56,25 +90,58 @@ def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
         raise ValueError(msg)
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = samples.chi + np.pi * turned if turned.any() else samples.chi
-    ports = range(1, int(samples.port.max()) + 1)
     plans = []
-    for port in ports:
+    for port in np.unique(samples.port).tolist():
         rows: NDArray[np.intp] | slice = np.flatnonzero(samples.port == port)
         if rows.size == samples.port.size:  # type: ignore[union-attr]
             rows = slice(None)
-        first, position = _different(theta[rows], phi[rows], samples.radius[rows])
-        location = np.stack([theta[rows][first], phi[rows][first]], axis=1)
-        plans.append(Geometry(location, samples.radius[rows][first], position, chi[rows], rows))
+        plans.append(
+            _plan_port(port, theta[rows], phi[rows], samples.radius[rows], chi[rows], rows)
+        )
     return tuple(plans)
 
 
-def _different(
-    theta: NDArray[np.float64], phi: NDArray[np.float64], radius: NDArray[np.float64]
+def _plan_port(
+    port: int,
+    theta: NDArray[np.float64],
+    phi: NDArray[np.float64],
+    radius: NDArray[np.float64],
+    chi: NDArray[np.float64],
+    rows: NDArray[np.intp] | slice,
+) -> Geometry:
+    first, position = different_positions(theta, phi, radius)
+    location = np.stack([theta[first], phi[first]], axis=1)
+    size = location.shape[0]
+    layers = theta.size // size if size else 0
+    even = layers > 0 and layers * size == theta.size
+    if not even or not np.all(np.bincount(position, minlength=size) == layers):
+        return Geometry(port, location, radius[first], rows, chi, position)
+    order = np.argsort(position, kind="stable").reshape(size, layers).T.ravel()
+    if np.array_equal(order, np.arange(order.size)):
+        order = slice(None)  # type: ignore[assignment]
+    elif isinstance(rows, slice):
+        rows = order
+    else:
+        rows = rows[order]
+    chi = chi[order].reshape(layers, size)
+    # Even the smallest test of equality pays: two values of chi in all need no arrays.
+    if np.all(chi == chi[:, :1]):
+        chi = chi[:, :1]
+    return Geometry(port, location, radius[first], rows, chi, None)
+
+
+def different_positions(
+    *columns: NDArray[np.float64],
 ) -> tuple[NDArray[np.intp] | slice, NDArray[np.intp]]:
-    """First sample at each different position, and the position of every sample."""
-    count = theta.size
+    """First sample at each different position, and the position of every sample.
+
+    Parameters
+    ----------
+    *columns : (M,) ndarray
+        theta, phi and, where it matters, radius.
+    """
+    count = columns[0].size
     half = count // 2
-    columns = (theta, phi, radius)
     if count % 2 == 0 and count:
         # The usual orders need no sorting: all of one polarisation first, or both at each place.
         if all(np.array_equal(x[:half], x[half:]) for x in columns):
@@ -125,12 +192,7 @@ class TransmissionOperator:
     threads: int = 1
 
     def __post_init__(self) -> None:
-        if len(self.geometry) > self.probe.ports:
-            msg = (
-                f"the samples use port {len(self.geometry)}, the probe has {self.probe.ports} "
-                f"port{'s' if self.probe.ports > 1 else ''}: give a probe with that port"
-            )
-            raise ValueError(msg)
+        check_port(max(g.port for g in self.geometry), self.probe)
 
     @cached_property
     def _radial(self) -> tuple[Any, Any, Any]:
@@ -140,7 +202,7 @@ class TransmissionOperator:
     @cached_property
     def shape(self) -> tuple[int, int]:
         """Number of samples and of modes."""
-        count = sum(g.position.size for g in self.geometry)
+        count = sum(g.count for g in self.geometry)
         return count, mode_count(self.degree)
 
     @property
@@ -148,42 +210,75 @@ class TransmissionOperator:
         """Number of functions of radius that the varying distance needs (1 if it is constant)."""
         return int(self._radial[2][0].shape[0])
 
+    @cached_property
+    def order(self) -> NDArray[np.intp] | None:
+        """Sample of each row of the ordered products, None where they are the same."""
+        rows = [g.rows for g in self.geometry]
+        if len(rows) == 1 and isinstance(rows[0], slice):
+            return None
+        return np.concatenate([np.arange(self.shape[0])[r] for r in rows])
+
     def forward(self, x: Complex) -> NDArray[np.complex128]:
-        """Responses (M,) of packed coefficients (2, 2, A)."""
-        _, over_degree, over_radius = self._radial
-        _, n = spin.packed_numbers(self.degree)
-        response = np.zeros(self.shape[0], dtype=complex)
-        for port, g in enumerate(self.geometry):
-            total = np.zeros(g.position.size, dtype=complex)
-            for s, orders in over_degree[port]:
-                maps = None
-                for node in range(orders.shape[0]):
-                    channel = _apply(orders[node], x, n)
-                    part = spin.point_synthesis(
-                        channel, spin=s, location=g.location, epsilon=self._epsilon,
-                        threads=self.threads,
-                    )  # fmt: skip
-                    part *= over_radius[port][node]
-                    maps = part if maps is None else maps + part
-                assert maps is not None
-                _add_turned(total, maps, s, g)
-            response[g.rows] = total
+        """Responses (M,), in the order of the samples, of packed coefficients (2, 2, A)."""
+        ordered = self.forward_ordered(x)
+        if self.order is None:
+            return ordered
+        response = np.empty_like(ordered)
+        response[self.order] = ordered
         return response
 
     def adjoint(self, w: Complex) -> NDArray[np.complex128]:
-        """Packed coefficients A^H w of responses (M,)."""
+        """Packed coefficients A^H w of responses (M,) in the order of the samples."""
+        return self.adjoint_ordered(w if self.order is None else w[self.order])
+
+    def forward_ordered(
+        self, x: Complex, *, accuracy: float | None = None
+    ) -> NDArray[np.complex128]:
+        """As `forward`, in the order of `order` and with the relative ``accuracy`` asked for."""
+        epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
+        _, over_degree, over_radius = self._radial
+        _, n = spin.packed_numbers(self.degree)
+        response = np.zeros(self.shape[0], dtype=complex)
+        start = 0
+        for port, g in enumerate(self.geometry):
+            total = response[start : start + g.count]
+            start += g.count
+            for s, orders in over_degree[port]:
+                maps: Any = None
+                for node in range(orders.shape[0]):
+                    part = spin.point_synthesis(
+                        _apply(orders[node], x, n).astype(kind, copy=False), spin=s,
+                        location=g.location, epsilon=epsilon, threads=self.threads,
+                    )  # fmt: skip
+                    part = part * over_radius[port][node]
+                    if maps is None:
+                        maps = part
+                    else:
+                        maps += part
+                _turn(maps, s, g, total, add=s != over_degree[port][0][0])
+        return response
+
+    def adjoint_ordered(
+        self, w: Complex, *, accuracy: float | None = None
+    ) -> NDArray[np.complex128]:
+        """As `adjoint`, in the order of `order` and with the relative ``accuracy`` asked for."""
+        epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
         _, over_degree, over_radius = self._radial
         _, n = spin.packed_numbers(self.degree)
         result = np.zeros((2, 2, n.size), dtype=complex)
+        start = 0
         for port, g in enumerate(self.geometry):
+            own = w[start : start + g.count]
+            start += g.count
             for s, orders in over_degree[port]:
-                maps = _collect_turned(w[g.rows], s, g)
+                maps = _turn_back(own, s, g)
                 for node in range(orders.shape[0]):
+                    part = maps * over_radius[port][node].conj()
                     channel = spin.point_adjoint(
-                        maps * over_radius[port][node].conj(), spin=s, degree=self.degree,
-                        location=g.location, epsilon=self._epsilon, threads=self.threads,
+                        part.astype(kind, copy=False), spin=s, degree=self.degree,
+                        location=g.location, epsilon=epsilon, threads=self.threads,
                     )  # fmt: skip
-                    result += _apply(orders[node].conj().swapaxes(-1, -2), channel, n)
+                    _apply(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
         return result
 
     def to_modes(self, x: Complex) -> NDArray[np.complex128]:
@@ -195,20 +290,29 @@ class TransmissionOperator:
         """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
         packed = spin.pack(q.reshape(-1, 2).T)
         t = self._radial[0]
-        full = np.abs(np.linalg.det(t)) > 0
-        inverse = np.zeros_like(t)
-        inverse[full] = np.linalg.inv(t[full])
+        scale = np.abs(t).max(axis=(1, 2), keepdims=True)
+        scale[scale == 0] = 1
+        inverse = np.linalg.pinv(t / scale) / scale
         return _apply(inverse, packed, spin.packed_numbers(self.degree)[1])
 
-    @property
-    def _epsilon(self) -> float:
-        return float(np.clip(self.tolerance, 3e-13, 1e-3))
+
+#: Accuracy from which single precision does, whose transforms take two thirds of the time.
+SINGLE_ACCURACY = 3e-6
 
 
-def _apply(matrix: Complex, x: Complex, n: NDArray[np.int32]) -> Complex:
-    """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree; zeros are skipped."""
+def _precision(accuracy: float) -> tuple[float, Any]:
+    """What to ask of the transforms, and in which type, for a relative accuracy."""
+    if accuracy >= SINGLE_ACCURACY:
+        return min(accuracy, 1e-4), np.complex64
+    return max(accuracy, 3e-13), np.complex128
+
+
+def _apply(
+    matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None
+) -> Complex:
+    """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""
     index = np.maximum(n - 1, 0)
-    result = np.zeros((2, matrix.shape[1], n.size), dtype=complex)
+    result = np.zeros((2, matrix.shape[1], n.size), dtype=complex) if out is None else out
     for row in range(matrix.shape[1]):
         for column in range(matrix.shape[2]):
             if matrix[:, row, column].any():
@@ -216,23 +320,39 @@ def _apply(matrix: Complex, x: Complex, n: NDArray[np.int32]) -> Complex:
     return result
 
 
-def _add_turned(total: Complex, maps: Complex, s: int, g: Geometry) -> None:
-    """Add map_0, or map_1 cos(s chi) + map_2 sin(s chi), to the samples."""
-    if s == 0:
-        total += maps[0][g.position]
+def _turns(s: int, chi: NDArray[np.float64]) -> list[NDArray[np.float64]]:
+    return [np.ones_like(chi)] if s == 0 else [np.cos(s * chi), np.sin(s * chi)]
+
+
+def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> None:
+    """Put map_0, or map_1 cos(s chi) + map_2 sin(s chi), into the samples or add it to them."""
+    if not add:
+        total[:] = 0
+    if g.position is not None:
+        for part, turn in zip(maps, _turns(s, g.chi), strict=True):
+            total += turn * part[g.position]
         return
-    for part, turn in zip(maps, (np.cos(s * g.chi), np.sin(s * g.chi)), strict=True):
-        total += turn * part[g.position]
+    layers = total.reshape(g.chi.shape[0], -1)
+    for part, turn in zip(maps, _turns(s, g.chi), strict=True):
+        for layer, factor in zip(layers, turn, strict=True):
+            if factor.any():
+                layer += factor * part
 
 
-def _collect_turned(w: Complex, s: int, g: Geometry) -> Complex:
-    """Adjoint of `_add_turned`: maps (C, P) of the samples."""
-    turns = [np.ones_like(g.chi)] if s == 0 else [np.cos(s * g.chi), np.sin(s * g.chi)]
+def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
+    """Adjoint of `_turn`: maps (C, P) of the samples."""
+    turns = _turns(s, g.chi)
     size = g.radius.size
-    maps = np.empty((len(turns), size), dtype=complex)
-    for i, turn in enumerate(turns):
-        maps[i].real = np.bincount(g.position, w.real * turn, size)
-        maps[i].imag = np.bincount(g.position, w.imag * turn, size)
+    maps = np.zeros((len(turns), size), dtype=complex)
+    if g.position is not None:
+        for i, turn in enumerate(turns):
+            maps[i].real = np.bincount(g.position, w.real * turn, size)
+            maps[i].imag = np.bincount(g.position, w.imag * turn, size)
+        return maps
+    for out, turn in zip(maps, turns, strict=True):
+        for layer, factor in zip(w.reshape(g.chi.shape[0], -1), turn, strict=True):
+            if factor.any():
+                out += factor * layer
     return maps
 
 
@@ -260,10 +380,11 @@ def spin_constants(constants: NDArray[np.complex128]) -> list[tuple[int, NDArray
         if not (plus.any() or minus.any()):
             continue
         if s == 0:
-            result.append((0, (plus / y)[:, :, None, :]))
+            single: NDArray[np.complex128] = (plus / y)[:, :, None, :]
+            result.append((0, single))
             continue
         sigma = (-1) ** (s + 1)
-        with np.errstate(invalid="ignore"):
+        with np.errstate(invalid="ignore", over="ignore"):
             pair = np.stack([sigma * minus - plus, -1j * (plus + sigma * minus)], axis=2)
             result.append((s, pair / y[:, None]))
     return result
@@ -278,7 +399,7 @@ def _precondition(matrices: list[NDArray[np.complex128]]) -> NDArray[np.complex1
     rows = np.where(finite[:, None, None], rows, 0j) / scale[:, None, None]
     values, vectors = np.linalg.eigh(rows.conj().swapaxes(1, 2) @ rows)
     # A wave that the probe hardly receives must not be magnified into the solution.
-    usable = values > 1e-20
+    usable = values > 1e-14 * values[:, -1:]
     inverse = np.where(usable, 1 / np.sqrt(np.where(usable, values, 1)), 0)
     return np.asarray(
         vectors * inverse[:, None, :] @ vectors.conj().swapaxes(1, 2) / scale[:, None, None]
@@ -300,9 +421,11 @@ def _separate(operator: TransmissionOperator) -> tuple[Any, Any, Any]:
     def constants(r: Any) -> NDArray[np.complex128]:
         return response_constants(
             operator.probe, frequency=operator.frequency, radius=r, degree=operator.degree
-        )[: len(radii)]
+        )[[g.port - 1 for g in operator.geometry]]
 
-    reference = [spin_constants(c) for c in constants([middle])]
+    # Waves above kr decay with distance. Measured by what the nearest sample receives, none is
+    # magnified, and those that only few samples receive stay where they cannot do harm.
+    reference = [spin_constants(c) for c in constants([low])]
     t = _precondition([m[0] for port in reference for _, m in port])
 
     def preconditioned(r: Any) -> list[list[tuple[int, NDArray[np.complex128]]]]:
@@ -315,8 +438,8 @@ def _separate(operator: TransmissionOperator) -> tuple[Any, Any, Any]:
 
     # A change of radius that turns no phase by more than the tolerance is none.
     if k * half < 0.1 * operator.tolerance:
-        over_radius = [np.full((1, 1), np.exp(-1j * k * middle) / (k * middle))] * len(radii)
-        return t, preconditioned([middle]), over_radius
+        over_radius = [np.full((1, 1), np.exp(-1j * k * middle))] * len(radii)
+        return t * (k * middle), preconditioned([middle]), over_radius
     count = 8
     while True:
         nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
@@ -351,8 +474,8 @@ def _separate(operator: TransmissionOperator) -> tuple[Any, Any, Any]:
     over_radius = []
     for r in radii:
         functions = np.polynomial.chebyshev.chebval((r - middle) / half, left[:, :keep])
-        over_radius.append(functions * (np.exp(-1j * k * r) / (k * r)))
-    return t, over_degree, over_radius
+        over_radius.append(functions * (np.exp(-1j * k * r) * middle / r))
+    return t * (k * middle), over_degree, over_radius
 
 
 #: Chebyshev nodes over radius at most: enough for +- 60 wavelengths of variation.

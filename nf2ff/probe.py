@@ -81,8 +81,8 @@ class Probe:
         if abs(self.frequency[near] - frequency) > 1e-9 * frequency:
             low, high = self.frequency.min() / 1e9, self.frequency.max() / 1e9
             msg = (
-                f"the probe has no data at {frequency / 1e9:.9g} GHz, only at "
-                f"{self.frequency.size} frequencies from {low:.9g} to {high:.9g} GHz"
+                f"the probe has no data at {frequency / 1e9:.9g} GHz, its {self.frequency.size} "
+                f"frequencies are from {low:.9g} to {high:.9g} GHz: give a probe that has it"
             )
             raise ValueError(msg)
         return self.coefficients[near]

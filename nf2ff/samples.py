@@ -59,6 +59,9 @@ class Samples:
         if np.any(frequency <= 0):
             msg = f"frequency is {frequency.min()} Hz, expected positive values"
             raise ValueError(msg)
+        if frequency.size == 0:
+            msg = "there is no frequency"
+            raise ValueError(msg)
         if np.unique(frequency).size != frequency.size:
             msg = "frequency holds the same value twice"
             raise ValueError(msg)
@@ -73,6 +76,9 @@ class Samples:
         object.__setattr__(self, "response", response)
         for name in ("theta", "phi", "chi", "radius", "port"):
             kind = np.int16 if name == "port" else float
+            if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
+                msg = f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}"
+                raise ValueError(msg)
             value = as_array(getattr(self, name), kind, name)
             if value.ndim == 0:
                 value = np.broadcast_to(value, response.shape[1:])
@@ -113,7 +119,8 @@ class Samples:
         """The samples of one frequency, those missing there left out, positions (M',)."""
         present = ~np.isnan(self.response[index])
         if not present.any():
-            msg = f"no sample at {self.frequency[index]:.9g} Hz: remove that frequency"
+            ghz = self.frequency[index] / 1e9
+            msg = f"there is no sample at {ghz:.9g} GHz: leave that frequency out"
             raise ValueError(msg)
         pick: slice | NDArray[np.bool_] = slice(None) if present.all() else present
 

@@ -136,7 +136,7 @@ def _scattered(samples: Samples, radius: float) -> GridScan:
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = samples.chi + np.pi * turned
     rings = _clusters(theta)
-    if rings.size > theta.size / 4:
+    if rings.size > max(8, theta.size / 4):
         msg = f"{theta.size} samples have {rings.size} different polar angles"
         raise NotAGridError(msg)
     north, south = theta < ANGLE_TOLERANCE, theta > np.pi - ANGLE_TOLERANCE

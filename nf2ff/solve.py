@@ -4,20 +4,28 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff import degree as degrees
 from nf2ff import inversion, spin
-from nf2ff.grid import Grid
-from nf2ff.modes import Modes, mode_count, required_degree, wavenumber
-from nf2ff.operator import TransmissionOperator, plan_geometry
-from nf2ff.probe import Probe, response_constants
+from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
+from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage
+from nf2ff.modes import Modes
+from nf2ff.operator import (
+    Geometry,
+    TransmissionOperator,
+    check_port,
+    different_positions,
+    plan_geometry,
+)
+from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
+from nf2ff.waves import canonical_angles
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +52,26 @@ class LeastSquares:
     max_iterations : int
         Most steps.
     damping : float
-        Weight of the solution's norm against the residual's; 0 for none.
+        Singular values of the problem, about 1 where the sphere is well sampled, below which the
+        solution is held back; 0 for none.
+    unweighted_finish : bool
+        Samples are weighted by the area that each stands for, which is what makes the iteration
+        short. Under white noise equal weights give the least variance; this adds the steps that
+        lead from the one solution to the other.
     threads : int or None
         Threads, None for all.
+
+    Notes
+    -----
+    What area weights cost: with M samples of equal noise the variance of the far field grows by
+    M sum a_i^2 / (sum a_i)^2 over that of an even set (a_i the areas), 1.0 for an equal-area
+    spiral and 1.23 = pi^2/8 for one of constant axis speeds (closed form: a ~ sin(theta)).
     """
 
     rtol: float = 1e-9
     max_iterations: int = 200
     damping: float = 0.0
+    unweighted_finish: bool = False
     threads: int | None = None
 
     def __post_init__(self) -> None:
@@ -93,6 +113,11 @@ class Solution:
         Why this degree was taken.
     tail_db : (F,) ndarray
         Power in the last two degrees relative to all [dB].
+    noise_floor : (F,) ndarray
+        Relative rms noise of a sample, estimated from the residual and the redundancy
+        1 - J/M; NaN where less than a tenth of the samples is redundant.
+    coverage : Coverage or None
+        What the samples saw of the sphere; None on a full regular grid.
     warnings : tuple of tuple of str
         For each frequency, sentences on what to beware of.
     """
@@ -103,11 +128,9 @@ class Solution:
     status: str
     degree_reason: str
     tail_db: NDArray[np.float64]
+    noise_floor: NDArray[np.float64]
+    coverage: Coverage | None
     warnings: tuple[tuple[str, ...], ...]
-
-
-#: Radiated power of an antenna of known minimum sphere that may lie above the degree taken [dB].
-DEGREE_TAIL_DB = -100.0
 
 
 def solve(
@@ -144,26 +167,32 @@ def solve(
         If the samples are fewer than the unknowns, too coarse for the antenna, inside its
         reactive zone or its minimum sphere, or of another unit than the probe.
     """
-    reference = _check_units(samples, probe)
-    _check_radius(samples, minimum_radius)
+    reference = check_units(samples, probe)
+    check_radius(samples, minimum_radius)
+    check_port(int(samples.port.max()), probe)
+    check_polarisations(samples, probe)
+    check_mixture(samples)
     scan = _find_grid(samples, probe, method)
-    limit = _count_limit(samples)
+    limit = degrees.count_limit(samples)
     grid_degree = 0
+    coverage = None
     if scan is not None:
         grid_degree = min(scan.grid.degree, limit)
-        limit = min(_sampled_degree(scan.grid), limit)
-    chosen, reason = _choose_degree(
-        samples, degree, limit if degree is None else _most(limit, grid_degree), minimum_radius
-    )
-    if method is None:
-        method = Quadrature() if scan is not None and chosen <= grid_degree + 1 else LeastSquares()
-        if scan is not None and scan.grid.rule == "fejer-2" and chosen > grid_degree:
-            method = LeastSquares()
+        limit = min(degrees.sampled_degree(scan.grid), limit)
+        if degree is not None:
+            limit = degrees.most(limit, grid_degree)
+    else:
+        coverage = _coverage(samples, degree or limit)
+        if degree is None:
+            limit = degrees.scattered_limit(samples, coverage)
+    chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)
+    method, notes = _settle(method, scan, coverage, chosen, grid_degree)
     if isinstance(method, Quadrature) and chosen == grid_degree + 1:
         reason += f"; the grid determines degree {grid_degree}, degree {chosen} is left zero"
     modes, estimates = _run(samples, scan, probe, min(chosen, _top(method, grid_degree)), method)
-    if degree is None and minimum_radius is None:
-        cut, why = _above_noise(samples, probe, modes)
+    automatic = degree is None and minimum_radius is None
+    if automatic:
+        cut, why = degrees.above_noise(samples, probe, modes)
         if cut < modes.degree:
             reason = f"{why} ({reason} would allow {modes.degree})"
             if isinstance(method, Quadrature):
@@ -173,22 +202,78 @@ def solve(
         chosen = modes.degree
     modes = modes.extend(chosen)
     modes = Modes(modes.frequency, modes.coefficients, reference)
-    tail_db, warnings = _judge(modes, automatic=degree is None and minimum_radius is None)
-    for notes, e in zip(warnings, estimates, strict=True):
+    tail_db, warnings = degrees.judge(modes, automatic=automatic)
+    for sentences, e in zip(warnings, estimates, strict=True):
+        sentences += notes
         if not e.converged:
-            notes.append(
+            sentences.append(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
                 "raise max_iterations or lower the degree"
             )
+    residual = np.array([e.residual for e in estimates])
+    count = (~np.isnan(samples.response)).sum(axis=1)
+    redundancy = 1 - np.minimum(1, 2 * modes.degree * (modes.degree + 2) / count)
     return Solution(
         modes,
-        np.array([e.residual for e in estimates]),
+        residual,
         np.array([e.iterations for e in estimates]),
         _status(method, scan, estimates),
         reason,
         tail_db,
+        residual / np.sqrt(np.where(redundancy >= 0.1, redundancy, np.nan)),
+        coverage,
         tuple(tuple(w) for w in warnings),
     )
+
+
+def _coverage(samples: Samples, degree: int) -> Coverage:
+    """Coverage by the samples that are there at every frequency (of the first, if they move)."""
+    present = ~np.isnan(samples.response).any(axis=0)
+    theta, phi = (x[0] if x.ndim == 2 else x for x in (samples.theta, samples.phi))
+    if not present.any():
+        present = np.ones(samples.response.shape[1], dtype=bool)
+    theta, phi, _ = canonical_angles(theta[present], phi[present])
+    # Positions taken twice, with two polarisations say, count once.
+    first = different_positions(theta, phi)[0]
+    theta, phi = theta[first], phi[first]
+    return measure_coverage(
+        theta=theta, phi=phi, degree=max(1, degree), threads=spin.thread_count(None)
+    )
+
+
+#: Damping taken where a part of the sphere was not seen and none is given.
+GAP_DAMPING = 1e-3
+
+
+def _settle(
+    method: Method | None,
+    scan: GridScan | None,
+    coverage: Coverage | None,
+    degree: int,
+    grid_degree: int,
+) -> tuple[Method, list[str]]:
+    """The method to use, and warnings about gaps in the samples."""
+    if scan is not None and method is None:
+        beyond = scan.grid.rule == "fejer-2" and degree > grid_degree
+        return (LeastSquares() if beyond else Quadrature()), []
+    if coverage is None or not coverage.unseen(degree).any():
+        return method or LeastSquares(), []
+    unseen = coverage.unseen_solid_angle(degree)
+    gap = math.degrees(coverage.largest_gap())
+    seen = (
+        f"{unseen:.3g} sr of the sphere ({100 * unseen / (4 * math.pi):.2g} %) were not seen, the "
+        f"largest gap has a radius of {gap:.3g} deg where degree {degree} allows "
+        f"{SEEN_STEPS * 180 / degree:.3g} deg"
+    )
+    if unseen > 2 * math.pi:
+        msg = f"{seen}: measure more than half of the sphere, or take a lower degree"
+        raise ValueError(msg)
+    if method is None:
+        method = LeastSquares(damping=GAP_DAMPING)
+    if isinstance(method, LeastSquares) and method.damping == 0:
+        msg = f"{seen}: give a damping (such as {GAP_DAMPING:g}), or take a lower degree"
+        raise ValueError(msg)
+    return method, [f"{seen}; the far field is to be trusted only where it is marked so"]
 
 
 def _top(method: Method, grid_degree: int) -> int:
@@ -196,29 +281,7 @@ def _top(method: Method, grid_degree: int) -> int:
     return grid_degree if isinstance(method, Quadrature) else sys.maxsize
 
 
-def _most(limit: int, grid_degree: int) -> int:
-    """Largest degree a user may ask for.
-
-    One more than a full grid determines is allowed, and left zero: the customary rule of steps
-    pi/N and 2 pi / 2N gives just that grid.
-    """
-    return max(limit, grid_degree + 1) if grid_degree else limit
-
-
-def _sampled_degree(grid: Grid) -> int:
-    """Largest degree to take from a full grid without being asked.
-
-    A grid that starts one step from the poles determines twice what its quadrature does, by
-    least squares.
-    """
-    if grid.rule == "fejer-2":
-        return min(grid.theta.size, (grid.phi.size - 1) // 2)
-    return grid.degree
-
-
-def _status(
-    method: Method, scan: GridScan | None, estimates: list[inversion.Estimate]
-) -> str:
+def _status(method: Method, scan: GridScan | None, estimates: list[inversion.Estimate]) -> str:
     if isinstance(method, Direct):
         return "dense least squares"
     if isinstance(method, Quadrature) and scan is not None:
@@ -227,42 +290,6 @@ def _status(
     if all(e.converged for e in estimates):
         return "least squares by conjugate gradients"
     return "least squares by conjugate gradients, stopped before convergence"
-
-
-def _check_units(samples: Samples, probe: Probe) -> Any:
-    if "relative" in (samples.response_unit, probe.response_unit):
-        return "relative"
-    if samples.response_unit != probe.response_unit:
-        msg = (
-            f"the responses are in {samples.response_unit}, the probe answers in "
-            f"{probe.response_unit}: state the unit of the responses or give the probe that took "
-            "them"
-        )
-        raise ValueError(msg)
-    return "absolute"
-
-
-def _check_radius(samples: Samples, minimum_radius: float | None) -> None:
-    nearest = float(samples.radius.min())
-    k = float(wavenumber(samples.frequency.min()))
-    if k * nearest <= 1:
-        msg = (
-            f"radius is {nearest:.6g} m, within the reactive zone of any antenna (below "
-            f"wavelength / 2 pi = {1 / k:.6g} m at {samples.frequency.min() / 1e9:.6g} GHz): check "
-            "the unit of the radius (m) and of the frequency (Hz)"
-        )
-        raise ValueError(msg)
-    if minimum_radius is None:
-        return
-    if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
-        msg = f"minimum_radius is {minimum_radius} m, expected a finite number > 0"
-        raise ValueError(msg)
-    if nearest <= minimum_radius:
-        msg = (
-            f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of "
-            f"{minimum_radius:.6g} m: measure outside it or correct minimum_radius"
-        )
-        raise ValueError(msg)
 
 
 def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridScan | None:
@@ -284,61 +311,6 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
         raise ValueError(msg) from None
 
 
-def _count_limit(samples: Samples) -> int:
-    """Largest degree whose unknowns are no more than the samples of every frequency."""
-    count = samples.response.shape[1]
-    if np.isnan(samples.response.sum()):
-        count = int((~np.isnan(samples.response)).sum(axis=1).min())
-    return max(0, math.isqrt(count // 2 + 1) - 1)
-
-
-def _choose_degree(
-    samples: Samples, degree: int | None, limit: int, minimum_radius: float | None
-) -> tuple[int, str]:
-    count = samples.response.shape[1]
-    if degree is not None:
-        if degree < 1:
-            msg = f"degree is {degree}, expected at least 1"
-            raise ValueError(msg)
-        if degree > limit:
-            msg = (
-                f"degree {degree} has {mode_count(degree)} unknowns, more than the {count} samples "
-                f"determine: it needs at least {mode_count(degree)} samples in steps of at most "
-                f"{180 / degree:.4g} deg in theta and {360 / (2 * degree + 1):.4g} deg in phi; "
-                f"take those or a degree of at most {limit}"
-            )
-            raise ValueError(msg)
-        return degree, "given"
-    if limit < 1:
-        msg = f"{count} samples are fewer than the 6 unknowns of degree 1: measure more"
-        raise ValueError(msg)
-    k = float(wavenumber(samples.frequency.max()))
-    if minimum_radius is not None:
-        needed = required_degree(k * minimum_radius, tail_db=DEGREE_TAIL_DB)
-        if needed <= limit:
-            return needed, (
-                f"minimum sphere of {minimum_radius:.6g} m, k r0 = {k * minimum_radius:.4g}, "
-                f"{DEGREE_TAIL_DB:g} dB of the power above"
-            )
-        least = required_degree(k * minimum_radius, tail_db=-30.0)
-        if least > limit:
-            msg = (
-                f"the samples determine degree {limit}, an antenna of minimum sphere "
-                f"{minimum_radius:.6g} m (k r0 = {k * minimum_radius:.4g}) needs at least {least}: "
-                f"steps of at most {180 / least:.4g} deg"
-            )
-            raise ValueError(msg)
-        return limit, (
-            f"sampling; the minimum sphere of {minimum_radius:.6g} m asks for {needed} at "
-            f"{DEGREE_TAIL_DB:g} dB"
-        )
-    # The antenna lies within the sphere on which it is measured.
-    inside = required_degree(k * float(samples.radius.max()), tail_db=DEGREE_TAIL_DB)
-    if inside < limit:
-        return inside, "radius of the scan, which encloses the antenna"
-    return limit, "sampling"
-
-
 def _quadrature(
     samples: Samples, scan: GridScan, probe: Probe, degree: int, threads: int
 ) -> list[inversion.Estimate]:
@@ -347,7 +319,11 @@ def _quadrature(
 
     def one(index: int) -> inversion.Estimate:
         matrix = inversion.quadrature_matrix(
-            probe, frequency=float(samples.frequency[index]), radius=scan.radius, degree=degree
+            probe,
+            port=int(samples.port[0]),
+            frequency=float(samples.frequency[index]),
+            radius=scan.radius,
+            degree=degree,
         )
         return inversion.by_quadrature(
             scan, samples.response[index], matrix, threads=1 if parallel else threads
@@ -372,18 +348,26 @@ def _iterate(
     samples: Samples, probe: Probe, degree: int, method: LeastSquares
 ) -> list[inversion.Estimate]:
     threads = spin.thread_count(method.threads)
+    shared = not samples.moving and not np.isnan(samples.response.sum())
+    geometry: tuple[Geometry, ...] = ()
     result = []
     for i, frequency in enumerate(samples.frequency):
         part = samples.at_frequency(i)
-        geometry = plan_geometry(part)
+        if not (shared and geometry):
+            geometry = plan_geometry(part)
+            weights = inversion.area_weights(geometry, degree=degree, threads=threads)
         operator = TransmissionOperator(
-            geometry, probe, float(frequency), degree, 1e-3 * method.rtol, threads
+            geometry, probe, float(frequency), degree, 0.05 * method.rtol, threads
         )
-        weights = inversion.area_weights(geometry, degree=degree, threads=threads)
-        estimate, _ = inversion.by_conjugate_gradients(
-            operator, part.response[0], weights=weights, rtol=method.rtol,
+        iterate = partial(
+            inversion.by_conjugate_gradients, operator, part.response[0], rtol=method.rtol,
             max_iterations=method.max_iterations, damping=method.damping,
         )  # fmt: skip
+        estimate, x = iterate(weights=weights)
+        if method.unweighted_finish:
+            equal = np.full(weights.size, 8 * np.pi / weights.size)
+            finish, _ = iterate(weights=equal, start=x)
+            estimate = replace(finish, iterations=estimate.iterations + finish.iterations)
         result.append(estimate)
     return result
 
@@ -403,76 +387,46 @@ def _run(
     return Modes(samples.frequency, coefficients), estimates
 
 
-def _above_noise(samples: Samples, probe: Probe, modes: Modes) -> tuple[int, str]:
-    """Degree above which there is nothing but a flat floor of noise, and how that was seen.
+def noise_gain(
+    samples: Samples,
+    probe: Probe,
+    solution: Solution,
+    *,
+    method: Method | None = None,
+    rng: int | np.random.Generator | None = None,
+) -> NDArray[np.float64]:
+    """How much of the samples' white noise reaches the far field.
 
-    White noise of the samples has the same power in every coefficient of the field received. The
-    floor is the mean over the top quarter of the degrees, taken for noise only if it is flat:
-    the two halves of that quarter agree within 3 dB.
+    Relative mean square error of the far field over relative mean square noise of the samples,
+    found by sending one realisation of noise through the same solver. Its own scatter is
+    about sqrt(1/J), J the number of modes.
+
+    Parameters
+    ----------
+    samples, probe, solution
+        As given to and got from `solve`.
+    method : optional
+        The method that `solve` was given.
+    rng : int or numpy.random.Generator, optional
+        Source of the noise.
+
+    Returns
+    -------
+    (F,) ndarray
+        Ratio of powers; 10 log10 of it in dB, negative where sampling is redundant.
     """
-    top = modes.degree
-    if top < 12:
-        return top, ""
-    n = np.arange(1, top + 1)
-    middle = float(np.median(samples.radius))
-    received = np.empty((modes.frequency.size, top))
-    for f, frequency in enumerate(modes.frequency):
-        p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=top)
-        gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
-        power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
-        by_degree = np.add.reduceat(power, n * n - 1)
-        gain[~np.isfinite(gain)] = 0
-        # The gain holds the factor (2n+1)/4 pi of unnormalised functions, and a degree has
-        # 2 (2n+1) coefficients.
-        received[f] = (by_degree * gain).sum(axis=1) / (2 * n + 1) ** 2
-    upper = received[:, (3 * top) // 4 :]
-    half = upper.shape[1] // 2
-    low, high = upper[:, :half].mean(axis=1), upper[:, half:].mean(axis=1)
-    if not np.all((low < 2 * high) & (high < 2 * low)):
-        return top, ""
-    floor = np.maximum(low, high)[:, None]
-    # 4 times the floor: the mean of 2 (2n+1) exponential values exceeds that by chance in fewer
-    # than one case in a million from degree 3 on.
-    above = np.flatnonzero((received > 4 * floor).any(axis=0))
-    if not above.size:
-        return top, ""
-    level = 10 * np.log10((floor[:, 0] / received.max(axis=1)).max())
-    cut = min(top, int(above[-1]) + 3)
-    return cut, (
-        f"spectrum: above degree {cut - 2} the field received is a flat floor, {level:.0f} dB per "
-        "coefficient below the strongest degree"
-    )
+    generator = np.random.default_rng(rng)
+    shape = samples.response.shape
+    noise = generator.standard_normal(shape) + 1j * generator.standard_normal(shape)
+    level = np.sqrt(np.nanmean(np.abs(samples.response) ** 2, axis=1))
+    noise = np.where(np.isnan(samples.response), np.nan, noise * (level / np.sqrt(2))[:, None])
+    sent = replace(samples, response=noise)
+    if method is None and solution.coverage is not None:
+        gaps = solution.coverage.unseen(solution.modes.degree).any()
+        method = LeastSquares(rtol=1e-3, damping=GAP_DAMPING if gaps else 0.0)
+    got = solve(sent, probe, degree=solution.modes.degree, method=method).modes
+    gain: NDArray[np.float64] = got.radiated_power() / solution.modes.radiated_power()
+    return gain
 
 
-def _judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[list[str]]]:
-    """Tail of the power spectrum [dB], and warnings; a hopeless automatic degree is refused."""
-    power = modes.power_spectrum()
-    total = power.sum(axis=1)
-    if np.any(total == 0):
-        f = int(np.argmax(total == 0))
-        msg = f"all responses are zero at {modes.frequency[f] / 1e9:.9g} GHz"
-        raise ValueError(msg)
-    with np.errstate(divide="ignore"):
-        tail_db = 10 * np.log10(power[:, -2:].sum(axis=1) / total)
-        density = power / (2 * (2 * np.arange(1, modes.degree + 1) + 1))
-        mean = total / mode_count(modes.degree)
-        top_db = 10 * np.log10(density[:, -2:].mean(axis=1) / mean)
-    warnings: list[list[str]] = [[] for _ in total]
-    for f, frequency in enumerate(modes.frequency / 1e9):
-        if automatic and modes.degree >= 4 and top_db[f] > -10:
-            msg = (
-                f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
-                f"{modes.degree}, the largest it determines, the modes are only {-top_db[f]:.0f} dB "
-                "below the average; use finer steps, or give a degree to accept the error"
-            )
-            raise ValueError(msg)
-        if top_db[f] > -40:
-            warnings[f].append(
-                f"the mode spectrum has not fallen off at degree {modes.degree} (last degrees "
-                f"{tail_db[f]:.1f} dB of the power): it is truncated, or the data are noisy; "
-                "raise the degree or use finer steps"
-            )
-    return tail_db, warnings
-
-
-__all__ = ["Direct", "LeastSquares", "Method", "Quadrature", "Solution", "solve"]
+__all__ = ["Direct", "LeastSquares", "Method", "Quadrature", "Solution", "noise_gain", "solve"]

@@ -113,6 +113,7 @@ class Table:
         return next(number for i, (number, _) in enumerate(lines) if i == row)
 
     def fault(self, row: int, name: str, expected: str) -> NoReturn:
+        """Raise for a value of the table, naming its line and column."""
         value = self[name][row]
         text = "empty" if np.isnan(value) else f"{value:.12g}"
         _fault(self.path, self.line(row), name, f"is {text}", f"expected {expected}")

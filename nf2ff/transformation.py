@@ -82,13 +82,14 @@ def transform_samples(
     Raises
     ------
     ValueError
-        As `solve`; also if all samples are of one polarisation, or if the far field would hold
-        too many values.
+        As `solve`; also if all samples are of one polarisation, if the modes found explain
+        nothing of the responses, or if the far field would hold too many values.
     """
     _refuse_one_polarisation(samples)
     count = samples.frequency.size
     _far_field_steps(count, 1, theta_step, phi_step)  # too fine a step is refused before the work
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
+    _refuse_nonsense(solution)
     t, p = _far_field_steps(count, solution.modes.degree, theta_step, phi_step)
     field = far_field(
         solution.modes,
@@ -126,12 +127,25 @@ def _refuse_one_polarisation(samples: Samples) -> None:
         part = samples.at_frequency(f)
         apart = np.abs(np.sin(part.chi - part.chi[0]))
         if part.port.min() == part.port.max() and apart.max() < SAME_CHI:
+            mixed = " (two frequencies mixed in one grid?)" if samples.frequency.size > 1 else ""
             msg = (
                 f"all samples at {frequency / 1e9:.9g} GHz have chi = "
-                f"{math.degrees(part.chi[0]):.6g} deg: measure a second polarisation, chi 90 deg "
-                "from it, at the same frequency"
+                f"{math.degrees(part.chi[0]):.6g} deg{mixed}: a second polarisation, chi 90 deg "
+                "from it, is needed at each frequency"
             )
             raise ValueError(msg)
+
+
+def _refuse_nonsense(solution: Solution) -> None:
+    """Raise where no modes at all would have left a smaller residual."""
+    bad = np.flatnonzero(~(solution.residual < 1))
+    if bad.size:
+        msg = (
+            f"the modes found do not explain the responses at "
+            f"{solution.modes.frequency[bad[0]] / 1e9:.9g} GHz (residual "
+            f"{solution.residual[bad[0]]:.2g}): give a lower degree, and check positions and radius"
+        )
+        raise ValueError(msg)
 
 
 def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:

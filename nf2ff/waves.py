@@ -123,7 +123,8 @@ def far_field_points(
         )
         for i in range(modes.frequency.size)
     ]  # fmt: skip
-    field: NDArray[np.complex128] = np.array(maps) * sign
+    field = np.array(maps, dtype=complex)
+    field *= sign
     return field[:, 0], field[:, 1]
 
 
@@ -143,6 +144,8 @@ def far_field_grid(
     if np.any((theta < 0) | (theta > np.pi * (1 + 1e-12))):
         msg = "theta of a grid of directions lies in [0, pi] rad"
         raise ValueError(msg)
+    if theta.size == 0 or phi.size == 0:
+        return tuple(np.empty((modes.frequency.size, theta.size, phi.size), complex) for _ in "ab")  # type: ignore[return-value]
     count = spin.thread_count(threads)
     steps = _full_circle(phi)
     result = np.empty((modes.frequency.size, 2, theta.size, phi.size), dtype=complex)
@@ -159,6 +162,14 @@ def far_field_grid(
                 m = np.arange(-modes.degree, modes.degree + 1)
                 turns = np.exp(1j * np.outer(m, phi))
             result[i] = spin.ring_orders(packed, spin=1, theta=theta, threads=count) @ turns
+    # Rings closer to a pole than this, but not at it, lose digits in the library's recurrence.
+    sin = np.sin(theta)
+    near = np.flatnonzero((sin < 1e-5) & (theta > 0) & (theta < np.pi))
+    if near.size:
+        t, p = np.meshgrid(theta[near], phi, indexing="ij")
+        points = far_field_points(modes, theta=t.ravel(), phi=p.ravel(), threads=threads)
+        for c in range(2):
+            result[:, c, near] = points[c].reshape(-1, near.size, phi.size)
     return result[:, 0], result[:, 1]
 
 

@@ -14,11 +14,11 @@ TREES = {path.stem: ast.parse(path.read_text(encoding="utf-8")) for path in FILE
 #: A file imports only from lower layers. Each file stands in exactly one.
 LAYERS = [
     {"special", "spin"},
-    {"modes", "grid"},
+    {"modes", "grid", "coverage", "points"},
     {"waves", "samples", "probe"},
     {"scan", "antennas"},
     {"operator", "farfield"},
-    {"inversion"},
+    {"inversion", "checks", "degree"},
     {"solve", "metrics", "simulate"},
     {"beam"},
     {"uncertainty", "planning"},

@@ -140,7 +140,8 @@ def test_far_field_close_to_the_poles(theta, phi, modes):
     for f in range(2):
         wanted = oracle.far_field(modes.coefficients[f], DEGREE, tt, pp).T
         size = np.abs(wanted).max()
-        np.testing.assert_allclose(got[:, f], wanted, rtol=0, atol=1e-12 * size)
+        # A hundredth of the 1e-9 promised of far fields.
+        np.testing.assert_allclose(got[:, f], wanted, rtol=0, atol=1e-11 * size)
 
 
 def test_power_and_reference_come_along(modes):

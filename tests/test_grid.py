@@ -197,7 +197,7 @@ AROUND = np.arange(6) * np.pi / 3
         (RING, AROUND * 1.01, "clenshaw-curtis", "phi does not run in 6 equal steps over the full"),
         (RING, -AROUND, "clenshaw-curtis", "phi does not run in 6 equal steps over the full"),
         (RING, np.append(AROUND, 2 * np.pi), "clenshaw-curtis", "phi does not run in 7 equal"),
-        (RING, AROUND, "simpson", "unknown rule 'simpson'"),
+        (RING, AROUND, "simpson", "rule is 'simpson', expected one of cl"),
         (RING[None], AROUND, "clenshaw-curtis", "theta has 2 dimensions, expected 1"),
         (RING, AROUND[None], "clenshaw-curtis", "phi has 2 dimensions, expected 1"),
         (RING * np.nan, AROUND, "clenshaw-curtis", "theta is nan at index"),
@@ -222,7 +222,7 @@ def test_equiangular_grid_refuses(t, p):
 
 
 def test_unknown_rules_and_degrees():
-    with pytest.raises(ValueError, match="unknown rule 'lobatto'"):
+    with pytest.raises(ValueError, match="rule is 'lobatto', expected one of cl"):
         equiangular_grid(4, 4, rule="lobatto")
     with pytest.raises(ValueError, match="degree is 0, expected at least 1"):
         grid_for_degree(0)

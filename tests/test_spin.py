@@ -251,14 +251,15 @@ def test_ring_weights_are_those_of_the_analysis(rule, count):
 
 
 def test_point_density_is_smeared_by_the_heat_kernel(points, rng):
-    # sum over the points of sum_n (2n+1)/(4 pi) exp(-n(n+1)/(2 N^2)) P_n(cos of their distance).
+    # sum over the points of sum_n (2n+1)/(4 pi) exp(-n(n+1) s^2/2) P_n(cos of their distance).
     degree = 6
     theta, phi, _ = points(20)
     count = rng.integers(0, 4, theta.size).astype(float)
     got = transforms.point_density(np.stack([theta, phi], axis=1), count, degree=degree, threads=1)
     r = oracle.cartesian(theta, phi)[0]
-    n = np.arange(8 * degree)  # exp(-32) is left out
-    kernel = (2 * n + 1) / (4 * np.pi) * np.exp(-n * (n + 1) / (2 * degree**2))
+    width = transforms.SMOOTHING / degree
+    n = np.arange(8 * degree)  # exp(-392) is left out
+    kernel = (2 * n + 1) / (4 * np.pi) * np.exp(-n * (n + 1) * width**2 / 2)
     wanted = np.polynomial.legendre.legval(np.clip(r @ r.T, -1, 1), kernel) @ count
     # One in a hundred: it only makes weights.
     np.testing.assert_allclose(got, wanted, rtol=0, atol=0.01 * wanted.max())
@@ -270,8 +271,9 @@ def test_point_density_is_positive(points):
     count = np.zeros(theta.size)
     count[0] = 1
     density = transforms.point_density(np.stack([theta, phi], axis=1), count, degree=20, threads=1)
-    # The kernel's own value at no distance is N^2/(2 pi) (closed form for large N).
-    assert density[0] == pytest.approx(20**2 / (2 * np.pi), rel=0.02)
+    # The kernel's own value at no distance is 1/(2 pi s^2) (closed form for small s).
+    width = transforms.SMOOTHING / 20
+    assert density[0] == pytest.approx(1 / (2 * np.pi * width**2), rel=0.02)
     assert density.min() > -0.01 * density[0]
 
 

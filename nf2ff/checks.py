@@ -1,0 +1,103 @@
+"""What samples must be before they are solved, each refusal in one line."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from nf2ff.modes import Reference, wavenumber
+from nf2ff.probe import Probe
+from nf2ff.samples import Samples
+from nf2ff.scan import NotAGridError, recognise_grid
+
+
+def check_units(samples: Samples, probe: Probe) -> Reference:
+    """Whether the level of the result is known; units that do not fit are refused."""
+    if "relative" in (samples.response_unit, probe.response_unit):
+        return "relative"
+    if samples.response_unit != probe.response_unit:
+        msg = (
+            f"the responses are in {samples.response_unit}, the probe answers in "
+            f"{probe.response_unit}: state the unit of the responses or give the probe that took "
+            "them"
+        )
+        raise ValueError(msg)
+    return "absolute"
+
+
+def check_radius(samples: Samples, minimum_radius: float | None) -> None:
+    """Refuse samples in the reactive zone, or inside the minimum sphere if that is known [m]."""
+    nearest = float(samples.radius.min())
+    k = float(wavenumber(samples.frequency.min()))
+    if k * nearest <= 1:
+        msg = (
+            f"radius is {nearest:.6g} m, within the reactive zone of any antenna (below "
+            f"wavelength / 2 pi = {1 / k:.6g} m at {samples.frequency.min() / 1e9:.6g} GHz): check "
+            "the unit of the radius (m) and of the frequency (Hz)"
+        )
+        raise ValueError(msg)
+    if minimum_radius is None:
+        return
+    if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
+        msg = f"minimum_radius is {minimum_radius} m, expected a finite number > 0"
+        raise ValueError(msg)
+    if nearest <= minimum_radius:
+        msg = (
+            f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of "
+            f"{minimum_radius:.6g} m: measure outside it or correct minimum_radius"
+        )
+        raise ValueError(msg)
+
+
+def check_mixture(samples: Samples) -> None:
+    """Refuse positions of several frequencies that only together make one regular grid."""
+    if not samples.moving:
+        return
+    shape = samples.response.shape
+    place = [np.broadcast_to(x, shape).ravel() for x in (samples.theta, samples.phi, samples.chi)]
+    radius = np.broadcast_to(samples.radius, shape).ravel()
+    port = np.broadcast_to(samples.port, shape).ravel()
+    together = Samples(samples.frequency[:1], *place, radius, port, np.zeros((1, radius.size)))
+    try:
+        grid = recognise_grid(together).grid
+    except NotAGridError:
+        return
+    msg = (
+        f"the positions of the {shape[0]} frequencies together make one regular grid of "
+        f"{grid.theta.size} x {grid.phi.size}, of which each has a part: are frequencies mixed in "
+        "one grid? If the axes did move between them, give each frequency a file of its own"
+    )
+    raise ValueError(msg)
+
+
+def check_polarisations(samples: Samples, probe: Probe) -> None:
+    """Refuse samples of one polarisation alone, from which no field can be told."""
+    for port in np.unique(samples.port).tolist():
+        r = probe.coefficients[:, port - 1].reshape(-1, 6) if probe.degree == 1 else None
+        if r is not None and np.any(np.all(r[:, :2] == 0, axis=1) | np.all(r[:, 4:] == 0, axis=1)):
+            msg = (
+                f"port {port} of the probe receives one circular polarisation or none: a probe "
+                "that receives both is needed, however it is turned"
+            )
+            raise ValueError(msg)
+    if probe.ports > 1 and samples.port.min() != samples.port.max():
+        return
+    for i, frequency in enumerate(samples.frequency):
+        chi = samples.chi[i] if samples.chi.ndim == 2 else samples.chi
+        missing = np.isnan(samples.response[i])
+        if missing.all():
+            msg = f"there is no sample at {frequency / 1e9:.9g} GHz: leave that frequency out"
+            raise ValueError(msg)
+        if missing.any():
+            chi = chi[~missing]
+        # 0.01 rad: two polarisations nearer to each other are told apart by noise alone.
+        if np.abs(np.sin(chi - chi[0])).max() < 0.01:
+            msg = (
+                f"all samples at {frequency / 1e9:.9g} GHz have chi = "
+                f"{math.degrees(chi[0]):.6g} deg: measure a second polarisation, such as "
+                f"{math.degrees(chi[0]) + 90:.6g} deg"
+            )
+            raise ValueError(msg)
+        if samples.chi.ndim == 1 and not np.isnan(samples.response.sum()):
+            return

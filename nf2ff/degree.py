@@ -1,0 +1,186 @@
+"""How many degrees: what the samples determine, what the antenna needs, what the spectrum shows."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.coverage import Coverage
+from nf2ff.grid import Grid
+from nf2ff.modes import Modes, mode_count, required_degree, wavenumber
+from nf2ff.probe import Probe, response_constants
+from nf2ff.samples import Samples
+
+#: Radiated power of an antenna of known minimum sphere that may lie above the degree taken [dB].
+DEGREE_TAIL_DB = -100.0
+#: The same where only the sphere of the scan is known to hold the antenna: the customary limit of
+#: rounding, since nothing is gained by a closer one.
+ENCLOSED_TAIL_DB = -200.0
+
+
+def count_limit(samples: Samples) -> int:
+    """Largest degree whose unknowns are no more than the samples of every frequency."""
+    count = samples.response.shape[1]
+    if np.isnan(samples.response.sum()):
+        count = int((~np.isnan(samples.response)).sum(axis=1).min())
+    return max(0, math.isqrt(count // 2 + 1) - 1)
+
+
+def most(limit: int, grid_degree: int) -> int:
+    """Largest degree a user may ask for.
+
+    One more than a full grid determines is allowed, and left zero: the customary rule of steps
+    pi/N and 2 pi / 2N gives just that grid.
+    """
+    return max(limit, grid_degree + 1) if grid_degree else limit
+
+
+def scattered_limit(samples: Samples, coverage: Coverage) -> int:
+    """Largest degree to take from samples that are no full grid without being asked.
+
+    What density and spacing of the positions allow, and 1.5 samples for each unknown, counted
+    over the part of the sphere that was seen.
+    """
+    top = count_limit(samples)
+    if top < 1:
+        return top
+    seen = max(0.5, 1 - float(coverage.unseen(top).mean()))
+    pairs = (top + 1) ** 2 / (1.5 * seen)
+    return max(1, min(top, math.isqrt(int(pairs + 1)) - 1, coverage.supported_degree()))
+
+
+def sampled_degree(grid: Grid) -> int:
+    """Largest degree to take from a full grid without being asked.
+
+    A grid that starts one step from the poles determines twice what its quadrature does, by
+    least squares.
+    """
+    if grid.rule == "fejer-2":
+        return min(grid.theta.size, (grid.phi.size - 1) // 2)
+    return grid.degree
+
+
+def choose_degree(
+    samples: Samples, degree: int | None, limit: int, minimum_radius: float | None
+) -> tuple[int, str]:
+    """The degree to solve for and why, at most ``limit``; what asks for more is refused."""
+    count = samples.response.shape[1]
+    if degree is not None:
+        if degree < 1:
+            msg = f"degree is {degree}, expected at least 1"
+            raise ValueError(msg)
+        if degree > limit:
+            msg = (
+                f"the {count} samples determine degree {limit} at most, not {degree}, which needs "
+                f"at least {mode_count(degree)} samples (its unknowns) in steps of at most "
+                f"{180 / degree:.4g} deg in theta and {360 / (2 * degree + 1):.4g} deg in phi"
+            )
+            raise ValueError(msg)
+        return degree, "given"
+    if limit < 1:
+        present = int((~np.isnan(samples.response)).sum(axis=1).min())
+        msg = f"{present} samples are fewer than the 6 unknowns of degree 1: measure more"
+        raise ValueError(msg)
+    k = float(wavenumber(samples.frequency.max()))
+    if minimum_radius is not None:
+        needed = required_degree(k * minimum_radius, tail_db=DEGREE_TAIL_DB)
+        if needed <= limit:
+            return needed, (
+                f"minimum sphere of {minimum_radius:.6g} m, k r0 = {k * minimum_radius:.4g}, "
+                f"{DEGREE_TAIL_DB:g} dB of the power above"
+            )
+        least = required_degree(k * minimum_radius, tail_db=-30.0)
+        if least > limit:
+            msg = (
+                f"the samples determine degree {limit}, an antenna of minimum sphere "
+                f"{minimum_radius:.6g} m (k r0 = {k * minimum_radius:.4g}) needs at least {least}: "
+                f"steps of at most {180 / least:.4g} deg"
+            )
+            raise ValueError(msg)
+        return limit, (
+            f"sampling; the minimum sphere of {minimum_radius:.6g} m asks for {needed} at "
+            f"{DEGREE_TAIL_DB:g} dB"
+        )
+    # The antenna lies within the sphere on which it is measured.
+    inside = required_degree(k * float(samples.radius.max()), tail_db=ENCLOSED_TAIL_DB)
+    if inside < limit:
+        return inside, "radius of the scan, which encloses the antenna"
+    return limit, "sampling"
+
+
+def above_noise(samples: Samples, probe: Probe, modes: Modes) -> tuple[int, str]:
+    """Degree above which there is nothing but a flat floor of noise, and how that was seen.
+
+    White noise of the samples has the same power in every coefficient of the field received. The
+    floor is the mean over the top quarter of the degrees, taken for noise only if it is flat:
+    the two halves of that quarter agree within 3 dB.
+    """
+    top = modes.degree
+    if top < 12:
+        return top, ""
+    n = np.arange(1, top + 1)
+    middle = float(np.median(samples.radius))
+    received = np.empty((modes.frequency.size, top))
+    for f, frequency in enumerate(modes.frequency):
+        p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=top)
+        gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
+        power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
+        by_degree = np.add.reduceat(power, n * n - 1)
+        gain[~np.isfinite(gain)] = 0
+        # The gain holds the factor (2n+1)/4 pi of unnormalised functions, and a degree has
+        # 2 (2n+1) coefficients.
+        received[f] = (by_degree * gain).sum(axis=1) / (2 * n + 1) ** 2
+    upper = received[:, (3 * top) // 4 :]
+    half = upper.shape[1] // 2
+    low, high = upper[:, :half].mean(axis=1), upper[:, half:].mean(axis=1)
+    if not np.all((low < 2 * high) & (high < 2 * low)):
+        return top, ""
+    floor = np.maximum(low, high)[:, None]
+    # 4 times the floor: the mean of 2 (2n+1) exponential values exceeds that by chance in fewer
+    # than one case in a million from degree 3 on.
+    above = np.flatnonzero((received > 4 * floor).any(axis=0))
+    if not above.size:
+        return top, ""
+    level = 10 * np.log10((floor[:, 0] / received.max(axis=1)).max())
+    cut = min(top, int(above[-1]) + 3)
+    return cut, (
+        f"spectrum: above degree {cut - 2} the field received is a flat floor, {level:.0f} dB per "
+        "coefficient below the strongest degree"
+    )
+
+
+def judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[list[str]]]:
+    """Tail of the power spectrum [dB], and warnings; a hopeless automatic degree is refused."""
+    power = modes.power_spectrum()
+    total = power.sum(axis=1)
+    if np.any(total == 0):
+        f = int(np.argmax(total == 0))
+        msg = (
+            f"all responses are zero at {modes.frequency[f] / 1e9:.9g} GHz: check the receiver's "
+            "data, or leave that frequency out"
+        )
+        raise ValueError(msg)
+    with np.errstate(divide="ignore"):
+        tail_db = 10 * np.log10(power[:, -2:].sum(axis=1) / total)
+        density = power / (2 * (2 * np.arange(1, modes.degree + 1) + 1))
+        mean = total / mode_count(modes.degree)
+        top_db = 10 * np.log10(density[:, -2:].mean(axis=1) / mean)
+    warnings: list[list[str]] = [[] for _ in total]
+    for f, frequency in enumerate(modes.frequency / 1e9):
+        if automatic and modes.degree >= 4 and top_db[f] > -10:
+            msg = (
+                f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
+                f"{modes.degree}, the largest it determines, the modes are only "
+                f"{-top_db[f]:.0f} dB below the average; use finer steps, or give a degree to "
+                "accept the error"
+            )
+            raise ValueError(msg)
+        if top_db[f] > -40:
+            warnings[f].append(
+                f"the mode spectrum has not fallen off at degree {modes.degree} (last degrees "
+                f"{tail_db[f]:.1f} dB of the power): it is truncated, or the data are noisy; "
+                "raise the degree or use finer steps"
+            )
+    return tail_db, warnings

@@ -115,13 +115,13 @@ def measure_coverage(
     theta, phi : (M,) ndarray
         Different positions [rad].
     degree : int
-        Degree N: a gap that matters holds at least 8 of the 0.9 N^2 directions searched.
+        Degree N: a gap that matters holds at least 5 of the 0.9 N^2 directions searched.
     threads : int
         Threads.
     """
     from scipy.spatial import cKDTree
 
-    count = min(MOST_DIRECTIONS, max(1000, int(0.9 * degree**2)))
+    count = min(MOST_DIRECTIONS, max(5000, int(0.9 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
     direction = _unit(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)

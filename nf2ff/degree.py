@@ -23,7 +23,7 @@ ENCLOSED_TAIL_DB = -200.0
 def count_limit(samples: Samples) -> int:
     """Largest degree whose unknowns are no more than the samples of every frequency."""
     count = samples.response.shape[1]
-    if np.isnan(samples.response.sum()):
+    if samples.any_missing:
         count = int((~np.isnan(samples.response)).sum(axis=1).min())
     return max(0, math.isqrt(count // 2 + 1) - 1)
 

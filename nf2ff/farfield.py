@@ -30,6 +30,8 @@ class FarField:
         Total radiated power [W]. Directivity refers to it.
     reference : {"absolute", "relative"}
         Whether the level is known.
+    trusted : (T, P) array_like of bool or None
+        Directions whose near field was measured; None where all was.
 
     Raises
     ------
@@ -44,6 +46,7 @@ class FarField:
     e_phi: NDArray[np.complex128]
     radiated_power: NDArray[np.float64]
     reference: Reference = "absolute"
+    trusted: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
         for name in ("frequency", "theta", "phi", "radiated_power"):
@@ -64,6 +67,19 @@ class FarField:
         if self.reference not in ("absolute", "relative"):
             msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
             raise ValueError(msg)
+        if self.trusted is not None:
+            trusted = as_array(self.trusted, bool, "trusted", ndim=2)
+            if trusted.shape != shape[1:]:
+                msg = f"trusted has shape {trusted.shape}, expected (T, P) = {shape[1:]}"
+                raise ValueError(msg)
+            object.__setattr__(self, "trusted", trusted)
+
+    def trusted_fraction(self) -> float:
+        """Part of the solid angle of the grid that is trusted."""
+        if self.trusted is None:
+            return 1.0
+        weight = np.sin(self.theta)[:, None] * np.ones(self.phi.size)
+        return float((weight * self.trusted).sum() / weight.sum())
 
 
 def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from nf2ff import spin
 from nf2ff.modes import mode_count, wavenumber
-from nf2ff.operator import Geometry, TransmissionOperator, check_port, spin_constants
+from nf2ff.operator import Geometry, TransmissionOperator, check_port
 from nf2ff.probe import Probe, response_constants
+from nf2ff.radial import spin_constants
 from nf2ff.scan import GridScan
 from nf2ff.special import rotation_coefficients
 

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff import spin
-from nf2ff.modes import mode_count, wavenumber
-from nf2ff.probe import Probe, response_constants
+from nf2ff.modes import mode_count
+from nf2ff.probe import Probe
+from nf2ff.radial import Separation, separate
 from nf2ff.samples import Samples
 from nf2ff.waves import canonical_angles
 
@@ -91,7 +92,7 @@ def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = samples.chi + np.pi * turned if turned.any() else samples.chi
     plans = []
-    for port in np.unique(samples.port).tolist():
+    for port in samples.ports():
         rows: NDArray[np.intp] | slice = np.flatnonzero(samples.port == port)
         if rows.size == samples.port.size:  # type: ignore[union-attr]
             rows = slice(None)
@@ -195,9 +196,16 @@ class TransmissionOperator:
         check_port(max(g.port for g in self.geometry), self.probe)
 
     @cached_property
-    def _radial(self) -> tuple[Any, Any, Any]:
-        """Precondition T (N, 2, 2), factors (ports, K, ...) over degree and (K, P) over radius."""
-        return _separate(self)
+    def separation(self) -> Separation:
+        """The response constants as short sums of functions of degree and of radius."""
+        return separate(
+            self.probe,
+            ports=[g.port for g in self.geometry],
+            radius=[g.radius for g in self.geometry],
+            frequency=self.frequency,
+            degree=self.degree,
+            tolerance=self.tolerance,
+        )
 
     @cached_property
     def shape(self) -> tuple[int, int]:
@@ -208,7 +216,7 @@ class TransmissionOperator:
     @property
     def nodes(self) -> int:
         """Number of functions of radius that the varying distance needs (1 if it is constant)."""
-        return int(self._radial[2][0].shape[0])
+        return int(self.separation.over_radius[0].shape[0])
 
     @cached_property
     def order(self) -> NDArray[np.intp] | None:
@@ -236,7 +244,7 @@ class TransmissionOperator:
     ) -> NDArray[np.complex128]:
         """As `forward`, in the order of `order` and with the relative ``accuracy`` asked for."""
         epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
-        _, over_degree, over_radius = self._radial
+        over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
         _, n = spin.packed_numbers(self.degree)
         response = np.zeros(self.shape[0], dtype=complex)
         start = 0
@@ -263,7 +271,7 @@ class TransmissionOperator:
     ) -> NDArray[np.complex128]:
         """As `adjoint`, in the order of `order` and with the relative ``accuracy`` asked for."""
         epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
-        _, over_degree, over_radius = self._radial
+        over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
         _, n = spin.packed_numbers(self.degree)
         result = np.zeros((2, 2, n.size), dtype=complex)
         start = 0
@@ -283,13 +291,13 @@ class TransmissionOperator:
 
     def to_modes(self, x: Complex) -> NDArray[np.complex128]:
         """Mode coefficients Q, (J,), of packed coefficients."""
-        q = _apply(self._radial[0], x, spin.packed_numbers(self.degree)[1])
+        q = _apply(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
         return np.ascontiguousarray(spin.unpack(q).T).ravel()
 
     def from_modes(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
         packed = spin.pack(q.reshape(-1, 2).T)
-        t = self._radial[0]
+        t = self.separation.precondition
         scale = np.abs(t).max(axis=(1, 2), keepdims=True)
         scale[scale == 0] = 1
         inverse = np.linalg.pinv(t / scale) / scale
@@ -354,129 +362,3 @@ def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
             if factor.any():
                 out += factor * layer
     return maps
-
-
-def spin_constants(constants: NDArray[np.complex128]) -> list[tuple[int, NDArray[np.complex128]]]:
-    """Response constants as matrices from (Q_1, Q_2) to spin-s map coefficients.
-
-    Parameters
-    ----------
-    constants : (R, 2 mu_max + 1, N, 2) ndarray
-        P_{s mu n} of one port at R distances.
-
-    Returns
-    -------
-    list of (s, matrix)
-        Matrix (R, N, C, 2) for each |mu| = s that the probe has: C = 1 for s = 0, else gradient
-        and curl. With q_mu = sum_s P_{s mu n} Q_s and sigma = (-1)^(s+1), by `spin`:
-        G = (-q_s + sigma q_{-s}) / y_n and C = -j (q_s + sigma q_{-s}) / y_n.
-    """
-    top = constants.shape[1] // 2
-    n = np.arange(1, constants.shape[2] + 1)
-    y = np.sqrt((2 * n + 1) / (4 * np.pi))[:, None]
-    result: list[tuple[int, NDArray[np.complex128]]] = []
-    for s in range(top + 1):
-        plus, minus = constants[:, top + s], constants[:, top - s]
-        if not (plus.any() or minus.any()):
-            continue
-        if s == 0:
-            single: NDArray[np.complex128] = (plus / y)[:, :, None, :]
-            result.append((0, single))
-            continue
-        sigma = (-1) ** (s + 1)
-        with np.errstate(invalid="ignore", over="ignore"):
-            pair = np.stack([sigma * minus - plus, -1j * (plus + sigma * minus)], axis=2)
-            result.append((s, pair / y[:, None]))
-    return result
-
-
-def _precondition(matrices: list[NDArray[np.complex128]]) -> NDArray[np.complex128]:
-    """T (N, 2, 2) with sum (B T)^H (B T) = 1 for each degree; zero where B is not finite."""
-    rows: NDArray[Any] = np.concatenate(matrices, axis=1)
-    finite: NDArray[np.bool_] = np.asarray(np.isfinite(rows).all(axis=(1, 2)))
-    scale = np.where(finite, np.abs(np.where(finite[:, None, None], rows, 0)).max(axis=(1, 2)), 1)
-    scale[scale == 0] = 1
-    rows = np.where(finite[:, None, None], rows, 0j) / scale[:, None, None]
-    values, vectors = np.linalg.eigh(rows.conj().swapaxes(1, 2) @ rows)
-    # A wave that the probe hardly receives must not be magnified into the solution.
-    usable = values > 1e-14 * values[:, -1:]
-    inverse = np.where(usable, 1 / np.sqrt(np.where(usable, values, 1)), 0)
-    return np.asarray(
-        vectors * inverse[:, None, :] @ vectors.conj().swapaxes(1, 2) / scale[:, None, None]
-    )
-
-
-def _separate(operator: TransmissionOperator) -> tuple[Any, Any, Any]:
-    """Write the preconditioned response constants as short sums of (degree) x (radius) functions.
-
-    The factor exp(-jkr)/kr is taken out; the rest is smooth in r. It is sampled at Chebyshev
-    nodes, as many as the tolerance needs, and a singular value decomposition over all degrees at
-    once leaves the fewest products that do.
-    """
-    radii = [g.radius for g in operator.geometry]
-    low, high = min(r.min() for r in radii), max(r.max() for r in radii)
-    k = float(wavenumber(operator.frequency))
-    middle, half = 0.5 * (low + high), 0.5 * (high - low)
-
-    def constants(r: Any) -> NDArray[np.complex128]:
-        return response_constants(
-            operator.probe, frequency=operator.frequency, radius=r, degree=operator.degree
-        )[[g.port - 1 for g in operator.geometry]]
-
-    # Waves above kr decay with distance. Measured by what the nearest sample receives, none is
-    # magnified, and those that only few samples receive stay where they cannot do harm.
-    reference = [spin_constants(c) for c in constants([low])]
-    t = _precondition([m[0] for port in reference for _, m in port])
-
-    def preconditioned(r: Any) -> list[list[tuple[int, NDArray[np.complex128]]]]:
-        with np.errstate(invalid="ignore", over="ignore"):
-            found = [[(s, m @ t) for s, m in spin_constants(c)] for c in constants(r)]
-        for port in found:
-            for _, m in port:
-                m[:, ~t.any(axis=(1, 2))] = 0
-        return found
-
-    # A change of radius that turns no phase by more than the tolerance is none.
-    if k * half < 0.1 * operator.tolerance:
-        over_radius = [np.full((1, 1), np.exp(-1j * k * middle))] * len(radii)
-        return t * (k * middle), preconditioned([middle]), over_radius
-    count = 8
-    while True:
-        nodes = np.cos(np.pi * (np.arange(count) + 0.5) / count)
-        sampled = preconditioned(middle + half * nodes)
-        flat = np.concatenate([m.reshape(count, -1) for port in sampled for _, m in port], axis=1)
-        transform = (
-            2 / count * np.cos(np.outer(np.arange(count), np.pi * (np.arange(count) + 0.5) / count))
-        )
-        transform[0] *= 0.5
-        series = transform @ flat
-        if np.abs(series[-3:]).max() <= 0.1 * operator.tolerance * np.abs(series).max():
-            break
-        if count >= MOST_NODES:
-            msg = (
-                f"the radius varies from {low:.6g} to {high:.6g} m, too much for degree "
-                f"{operator.degree} at the nearest of them: choose a lower degree"
-            )
-            raise ValueError(msg)
-        count *= 2
-    left, size, right = np.linalg.svd(series, full_matrices=False)
-    keep = int(np.count_nonzero(size > 0.1 * operator.tolerance * size[0]))
-    right = size[:keep, None] * right[:keep]
-    over_degree = []
-    at = 0
-    for port in sampled:
-        parts = []
-        for s, m in port:
-            width = m[0].size
-            parts.append((s, right[:, at : at + width].reshape(keep, *m.shape[1:])))
-            at += width
-        over_degree.append(parts)
-    over_radius = []
-    for r in radii:
-        functions = np.polynomial.chebyshev.chebval((r - middle) / half, left[:, :keep])
-        over_radius.append(functions * (np.exp(-1j * k * r) * middle / r))
-    return t * (k * middle), over_degree, over_radius
-
-
-#: Chebyshev nodes over radius at most: enough for +- 60 wavelengths of variation.
-MOST_NODES = 512

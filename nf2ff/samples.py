@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -38,6 +38,11 @@ class Samples:
     response_unit : {"V/m", "sqrt(W)", "relative"}
         Field at an ideal field probe, wave at a probe's port, or of unknown level.
 
+    Attributes
+    ----------
+    any_missing : bool
+        Whether a sample is missing at some frequency.
+
     Raises
     ------
     ValueError
@@ -53,6 +58,7 @@ class Samples:
     port: NDArray[np.int16]
     response: NDArray[np.complex128]
     response_unit: ResponseUnit = "V/m"
+    any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
         frequency = as_array(self.frequency, float, "frequency", ndim=1)
@@ -74,6 +80,8 @@ class Samples:
             raise ValueError(msg)
         object.__setattr__(self, "frequency", frequency)
         object.__setattr__(self, "response", response)
+        # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
+        object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
         for name in ("theta", "phi", "chi", "radius", "port"):
             kind = np.int16 if name == "port" else float
             if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
@@ -109,6 +117,11 @@ class Samples:
         if self.response_unit not in RESPONSE_UNITS:
             msg = f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}"
             raise ValueError(msg)
+
+    def ports(self) -> list[int]:
+        """Ports that occur, in order."""
+        low, high = int(self.port.min()), int(self.port.max())
+        return [low] if low == high else np.unique(self.port).tolist()
 
     @property
     def moving(self) -> bool:

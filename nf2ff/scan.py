@@ -77,8 +77,7 @@ def recognise_grid(samples: Samples) -> GridScan:
     if spread > 1e-9 * SPEED_OF_LIGHT / samples.frequency.max():
         msg = f"the radius varies by {spread:.3g} m"
         raise NotAGridError(msg)
-    # One pass without a temporary: any NaN makes the sum NaN, and infinities are excluded.
-    if np.isnan(samples.response.sum()):
+    if samples.any_missing:
         missing = np.isnan(samples.response)
         f = int(np.argmax(missing.any(axis=1)))
         msg = f"{missing[f].sum()} samples are missing at {samples.frequency[f] / 1e9:.9g} GHz"

@@ -211,7 +211,9 @@ def solve(
                 "raise max_iterations or lower the degree"
             )
     residual = np.array([e.residual for e in estimates])
-    count = (~np.isnan(samples.response)).sum(axis=1)
+    count = np.full(modes.frequency.size, samples.response.shape[1])
+    if samples.any_missing:
+        count = (~np.isnan(samples.response)).sum(axis=1)
     redundancy = 1 - np.minimum(1, 2 * modes.degree * (modes.degree + 2) / count)
     return Solution(
         modes,
@@ -242,7 +244,7 @@ def _coverage(samples: Samples, degree: int) -> Coverage:
 
 
 #: Damping taken where a part of the sphere was not seen and none is given.
-GAP_DAMPING = 1e-3
+GAP_DAMPING = 1e-2
 
 
 def _settle(
@@ -348,7 +350,7 @@ def _iterate(
     samples: Samples, probe: Probe, degree: int, method: LeastSquares
 ) -> list[inversion.Estimate]:
     threads = spin.thread_count(method.threads)
-    shared = not samples.moving and not np.isnan(samples.response.sum())
+    shared = not samples.moving and not samples.any_missing
     geometry: tuple[Geometry, ...] = ()
     result = []
     for i, frequency in enumerate(samples.frequency):

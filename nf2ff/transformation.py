@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff import io
 from nf2ff.beam import Peak, peak
 from nf2ff.farfield import FarField, far_field
+from nf2ff.modes import wavenumber
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
-from nf2ff.solve import Method, Solution, solve
+from nf2ff.solve import Method, Solution, noise_gain, solve
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
 STEPS_DEG = (5.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 #: Values of the far field at most; 32 bytes each.
 LARGEST_FAR_FIELD = 50_000_000
-#: Samples whose chi differ by less are of one polarisation [rad].
-SAME_CHI = math.radians(1.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +32,7 @@ class Outcome:
     solution: Solution
     far_field: FarField
     peak: Peak
+    noise_gain: NDArray[np.float64]
 
     def write(self, path: Path, *, provenance: Mapping[str, str], overwrite: bool) -> None:
         """Write modes, far field and figures as a native result file."""
@@ -39,6 +40,12 @@ class Outcome:
         scalars: dict[str, tuple[Any, str, str]] = {
             "residual": (s.residual, "1", "relative residual of the responses"),
             "iterations": (s.iterations, "1", "steps of the iteration"),
+            "noise_floor": (s.noise_floor, "1", "relative rms noise of a sample"),
+            "noise_gain": (
+                self.noise_gain,
+                "1",
+                "mean square error of the far field over that of the samples, both relative",
+            ),
             "tail_db": (s.tail_db, "dB", "power in the last two degrees relative to all"),
             "peak_theta": (self.peak.theta, "rad", "polar angle of the peak"),
             "peak_phi": (self.peak.phi, "rad", "azimuth angle of the peak"),
@@ -82,10 +89,9 @@ def transform_samples(
     Raises
     ------
     ValueError
-        As `solve`; also if all samples are of one polarisation, if the modes found explain
-        nothing of the responses, or if the far field would hold too many values.
+        As `solve`; also if the modes found explain nothing of the responses, or if the far field
+        would hold too many values.
     """
-    _refuse_one_polarisation(samples)
     count = samples.frequency.size
     _far_field_steps(count, 1, theta_step, phi_step)  # too fine a step is refused before the work
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
@@ -96,7 +102,19 @@ def transform_samples(
         theta=np.pi * np.arange(t + 1) / t,
         phi=2 * np.pi * np.arange(p) / p,
     )
-    return Outcome(solution, field, peak(solution.modes))
+    gain = noise_gain(samples, probe, solution, method=method, rng=0)
+    field = _mark_trusted(samples, solution, field)
+    return Outcome(solution, field, peak(solution.modes), gain)
+
+
+def _mark_trusted(samples: Samples, solution: Solution, field: FarField) -> FarField:
+    """Mark the directions whose near field was seen at all frequencies, if some were not."""
+    coverage, degree = solution.coverage, solution.modes.degree
+    if coverage is None or not coverage.unseen(degree).any():
+        return field
+    t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
+    kr = float(wavenumber(samples.frequency.min())) * float(samples.radius.min())
+    return replace(field, trusted=coverage.trusted(theta=t, phi=p, degree=degree, kr=kr))
 
 
 def _far_field_steps(
@@ -117,25 +135,6 @@ def _far_field_steps(
     raise ValueError(msg)
 
 
-def _refuse_one_polarisation(samples: Samples) -> None:
-    """Raise if one port took all samples of a frequency at one chi.
-
-    Whatever its direction, one component of the field is silent on half of the modes m = 0, and
-    least squares would put nothing there without a word.
-    """
-    for f, frequency in enumerate(samples.frequency):
-        part = samples.at_frequency(f)
-        apart = np.abs(np.sin(part.chi - part.chi[0]))
-        if part.port.min() == part.port.max() and apart.max() < SAME_CHI:
-            mixed = " (two frequencies mixed in one grid?)" if samples.frequency.size > 1 else ""
-            msg = (
-                f"all samples at {frequency / 1e9:.9g} GHz have chi = "
-                f"{math.degrees(part.chi[0]):.6g} deg{mixed}: a second polarisation, chi 90 deg "
-                "from it, is needed at each frequency"
-            )
-            raise ValueError(msg)
-
-
 def _refuse_nonsense(solution: Solution) -> None:
     """Raise where no modes at all would have left a smaller residual."""
     bad = np.flatnonzero(~(solution.residual < 1))
@@ -151,6 +150,7 @@ def _refuse_nonsense(solution: Solution) -> None:
 def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
     """Figures of each frequency in degrees, dBi, dBm and watts, ready for JSON."""
     s, top = outcome.solution, outcome.peak
+    seen = s.coverage
     absolute = s.modes.reference == "absolute"
     power = s.modes.radiated_power()
     present = samples.response.shape[1] - np.isnan(samples.response).sum(axis=1)
@@ -172,9 +172,19 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
                 "iterations": int(s.iterations[f]),
                 "residual": float(s.residual[f]),
                 "tail_db": float(s.tail_db[f]) if math.isfinite(s.tail_db[f]) else None,
+                "noise_floor_db": _db(20, s.noise_floor[f]),
+                "noise_gain_db": _db(10, outcome.noise_gain[f]),
+                "unseen_sr": 0.0 if seen is None else seen.unseen_solid_angle(s.modes.degree),
+                "largest_gap_deg": None if seen is None else math.degrees(seen.largest_gap()),
+                "trusted_fraction": outcome.far_field.trusted_fraction(),
                 "peak": beam,
                 "radiated_power_w": float(power[f]) if absolute else None,
                 "warnings": list(s.warnings[f]),
             }
         )
     return facts
+
+
+def _db(factor: int, ratio: float) -> float | None:
+    """Level of a ratio in dB, None where there is none."""
+    return factor * math.log10(ratio) if ratio > 0 and math.isfinite(ratio) else None

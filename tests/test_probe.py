@@ -184,7 +184,9 @@ def test_probe_refuses(arguments, message):
 def test_probe_without_data_at_a_frequency():
     probe = Probe([1e9, 3e9], np.ones((2, 1, 6)))
     assert probe.at_frequency(3e9 * (1 + 1e-10)).shape == (1, 6)
-    with pytest.raises(ValueError, match=r"no data at 2 GHz, its 2 frequencies are from 1 to 3 GHz"):
+    with pytest.raises(
+        ValueError, match=r"no data at 2 GHz, its 2 frequencies are from 1 to 3 GHz"
+    ):
         probe.at_frequency(2e9)
 
 

@@ -137,6 +137,12 @@ def inspect(
     "--theta-step-deg", type=float, default=5.0, show_default=True, help="Must divide 180."
 )
 @click.option("--phi-step-deg", type=float, default=5.0, show_default=True, help="Must divide 360.")
+@click.option(
+    "--spiral",
+    type=click.Choice(["equal-area", "constant-rate"]),
+    help="Scan a spiral instead of a grid.",
+)
+@click.option("--for-degree", type=click.IntRange(min=1), help="Degree the spiral is made for.")
 @click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m].")
 @click.option(
     "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise."
@@ -150,6 +156,8 @@ def simulate(
     radius_m: float,
     theta_step_deg: float,
     phi_step_deg: float,
+    spiral: str | None,
+    for_degree: int | None,
     noise: float,
     seed: int,
     overwrite: bool,
@@ -158,9 +166,11 @@ def simulate(
 
     Each [[dipole]] has position_m = [x, y, z] and electric_a_m and/or magnetic_v_m, three
     components each, a component being a number or [real, imaginary]. The grid has both poles, and
-    every position is taken at chi = 0 and 90 deg.
+    every position, of a grid or of a spiral, is taken at chi = 0 and 90 deg.
     """
-    from nf2ff import io
+    import numpy as np
+
+    from nf2ff import io, points
     from nf2ff.grid import equiangular_grid
     from nf2ff.inspection import read_antenna
 
@@ -172,27 +182,46 @@ def simulate(
             f"{cluster.minimum_radius:.6g} m from the origin: scan outside of them"
         )
         raise ValueError(msg)
-    rings = _steps(180, theta_step_deg, "--theta-step-deg") + 1
-    columns = _steps(360, phi_step_deg, "--phi-step-deg")
-    count = 2 * rings * columns * len(frequency_ghz)
-    if count > LARGEST_SCAN:
-        msg = f"{count} samples, more than {LARGEST_SCAN}: use coarser steps or fewer frequencies"
-        raise ValueError(msg)
-    grid = equiangular_grid(rings, columns)
-    samples = nf2ff.simulate_grid(
-        cluster,
-        frequency=[f * 1e9 for f in frequency_ghz],
-        grid=grid,
-        radius=radius_m,
-        noise=noise,
-        rng=seed,
-    )
+    if (spiral is None) != (for_degree is None):
+        msg = "--spiral and --for-degree belong together: give both or neither"
+        raise click.UsageError(msg)
+    frequency = [f * 1e9 for f in frequency_ghz]
+    if spiral is not None and for_degree is not None:
+        if spiral == "equal-area":
+            path = points.equal_area_spiral_for_degree(for_degree)
+        else:
+            path = points.constant_rate_spiral_for_degree(for_degree)
+        _check_size(2 * path.count * len(frequency))
+        samples = nf2ff.simulate(
+            cluster,
+            frequency=frequency,
+            theta=np.tile(path.theta, 2),
+            phi=np.tile(path.phi, 2),
+            chi=np.repeat([0, np.pi / 2], path.count),
+            radius=radius_m,
+            noise=noise,
+            rng=seed,
+        )
+    else:
+        rings = _steps(180, theta_step_deg, "--theta-step-deg") + 1
+        columns = _steps(360, phi_step_deg, "--phi-step-deg")
+        _check_size(2 * rings * columns * len(frequency))
+        grid = equiangular_grid(rings, columns)
+        samples = nf2ff.simulate_grid(
+            cluster, frequency=frequency, grid=grid, radius=radius_m, noise=noise, rng=seed
+        )
     if output.suffix.lower() == ".csv":
         io.write_table(output, samples, overwrite=overwrite)
     else:
         provenance = io.provenance(inputs=[antenna], command=_command_line(), seed=seed)
         io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
     click.echo(f"{output}: {samples.response.shape[1]} samples per frequency")
+
+
+def _check_size(count: int) -> None:
+    if count > LARGEST_SCAN:
+        msg = f"{count} samples, more than {LARGEST_SCAN}: use coarser steps or fewer frequencies"
+        raise ValueError(msg)
 
 
 @main.command()

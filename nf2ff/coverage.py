@@ -53,15 +53,19 @@ class Coverage:
         """Degree for which spacing and density of the positions suffice, gaps aside.
 
         Spacing: nine tenths of what was seen lie within rho of a position; a square grid of step
-        pi/N has rho = 1.76/N (closed form), and 1.8/rho is taken. Density: in nine tenths of what
-        was seen there are at least 1.5 positions for each pair of degree and order, from which
-        on the iteration is short (measured).
+        pi/N has rho = 1.76/N (closed form), and 1.8/rho is taken. Rings that far apart, dense along
+        themselves, have rho = 1.41/N, and so much is taken where the spacing is larger than an
+        even set of that density has, 0.56/sqrt(density). Density: in nine tenths of what was seen
+        there are at least 1.5 positions for each pair of degree and order, from which on the
+        iteration is short (measured).
         """
         rho = float(np.quantile(self.distance, 0.9))
         seen = self.distance <= 2.7 * rho
-        spacing = 1.8 / float(np.quantile(self.distance[seen], 0.9))
+        rho = float(np.quantile(self.distance[seen], 0.9))
         crowd = float(np.quantile(self.crowd_distance[seen], 0.9))
         density = (CROWD - 0.5) / (2 * math.pi * (1 - math.cos(crowd)))
+        even = rho < 1.1 * 0.56 / math.sqrt(density)
+        spacing = (1.8 if even else 1.41) / rho
         pairs = 4 * math.pi * density / 1.5
         return max(1, min(int(spacing), int(math.sqrt(pairs + 1) - 1 + 0.05)))
 
@@ -106,7 +110,12 @@ def _unit(theta: NDArray[np.float64], phi: NDArray[np.float64]) -> NDArray[np.fl
 
 
 def measure_coverage(
-    *, theta: NDArray[np.float64], phi: NDArray[np.float64], degree: int, threads: int = 1
+    *,
+    theta: NDArray[np.float64],
+    phi: NDArray[np.float64],
+    degree: int,
+    density: bool = True,
+    threads: int = 1,
 ) -> Coverage:
     """Coverage of the sphere by samples, finely enough to find the gaps that ``degree`` feels.
 
@@ -115,20 +124,22 @@ def measure_coverage(
     theta, phi : (M,) ndarray
         Different positions [rad].
     degree : int
-        Degree N: a gap that matters holds at least 5 of the 0.9 N^2 directions searched.
+        Degree N: a gap that matters holds 2 or more of the 0.5 N^2 directions searched.
+    density : bool
+        Whether the density of the positions is wanted too, for `Coverage.supported_degree`.
     threads : int
         Threads.
     """
     from scipy.spatial import cKDTree
 
-    count = min(MOST_DIRECTIONS, max(5000, int(0.9 * degree**2)))
+    count = min(MOST_DIRECTIONS, max(5000, int(0.5 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
     direction = _unit(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
     # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
     # of the time.
     tree = cKDTree(_unit(theta, phi), balanced_tree=False, compact_nodes=False)
-    crowd = min(CROWD, theta.size)
+    crowd = min(CROWD, theta.size) if density else 1
     chord = tree.query(direction, k=[1, crowd], workers=threads)[0]
     angle = 2 * np.arcsin(np.minimum(1, chord / 2))
     return Coverage(direction, angle[:, 0], angle[:, 1])

@@ -182,7 +182,7 @@ def solve(
         if degree is not None:
             limit = degrees.most(limit, grid_degree)
     else:
-        coverage = _coverage(samples, degree or limit)
+        coverage = _coverage(samples, degree or limit, density=degree is None)
         if degree is None:
             limit = degrees.scattered_limit(samples, coverage)
     chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)
@@ -228,7 +228,7 @@ def solve(
     )
 
 
-def _coverage(samples: Samples, degree: int) -> Coverage:
+def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
     """Coverage by the samples that are there at every frequency (of the first, if they move)."""
     present = ~np.isnan(samples.response).any(axis=0)
     theta, phi = (x[0] if x.ndim == 2 else x for x in (samples.theta, samples.phi))
@@ -239,7 +239,11 @@ def _coverage(samples: Samples, degree: int) -> Coverage:
     first = different_positions(theta, phi)[0]
     theta, phi = theta[first], phi[first]
     return measure_coverage(
-        theta=theta, phi=phi, degree=max(1, degree), threads=spin.thread_count(None)
+        theta=theta,
+        phi=phi,
+        degree=max(1, degree),
+        density=density,
+        threads=spin.thread_count(None),
     )
 
 

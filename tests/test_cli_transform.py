@@ -37,7 +37,10 @@ KEYS = {
     "frequency_hz", "degree", "samples", "iterations", "residual", "peak", "radiated_power_w",
     "warnings",
 }  # fmt: skip
-OWN_KEYS = {"degree_reason", "tail_db"}
+OWN_KEYS = {
+    "degree_reason", "tail_db", "noise_floor_db", "noise_gain_db", "unseen_sr", "largest_gap_deg",
+    "trusted_fraction",
+}  # fmt: skip
 PEAK_KEYS = {"theta_deg", "phi_deg", "directivity_dbi"}
 
 
@@ -88,6 +91,30 @@ def test_json_has_the_keys_promised(facts):
         assert fact.keys() == KEYS | OWN_KEYS
         assert fact["peak"].keys() == PEAK_KEYS | {"eirp_dbm"}
         assert fact["warnings"] == []
+        # A full grid has no gap, and so no largest one.
+        assert (fact["unseen_sr"], fact["largest_gap_deg"], fact["trusted_fraction"]) == (
+            0,
+            None,
+            1,
+        )
+
+
+def test_noise_figures(tmp_path):
+    # Of 2400 samples with noise of known level, and 1050 unknowns.
+    scan = simulated(tmp_path / "scan.h5", *STEPS, "--noise", 0.01)
+    response = nf2ff.read_samples(scan).response
+    level = 10 * np.log10(0.01**2 / np.mean(np.abs(response) ** 2))
+    for method in ("quadrature", "least-squares"):
+        words = ("--degree", 21, "--method", method)
+        (fact,) = transformed(scan, tmp_path / f"{method}.h5", *words)
+        scalars = io.read_result(tmp_path / f"{method}.h5").scalars
+        assert 20 * np.log10(scalars["noise_floor"].values[0]) == fact["noise_floor_db"]
+        assert 10 * np.log10(scalars["noise_gain"].values[0]) == fact["noise_gain_db"]
+        # 1350 redundant samples tell a power to 4.34 / sqrt(1350) = 0.12 dB; a quadrature looks at
+        # 16 of 25 rings, and where rings crowd more of the noise is left than 1 - J/M.
+        assert fact["noise_floor_db"] == pytest.approx(level, abs=0.4 if method[0] == "l" else 1.5)
+        # At most as much noise in the far field as in the samples: they are redundant.
+        assert -12 < fact["noise_gain_db"] < 0
 
 
 def test_figures_are_those_of_the_closed_form(facts, antenna):
@@ -352,6 +379,9 @@ def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
     in_file = {name: x.values.tolist() for name, x in result.scalars.items()}
     for name in ("iterations", "residual", "tail_db"):
         assert in_file[name] == [fact[name] for fact in facts]
+    for name, factor in (("noise_floor", 20), ("noise_gain", 10)):
+        levels = factor * np.log10(in_file[name])
+        assert levels.tolist() == pytest.approx([fact[f"{name}_db"] for fact in facts], abs=1e-12)
     assert in_file["radiated_power"] == [fact["radiated_power_w"] for fact in facts]
     peak = [fact["peak"] for fact in facts]
     assert np.degrees(in_file["peak_theta"]).tolist() == [x["theta_deg"] for x in peak]

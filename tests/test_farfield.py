@@ -75,12 +75,45 @@ def test_arrays_are_converted_and_read_only():
         ({"radiated_power": [1.0, np.inf]}, r"radiated_power is inf at index \(1\)"),
         ({"frequency": FREQUENCY * 1j}, "frequency must be real"),
         ({"reference": "dBi"}, "reference is 'dBi', expected 'absolute' or 'relative'"),
+        ({"trusted": True}, "trusted has 0 dimensions, expected 2"),
+        (
+            {"trusted": np.ones((P, T), bool)},
+            r"trusted has shape \(4, 3\), expected \(T, P\) = \(3,",
+        ),
     ],
 )
 def test_bad_input_is_refused_with_one_line(changes, message):
     with pytest.raises(ValueError, match=message) as error:
         make(**changes)
     assert "\n" not in str(error.value)
+
+
+def test_directions_to_trust():
+    assert make().trusted is None
+    assert make().trusted_fraction() == 1
+    mark = np.ones((T, P), dtype=bool)
+    assert make(trusted=mark).trusted_fraction() == 1
+    mark[1, 2] = False
+    field = make(trusted=mark)
+    assert mark.flags.writeable
+    with pytest.raises(ValueError, match="read-only"):
+        field.trusted[:] = True
+    np.testing.assert_array_equal(field.trusted, mark)
+    # The poles stand for no solid angle: of four equal parts at theta = 1 one is gone.
+    assert field.trusted_fraction() == pytest.approx(0.75, rel=1e-12)
+    mark[[0, 2]] = False
+    assert make(trusted=mark).trusted_fraction() == pytest.approx(0.75, rel=1e-12)
+
+
+def test_trusted_part_of_a_cap():
+    # A cap of 60 deg on a grid of 1 deg, (1 - cos 60) / 2 of the sphere to half a step of its edge.
+    theta, phi = np.radians(np.arange(181)), np.radians(np.arange(0, 360, 30))
+    mark = np.repeat((theta > np.radians(60.5))[:, None], phi.size, axis=1)
+    e = np.zeros((1, theta.size, phi.size))
+    field = FarField([1e9], theta, phi, e, e, [1.0], "absolute", mark)
+    wanted = (1 + np.cos(np.radians(60.5))) / 2
+    # Sums of sines in steps of h: (h/2) / tan(h/2) = 1 - h^2/12.
+    assert field.trusted_fraction() == pytest.approx(wanted, abs=np.radians(1) ** 2)
 
 
 # --- from modes ---------------------------------------------------------------------------------

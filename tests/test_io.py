@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 from collections.abc import Callable
@@ -126,6 +127,41 @@ def test_modes_come_back(tmp_path: Path, reference: str) -> None:
 def test_far_fields_come_back(tmp_path: Path) -> None:
     io.write_far_field(tmp_path / "f.h5", some_far_field())
     assert_same(io.read_far_field(tmp_path / "f.h5"), some_far_field(), *FAR_FIELD)
+    assert io.read_far_field(tmp_path / "f.h5").trusted is None
+    with h5py.File(tmp_path / "f.h5") as file:
+        assert "trusted" not in file["far_field"]
+
+
+def test_directions_to_trust_come_back(tmp_path: Path) -> None:
+    mark = np.arange(12).reshape(3, 4) % 5 > 1
+    field = dataclasses.replace(some_far_field(), trusted=mark)
+    write_full(tmp_path / "r.h5", far_field=field)
+    found = io.read_far_field(tmp_path / "r.h5")
+    assert_same(found, field, *FAR_FIELD, "trusted")
+    assert found.trusted is not None
+    assert found.trusted.dtype == bool
+    with h5py.File(tmp_path / "r.h5") as file:
+        item = file["far_field/trusted"]
+        assert [axis[0].name for axis in item.dims] == ["/far_field/theta", "/far_field/phi"]
+        assert set(np.unique(item)) == {0, 1}
+    xarray = pytest.importorskip("xarray")
+    pytest.importorskip("h5netcdf")
+    with xarray.open_dataset(tmp_path / "r.h5", group="/far_field", engine="h5netcdf") as data:
+        np.testing.assert_array_equal(data.trusted, mark)
+
+
+def test_directions_to_trust_of_another_shape(tmp_path: Path) -> None:
+    field = dataclasses.replace(some_far_field(), trusted=np.ones((3, 4), bool))
+    io.write_far_field(tmp_path / "f.h5", field)
+    with h5py.File(tmp_path / "f.h5", "a") as file:
+        values = file["far_field/trusted"]
+        about = dict(values.attrs)
+        del file["far_field/trusted"]
+        file["far_field"].create_dataset("trusted", data=np.ones((4, 3), np.uint8)).attrs.update(
+            units=about["units"]
+        )
+    with pytest.raises(ValueError, match=r"f\.h5: trusted has shape \(4, 3\), expected \(T, P\)"):
+        io.read_far_field(tmp_path / "f.h5")
 
 
 @pytest.mark.parametrize("frequency", [None, FREQUENCY])

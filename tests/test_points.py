@@ -24,7 +24,6 @@ from nf2ff.points import (
     jittered,
     largest_gap,
     random_points,
-    unobserved,
 )
 from nf2ff.samples import Samples
 
@@ -297,34 +296,6 @@ def test_gap_of_duplicates():
 # --- what was not observed ----------------------------------------------------------------------
 
 
-def test_blocked_cone_is_unobserved():
-    points = equal_area_spiral(40_000)
-    axis = np.array([np.sin(2.0) * np.cos(1), np.sin(2.0) * np.sin(1), np.cos(2.0)])
-    kept = vectors(points) @ axis < np.cos(np.radians(20))
-    limit = np.radians(5)
-    angle, directions, unseen = unobserved(
-        points.theta[kept], points.phi[kept], limit=limit, resolution=50_000
-    )
-    # Further than 5 deg from the edge of a cone of 20 deg: a cap of 15 deg. The edge is a step
-    # of 1.02 deg, of which up to one counts in addition. 50000 cells count to 0.05 deg of edge.
-    inner, outer = (2 * np.pi * (1 - np.cos(np.radians(15 + d))) for d in (-0.05, 1.07))
-    assert inner < angle < outer
-    assert unseen.shape == (directions.count,) == (50_000,)
-    assert angle == pytest.approx(4 * np.pi * unseen.sum() / 50_000, rel=1e-14)
-    cosine = vectors(directions) @ axis
-    assert unseen[cosine > np.cos(np.radians(15))].all()
-    assert not unseen[cosine < np.cos(np.radians(16.1))].any()
-
-
-def test_nothing_is_unobserved_within_the_largest_gap():
-    points = random_points(1000, rng=9)
-    angle, _, unseen = unobserved(points.theta, points.phi, limit=points.largest_gap + 1e-9)
-    assert angle == 0
-    assert not unseen.any()
-    angle, _, _ = unobserved(points.theta, points.phi, limit=0.9 * points.largest_gap)
-    assert angle > 0
-
-
 # --- the degree that a set supports -------------------------------------------------------------
 
 
@@ -446,10 +417,6 @@ def test_disordered_sets_converge_up_to_their_degree():
         (lambda: largest_gap([0, 1], [0]), "theta and phi are 2 and 1 angles"),
         (lambda: largest_gap([], []), "theta and phi are 0 and 0 angles"),
         (lambda: largest_gap([0.0], [0.0], resolution=99), "resolution is 99, expected at least 1"),
-        (lambda: unobserved([0.0], [0.0], limit=0), "limit is 0, expected a positive number"),
-        (lambda: unobserved([0.0], [0.0], limit=np.nan), "limit is nan, expected a positive"),
-        (lambda: unobserved([0.0], [0.0], limit=1, resolution=5), "resolution is 5, expected at"),
-        (lambda: unobserved([0.0], [], limit=1), "theta and phi are 1 and 0 angles"),
         (
             lambda: jittered(equal_area_spiral(5), step_fraction=-0.1),
             "step_fraction is -0.1, expected at least 0",
@@ -489,5 +456,5 @@ def test_positioners_are_not_forgotten():
 
 def test_examples_exist_and_hold():
     result = doctest.testmod(sets)
-    assert result.attempted >= 7
+    assert result.attempted >= 5
     assert result.failed == 0

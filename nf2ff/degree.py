@@ -13,11 +13,9 @@ from nf2ff.modes import Modes, mode_count, required_degree, wavenumber
 from nf2ff.probe import Probe, response_constants
 from nf2ff.samples import Samples
 
-#: Radiated power of an antenna of known minimum sphere that may lie above the degree taken [dB].
-DEGREE_TAIL_DB = -100.0
-#: The same where only the sphere of the scan is known to hold the antenna: the customary limit of
-#: rounding, since nothing is gained by a closer one.
-ENCLOSED_TAIL_DB = -200.0
+#: Power that may lie above the degree taken for an antenna within a known sphere [dB]: a far-field
+#: error of 1e-10, which costs a few degrees more than a tolerable one would.
+DEGREE_TAIL_DB = -200.0
 
 
 def count_limit(samples: Samples) -> int:
@@ -104,7 +102,7 @@ def choose_degree(
             f"{DEGREE_TAIL_DB:g} dB"
         )
     # The antenna lies within the sphere on which it is measured.
-    inside = required_degree(k * float(samples.radius.max()), tail_db=ENCLOSED_TAIL_DB)
+    inside = required_degree(k * float(samples.radius.max()), tail_db=DEGREE_TAIL_DB)
     if inside < limit:
         return inside, "radius of the scan, which encloses the antenna"
     return limit, "sampling"

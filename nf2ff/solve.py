@@ -210,6 +210,11 @@ def solve(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
                 "raise max_iterations or lower the degree"
             )
+        if e.residual > LARGE_RESIDUAL:
+            sentences.append(
+                f"the modes leave a residual of {e.residual:.2g} of the samples: check positions, "
+                "units, probe and time convention, and whether the degree is high enough"
+            )
     residual = np.array([e.residual for e in estimates])
     count = np.full(modes.frequency.size, samples.response.shape[1])
     if samples.any_missing:
@@ -247,6 +252,8 @@ def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
     )
 
 
+#: Relative residual above which the samples can hardly be what they are said to be.
+LARGE_RESIDUAL = 0.1
 #: Damping taken where a part of the sphere was not seen and none is given.
 GAP_DAMPING = 1e-2
 

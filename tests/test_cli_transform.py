@@ -250,7 +250,7 @@ def test_degree_from_the_minimum_sphere(scan, antenna, tmp_path):
     radius = antenna.minimum_radius
     found = transformed(scan, tmp_path / "result.h5", "--minimum-radius-m", radius)
     k = nf2ff.modes.wavenumber(FREQUENCY.max())
-    expected = nf2ff.required_degree(float(k * radius), tail_db=-100.0)
+    expected = nf2ff.required_degree(float(k * radius), tail_db=-200.0)
     assert {fact["degree"] for fact in found} == {expected}
     assert found[0]["degree_reason"].startswith(f"minimum sphere of {radius:.6g} m")
 

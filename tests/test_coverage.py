@@ -207,9 +207,6 @@ def test_degree_falls_with_the_steps(degree):
     assert found[1] == pytest.approx(found[0] / 2, abs=1)
 
 
-@pytest.mark.xfail(
-    reason="nine tenths of directions are within 0.45 ring spacings of a ring: 1.26 T"
-)
 @pytest.mark.parametrize("rings", [10, 18, 30, 60])
 @pytest.mark.parametrize("excess", [3, 6])
 def test_coarse_rings_support_no_more_than_their_number(rings, excess):

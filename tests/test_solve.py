@@ -584,10 +584,10 @@ def test_degree_from_the_minimum_radius():
     antenna = cluster(10)
     samples = grid_samples(antenna, 60, 6.0)
     solution = solve(samples, PROBE, minimum_radius=10 / K)
-    assert solution.modes.degree == required_degree(10, tail_db=-100)
+    assert solution.modes.degree == required_degree(10, tail_db=-200)
     assert "minimum sphere of 1.59155 m, k r0 = 10" in solution.degree_reason
-    # -100 dB of the power is an amplitude of 1e-5.
-    assert far_field_error(solution.modes, antenna) < 1e-5
+    # -200 dB of the power is an amplitude of 1e-10, the worst case of an antenna on its sphere.
+    assert far_field_error(solution.modes, antenna) < 1e-9
     # A given degree has the last word.
     assert solve(samples, PROBE, minimum_radius=10 / K, degree=15).modes.degree == 15
 

@@ -143,3 +143,12 @@ def measure_coverage(
     chord = tree.query(direction, k=[1, crowd], workers=threads)[0]
     angle = 2 * np.arcsin(np.minimum(1, chord / 2))
     return Coverage(direction, angle[:, 0], angle[:, 1])
+
+
+def worst_coverage(found: list[Coverage]) -> Coverage:
+    """Of several coverages of the same directions, the largest distances."""
+    return Coverage(
+        found[0].direction,
+        np.max([c.distance for c in found], axis=0),
+        np.max([c.crowd_distance for c in found], axis=0),
+    )

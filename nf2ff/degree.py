@@ -167,12 +167,12 @@ def judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[l
         top_db = 10 * np.log10(density[:, -2:].mean(axis=1) / mean)
     warnings: list[list[str]] = [[] for _ in total]
     for f, frequency in enumerate(modes.frequency / 1e9):
-        if automatic and modes.degree >= 4 and top_db[f] > -10:
+        if automatic and modes.degree >= 4 and (top_db[f] > -10 or tail_db[f] > -20):
             msg = (
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
-                f"{modes.degree}, the largest it determines, the modes are only "
-                f"{-top_db[f]:.0f} dB below the average; use finer steps, or give a degree to "
-                "accept the error"
+                f"{modes.degree}, the largest it determines, the last two degrees still have "
+                f"{tail_db[f]:.0f} dB of the power; use finer steps, or give a degree to accept "
+                "the error"
             )
             raise ValueError(msg)
         if top_db[f] > -40:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from nf2ff import degree as degrees
 from nf2ff import inversion, spin
 from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
-from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage
+from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage, worst_coverage
 from nf2ff.modes import Modes
 from nf2ff.operator import (
     Geometry,
@@ -234,22 +234,24 @@ def solve(
 
 
 def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
-    """Coverage by the samples that are there at every frequency (of the first, if they move)."""
-    present = ~np.isnan(samples.response).any(axis=0)
-    theta, phi = (x[0] if x.ndim == 2 else x for x in (samples.theta, samples.phi))
-    if not present.any():
-        present = np.ones(samples.response.shape[1], dtype=bool)
-    theta, phi, _ = canonical_angles(theta[present], phi[present])
-    # Positions taken twice, with two polarisations say, count once.
-    first = different_positions(theta, phi)[0]
-    theta, phi = theta[first], phi[first]
-    return measure_coverage(
-        theta=theta,
-        phi=phi,
-        degree=max(1, degree),
-        density=density,
-        threads=spin.thread_count(None),
-    )
+    """Coverage by the samples, the worst of all frequencies where they differ in it."""
+    differ = samples.moving or samples.any_missing
+    found = []
+    for i in range(samples.frequency.size if differ else 1):
+        part = samples.at_frequency(i) if differ else samples
+        theta, phi, _ = canonical_angles(part.theta, part.phi)
+        # Positions taken twice, with two polarisations say, count once.
+        first = different_positions(theta, phi)[0]
+        found.append(
+            measure_coverage(
+                theta=theta[first],
+                phi=phi[first],
+                degree=max(1, degree),
+                density=density,
+                threads=spin.thread_count(None),
+            )
+        )
+    return worst_coverage(found)
 
 
 #: Relative residual above which the samples can hardly be what they are said to be.

@@ -90,7 +90,7 @@ def bare_error(found: list[np.ndarray], reference: np.ndarray, degree: int) -> f
     return float(np.sqrt(error / size))
 
 
-def main(degrees: list[int], growth: list[int]) -> None:
+def main(degrees: list[int], growth: list[int], *, dense: int = 30) -> None:
     """Print the tables."""
     probe = nf2ff.field_probe()
     print(
@@ -134,20 +134,20 @@ def main(degrees: list[int], growth: list[int]) -> None:
         print(f"{degree:6d} {samples.response.size:9d} samples {seconds:8.3f} s, "
               f"{solution.iterations[0]} steps, error {error:.1e} {slope}", flush=True)  # fmt: skip
         before = (degree, seconds)
-    degree = 30
+    degree = dense
     samples, q, _ = random_scan(degree, equal_area_spiral_for_degree(degree))
     matrix = inversion.dense_matrix(
         plan_geometry(samples), probe, frequency=SPEED_OF_LIGHT, degree=degree
     )
     start = time.perf_counter()
-    dense = np.linalg.lstsq(matrix, samples.response[0], rcond=None)[0]
+    full = np.linalg.lstsq(matrix, samples.response[0], rcond=None)[0]
     slow = time.perf_counter() - start
     fast = best_time(
         lambda: nf2ff.solve(samples, probe, degree=degree, method=nf2ff.LeastSquares()), repeats=3
     )
     ours = nf2ff.solve(samples, probe, degree=degree, method=nf2ff.LeastSquares())
-    apart = np.linalg.norm(ours.modes.coefficients[0] - dense) / np.linalg.norm(dense)
-    print(f"\ndegree 30, dense least squares {slow:.2f} s (without making the matrix), here "
+    apart = np.linalg.norm(ours.modes.coefficients[0] - full) / np.linalg.norm(full)
+    print(f"\ndegree {degree}, dense least squares {slow:.2f} s (without making the matrix), here "
           f"{fast:.3f} s, {slow / fast:.0f} times faster, difference {apart:.1e}")  # fmt: skip
 
 

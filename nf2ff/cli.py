@@ -235,7 +235,11 @@ def _check_size(count: int) -> None:
     help="Solver; by default quadrature on a full regular grid, least squares elsewhere.",
 )  # fmt: skip
 @click.option("--rtol", type=float, help="Tolerance of the least squares (1e-9).")
-@click.option("--damping", type=float, help="Damping of the least squares (0).")
+@click.option(
+    "--damping",
+    type=float,
+    help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
+)
 @click.option(
     "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
 )

@@ -294,14 +294,47 @@ class TransmissionOperator:
         q = _apply(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
         return np.ascontiguousarray(spin.unpack(q).T).ravel()
 
+    def linear_operator(self) -> Any:
+        """The map from modes Q, (J,), to responses (M,) as scipy's LinearOperator.
+
+        With adjoint, and with products of matrices whose columns are right-hand sides; it
+        composes with scipy's own operators and solvers.
+        """
+        from scipy.sparse.linalg import LinearOperator
+
+        def forward(q: NDArray[Any]) -> NDArray[Any]:
+            return self.forward(self.from_modes(np.asarray(q, dtype=complex).ravel()))
+
+        def adjoint(w: NDArray[Any]) -> NDArray[Any]:
+            # Q = T x, so that the adjoint in terms of Q is T^-H A^H.
+            inverse = self._inverse_precondition().conj().swapaxes(1, 2)
+            packed = self.adjoint(np.asarray(w, dtype=complex).ravel())
+            q = _apply(inverse, packed, spin.packed_numbers(self.degree)[1])
+            return np.ascontiguousarray(spin.unpack(q).T).ravel()
+
+        def columns(product: Any, x: NDArray[Any]) -> NDArray[Any]:
+            return np.stack([product(x[:, i]) for i in range(x.shape[1])], axis=1)
+
+        return LinearOperator(
+            self.shape,
+            matvec=forward,
+            rmatvec=adjoint,
+            matmat=lambda x: columns(forward, x),
+            rmatmat=lambda x: columns(adjoint, x),
+            dtype=complex,
+        )
+
     def from_modes(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
         packed = spin.pack(q.reshape(-1, 2).T)
+        return _apply(self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1])
+
+    def _inverse_precondition(self) -> NDArray[np.complex128]:
+        """T^-1 of each degree, (N, 2, 2); zero where T is."""
         t = self.separation.precondition
         scale = np.abs(t).max(axis=(1, 2), keepdims=True)
         scale[scale == 0] = 1
-        inverse = np.linalg.pinv(t / scale) / scale
-        return _apply(inverse, packed, spin.packed_numbers(self.degree)[1])
+        return np.asarray(np.linalg.pinv(t / scale) / scale)
 
 
 #: Accuracy from which single precision does, whose transforms take two thirds of the time.

@@ -457,3 +457,26 @@ def test_radii_that_vary_too_much(scan, random_q):
     message = r"radius varies from .* to .* m, too much for this degree at the nearest"
     with pytest.raises(ValueError, match=message):
         operator.forward(operator.from_modes(random_q(60)))
+
+
+def test_linear_operator_of_scipy(scan, dipole_probe, rng):
+    # Products with modes equal the dense matrix's, column by column, and so do the adjoint's; and
+    # scipy's own solver takes it.
+    from scipy.sparse.linalg import lsqr
+
+    samples = scan(count=120, radius=(3.5, 4.5), ports=2)
+    probe = dipole_probe(2)
+    operator = operator_of(samples, probe, 4, 1e-12)
+    linear = operator.linear_operator()
+    dense = dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=4)
+    count = dense.shape[0]
+    assert linear.shape == (count, 48)
+    x = rng.normal(size=(48, 3)) + 1j * rng.normal(size=(48, 3))
+    y = rng.normal(size=(count, 2)) + 1j * rng.normal(size=(count, 2))
+    # Transforms of 1e-12, sums of 48 terms.
+    scale = np.abs(dense).max()
+    np.testing.assert_allclose(linear @ x, dense @ x, rtol=0, atol=1e-10 * scale * 48)
+    np.testing.assert_allclose(linear.H @ y, dense.conj().T @ y, rtol=0, atol=1e-10 * scale * count)
+    found = lsqr(linear, dense @ x[:, 0], atol=1e-12, btol=1e-12, iter_lim=2000)[0]
+    wanted = np.linalg.lstsq(dense, dense @ x[:, 0], rcond=None)[0]
+    np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-6 * np.abs(wanted).max())

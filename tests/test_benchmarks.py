@@ -1,0 +1,43 @@
+"""The benchmarks run, and the errors they print are those of a solution that works."""
+
+import importlib
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
+
+
+@pytest.fixture
+def benchmark(monkeypatch):
+    """Function name -> module of a benchmark."""
+    monkeypatch.syspath_prepend(str(BENCHMARKS))
+    yield importlib.import_module
+    for name in ("measure", "grid_solve", "any_points"):
+        sys.modules.pop(name, None)
+
+
+def test_grid_solve(benchmark, capsys):
+    benchmark("grid_solve").main([20])
+    lines = capsys.readouterr().out.splitlines()
+    errors = [float(line.split()[2]) for line in lines[1:4]]
+    # Rounding: a few hundred additions of doubles.
+    assert len(errors) == 3
+    assert max(errors) < 1e-12
+    assert re.fullmatch(r"101 frequencies at degree 30: error \d\.\de-1[3-6], .*", lines[4])
+
+
+def test_any_points(benchmark, capsys):
+    benchmark("any_points").main([20], [10, 20], dense=8)
+    lines = capsys.readouterr().out.splitlines()
+    for line in lines[1:3]:
+        degree, _, positions, steps, error = line.split()[:5]
+        assert int(degree) == 20
+        assert int(positions) >= 1.5 * 20 * 22
+        assert int(steps) <= 14
+        # The iteration stops at 1e-9 of the gradient.
+        assert float(error) < 1e-8
+    assert "exponent" in lines[-3]
+    assert float(lines[-1].split()[-1]) < 1e-8

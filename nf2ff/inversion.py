@@ -19,9 +19,9 @@ from nf2ff.special import rotation_coefficients
 
 Complex = NDArray[Any]
 
-#: Rings on which the residual of a quadrature is formed, spread evenly over the grid: all rings
-#: would cost as much as the solution itself.
-RESIDUAL_RINGS = 16
+#: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
+#: between: all of them would cost as much as the solution itself.
+RESIDUAL_RINGS = (8, 16)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,8 +97,9 @@ def by_quadrature(
     degree = matrix.shape[0]
     grid = scan.grid
     maps = scan.maps(response)
+    count = grid.theta.size
     rings = np.unique(
-        np.linspace(0, grid.theta.size - 1, min(RESIDUAL_RINGS, grid.theta.size)).round()
+        np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
     ).astype(int)
     found, model = spin.grid_analysis(
         maps, spin=1, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]), threads=threads,
@@ -121,7 +122,7 @@ def by_quadrature(
             else:
                 q[:, s] += found[c] * factor
 
-    spin.run([partial(assemble, s) for s in (0, 1)], threads)
+    spin.run([partial(assemble, s) for s in (0, 1)], spin.sharing(degree, threads))
     return Estimate(q.ravel(), residual, 0, True)
 
 

@@ -104,8 +104,8 @@ class Solution:
     modes : Modes
         The result.
     residual : (F,) ndarray
-        Norm of (responses - model) over norm of responses; for a quadrature on up to 16 rings
-        spread evenly over the grid.
+        Norm of (responses - model) over norm of responses; for a quadrature on 8 to 16
+        rings spread evenly over the grid.
     iterations : (F,) ndarray of int
         Steps of the iteration, 0 for a method without any.
     status : str
@@ -168,7 +168,7 @@ def solve(
         If the samples are fewer than the unknowns, too coarse for the antenna, inside its
         reactive zone or its minimum sphere, or of another unit than the probe.
     """
-    reference = check_units(samples, probe)
+    check_units(samples, probe)
     check_radius(samples, minimum_radius)
     check_port(int(samples.port.max()), probe)
     check_polarisations(samples, probe)
@@ -202,7 +202,6 @@ def solve(
                 modes, estimates = _run(samples, scan, probe, cut, method)
         chosen = modes.degree
     modes = modes.extend(chosen)
-    modes = Modes(modes.frequency, modes.coefficients, reference)
     tail_db, warnings = degrees.judge(modes, automatic=automatic)
     for sentences, e in zip(warnings, estimates, strict=True):
         sentences += notes
@@ -405,7 +404,7 @@ def _run(
     else:
         estimates = _iterate(samples, probe, degree, method)
     coefficients = np.stack([e.coefficients for e in estimates])
-    return Modes(samples.frequency, coefficients), estimates
+    return Modes(samples.frequency, coefficients, check_units(samples, probe)), estimates
 
 
 def noise_gain(

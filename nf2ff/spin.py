@@ -163,6 +163,11 @@ def run(jobs: Iterable[Callable[[], T]], threads: int) -> list[T]:
     return list(_pool(threads).map(lambda job: job(), jobs))
 
 
+def sharing(degree: int, threads: int) -> int:
+    """Threads for work in proportion to N^2: handing over costs more than small pieces of it."""
+    return threads if degree >= 200 else 1
+
+
 def _split(packed: Complex) -> tuple[Complex, Complex]:
     """Coefficients (C, A) of the real and of the imaginary part of a complex map."""
     degree = degree_of_packed(packed)
@@ -278,7 +283,7 @@ def grid_analysis(
         result[c, plus[1:]] = part
         result[c, : max(0, spin * spin - 1)] = 0
 
-    run([partial(assemble, c) for c in range(maps.shape[0])], threads)
+    run([partial(assemble, c) for c in range(maps.shape[0])], sharing(degree, threads))
     return result, model
 
 

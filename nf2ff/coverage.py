@@ -16,7 +16,7 @@ SEEN_STEPS = 1.5
 #: Positions over which their density is judged.
 CROWD = 16
 #: Directions at which the sphere is searched for gaps, at most.
-MOST_DIRECTIONS = 500_000
+MOST_DIRECTIONS = 200_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -258,7 +258,8 @@ class TransmissionOperator:
                         _apply(orders[node], x, n).astype(kind, copy=False), spin=s,
                         location=g.location, epsilon=epsilon, threads=self.threads,
                     )  # fmt: skip
-                    part = part * over_radius[port][node]
+                    if over_radius[port].size > 1:
+                        part = part * over_radius[port][node]
                     if maps is None:
                         maps = part
                     else:
@@ -281,7 +282,9 @@ class TransmissionOperator:
             for s, orders in over_degree[port]:
                 maps = _turn_back(own, s, g)
                 for node in range(orders.shape[0]):
-                    part = maps * over_radius[port][node].conj()
+                    part = maps
+                    if over_radius[port].size > 1:
+                        part = maps * over_radius[port][node].conj()
                     channel = spin.point_adjoint(
                         part.astype(kind, copy=False), spin=s, degree=self.degree,
                         location=g.location, epsilon=epsilon, threads=self.threads,
@@ -362,7 +365,13 @@ def _apply(
 
 
 def _turns(s: int, chi: NDArray[np.float64]) -> list[NDArray[np.float64]]:
-    return [np.ones_like(chi)] if s == 0 else [np.cos(s * chi), np.sin(s * chi)]
+    if s == 0:
+        return [np.ones_like(chi)]
+    turns = [np.cos(s * chi), np.sin(s * chi)]
+    for turn in turns:
+        # The cosine of a right angle is zero, and then nothing is done.
+        turn[np.abs(turn) < 1e-15] = 0
+    return turns
 
 
 def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> None:
@@ -376,7 +385,9 @@ def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> N
     layers = total.reshape(g.chi.shape[0], -1)
     for part, turn in zip(maps, _turns(s, g.chi), strict=True):
         for layer, factor in zip(layers, turn, strict=True):
-            if factor.any():
+            if factor.size == 1 and factor[0] == 1:
+                layer += part
+            elif factor.any():
                 layer += factor * part
 
 
@@ -392,6 +403,8 @@ def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
         return maps
     for out, turn in zip(maps, turns, strict=True):
         for layer, factor in zip(w.reshape(g.chi.shape[0], -1), turn, strict=True):
-            if factor.any():
+            if factor.size == 1 and factor[0] == 1:
+                out += layer
+            elif factor.any():
                 out += factor * layer
     return maps

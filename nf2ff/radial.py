@@ -81,7 +81,8 @@ class Separation:
     over_degree : list of list of (s, matrix)
         For each port and each |mu| = s, matrices (K, N, C, 2) from x to map coefficients.
     over_radius : list of (K, P) ndarray
-        For each port, factors at its positions, exp(-jkr) included; (1, 1) if r is constant.
+        For each port, factors at its positions, exp(-jkr) included; 1, of shape (1, 1), if the
+        radius is constant.
     """
 
     precondition: NDArray[Any]
@@ -143,8 +144,9 @@ def separate(
 
     # A change of radius that turns no phase by more than the tolerance is none.
     if k * half < 0.1 * tolerance:
-        constant = np.full((1, 1), np.exp(-1j * k * middle))
-        return Separation(t * (k * middle), preconditioned([middle]), [constant] * len(radius))
+        phase = np.exp(-1j * k * middle)
+        fixed = [[(s, m * phase) for s, m in port] for port in preconditioned([middle])]
+        return Separation(t * (k * middle), fixed, [np.ones((1, 1))] * len(radius))
 
     def sample(r: Any) -> NDArray[Any]:
         parts = [m.reshape(len(r), -1) for port in preconditioned(r) for _, m in port]

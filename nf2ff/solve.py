@@ -377,7 +377,7 @@ def _iterate(
             geometry = plan_geometry(part)
             weights = inversion.area_weights(geometry, degree=degree, threads=threads)
         operator = TransmissionOperator(
-            geometry, probe, float(frequency), degree, 0.05 * method.rtol, threads
+            geometry, probe, float(frequency), degree, 0.2 * method.rtol, threads
         )
         iterate = partial(
             inversion.by_conjugate_gradients, operator, part.response[0], rtol=method.rtol,

@@ -168,32 +168,50 @@ def sharing(degree: int, threads: int) -> int:
     return threads if degree >= 200 else 1
 
 
-def _split(packed: Complex) -> tuple[Complex, Complex]:
+def _split(packed: Complex, threads: int) -> tuple[Complex, Complex]:
     """Coefficients (C, A) of the real and of the imaginary part of a complex map."""
     degree = degree_of_packed(packed)
     plus, minus = packed
-    flipped = np.conj(minus)
-    flipped *= _parity(degree).astype(flipped.real.dtype, copy=False)
-    real = plus + flipped
-    real *= 0.5
-    flipped -= plus
-    flipped *= 0.5j
-    real[:, : degree + 1] = plus[:, : degree + 1].real
-    flipped[:, : degree + 1] = plus[:, : degree + 1].imag
-    return real, flipped
+    parity = _parity(degree).astype(packed.real.dtype, copy=False)
+    first = slice(0, degree + 1)
+
+    def real() -> Complex:
+        part = np.conj(minus)
+        part *= parity
+        part += plus
+        part *= 0.5
+        part[:, first] = plus[:, first].real
+        return part
+
+    def imag() -> Complex:
+        part = np.conj(minus)
+        part *= parity
+        part -= plus
+        part *= 0.5j
+        part[:, first] = plus[:, first].imag
+        return part
+
+    parts = run([real, imag], sharing(degree, threads))
+    return parts[0], parts[1]
 
 
-def _join(real: Complex, imag: Complex, spin: int, degree: int) -> Complex:
+def _join(real: Complex, imag: Complex, spin: int, degree: int, threads: int) -> Complex:
     """Packed coefficients (2, C, A) from those of the real and imaginary parts."""
     packed = np.empty((2, *real.shape), dtype=real.dtype)
-    np.multiply(imag, 1j, out=packed[0])
-    packed[0] += real
-    np.conj(imag, out=packed[1])
-    packed[1] *= 1j
-    np.conj(real, out=real)
-    packed[1] += real
-    packed[1] *= _parity(degree).astype(packed.real.dtype, copy=False)
-    packed[1, :, : degree + 1] = 0
+
+    def plus() -> None:
+        np.multiply(imag, 1j, out=packed[0])
+        packed[0] += real
+
+    def minus() -> None:
+        # conj a^R + j conj a^I = conj(a^R - j a^I)
+        np.multiply(imag, -1j, out=packed[1])
+        packed[1] += real
+        np.conj(packed[1], out=packed[1])
+        packed[1] *= _parity(degree).astype(packed.real.dtype, copy=False)
+        packed[1, :, : degree + 1] = 0
+
+    run([plus, minus], sharing(degree, threads))
     lowest = max(spin, 1)
     n = packed_numbers(degree)[1]
     packed[:, :, np.flatnonzero(n[: lowest * (degree + 1)] < lowest)] = 0
@@ -315,7 +333,7 @@ def ring_synthesis(
             alm=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
         )
 
-    real, imag = _transform_pair(call, _split(packed), threads)
+    real, imag = _transform_pair(call, _split(packed, threads), threads)
     return _complex(real, imag).reshape(packed.shape[1], theta.size, phi_count)
 
 
@@ -338,7 +356,7 @@ def ring_adjoint(
         )
 
     real, imag = _transform_pair(call, (flat.real, flat.imag), threads)
-    return _join(real, imag, spin, degree)
+    return _join(real, imag, spin, degree, threads)
 
 
 def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threads: int) -> Complex:
@@ -348,7 +366,7 @@ def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threa
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.alm2leg(alm=part, spin=spin, lmax=degree, theta=theta, nthreads=inner)
 
-    real, imag = _transform_pair(call, _split(packed), threads)
+    real, imag = _transform_pair(call, _split(packed, threads), threads)
     result = np.empty((*real.shape[:2], 2 * degree + 1), dtype=real.dtype)
     result[..., degree:] = real + 1j * imag
     result[..., :degree] = (np.conj(real) + 1j * np.conj(imag))[..., :0:-1]
@@ -380,7 +398,8 @@ def point_synthesis(
             alm=part, spin=spin, lmax=degree, loc=location, epsilon=epsilon, nthreads=inner
         )
 
-    return _complex(*_transform_pair(call, _split(packed), threads))
+    real, imag = _transform_pair(call, _split(packed, threads), threads)
+    return _complex(real, imag, threads)
 
 
 def point_adjoint(
@@ -400,14 +419,14 @@ def point_adjoint(
         )
 
     real, imag = _transform_pair(call, (maps.real, maps.imag), threads)
-    return _join(real, imag, spin, degree)
+    return _join(real, imag, spin, degree, threads)
 
 
-def _complex(real: NDArray[Any], imag: NDArray[Any]) -> Complex:
+def _complex(real: NDArray[Any], imag: NDArray[Any], threads: int = 1) -> Complex:
     kind = np.complex64 if real.dtype == np.float32 else np.complex128
     result = np.empty(real.shape, dtype=kind)
-    result.real = real
-    result.imag = imag
+    jobs = [partial(np.copyto, result.real, real), partial(np.copyto, result.imag, imag)]
+    run(jobs, threads if real.size > 100_000 else 1)
     return result
 
 

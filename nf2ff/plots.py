@@ -268,7 +268,8 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
     first, second = (abs(c[0, 0, 0]) for c in components(there, basis, reference_angle=reference))
     swap = bool(second > first)
     if basis == "ludwig-3":
-        return reference, swap, f"co and cross by Ludwig-3, reference {np.degrees(reference):.1f}°"
+        shown = round(float(np.degrees(reference)), 1) + 0.0  # no minus before a zero
+        return reference, swap, f"co and cross by Ludwig-3, reference {shown:.1f}°"
     words = ("right-hand", "left-hand") if basis == "circular" else ("theta", "phi")
     if swap:
         words = words[::-1]

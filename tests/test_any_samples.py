@@ -100,18 +100,22 @@ def spirals(degree):
         ),
         "1.25 positions per pair": (equal_area_spiral_for_degree(degree, oversampling=1.25), 30),
         "jitter of a quarter step": (jittered(even, step_fraction=0.25, rng=1), 25),
-        # 60 steps were hoped for: measured are 58 to 66 at degree 100, by the seed.
-        "jitter of half a step": (jittered(even, step_fraction=0.5, rng=1), 66),
+        "jitter of half a step": (jittered(even, step_fraction=0.5, rng=1), 60),
     }
 
 
 # --- the promise --------------------------------------------------------------------------------
 
 
-CASES = [(degree, kr0, kind) for degree, kr0 in ((30, 12), (100, 65)) for kind in spirals(30)]
+CASES = [(30, 12, kind) for kind in spirals(30)]
+CASES += [(100, 65, kind) for kind in spirals(30) if kind != "jitter of half a step"]
+#: 60 steps are the aim, and this seed takes 66; others take 58 to 66.
+SLOW = pytest.param(
+    100, 65, "jitter of half a step", marks=pytest.mark.xfail(reason="66 steps, the aim is 60")
+)
 
 
-@pytest.mark.parametrize(("degree", "kr0", "kind"), CASES)
+@pytest.mark.parametrize(("degree", "kr0", "kind"), [*CASES, SLOW])
 def test_off_centre_cluster_from_a_spiral(degree, kr0, kind):
     # Above the degree the antenna has less than -185 dB of its power.
     spiral, most = spirals(degree)[kind]

@@ -3,51 +3,26 @@
 from __future__ import annotations
 
 import json
-import shlex
 import sys
-from collections.abc import Callable, Iterable
-from functools import wraps
 from pathlib import Path
 from typing import Any
 
 import click
 
 import nf2ff
+from nf2ff.options import (
+    FILE,
+    check_output,
+    command_line,
+    json_option,
+    one_line_errors,
+    overwrite_option,
+    response_unit_option,
+    time_convention_option,
+)
 
-FILE = click.Path(dir_okay=False, path_type=Path)
 #: Most samples that are simulated, 3 GB.
 LARGEST_SCAN = 50_000_000
-
-time_convention_option = click.option(
-    "--time-convention",
-    type=click.Choice(["exp(+jwt)", "exp(-iwt)"]),
-    help="Time factor of a CSV table's responses; exp(+jwt) if not given.",
-)
-response_unit_option = click.option(
-    "--response-unit",
-    type=click.Choice(["V/m", "sqrt(W)", "relative"]),
-    help="Unit of a CSV table's responses; V/m if not given.",
-)
-overwrite_option = click.option(
-    "--overwrite", is_flag=True, help="Replace the output if it exists."
-)
-json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-
-
-def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Turn an error of the data into one line on standard error and exit code 1."""
-
-    @wraps(command)
-    def guarded(*args: Any, **kwargs: Any) -> Any:
-        try:
-            return command(*args, **kwargs)
-        except (ValueError, OSError) as error:
-            click.echo(f"nf2ff: {' '.join(str(error).split())}", err=True)
-        except MemoryError:
-            click.echo("nf2ff: not enough memory: use fewer frequencies or directions", err=True)
-        sys.exit(1)
-
-    return guarded
 
 
 @click.group("nf2ff", context_settings={"help_option_names": ["-h", "--help"]})
@@ -95,9 +70,9 @@ def import_table(
     """
     from nf2ff import io
 
-    _check_output(output, [table], overwrite=overwrite)
+    check_output(output, [table], overwrite=overwrite)
     samples = io.read_samples(table, time_convention=time_convention, response_unit=response_unit)
-    provenance = io.provenance(inputs=[table], command=_command_line())
+    provenance = io.provenance(inputs=[table], command=command_line())
     io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
     click.echo(
         f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
@@ -174,7 +149,7 @@ def simulate(
     from nf2ff.grid import equiangular_grid
     from nf2ff.inspection import read_antenna
 
-    _check_output(output, [antenna], overwrite=overwrite)
+    check_output(output, [antenna], overwrite=overwrite)
     cluster = read_antenna(antenna)
     if radius_m <= cluster.minimum_radius:
         msg = (
@@ -213,7 +188,7 @@ def simulate(
     if output.suffix.lower() == ".csv":
         io.write_table(output, samples, overwrite=overwrite)
     else:
-        provenance = io.provenance(inputs=[antenna], command=_command_line(), seed=seed)
+        provenance = io.provenance(inputs=[antenna], command=command_line(), seed=seed)
         io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
     click.echo(f"{output}: {samples.response.shape[1]} samples per frequency")
 
@@ -270,7 +245,7 @@ def transform(
     from nf2ff.transformation import report, transform_samples
 
     inputs = [scan] + ([probe] if probe else [])
-    _check_output(output, inputs, overwrite=overwrite)
+    check_output(output, inputs, overwrite=overwrite)
     solver = _solver(method, rtol, damping)
     theta_step = _exact_step(180, theta_step_deg, "--theta-step-deg")
     phi_step = _exact_step(360, phi_step_deg, "--phi-step-deg")
@@ -289,7 +264,7 @@ def transform(
     except ValueError as error:
         msg = f"{scan}: {error}"
         raise ValueError(msg) from error
-    provenance = io.provenance(inputs=inputs, command=_command_line())
+    provenance = io.provenance(inputs=inputs, command=command_line())
     outcome.write(output, provenance=provenance, overwrite=overwrite)
     facts = report(samples, outcome)
     for fact in facts:
@@ -316,19 +291,6 @@ def _print_table(facts: list[dict[str, Any]]) -> None:
             f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
             f"{fact['residual']:9.1e}"
         )
-
-
-def _check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> None:
-    """Refuse, before any work, an output that could not be written after it."""
-    from nf2ff import io
-
-    io.refuse_overwrite(output, inputs)
-    if output.exists() and not overwrite:
-        msg = f"{output}: exists: choose another name or give --overwrite"
-        raise ValueError(msg)
-    if not output.absolute().parent.is_dir():
-        msg = f"{output}: there is no folder {output.parent}: make it first"
-        raise ValueError(msg)
 
 
 def _solver(method: str | None, rtol: float | None, damping: float | None) -> Any:
@@ -371,10 +333,6 @@ def _steps(whole: int, step: float, option: str) -> int:
 
 def _exact_step(whole: int, step: float | None, option: str) -> int | None:
     return None if step is None else _steps(whole, step, option)
-
-
-def _command_line() -> str:
-    return shlex.join(["nf2ff", *sys.argv[1:]])
 
 
 def _plural(count: int, one: str, many: str) -> str:

@@ -25,7 +25,7 @@ LAYERS = [
     {"uncertainty", "planning"},
     {"io", "files", "hdf5", "tables", "text"},
     {"plots", "report"},
-    {"inspection", "transformation"},
+    {"inspection", "transformation", "options"},
     {"cli", "__main__", "demo"},
 ]
 LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.modes import Reference, wavenumber
+from nf2ff.modes import Reference, mode_numbers, wavenumber
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
@@ -28,8 +28,8 @@ def check_units(samples: Samples, probe: Probe) -> Reference:
     return "absolute"
 
 
-def check_radius(samples: Samples, minimum_radius: float | None) -> None:
-    """Refuse samples in the reactive zone, or inside the minimum sphere if that is known [m]."""
+def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -> None:
+    """Refuse samples in the reactive zone, or where the spheres of antenna and probe meet [m]."""
     nearest = float(samples.radius.min())
     k = float(wavenumber(samples.frequency.min()))
     if k * nearest <= 1:
@@ -48,6 +48,14 @@ def check_radius(samples: Samples, minimum_radius: float | None) -> None:
         msg = (
             f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of "
             f"{minimum_radius:.6g} m: measure outside it or correct minimum_radius"
+        )
+        raise ValueError(msg)
+    own = probe.minimum_radius or 0.0
+    if nearest <= minimum_radius + own:
+        msg = (
+            f"radius is {nearest:.6g} m, but the probe's minimum sphere of {own:.6g} m and the "
+            f"antenna's of {minimum_radius:.6g} m meet there: measure further away, or correct "
+            "these radii"
         )
         raise ValueError(msg)
 
@@ -92,14 +100,20 @@ def check_mixture(samples: Samples) -> None:
 
 def check_polarisations(samples: Samples, probe: Probe) -> None:
     """Refuse samples of one polarisation alone, from which no field can be told."""
-    for port in samples.ports():
-        r = probe.coefficients[:, port - 1].reshape(-1, 6) if probe.degree == 1 else None
-        if r is not None and np.any(np.all(r[:, :2] == 0, axis=1) | np.all(r[:, 4:] == 0, axis=1)):
-            msg = (
-                f"port {port} of the probe receives one circular polarisation or none: a probe "
-                "that receives both is needed, however it is turned"
-            )
-            raise ValueError(msg)
+    _, m, _ = mode_numbers(probe.degree)
+    ports = samples.ports()
+    r = np.abs(probe.coefficients[:, [port - 1 for port in ports]]).max(axis=1)
+    # Whatever the higher orders, from afar only +1 and -1 are heard, one each circular wave.
+    plus, minus = r[:, m == 1].max(axis=1), r[:, m == -1].max(axis=1)
+    if np.any(np.minimum(plus, minus) == 0):
+        who = f"port {ports[0]} of the probe receives"
+        if len(ports) > 1:
+            who = f"ports {', '.join(map(str, ports))} of the probe receive all the same"
+        msg = (
+            f"{who} one circular polarisation or none: a probe that receives both is needed, "
+            "however it is turned"
+        )
+        raise ValueError(msg)
     if probe.ports > 1 and samples.port.min() != samples.port.max():
         return
     for i, frequency in enumerate(samples.frequency):

@@ -182,3 +182,31 @@ def judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[l
                 "raise the degree or use finer steps"
             )
     return tail_db, warnings
+
+
+def neglected(
+    samples: Samples, probe: Probe, approximate: Probe, modes: Modes
+) -> NDArray[np.float64]:
+    """Mean square over the sphere and chi of what a simpler probe leaves out of the response.
+
+    Returns
+    -------
+    (F,) ndarray
+        Relative to the whole response of the ports in use, at the nearest sample [dB].
+    """
+    ports = [port - 1 for port in samples.ports()]
+    level = np.empty(modes.frequency.size)
+    n = np.arange(1, modes.degree + 1)
+    for f, frequency in enumerate(modes.frequency):
+        power = []
+        q = modes.coefficients[f].reshape(-1, 2)
+        for one in (probe, approximate):
+            p = response_constants(
+                one, frequency=float(frequency), radius=[samples.radius.min()], degree=modes.degree
+            )[ports, 0]
+            p[~np.isfinite(p)] = 0
+            # <|w|^2> = sum over mu, m, n of |sum_s P Q|^2 / (2n+1)
+            response = np.einsum("pujs,js->puj", np.repeat(p, 2 * n + 1, axis=2), q)
+            power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
+        level[f] = 10 * np.log10(max(power[0] - power[1], 1e-30 * power[0]) / power[0])
+    return level

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff import spin
+from nf2ff.geometry import Geometry, check_port
 from nf2ff.modes import mode_count, wavenumber
-from nf2ff.operator import Geometry, TransmissionOperator, check_port
+from nf2ff.operator import TransmissionOperator
 from nf2ff.probe import Probe, response_constants
 from nf2ff.radial import spin_constants
 from nf2ff.scan import GridScan
@@ -46,38 +47,68 @@ class Estimate:
     converged: bool
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class QuadratureMatrix:
+    """From coefficients of the maps of a grid to modes, degree by degree.
+
+    Parameters
+    ----------
+    inverse : (N, 2, C) ndarray
+        From the coefficients of all maps (for each spin one, or gradient and curl) to (Q_1, Q_2).
+    forward : (N, C, 2) ndarray or None
+        The other way; None where that says nothing new, the maps being as many as the modes.
+    """
+
+    inverse: NDArray[np.complex128]
+    forward: NDArray[np.complex128] | None
+
+
 def quadrature_matrix(
-    probe: Probe, *, port: int = 1, frequency: float, radius: float, degree: int
-) -> NDArray[np.complex128]:
-    """Matrix (N, 2, 2) from spin-1 map coefficients (G, C) to (Q_1, Q_2), degree by degree.
+    probe: Probe,
+    *,
+    port: int = 1,
+    frequency: float,
+    radius: float,
+    degree: int,
+    spins: tuple[int, ...] = (1,),
+) -> QuadratureMatrix:
+    """Least squares over all maps, for each degree; waves far above kA get zero.
 
     Raises
     ------
     ValueError
-        If the probe has other azimuthal orders than +-1.
+        If the probe has azimuthal orders other than +-``spins``.
     """
     constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
     matrices = spin_constants(constants[port - 1])
-    if [s for s, _ in matrices] != [1]:
+    if not {s for s, _ in matrices} <= set(spins):
         msg = (
-            f"a quadrature needs a probe of azimuthal orders +-1, this one has "
-            f"{[s for s, _ in matrices]}: use LeastSquares"
+            f"the probe has the azimuthal orders {[s for s, _ in matrices]}, the maps are of "
+            f"{list(spins)}: use LeastSquares"
         )
         raise ValueError(msg)
     k = float(wavenumber(frequency))
-    forward = matrices[0][1][0] * np.exp(-1j * k * radius) / (k * radius)
+    scale = np.exp(-1j * k * radius) / (k * radius)
+    found = {s: matrix[0] * scale for s, matrix in matrices}
+    rows = [found.get(s, np.zeros((degree, 1 if s == 0 else 2, 2))) for s in spins]
+    forward = np.concatenate(rows, axis=1)
     finite = np.isfinite(forward).all(axis=(1, 2))
     # Waves far above kA: their response exceeds any number, so what was measured of them is none.
-    forward[~finite] = np.eye(2)
-    inverse = np.linalg.inv(forward)
+    forward[~finite] = np.eye(forward.shape[1], 2)
+    if forward.shape[1] == 2:
+        inverse = np.linalg.inv(forward)
+        inverse[~finite] = 0
+        return QuadratureMatrix(inverse, None)
+    inverse = np.linalg.pinv(forward)
+    forward[~finite] = 0
     inverse[~finite] = 0
-    return inverse
+    return QuadratureMatrix(inverse, forward)
 
 
 def by_quadrature(
     scan: GridScan,
     response: NDArray[np.complex128],
-    matrix: NDArray[np.complex128],
+    matrix: QuadratureMatrix,
     *,
     threads: int,
 ) -> Estimate:
@@ -89,40 +120,61 @@ def by_quadrature(
         The grid.
     response : (M,) ndarray
         Responses of one frequency.
-    matrix : (N, 2, 2) ndarray
-        From `quadrature_matrix`.
+    matrix : QuadratureMatrix
+        For the spins of the grid.
     threads : int
         Threads.
+
+    Notes
+    -----
+    The residual is that of the maps on some rings; where several maps tell of the same modes, what
+    they contradict each other in is added.
     """
-    degree = matrix.shape[0]
+    inverse = matrix.inverse
+    degree = inverse.shape[0]
     grid = scan.grid
     maps = scan.maps(response)
     count = grid.theta.size
     rings = np.unique(
         np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
     ).astype(int)
-    found, model = spin.grid_analysis(
-        maps, spin=1, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]), threads=threads,
-        check=grid.theta[rings],
-    )  # fmt: skip
-    measured = maps[:, rings]
-    model -= measured
-    residual = _ratio(_norm(model), _norm(measured))
+    parts = []
+    missed = measured_power = 0.0
+    at = 0
+    for s in scan.spins:
+        own = maps[at : at + (1 if s == 0 else 2)]
+        at += len(own)
+        part, model = spin.grid_analysis(
+            own, spin=s, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]), threads=threads,
+            check=grid.theta[rings],
+        )  # fmt: skip
+        measured = own[:, rings]
+        model -= measured
+        missed += _norm(model) ** 2
+        measured_power += _norm(measured) ** 2
+        parts.append(part)
+    found = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    residual = _ratio(np.sqrt(missed), np.sqrt(measured_power))
     q = np.empty((found.shape[1], 2), dtype=complex)
     orders = 2 * np.arange(1, degree + 1) + 1
 
     def assemble(s: int) -> None:
-        present = [c for c in (0, 1) if matrix[:, s, c].any()]
+        present = [c for c in range(len(found)) if inverse[:, s, c].any()]
         if not present:
             q[:, s] = 0
         for c in present:
-            factor = np.repeat(matrix[:, s, c], orders)
+            factor = np.repeat(inverse[:, s, c], orders)
             if c == present[0]:
                 np.multiply(found[c], factor, out=q[:, s])
             else:
                 q[:, s] += found[c] * factor
 
     spin.run([partial(assemble, s) for s in (0, 1)], spin.sharing(degree, threads))
+    if matrix.forward is not None:
+        again = np.einsum("jcs,js->cj", np.repeat(matrix.forward, orders, axis=0), q)
+        seen = np.repeat(matrix.forward.any(axis=(1, 2)), orders)
+        contradiction = _ratio(_norm((again - found)[:, seen]), _norm(found[:, seen]))
+        residual = float(np.hypot(residual, contradiction))
     return Estimate(q.ravel(), residual, 0, True)
 
 

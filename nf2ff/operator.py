@@ -15,149 +15,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff import spin
+from nf2ff import spin, torus
+from nf2ff.geometry import Geometry, Turned, check_port, group_by_chi
 from nf2ff.modes import mode_count
 from nf2ff.probe import Probe
 from nf2ff.radial import Separation, separate
-from nf2ff.samples import Samples
-from nf2ff.waves import canonical_angles
 
 Complex = NDArray[Any]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Geometry:
-    """Where the samples of one frequency and one port are, planned once for many products.
-
-    Parameters
-    ----------
-    port : int
-        Port of the probe, from 1.
-    location : (P, 2) ndarray
-        Different positions: theta in [0, pi], phi in [0, 2 pi) [rad].
-    radius : (P,) ndarray
-        Distance of each position [m].
-    rows : (M,) ndarray of int or slice
-        Which of all samples these are, in the order that is used here.
-    chi : ndarray
-        Rotation of the probe, half a turn added where theta was negative [rad]: (K, P) or (K, 1)
-        where every position has K samples and they stand one such layer after the other; else
-        (M,).
-    position : (M,) ndarray of int or None
-        Position of each sample, None where they stand in layers.
-    """
-
-    port: int
-    location: NDArray[np.float64]
-    radius: NDArray[np.float64]
-    rows: NDArray[np.intp] | slice
-    chi: NDArray[np.float64]
-    position: NDArray[np.intp] | None
-
-    @property
-    def count(self) -> int:
-        """Number of samples M."""
-        if self.position is not None:
-            return self.position.size
-        return self.chi.shape[0] * self.radius.size
-
-    def multiplicity(self) -> NDArray[np.float64]:
-        """Number of samples at each position, (P,)."""
-        if self.position is None:
-            return np.full(self.radius.size, float(self.chi.shape[0]))
-        return np.bincount(self.position, minlength=self.radius.size).astype(float)
-
-    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
-        """Values of the positions, (P,), told to their samples, (M,)."""
-        if self.position is None:
-            return np.tile(values, self.chi.shape[0])
-        return values[self.position]
-
-
-def check_port(port: int, probe: Probe) -> None:
-    """Refuse a port that the probe lacks."""
-    if port > probe.ports:
-        msg = (
-            f"the samples use port {port}, the probe has {probe.ports} "
-            f"port{'s' if probe.ports > 1 else ''}: give a probe with that port"
-        )
-        raise ValueError(msg)
-
-
-def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
-    """Geometry of each port's samples, in the order of the ports; positions must be (M,)."""
-    if samples.moving:
-        msg = "positions differ by frequency: take the samples of one frequency first"
-        raise ValueError(msg)
-    theta, phi, turned = canonical_angles(samples.theta, samples.phi)
-    chi = samples.chi + np.pi * turned if turned.any() else samples.chi
-    plans = []
-    for port in samples.ports():
-        rows: NDArray[np.intp] | slice = np.flatnonzero(samples.port == port)
-        if rows.size == samples.port.size:  # type: ignore[union-attr]
-            rows = slice(None)
-        plans.append(
-            _plan_port(port, theta[rows], phi[rows], samples.radius[rows], chi[rows], rows)
-        )
-    return tuple(plans)
-
-
-def _plan_port(
-    port: int,
-    theta: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    radius: NDArray[np.float64],
-    chi: NDArray[np.float64],
-    rows: NDArray[np.intp] | slice,
-) -> Geometry:
-    first, position = different_positions(theta, phi, radius)
-    location = np.stack([theta[first], phi[first]], axis=1)
-    size = location.shape[0]
-    layers = theta.size // size if size else 0
-    even = layers > 0 and layers * size == theta.size
-    if not even or not np.all(np.bincount(position, minlength=size) == layers):
-        return Geometry(port, location, radius[first], rows, chi, position)
-    order = np.argsort(position, kind="stable").reshape(size, layers).T.ravel()
-    if np.array_equal(order, np.arange(order.size)):
-        order = slice(None)  # type: ignore[assignment]
-    elif isinstance(rows, slice):
-        rows = order
-    else:
-        rows = rows[order]
-    chi = chi[order].reshape(layers, size)
-    # Even the smallest test of equality pays: two values of chi in all need no arrays.
-    if np.all(chi == chi[:, :1]):
-        chi = chi[:, :1]
-    return Geometry(port, location, radius[first], rows, chi, None)
-
-
-def different_positions(
-    *columns: NDArray[np.float64],
-) -> tuple[NDArray[np.intp] | slice, NDArray[np.intp]]:
-    """First sample at each different position, and the position of every sample.
-
-    Parameters
-    ----------
-    *columns : (M,) ndarray
-        theta, phi and, where it matters, radius.
-    """
-    count = columns[0].size
-    half = count // 2
-    if count % 2 == 0 and count:
-        # The usual orders need no sorting: all of one polarisation first, or both at each place.
-        if all(np.array_equal(x[:half], x[half:]) for x in columns):
-            return slice(0, half), np.tile(np.arange(half), 2)
-        if all(np.array_equal(x[::2], x[1::2]) for x in columns):
-            return slice(0, count, 2), np.repeat(np.arange(half), 2)
-    order = np.lexsort(columns)
-    new = np.zeros(count, dtype=bool)
-    new[:1] = True
-    for x in columns:
-        ordered = x[order]
-        new[1:] |= ordered[1:] != ordered[:-1]
-    position = np.empty(count, dtype=np.intp)
-    position[order] = np.cumsum(new) - 1
-    return order[new], position
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,6 +77,15 @@ class TransmissionOperator:
         count = sum(g.count for g in self.geometry)
         return count, mode_count(self.degree)
 
+    @cached_property
+    def turned(self) -> list[Turned | None]:
+        """For each port the groups of samples with one chi, if that costs less than all spins."""
+        result: list[Turned | None] = []
+        for g, orders in zip(self.geometry, self.separation.over_degree, strict=True):
+            maps = sum(1 if s == 0 else 2 for s, _ in orders)
+            result.append(group_by_chi(g, most=maps * g.radius.size))
+        return result
+
     @property
     def nodes(self) -> int:
         """Number of functions of radius that the varying distance needs (1 if it is constant)."""
@@ -251,6 +124,19 @@ class TransmissionOperator:
         for port, g in enumerate(self.geometry):
             total = response[start : start + g.count]
             start += g.count
+            turned = self.turned[port]
+            if turned is not None:
+                for node in range(over_radius[port].shape[0]):
+                    parts = [
+                        (s, _apply(orders[node], x, n).astype(kind, copy=False))
+                        for s, orders in over_degree[port]
+                    ]
+                    values = torus.synthesis(
+                        parts, turned.turns, epsilon=epsilon, threads=self.threads
+                    )
+                    for rows, at, value in zip(turned.rows, turned.at, values, strict=True):
+                        total[rows] += _times(value, over_radius[port][node], at)
+                continue
             for s, orders in over_degree[port]:
                 maps: Any = None
                 for node in range(orders.shape[0]):
@@ -279,6 +165,21 @@ class TransmissionOperator:
         for port, g in enumerate(self.geometry):
             own = w[start : start + g.count]
             start += g.count
+            turned = self.turned[port]
+            if turned is not None:
+                spins = [s for s, _ in over_degree[port]]
+                for node in range(over_radius[port].shape[0]):
+                    values = [
+                        _times(own[rows], over_radius[port][node].conj(), at).astype(kind)
+                        for rows, at in zip(turned.rows, turned.at, strict=True)
+                    ]
+                    channels = torus.adjoint(
+                        values, spins, turned.turns, degree=self.degree, epsilon=epsilon,
+                        threads=self.threads,
+                    )  # fmt: skip
+                    for (_, orders), channel in zip(over_degree[port], channels, strict=True):
+                        _apply(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
+                continue
             for s, orders in over_degree[port]:
                 maps = _turn_back(own, s, g)
                 for node in range(orders.shape[0]):
@@ -364,14 +265,9 @@ def _apply(
     return result
 
 
-def _turns(s: int, chi: NDArray[np.float64]) -> list[NDArray[np.float64]]:
-    if s == 0:
-        return [np.ones_like(chi)]
-    turns = [np.cos(s * chi), np.sin(s * chi)]
-    for turn in turns:
-        # The cosine of a right angle is zero, and then nothing is done.
-        turn[np.abs(turn) < 1e-15] = 0
-    return turns
+def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice) -> Complex:
+    """Values times the factor of their positions, which is 1 if there is one only."""
+    return values if factor.size == 1 else values * factor[at]
 
 
 def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> None:
@@ -379,11 +275,11 @@ def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> N
     if not add:
         total[:] = 0
     if g.position is not None:
-        for part, turn in zip(maps, _turns(s, g.chi), strict=True):
+        for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
             total += turn * part[g.position]
         return
     layers = total.reshape(g.chi.shape[0], -1)
-    for part, turn in zip(maps, _turns(s, g.chi), strict=True):
+    for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
         for layer, factor in zip(layers, turn, strict=True):
             if factor.size == 1 and factor[0] == 1:
                 layer += part
@@ -393,7 +289,7 @@ def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> N
 
 def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
     """Adjoint of `_turn`: maps (C, P) of the samples."""
-    turns = _turns(s, g.chi)
+    turns = torus.turn_factors(s, g.chi)
     size = g.radius.size
     maps = np.zeros((len(turns), size), dtype=complex)
     if g.position is not None:

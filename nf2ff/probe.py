@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.modes import WAVE_IMPEDANCE, degree_of_count, mode_index, wavenumber
-from nf2ff.special import as_array, radial_functions
+from nf2ff.modes import (
+    WAVE_IMPEDANCE,
+    Modes,
+    Reference,
+    degree_of_count,
+    mode_index,
+    mode_numbers,
+    wavenumber,
+)
+from nf2ff.special import as_array
+from nf2ff.translation import translation_coefficients
 
 ProbeUnit = Literal["V/m", "sqrt(W)", "relative"]
 
@@ -31,6 +41,8 @@ class Probe:
     response_unit : {"V/m", "sqrt(W)", "relative"}
         Unit of the response. "V/m" is the field strength: R is then multiplied by
         k sqrt(Z0), so that one set of coefficients serves every frequency.
+    minimum_radius : float or None
+        Radius of the smallest sphere about the reference point that holds the probe [m].
 
     Raises
     ------
@@ -41,6 +53,7 @@ class Probe:
     frequency: NDArray[np.float64] | None
     coefficients: NDArray[np.complex128]
     response_unit: ProbeUnit = "sqrt(W)"
+    minimum_radius: float | None = None
 
     def __post_init__(self) -> None:
         r = as_array(self.coefficients, complex, "coefficients", ndim=3)
@@ -61,6 +74,9 @@ class Probe:
                 f"response_unit is {self.response_unit!r}, expected 'V/m', 'sqrt(W)' or 'relative'"
             )
             raise ValueError(msg)
+        if self.minimum_radius is not None and not 0 <= self.minimum_radius < np.inf:
+            msg = f"the probe's minimum_radius is {self.minimum_radius} m, expected a number >= 0"
+            raise ValueError(msg)
         object.__setattr__(self, "coefficients", r)
 
     @property
@@ -72,6 +88,40 @@ class Probe:
     def degree(self) -> int:
         """Largest degree nu of the receiving coefficients."""
         return degree_of_count(self.coefficients.shape[2])
+
+    def orders(self, port: int | None = None) -> list[int]:
+        """Azimuthal orders mu of a port (counted from 0) or of any, at any frequency."""
+        _, m, _ = mode_numbers(self.degree)
+        r = self.coefficients if port is None else self.coefficients[:, port : port + 1]
+        return np.unique(m[r.any(axis=(0, 1))]).tolist()
+
+    @property
+    def mu_max(self) -> int:
+        """Largest |mu| of the receiving coefficients, at least 1."""
+        return max([1, *(abs(mu) for mu in self.orders())])
+
+    def transmit_modes(self) -> tuple[Modes, ...]:
+        """Waves that the probe radiates with 1 W into each port, in its own frame.
+
+        Returns
+        -------
+        tuple of Modes
+            One for each port; boresight +z, reference polarisation x.
+
+        Raises
+        ------
+        ValueError
+            If the response is a field strength, or the coefficients belong to no frequency.
+        """
+        if self.response_unit == "V/m" or self.frequency is None:
+            msg = (
+                "a probe that reads the field strength, or without frequencies, has no pattern as "
+                "an antenna: give its far field"
+            )
+            raise ValueError(msg)
+        reference: Reference = "relative" if self.response_unit == "relative" else "absolute"
+        q = self.coefficients * (np.sqrt(2) * _half_turn(self.degree))
+        return tuple(Modes(self.frequency, q[:, port], reference) for port in range(self.ports))
 
     def at_frequency(self, frequency: float) -> NDArray[np.complex128]:
         """Receiving coefficients (ports, J) at ``frequency`` [Hz], which the probe must have."""
@@ -86,6 +136,65 @@ class Probe:
             )
             raise ValueError(msg)
         return self.coefficients[near]
+
+
+def _half_turn(degree: int) -> NDArray[np.float64]:
+    """(-1)^(mu + nu) in the order of the modes.
+
+    By reciprocity R_{sigma mu nu} = (-1)^mu T_{sigma,-mu,nu} with T the coefficients of the wave
+    radiated (Hansen 1988, eq. 2.107, from memory); and the half turn about x that leads from the
+    probe's own frame, looking at the antenna, to that of R takes T_{sigma mu nu} to
+    (-1)^nu T_{sigma,-mu,nu}.
+    """
+    _, m, n = mode_numbers(degree)
+    return np.asarray(1.0 - 2.0 * ((m + n) % 2))
+
+
+def probe_from_modes(
+    ports: Modes | Sequence[Modes], *, minimum_radius: float | None = None
+) -> Probe:
+    """Probe from the waves that it radiates, by reciprocity.
+
+    Parameters
+    ----------
+    ports : Modes or sequence of Modes
+        For each port the waves radiated with 1 W into it, in the probe's own frame: boresight +z,
+        reference polarisation x. Relative modes give relative responses.
+    minimum_radius : float, optional
+        Radius of the smallest sphere about the origin of that frame that holds the probe [m].
+
+    Returns
+    -------
+    Probe
+        Response in sqrt(W) at a matched load, or relative.
+
+    Raises
+    ------
+    ValueError
+        If there is no port, or ports differ in frequencies or kind of level.
+    """
+    ports = [ports] if isinstance(ports, Modes) else list(ports)
+    if not ports:
+        msg = "a probe needs at least one port"
+        raise ValueError(msg)
+    first = ports[0]
+    for i, modes in enumerate(ports[1:], start=2):
+        if not np.array_equal(modes.frequency, first.frequency):
+            msg = f"port {i} of the probe has other frequencies than port 1: give it the same"
+            raise ValueError(msg)
+        if modes.reference != first.reference:
+            msg = f"port {i} of the probe is {modes.reference}, port 1 is {first.reference}"
+            raise ValueError(msg)
+    degree = max(modes.degree for modes in ports)
+    t = np.stack([modes.extend(degree).coefficients for modes in ports], axis=1)
+    unit: ProbeUnit = "sqrt(W)" if first.reference == "absolute" else "relative"
+    return Probe(first.frequency, t * (_half_turn(degree) / np.sqrt(2)), unit, minimum_radius)
+
+
+def keep_orders(probe: Probe, *, orders: Sequence[int]) -> Probe:
+    """The probe with no azimuthal orders mu but these: an approximation."""
+    _, m, _ = mode_numbers(probe.degree)
+    return replace(probe, coefficients=np.where(np.isin(m, orders), probe.coefficients, 0))
 
 
 def field_probe() -> Probe:
@@ -112,7 +221,7 @@ def response_constants(
     Parameters
     ----------
     probe : Probe
-        Probe of degree 1 (dipoles, electric and magnetic).
+        The probe.
     frequency : float
         Frequency [Hz].
     radius : (R,) array_like
@@ -122,52 +231,71 @@ def response_constants(
 
     Returns
     -------
-    (ports, R, 3, N, 2) ndarray
-        P for mu = -1, 0, 1 and s = 1, 2, in the unit of the response per sqrt(W). Infinite where
-        n is so far above kA that it exceeds the range of a double.
+    (ports, R, 2 mu_max + 1, N, 2) ndarray
+        P for mu = -mu_max ... mu_max (`Probe.mu_max`) and s = 1, 2, in the unit of the response
+        per sqrt(W). Infinite where n is so far above kA that it exceeds the range of a double.
 
     Raises
     ------
     ValueError
-        If the probe has no data at that frequency or is of a degree above 1.
+        If the probe has no data at that frequency.
 
     Notes
     -----
     P = 1/2 sum C^{sn(3)}_{sigma mu nu}(kA) R_{sigma mu nu} (Hansen 1988, eq. 3.10, conjugated).
-    For nu = 1 the translation coefficient is the wave's own field (sigma = 2) or its curl
-    (sigma = 1) on the z axis. The transverse ones give back the constants of the ideal probe,
-    P_{1,+-1,n} = -j N0 R_1n, P_{2,+-1,n} = -+ N0 R_2n with N0 = sqrt(2n+1)/(4 sqrt(pi)).
+    For the ideal field probe P_{1,+-1,n} = -j N0 R_1n, P_{2,+-1,n} = -+ N0 R_2n with
+    N0 = sqrt(2n+1)/(4 sqrt(pi)), times k sqrt(Z0).
     """
-    if probe.degree > 1:
-        msg = (
-            f"the probe is of degree {probe.degree}: response constants are known for degree 1 "
-            "(dipole probes) only"
-        )
-        raise ValueError(msg)
     r = probe.at_frequency(frequency)
     k = float(wavenumber(frequency))
     kr = k * np.atleast_1d(np.asarray(radius, dtype=float))
-    n = np.arange(1, degree + 1)
-    g1, g2 = radial_functions(degree, kr)
-    transverse = np.sqrt(3 * (2 * n + 1)) / 4
-    with np.errstate(over="ignore", invalid="ignore"):
-        axial = np.sqrt(3 * n * (n + 1) * (2 * n + 1) / 8) * g1 / kr[:, None]
-    result = np.zeros((probe.ports, kr.size, 3, degree, 2), dtype=complex)
-    for port in range(probe.ports):
-        for mu in (-1, 0, 1):
-            for sigma in (1, 2):
-                weight = r[port, mode_index(s=sigma, m=mu, n=1)]
-                if weight == 0:
-                    continue
-                out = result[port, :, mu + 1]
-                with np.errstate(over="ignore", invalid="ignore"):
-                    if mu == 0:
-                        out[..., sigma - 1] += axial * weight
-                    else:
-                        out[..., sigma - 1] += transverse * g2 * weight
-                        out[..., 2 - sigma] += 1j * mu * transverse * g1 * weight
+    top = probe.mu_max
+    n_probe = probe.degree
+    # R by kind, degree and order; zero where |mu| > nu.
+    table = np.zeros((probe.ports, 2, n_probe, 2 * top + 1), dtype=complex)
+    s, m, n = mode_numbers(n_probe)
+    use = np.abs(m) <= top
+    table[:, s[use] - 1, n[use] - 1, m[use] + top] = r[:, use]
+    result = np.empty((probe.ports, kr.size, 2 * top + 1, degree, 2), dtype=complex)
+    step = max(1, _TOGETHER // (n_probe * degree * (top + 1)))
+    for start in range(0, kr.size, step):
+        part = slice(start, start + step)
+        coefficients = translation_coefficients(degree, kr[part], probe_degree=n_probe, mu_max=top)
+        _combine(table, *coefficients, out=result[:, part])
     if probe.response_unit == "V/m":
         with np.errstate(over="ignore", invalid="ignore"):
             result *= k * np.sqrt(WAVE_IMPEDANCE)
     result[~np.isfinite(result)] = complex(np.inf, 0)
     return result
+
+
+#: Numbers in one array of translation coefficients at most.
+_TOGETHER = 2_000_000
+
+
+def _combine(
+    table: NDArray[np.complex128],
+    same: NDArray[np.complex128],
+    other: NDArray[np.complex128],
+    *,
+    out: NDArray[np.complex128],
+) -> None:
+    """P = 1/2 sum C R; ``other`` changes its sign with that of mu, ``same`` does not."""
+    top = table.shape[3] // 2
+    with np.errstate(over="ignore", invalid="ignore"):
+        for mu in range(-top, top + 1):
+            r = 0.5 * table[:, :, :, top + mu]
+            for port in range(table.shape[0]):
+                for sigma in (0, 1):
+                    nu = np.flatnonzero(r[port, sigma])
+                    to = out[port, :, top + mu]
+                    if sigma == 0:
+                        to[...] = 0
+                    if not nu.size:
+                        continue
+                    weight = r[port, sigma, nu]
+                    c = same[..., abs(mu)][:, nu]
+                    to[..., sigma] += np.einsum("v,rvn->rn", weight, c)
+                    if mu:
+                        c = other[..., abs(mu)][:, nu]
+                        to[..., 1 - sigma] += np.einsum("v,rvn->rn", np.sign(mu) * weight, c)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.grid import ANGLE_TOLERANCE, Grid, recognise_rule
 from nf2ff.modes import SPEED_OF_LIGHT
 from nf2ff.samples import Samples
+from nf2ff.torus import turn_factors
 from nf2ff.waves import canonical_angles
 
 
@@ -20,10 +21,11 @@ class NotAGridError(ValueError):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GridScan:
-    """A full regular grid found in samples, for probes of azimuthal orders +-1.
+    """A full regular grid found in samples.
 
-    Such a probe reads u cos(chi) + v sin(chi) at each position (an ideal field probe
-    u = E_theta, v = E_phi), so two or more values of chi give the maps u and v.
+    At each position a probe of azimuthal orders +-s reads u cos(s chi) + v sin(s chi), one of
+    order 0 a constant (an ideal field probe, s = 1: u = E_theta, v = E_phi), so enough values of
+    chi give the maps u and v of each s.
 
     Parameters
     ----------
@@ -31,39 +33,63 @@ class GridScan:
         The positions.
     radius : float
         Distance common to all samples [m].
+    spins : tuple of int
+        Orders s that the maps are of.
     shape : tuple of int or None
         (first axis, second axis, third axis) of the responses where they already stand as a
-        raster of chi = 0 and 90 deg, theta and phi in some order, else None.
+        raster of chi, theta and phi in some order, else None.
     axes : tuple of int
         Which axes of ``shape`` are chi, theta and phi.
-    average : sparse matrix (2 T P, M) or None
+    turns : (C, K) ndarray or None
+        From the K values of chi of a raster to the maps; None where they are the maps.
+    average : sparse matrix (C T P, M) or None
         Least squares over the samples of each position, where they do not stand as a raster.
     """
 
     grid: Grid
     radius: float
+    spins: tuple[int, ...]
     shape: tuple[int, int, int] | None
     axes: tuple[int, int, int]
+    turns: NDArray[np.float64] | None
     average: Any
 
     def maps(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Maps u and v, (2, T, P), of the responses (M,) of one frequency."""
+        """Maps, (C, T, P), of the responses (M,) of one frequency: for each s one or two."""
         if self.shape is not None:
-            return response.reshape(self.shape).transpose(self.axes)
-        maps: NDArray[np.complex128] = self.average @ response
-        return maps.reshape(2, self.grid.theta.size, self.grid.phi.size)
+            maps = response.reshape(self.shape).transpose(self.axes)
+            return maps if self.turns is None else np.tensordot(self.turns, maps, axes=1)
+        found: NDArray[np.complex128] = self.average @ response
+        return found.reshape(-1, self.grid.theta.size, self.grid.phi.size)
 
 
-def recognise_grid(samples: Samples) -> GridScan:
+def _basis(spins: tuple[int, ...], chi: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What each map contributes to a reading at ``chi`` (M,): (C, M)."""
+    return np.concatenate([turn_factors(s, chi) for s in spins])
+
+
+#: Least over largest eigenvalue of the normal equations of one position: two readings of one
+#: polarisation each tell them apart if chi differs by 1 deg.
+SEPARABLE = 1e-4
+
+
+def recognise_grid(samples: Samples, *, spins: tuple[int, ...] = (1,)) -> GridScan:
     """Find the full regular grid that the samples cover, whatever the order of their rows.
 
     Repeated positions, both ways of covering the sphere (theta in [0, pi] over the full circle
     of phi, or theta in [-pi, pi] over half of it) and poles visited only once are recognised.
 
+    Parameters
+    ----------
+    samples : Samples
+        Samples.
+    spins : tuple of int
+        |mu| of the probe's azimuthal orders, which chi must separate.
+
     Raises
     ------
     NotAGridError
-        If positions are missing or irregular, radii differ, or one polarisation is lacking.
+        If positions are missing or irregular, radii differ, or the values of chi are too few.
     """
     if samples.moving:
         msg = "the positions differ from frequency to frequency"
@@ -82,11 +108,11 @@ def recognise_grid(samples: Samples) -> GridScan:
         f = int(np.argmax(missing.any(axis=1)))
         msg = f"{missing[f].sum()} samples are missing at {samples.frequency[f] / 1e9:.9g} GHz"
         raise NotAGridError(msg)
-    scan = _raster(samples, radius)
-    return scan if scan is not None else _scattered(samples, radius)
+    scan = _raster(samples, radius, spins)
+    return scan if scan is not None else _scattered(samples, radius, spins)
 
 
-def _raster(samples: Samples, radius: float) -> GridScan | None:
+def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan | None:
     """The grid of samples that stand in rows and columns already, found without sorting."""
     columns = (samples.chi, samples.theta, samples.phi)
     count = samples.theta.size
@@ -108,8 +134,15 @@ def _raster(samples: Samples, radius: float) -> GridScan | None:
             return None
         axes_values.append(values)
     chi, theta, phi = axes_values
-    if chi.size != 2 or np.max(np.abs(chi - [0, np.pi / 2])) > 1e-12 or theta.size < 2:
+    if theta.size < 2:
         return None
+    turns = None
+    if spins != (1,) or chi.size != 2 or np.max(np.abs(chi - [0, np.pi / 2])) > 1e-12:
+        basis = _basis(spins, chi)
+        size = np.linalg.svd(basis, compute_uv=False) if chi.size >= len(basis) else [1, 0]
+        if size[-1] ** 2 < SEPARABLE * size[0] ** 2:
+            return None
+        turns = np.asarray(np.linalg.pinv(basis.T), dtype=float)
     rule = recognise_rule(theta)
     if rule is None or phi.size < 2 or not -1e-12 <= phi[0] < 2 * np.pi:
         return None
@@ -117,7 +150,7 @@ def _raster(samples: Samples, radius: float) -> GridScan | None:
     if np.max(np.abs(phi - steps)) > ANGLE_TOLERANCE:
         return None
     axes = (order.index(0), order.index(1), order.index(2))
-    return GridScan(Grid(theta, phi, rule), radius, shape, axes, None)
+    return GridScan(Grid(theta, phi, rule), radius, spins, shape, axes, turns, None)
 
 
 def _clusters(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -130,7 +163,7 @@ def _nearest(values: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[
     return np.searchsorted(0.5 * (grid[1:] + grid[:-1]), values)
 
 
-def _scattered(samples: Samples, radius: float) -> GridScan:
+def _scattered(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan:
     """The grid of samples in any order."""
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = samples.chi + np.pi * turned
@@ -155,94 +188,132 @@ def _scattered(samples: Samples, radius: float) -> GridScan:
         raise NotAGridError(msg)
     t, p = rings.size, steps.size
     cell = _nearest(theta, rings) * p + _nearest(phi, columns)
-    average = _least_squares_cells(cell, chi, phi, north, south, t, p, rings, columns)
-    return GridScan(Grid(rings, columns, rule), radius, None, (0, 1, 2), average)
+    # A pole's samples all count for its first column; the others are filled from there. On the
+    # +z axis only chi + phi matters, on the -z axis chi - phi.
+    place = np.where(away, cell, cell - cell % p)
+    angle = np.where(north, chi + phi, np.where(south, chi - phi, chi))
+    poles = [i for i in (0, t - 1) if min(rings[i], np.pi - rings[i]) < ANGLE_TOLERANCE]
+    average = _least_squares_cells(place, angle, spins, rings, columns, poles)
+    return GridScan(Grid(rings, columns, rule), radius, spins, None, (0, 1, 2), None, average)
 
 
 def _least_squares_cells(
-    cell: NDArray[np.intp],
-    chi: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    north: NDArray[np.bool_],
-    south: NDArray[np.bool_],
-    t: int,
-    p: int,
+    place: NDArray[np.intp],
+    angle: NDArray[np.float64],
+    spins: tuple[int, ...],
     rings: NDArray[np.float64],
     columns: NDArray[np.float64],
+    poles: list[int],
 ) -> Any:
-    """Sparse matrix (2 T P, M) that fits u cos(chi) + v sin(chi) to the samples of each cell.
-
-    At a pole all azimuth angles are the same place: all samples there determine the field along
-    x and y, which is then told to every column. On the +z axis the probe's polarisation
-    theta^ cos(chi) + phi^ sin(chi) is x^ cos(phi + chi) + y^ sin(phi + chi), on the -z axis
-    -x^ cos(phi - chi) - y^ sin(phi - chi).
-    """
+    """Sparse matrix (C T P, M) that fits the maps to the samples of each position."""
     from scipy import sparse
 
-    angle = np.where(north, chi + phi, np.where(south, phi - chi + np.pi, chi))
-    # A pole's samples all count for its first column; the others are filled from there.
-    place = np.where(north | south, cell - cell % p, cell)
-    cos, sin = np.cos(angle), np.sin(angle)
+    t, p = rings.size, columns.size
     size = t * p
-    cc = np.bincount(place, cos * cos, size)
-    cs = np.bincount(place, cos * sin, size)
-    ss = np.bincount(place, sin * sin, size)
-    det = cc * ss - cs * cs
+    basis = _basis(spins, angle)
+    count = len(basis)
+    normal = np.empty((size, count, count))
+    for i in range(count):
+        for k in range(i, count):
+            normal[:, i, k] = normal[:, k, i] = np.bincount(place, basis[i] * basis[k], size)
     needed = np.ones(size, dtype=bool).reshape(t, p)
-    poles = [i for i in (0, t - 1) if min(rings[i], np.pi - rings[i]) < ANGLE_TOLERANCE]
     for i in poles:
         needed[i, 1:] = False
-    seen = cc + ss
-    # det = (seen/2)^2 for two orthogonal polarisations; 1e-4 is chi differing by 1 deg.
-    lacking = needed.ravel() & ~(det > 1e-4 * seen * seen)
+    visits = np.bincount(place, minlength=size)
+    if count == 2 and spins[0]:
+        # (a, b; b, c): its eigenvalues by hand, which is much faster for large grids.
+        a, b, c = normal[:, 0, 0], normal[:, 0, 1], normal[:, 1, 1]
+        determinant = a * c - b * b
+        separate = determinant > SEPARABLE * (a + c) ** 2
+        safe = np.where(separate, determinant, 1.0)
+        inverse = np.empty_like(normal)
+        inverse[:, 0, 0], inverse[:, 1, 1] = c / safe, a / safe
+        inverse[:, 0, 1] = inverse[:, 1, 0] = -b / safe
+    else:
+        values, vectors = np.linalg.eigh(normal)
+        separate = values[:, 0] > SEPARABLE * values[:, -1]
+        safe = np.where(separate[:, None], values, 1.0)
+        inverse = (vectors / safe[:, None, :]) @ vectors.swapaxes(1, 2)
+    lacking = needed.ravel() & ~separate
     if lacking.any():
-        empty = needed.ravel() & (seen == 0)
-        first = int(np.argmax(empty if empty.any() else lacking))
-        where = f"theta {np.degrees(rings[first // p]):.6g} deg, phi " + (
-            f"{np.degrees(columns[first % p]):.6g} deg"
-        )
-        msg = (
-            f"{empty.sum()} of {size} positions of the grid are missing, first at {where}"
-            if empty.any()
-            else f"{lacking.sum()} of {size} positions lack a second polarisation "
-            f"(another chi), first at {where}"
-        )
-        raise NotAGridError(msg)
-    safe = np.where(det > 0, det, 1.0)
-    u = (ss[place] * cos - cs[place] * sin) / safe[place]
-    v = (cc[place] * sin - cs[place] * cos) / safe[place]
-    rows = np.concatenate([place, place + size])
-    source = np.tile(np.arange(cell.size), 2)
-    matrix = sparse.csr_array((np.concatenate([u, v]), (rows, source)), shape=(2 * size, cell.size))
+        _refuse(lacking, needed.ravel() & (visits == 0), spins, rings, columns)
+    fit = np.einsum("mck,km->cm", inverse[place], basis)
+    rows = np.concatenate([place + i * size for i in range(count)])
+    source = np.tile(np.arange(place.size), count)
+    matrix = sparse.csr_array((fit.ravel(), (rows, source)), shape=(count * size, place.size))
     if not poles:
         return matrix
-    return _fill_poles(matrix, poles, t, p, columns)
+    return _fill_poles(matrix, spins, poles, t, columns)
 
 
-def _fill_poles(matrix: Any, poles: list[int], t: int, p: int, columns: NDArray[np.float64]) -> Any:
-    """Tell the field found at a pole (along two fixed axes) to all azimuth angles there."""
+def _refuse(
+    lacking: NDArray[np.bool_],
+    empty: NDArray[np.bool_],
+    spins: tuple[int, ...],
+    rings: NDArray[np.float64],
+    columns: NDArray[np.float64],
+) -> NoReturn:
+    p = columns.size
+    first = int(np.argmax(empty if empty.any() else lacking))
+    where = f"theta {np.degrees(rings[first // p]):.6g} deg, phi " + (
+        f"{np.degrees(columns[first % p]):.6g} deg"
+    )
+    if empty.any():
+        problem = f"{empty.sum()} of {lacking.size} positions of the grid are missing"
+    elif spins == (1,):
+        problem = f"{lacking.sum()} of {lacking.size} positions lack a second polarisation " + (
+            "(another chi)"
+        )
+    else:
+        orders = ", ".join("0" if s == 0 else f"+-{s}" for s in spins)
+        problem = (
+            f"{lacking.sum()} of {lacking.size} positions have values of chi that cannot separate "
+            f"the probe's azimuthal orders {orders}"
+        )
+    msg = f"{problem}, first at {where}"
+    raise NotAGridError(msg)
+
+
+def _fill_poles(
+    matrix: Any,
+    spins: tuple[int, ...],
+    poles: list[int],
+    t: int,
+    columns: NDArray[np.float64],
+) -> Any:
+    """Tell what was found at a pole, where chi and phi are one, to all azimuth angles there."""
     from scipy import sparse
 
+    p = columns.size
     size = t * p
     keep = np.ones(size, dtype=bool)
-    rows, sources, values = [], [], []
-    cos, sin = np.cos(columns), np.sin(columns)
     for i in poles:
-        at = i * p + np.arange(p)
-        keep[at] = False
-        first = np.full(p, i * p)
-        # u is the reading at chi = 0, v at 90 deg; along the fixed axes that is the angle phi and
-        # phi + 90 deg in the north, phi + 180 deg and phi + 90 deg in the south.
-        sign = 1.0 if i == 0 else -1.0
-        rows += [at, at, at + size, at + size]
-        sources += [first, first + size, first, first + size]
-        values += [sign * cos, sign * sin, -sin, cos]
+        keep[i * p : (i + 1) * p] = False
     others = np.flatnonzero(keep)
-    rows += [others, others + size]
-    sources += [others, others + size]
-    values += [np.ones(others.size)] * 2
+    rows, sources, values = [], [], []
+    at_map = 0
+    for s in spins:
+        maps = 1 if s == 0 else 2
+        for c in range(at_map, at_map + maps):
+            rows.append(others + c * size)
+            sources.append(others + c * size)
+            values.append(np.ones(others.size))
+        for i in poles:
+            at = i * p + np.arange(p) + at_map * size
+            first = np.full(p, i * p + at_map * size)
+            # A cos s(chi +- phi) + B sin s(chi +- phi), + in the north, as u cos(s chi) + v sin.
+            sign = 1.0 if i == 0 else -1.0
+            cos, sin = np.cos(s * columns), sign * np.sin(s * columns)
+            rows.append(at)
+            sources.append(first)
+            values.append(cos)
+            if s:
+                rows += [at, at + size, at + size]
+                sources += [first + size, first, first + size]
+                values += [sin, -sin, cos]
+        at_map += maps
     fill = sparse.csr_array(
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(sources))),
-        shape=(2 * size, 2 * size),
+        shape=(at_map * size, at_map * size),
     )
     return fill @ matrix

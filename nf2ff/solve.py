@@ -14,15 +14,10 @@ from nf2ff import degree as degrees
 from nf2ff import inversion, spin
 from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
 from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage, worst_coverage
+from nf2ff.geometry import Geometry, check_port, different_positions, plan_geometry
 from nf2ff.modes import Modes
-from nf2ff.operator import (
-    Geometry,
-    TransmissionOperator,
-    check_port,
-    different_positions,
-    plan_geometry,
-)
-from nf2ff.probe import Probe
+from nf2ff.operator import TransmissionOperator
+from nf2ff.probe import Probe, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
 from nf2ff.waves import canonical_angles
@@ -30,14 +25,20 @@ from nf2ff.waves import canonical_angles
 
 @dataclass(frozen=True, slots=True)
 class Quadrature:
-    """Non-iterative solution on a full regular grid, for probes of azimuthal orders +-1.
+    """Non-iterative solution on a full regular grid.
+
+    At each position chi must take enough values to separate the probe's azimuthal orders: two for
+    orders +-1.
 
     Parameters
     ----------
+    first_order : bool
+        Take the probe as if it had the azimuthal orders +-1 only; the error is reported.
     threads : int or None
         Threads, None for all.
     """
 
+    first_order: bool = False
     threads: int | None = None
 
 
@@ -58,6 +59,8 @@ class LeastSquares:
         Samples are weighted by the area that each stands for, which is what makes the iteration
         short. Under white noise equal weights give the least variance; this adds the steps that
         lead from the one solution to the other.
+    first_order : bool
+        Take the probe as if it had the azimuthal orders +-1 only; the error is reported.
     threads : int or None
         Threads, None for all.
 
@@ -73,6 +76,7 @@ class LeastSquares:
     max_iterations: int = 200
     damping: float | None = None
     unweighted_finish: bool = False
+    first_order: bool = False
     threads: int | None = None
 
     def __post_init__(self) -> None:
@@ -169,10 +173,13 @@ def solve(
         reactive zone or its minimum sphere, or of another unit than the probe.
     """
     check_units(samples, probe)
-    check_radius(samples, minimum_radius)
+    check_radius(samples, minimum_radius, probe)
     check_port(int(samples.port.max()), probe)
     check_polarisations(samples, probe)
     check_mixture(samples)
+    whole = probe
+    if getattr(method, "first_order", False):
+        probe = keep_orders(probe, orders=(-1, 1))
     scan = _find_grid(samples, probe, method)
     limit = degrees.count_limit(samples)
     grid_degree = 0
@@ -203,6 +210,13 @@ def solve(
         chosen = modes.degree
     modes = modes.extend(chosen)
     tail_db, warnings = degrees.judge(modes, automatic=automatic)
+    if probe is not whole:
+        levels = degrees.neglected(samples, whole, probe, modes)
+        for sentences, level in zip(warnings, levels, strict=True):
+            sentences.append(
+                f"the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
+                f"{level:.1f} dB of its response at {samples.radius.min():.6g} m"
+            )
     for sentences, e in zip(warnings, estimates, strict=True):
         sentences += notes
         if not e.converged:
@@ -316,14 +330,10 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
     """The full grid that a quadrature may use, None if there is none and none is demanded."""
     if isinstance(method, LeastSquares | Direct):
         return None
-    m = np.array([-1, -1, 0, 0, 1, 1])
-    if probe.degree > 1 or probe.coefficients[:, :, m == 0].any():
-        if method is None:
-            return None
-        msg = "a quadrature needs a probe of azimuthal orders +-1: use LeastSquares"
-        raise ValueError(msg)
+    port = int(samples.port[0]) - 1
+    spins = tuple(sorted({abs(mu) for mu in probe.orders(port)})) or (1,)
     try:
-        return recognise_grid(samples)
+        return recognise_grid(samples, spins=spins)
     except NotAGridError as error:
         if method is None:
             return None
@@ -344,6 +354,7 @@ def _quadrature(
             frequency=float(samples.frequency[index]),
             radius=scan.radius,
             degree=degree,
+            spins=scan.spins,
         )
         return inversion.by_quadrature(
             scan, samples.response[index], matrix, threads=1 if parallel else threads

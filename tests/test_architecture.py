@@ -14,10 +14,11 @@ TREES = {path.stem: ast.parse(path.read_text(encoding="utf-8")) for path in FILE
 #: A file imports only from lower layers. Each file stands in exactly one.
 LAYERS = [
     {"special", "spin"},
+    {"translation", "torus"},
     {"modes", "grid", "coverage", "points"},
     {"waves", "samples", "probe"},
     {"scan", "antennas"},
-    {"radial", "farfield"},
+    {"radial", "geometry", "farfield"},
     {"operator"},
     {"inversion", "checks", "degree"},
     {"solve", "metrics", "simulate"},
@@ -33,7 +34,7 @@ LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}
 TOGETHER = ({"io", "files", "hdf5", "tables", "text"}, {"cli", "__main__", "demo"})
 #: Imported by one file, or by those of one layer, each for the reason given there.
 HOMES = {
-    "ducc0": {"spin"},
+    "ducc0": {"spin", "torus"},
     "h5py": {"io", "files", "hdf5"},
     "matplotlib": {"plots"},
 }

@@ -1,5 +1,7 @@
 """What is refused before anything is solved, and what must not be."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -64,10 +66,10 @@ def test_units(unit, probe_unit):
 def test_reactive_zone():
     # k r = 1 at the lowest of the frequencies, and at the nearest of the samples.
     edge = 1 / (2 * np.pi * 0.9)
-    check_radius(make(frequency=F2, radius=1.001 * edge), None)
+    check_radius(make(frequency=F2, radius=1.001 * edge), None, PROBE)
     radius = np.full((2, 12), 3.0)
     radius[1, 7] = 0.999 * edge
-    text = refusal(check_radius, make(frequency=F2, radius=radius), None)
+    text = refusal(check_radius, make(frequency=F2, radius=radius), None, PROBE)
     # 1 / (2 pi 0.9) m = 0.176839 m.
     assert text.startswith("radius is 0.176662 m, within the reactive zone of any antenna (below ")
     assert "wavelength / 2 pi = 0.176839 m at 0.269813 GHz): check the unit of the radius" in text
@@ -75,18 +77,29 @@ def test_reactive_zone():
 
 def test_minimum_sphere():
     samples = make(radius=np.linspace(2.0, 4.0, 12))
-    check_radius(samples, 1.999)
+    check_radius(samples, 1.999, PROBE)
     for inside in (2.0, 5.0):
-        text = refusal(check_radius, samples, inside)
+        text = refusal(check_radius, samples, inside, PROBE)
         assert text == (
             f"radius is 2 m, inside the antenna's minimum sphere of {inside:g} m: measure outside "
             "it or correct minimum_radius"
         )
 
 
+def test_spheres_of_antenna_and_probe_meet():
+    samples = make(radius=np.linspace(2.0, 4.0, 12))
+    probe = replace(PROBE, minimum_radius=0.5)
+    check_radius(samples, 1.499, probe)
+    check_radius(samples, None, probe)
+    assert refusal(check_radius, samples, 1.5, probe) == (
+        "radius is 2 m, but the probe's minimum sphere of 0.5 m and the antenna's of 1.5 m meet "
+        "there: measure further away, or correct these radii"
+    )
+
+
 @pytest.mark.parametrize("value", [0.0, -1.0, np.inf, np.nan])
 def test_minimum_radius_that_is_none(value):
-    text = refusal(check_radius, make(), value)
+    text = refusal(check_radius, make(), value, PROBE)
     assert text == f"minimum_radius is {value} m, expected a finite number > 0"
 
 
@@ -187,9 +200,15 @@ def test_probe_of_one_circular_polarisation(port):
     )
     both = dipoles(LINEAR, port)
     assert refusal(check_polarisations, make(port=2), both).startswith("port 2 of the probe rec")
-    assert refusal(check_polarisations, make(port=np.tile([1, 2], 6)), both).startswith("port 2")
-    # A port that took no sample does not matter.
+    # A port that took no sample does not matter, nor does one beside another that hears both.
     check_polarisations(make(), both)
+    check_polarisations(make(port=np.tile([1, 2], 6)), both)
+    two = refusal(check_polarisations, make(port=np.tile([1, 2], 6)), dipoles(port, port))
+    assert two.startswith("ports 1, 2 of the probe receive all the same one circular polarisation")
+
+
+def test_two_ports_of_opposite_sense():
+    check_polarisations(make(port=np.tile([1, 2], 6)), dipoles({(2, 1): 1}, {(2, -1): 1}))
 
 
 def test_elliptical_and_magnetic_probes_are_good():

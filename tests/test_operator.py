@@ -7,10 +7,11 @@ import oracle
 import pytest
 
 from nf2ff import spin
+from nf2ff.geometry import plan_geometry
 from nf2ff.grid import gauss_legendre_grid
 from nf2ff.inversion import dense_matrix
 from nf2ff.modes import SPEED_OF_LIGHT, mode_count, mode_index
-from nf2ff.operator import TransmissionOperator, plan_geometry
+from nf2ff.operator import TransmissionOperator
 from nf2ff.probe import Probe, field_probe
 from nf2ff.samples import Samples
 

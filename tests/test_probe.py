@@ -188,10 +188,3 @@ def test_probe_without_data_at_a_frequency():
         ValueError, match=r"no data at 2 GHz, its 2 frequencies are from 1 to 3 GHz"
     ):
         probe.at_frequency(2e9)
-
-
-def test_probe_of_higher_degree_has_no_constants_yet():
-    probe = Probe(None, np.ones((1, 1, 16)))
-    assert probe.degree == 2
-    with pytest.raises(ValueError, match="the probe is of degree 2: response constants"):
-        response_constants(probe, frequency=1e9, radius=[1.0], degree=3)

@@ -18,8 +18,8 @@ from measure import best_time, peak_memory
 
 import nf2ff
 from nf2ff import inversion, spin, waves
-from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
 from nf2ff.geometry import plan_geometry
+from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
 from nf2ff.points import (
     PointSet,
     constant_rate_spiral_for_degree,

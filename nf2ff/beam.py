@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff import waves
+from nf2ff import search, waves
 from nf2ff.metrics import direction_angles, freeze, intensity, nonzero_power, unit_vectors
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.special import as_array
@@ -54,15 +54,18 @@ class Peak:
 
 
 #: A local maximum of the coarse grid is followed if it reaches this part of the highest. Between
-#: points pi/3N apart even a pattern that uses degree N to the full falls no lower than
-#: cos^2(pi/(3 sqrt 2)) = 0.55 of its peak (Bernstein's inequality for degree 2N).
-_CANDIDATE_LEVEL = 0.54
+#: points pi/4N apart even a pattern that uses degree N to the full falls no lower than
+#: cos^2(pi/(4 sqrt 2)) = 0.72 of its peak (Bernstein's inequality for degree 2N).
+_CANDIDATE_LEVEL = 0.71
 #: A bound on memory that only disorder of very high degree could meet.
 _CANDIDATES = 1024
-_NODES = np.cos(np.pi * (np.arange(7) + 0.5) / 7)
-_FIT = np.linalg.inv(np.vander(_NODES, increasing=True))
-#: Curvature and slope (times the patch, over U) that rounding alone can feign.
-_FLAT = 1e-9
+#: A maximum this part of the highest found so far may yet turn out the highest.
+_HIGH = 0.97
+#: Candidates that leave their patch and are followed farther.
+_WANDERERS = 4
+#: Maxima that differ by less than this part are equal: ten times what rounding makes of them.
+_EQUAL = 1e-11
+#: A peak closer than this to a pole, or to phi = 0, is on it [rad].
 _POLE = 1e-7
 
 
@@ -87,134 +90,93 @@ def peak(modes: Modes) -> Peak:
 
     Notes
     -----
-    A grid of steps pi/3N finds the lobes that may hold the maximum. About each, U is sampled on
-    a small patch of the tangent plane, which no pole disturbs, and the polynomial through the 7 x 7
-    samples is climbed by Newton steps that keep inside the patch and never descend; then again on
-    a patch six times smaller, where the polynomial errs by less than 1e-8 of U.
+    A grid of steps pi/4N finds the lobes that may hold the maximum. About each, the field is
+    sampled on a patch of the sphere, which no pole disturbs, and the polynomial through the 12 x 12
+    samples, exact to 1e-13, is climbed by Newton steps.
     """
     power = nonzero_power(modes.frequency, modes.radiated_power())
-    found = np.array([_peak_direction(one) for one in _each_frequency(modes)])
-    theta, phi, u = found.T
-    maximum = 4 * np.pi * u
-    return Peak(theta, phi, maximum / power, maximum if modes.reference == "absolute" else None)
+    index, direction, value = _highest_lobes(modes)
+    theta, phi = direction_angles(direction)
+    at_pole = np.minimum(theta, np.pi - theta) < _POLE
+    theta = np.where(at_pole, np.where(theta < 1, 0.0, np.pi), theta)
+    seam = np.minimum(phi, 2 * np.pi - phi) * np.sin(theta) < _POLE
+    phi = np.where(at_pole | seam, 0.0, phi)
+    highest = np.zeros(modes.frequency.size)
+    np.maximum.at(highest, index, value)
+    equal = np.flatnonzero(value >= (1 - _EQUAL) * highest[index])
+    order = equal[np.lexsort((phi[equal], np.round(theta[equal], 6), index[equal]))]
+    best = order[np.unique(index[order], return_index=True)[1]]
+    maximum = 2 * np.pi / WAVE_IMPEDANCE * value[best]
+    eirp = maximum if modes.reference == "absolute" else None
+    return Peak(theta[best], phi[best], maximum / power, eirp)
 
 
-def _each_frequency(modes: Modes) -> Iterator[Modes]:
-    for f in range(modes.frequency.size):
-        part = slice(f, f + 1)
-        yield Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
+def peak_of(modes: Modes, at: Peak | None) -> Peak:
+    """``at``, or the peak of ``modes`` where it is None.
+
+    Raises
+    ------
+    ValueError
+        If the peak belongs to other modes.
+    """
+    at = peak(modes) if at is None else at
+    if at.theta.size != modes.frequency.size:
+        msg = f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}"
+        raise ValueError(msg)
+    return at
 
 
-def _peak_direction(one: Modes) -> tuple[float, float, float]:
-    """theta, phi and U [W/sr] of the maximum of ``one`` frequency."""
-    step, u, theta, phi = _coarse_intensity(one)
-    padded = np.pad(np.pad(u, ((1, 1), (0, 0)), mode="edge"), ((0, 0), (1, 1)), mode="wrap")
-    rows = np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:])
-    highest = np.maximum(np.maximum(rows[:, :-2], rows[:, 1:-1]), rows[:, 2:])
-    # At a pole all of the next ring are neighbours.
-    highest[[0, -1]] = np.maximum(u[[0, -1]], u[[1, -2]].max(axis=1, keepdims=True))
-    i, j = np.nonzero((u >= (1 - _FLAT) * highest) & (u >= _CANDIDATE_LEVEL * u.max()))
-    # A body of revolution has whole rings of equal maxima: one point stands for its ring.
-    level = np.round(u[i, j] / u.max(), 9)
-    new = np.append(True, (np.diff(i) != 0) | (np.diff(level) != 0))
-    i, j, level = i[new], j[new], level[new]
-    # The highest, in the order of theta.
-    order = np.sort(np.argsort(-level, kind="stable")[:_CANDIDATES])
-    centre = unit_vectors(theta[i[order]], phi[j[order]])[0]
-    width = step
-    for attempt in range(6):
-        centre, value, inside = _climb(one, centre, width)
-        high = value >= 0.97 * value.max()
-        settled = bool(np.all(inside[high]))
-        if settled and width < step:
+def _highest_lobes(modes: Modes) -> tuple[NDArray[np.intp], Real, Real]:
+    """Frequency (K,), direction (K, 3) and |E|^2 (K,) of maxima, the highest among them."""
+    starts, found = [], []
+    for f, one in enumerate(search.each_frequency(modes)):
+        step, u, theta, phi = _coarse_intensity(one)
+        i, j = search.grid_maxima(u, least=_CANDIDATE_LEVEL * u.max(), limit=_CANDIDATES)
+        starts.append((np.full(i.size, f), unit_vectors(theta[i], phi[j])[0]))
+    index, centre = (np.concatenate(part) for part in zip(*starts, strict=True))
+    # A lobe may lie outside its patch, far outside on a ridge: no farther than round the sphere.
+    for _ in range(4 * modes.degree + 4):
+        patches = search.sample_patches(
+            modes,
+            index=index,
+            centre=centre,
+            width=step,
+            objective=lambda field, *_: np.sum(field.real**2 + field.imag**2, axis=-1),
+            keep=lambda top: top >= _HIGH * search.NODE_LEVEL * top.max(),
+        )
+        at, value = search.climb(patches)
+        direction = patches.direction(at[:, None])[:, 0]
+        found.append((patches.index, direction, value))
+        high = np.zeros(modes.frequency.size)
+        np.maximum.at(high, patches.index, _HIGH * value)
+        move = np.any(np.abs(at) >= 1, axis=1) & (value >= high[patches.index])
+        # The highest few will do: along a ridge many are on their way to the same place.
+        order = np.flatnonzero(move)[np.lexsort((-value[move], patches.index[move]))]
+        index = patches.index[order]
+        few = np.arange(index.size) - np.searchsorted(index, index) < _WANDERERS
+        index, centre = index[few], direction[order[few]]
+        if index.size == 0:
             break
-        # A lobe may lie just outside its patch; along a ridge the error of the polynomial drags
-        # the point on and on: go finer all the same.
-        if settled or attempt >= 2:
-            centre, width = centre[high], width / 6
-    best = int(np.argmax(value >= (1 - 1e-8) * value.max()))
-    t, p = (float(x[0]) for x in direction_angles(centre[best : best + 1]))
-    if min(t, np.pi - t) < _POLE:
-        t, p = (0.0 if t < 1 else np.pi), 0.0
-    elif min(p, 2 * np.pi - p) < _POLE / np.sin(t):
-        p = 0.0
-    return t, p, float(intensity(*waves.far_field_points(one, theta=[t], phi=[p]))[0, 0])
+    index, direction, value = (np.concatenate(part) for part in zip(*found, strict=True))
+    return index, direction, value
 
 
 def _coarse_intensity(one: Modes) -> tuple[float, Real, Real, Real]:
-    """Step, U (T, P), theta and phi of a grid with poles of at most pi/3N between rings."""
+    """Step, U (T, P), theta and phi of a grid with poles of at most pi/4N between rings."""
     from scipy.fft import next_fast_len
 
-    rings = next_fast_len(max(12, 3 * one.degree))
+    rings = next_fast_len(max(12, 4 * one.degree))
     theta, phi = np.linspace(0, np.pi, rings + 1), np.pi * np.arange(2 * rings) / rings
     u = np.empty((theta.size, phi.size))
     rows = max(1, 2**21 // phi.size)  # 32 MiB for each component
     for at in range(0, theta.size, rows):
         part = slice(at, at + rows)
-        u[part] = intensity(*waves.far_field_grid(one, theta=theta[part], phi=phi))[0]
+        field = waves.far_field_grid(
+            one, theta=theta[part], phi=phi, threads=search.threads_for(one)
+        )
+        u[part] = intensity(*field)[0]
     u[0], u[-1] = u[0, 0], u[-1, 0]
     return np.pi / rings, u, theta, phi
-
-
-def _climb(one: Modes, centre: Real, width: float) -> tuple[Real, Real, NDArray[np.bool_]]:
-    """Maxima of U within patches of the tangent planes at ``centre`` (K, 3).
-
-    Returns the directions (K, 3), U there (K,), and whether each lies inside its patch (K,).
-    """
-    _, a, b = unit_vectors(*direction_angles(centre))
-    x, y = (v.ravel()[None, :, None] * width for v in np.meshgrid(_NODES, _NODES, indexing="ij"))
-    points = centre[:, None, :] + x * a[:, None, :] + y * b[:, None, :]
-    theta, phi = direction_angles(points.reshape(-1, 3))
-    u = intensity(*waves.far_field_points(one, theta=theta, phi=phi))
-    u = u.reshape(-1, _NODES.size, _NODES.size)
-    top = u.max()
-    at, value = _climb_polynomial(u / top)
-    new = centre + width * (at[:, :1] * a + at[:, 1:] * b)
-    inside = np.all(np.abs(at) < 1, axis=1)
-    return new / np.linalg.norm(new, axis=1, keepdims=True), value * top, inside
-
-
-def _climb_polynomial(samples: Real) -> tuple[Real, Real]:
-    """Maxima (K, 2) within [-1, 1]^2, and values, of the polynomials through ``samples``."""
-    k, size, _ = samples.shape
-    coefficients = _FIT @ samples @ _FIT.T
-    power = np.arange(size)
-
-    def derivatives(at: Real, highest: int) -> list[list[Real]]:
-        base = at[..., None] ** power
-        slopes = [base]
-        for _ in range(highest):
-            slopes.append(np.roll(slopes[-1], 1, axis=-1) * power)
-        return [
-            [
-                np.einsum("ki,kij,kj->k", slopes[p][:, 0], coefficients, slopes[q][:, 1])
-                for q in range(highest + 1 - p)
-            ]
-            for p in range(highest + 1)
-        ]
-
-    at = np.zeros((k, 2))
-    value, reach = derivatives(at, 0)[0][0], np.ones((k, 1))
-    for _ in range(40):
-        d = derivatives(at, 2)
-        hessian = np.stack([d[2][0], d[1][1], d[1][1], d[0][2]], axis=-1).reshape(k, 2, 2)
-        curvature, axes = np.linalg.eigh(hessian)
-        slope = np.einsum("kij,ki->kj", axes, np.stack([d[1][0], d[0][1]], axis=-1))
-        concave = curvature < -_FLAT
-        # Where U is not concave go uphill; where it is flat to rounding stay.
-        uphill = np.where(np.abs(slope) > _FLAT, 0.5 * np.sign(slope), 0.0)
-        step = np.where(concave, -slope / np.where(concave, curvature, 1.0), uphill)
-        step = np.clip(reach * step, -1, 1)
-        trial = np.clip(at + np.einsum("kij,kj->ki", axes, step), -1, 1)
-        new = derivatives(trial, 0)[0][0]
-        moved = np.abs(trial - at).max()
-        better = new >= value
-        at = np.where(better[:, None], trial, at)
-        value = np.maximum(value, new)
-        reach = np.where(better[:, None], np.minimum(1.0, 2 * reach), reach / 4)
-        if moved < 1e-9:
-            break
-    return at, value
 
 
 # --- cuts ----------------------------------------------------------------------------------
@@ -295,7 +257,13 @@ def cut_through(
     return e_theta * cos + e_phi * sin, e_phi * cos - e_theta * sin
 
 
-class _Circle:
+#: A sidelobe rises at least this much out of the minima beside it [dB]: far above rounding, far
+#: below anything a lobe would be called for. What lies under the floor is rounding [dB].
+LOBE_RISE = 1e-3
+_LOBE_FLOOR = -200.0
+
+
+class Circle:
     """Far field of one frequency on a great circle, as the Fourier series that it is.
 
     Both components along a great circle are trigonometric polynomials of degree N, so that 2N + 1
@@ -311,6 +279,7 @@ class _Circle:
         #: 16 points in the shortest period of the field: all lobes worth the name show.
         self.fine = 16 * (one.degree + 1)
         self.spectrum = spectrum
+        self.series = np.concatenate([spectrum * (1j * self.order) ** p for p in range(3)])
 
     def grid(self) -> Real:
         """U at ``fine`` equal steps from the peak once around."""
@@ -318,35 +287,39 @@ class _Circle:
         padded[:, self.order] = self.spectrum
         return intensity(*(np.fft.ifft(padded, axis=1) * self.fine))
 
+    def level_db(self) -> Real:
+        """U over that of the peak from the peak once around, both ends included [dB]."""
+        u = self.grid()
+        top = self.intensity(0.0)[0]
+        return 10 * np.log10(np.maximum(np.append(u, u[0]) / top, 10 ** (_LOBE_FLOOR / 10)))
+
     def intensity(self, angle: ArrayLike) -> tuple[Real, Real, Real]:
         """U and its first two derivatives at any angles."""
         wave = np.exp(1j * np.multiply.outer(self.order, np.asarray(angle, dtype=float)))
-        e, d1, d2 = (
-            np.tensordot(self.spectrum * (1j * self.order) ** p, wave, 1) for p in range(3)
-        )
+        e, d1, d2 = (self.series @ wave).reshape(3, 2, *wave.shape[1:])
         slope = np.sum((e.conj() * d1).real, axis=0) / WAVE_IMPEDANCE
         curvature = np.sum((e.conj() * d2).real + np.abs(d1) ** 2, axis=0) / WAVE_IMPEDANCE
         return intensity(e[0], e[1]), slope, curvature
 
-    def extremum(self, node: NDArray[Any], sign: int) -> Real:
+    def extremum(self, node: NDArray[Any], sign: int, *, steps: int = 8) -> Real:
         """Maxima (sign 1) or minima (-1) of U within a step of the grid angles ``node``."""
         step, angle = 2 * np.pi / self.fine, node
-        for _ in range(8):
+        for _ in range(steps):
             _, slope, curvature = self.intensity(angle)
             curved = sign * curvature < 0
             move = np.where(curved, -slope / np.where(curved, curvature, 1.0), 0.0)
-            angle = np.clip(angle + move, node - step, node + step)
+            before, angle = angle, np.clip(angle + move, node - step, node + step)
+            if np.max(np.abs(angle - before), initial=0) < 1e-15:
+                break
         return angle
 
 
-def _circles(modes: Modes, plane: float, at: Peak | None) -> Iterator[_Circle]:
+def circles(modes: Modes, plane: float, at: Peak | None) -> Iterator[Circle]:
+    """The cut through the peak of each frequency, see `beamwidth`."""
     plane = float(as_array(plane, float, "plane", ndim=0))
-    at = peak(modes) if at is None else at
-    if at.theta.size != modes.frequency.size:
-        msg = f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}"
-        raise ValueError(msg)
-    for one, theta, phi in zip(_each_frequency(modes), at.theta, at.phi, strict=True):
-        yield _Circle(one, theta=theta, phi=phi, plane=plane)
+    at = peak_of(modes, at)
+    for one, theta, phi in zip(search.each_frequency(modes), at.theta, at.phi, strict=True):
+        yield Circle(one, theta=theta, phi=phi, plane=plane)
 
 
 def half_power_beamwidth(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) -> Real:
@@ -383,7 +356,7 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | No
         msg = f"drop_db is {drop_db}, expected a positive level below the peak [dB]"
         raise ValueError(msg)
     result = []
-    for circle in _circles(modes, plane, at):
+    for circle in circles(modes, plane, at):
         u = circle.grid()
         level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)
         # A null between two grid angles may be the first to fall so far.
@@ -397,7 +370,7 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | No
         value = np.concatenate([u, u[:1], circle.intensity(nulls)[0]])
         order = np.argsort(angle)
         angle = angle[order]
-        below = np.flatnonzero(value[order] < (1 - _FLAT) * level)
+        below = np.flatnonzero(value[order] < (1 - search.FLAT) * level)
         if below.size == 0:
             result.append(np.nan)
             continue
@@ -408,7 +381,7 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | No
     return np.array(result)
 
 
-def _crossing(circle: _Circle, level: float, inside: float, outside: float) -> float:
+def _crossing(circle: Circle, level: float, inside: float, outside: float) -> float:
     """Angle at which U falls to ``level`` between one not below it and one below it."""
     from scipy.optimize import brentq
 
@@ -444,12 +417,6 @@ class Sidelobes:
         freeze(self, missing=True)
 
 
-#: A sidelobe rises at least this much out of the minima beside it [dB]: far above rounding, far
-#: below anything a lobe would be called for. What lies under the floor is rounding [dB].
-_LOBE_RISE = 1e-3
-_LOBE_FLOOR = -200.0
-
-
 def sidelobe_level(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) -> Sidelobes:
     """First and highest sidelobe in a cut through the peak, relative to the peak.
 
@@ -476,11 +443,9 @@ def sidelobe_level(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) 
     from scipy.signal import find_peaks
 
     rows = []
-    for circle in _circles(modes, plane, at):
-        u, step = circle.grid(), 2 * np.pi / circle.fine
-        top = circle.intensity(0.0)[0]
-        level = 10 * np.log10(np.maximum(np.append(u, u[0]) / top, 10 ** (_LOBE_FLOOR / 10)))
-        lobes, _ = find_peaks(level, prominence=_LOBE_RISE)
+    for circle in circles(modes, plane, at):
+        level, step, top = circle.level_db(), 2 * np.pi / circle.fine, circle.intensity(0.0)[0]
+        lobes, _ = find_peaks(level, prominence=LOBE_RISE)
         if lobes.size == 0:
             rows.append((np.nan,) * 4)
             continue

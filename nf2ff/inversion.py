@@ -267,6 +267,47 @@ def by_conjugate_gradients(
     return Estimate(operator.to_modes(x), residual, steps, bool(size <= target**2)), x
 
 
+def normal_solution(
+    operator: TransmissionOperator,
+    right: Complex,
+    *,
+    weights: NDArray[np.float64],
+    rtol: float,
+    max_iterations: int,
+) -> Complex:
+    """Packed (A^H W A)^-1 right, by conjugate gradients: what the adjoint of a solution needs.
+
+    Parameters
+    ----------
+    operator : TransmissionOperator
+        A.
+    right : ndarray
+        Packed coefficients.
+    weights : (M,) ndarray
+        W.
+    rtol, max_iterations
+        As in ``LeastSquares``.
+    """
+    if operator.order is not None:
+        weights = weights[operator.order]
+    x = np.zeros_like(right)
+    gradient = right.copy()
+    direction = gradient.copy()
+    size = first = _norm(gradient) ** 2
+    for _ in range(max_iterations):
+        if size <= rtol**2 * first:
+            break
+        image = operator.forward_ordered(direction)
+        length = size / _square(image, weights)
+        x += length * direction
+        image *= weights
+        gradient -= length * operator.adjoint_ordered(image)
+        before, size = size, _norm(gradient) ** 2
+        direction *= size / before
+        direction += gradient
+    return x
+
+
 def _square(x: NDArray[np.complex128], weights: NDArray[np.float64]) -> float:
     """Sum of weights |x|^2."""
     parts = (x.real, x.imag)

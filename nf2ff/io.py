@@ -208,6 +208,8 @@ def write_probe(
     items += _mode_axes(probe.degree)
     items.append(Item("coefficients", values, "1", "receiving coefficients", axes))
     attributes = {"response_unit": str(probe.response_unit)}
+    if probe.minimum_radius is not None:
+        attributes["minimum_radius_m"] = repr(float(probe.minimum_radius))
     write(path, "probe", {"probe": Group(items, attributes)}, provenance, overwrite)
 
 
@@ -220,7 +222,13 @@ def read_probe(path: PathLike) -> Probe:
         values = take(group, "coefficients", "1", ndim, kind="c")
         _check_modes(group, values.shape[-1])
         unit = attribute(group, "response_unit", RESPONSE_UNITS)
-        return Probe(frequency, values[None] if frequency is None else values, unit)
+        given = group.attrs.get("minimum_radius_m")
+        try:
+            radius = None if given is None else float(given)
+        except (TypeError, ValueError):
+            msg = f"/probe: attribute minimum_radius_m is {str(given)[:80]!r}, expected a number"
+            raise ValueError(msg) from None
+        return Probe(frequency, values[None] if frequency is None else values, unit, radius)
 
 
 def write_result(

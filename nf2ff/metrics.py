@@ -1,4 +1,4 @@
-"""What an antenna's far field amounts to: directivity, EIRP, TRP and polarisation.
+"""What an antenna's far field amounts to: directivity, gain, EIRP, TRP and polarisation.
 
 Metrics of a `FarField` are taken direction by direction. The total radiated power of `Modes` is
 exact, a sum over coefficients. Terms are those of IEEE Std 145 and of A. C. Ludwig, IEEE Trans.
@@ -19,7 +19,10 @@ from nf2ff.special import as_array
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Basis = Literal["theta-phi", "ludwig-3", "circular"]
+Basis = Literal["theta-phi", "ludwig-3", "circular", "linear"]
+BASES: tuple[Basis, ...] = ("theta-phi", "ludwig-3", "circular", "linear")
+#: Those with a reference angle.
+_TURNED = ("ludwig-3", "linear")
 
 #: An ellipse whose Stokes parameter S3 is below this fraction of S0 is taken as linear: 1e-13 is
 #: what the transforms' rounding leaves of a field that is linear (axial ratio 266 dB).
@@ -76,7 +79,14 @@ def nonzero_power(frequency: Real, power: Real) -> Real:
     return power
 
 
-def _require_absolute(reference: str, quantity: str) -> None:
+def require_absolute(reference: str, quantity: str) -> None:
+    """Refuse to give ``quantity`` of data whose level is only relative.
+
+    Raises
+    ------
+    ValueError
+        If ``reference`` is not "absolute", naming the calibration that is missing.
+    """
     if reference != "absolute":
         msg = (
             f"{quantity} needs absolute data: these samples are relative; give the response in "
@@ -126,7 +136,7 @@ def eirp(far_field: FarField) -> Real:
     ValueError
         If the level of the field is only relative.
     """
-    _require_absolute(far_field.reference, "EIRP")
+    require_absolute(far_field.reference, "EIRP")
     return 4 * np.pi * intensity(far_field.e_theta, far_field.e_phi)
 
 
@@ -148,8 +158,96 @@ def trp(modes: Modes) -> Real:
     ValueError
         If the level of the modes is only relative.
     """
-    _require_absolute(modes.reference, "TRP")
+    require_absolute(modes.reference, "TRP")
     return modes.radiated_power()
+
+
+def gain(far_field: FarField, *, input_power: ArrayLike) -> Real:
+    """Gain 4 pi U / P_in with U of both polarisations and P_in the power accepted.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Absolute far field.
+    input_power : (F,) or () array_like
+        Power that the antenna accepts at its port while it radiates this field [W].
+
+    Returns
+    -------
+    (F, T, P) ndarray
+        Gain, linear: directivity times `radiation_efficiency`. The gain at the peak itself is
+        ``beam.peak(modes).eirp / input_power``.
+
+    Raises
+    ------
+    ValueError
+        If the level of the field is only relative, or the power is not positive or not one
+        value for each frequency.
+    """
+    require_absolute(far_field.reference, "gain")
+    return eirp(far_field) / _stated(input_power, far_field.frequency)[:, None, None]
+
+
+def realised_gain(far_field: FarField, *, input_power: ArrayLike) -> Real:
+    """Realised gain 4 pi U / P_in with P_in the power available from the source.
+
+    That is the power incident on the antenna's port. As `gain`, less the loss by reflection at
+    the port: directivity times `total_efficiency`.
+    """
+    require_absolute(far_field.reference, "realised gain")
+    return eirp(far_field) / _stated(input_power, far_field.frequency)[:, None, None]
+
+
+def radiation_efficiency(modes: Modes, *, input_power: ArrayLike) -> Real:
+    """Radiated power over the power accepted.
+
+    Parameters
+    ----------
+    modes : Modes
+        Absolute mode coefficients.
+    input_power : (F,) or () array_like
+        Power that the antenna accepts at its port while it radiates this field [W].
+
+    Returns
+    -------
+    (F,) ndarray
+        Efficiency, linear. It is not held to 1: more than 1 tells that the stated power and the
+        calibration of the level do not belong together, and by how much.
+
+    Raises
+    ------
+    ValueError
+        If the level of the modes is only relative, or the power is not positive or not one
+        value for each frequency.
+    """
+    require_absolute(modes.reference, "radiation efficiency")
+    return modes.radiated_power() / _stated(input_power, modes.frequency)
+
+
+def total_efficiency(modes: Modes, *, input_power: ArrayLike) -> Real:
+    """Radiated power over the power available from the source; as `radiation_efficiency`."""
+    require_absolute(modes.reference, "total efficiency")
+    return modes.radiated_power() / _stated(input_power, modes.frequency)
+
+
+def _stated(input_power: ArrayLike, frequency: Real) -> Real:
+    """``input_power`` at each frequency (F,) [W]."""
+    power = as_array(input_power, float, "input_power")
+    if power.shape not in ((), frequency.shape):
+        msg = (
+            f"input_power has shape {power.shape} for {frequency.size} frequencies: give one "
+            "value, or one for each frequency"
+        )
+        raise ValueError(msg)
+    power = np.broadcast_to(power, frequency.shape)
+    bad = np.flatnonzero(power <= 0)
+    if bad.size:
+        msg = (
+            f"input_power is {power[bad[0]]:g} W at {frequency[bad[0]]:.9g} Hz, expected a positive"
+            " power; a level in dBm is 10^(level/10) mW"
+        )
+        raise ValueError(msg)
+    return power
 
 
 # --- polarisation --------------------------------------------------------------------------
@@ -164,11 +262,13 @@ def components(
     ----------
     far_field : FarField
         Field with components theta and phi.
-    basis : {"theta-phi", "ludwig-3", "circular"}
+    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
         Pair of components: E_theta, E_phi; co- and cross-polar by Ludwig's third definition;
-        right-hand and left-hand circular by IEEE Std 145.
+        right-hand and left-hand circular by IEEE Std 145; linear at a slant and across it.
     reference_angle : float
-        For "ludwig-3": azimuth phi0 of the reference polarisation, 0 for x, pi/2 for y [rad].
+        For "ludwig-3": azimuth phi0 of the reference polarisation, 0 for x, pi/2 for y. For
+        "linear": slant of the reference direction from theta^ towards phi^, as `tilt_angle`
+        counts it [rad].
 
     Returns
     -------
@@ -188,20 +288,48 @@ def components(
     Circular: in exp(+jwt) the unit field (theta^ - j phi^)/sqrt 2 turns from theta^ to phi^, seen
     from behind the wave clockwise: right-hand. So E_R = (E_theta + j E_phi)/sqrt 2 and
     E_L = (E_theta - j E_phi)/sqrt 2.
+
+    Linear at the slant a: E_co = E_theta cos(a) + E_phi sin(a), what an ideal field probe reads
+    at chi = a, and E_cross = E_phi cos(a) - E_theta sin(a), at chi = a + pi/2. A slant of 0 gives
+    E_theta and E_phi.
+    """
+    reference = checked_basis(basis, reference_angle)
+    return in_basis(
+        far_field.e_theta, far_field.e_phi, far_field.phi, basis=basis, reference_angle=reference
+    )
+
+
+def checked_basis(basis: str, reference_angle: float) -> float:
+    """The reference angle [rad], if it and ``basis`` fit together as `components` says.
+
+    Raises
+    ------
+    ValueError
+        As in `components`.
     """
     reference = float(as_array(reference_angle, float, "reference_angle", ndim=0))
-    if basis not in ("theta-phi", "ludwig-3", "circular"):
-        msg = f"basis is {basis!r}, expected 'theta-phi', 'ludwig-3' or 'circular'"
+    if basis not in BASES:
+        *most, last = (repr(name) for name in BASES)
+        msg = f"basis is {basis!r}, expected {', '.join(most)} or {last}"
         raise ValueError(msg)
-    if reference and basis != "ludwig-3":
-        msg = f"reference_angle applies to 'ludwig-3' only: leave it out for {basis!r}"
+    if reference and basis not in _TURNED:
+        msg = f"reference_angle applies to 'ludwig-3' and 'linear' only: leave it out for {basis!r}"
         raise ValueError(msg)
-    e_theta, e_phi = far_field.e_theta, far_field.e_phi
+    return reference
+
+
+def in_basis(
+    e_theta: Complex, e_phi: Complex, phi: Real, *, basis: Basis, reference_angle: float
+) -> tuple[Complex, Complex]:
+    """As `components`, of fields of any shape, with ``phi`` [rad] that can be broadcast to it."""
     if basis == "ludwig-3":
-        c, s = np.cos(far_field.phi - reference), np.sin(far_field.phi - reference)
+        c, s = np.cos(phi - reference_angle), np.sin(phi - reference_angle)
         return e_theta * c - e_phi * s, e_theta * s + e_phi * c
     if basis == "circular":
         return (e_theta + 1j * e_phi) / np.sqrt(2), (e_theta - 1j * e_phi) / np.sqrt(2)
+    if reference_angle:
+        c, s = np.cos(reference_angle), np.sin(reference_angle)
+        return e_theta * c + e_phi * s, e_phi * c - e_theta * s
     return e_theta, e_phi
 
 

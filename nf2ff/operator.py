@@ -198,6 +198,12 @@ class TransmissionOperator:
         q = _apply(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
         return np.ascontiguousarray(spin.unpack(q).T).ravel()
 
+    def to_modes_adjoint(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Adjoint of `to_modes`: packed coefficients T^H q of modes (J,)."""
+        t = self.separation.precondition.conj().swapaxes(1, 2)
+        packed = spin.pack(q.reshape(-1, 2).T)
+        return _apply(t, packed, spin.packed_numbers(self.degree)[1])
+
     def linear_operator(self) -> Any:
         """The map from modes Q, (J,), to responses (M,) as scipy's LinearOperator.
 

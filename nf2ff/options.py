@@ -60,3 +60,12 @@ def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> No
 def command_line() -> str:
     """The command as it was typed, for the provenance."""
     return shlex.join(["nf2ff", *sys.argv[1:]])
+
+
+def steps_of(whole: int, step: float, option: str) -> int:
+    """Number of steps, which must divide the angle evenly."""
+    count = round(whole / step) if step > 1e-9 * whole else 0
+    if count < 1 or abs(count * step - whole) > 1e-9 * whole:
+        msg = f"{option} is {step:g}, expected a step that divides {whole} deg evenly"
+        raise ValueError(msg)
+    return count

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.interpolation import interpolate_frequency
 from nf2ff.modes import (
     WAVE_IMPEDANCE,
     Modes,
@@ -18,10 +19,15 @@ from nf2ff.modes import (
     mode_numbers,
     wavenumber,
 )
+from nf2ff.rotation import rotate_coefficients
 from nf2ff.special import as_array
 from nf2ff.translation import translation_coefficients
 
 ProbeUnit = Literal["V/m", "sqrt(W)", "relative"]
+
+#: Power of an azimuthal order relative to all below which it is rounding of doubles: an amplitude
+#: of 450 times their last digit, where sums of waves leave ten to a hundred times.
+ROUNDING_POWER = 1e-26
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,6 +161,9 @@ def probe_from_modes(
 ) -> Probe:
     """Probe from the waves that it radiates, by reciprocity.
 
+    Azimuthal orders +-mu of a port that are nothing but rounding, above `ROUNDING_POWER` at no
+    frequency, are left out: each costs a transform, and asks a quadrature for more values of chi.
+
     Parameters
     ----------
     ports : Modes or sequence of Modes
@@ -188,7 +197,128 @@ def probe_from_modes(
     degree = max(modes.degree for modes in ports)
     t = np.stack([modes.extend(degree).coefficients for modes in ports], axis=1)
     unit: ProbeUnit = "sqrt(W)" if first.reference == "absolute" else "relative"
-    return Probe(first.frequency, t * (_half_turn(degree) / np.sqrt(2)), unit, minimum_radius)
+    probe = Probe(first.frequency, t * (_half_turn(degree) / np.sqrt(2)), unit, minimum_radius)
+    return drop_weak_orders(probe, power=ROUNDING_POWER)
+
+
+def drop_weak_orders(probe: Probe, *, power: float) -> Probe:
+    """The probe without those azimuthal orders +-mu of a port that carry next to nothing.
+
+    Parameters
+    ----------
+    probe : Probe
+        The probe.
+    power : float
+        Power of a port in +mu and -mu together, relative to that in all its orders, which it must
+        exceed at some frequency to be kept.
+
+    Returns
+    -------
+    Probe
+        With zero in place of the coefficients of the other orders.
+    """
+    _, m, _ = mode_numbers(probe.degree)
+    share = np.square(np.abs(probe.coefficients))
+    total = share.sum(axis=2)
+    r = np.array(probe.coefficients)
+    for mu in range(probe.mu_max + 1):
+        mine = np.abs(m) == mu
+        weak = np.all(share[:, :, mine].sum(axis=2) <= power * total, axis=0)
+        r[:, np.outer(weak, mine)] = 0
+    return replace(probe, coefficients=r)
+
+
+def at_frequencies(
+    probe: Probe, frequency: ArrayLike, *, extrapolate: bool = False
+) -> tuple[Probe, NDArray[np.float64]]:
+    """The probe at the frequencies of a scan, interpolated where it was not measured.
+
+    Parameters
+    ----------
+    probe : Probe
+        The probe.
+    frequency : (F,) array_like
+        Frequencies wanted [Hz].
+    extrapolate : bool
+        Whether frequencies outside of the probe's are taken from its last ones.
+
+    Returns
+    -------
+    probe : Probe
+        At ``frequency``; as it was if its coefficients hold at every frequency.
+    error : (F,) ndarray
+        Relative error of the coefficients as `interpolate_frequency` estimates it: 0 where they
+        are known, NaN where that cannot be told.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is outside of the probe's and that was not asked for.
+    """
+    wanted = as_array(frequency, float, "frequency", ndim=1)
+    if probe.frequency is None:
+        return probe, np.zeros(wanted.size)
+    try:
+        found = interpolate_frequency(
+            probe.frequency, probe.coefficients, wanted, extrapolate=extrapolate
+        )
+    except ValueError as error:
+        msg = f"the probe: {error}"
+        raise ValueError(msg) from error
+    return replace(probe, frequency=wanted, coefficients=found.values), found.error
+
+
+def mounted(
+    probe: Probe,
+    *,
+    port_factors: ArrayLike = 1.0,
+    chi_offset: float = 0.0,
+    tilt_x: float = 0.0,
+    tilt_y: float = 0.0,
+) -> Probe:
+    """The probe as it is mounted and cabled, where that is known to differ from what is recorded.
+
+    Parameters
+    ----------
+    probe : Probe
+        The probe, well aligned, its ports equally amplified.
+    port_factors : (ports,) or (Fp, ports) array_like
+        Complex factor of each port's reading against the others (channel balance), linear.
+    chi_offset : float
+        True rotation of the probe about its axis minus the recorded chi [rad].
+    tilt_x, tilt_y : float
+        Turn of the probe about its own x axis and then about its own y axis, right-handed, those
+        axes being fixed to the mount, that turns with chi [rad].
+
+    Returns
+    -------
+    Probe
+        To be used with the samples as they were recorded.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite, a factor is zero, or the factors fit neither shape.
+    """
+    factors = as_array(port_factors, complex, "port_factors")
+    shape = probe.coefficients.shape[:2]
+    if factors.shape not in ((), shape[1:], shape):
+        msg = f"port_factors have shape {factors.shape}, expected {shape[1:]} or {shape}"
+        raise ValueError(msg)
+    if np.any(factors == 0):
+        msg = "port_factors are 0 somewhere: leave out the samples of a port that does not answer"
+        raise ValueError(msg)
+    angles = as_array([chi_offset, tilt_x, tilt_y], float, "chi_offset, tilt_x, tilt_y")
+    _, m, _ = mode_numbers(probe.degree)
+    r = probe.coefficients * np.broadcast_to(factors, shape)[:, :, None]
+    if angles[1] or angles[2]:
+        own = (r * _half_turn(probe.degree)).reshape(*shape, -1, 2).swapaxes(2, 3)
+        quarter = np.pi / 2
+        # About x: z is turned to x's place and back.
+        own = rotate_coefficients(own, alpha=-quarter, beta=angles[1], gamma=quarter)
+        own = rotate_coefficients(own, alpha=0.0, beta=angles[2], gamma=0.0)
+        r = np.ascontiguousarray(own.swapaxes(2, 3)).reshape(r.shape) * _half_turn(probe.degree)
+    return replace(probe, coefficients=r * np.exp(1j * m * angles[0]))
 
 
 def keep_orders(probe: Probe, *, orders: Sequence[int]) -> Probe:

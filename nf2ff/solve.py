@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,89 +13,13 @@ from nf2ff import degree as degrees
 from nf2ff import inversion, spin
 from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
 from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage, worst_coverage
-from nf2ff.geometry import Geometry, check_port, different_positions, plan_geometry
+from nf2ff.geometry import check_port, different_positions
 from nf2ff.modes import Modes
-from nf2ff.operator import TransmissionOperator
-from nf2ff.probe import Probe, keep_orders
+from nf2ff.prepared import Direct, LeastSquares, Method, Prepared, Quadrature
+from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
 from nf2ff.waves import canonical_angles
-
-
-@dataclass(frozen=True, slots=True)
-class Quadrature:
-    """Non-iterative solution on a full regular grid.
-
-    At each position chi must take enough values to separate the probe's azimuthal orders: two for
-    orders +-1.
-
-    Parameters
-    ----------
-    first_order : bool
-        Take the probe as if it had the azimuthal orders +-1 only; the error is reported.
-    threads : int or None
-        Threads, None for all.
-    """
-
-    first_order: bool = False
-    threads: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class LeastSquares:
-    """Conjugate gradients on any sample set.
-
-    Parameters
-    ----------
-    rtol : float
-        Fall of the gradient of the squared residual at which to stop.
-    max_iterations : int
-        Most steps.
-    damping : float or None
-        Singular values of the problem, about 1 where the sphere is well sampled, below which the
-        solution is held back; 0 for none, None for none unless a part of the sphere was not seen.
-    unweighted_finish : bool
-        Samples are weighted by the area that each stands for, which is what makes the iteration
-        short. Under white noise equal weights give the least variance; this adds the steps that
-        lead from the one solution to the other.
-    first_order : bool
-        Take the probe as if it had the azimuthal orders +-1 only; the error is reported.
-    threads : int or None
-        Threads, None for all.
-
-    Notes
-    -----
-    Under white noise an uneven set of M samples gives M sum a_i^2 / (sum a_i)^2 times the
-    variance of an even one (a_i the area that each stands for): pi^2/8 = 1.23 for a spiral of
-    constant axis speeds (closed form, a ~ sin(theta)). That is the price of the positions; the
-    area weights themselves cost 1 to 2 % more than equal ones (measured).
-    """
-
-    rtol: float = 1e-9
-    max_iterations: int = 200
-    damping: float | None = None
-    unweighted_finish: bool = False
-    first_order: bool = False
-    threads: int | None = None
-
-    def __post_init__(self) -> None:
-        if not 0 < self.rtol < 1:
-            msg = f"rtol is {self.rtol}, expected between 0 and 1"
-            raise ValueError(msg)
-        if self.max_iterations < 1:
-            msg = f"max_iterations is {self.max_iterations}, expected at least 1"
-            raise ValueError(msg)
-        if self.damping is not None and not (self.damping >= 0 and math.isfinite(self.damping)):
-            msg = f"damping is {self.damping}, expected a finite number >= 0"
-            raise ValueError(msg)
-
-
-@dataclass(frozen=True, slots=True)
-class Direct:
-    """Dense matrix and singular values, the oracle for small degrees."""
-
-
-Method = Quadrature | LeastSquares | Direct
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,6 +100,7 @@ def solve(
     check_port(int(samples.port.max()), probe)
     check_polarisations(samples, probe)
     check_mixture(samples)
+    probe, probe_error = at_frequencies(probe, samples.frequency)
     whole = probe
     if getattr(method, "first_order", False):
         probe = keep_orders(probe, orders=(-1, 1))
@@ -216,6 +140,13 @@ def solve(
             sentences.append(
                 f"the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
                 f"{level:.1f} dB of its response at {samples.radius.min():.6g} m"
+            )
+    for sentences, error in zip(warnings, probe_error, strict=True):
+        if not error <= LARGE_PROBE_ERROR:
+            size = "an unknown amount" if np.isnan(error) else f"{20 * math.log10(error):.0f} dB"
+            sentences.append(
+                "the probe was interpolated between its frequencies; leaving out the nearest of "
+                f"them changes it by {size}: measure it in finer steps"
             )
     for sentences, e in zip(warnings, estimates, strict=True):
         sentences += notes
@@ -268,6 +199,8 @@ def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
     return worst_coverage(found)
 
 
+#: Estimated relative error of an interpolated probe from which there is a warning.
+LARGE_PROBE_ERROR = 1e-3
 #: Relative residual above which the samples can hardly be what they are said to be.
 LARGE_RESIDUAL = 0.1
 #: Damping taken where a part of the sphere was not seen and none is given.
@@ -341,81 +274,52 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
         raise ValueError(msg) from None
 
 
-def _quadrature(
-    samples: Samples, scan: GridScan, probe: Probe, degree: int, threads: int
-) -> list[inversion.Estimate]:
-    count = samples.frequency.size
-    parallel = count >= 2 * threads
-
-    def one(index: int) -> inversion.Estimate:
-        matrix = inversion.quadrature_matrix(
-            probe,
-            port=int(samples.port[0]),
-            frequency=float(samples.frequency[index]),
-            radius=scan.radius,
-            degree=degree,
-            spins=scan.spins,
-        )
-        return inversion.by_quadrature(
-            scan, samples.response[index], matrix, threads=1 if parallel else threads
-        )
-
-    jobs = [partial(one, i) for i in range(count)]
-    return spin.run(jobs, threads if parallel else 1)
-
-
-def _dense(samples: Samples, probe: Probe, degree: int) -> list[inversion.Estimate]:
-    result = []
-    for i, frequency in enumerate(samples.frequency):
-        part = samples.at_frequency(i)
-        matrix = inversion.dense_matrix(
-            plan_geometry(part), probe, frequency=float(frequency), degree=degree
-        )
-        result.append(inversion.by_dense_matrix(matrix, part.response[0]))
-    return result
-
-
-def _iterate(
-    samples: Samples, probe: Probe, degree: int, method: LeastSquares
-) -> list[inversion.Estimate]:
-    threads = spin.thread_count(method.threads)
-    shared = not samples.moving and not samples.any_missing
-    geometry: tuple[Geometry, ...] = ()
-    result = []
-    for i, frequency in enumerate(samples.frequency):
-        part = samples.at_frequency(i)
-        if not (shared and geometry):
-            geometry = plan_geometry(part)
-            weights = inversion.area_weights(geometry, degree=degree, threads=threads)
-        operator = TransmissionOperator(
-            geometry, probe, float(frequency), degree, 0.2 * method.rtol, threads
-        )
-        iterate = partial(
-            inversion.by_conjugate_gradients, operator, part.response[0], rtol=method.rtol,
-            max_iterations=method.max_iterations, damping=method.damping or 0.0,
-        )  # fmt: skip
-        estimate, x = iterate(weights=weights)
-        if method.unweighted_finish:
-            equal = np.full(weights.size, 8 * np.pi / weights.size)
-            finish, _ = iterate(weights=equal, start=x)
-            estimate = replace(finish, iterations=estimate.iterations + finish.iterations)
-        result.append(estimate)
-    return result
-
-
 def _run(
     samples: Samples, scan: GridScan | None, probe: Probe, degree: int, method: Method
 ) -> tuple[Modes, list[inversion.Estimate]]:
-    if isinstance(method, Quadrature):
-        assert scan is not None
-        threads = spin.thread_count(method.threads)
-        estimates = _quadrature(samples, scan, probe, degree, threads)
-    elif isinstance(method, Direct):
-        estimates = _dense(samples, probe, degree)
-    else:
-        estimates = _iterate(samples, probe, degree, method)
+    estimates = Prepared(samples, probe, degree, method, scan).estimates(samples.response)
     coefficients = np.stack([e.coefficients for e in estimates])
     return Modes(samples.frequency, coefficients, check_units(samples, probe)), estimates
+
+
+def prepare(
+    samples: Samples, probe: Probe, *, degree: int, method: Method | None = None
+) -> Prepared:
+    """Prepare the solution for many responses at the positions of ``samples``.
+
+    Parameters
+    ----------
+    samples, probe, degree, method
+        As in `solve`, which says what is to be thought of the positions; here they are only
+        prepared for.
+
+    Returns
+    -------
+    Prepared
+        With ``modes(response)`` for responses (F, M).
+
+    Raises
+    ------
+    ValueError
+        As `solve`, where the samples are not fit at all.
+    """
+    check_units(samples, probe)
+    check_port(int(samples.port.max()), probe)
+    check_polarisations(samples, probe)
+    probe, _ = at_frequencies(probe, samples.frequency)
+    if getattr(method, "first_order", False):
+        probe = keep_orders(probe, orders=(-1, 1))
+    scan = _find_grid(samples, probe, method)
+    if degree > degrees.count_limit(samples) or degree < 1:
+        msg = f"degree {degree} is not within 1 ... {degrees.count_limit(samples)}, the samples'"
+        raise ValueError(msg)
+    if method is None:
+        fits = scan is not None and degree <= scan.grid.degree
+        method = Quadrature() if fits else LeastSquares()
+    if isinstance(method, Quadrature) and scan is not None and degree > scan.grid.degree:
+        msg = f"the grid determines degree {scan.grid.degree}, not {degree}: use LeastSquares"
+        raise ValueError(msg)
+    return Prepared(samples, probe, degree, method, scan)
 
 
 def noise_gain(
@@ -459,4 +363,14 @@ def noise_gain(
     return gain
 
 
-__all__ = ["Direct", "LeastSquares", "Method", "Quadrature", "Solution", "noise_gain", "solve"]
+__all__ = [
+    "Direct",
+    "LeastSquares",
+    "Method",
+    "Prepared",
+    "Quadrature",
+    "Solution",
+    "noise_gain",
+    "prepare",
+    "solve",
+]

@@ -466,3 +466,15 @@ def point_density(
     alm *= np.exp(-0.5 * n * (n + 1) * (SMOOTHING / degree) ** 2)
     density: NDArray[np.float64] = ducc0.sht.synthesis_general(alm=alm, **options)[0]
     return density
+
+
+def rotate_packed(
+    packed: Complex, *, alpha: float, beta: float, gamma: float, threads: int
+) -> Complex:
+    """Coefficients of complex maps (2, C, A) after the rotation Rz(alpha) Ry(beta) Rz(gamma)."""
+    degree = degree_of_packed(packed)
+    parts = np.concatenate(_split(packed, threads))
+    # The library names them in the order in which they act: about z, about y, about z.
+    ducc0.sht.rotate_alm(parts, degree, gamma, beta, alpha, nthreads=threads, out=parts)
+    real, imag = np.split(parts, 2)
+    return _join(real, imag, 0, degree, threads)

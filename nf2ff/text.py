@@ -27,7 +27,7 @@ TIME_CONVENTIONS: tuple[TimeConvention, ...] = ("exp(+jwt)", "exp(-iwt)")
 #: Largest text file that is read [bytes], some 40 million rows.
 MAX_TEXT_BYTES = 4 * 2**30
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _COMMENT = re.compile(rb"(?m)^[ \t]*#[^\n]*\n?")
 #: Lines looked at together once the fast parse of the whole failed.
 _BLOCK = 4096

@@ -14,29 +14,47 @@ TREES = {path.stem: ast.parse(path.read_text(encoding="utf-8")) for path in FILE
 #: A file imports only from lower layers. Each file stands in exactly one.
 LAYERS = [
     {"special", "spin"},
-    {"translation", "torus"},
-    {"modes", "grid", "coverage", "points"},
-    {"waves", "samples", "probe"},
-    {"scan", "antennas"},
-    {"radial", "geometry", "farfield"},
-    {"operator"},
+    {"translation", "torus", "rotation"},
+    {"modes", "grid", "coverage", "points", "interpolation", "frequency_table"},
+    {"rings", "sphere_weights"},
+    {"waves", "samples", "probe", "level_steps"},
+    {"scan", "antennas", "level", "geometry"},
+    {"radial", "farfield"},
+    {"operator", "pattern_modes"},
     {"inversion", "checks", "degree"},
+    {"prepared"},
     {"solve", "metrics", "simulate"},
-    {"beam"},
-    {"uncertainty", "planning"},
-    {"io", "files", "hdf5", "tables", "text"},
-    {"plots", "report"},
+    {"search", "orientation", "probe_models", "spherical_coverage", "power_scan", "power_fit"},
+    {"partial_power", "beam", "reception", "waveguides", "power_totals"},
+    {"lobes", "substitution", "finite_distance", "power_peak"},
+    {"summary"},
+    {"budget_metrics", "error_checks", "figures"},
+    {"budget_terms", "error_term"},
+    {"budget", "position_errors"},
+    {"budget_sum", "signal_errors", "axes_errors", "model_errors"},
+    {"budget_table", "range_errors"},
+    {"error_terms"},
+    {"propagation"},
+    {"sensitivity"},
+    {"uncertainty", "study", "planning"},
+    IO := {
+        "io", "files", "hdf5", "tables", "text", "level_files", "probe_files", "nsma",
+        "nsma_reader", "nsma_cuts", "figures_table", "power_tables", "budget_files",
+        "uncertainty_files", "uncertainty_results",
+    },
+    {"plots", "error_plots", "report"},
     {"inspection", "transformation", "options"},
+    {"transforming", "exporting", "estimating"},
     {"cli", "__main__", "demo"},
-]
+]  # fmt: skip
 LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}
 #: Layers whose files may import each other, in one direction: parts of one thing.
-TOGETHER = ({"io", "files", "hdf5", "tables", "text"}, {"cli", "__main__", "demo"})
+TOGETHER = (IO, {"cli", "__main__", "demo"})
 #: Imported by one file, or by those of one layer, each for the reason given there.
 HOMES = {
     "ducc0": {"spin", "torus"},
     "h5py": {"io", "files", "hdf5"},
-    "matplotlib": {"plots"},
+    "matplotlib": {"plots", "error_plots"},
 }
 #: Slow to import, so only inside the functions that use them.
 SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse"}

@@ -8,7 +8,7 @@ import pytest
 from patterns import HUYGENS, POWER_RTOL, TURNSTILE, Z_DIPOLE, project
 from scipy.optimize import brentq, minimize, minimize_scalar
 
-from nf2ff import beam
+from nf2ff import beam, search
 from nf2ff.modes import Modes, mode_count, mode_numbers
 
 #: A direction moves by the error of the slope of U over its curvature. The last patch of the
@@ -138,6 +138,54 @@ def test_peak_of_a_body_of_revolution(seed):
     np.testing.assert_allclose(peak.theta, top.x, atol=DIRECTION_ATOL / degree + 1e-7)
     np.testing.assert_allclose(peak.eirp, -4 * np.pi * top.fun, rtol=POWER_RTOL)
     assert peak.phi[0] == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_peak_on_an_oblique_ridge(seed, monkeypatch):
+    # A fan beam: dipoles in line, tilted, whose ridge the grid meets askew, and one across that
+    # makes one of its points the highest. The closed form is searched along the ridge.
+    rng = np.random.default_rng(seed)
+    axis, other = (v / np.linalg.norm(v) for v in rng.normal(size=(2, 3)))
+    place = 0.5 * (np.arange(7) - 3)
+
+    def vector(r):
+        factor = np.exp(2j * np.pi * np.multiply.outer(r @ axis, place)).sum(-1)[..., None]
+        return (axis - (r @ axis)[..., None] * r) * factor + (0.4 + 0.2j) * (
+            other - (r @ other)[..., None] * r
+        )
+
+    def field(theta, phi):
+        r, unit_theta, unit_phi = oracle.cartesian(theta, phi)
+        e = vector(r)
+        return np.sum(e * unit_theta, axis=-1), np.sum(e * unit_phi, axis=-1)
+
+    def level(x):
+        r = x / np.linalg.norm(x)
+        return -np.sum(np.abs(vector(r)) ** 2)
+
+    tangents = np.linalg.svd(axis[None])[2][1:]
+    turn = np.linspace(0, 2 * np.pi, 60)
+    ridge = np.cos(turn)[:, None] * tangents[0] + np.sin(turn)[:, None] * tangents[1]
+    start = ridge[np.argmin([level(r) for r in ridge])]
+    options = {"xatol": 1e-10, "fatol": 1e-15, "maxiter": 2000}
+    found = minimize(level, start, method="Nelder-Mead", options=options)
+    expected = found.x / np.linalg.norm(found.x)
+
+    calls = []
+    sample = search.sample_patches
+    monkeypatch.setattr(
+        search, "sample_patches", lambda *a, **k: calls.append(1) or sample(*a, **k)
+    )
+    # k r0 = 9.4; beyond degree 26 there is less than 1e-10 of the field.
+    peak = beam.peak(project(field, 26, 26))
+    u = direction(peak.theta[0], peak.phi[0])
+    # Opposite directions are equal: the field of such a set of dipoles is even.
+    np.testing.assert_allclose(-level(u), -found.fun, rtol=1e-9)
+    apart = min(np.linalg.norm(u - expected), np.linalg.norm(u + expected))
+    # The curvature along the ridge is a few per cent of U, so that 1e-10 of the field moves it by
+    # 1e-8 or so, and the simplex stops where U changes by rounding, 1e-7.
+    assert apart < 1e-6
+    assert len(calls) > 1
 
 
 def test_peak_of_degree_100_is_quick():
@@ -357,6 +405,19 @@ def test_frequencies_are_kept_apart():
     np.testing.assert_allclose(width, [2 * np.arccos(2**0.5 - 1), np.pi / 2], atol=1e-11)
     with pytest.raises(ValueError, match="the peak has 2 frequencies, the modes have 1"):
         beam.half_power_beamwidth(HUYGENS, at=peak)
+
+
+def test_peaks_of_many_frequencies_are_those_of_each(random_q):
+    # All frequencies are searched together, with different numbers of lobes each.
+    q = [random_q(6) + (0 if f % 2 else 3) * sharp_beam(0.5 * f, f, [1, 0.5j], 6) for f in range(6)]
+    modes = Modes(1e9 * np.arange(1, 7), q)
+    together = beam.peak(modes)
+    for f in range(6):
+        alone = beam.peak(Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1]))
+        for name in ("theta", "phi", "directivity", "eirp"):
+            np.testing.assert_allclose(
+                getattr(together, name)[f], getattr(alone, name)[0], rtol=1e-9, atol=1e-9
+            )
 
 
 @pytest.mark.parametrize("drop", [0, -3, np.nan, np.inf])

@@ -6,8 +6,10 @@ import pytest
 from patterns import HUYGENS, POWER_RTOL, TURNSTILE, Z_DIPOLE, grid_of, modes_of
 
 from nf2ff import beam, metrics
+from nf2ff.antennas import DipoleCluster
 from nf2ff.farfield import FarField, far_field
 from nf2ff.modes import WAVE_IMPEDANCE, Modes, mode_index, mode_numbers
+from nf2ff.simulate import far_field_of
 
 # --- level ---------------------------------------------------------------------------------
 
@@ -76,13 +78,83 @@ def test_directivity_of_nothing_is_refused():
             call()
 
 
+# --- gain and efficiency -------------------------------------------------------------------
+
+
+def test_gain_of_a_lossy_mismatched_dipole():
+    # Closed form, definitions of IEEE Std 145 (from memory): of 1 W that the source offers, a
+    # port with |Gamma|^2 = 0.3 accepts 0.7 W, of which an antenna of radiation efficiency 0.8
+    # radiates 0.56 W, 1/2 |Q|^2. A dipole has D = 1.5 at the horizon.
+    modes = modes_of({(2, 0, 1): np.sqrt(2 * 0.56)})
+    horizon = far_field(modes, theta=[np.pi / 2], phi=[0.3, 2.0])
+    gain = metrics.gain(horizon, input_power=0.7)
+    realised = metrics.realised_gain(horizon, input_power=1.0)
+    np.testing.assert_allclose(gain, np.full((1, 1, 2), 1.5 * 0.8), rtol=POWER_RTOL)
+    np.testing.assert_allclose(realised, np.full((1, 1, 2), 1.5 * 0.8 * 0.7), rtol=POWER_RTOL)
+    np.testing.assert_allclose(
+        metrics.radiation_efficiency(modes, input_power=0.7), [0.8], rtol=1e-15
+    )
+    np.testing.assert_allclose(
+        metrics.total_efficiency(modes, input_power=1.0), [0.8 * 0.7], rtol=1e-15
+    )
+
+
+def test_input_power_belongs_to_its_frequency(random_q):
+    modes = Modes([1e9, 2e9], [random_q(4), random_q(4)])
+    pattern, power = grid_of(modes), np.array([0.5, 3.0])
+    efficiency = modes.radiated_power() / power
+    for gain, share in (
+        (metrics.gain, metrics.radiation_efficiency),
+        (metrics.realised_gain, metrics.total_efficiency),
+    ):
+        np.testing.assert_allclose(share(modes, input_power=power), efficiency, rtol=1e-15)
+        # A few products of doubles in another order.
+        np.testing.assert_allclose(
+            gain(pattern, input_power=power),
+            efficiency[:, None, None] * metrics.directivity(pattern),
+            rtol=2e-15,
+        )
+        # One value serves for all frequencies.
+        np.testing.assert_array_equal(
+            gain(pattern, input_power=2.0), gain(pattern, input_power=[2.0, 2.0])
+        )
+    # More radiated than put in is a wrong calibration: shown, not held to 1.
+    assert np.all(efficiency > 1)
+    assert np.all(metrics.radiation_efficiency(modes, input_power=power) > 1)
+
+
+def test_gain_and_efficiency_need_a_level_and_a_power():
+    relative = modes_of({(2, 0, 1): 1}, reference="relative")
+    for name, call, source in (
+        ("gain", metrics.gain, grid_of(relative)),
+        ("realised gain", metrics.realised_gain, grid_of(relative)),
+        ("radiation efficiency", metrics.radiation_efficiency, relative),
+        ("total efficiency", metrics.total_efficiency, relative),
+    ):
+        with pytest.raises(ValueError, match=rf"^{name} needs absolute data.*calibrate the probe"):
+            call(source, input_power=1.0)
+    both = Modes([1e9, 2e9], np.ones((2, 6)))
+    for call, source in (
+        (metrics.gain, grid_of(both)),
+        (metrics.realised_gain, grid_of(both)),
+        (metrics.radiation_efficiency, both),
+        (metrics.total_efficiency, both),
+    ):
+        with pytest.raises(ValueError, match=r"input_power is -3 W at 2e\+09 Hz.*dBm"):
+            call(source, input_power=[1.0, -3.0])
+        with pytest.raises(ValueError, match=r"input_power is 0 W at 1e\+09 Hz.*positive"):
+            call(source, input_power=0)
+        with pytest.raises(ValueError, match=r"shape \(3,\) for 2 frequencies: give one value"):
+            call(source, input_power=[1.0, 1.0, 1.0])
+
+
 # --- polarisation --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("basis", ["theta-phi", "ludwig-3", "circular"])
+@pytest.mark.parametrize("basis", metrics.BASES)
 def test_partial_directivities_sum_to_the_directivity(random_q, basis):
     pattern = grid_of(Modes([1e9, 3e9], [random_q(5), random_q(5)]))
-    angle = 0.4 if basis == "ludwig-3" else 0.0
+    angle = 0.4 if basis in ("ludwig-3", "linear") else 0.0
     first, second = metrics.partial_directivity(pattern, basis, reference_angle=angle)
     # Sums of four squares in another order: a few units of rounding.
     np.testing.assert_allclose(first + second, metrics.directivity(pattern), rtol=1e-14)
@@ -112,6 +184,43 @@ def test_ludwig_3_on_axis_is_x_and_y():
     _, unit_theta, unit_phi = oracle.cartesian(0.0, 0.9)
     e = 2 * unit_theta + 1j * unit_phi
     np.testing.assert_allclose([co[0, 0, 0], cross[0, 0, 0]], e[:2], atol=1e-15)
+
+
+@pytest.mark.parametrize("slant", [-np.pi / 4, 0.0, 0.3, np.pi / 4, np.pi / 2])
+def test_slanted_dipole_has_one_linear_component(slant):
+    # Closed form: a current element across the direction +x, at the slant from theta^ = -z^
+    # towards phi^ = +y^, has its whole field along itself.
+    moment = np.cos(slant) * np.array([0, 0, -1.0]) + np.sin(slant) * np.array([0, 1.0, 0])
+    e = far_field_of(
+        DipoleCluster([[0, 0, 0]], [moment]), frequency=[1e9], theta=[np.pi / 2], phi=[0.0]
+    )
+    field = FarField([1e9], [np.pi / 2], [0.0], *(c[:, :, None] for c in e), [1.0])
+    co, cross = metrics.components(field, "linear", reference_angle=slant)
+    size = np.abs(co[0, 0, 0])
+    assert abs(cross[0, 0, 0]) < 1e-15 * size
+    # The same slant that `tilt_angle` tells, but for half a turn of the axis of an ellipse.
+    tilt = metrics.tilt_angle(field)[0, 0, 0]
+    np.testing.assert_allclose(np.sin(tilt - slant), 0, atol=1e-15)
+    # A component at the slant +90 deg is the second one, with its sign.
+    turned, back = metrics.components(field, "linear", reference_angle=slant - np.pi / 2)
+    np.testing.assert_allclose(
+        [turned[0, 0, 0], back[0, 0, 0]], [0, co[0, 0, 0]], atol=1e-15 * size
+    )
+
+
+def test_linear_components_are_what_a_field_probe_reads(random_q):
+    # Conventions: an ideal field probe reads E_theta cos(chi) + E_phi sin(chi).
+    pattern = grid_of(Modes([1e9], [random_q(3)]), 7, 5)
+    chi = 0.7
+    first, second = metrics.components(pattern, "linear", reference_angle=chi)
+    for angle, component in ((chi, first), (chi + np.pi / 2, second)):
+        reads = pattern.e_theta * np.cos(angle) + pattern.e_phi * np.sin(angle)
+        # Two products and a sum of doubles.
+        np.testing.assert_allclose(component, reads, atol=1e-15 * np.abs(reads).max())
+    for mine, plain in zip(
+        metrics.components(pattern, "linear"), metrics.components(pattern, "theta-phi"), strict=True
+    ):
+        np.testing.assert_array_equal(mine, plain)
 
 
 def test_turnstile_turns_as_the_real_field_does():
@@ -185,7 +294,8 @@ def test_linear_and_dark_directions():
 
 def test_unknown_basis_and_useless_reference_angle():
     field = grid_of(Z_DIPOLE)
-    with pytest.raises(ValueError, match="basis is 'ludwig-2', expected"):
+    with pytest.raises(ValueError, match=r"basis is 'ludwig-2', expected .* or 'linear'$"):
         metrics.components(field, "ludwig-2")
-    with pytest.raises(ValueError, match="reference_angle applies to 'ludwig-3' only"):
-        metrics.components(field, "circular", reference_angle=0.1)
+    for basis in ("circular", "theta-phi"):
+        with pytest.raises(ValueError, match=f"'ludwig-3' and 'linear' only: .* for '{basis}'"):
+            metrics.components(field, basis, reference_angle=0.1)

@@ -410,3 +410,193 @@ def test_moving_positions(name):
     moving = dataclasses.replace(samples, **{name: getattr(samples, name)[None]})
     assert moving.moving
     refused(moving, "the positions differ from frequency to frequency")
+
+
+# --- probes of several orders -------------------------------------------------------------------
+
+
+def orders_of(spins):
+    """Azimuthal orders mu of a probe."""
+    return sorted({mu for s in spins for mu in (s, -s)})
+
+
+def functions(spins, theta, phi, degree=4):
+    """f_mu(theta, phi), {mu: (M,)}: random sums of d^n_{m mu}(theta) e^(j m phi).
+
+    What a probe reads is the sum of f_mu e^(j mu chi), in this form at the poles and at theta < 0
+    too (the transmission formula; d by the oracle's eigenvectors).
+    """
+    rng = np.random.default_rng(11)
+    result = {}
+    for mu in orders_of(spins):
+        total = np.zeros(theta.size, dtype=complex)
+        for n in range(max(1, abs(mu)), degree + 1):
+            m = np.arange(-n, n + 1)
+            q = rng.normal(size=m.size) + 1j * rng.normal(size=m.size)
+            d = np.array([oracle.rotation_matrix(n, t)[:, n + mu] for t in theta])
+            total += (d * np.exp(1j * np.outer(phi, m))) @ q
+        result[mu] = total
+    return result
+
+
+def orders_samples(spins, theta, phi, chi):
+    """Samples of a probe with these orders."""
+    f = functions(spins, theta, phi)
+    response = sum(np.exp(1j * mu * chi) * f[mu] for mu in f)[None]
+    return Samples([FREQUENCY], theta, phi, chi, 2.0, 1, response, "sqrt(W)")
+
+
+def assert_orders(scan, response, spins, tolerance):
+    """u = f_s + f_{-s} and v = j (f_s - f_{-s}), since e^(+-j s chi) = cos +- j sin; f_0 alone."""
+    grid = scan.grid
+    theta, phi = np.repeat(grid.theta, grid.phi.size), np.tile(grid.phi, grid.theta.size)
+    f = functions(spins, theta, phi)
+    wanted = []
+    for s in spins:
+        wanted += [f[0]] if s == 0 else [f[s] + f[-s], 1j * (f[s] - f[-s])]
+    got = scan.maps(response)
+    assert got.shape == (len(wanted), grid.theta.size, grid.phi.size)
+    size = np.abs(wanted).max()
+    np.testing.assert_allclose(
+        got.reshape(len(wanted), -1), np.array(wanted), rtol=0, atol=tolerance * size
+    )
+
+
+#: Spins and enough values of chi [deg]: equal steps, others, more than it takes.
+SEVERAL = {
+    "0, 1": ((0, 1), (0, 120, 240)),
+    "1 at other angles": ((1,), (20, 100)),
+    "0, 1 at other angles": ((0, 1), (0, 90, 200)),
+    "2": ((2,), (0, 45)),
+    "0, 2": ((0, 2), (0, 60, 120)),
+    "1, 2": ((1, 2), (0, 75, 150, 220, 290)),
+    "0, 1, 2": ((0, 1, 2), (0, 72, 144, 216, 288)),
+    "0 to 5": ((0, 1, 2, 3, 4, 5), tuple(360 / 11 * i for i in range(11))),
+    "1, 3": ((1, 3), (0, 45, 90, 135)),
+    "1, 3 and more": ((1, 3), (0, 40, 80, 120, 160, 200, 240)),
+}
+
+
+@pytest.mark.parametrize(("spins", "chi"), SEVERAL.values(), ids=SEVERAL)
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
+def test_several_orders_from_a_raster(spins, chi, order):
+    grid = equiangular_grid(5, 6, phi0=0.1)
+    mesh = np.meshgrid(grid.theta, grid.phi, np.radians(chi), indexing="ij")
+    theta, phi, chi = (x.transpose(order).ravel() for x in mesh)
+    samples = orders_samples(spins, theta, phi, chi)
+    scan = recognise_grid(samples, spins=spins)
+    assert scan.spins == spins
+    assert scan.shape is not None  # found without sorting, poles with all their columns
+    # The values of chi above are told apart with a condition below 4; sums of 11 terms.
+    assert_orders(scan, samples.response[0], spins, 200 * EPS)
+
+
+@pytest.mark.parametrize(("spins", "chi"), SEVERAL.values(), ids=SEVERAL)
+@pytest.mark.parametrize("swing", [False, True])
+@pytest.mark.parametrize("poles", ["all columns", "once"])
+def test_several_orders_in_any_order(spins, chi, swing, poles, rng):
+    rings, columns = ring_angles("clenshaw-curtis", 5), np.arange(8) * np.pi / 4
+    if swing:
+        rings, columns = np.unique(np.concatenate([-rings, rings])), columns[:4]
+    theta, phi, chi = raster(rings, columns, np.radians(chi))
+    if poles == "once":
+        pole = (np.abs(theta) < 1e-9) | (np.abs(theta) > np.pi - 1e-9)
+        # One visit of each, at an azimuth that is no column.
+        at = (0.0, np.pi) if not swing else (0.0, -np.pi)
+        values = np.unique(chi)
+        theta = np.concatenate([theta[~pole], np.repeat(at, values.size)])
+        phi = np.concatenate([phi[~pole], np.repeat([0.3, 4.1], values.size)])
+        chi = np.concatenate([chi[~pole], values, values + 0.7])
+    # A different turn of the probe at each position, some read twice, rows at random.
+    chi = chi + 0.05 * np.round(10 * theta) + 0.03 * np.round(10 * phi)
+    again = rng.integers(0, theta.size, 7)
+    pick = rng.permutation(np.append(np.arange(theta.size), again))
+    samples = orders_samples(spins, theta[pick], phi[pick], chi[pick])
+    scan = recognise_grid(samples, spins=spins)
+    assert scan.shape is None
+    assert (scan.grid.theta.size, scan.grid.phi.size) == (5, 8)
+    # The normal equations square the condition, 16; repeated readings may double it.
+    assert_orders(scan, samples.response[0], spins, 1000 * EPS)
+
+
+@pytest.mark.parametrize("spins", [(0, 1), (1, 2)])
+def test_columns_of_a_pole_share_their_values_of_chi(spins, rng):
+    # At a pole phi is a turn of the probe: one reading in each of eight columns are eight chi.
+    rings, columns = ring_angles("clenshaw-curtis", 5), np.arange(8) * np.pi / 4
+    theta, phi, chi = raster(rings[1:-1], columns, np.arange(5) * 2 * np.pi / 5)
+    theta = np.concatenate([theta, np.zeros(8), np.full(8, np.pi)])
+    phi = np.concatenate([phi, columns, columns])
+    chi = np.concatenate([chi, rng.uniform(0, 1e-3, 16)])
+    samples = orders_samples(spins, theta, phi, chi)
+    scan = recognise_grid(samples, spins=spins)
+    assert_orders(scan, samples.response[0], spins, 1000 * EPS)
+
+
+def test_orders_that_the_readings_lack_come_out_zero():
+    # Asked for more than is there: +-1 alone, separated into 0, +-1 and +-2.
+    grid = equiangular_grid(4, 6, rule="fejer-1")
+    theta, phi, chi = raster(grid.theta, grid.phi, np.arange(5) * 2 * np.pi / 5)
+    samples = orders_samples((1,), theta, phi, chi)
+    maps = recognise_grid(samples, spins=(0, 1, 2)).maps(samples.response[0])
+    size = np.abs(maps[1:3]).max()
+    np.testing.assert_allclose(maps[[0, 3, 4]], 0, rtol=0, atol=50 * EPS * size)
+
+
+#: Spins and values of chi [deg] that do not tell them apart: too few; and with enough of them,
+#: orders whose difference times every step of chi is a whole number of turns.
+TOO_ALIKE = {
+    "two of three": ((0, 1), (0, 90)),
+    "three of four": ((1, 2), (0, 90, 200)),
+    "thirds: -1 and 2 alike": ((1, 2), (0, 120, 240, 0, 120)),
+    "quarters: 2 and -2 alike": ((0, 1, 2), (0, 90, 180, 270, 0)),
+    "halves: all even ones alike": ((0, 2), (0, 180, 360)),
+    "fourths: 1 and -3 alike": ((1, 3), (0, 90, 180, 270)),
+    "half a degree apart": ((0, 1), (0, 0.5, 1.0)),
+}
+
+
+@pytest.mark.parametrize(("spins", "chi"), TOO_ALIKE.values(), ids=TOO_ALIKE)
+@pytest.mark.parametrize("shuffled", [False, True])
+def test_chi_that_cannot_separate_the_orders(spins, chi, shuffled, rng):
+    grid = equiangular_grid(5, 6, rule="fejer-1")
+    theta, phi, chi = raster(grid.theta, grid.phi, np.radians(chi))
+    pick = rng.permutation(theta.size) if shuffled else np.arange(theta.size)
+    samples = orders_samples(spins, theta[pick], phi[pick], chi[pick])
+    names = ", ".join("0" if s == 0 else rf"\+-{s}" for s in spins)
+    message = (
+        "^30 of 30 positions have values of chi that cannot separate the probe's azimuthal orders "
+        rf"{names}, first at theta 18 deg, phi 0 deg$"
+    )
+    with pytest.raises(NotAGridError, match=message):
+        recognise_grid(samples, spins=spins)
+
+
+def test_one_place_with_too_few_values_of_chi():
+    grid = equiangular_grid(5, 6, rule="fejer-1")
+    theta, phi, chi = raster(grid.theta, grid.phi, np.radians([0, 120, 240]))
+    keep = np.arange(theta.size) != 3 * 8 + 1  # one of the three of position 8, ring 1, column 2
+    samples = orders_samples((0, 1), theta[keep], phi[keep], chi[keep])
+    message = "^1 of 30 positions have values of chi .* first at theta 54 deg, phi 120 deg$"
+    with pytest.raises(NotAGridError, match=message):
+        recognise_grid(samples, spins=(0, 1))
+
+
+def test_pole_with_too_few_values_of_chi():
+    grid = equiangular_grid(5, 6)
+    theta, phi, chi = raster(grid.theta, grid.phi, np.radians([0, 120, 240]))
+    # On the -z axis chi - phi counts: 0, 120 and 240 deg at phi of as much are one and the same.
+    south = theta > 3.1
+    keep = ~south | np.isclose(chi, phi)
+    samples = orders_samples((0, 1), theta[keep], phi[keep], chi[keep])
+    message = "^1 of 30 positions have values of chi .* first at theta 180 deg, phi 0 deg$"
+    with pytest.raises(NotAGridError, match=message):
+        recognise_grid(samples, spins=(0, 1))
+
+
+def test_gaps_are_named_before_values_of_chi():
+    grid = equiangular_grid(5, 6, rule="fejer-1")
+    theta, phi, chi = raster(grid.theta, grid.phi, np.radians([0, 90]))
+    keep = np.arange(theta.size) // 2 != 8
+    samples = orders_samples((0, 1), theta[keep], phi[keep], chi[keep])
+    with pytest.raises(NotAGridError, match=r"^1 of 30 positions of the grid are missing, first"):
+        recognise_grid(samples, spins=(0, 1))

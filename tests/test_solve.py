@@ -2,6 +2,7 @@
 
 import dataclasses
 import functools
+import re
 
 import numpy as np
 import oracle
@@ -18,6 +19,7 @@ from nf2ff.antennas import (
     line_source,
 )
 from nf2ff.farfield import far_field
+from nf2ff.geometry import plan_geometry
 from nf2ff.grid import RULES, equiangular_grid, grid_for_degree
 from nf2ff.metrics import directivity
 from nf2ff.modes import (
@@ -28,7 +30,6 @@ from nf2ff.modes import (
     mode_index,
     required_degree,
 )
-from nf2ff.geometry import plan_geometry
 from nf2ff.operator import TransmissionOperator
 from nf2ff.probe import Probe, field_probe
 from nf2ff.samples import Samples
@@ -823,8 +824,34 @@ def test_probe_with_a_table_of_frequencies():
     louder = changed(samples, response=samples.response * np.array([[2.0], [3j]]))
     assert far_field_error(solve(louder, probe, degree=18).modes, antenna) < PROMISED
     other = changed(louder, frequency=frequency * 1.01)
-    with pytest.raises(ValueError, match="the probe has no data at"):
+    with pytest.raises(ValueError, match=r"the probe: 0\.30279\d+ GHz is not among or between"):
         solve(other, probe, degree=18)
+
+
+def test_probe_is_interpolated_between_its_frequencies():
+    # A level that is a parabola over frequency, which a cubic spline gives back; the estimate
+    # leaves a neighbour out and finds the same parabola, so that there is nothing to warn of.
+    antenna = cluster(3)
+    known = FREQUENCY * np.array([0.8, 0.9, 1.0, 1.1])
+    samples = grid_samples(antenna, 18, 1.6, frequency=[0.95 * FREQUENCY])
+
+    def level(f):
+        return 2 - (f / FREQUENCY) ** 2
+
+    r = PROBE.coefficients[0] * level(known)[:, None, None]
+    louder = changed(samples, response=samples.response * level(0.95 * FREQUENCY))
+    solution = solve(louder, Probe(known, r, "V/m"), degree=18)
+    assert far_field_error(solution.modes, antenna) < PROMISED
+    assert solution.warnings == ((),)
+    # Two frequencies give a line, of which nothing can be said.
+    solution = solve(louder, Probe(known[1:3], r[1:3], "V/m"), degree=18)
+    assert "changes it by an unknown amount: measure it in finer steps" in solution.warnings[0][0]
+    # A single one that is off: the neighbours say by how much.
+    wrong = r * np.array([1, 1, 1.1, 1])[:, None, None]
+    solution = solve(louder, Probe(known, wrong, "V/m"), degree=18)
+    assert re.search(
+        r"leaving out the nearest of them changes it by -\d+ dB", solution.warnings[0][0]
+    )
 
 
 # --- units and what is refused ------------------------------------------------------------------

@@ -285,6 +285,14 @@ def test_bad_tables_say_where_and_what(tmp_path: Path, content: str, message: st
     assert "\n" not in str(caught.value)
 
 
+def test_a_long_cell_is_refused_in_no_time(tmp_path: Path) -> None:
+    # In quadratic time these digits would take an hour.
+    path = tmp_path / "long.csv"
+    path.write_text(f"{','.join(COLUMNS)}\n0,0,0,1,1e9,1,{'1' * 300_000}x,0\n")
+    with pytest.raises(ValueError, match=r"line 2, column real: is '1111"):
+        read_table(path)
+
+
 @pytest.mark.parametrize(
     ("content", "message"),
     [

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 import nf2ff
+from nf2ff.exporting import export
 from nf2ff.options import (
     FILE,
     check_output,
@@ -18,8 +19,10 @@ from nf2ff.options import (
     one_line_errors,
     overwrite_option,
     response_unit_option,
+    steps_of,
     time_convention_option,
 )
+from nf2ff.transforming import transform
 
 #: Most samples that are simulated, 3 GB.
 LARGEST_SCAN = 50_000_000
@@ -32,6 +35,10 @@ def main() -> None:
 
     Radiated power and moving positioners can hurt: follow your laboratory's rules.
     """
+
+
+main.add_command(transform)
+main.add_command(export)
 
 
 @main.command()
@@ -50,33 +57,86 @@ def demo(folder: Path | None) -> None:
 
 
 @main.command("import")
-@click.argument("table", type=FILE)
+@click.argument("files", type=FILE, nargs=-1, required=True)
 @click.option("-o", "--output", type=FILE, required=True, help="Native file to write.")
 @time_convention_option
 @response_unit_option
+@click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")
+@click.option("--input-power-w", type=float, help="Probe: power that went into its port.")
+@click.option("--degree", type=click.IntRange(min=1), help="Probe: degree of its expansion.")
+@click.option("--zero-missing", is_flag=True, help="Probe: no field where there are no data.")
+@click.option("--probe-radius-m", type=float, help="Probe: sphere about its reference point.")
 @overwrite_option
 @one_line_errors
-def import_table(
-    table: Path,
+def import_files(
+    files: tuple[Path, ...],
     output: Path,
     time_convention: str | None,
     response_unit: str | None,
+    relative: bool,
+    input_power_w: float | None,
+    degree: int | None,
+    zero_missing: bool,
+    probe_radius_m: float | None,
     overwrite: bool,
 ) -> None:
-    """Read samples from a CSV TABLE and write them as a native file.
+    """Read FILES and write them as a native file: samples, or a probe.
 
-    Columns: theta_deg,phi_deg,chi_deg,radius_m,frequency_hz,port,real,imag in any order; port
-    may be left out.
+    Samples: one CSV table with the columns
+    theta_deg,phi_deg,chi_deg,radius_m,frequency_hz,port,real,imag in any order; port may be left
+    out.
+
+    A probe, in its own frame (boresight +z, reference polarisation x): its far field at 1 W into
+    each port, one CSV with the columns
+    theta_deg,phi_deg,frequency_hz,port,e_theta_real,e_theta_imag,e_phi_real,e_phi_imag; or, one
+    for each port, results of scans of the probe itself.
     """
     from nf2ff import io
+    from nf2ff.probe_files import load_probe
 
-    check_output(output, [table], overwrite=overwrite)
-    samples = io.read_samples(table, time_convention=time_convention, response_unit=response_unit)
-    provenance = io.provenance(inputs=[table], command=command_line())
-    io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+    check_output(output, files, overwrite=overwrite)
+    provenance = io.provenance(inputs=files, command=command_line())
+    about_probe = (
+        relative
+        or zero_missing
+        or any(x is not None for x in (input_power_w, degree, probe_radius_m))
+    )
+    if io.file_kind(files[0]) in ("table", "samples"):
+        if len(files) > 1:
+            msg = f"{files[1]}: a scan is one file: import each by itself"
+            raise ValueError(msg)
+        if about_probe:
+            msg = f"{files[0]}: holds samples: leave the options of a probe out"
+            raise ValueError(msg)
+        samples = io.read_samples(
+            files[0], time_convention=time_convention, response_unit=response_unit
+        )
+        io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+        click.echo(
+            f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
+            f"{_plural(samples.frequency.size, 'frequency', 'frequencies')}"
+        )
+        return
+    if response_unit is not None:
+        msg = f"{files[0]}: is no table of samples: leave the response unit out"
+        raise ValueError(msg)
+    probe, notes = load_probe(
+        files,
+        relative=relative,
+        input_power=input_power_w,
+        time_convention=time_convention,
+        degree=degree,
+        missing="zero" if zero_missing else "refuse",
+        minimum_radius=probe_radius_m,
+    )
+    if notes:
+        provenance["probe"] = "\n".join(notes)
+    io.write_probe(output, probe, provenance=provenance, overwrite=overwrite)
+    for note in notes:
+        click.echo(note, err=True)
     click.echo(
-        f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
-        f"{_plural(samples.frequency.size, 'frequency', 'frequencies')}"
+        f"{output}: probe of {probe.ports} {_plural(probe.ports, 'port', 'ports')}, degree "
+        f"{probe.degree}, azimuthal orders up to {probe.mu_max}"
     )
 
 
@@ -98,7 +158,10 @@ def inspect(
         return
     width = max(len(name) for name in facts)
     for name, value in facts.items():
-        click.echo(f"{name.replace('_', ' '):<{width}}  {_shown(value)}")
+        label = name.replace("_", " ")
+        for line in _lines(value):
+            click.echo(f"{label:<{width}}  {line}")
+            label = ""
 
 
 @main.command()
@@ -118,7 +181,13 @@ def inspect(
     help="Scan a spiral instead of a grid.",
 )
 @click.option("--for-degree", type=click.IntRange(min=1), help="Degree the spiral is made for.")
-@click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m].")
+@click.option(
+    "--probe", type=FILE, multiple=True,
+    help="Dipoles (TOML) of a probe in its own frame, once for each port; responses in sqrt(W).",
+)  # fmt: skip
+@click.option(
+    "--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)]."
+)
 @click.option(
     "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise."
 )
@@ -133,24 +202,31 @@ def simulate(
     phi_step_deg: float,
     spiral: str | None,
     for_degree: int | None,
+    probe: tuple[Path, ...],
     noise: float,
     seed: int,
     overwrite: bool,
 ) -> None:
-    """Write the scan that an ideal field probe takes of the dipoles in ANTENNA (TOML).
+    """Write the scan that a probe takes of the dipoles in ANTENNA (TOML), the ideal one if none.
 
     Each [[dipole]] has position_m = [x, y, z] and electric_a_m and/or magnetic_v_m, three
     components each, a component being a number or [real, imaginary]. The grid has both poles, and
-    every position, of a grid or of a spiral, is taken at chi = 0 and 90 deg.
+    every position, of a grid or of a spiral, is taken at chi = 0 and 90 deg, with each port.
+
+    A probe is described alike, in its own frame: boresight +z, reference polarisation x. It is
+    lossless and matched, and only the ratios of its moments count.
     """
     import numpy as np
 
     from nf2ff import io, points
     from nf2ff.grid import equiangular_grid
     from nf2ff.inspection import read_antenna
+    from nf2ff.reception import receive
 
-    check_output(output, [antenna], overwrite=overwrite)
+    inputs = [antenna, *probe]
+    check_output(output, inputs, overwrite=overwrite)
     cluster = read_antenna(antenna)
+    ports = [read_antenna(path) for path in probe]
     if radius_m <= cluster.minimum_radius:
         msg = (
             f"--radius-m is {radius_m:g}, but {antenna} has dipoles as far as "
@@ -166,29 +242,33 @@ def simulate(
             path = points.equal_area_spiral_for_degree(for_degree)
         else:
             path = points.constant_rate_spiral_for_degree(for_degree)
-        _check_size(2 * path.count * len(frequency))
-        samples = nf2ff.simulate(
-            cluster,
-            frequency=frequency,
-            theta=np.tile(path.theta, 2),
-            phi=np.tile(path.phi, 2),
-            chi=np.repeat([0, np.pi / 2], path.count),
-            radius=radius_m,
-            noise=noise,
-            rng=seed,
-        )
+        theta, phi = path.theta, path.phi
     else:
-        rings = _steps(180, theta_step_deg, "--theta-step-deg") + 1
-        columns = _steps(360, phi_step_deg, "--phi-step-deg")
-        _check_size(2 * rings * columns * len(frequency))
+        rings = steps_of(180, theta_step_deg, "--theta-step-deg") + 1
+        columns = steps_of(360, phi_step_deg, "--phi-step-deg")
+        _check_size(2 * rings * columns * len(frequency) * max(1, len(ports)))
         grid = equiangular_grid(rings, columns)
-        samples = nf2ff.simulate_grid(
-            cluster, frequency=frequency, grid=grid, radius=radius_m, noise=noise, rng=seed
-        )
+        theta, phi = np.repeat(grid.theta, columns), np.tile(grid.phi, rings)
+    turns = 2 * max(1, len(ports))
+    _check_size(turns * theta.size * len(frequency))
+    place: dict[str, Any] = {
+        "frequency": frequency,
+        "theta": np.tile(theta, turns),
+        "phi": np.tile(phi, turns),
+        "chi": np.tile(np.repeat([0, np.pi / 2], theta.size), turns // 2),
+        "radius": radius_m,
+        "noise": noise,
+        "rng": seed,
+    }
+    if ports:
+        port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
+        samples = receive(cluster, ports, port=port, **place)
+    else:
+        samples = nf2ff.simulate(cluster, **place)
     if output.suffix.lower() == ".csv":
         io.write_table(output, samples, overwrite=overwrite)
     else:
-        provenance = io.provenance(inputs=[antenna], command=command_line(), seed=seed)
+        provenance = io.provenance(inputs=inputs, command=command_line(), seed=seed)
         io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
     click.echo(f"{output}: {samples.response.shape[1]} samples per frequency")
 
@@ -199,144 +279,15 @@ def _check_size(count: int) -> None:
         raise ValueError(msg)
 
 
-@main.command()
-@click.argument("scan", type=FILE)
-@click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
-@click.option("--probe", type=FILE, help="Native probe file; by default the ideal field probe.")
-@click.option("--degree", type=int, help="Degree of the modes; chosen from the data if not given.")
-@click.option("--minimum-radius-m", type=float, help="Sphere about the origin holding the antenna.")
-@click.option(
-    "--method", type=click.Choice(["quadrature", "least-squares", "direct"]),
-    help="Solver; by default quadrature on a full regular grid, least squares elsewhere.",
-)  # fmt: skip
-@click.option("--rtol", type=float, help="Tolerance of the least squares (1e-9).")
-@click.option(
-    "--damping",
-    type=float,
-    help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
-)
-@click.option(
-    "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
-)
-@click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
-@time_convention_option
-@response_unit_option
-@overwrite_option
-@json_option
-@one_line_errors
-def transform(
-    scan: Path,
-    output: Path,
-    probe: Path | None,
-    degree: int | None,
-    minimum_radius_m: float | None,
-    method: str | None,
-    rtol: float | None,
-    damping: float | None,
-    theta_step_deg: float | None,
-    phi_step_deg: float | None,
-    time_convention: str | None,
-    response_unit: str | None,
-    overwrite: bool,
-    as_json: bool,
-) -> None:
-    """Transform the samples in SCAN (native or CSV) to modes and far field."""
-    from nf2ff import io
-    from nf2ff.transformation import report, transform_samples
-
-    inputs = [scan] + ([probe] if probe else [])
-    check_output(output, inputs, overwrite=overwrite)
-    solver = _solver(method, rtol, damping)
-    theta_step = _exact_step(180, theta_step_deg, "--theta-step-deg")
-    phi_step = _exact_step(360, phi_step_deg, "--phi-step-deg")
-    samples = io.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
-    used = io.read_probe(probe) if probe else nf2ff.field_probe()
-    try:
-        outcome = transform_samples(
-            samples,
-            used,
-            degree=degree,
-            method=solver,
-            minimum_radius=minimum_radius_m,
-            theta_step=theta_step,
-            phi_step=phi_step,
-        )
-    except ValueError as error:
-        msg = f"{scan}: {error}"
-        raise ValueError(msg) from error
-    provenance = io.provenance(inputs=inputs, command=command_line())
-    outcome.write(output, provenance=provenance, overwrite=overwrite)
-    facts = report(samples, outcome)
-    for fact in facts:
-        for sentence in fact["warnings"]:
-            click.echo(f"warning, {fact['frequency_hz'] / 1e9:.9g} GHz: {sentence}", err=True)
-    if as_json:
-        click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
-        return
-    click.echo(f"{output}: {outcome.solution.status}")
-    click.echo(f"degree {outcome.solution.modes.degree}: {outcome.solution.degree_reason}")
-    _print_table(facts)
-
-
-def _print_table(facts: list[dict[str, Any]]) -> None:
-    click.echo(
-        f"{'GHz':>12} {'D/dBi':>9} {'theta/deg':>10} {'phi/deg':>10} {'EIRP/dBm':>9} "
-        f"{'TRP/dBm':>9} {'residual':>9}"
-    )
-    for fact in facts:
-        top = fact["peak"]
-        click.echo(
-            f"{fact['frequency_hz'] / 1e9:12.6f} {top['directivity_dbi']:9.4f} "
-            f"{top['theta_deg']:10.4f} {top['phi_deg']:10.4f} "
-            f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
-            f"{fact['residual']:9.1e}"
-        )
-
-
-def _solver(method: str | None, rtol: float | None, damping: float | None) -> Any:
-    if method in (None, "least-squares") and (rtol is not None or damping is not None):
-        default = nf2ff.LeastSquares()
-        return nf2ff.LeastSquares(
-            rtol=default.rtol if rtol is None else rtol,
-            damping=default.damping if damping is None else damping,
-        )
-    if rtol is not None or damping is not None:
-        msg = f"--rtol and --damping belong to least squares, not to {method}"
-        raise click.UsageError(msg)
-    solvers = {
-        None: None,
-        "quadrature": nf2ff.Quadrature(),
-        "least-squares": nf2ff.LeastSquares(),
-        "direct": nf2ff.Direct(),
-    }
-    return solvers[method]
-
-
-def _dbm(power: float | None) -> float | None:
-    import math
-
-    return 10 * math.log10(power / 1e-3) if power else None
-
-
-def _or_dash(value: float | None) -> str:
-    return f"{'-':>9}" if value is None else f"{value:9.4f}"
-
-
-def _steps(whole: int, step: float, option: str) -> int:
-    """Number of steps, which must divide the angle evenly."""
-    count = round(whole / step) if step > 0 else 0
-    if count < 1 or abs(count * step - whole) > 1e-9 * whole:
-        msg = f"{option} is {step:g}, expected a step that divides {whole} deg evenly"
-        raise ValueError(msg)
-    return count
-
-
-def _exact_step(whole: int, step: float | None, option: str) -> int | None:
-    return None if step is None else _steps(whole, step, option)
-
-
 def _plural(count: int, one: str, many: str) -> str:
     return one if count == 1 else many
+
+
+def _lines(value: Any) -> list[str]:
+    """Sentences one a line, all else in one."""
+    if isinstance(value, list) and value and isinstance(value[0], str):
+        return value
+    return [_shown(value)]
 
 
 def _shown(value: Any) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,6 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff import waves
 from nf2ff.modes import Modes, Reference
 from nf2ff.special import as_array
+
+if TYPE_CHECKING:
+    import xarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,6 +84,46 @@ class FarField:
             return 1.0
         weight = np.sin(self.theta)[:, None] * np.ones(self.phi.size)
         return float((weight * self.trusted).sum() / weight.sum())
+
+    def to_xarray(self) -> xarray.Dataset:
+        """The same as a labelled dataset, its arrays read-only views of these.
+
+        Returns
+        -------
+        xarray.Dataset
+            Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power``
+            (frequency) [W] and, where there is one, ``trusted`` (theta, phi), over the
+            coordinates ``frequency`` [Hz], ``theta`` and ``phi`` [rad]; each with ``units`` and
+            ``long_name``, as the group ``/far_field`` of a native file has them. The dataset's
+            attributes say the time factor, peak values, and whether the level is known.
+        """
+        import xarray
+
+        axes = ("frequency", "theta", "phi")
+        limit = "component of lim r exp(+jkr) E, exp(+jwt), peak"
+        about = {
+            "frequency": (axes[:1], "Hz", "frequency"),
+            "theta": (axes[1:2], "rad", "polar angle"),
+            "phi": (axes[2:], "rad", "azimuth"),
+            "e_theta": (axes, "V", f"theta {limit}"),
+            "e_phi": (axes, "V", f"phi {limit}"),
+            "radiated_power": (axes[:1], "W", "radiated power"),
+            "trusted": (axes[1:], "1", "1 where the near field was seen"),
+        }
+        items = {
+            name: (dims, getattr(self, name), {"units": units, "long_name": long_name})
+            for name, (dims, units, long_name) in about.items()
+            if getattr(self, name) is not None
+        }
+        return xarray.Dataset(
+            {name: item for name, item in items.items() if name not in axes},
+            {name: items[name] for name in axes},
+            {
+                "reference": self.reference,
+                "time_factor": "exp(+jwt)",
+                "phasors": "peak values: radiation intensity (|e_theta|^2 + |e_phi|^2) / (2 Z0)",
+            },
+        )
 
 
 def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff import io
 from nf2ff.antennas import DipoleCluster
+from nf2ff.farfield import far_field
 from nf2ff.files import read_bytes
+from nf2ff.metrics import axial_ratio, directivity, gain, tilt_angle
+from nf2ff.modes import mode_numbers
+from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
 
@@ -34,13 +40,7 @@ def describe(
         return {"file": str(path), "holds": "samples", **_samples(samples)}
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
     if kind == "probe":
-        probe = io.read_probe(path)
-        return facts | {
-            "ports": probe.ports,
-            "degree": probe.degree,
-            "frequencies": 0 if probe.frequency is None else probe.frequency.size,
-            "response_unit": probe.response_unit,
-        }
+        return facts | _probe(io.read_probe(path)) | _origin(io.read_provenance(path))
     if kind == "pattern":
         pattern = io.read_pattern(path)
         return facts | {
@@ -66,6 +66,7 @@ def describe(
             if name != "radiated_power":  # already said of the modes
                 facts |= _scalar(name, scalar)
         facts |= result.notes
+        facts |= _origin(result.provenance)
         facts["warnings"] = [
             f"{frequency / 1e9:.9g} GHz: {sentence}"
             for frequency, some in zip(modes.frequency, result.warnings, strict=False)
@@ -74,13 +75,19 @@ def describe(
     return facts
 
 
+def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
+    """What the file's provenance says of its level and of the probe, if anything."""
+    keys = {"level": "level_from", "probe": "notes_on_the_probe"}
+    return {new: provenance[old].splitlines() for old, new in keys.items() if old in provenance}
+
+
 def _scalar(name: str, scalar: io.Scalar) -> dict[str, Any]:
     """One value per frequency, in the unit that the name then ends in; None where not finite."""
     values = np.asarray(scalar.values)
     units = scalar.units
     if units == "rad":
         values, units = np.degrees(values), "deg"
-    elif name == "peak_directivity":
+    elif name in ("peak_directivity", "peak_gain", "peak_realised_gain"):
         values, units = 10 * np.log10(values), "dbi"
     elif name == "peak_eirp":
         values, units = 10 * np.log10(values / 1e-3), "dbm"
@@ -94,6 +101,70 @@ def _far_field(field: Any) -> dict[str, Any]:
         "directions": field.theta.size * field.phi.size,
         "level": field.reference,
     }
+
+
+def _probe(probe: Probe) -> dict[str, Any]:
+    facts: dict[str, Any] = {
+        "ports": probe.ports,
+        "degree": probe.degree,
+        "frequencies": 0 if probe.frequency is None else probe.frequency.size,
+        "response_unit": probe.response_unit,
+        "minimum_radius_m": probe.minimum_radius,
+        "azimuthal_orders": probe.orders(),
+    }
+    if probe.response_unit == "V/m" or probe.frequency is None:
+        return facts
+    facts["power_by_order_db"] = _power_by_order(probe)
+    facts["frequencies_ghz"] = (probe.frequency / 1e9).tolist()
+    for port, figures in enumerate(probe_figures(probe), start=1):
+        facts |= {
+            f"port_{port}_{name}": [x if math.isfinite(x) else None for x in values.tolist()]
+            for name, values in figures.items()
+        }
+    return facts
+
+
+def _power_by_order(probe: Probe) -> list[float | None]:
+    """Power in the orders 0, +-1, +-2 ... over all, the largest of any port and frequency [dB]."""
+    _, m, _ = mode_numbers(probe.degree)
+    power = np.square(np.abs(probe.coefficients))
+    total = np.maximum(power.sum(axis=2), np.finfo(float).tiny)
+    share = [
+        float((power[:, :, np.abs(m) == mu].sum(axis=2) / total).max())
+        for mu in range(probe.mu_max + 1)
+    ]
+    return [10 * math.log10(x) if x > 0 else None for x in share]
+
+
+def probe_figures(probe: Probe) -> list[dict[str, NDArray[np.float64]]]:
+    """What each port is as an antenna: gain, polarisation and orders, for each frequency.
+
+    Returns
+    -------
+    list of dict of str to (F,) ndarray
+        For each port directivity on the boresight, gain (of an absolute probe), level of the
+        weaker of the polarisations x and y against the stronger there, tilt of the polarisation
+        from x towards y, axial ratio, and the power in azimuthal orders other than +-1.
+    """
+    result = []
+    for modes in probe.transmit_modes():
+        field = far_field(modes, theta=[0.0], phi=[0.0])
+        x, y = np.abs(field.e_theta[:, 0, 0]), np.abs(field.e_phi[:, 0, 0])
+        _, m, _ = mode_numbers(modes.degree)
+        power = np.square(np.abs(modes.coefficients))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            figures = {"directivity_dbi": 10 * np.log10(directivity(field)[:, 0, 0])}
+            if modes.reference == "absolute":
+                figures["gain_dbi"] = 10 * np.log10(gain(field, input_power=1.0)[:, 0, 0])
+            figures |= {
+                "cross_polar_db": 20 * np.log10(np.minimum(x, y) / np.maximum(x, y)),
+                "tilt_deg": np.degrees(tilt_angle(field)[:, 0, 0]),
+                "axial_ratio_db": 20 * np.log10(axial_ratio(field)[:, 0, 0]),
+                "other_orders_db": 10
+                * np.log10(power[:, np.abs(m) != 1].sum(axis=1) / power.sum(axis=1)),
+            }
+        result.append(figures)
+    return result
 
 
 def _samples(samples: Samples) -> dict[str, Any]:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,15 +14,30 @@ from numpy.typing import NDArray
 from nf2ff import io
 from nf2ff.beam import Peak, peak
 from nf2ff.farfield import FarField, far_field
-from nf2ff.modes import wavenumber
-from nf2ff.probe import Probe
+from nf2ff.interpolation import SAME_FREQUENCY
+from nf2ff.metrics import radiation_efficiency, total_efficiency
+from nf2ff.modes import Modes, wavenumber
+from nf2ff.probe import Probe, at_frequencies
 from nf2ff.samples import Samples
 from nf2ff.solve import Method, Solution, noise_gain, solve
+from nf2ff.summary import Quantity, summarise, summary_facts
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
 STEPS_DEG = (5.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 #: Values of the far field at most; 32 bytes each.
 LARGEST_FAR_FIELD = 50_000_000
+#: Power radiated over power put in from which there is a warning: 0.004 dB too much.
+MOST_EFFICIENCY = 1.001
+
+
+class Powers(NamedTuple):
+    """Power into the antenna's port, where it is known [W]."""
+
+    incident: float | None = None
+    accepted: float | None = None
+
+
+UNKNOWN = Powers()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +48,27 @@ class Outcome:
     far_field: FarField
     peak: Peak
     noise_gain: NDArray[np.float64]
+    summary: Mapping[str, Quantity]
+    powers: Powers = UNKNOWN
+
+    def gains(self) -> dict[str, NDArray[np.float64]]:
+        """Gain and realised gain at the peak, and efficiencies, (F,), as far as powers are known.
+
+        Raises
+        ------
+        ValueError
+            If a power is stated, but the level of the modes is only relative.
+        """
+        found = {}
+        modes = self.solution.modes
+        for name, share, power, efficiency in (
+            ("gain", "radiation_efficiency", self.powers.accepted, radiation_efficiency),
+            ("realised_gain", "total_efficiency", self.powers.incident, total_efficiency),
+        ):
+            if power is not None:
+                found[share] = efficiency(modes, input_power=power)
+                found[name] = found[share] * self.peak.directivity
+        return found
 
     def write(self, path: Path, *, provenance: Mapping[str, str], overwrite: bool) -> None:
         """Write modes, far field and figures as a native result file."""
@@ -54,6 +90,10 @@ class Outcome:
         if self.peak.eirp is not None:
             scalars["peak_eirp"] = (self.peak.eirp, "W", "EIRP at the peak")
             scalars["radiated_power"] = (s.modes.radiated_power(), "W", "total radiated power")
+        scalars |= self.summary
+        for name, values in self.gains().items():
+            words = name.replace("_", " ") + (" at the peak" if "gain" in name else "")
+            scalars[name if "eff" in name else f"peak_{name}"] = (values, "1", words)
         io.write_result(
             path,
             modes=s.modes,
@@ -75,6 +115,9 @@ def transform_samples(
     minimum_radius: float | None = None,
     theta_step: int | None = None,
     phi_step: int | None = None,
+    extrapolate_probe: bool = False,
+    rescale: Callable[[Modes], Modes] | None = None,
+    powers: Powers = UNKNOWN,
 ) -> Outcome:
     """Solve for the modes, evaluate the far field on a grid and find the peak.
 
@@ -85,6 +128,12 @@ def transform_samples(
     theta_step, phi_step : int, optional
         Number of far-field steps in 180 deg of theta and in 360 deg of phi; by default so many
         that the finest lobe of the degree has four, or as many as the memory allows.
+    extrapolate_probe : bool
+        Whether the probe may be used outside of its frequencies; there is a warning where it is.
+    rescale : callable, optional
+        Gives the modes found their level.
+    powers : Powers
+        Powers into the antenna's port.
 
     Raises
     ------
@@ -94,17 +143,64 @@ def transform_samples(
     """
     count = samples.frequency.size
     _far_field_steps(count, 1, theta_step, phi_step)  # too fine a step is refused before the work
+    further: list[list[str]] = [[] for _ in range(count)]
+    if extrapolate_probe:
+        probe, further = _extrapolated(probe, samples.frequency)
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
     _refuse_nonsense(solution)
+    gain = noise_gain(samples, probe, solution, method=method, rng=0)
+    if rescale is not None:
+        solution = replace(solution, modes=rescale(solution.modes))
     t, p = _far_field_steps(count, solution.modes.degree, theta_step, phi_step)
     field = far_field(
         solution.modes,
         theta=np.pi * np.arange(t + 1) / t,
         phi=2 * np.pi * np.arange(p) / p,
     )
-    gain = noise_gain(samples, probe, solution, method=method, rng=0)
     field = _mark_trusted(samples, solution, field)
-    return Outcome(solution, field, peak(solution.modes), gain)
+    top = peak(solution.modes)
+    summary = summarise(solution.modes, top)
+    outcome = Outcome(solution, field, top, gain, summary, powers)
+    # Powers that do not suit the data are refused now, before anything is written.
+    _warn_of_powers(outcome, further)
+    warnings = tuple((*a, *b) for a, b in zip(further, solution.warnings, strict=True))
+    return replace(outcome, solution=replace(solution, warnings=warnings))
+
+
+def _extrapolated(probe: Probe, frequency: NDArray[np.float64]) -> tuple[Probe, list[list[str]]]:
+    """The probe, also at those frequencies that are outside of its own, and sentences on them."""
+    further: list[list[str]] = [[] for _ in frequency]
+    if probe.frequency is None:
+        return probe, further
+    low, high = probe.frequency.min(), probe.frequency.max()
+    outside = (frequency < low * (1 - SAME_FREQUENCY)) | (frequency > high * (1 + SAME_FREQUENCY))
+    if not outside.any():
+        return probe, further
+    for i in np.flatnonzero(outside):
+        nearest = low if frequency[i] < low else high
+        further[i].append(
+            f"the probe was extrapolated from {nearest / 1e9:.9g} GHz, as asked: its error there "
+            "is not known"
+        )
+    found, _ = at_frequencies(probe, frequency[outside], extrapolate=True)
+    both = np.concatenate([probe.frequency, frequency[outside]])
+    values = np.concatenate([probe.coefficients, found.coefficients])
+    return replace(probe, frequency=both, coefficients=values), further
+
+
+def _warn_of_powers(outcome: Outcome, further: list[list[str]]) -> None:
+    """Say where more power is radiated than was put in, by more than 0.1 %."""
+    gains = outcome.gains()
+    for name, power, what in (
+        ("radiation_efficiency", outcome.powers.accepted, "accepted"),
+        ("total_efficiency", outcome.powers.incident, "incident"),
+    ):
+        for sentences, share in zip(further, gains.get(name, ()), strict=False):
+            if share > MOST_EFFICIENCY:
+                sentences.append(
+                    f"{share:.4g} times the {what} power of {power:.6g} W is radiated: check the "
+                    "level and the power stated"
+                )
 
 
 def _mark_trusted(samples: Samples, solution: Solution, field: FarField) -> FarField:
@@ -153,6 +249,7 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
     seen = s.coverage
     absolute = s.modes.reference == "absolute"
     power = s.modes.radiated_power()
+    gains = outcome.gains()
     present = samples.response.shape[1] - np.isnan(samples.response).sum(axis=1)
     facts = []
     for f, frequency in enumerate(samples.frequency):
@@ -163,6 +260,10 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
         }
         if absolute and top.eirp is not None:
             beam["eirp_dbm"] = 10 * math.log10(top.eirp[f] / 1e-3)
+        for name in ("gain", "realised_gain"):
+            if name in gains:
+                beam[f"{name}_dbi"] = 10 * math.log10(gains[name][f])
+        shares = {name: float(x[f]) for name, x in gains.items() if "efficiency" in name}
         facts.append(
             {
                 "frequency_hz": float(frequency),
@@ -179,6 +280,8 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
                 "trusted_fraction": outcome.far_field.trusted_fraction(),
                 "peak": beam,
                 "radiated_power_w": float(power[f]) if absolute else None,
+                **shares,
+                **summary_facts(outcome.summary, f),
                 "warnings": list(s.warnings[f]),
             }
         )

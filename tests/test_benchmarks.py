@@ -15,7 +15,7 @@ def benchmark(monkeypatch):
     """Function name -> module of a benchmark."""
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
-    for name in ("measure", "grid_solve", "any_points"):
+    for name in ("measure", "grid_solve", "any_points", "metrics"):
         sys.modules.pop(name, None)
 
 
@@ -41,3 +41,18 @@ def test_any_points(benchmark, capsys):
         assert float(error) < 1e-8
     assert "exponent" in lines[-3]
     assert float(lines[-1].split()[-1]) < 1e-8
+
+
+def test_metrics(benchmark, capsys):
+    benchmark("metrics").main(3, 8, 6.0)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "3 frequencies, degree 8, 31 x 60 directions"
+    rows = {line[:20].strip(): line[20:].split() for line in lines[2:]}
+    assert len(rows) == len(lines) - 2 >= 29
+    errors = {name: float(row[1]) for name, row in rows.items() if len(row) == 2}
+    # Identities that hold but for rounding: integrals of the directivity and over complementary
+    # regions, components against the whole, and no direction above the peak (transforms at points
+    # are asked for 1e-12).
+    wanted = {"directivity", "partial directivity", "peak", "upper hemisphere", "cone"}
+    assert set(errors) == wanted
+    assert max(errors.values()) < 3e-12

@@ -77,7 +77,9 @@ def test_help_imports_nothing_slow(tmp_path):
     assert not modules & {"matplotlib", "pyshtools", "scipy.stats", "h5py", "xarray"}
 
 
-@pytest.mark.parametrize("command", ["demo", "import", "inspect", "simulate", "transform"])
+@pytest.mark.parametrize(
+    "command", ["demo", "export", "import", "inspect", "simulate", "transform"]
+)
 def test_help_of_each_command(command):
     assert f"  {command} " in succeed("--help")
     assert succeed(command, "-h").startswith(f"Usage: nf2ff {command} [OPTIONS]")

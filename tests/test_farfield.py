@@ -5,6 +5,7 @@ import oracle
 import pytest
 
 from nf2ff.farfield import FarField, far_field
+from nf2ff.io import write_far_field
 from nf2ff.modes import SPEED_OF_LIGHT, Modes
 from nf2ff.waves import far_field_points
 
@@ -114,6 +115,61 @@ def test_trusted_part_of_a_cap():
     wanted = (1 + np.cos(np.radians(60.5))) / 2
     # Sums of sines in steps of h: (h/2) / tan(h/2) = 1 - h^2/12.
     assert field.trusted_fraction() == pytest.approx(wanted, abs=np.radians(1) ** 2)
+
+
+# --- as a labelled dataset ----------------------------------------------------------------------
+
+
+def test_labelled_dataset():
+    mark = np.arange(T * P).reshape(T, P) % 5 > 0
+    field = make(trusted=mark, phi=[0.0, 1.0, 4.0, 5.0])
+    data = field.to_xarray()
+    assert set(data.data_vars) == {"e_theta", "e_phi", "radiated_power", "trusted"}
+    assert dict(data.sizes) == {"frequency": F, "theta": T, "phi": P}
+    for name in ("frequency", "theta", "phi"):
+        assert name in data.coords
+        np.testing.assert_array_equal(data[name], getattr(field, name))
+    for name in data.data_vars:
+        np.testing.assert_array_equal(data[name].values, getattr(field, name))
+    assert {name: data[name].dims for name in data.data_vars} == {
+        "e_theta": ("frequency", "theta", "phi"),
+        "e_phi": ("frequency", "theta", "phi"),
+        "radiated_power": ("frequency",),
+        "trusted": ("theta", "phi"),
+    }
+    assert {name: item.attrs["units"] for name, item in data.variables.items()} == {
+        "frequency": "Hz", "theta": "rad", "phi": "rad", "e_theta": "V", "e_phi": "V",
+        "radiated_power": "W", "trusted": "1",
+    }  # fmt: skip
+    assert all(item.attrs["long_name"] for item in data.variables.values())
+    assert data.attrs["time_factor"] == "exp(+jwt)"
+    assert data.attrs["phasors"].startswith("peak values")
+    assert data.attrs["reference"] == "absolute"
+    # By name and unit: the far field is where it should be, and e_phi is twice e_theta in `make`.
+    one = data.sel(phi=4.0, theta=1.0).isel(frequency=1)
+    assert one.e_theta.item() == field.e_theta[1, 1, 2]
+    assert one.e_phi.item() == 2 * field.e_theta[1, 1, 2]
+    assert not data.e_theta.values.flags.writeable
+
+
+def test_labelled_dataset_is_that_of_a_native_file(tmp_path):
+    xarray = pytest.importorskip("xarray")
+    pytest.importorskip("h5netcdf")
+    field = make(trusted=np.eye(T, P, dtype=bool), reference="relative")
+    write_far_field(tmp_path / "f.h5", field)
+    with xarray.open_dataset(tmp_path / "f.h5", group="/far_field", engine="h5netcdf") as found:
+        data = field.to_xarray()
+        xarray.testing.assert_equal(data, found)
+        assert set(data.variables) == set(found.variables)
+        for name in data.variables:
+            assert data[name].attrs == found[name].attrs
+            assert data[name].dims == found[name].dims
+        assert data.attrs.items() >= found.attrs.items()
+        assert data.attrs["reference"] == "relative"
+
+
+def test_labelled_dataset_without_marks():
+    assert "trusted" not in make().to_xarray()
 
 
 # --- from modes ---------------------------------------------------------------------------------

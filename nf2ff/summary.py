@@ -1,0 +1,115 @@
+"""The figures that a result carries besides its peak: lobes, polarisation, power in regions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.beam import Peak, half_power_beamwidth, sidelobe_level
+from nf2ff.farfield import FarField
+from nf2ff.lobes import front_to_back
+from nf2ff.metrics import axial_ratio, sense, tilt_angle
+from nf2ff.modes import Modes
+from nf2ff.partial_power import UPPER_HEMISPHERE, near_horizon, radiated_fraction
+from nf2ff.waves import far_field_points
+
+Real = NDArray[np.float64]
+SENSES = {1: "right-hand", -1: "left-hand", 0: "linear"}
+#: Cuts through the peak: their angle from theta^ towards phi^ there.
+PLANES = {"theta": 0.0, "phi": math.pi / 2}
+#: Half-widths of the bands about the horizon [deg].
+HORIZON_DEG = (15, 30, 45)
+
+
+class Quantity(NamedTuple):
+    """Values (F,), linear in SI units, their unit and name in words."""
+
+    values: Real
+    units: str
+    long_name: str
+
+
+def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
+    """Figures of every frequency by name.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    top : Peak
+        Their peak.
+
+    Returns
+    -------
+    dict of str to Quantity
+        Half-power beamwidths and sidelobe levels in the cuts through the peak along theta^ and
+        along phi^, front-to-back ratio, polarisation at the peak, and the fraction of the power
+        radiated into the upper hemisphere and near the horizon. NaN where a cut has none.
+    """
+    result: dict[str, Quantity] = {}
+
+    def put(name: str, values: Any, units: str, long_name: str) -> None:
+        result[name] = Quantity(np.asarray(values, dtype=float), units, long_name)
+
+    for cut, plane in PLANES.items():
+        where = f"in the cut through the peak along {cut}"
+        width = half_power_beamwidth(modes, plane=plane, at=top)
+        put(f"half_power_beamwidth_{cut}", width, "rad", f"half-power beamwidth {where}")
+        lobes = sidelobe_level(modes, plane=plane, at=top)
+        put(f"first_sidelobe_{cut}", lobes.first, "1", f"first sidelobe over the peak {where}")
+        put(f"highest_sidelobe_{cut}", lobes.highest, "1", f"highest sidelobe {where}")
+    put("front_to_back", front_to_back(modes, at=top), "1", "front-to-back ratio")
+    at_peak = _field_at(modes, top)
+    put("axial_ratio", axial_ratio(at_peak)[:, 0, 0], "1", "axial ratio at the peak")
+    put("tilt", tilt_angle(at_peak)[:, 0, 0], "rad", "tilt from theta^ towards phi^ at the peak")
+    put("sense", sense(at_peak)[:, 0, 0], "1", "sense: 1 right-hand, -1 left-hand, 0 linear")
+    put(
+        "upper_hemisphere", radiated_fraction(modes, UPPER_HEMISPHERE), "1",
+        "part of the power radiated to theta below 90 deg",
+    )  # fmt: skip
+    for degrees in HORIZON_DEG:
+        band = near_horizon(math.radians(degrees))
+        put(
+            f"near_horizon_{degrees}", radiated_fraction(modes, band), "1",
+            f"part of the power radiated within {degrees} deg of theta = 90 deg",
+        )  # fmt: skip
+    return result
+
+
+def _field_at(modes: Modes, top: Peak) -> FarField:
+    """Far field of each frequency at its own peak, as if all were in one direction."""
+    fields = [
+        far_field_points(
+            Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1], modes.reference),
+            theta=top.theta[f : f + 1], phi=top.phi[f : f + 1], threads=1,
+        )
+        for f in range(modes.frequency.size)
+    ]  # fmt: skip
+    e_theta, e_phi = (np.stack([pair[i][0] for pair in fields])[:, :, None] for i in (0, 1))
+    one = np.zeros(1)
+    power = modes.radiated_power()
+    return FarField(modes.frequency, one, one, e_theta, e_phi, power, modes.reference)
+
+
+def summary_facts(summary: Mapping[str, Quantity], index: int) -> dict[str, Any]:
+    """Figures of one frequency in deg and dB, ready for JSON; None where there is none."""
+    facts: dict[str, Any] = {}
+    for name, (values, units, _) in summary.items():
+        value = float(values[index])
+        if name == "sense":
+            facts[name] = SENSES[round(value)]
+        elif units == "rad":
+            facts[f"{name}_deg"] = math.degrees(value) if math.isfinite(value) else None
+        elif name == "axial_ratio":
+            facts["axial_ratio_db"] = 20 * math.log10(value) if math.isfinite(value) else None
+        elif name in ("upper_hemisphere",) or name.startswith("near_horizon"):
+            key = name if name == "upper_hemisphere" else f"{name}_deg"
+            facts[f"{key}_fraction"] = value
+        else:
+            level = value > 0 and math.isfinite(value)
+            facts[f"{name}_db"] = 10 * math.log10(value) if level else None
+    return facts

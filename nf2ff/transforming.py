@@ -1,0 +1,391 @@
+"""The command that turns samples into modes, far field and figures."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nf2ff.options import (
+    FILE,
+    check_output,
+    command_line,
+    json_option,
+    one_line_errors,
+    overwrite_option,
+    response_unit_option,
+    steps_of,
+    time_convention_option,
+)
+
+if TYPE_CHECKING:
+    from nf2ff.modes import Modes
+    from nf2ff.probe import Probe
+    from nf2ff.samples import Samples
+    from nf2ff.transformation import Powers
+
+
+@click.command()
+@click.argument("scan", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
+@click.option(
+    "--probe", type=FILE,
+    help="Probe: native file, or its pattern as CSV at 1 W into the port; by default the ideal "
+    "field probe.",
+)  # fmt: skip
+@click.option(
+    "--extrapolate-probe", is_flag=True, help="Use the probe outside of its frequencies, too."
+)
+@click.option(
+    "--first-order", is_flag=True,
+    help="Take the probe as one of azimuthal orders +-1; the error is reported.",
+)  # fmt: skip
+@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--gain-transfer", type=FILE,
+    help="TOML: reference antenna of known gain; with --reference-result and --input-power-w.",
+)  # fmt: skip
+@click.option("--reference-result", type=FILE, help="Result of that antenna's scan.")
+@click.option(
+    "--input-power-w", type=float, help="Power incident on the antenna's port: gives realised gain."
+)
+@click.option("--accepted-power-w", type=float, help="Power it accepts: gives gain.")
+@click.option("--degree", type=int, help="Degree of the modes; chosen from the data if not given.")
+@click.option("--minimum-radius-m", type=float, help="Sphere about the origin holding the antenna.")
+@click.option(
+    "--method", type=click.Choice(["quadrature", "least-squares", "direct"]),
+    help="Solver; by default quadrature on a full regular grid, least squares elsewhere.",
+)  # fmt: skip
+@click.option("--rtol", type=float, help="Tolerance of the least squares (1e-9).")
+@click.option(
+    "--damping",
+    type=float,
+    help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
+)
+@click.option(
+    "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
+)
+@click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
+@time_convention_option
+@response_unit_option
+@overwrite_option
+@json_option
+@one_line_errors
+def transform(
+    scan: Path,
+    output: Path,
+    probe: Path | None,
+    extrapolate_probe: bool,
+    first_order: bool,
+    level: Path | None,
+    gain_transfer: Path | None,
+    reference_result: Path | None,
+    input_power_w: float | None,
+    accepted_power_w: float | None,
+    degree: int | None,
+    minimum_radius_m: float | None,
+    method: str | None,
+    rtol: float | None,
+    damping: float | None,
+    theta_step_deg: float | None,
+    phi_step_deg: float | None,
+    time_convention: str | None,
+    response_unit: str | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Transform the samples in SCAN (native or CSV) to modes and far field.
+
+    Power that is set here is what the calibration says it is: verify it before a number of it is
+    used for a statement on exposure or compliance.
+    """
+    from nf2ff import io
+    from nf2ff.probe import field_probe
+    from nf2ff.probe_files import load_probe
+    from nf2ff.transformation import Powers, report, transform_samples
+
+    _check_options(
+        probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w
+    )
+    given = (scan, probe, level, gain_transfer, reference_result)
+    inputs = [x for x in given if x is not None]
+    check_output(output, inputs, overwrite=overwrite)
+    powers = Powers(input_power_w, accepted_power_w)
+    _check_powers(powers)
+    solver = _solver(method, rtol, damping, first_order)
+    theta_step = (
+        None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
+    )
+    phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
+    samples, sentences, files = _read_scan(scan, level, time_convention, response_unit)
+    used, notes = load_probe(probe) if probe else (field_probe(), ())
+    if probe and io.file_kind(probe) != "probe":  # else they were told when it was made
+        for note in notes:
+            click.echo(f"probe: {note}", err=True)
+    _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
+    rescale = None
+    transfer: tuple[str, ...] = ()
+    if gain_transfer is not None and reference_result is not None and input_power_w is not None:
+        rescale, transfer, more = _substitution(
+            gain_transfer, reference_result, samples, input_power_w
+        )
+        files += more
+    io.refuse_overwrite(output, files)
+    try:
+        outcome = transform_samples(
+            samples,
+            used,
+            degree=degree,
+            method=solver,
+            minimum_radius=minimum_radius_m,
+            theta_step=theta_step,
+            phi_step=phi_step,
+            extrapolate_probe=extrapolate_probe,
+            rescale=rescale,
+            powers=powers,
+        )
+    except ValueError as error:
+        msg = f"{scan}: {_in_options(str(error))}"
+        raise ValueError(msg) from error
+    sentences += (*_probe_sentences(used, samples), *transfer, *_power_sentences(powers))
+    inputs += [x for x in dict.fromkeys(files) if x not in inputs]
+    provenance = io.provenance(inputs=inputs, command=command_line())
+    provenance["level"] = "\n".join(sentences)
+    if notes:
+        provenance["probe"] = "\n".join(notes)
+    outcome.write(output, provenance=provenance, overwrite=overwrite)
+    facts = report(samples, outcome)
+    for fact in facts:
+        for sentence in fact["warnings"]:
+            click.echo(f"warning, {fact['frequency_hz'] / 1e9:.9g} GHz: {sentence}", err=True)
+    if as_json:
+        click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
+        return
+    click.echo(f"{output}: {outcome.solution.status}")
+    click.echo(f"degree {outcome.solution.modes.degree}: {outcome.solution.degree_reason}")
+    _print_table(facts)
+
+
+def _check_options(
+    probe: Path | None,
+    extrapolate: bool,
+    first_order: bool,
+    gain_transfer: Path | None,
+    reference_result: Path | None,
+    input_power: float | None,
+) -> None:
+    """Refuse options that mean nothing without others."""
+    for name, asked in (("--extrapolate-probe", extrapolate), ("--first-order", first_order)):
+        if asked and probe is None:
+            msg = f"{name} needs --probe: there is nothing to it with the ideal field probe"
+            raise click.UsageError(msg)
+    if (gain_transfer is None) != (reference_result is None):
+        msg = "--gain-transfer and --reference-result belong together: give both or neither"
+        raise click.UsageError(msg)
+    if gain_transfer is not None and input_power is None:
+        msg = "--gain-transfer needs --input-power-w, to which the level of the result refers"
+        raise click.UsageError(msg)
+
+
+def _check_powers(powers: Powers) -> None:
+    """Refuse powers that cannot be, before the work."""
+    for name, power in (("incident", powers.incident), ("accepted", powers.accepted)):
+        option = {"incident": "--input-power-w", "accepted": "--accepted-power-w"}[name]
+        if power is not None and not 0 < power < math.inf:
+            msg = f"{option} is {power:g}, expected watts above 0: dBm are 10^(level/10) mW"
+            raise ValueError(msg)
+    if powers.incident and powers.accepted and powers.accepted > powers.incident:
+        msg = (
+            f"--accepted-power-w is {powers.accepted:.9g}, more than the {powers.incident:.9g} W "
+            "that --input-power-w says are incident: a port accepts what it does not reflect"
+        )
+        raise ValueError(msg)
+
+
+def _read_scan(
+    scan: Path, level: Path | None, time_convention: str | None, response_unit: str | None
+) -> tuple[Samples, tuple[str, ...], list[Path]]:
+    """Samples at their level, what set it, and the files that did."""
+    from nf2ff import io
+    from nf2ff.level import apply_level
+    from nf2ff.level_files import read_level
+
+    if level is None:
+        samples = io.read_samples(
+            scan, time_convention=time_convention, response_unit=response_unit
+        )
+        origin = "as stated" if response_unit else "as is taken unless it is stated"
+        if io.file_kind(scan) != "table":
+            origin = "as the file says"
+        unit = samples.response_unit
+        held = unit if unit == "relative" else f"in {unit}"
+        return samples, (f"level: responses {held}, {origin}",), []
+    chain, files = read_level(level)
+    if response_unit is None and io.file_kind(scan) == "table":
+        response_unit = chain.starts_from
+    samples = io.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
+    try:
+        samples = apply_level(samples, chain)
+    except ValueError as error:
+        msg = f"{level}: {error}"
+        raise ValueError(msg) from error
+    return samples, chain.sentences(samples.frequency, ports=samples.ports()), list(files)
+
+
+def _check_level(
+    scan: Path, samples: Samples, path: Path | None, probe: Probe, powers: Powers, *,
+    substitution: bool,
+) -> None:  # fmt: skip
+    """Refuse what needs a level that is not known, or sets one that is, before the work."""
+    relative = "relative" in (samples.response_unit, probe.response_unit)
+    if substitution:
+        if not relative:
+            msg = (
+                f"{scan}: is absolute ({samples.response_unit}): --gain-transfer would set its "
+                "level twice, leave it out"
+            )
+            raise ValueError(msg)
+        return
+    if not relative or (powers.incident is None and powers.accepted is None):
+        return
+    figure = "gain" if powers.incident is None else "realised gain"
+    if samples.response_unit == "relative":
+        msg = (
+            f"{scan}: {figure} needs absolute data, and the responses are relative: tie them to "
+            "watts (--level), or compare with an antenna of known gain (--gain-transfer)"
+        )
+    else:
+        msg = (
+            f"{path}: {figure} needs absolute data, and the probe is relative: give it the level "
+            "of 1 W into its port, or compare with an antenna of known gain (--gain-transfer)"
+        )
+    raise ValueError(msg)
+
+
+def _substitution(
+    path: Path, reference_result: Path, samples: Samples, input_power: float
+) -> tuple[Callable[[Modes], Modes], tuple[str, ...], list[Path]]:
+    """What brings the modes to their level, what is said of it, and its files."""
+    from nf2ff import io
+    from nf2ff.level_files import read_gain_transfer
+    from nf2ff.substitution import absolute_by_substitution
+
+    transfer, files = read_gain_transfer(path)
+    reference = io.read_modes(reference_result)
+    if reference.reference == "absolute":
+        msg = (
+            f"{reference_result}: is absolute, the scan is relative: transform both alike, in the "
+            "same range at the same stimulus"
+        )
+        raise ValueError(msg)
+    rescale = partial(
+        absolute_by_substitution, reference=reference, transfer=transfer, input_power=input_power
+    )
+    return rescale, transfer.sentences(samples.frequency), list(files)
+
+
+def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
+    """How the probe enters the level."""
+    from nf2ff.frequency_table import span_words
+    from nf2ff.inspection import probe_figures
+    from nf2ff.probe import at_frequencies
+
+    if probe.response_unit == "V/m":
+        return ["probe: reads the field strength, no gain of it enters"]
+    if probe.response_unit == "relative":
+        return ["probe: relative, its gain is not known"]
+    if probe.frequency is None:
+        return ["probe: the same receiving coefficients at all frequencies"]
+    f = samples.frequency
+    figures = probe_figures(at_frequencies(probe, f, extrapolate=True)[0])
+    return [
+        f"probe, port {port}: gain {span_words(figures[port - 1]['gain_dbi'], 'dBi', f)}, on its "
+        "boresight"
+        for port in samples.ports()
+    ]
+
+
+def _power_sentences(powers: Powers) -> list[str]:
+    """Powers into the antenna's port, as they were stated."""
+    parts = ((powers.incident, "incident on"), (powers.accepted, "accepted by"))
+    return [
+        f"input power: {power:.9g} W {how} the antenna's port, as stated"
+        for power, how in parts
+        if power is not None
+    ]
+
+
+#: What the library calls by its own names, and what the command offers for it.
+_OPTIONS = {
+    "use LeastSquares": "use --method least-squares",
+    "ask for extrapolation": "ask for extrapolation (--extrapolate-probe)",
+}
+
+
+def _in_options(message: str) -> str:
+    """The message of an error with options in place of the library's names."""
+    for words, option in _OPTIONS.items():
+        message = message.replace(words, option)
+    return message
+
+
+def _print_table(facts: list[dict[str, Any]]) -> None:
+    gains = [x for x in ("gain_dbi", "realised_gain_dbi") if x in facts[0]["peak"]]
+    names = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
+    click.echo(
+        f"{'GHz':>12} {'D/dBi':>9} {'theta/deg':>10} {'phi/deg':>10} {'EIRP/dBm':>9} "
+        f"{'TRP/dBm':>9} " + "".join(f"{names[x]:>9} " for x in gains) + f"{'residual':>9}"
+    )
+    for fact in facts:
+        top = fact["peak"]
+        click.echo(
+            f"{fact['frequency_hz'] / 1e9:12.6f} {top['directivity_dbi']:9.4f} "
+            f"{top['theta_deg']:10.4f} {top['phi_deg']:10.4f} "
+            f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
+            + "".join(f"{top[x]:9.4f} " for x in gains)
+            + f"{fact['residual']:9.1e}"
+        )
+
+
+def _solver(
+    method: str | None, rtol: float | None, damping: float | None, first_order: bool
+) -> Any:
+    from nf2ff.prepared import Direct, LeastSquares, Quadrature
+
+    if method in (None, "least-squares") and (rtol is not None or damping is not None):
+        default = LeastSquares()
+        return LeastSquares(
+            rtol=default.rtol if rtol is None else rtol,
+            damping=default.damping if damping is None else damping,
+            first_order=first_order,
+        )
+    if rtol is not None or damping is not None:
+        msg = f"--rtol and --damping belong to least squares, not to {method}"
+        raise click.UsageError(msg)
+    if first_order and method is None:
+        msg = "--first-order needs --method: quadrature or least-squares"
+        raise click.UsageError(msg)
+    if first_order and method == "direct":
+        msg = "--first-order belongs to quadrature and least squares, not to direct"
+        raise click.UsageError(msg)
+    solvers = {
+        None: None,
+        "quadrature": Quadrature(first_order=first_order),
+        "least-squares": replace(LeastSquares(), first_order=first_order),
+        "direct": Direct(),
+    }
+    return solvers[method]
+
+
+def _dbm(power: float | None) -> float | None:
+    return 10 * math.log10(power / 1e-3) if power else None
+
+
+def _or_dash(value: float | None) -> str:
+    return f"{'-':>9}" if value is None else f"{value:9.4f}"

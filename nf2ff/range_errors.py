@@ -1,0 +1,154 @@
+"""Errors of the range: waves that reach the probe by other ways."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.error_term import Complex, Real
+from nf2ff.geometry import check_port
+from nf2ff.metrics import direction_angles, unit_vectors
+from nf2ff.modes import Modes, mode_numbers, wavenumber
+from nf2ff.probe import Probe, at_frequencies
+from nf2ff.samples import Samples
+from nf2ff.signal_errors import SignalTerm, largest
+from nf2ff.waves import far_field_points
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class MultipleReflections(SignalTerm):
+    """Wave that went from probe to antenna and back once more.
+
+    Parameters
+    ----------
+    level : float
+        Product of the two reflections, and of what is lost by spreading [ratio to the direct
+        wave].
+    phase : float
+        Its phase at distance zero [rad].
+
+    Notes
+    -----
+    w (1 + level exp(-2jkr + j phase)), r the recorded distance: the first reflection, as if from
+    one point of the antenna. The ripple has the period of half a wavelength of distance: two
+    spheres a quarter wavelength apart show it with opposite sign.
+    """
+
+    level: float
+    phase: float = 0.0
+    distribution: str = "arcsine"
+
+    name: ClassVar[str] = "multiple-reflections"
+    units: ClassVar[Mapping[str, str]] = {"level": "ratio", "phase": "rad"}
+    sizes: ClassVar[tuple[str, ...]] = ("level",)
+    unsigned: ClassVar[tuple[str, ...]] = ("level",)
+    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
+    words: ClassVar[str] = "reflections between probe and antenna, {level}"
+
+    def _disturbed(
+        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
+    ) -> Complex:
+        del probe, rng
+        k = wavenumber(samples.frequency)[:, None]
+        ripple = self.level * np.exp(1j * (self.phase - 2 * k * samples.radius))
+        return samples.response * (1 + sign * ripple)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class StrayWave(SignalTerm):
+    """A plane wave that the room sends back, the same at every position of the probe.
+
+    Parameters
+    ----------
+    level : float
+        Response to it of the probe that looks at where it comes from, its reference polarisation
+        along the wave's [level].
+    theta, phi : float
+        Direction it comes from, in the frame of the antenna [rad].
+    phase : float
+        Phase of that response, were the probe at the origin [rad].
+    tilt : float
+        Angle of its field from theta^ towards phi^ of that direction [rad].
+
+    Notes
+    -----
+    E ~ exp(+jk d.r), d towards its source; a probe of transmit pattern G hears G(d).E, by
+    reciprocity, with G in the probe's place and attitude. This holds where the antenna is at rest
+    in the room and the probe moves. Where the antenna turns, what the room reflects changes with
+    it.
+    """
+
+    level: float
+    theta: float
+    phi: float
+    phase: float = 0.0
+    tilt: float = 0.0
+    distribution: str = "arcsine"
+
+    name: ClassVar[str] = "stray-wave"
+    units: ClassVar[Mapping[str, str]] = {
+        "level": "level",
+        "theta": "rad",
+        "phi": "rad",
+        "phase": "rad",
+        "tilt": "rad",
+    }
+    sizes: ClassVar[tuple[str, ...]] = ("level",)
+    unsigned: ClassVar[tuple[str, ...]] = ("level",)
+    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
+    words: ClassVar[str] = "stray wave from theta {theta}, phi {phi}, {level}"
+
+    def _disturbed(
+        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
+    ) -> Complex:
+        del rng
+        check_port(samples.ports()[-1], probe)
+        towards, across, along = unit_vectors(self.theta, self.phi)
+        field = across * np.cos(self.tilt) + along * np.sin(self.tilt)
+        place = [samples.theta, samples.phi, samples.chi, samples.radius]
+        per_frequency = np.broadcast_arrays(*place, samples.response.real)[:4]
+        own, _ = at_frequencies(probe, samples.frequency)
+        k = wavenumber(samples.frequency)
+        wave = np.empty(samples.response.shape, dtype=complex)
+        for f, one in enumerate(samples.frequency):
+            theta, phi, chi, radius = (x[f] for x in per_frequency)
+            outward, to_theta, to_phi = unit_vectors(theta, phi)
+            cos, sin = np.cos(chi)[:, None], np.sin(chi)[:, None]
+            x, y = to_theta * cos + to_phi * sin, to_theta * sin - to_phi * cos
+            frame = np.stack([x, y, -outward], axis=-2)  # (M, axis, 3)
+            r = own.at_frequency(float(one))
+            for port in samples.ports():
+                rows = np.flatnonzero(samples.port == port)
+                heard = _heard(r[port - 1], frame[rows] @ towards, frame[rows] @ field)
+                wave[f, rows] = heard * np.exp(1j * k[f] * radius[rows] * (outward[rows] @ towards))
+        vector = sign * self.level * np.exp(1j * self.phase) * largest(samples)
+        return samples.response + vector * wave
+
+
+def _heard(coefficients: Complex, direction: Real, field: Real) -> NDArray[np.complex128]:
+    """Response (M,) to waves from directions (M, 3) with real fields (M, 3), in the probe's own
+    frame, over that to a wave from its boresight along the stronger of x and y.
+    """
+    degree = Probe(None, coefficients[None, None]).degree
+    _, mu, nu = mode_numbers(degree)
+    # The pattern that the probe sends, as `Probe.transmit_modes` but for a factor.
+    sent = Modes(np.ones(1), coefficients[None] * (1.0 - 2.0 * ((mu + nu) % 2)))
+    theta, phi = direction_angles(np.append(direction, [[0.0, 0.0, 1.0]], axis=0))
+    e_theta, e_phi = (e[0] for e in far_field_points(sent, theta=theta, phi=phi, threads=1))
+    _, across, along = unit_vectors(theta[:-1], phi[:-1])
+    onto = e_theta[:-1] * np.sum(across * field, axis=1) + e_phi[:-1] * np.sum(
+        along * field, axis=1
+    )
+    # On the axis, where phi = 0, theta^ is x and phi^ is y.
+    ahead = max(e_theta[-1], e_phi[-1], key=abs)
+    if not abs(ahead) > 1e-6 * np.abs([e_theta, e_phi]).max():
+        msg = "stray-wave: the probe hears nothing on its boresight, to which the level refers"
+        raise ValueError(msg)
+    return np.asarray(onto / ahead)
+
+
+__all__ = ["MultipleReflections", "StrayWave"]

@@ -81,6 +81,19 @@ def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
     return {new: provenance[old].splitlines() for old, new in keys.items() if old in provenance}
 
 
+#: Ratios shown in dB, of powers (10) or of fields (20).
+LEVELS = {
+    "first_sidelobe_theta": 10,
+    "first_sidelobe_phi": 10,
+    "highest_sidelobe_theta": 10,
+    "highest_sidelobe_phi": 10,
+    "front_to_back": 10,
+    "axial_ratio": 20,
+    "noise_floor": 20,
+    "noise_gain": 10,
+}
+
+
 def _scalar(name: str, scalar: io.Scalar) -> dict[str, Any]:
     """One value per frequency, in the unit that the name then ends in; None where not finite."""
     values = np.asarray(scalar.values)
@@ -91,6 +104,9 @@ def _scalar(name: str, scalar: io.Scalar) -> dict[str, Any]:
         values, units = 10 * np.log10(values), "dbi"
     elif name == "peak_eirp":
         values, units = 10 * np.log10(values / 1e-3), "dbm"
+    elif name in LEVELS:
+        with np.errstate(divide="ignore"):
+            values, units = LEVELS[name] * np.log10(values), "db"
     suffix = "" if units == "1" or name.endswith(f"_{units.lower()}") else f"_{units}"
     return {name + suffix: [x if math.isfinite(x) else None for x in values.tolist()]}
 

@@ -64,7 +64,7 @@ def command_line() -> str:
 
 def steps_of(whole: int, step: float, option: str) -> int:
     """Number of steps, which must divide the angle evenly."""
-    count = round(whole / step) if step > 1e-9 * whole else 0
+    count = round(whole / step) if step > 1e-300 else 0
     if count < 1 or abs(count * step - whole) > 1e-9 * whole:
         msg = f"{option} is {step:g}, expected a step that divides {whole} deg evenly"
         raise ValueError(msg)

@@ -49,7 +49,7 @@ def principal_cuts(
         Mode coefficients.
     frequency_index : int
         Which of their frequencies.
-    basis : {"ludwig-3", "circular", "theta-phi"}
+    basis : {"ludwig-3", "circular", "theta-phi", "linear"}
         Polarisation basis. The component that is stronger at the peak is drawn solid, as
         co-polar, the other dashed. The reference angle of "ludwig-3" is that of the field there.
     ax : Axes, optional
@@ -265,10 +265,14 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
         # E_co is the component along theta^ turned by phi0 - phi: as far as the ellipse is tilted.
         reference = float(there.phi[0] + tilt_angle(there)[0, 0, 0])
         reference = (reference + np.pi / 2) % np.pi - np.pi / 2
+    if basis == "linear":
+        reference = float(tilt_angle(there)[0, 0, 0])
     first, second = (abs(c[0, 0, 0]) for c in components(there, basis, reference_angle=reference))
     swap = bool(second > first)
+    shown = round(float(np.degrees(reference)), 1) + 0.0  # no minus before a zero
+    if basis == "linear":
+        return reference, swap, f"co and cross linear, slant {shown:.1f}° from θ̂"
     if basis == "ludwig-3":
-        shown = round(float(np.degrees(reference)), 1) + 0.0  # no minus before a zero
         return reference, swap, f"co and cross by Ludwig-3, reference {shown:.1f}°"
     words = ("right-hand", "left-hand") if basis == "circular" else ("theta", "phi")
     if swap:

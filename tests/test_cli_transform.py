@@ -39,7 +39,11 @@ KEYS = {
 }  # fmt: skip
 OWN_KEYS = {
     "degree_reason", "tail_db", "noise_floor_db", "noise_gain_db", "unseen_sr", "largest_gap_deg",
-    "trusted_fraction",
+    "trusted_fraction", "half_power_beamwidth_theta_deg", "half_power_beamwidth_phi_deg",
+    "first_sidelobe_theta_db", "first_sidelobe_phi_db", "highest_sidelobe_theta_db",
+    "highest_sidelobe_phi_db", "front_to_back_db", "axial_ratio_db", "tilt_deg", "sense",
+    "upper_hemisphere_fraction", "near_horizon_15_deg_fraction", "near_horizon_30_deg_fraction",
+    "near_horizon_45_deg_fraction",
 }  # fmt: skip
 PEAK_KEYS = {"theta_deg", "phi_deg", "directivity_dbi"}
 

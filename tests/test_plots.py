@@ -168,12 +168,25 @@ def test_refusals(lopsided):
         plots.principal_cuts(lopsided, frequency_index=2)
     with pytest.raises(ValueError, match="frequency_index is -1, expected 0 to 1"):
         plots.power_spectrum(lopsided, frequency_index=-1)
-    with pytest.raises(ValueError, match="basis is 'linear', expected"):
-        plots.principal_cuts(lopsided, basis="linear")
+    with pytest.raises(ValueError, match="basis is 'elliptic', expected"):
+        plots.principal_cuts(lopsided, basis="elliptic")
     with pytest.raises(ValueError, match="ax is rectilinear, expected polar axes"):
         plots.polar_cuts(lopsided, ax=Figure().add_subplot())
     with pytest.raises(ValueError, match="nothing is radiated at 1e\\+09 Hz"):
         plots.power_spectrum(Modes([1e9], [np.zeros(6)]))
+
+
+def test_linear_components_follow_the_peak():
+    # A dipole along x + y, seen along z: tilted by 45 deg from theta^ = x^, and no cross component.
+    q = np.zeros((1, 6), dtype=complex)
+    q[0, [mode_index(s=2, m=-1, n=1), mode_index(s=2, m=1, n=1)]] = [-1 - 1j, 1 - 1j]
+    (title,) = {
+        text
+        for text in (plots.principal_cuts(Modes([1e9], q), basis="linear").get_title(loc=x)
+                     for x in ("left", "center", "right"))
+        if "slant" in text
+    }  # fmt: skip
+    assert "co and cross linear, slant 45.0° from θ̂" in title
 
 
 def test_matplotlib_is_imported_only_to_draw():

@@ -12,6 +12,7 @@ from scipy.spatial import ConvexHull, SphericalVoronoi
 import nf2ff
 from nf2ff import inversion, operator, spin
 from nf2ff import points as sets
+from nf2ff.geometry import plan_geometry
 from nf2ff.modes import SPEED_OF_LIGHT
 from nf2ff.points import (
     PITCH_TO_STEP,
@@ -46,7 +47,7 @@ def steps(theta, phi, degree, *, most=60, seed=0):
         [SPEED_OF_LIGHT], np.tile(theta, 2), np.tile(phi, 2), np.repeat([0, np.pi / 2], count),
         radius, 1, np.ones((1, 2 * count)),
     )  # fmt: skip
-    geometry = operator.plan_geometry(samples)
+    geometry = plan_geometry(samples)
     a = operator.TransmissionOperator(geometry, nf2ff.field_probe(), SPEED_OF_LIGHT, degree)
     rng = np.random.default_rng(seed)
     x = spin.pack(rng.normal(size=(2, degree * (degree + 2), 2)) @ [1, 1j])

@@ -144,11 +144,15 @@ def by_quadrature(
     for s in scan.spins:
         own = maps[at : at + (1 if s == 0 else 2)]
         at += len(own)
-        part, model = spin.grid_analysis(
-            own, spin=s, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]), threads=threads,
-            check=grid.theta[rings],
-        )  # fmt: skip
         measured = own[:, rings]
+        if s <= degree:
+            part, model = spin.grid_analysis(
+                own, spin=s, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]),
+                threads=threads, check=grid.theta[rings],
+            )  # fmt: skip
+        else:  # no wave of so low a degree is received in that order
+            part = np.zeros((len(own), degree * (degree + 2)), dtype=complex)
+            model = np.zeros_like(measured)
         model -= measured
         missed += _norm(model) ** 2
         measured_power += _norm(measured) ** 2

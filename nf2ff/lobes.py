@@ -139,8 +139,7 @@ def front_to_back(modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = No
             ]
         )
     else:
-        _, _, value = _highest_within(modes, Cone(theta, phi, angle), _intensity)
-        u = value
+        u = _highest_within(modes, Cone(theta, phi, angle), _intensity)[2]
     with np.errstate(divide="ignore"):
         return at.directivity * power / (4 * np.pi * u)
 
@@ -285,7 +284,8 @@ def cross_polar_discrimination(
     -----
     The search runs on the cross-polar share of the intensity, which is bounded, about the highest
     local maxima of a grid of steps pi/4N or less. Where the co-polar pattern has a null within
-    the cone the ratio is 0 there; what is returned then is 1e-4 or less.
+    the cone the ratio is 0 there; the search for it ends below 1e-4, or a little earlier where
+    the null lies on a narrow curved ridge.
     """
     reference = checked_basis(basis, reference_angle)
     if co not in ("first", "second"):
@@ -363,7 +363,13 @@ def _highest_within(
     towards, there = np.zeros((count, 3)), np.zeros((count, 3), dtype=complex)
     for _ in range(_ATTEMPTS):
         patches = search.sample_patches(
-            modes, index=index, centre=centre, width=step, objective=within, keep=_highest
+            modes,
+            index=index,
+            centre=centre,
+            width=step,
+            objective=within,
+            keep=_highest,
+            axes=axes,
         )
         direction, field, value = search.climb_within(patches, objective, confine, enough=enough)
         for k in np.flatnonzero(value > best[patches.index]):

@@ -14,9 +14,9 @@ from nf2ff.modes import Modes
 from nf2ff.pattern_modes import Expansion, Missing, expand_far_field, expand_ports
 from nf2ff.probe import Probe, drop_weak_orders, probe_from_modes
 
-#: Power of an azimuthal order relative to all below which it is dropped here: text of nine digits
-#: leaves 1e-18, and so does a solution by iteration.
-READ_POWER = 1e-17
+#: Power of an azimuthal order relative to all below which it is rounding in a pattern read from
+#: text, and dropped: nine digits leave 1e-18.
+TEXT_POWER = 1e-17
 #: Power radiated over power put in from which there is a warning: levels in text are rounded.
 MOST_EFFICIENCY = 1 + 1e-6
 
@@ -110,7 +110,9 @@ def load_probe(
         ports += found
         notes += said
     probe = probe_from_modes(ports, minimum_radius=minimum_radius)
-    return drop_weak_orders(probe, power=READ_POWER), tuple(notes)
+    if kinds == ["pattern"]:
+        probe = drop_weak_orders(probe, power=TEXT_POWER)
+    return probe, tuple(notes)
 
 
 def _pattern(

@@ -141,7 +141,7 @@ class Patches:
     index : (K,) ndarray of int
         Frequency of each patch, not decreasing.
     centre, along, across : (K, 3) ndarray
-        Unit vectors: the middle, theta^ and phi^ there.
+        Unit vectors: the middle, and two across it and each other.
     width : float
         From the middle to a side [rad].
     coefficients : (K, 3, 12, 12) ndarray
@@ -221,6 +221,7 @@ def sample_patches(
     width: float,
     objective: Objective,
     keep: Callable[[Real], NDArray[np.bool_]],
+    axes: Real | None = None,
 ) -> Patches:
     """Sample the field of ``modes`` about directions.
 
@@ -235,6 +236,8 @@ def sample_patches(
     keep : callable
         (K,) largest values of the objective on the nodes of the patches of one frequency ->
         which of them to keep.
+    axes : (F, 3) ndarray, optional
+        Unit vectors, one a frequency, away from which ``along`` points; towards theta^ if left out.
 
     Returns
     -------
@@ -242,6 +245,13 @@ def sample_patches(
         Those kept.
     """
     _, along, across = unit_vectors(*direction_angles(centre))
+    if axes is not None:
+        aside = np.cross(axes[index], centre)
+        size = np.linalg.norm(aside, axis=1, keepdims=True)
+        # On the axis itself rounding would choose a direction, and not one across the middle.
+        off = size > 1e-6
+        across = np.where(off, aside / np.where(off, size, 1.0), across)
+        along = np.cross(across, centre)
     node = np.stack(np.meshgrid(_NODES, _NODES, indexing="ij"), axis=-1).reshape(1, -1, 2)
     empty = np.zeros((centre.shape[0], 0, SIDE, SIDE), dtype=complex)
     bare = Patches(index, centre, along, across, width, empty, np.zeros((centre.shape[0], 2)))
@@ -349,8 +359,8 @@ def climb_within(
     """Maxima of any objective over part of the sphere, reached from the best nodes of patches.
 
     Of nine points of a square, and the top of the parabola through them, the highest becomes the
-    middle of the next; the square shrinks where the middle is the highest already. No derivative
-    is needed, so that an edge of the region, on which the maximum may lie, does no harm.
+    middle of the next; the square shrinks where the middle is the highest already. An edge of the
+    region, on which the maximum may lie, does no harm if it runs ``across`` the patches.
 
     Parameters
     ----------
@@ -393,8 +403,10 @@ def climb_within(
         step = _newton(scaled @ _SLOPE.T, hessian, np.ones(side.size))
         guess = at + (side[:, None] * step)[:, None]
         at = np.take_along_axis(trial, best[:, None, None], axis=1)
-        # Where only the parabola's top was higher the square was too large as well.
-        side = np.where(best == 0, side / 3, np.where(best == 9, side / 2, side))
+        # Where only the parabola's top was higher the square was too large as well; where a point
+        # of it was, it may have shrunk too early.
+        grown = np.minimum(2 * side, 0.25)
+        side = np.where(best == 0, side / 3, np.where(best == 9, side / 2, grown))
         on = (side > 1e-5) & (value[:, 0] < enough)
         if not on.any():
             break

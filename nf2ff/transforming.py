@@ -124,6 +124,12 @@ def transform(
     )
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
     samples, sentences, files = _read_scan(scan, level, time_convention, response_unit)
+    if probe and time_convention == "exp(-iwt)" and io.file_kind(probe) == "pattern":
+        msg = (
+            f"{probe}: --time-convention is that of the scan: import the pattern first, with its "
+            "own (nf2ff import --time-convention)"
+        )
+        raise ValueError(msg)
     used, notes = load_probe(probe) if probe else (field_probe(), ())
     if probe and io.file_kind(probe) != "probe":  # else they were told when it was made
         for note in notes:
@@ -248,7 +254,7 @@ def _check_level(
         if not relative:
             msg = (
                 f"{scan}: is absolute ({samples.response_unit}): --gain-transfer would set its "
-                "level twice, leave it out"
+                "level twice, leave it out; or state that a table is --response-unit relative"
             )
             raise ValueError(msg)
         return

@@ -538,3 +538,22 @@ def test_refusals_of_a_grid_are_of_one_kind():
     solution = solve(hole, PROBE, degree=DEGREE)
     assert solution.status == "least squares by conjugate gradients"
     assert error(solution.modes) < 1e-7
+
+
+@pytest.mark.parametrize("degree", [1, 2, 3])
+def test_degree_below_the_orders_of_the_probe(degree):
+    # A dipole at the origin, of degree 1 alone, and a probe of orders to 3: what no wave of the
+    # degree asked for can be received in is left out.
+    dipole = DipoleCluster([[0, 0, 0]], [X + 0.3j * Z])
+    cluster = probe_cluster((-3, -2, -1, 0, 1, 2, 3))
+    probe = probe_of(cluster, frequency=FREQUENCY[:1])
+    chi = 2 * np.pi / 7 * np.arange(7)
+    samples = receive(
+        dipole, [cluster], frequency=FREQUENCY[:1], radius=RADIUS, **on_grid(GRID, chi)
+    )
+    wanted = np.array(far_field_of(dipole, frequency=FREQUENCY[:1], **DIRECTIONS))
+    for method in (Quadrature(), None):
+        solution = solve(samples, probe, degree=degree, method=method)
+        found = np.array(far_field_points(solution.modes, **DIRECTIONS))
+        assert np.abs(found - wanted).max() < 1e-11 * np.abs(wanted).max()
+        assert solution.residual[0] < 1e-11

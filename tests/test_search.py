@@ -73,6 +73,27 @@ def test_directions_lie_where_they_are_said_to(random_q, rng):
     np.testing.assert_allclose(patches.coordinates(patches.direction(at)), at, atol=1e-14)
 
 
+def test_patches_about_an_axis_point_away_from_it(random_q):
+    # ``along`` leads away from the axis of the frequency, theta^ where the axis is in the middle.
+    axes = unit_vectors(np.array([0.3, 1.5]), np.array([1.0, 4.0]))[0]
+    # Rounding may leave a direction that means nothing.
+    centre = np.concatenate([axes[:1] + np.array([1e-16, -1e-16, 0]), CENTRES[2:4]])
+    index = np.array([0, 0, 1])
+    patches = search.sample_patches(
+        Modes([1e9, 2e9], [random_q(2), random_q(2)]), index=index, centre=centre, width=0.2,
+        objective=square, keep=lambda top: np.full(top.size, True), axes=axes,
+    )  # fmt: skip
+    frame = np.stack([patches.along, patches.across, patches.centre], axis=1)
+    np.testing.assert_allclose(
+        frame @ frame.swapaxes(1, 2), np.broadcast_to(np.eye(3), (3, 3, 3)), atol=1e-15
+    )
+    ahead = patches.direction(np.array([[[1.0, 0.0]]] * 3))[:, 0]
+    angle = np.arccos(np.sum(ahead * axes[index], axis=1))
+    before = np.arccos(np.minimum(np.sum(centre * axes[index], axis=1), 1))
+    np.testing.assert_allclose(angle, before + 0.2, atol=1e-12)
+    np.testing.assert_allclose(patches.along[0], oracle.cartesian(0.3, 1.0)[1], atol=1e-15)
+
+
 def test_derivatives_are_those_of_the_field(random_q, rng):
     # Central differences of the polynomials: h^2/6 times the next derivatives, below 10 of the
     # field on a patch, and rounding over h^2.
@@ -115,6 +136,10 @@ def test_maxima_of_a_grid():
     assert [x.tolist() for x in search.grid_maxima(value, least=0.5, limit=9)] == [[2, 4], [0, 4]]
     assert [x.tolist() for x in search.grid_maxima(value, least=0.5, limit=1)] == [[2], [0]]
     assert search.grid_maxima(value, least=9.0, limit=9)[0].size == 0
+    # To the left, to the right, and over the seam the other way.
+    value = np.zeros((6, 8))
+    value[2, 6], value[3, 7], value[3, 1], value[4, 0] = 2.0, 3.0, 2.0, 2.5
+    assert [x.tolist() for x in search.grid_maxima(value, least=0.5, limit=9)] == [[3], [7]]
     # The whole next ring borders on a pole.
     value = np.zeros((6, 8))
     value[0], value[1, 5], value[5], value[4, 2] = 1.0, 2.0, 1.0, 2.0

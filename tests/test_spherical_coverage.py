@@ -90,6 +90,18 @@ def test_percentile_of_eirp_is_what_3gpp_calls_spherical_coverage():
     np.testing.assert_allclose(z, 0.75 * (1 - 0.15**2), atol=0.75 * 2 * 0.15 * ring)
 
 
+def test_each_direction_stands_in_the_middle_of_its_solid_angle():
+    # Two rings of three directions share the sphere evenly, 0 W in the upper, 1 W in the lower:
+    # the middles lie at 1/12, 3/12, 5/12 and 7/12, 9/12, 11/12.
+    theta, phi = [np.pi / 4, 3 * np.pi / 4], 2 * np.pi * np.arange(3) / 3
+    ring = np.repeat([[0.0], [1.0]], 3, axis=1)
+    found = Envelope([1e9], theta, phi, [ring], np.zeros((1, 2, 3), int), "eirp")
+    wanted = percentile(found, [0, 500 / 12, 50, 550 / 12, 700 / 12, 100])
+    np.testing.assert_allclose(wanted, [[0, 0, 0.5, 0.25, 1, 1]], atol=1e-13)
+    np.testing.assert_allclose(distribution(found).probability[0], np.arange(1, 7) / 6, rtol=1e-14)
+    np.testing.assert_allclose(fraction_above(found, 0.0), 0.5, rtol=1e-14)
+
+
 def test_levels_belong_to_their_frequencies():
     modes = Modes([1e9, 2e9], np.concatenate([2 * X_DIPOLE.coefficients, X_DIPOLE.coefficients]))
     found = envelope_of([modes], step=0.1)

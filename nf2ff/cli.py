@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 import nf2ff
+from nf2ff.estimating import study, uncertainty
 from nf2ff.exporting import export
 from nf2ff.options import (
     FILE,
@@ -39,6 +40,8 @@ def main() -> None:
 
 main.add_command(transform)
 main.add_command(export)
+main.add_command(uncertainty)
+main.add_command(study)
 
 
 @main.command()
@@ -132,8 +135,9 @@ def import_files(
     if notes:
         provenance["probe"] = "\n".join(notes)
     io.write_probe(output, probe, provenance=provenance, overwrite=overwrite)
-    for note in notes:
-        click.echo(note, err=True)
+    if io.file_kind(files[0]) != "probe":  # else they were told when it was made
+        for note in notes:
+            click.echo(note, err=True)
     click.echo(
         f"{output}: probe of {probe.ports} {_plural(probe.ports, 'port', 'ports')}, degree "
         f"{probe.degree}, azimuthal orders up to {probe.mu_max}"

@@ -20,7 +20,7 @@ from nf2ff.files import PathLike, provenance, read_bytes, replacing
 
 FORMAT = "nf2ff"
 VERSION = 1
-KINDS = ("samples", "result", "probe", "modes", "far_field")
+KINDS = ("samples", "result", "probe", "modes", "far_field", "uncertainty", "study")
 #: Most bytes in all datasets of one file that is read.
 MAX_BYTES = 16 * 2**30
 #: Most links in a file that is read; a native file has some 30.

@@ -138,8 +138,8 @@ def transform_samples(
     Raises
     ------
     ValueError
-        As `solve`; also if the modes found explain nothing of the responses, or if the far field
-        would hold too many values.
+        As `solve`; also if the modes found explain nothing of the responses, if the far field
+        would hold too many values, or if a power is stated and the level is not known.
     """
     count = samples.frequency.size
     _far_field_steps(count, 1, theta_step, phi_step)  # too fine a step is refused before the work

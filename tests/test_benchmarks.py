@@ -15,7 +15,7 @@ def benchmark(monkeypatch):
     """Function name -> module of a benchmark."""
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
-    for name in ("measure", "grid_solve", "any_points", "metrics"):
+    for name in ("measure", "grid_solve", "any_points", "metrics", "uncertainty"):
         sys.modules.pop(name, None)
 
 
@@ -56,3 +56,18 @@ def test_metrics(benchmark, capsys):
     wanted = {"directivity", "partial directivity", "peak", "upper hemisphere", "cone"}
     assert set(errors) == wanted
     assert max(errors.values()) < 3e-12
+
+
+def test_uncertainty(benchmark, capsys):
+    benchmark("uncertainty").main(8, 40, 1)
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "degree 8, 120 positions, 240 samples, 7 figures"
+    assert len(lines) == 6
+    for line in lines[2:5]:
+        *_, draws, wall, processor, ratio = line.split()
+        assert int(draws) == 40
+        assert float(wall) > 0
+        assert float(processor) > 0
+        # Draws against derivatives: four times the scatter of forty normal draws.
+        assert float(ratio) == pytest.approx(1, abs=4 / 80**0.5)
+    assert lines[5].startswith("derivatives of 10 errors: ")

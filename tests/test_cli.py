@@ -78,7 +78,8 @@ def test_help_imports_nothing_slow(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "command", ["demo", "export", "import", "inspect", "simulate", "transform"]
+    "command",
+    ["demo", "export", "import", "inspect", "simulate", "study", "transform", "uncertainty"],
 )
 def test_help_of_each_command(command):
     assert f"  {command} " in succeed("--help")

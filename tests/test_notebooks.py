@@ -1,16 +1,21 @@
 """Every notebook is stored without outputs and runs from top to bottom; its numbers hold."""
 
 import json
+import math
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
+from probe_oracle import cluster_modes
 from pyshtools.expand import SHExpandDH
 from scipy.special import eval_legendre
 
-from nf2ff.grid import equiangular_grid
+from nf2ff.grid import equiangular_grid, gauss_legendre_grid
 from nf2ff.metrics import unit_vectors
-from nf2ff.modes import WAVE_IMPEDANCE, mode_count
+from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
+from nf2ff.reception import receive
+from nf2ff.simulate import simulate
 
 FOLDER = Path(__file__).parents[1] / "notebooks"
 
@@ -116,7 +121,255 @@ def check_trp_sampling(found):
     assert all(np.all(np.diff(values) > 0) for values in found["spread"].values())
 
 
-CHECKS = {"first_scan.ipynb": check_first_scan, "trp_sampling.ipynb": check_trp_sampling}
+def left_out(matrix, truth, area):
+    """Error of matrix @ E against E (2, T, P), relative, after the best complex factor.
+
+    |E|^2 |M E|^2 sin^2 of the angle between both, by the coherency matrix of the field.
+    """
+    j = np.einsum("t,itp,ktp->ik", area[:, 0], truth.conj(), truth)
+    product = np.einsum("ik,ki->", matrix.conj(), j)
+    size = np.einsum("ji,jk,ik->", matrix.conj(), matrix, j).real
+    return np.sqrt(1 - np.abs(product) ** 2 / (size * np.trace(j).real))
+
+
+def shares_of_orders(found, top=8):
+    """Mean power of one port's reading in each order mu, (2 top,), and of two readings at chi = 0
+    and 90 deg in the orders +-1 and in all others; in closed form, over the sphere.
+    """
+    degree, chi = found["degree"], np.pi / top * np.arange(2 * top)
+    grid = gauss_legendre_grid(degree + 2, 2 * degree + 4)
+    theta, phi = np.repeat(grid.theta, grid.phi.size), np.tile(grid.phi, grid.theta.size)
+    samples = receive(
+        found["antenna"], found["ports"][:1], frequency=[found["frequency"]],
+        theta=np.tile(theta, chi.size), phi=np.tile(phi, chi.size),
+        chi=np.repeat(chi, theta.size), radius=found["radius"],
+    )  # fmt: skip
+    f = np.fft.fft(samples.response.reshape(chi.size, grid.theta.size, -1), axis=0) / chi.size
+    mu = np.fft.fftfreq(chi.size, 1 / chi.size).round()
+
+    def power(field):
+        return np.abs(field) ** 2 @ np.ones(grid.phi.size) @ grid.weights
+
+    first = np.abs(mu) == 1
+    two = np.exp(1j * np.outer([0, np.pi / 2], mu))
+    wanted, other = (
+        power(np.einsum("cu,utp->ctp", two[:, which], f[which])).sum() for which in (first, ~first)
+    )
+    return mu, power(f), other / wanted
+
+
+def check_probe_correction(found):
+    # What the project promises; here it is rtol = 1e-10 times a condition of a few.
+    assert found["corrected"] < 1e-8
+    # 0.001 dB promised; twice the error of the field.
+    assert found["peak"].eirp[0] == pytest.approx(found["true_eirp"], rel=2e-8)
+    assert found["ideal_error"] > 10 ** (-40 / 20)
+    # The probe: the mounting's orders, a tenth of the other polarisation (it has no order 1, so
+    # that nothing of it is on the axis), and what is beyond degree 8.
+    assert found["probe"].orders() == list(range(-5, 6))
+    for figure in found["figures"]:
+        assert figure["cross_polar_db"][0] == pytest.approx(-20, abs=1e-6)
+    assert max(found["tails"]) < -90
+
+    # Closed forms of the plane wave, by matrices of two by two.
+    truth, area, d = found["truth"], found["area"], np.radians(1)
+    balance = np.diag([1, 10 ** (0.5 / 20) * np.exp(5j * np.pi / 180)])
+    ports = np.array([[1, 0.1j], [0.1, 1]])
+    axes = np.array([[np.cos(d), np.sin(d)], [np.sin(d), -np.cos(d)]])
+    inverse = np.linalg.inv
+    expected = {
+        "channel balance": left_out(inverse(ports @ axes) @ balance @ ports @ axes, truth, area),
+        "cross-polarisation": left_out(inverse(axes) @ ports @ axes, truth, area),
+        "all of these": left_out(np.diag([1, -1]) @ balance @ ports @ axes, truth, area),
+    }
+    # A turned field is off by sin(d), by none of it where it is circular: h is the difference of
+    # both senses' power over their sum.
+    h = 2 * np.sum(area * truth[0].conj() * truth[1]).imag / np.sum(area * np.abs(truth) ** 2)
+    expected["offset of chi"] = np.sin(d) * np.sqrt(1 - h**2)
+    table, far = found["table"], found["r0"] / found["radius"]
+    for name, value in expected.items():
+        error, estimate, residual = table[name]
+        # The ports' mountings take 0.1 % more or less of their power: so much between the ports.
+        assert estimate == pytest.approx(value, rel=2e-3)
+        assert residual < error
+        # Waves arrive under angles up to r0/r; what that does to a polarisation is of the second
+        # order. What the patterns add to all of these is no matter of two by two.
+        if name != "all of these":
+            assert error == pytest.approx(value, rel=far**2)
+    assert table["all of these"][0] == pytest.approx(found["ideal_error"], rel=1e-6)
+    assert found["ideal_error"] > expected["all of these"]
+    # No antenna would show a turn of the probe, but for what the waves' angles make of it.
+    assert table["offset of chi"][2] < far**2 * table["offset of chi"][0]
+
+    # Outward: the ideal probe's error becomes that of the plane wave, the rest falls as 1/r. The
+    # next terms are r0/r of each.
+    distance = found["r0"] + found["distances"] * found["wavelength"]
+    near = found["r0"] / distance
+    ideal, on_axis = found["curves"].values()
+    assert ideal[-1] == pytest.approx(expected["all of these"], rel=near[-1])
+    falls = on_axis[1:] * distance[1:] / (on_axis[:-1] * distance[:-1])
+    assert np.all(np.abs(falls - 1) < near[:-1])
+
+    # The first-order shortcut: the share that is reported, of modes that are themselves wrong by
+    # ``error``, and 0.05 dB of rounding; and the error that follows, at most the part of the
+    # readings that is no first order (two chi), or seems to be (four: orders 3 and 5 alone).
+    mu, power, two = shares_of_orders(found)
+    first = power[np.abs(mu) == 1].sum()
+    share = 10 * np.log10(1 - first / power.sum())
+    shortcuts = found["shortcuts"]
+    bounds = {
+        "2 chi, first order": np.sqrt(two),
+        "4 chi, first order": np.sqrt(power[np.isin(np.abs(mu), (3, 5))].sum() / first),
+    }
+    for name, bound in bounds.items():
+        error = shortcuts[name]
+        (sentence,) = found["warnings"][name]
+        reported = float(re.search(r"they carry (-\d+\.\d) dB", sentence)[1])
+        assert reported == pytest.approx(share, abs=-20 * np.log10(1 - error) + 0.05)
+        # Of that a part does not look like any antenna and is thrown out; and degrees are not
+        # weighed alike near and far, by (r0/r)^2.
+        assert 0.5 * bound < error < bound * (1 + far**2)
+    assert max(shortcuts["11 chi, all orders"], shortcuts["2 chi, all orders"]) < 1e-8
+    assert found["warnings"]["11 chi, all orders"] == found["warnings"]["2 chi, all orders"] == ()
+
+
+def check_error_growth(found):
+    antenna, scans, draws = found["antenna"], found["scans"], found["draws"]
+
+    def expected(scan, rms):
+        """Level and its relative tolerance.
+
+        White noise of variance s_i^2 at M samples of equal area gives the J modes together J/M
+        sum s_i^2 / sum |w_i|^2 of the field's power (closed form), here s_i = rms |dw/dx| for each
+        axis, dw/dx by differences of the field in closed form. Besides, what the degree cuts off,
+        and no more than as much that falls into the waves below. Tolerance: 3 % for a spiral that
+        is not quite a quadrature and for near-field waves; four of chance, of J normal numbers in
+        each draw, half as many allowed since not all samples err alike.
+        """
+        samples, step = scan.samples(), 1e-6
+        place = {x: getattr(samples, x) for x in ("theta", "phi", "chi", "radius")}
+
+        def w(**moved):
+            return simulate(antenna, frequency=samples.frequency, **(place | moved)).response[0]
+
+        slopes = [
+            (w(**{x: place[x] + step}) - w(**{x: place[x] - step})) / (2 * step)
+            for x in ("theta", "phi")
+        ]
+        share = rms**2 * np.sum(np.abs(slopes) ** 2) / np.sum(np.abs(samples.response) ** 2)
+        count = mode_count(scan.solver_degree)
+        truth = scan.truth()
+        power = truth.radiated_power()[0]
+        tail = 1 - truth.truncate(scan.solver_degree).radiated_power()[0] / power
+        level = count / samples.theta.size * share
+        return level + 1.5 * tail, 0.03 + 4 / np.sqrt(count * draws / 2) + 0.5 * tail / level
+
+    levels = 10 ** (found["tenth"].level_db[:, 0] / 10)
+    rules = 10 ** (found["rule_level"] / 10)
+    for scan, level, rule, deg in zip(scans, levels, rules, found["rule_deg"], strict=True):
+        for got, rms in ((level, np.radians(0.1)), (rule, np.radians(deg))):
+            wanted, tolerance = expected(scan, rms)
+            assert got == pytest.approx(wanted, rel=tolerance)
+        arc = np.radians(deg) * antenna.minimum_radius
+        assert arc == pytest.approx(SPEED_OF_LIGHT / scan.frequency / 100)
+
+    # Slopes. Over the size exactly 20 dB a decade (closed form) but for the tail below and the
+    # square above, neither of which counts between 0.03 and 0.3 deg. Over frequency the antenna
+    # changes its radiators' phases only: 20 dB and what the text calls about.
+    slope = found["size"].slope()[:, 0]
+    np.testing.assert_allclose(slope[2:4], 20, rtol=0, atol=0.15)
+    assert slope[0] < 19.5
+    decade = np.log10(90 / 12)
+    for name, curve in found["curves"].items():
+        rise = (curve.level_db[-1, 0] - curve.level_db[0, 0]) / decade
+        assert rise == pytest.approx(0 if name.startswith("phase") else 21, abs=1.5)
+    assert np.ptp(found["rule_level"]) < 3
+    assert found["rule_level"].max() < 20 * np.log10(2 * np.pi / 100)
+
+    # Phase noise: J/M s^2, at all frequencies.
+    curve = found["curves"]["phase, random 1 deg"]
+    for i, degree in enumerate(curve.degree):
+        wanted = mode_count(int(degree)) / curve.samples[i] * np.radians(1) ** 2
+        chance = 4 / np.sqrt(mode_count(int(degree)) * curve.draws[i] / 2)
+        assert 10 ** (curve.level_db[i, 0] / 10) == pytest.approx(wanted, rel=0.03 + chance)
+    # The offset is one normal number for all samples: its square has the band of a chi-square of
+    # one, wide; the random errors' is that of many.
+    width = {n: (c.level_high_db - c.level_low_db).max() for n, c in found["curves"].items()}
+    assert width["zero of theta off by 0.1 deg"] > 5 * max(
+        v for n, v in width.items() if "random" in n
+    )
+
+    # 4.343 s^2 dB (check values of the project, closed form), within four of the mean's standard
+    # deviations; what is scattered comes back, sum |share|^2 of it: the spread is 8.686 s times the
+    # root of about half of that.
+    s = np.radians(found["phases_deg"])
+    spread = found["loss"].spread[:, 0, 0]
+    back = 4.343 * s**2 * 4 * (spread / (8.686 * s)) ** 2
+    difference = found["loss"].mean[:, 0, 0] + 4.343 * s**2
+    assert np.all(np.abs(difference) < 4 * found["chance"] + back)
+    assert np.all(found["chance"] < 0.3 * 4.343 * s**2)
+
+
+def check_spiral_and_grid(found):
+    # Positions: the rules of the builders, and a grid of N rings and two poles.
+    for i, n in enumerate(found["degrees"].tolist()):
+        wanted = {
+            "grid": n * (2 * n + 1) + 2,
+            "equal-area spiral": math.ceil(1.5 * n * (n + 2)),
+            "constant-rate spiral": round((n + 4) * (2 * n + 1.5)) + 1,
+        }
+        for name, count in wanted.items():
+            assert found["positions"][name][i] == count
+    # Without noise the error is the power above the degree (closed form by the textbook's waves),
+    # and what of it falls into the waves below: as much again or less on a spiral; on a grid with
+    # its least number of rings a few times as much.
+    antenna, k = found["antenna"], found["k"]
+    power = np.abs(cluster_modes(antenna, k, 44)) ** 2
+    for i, n in enumerate(found["degrees"].tolist()):
+        above = 10 * np.log10(power[mode_count(n) :].sum() / power.sum())
+        if n < 14 or above < -150:  # near the cliff's top the antenna's own waves err
+            continue
+        for name, more in (("grid", 7), ("equal-area spiral", 3), ("constant-rate spiral", 3)):
+            assert above < found["errors"][name][i] < above + more
+    at60 = {
+        name: np.interp(60, -np.array(found["errors"][name]), found["positions"][name])
+        for name in found["sets"]
+    }
+    assert 0.7 < at60["equal-area spiral"] / at60["grid"] < 0.8
+    assert at60["constant-rate spiral"] > at60["grid"]
+
+    # Noise, closed form: relative to the field's mean square 1e-4 J/M for equal areas, times
+    # M sum a^2 / (sum a)^2 for others: pi^2/8 for constant speeds (a ~ sin theta), and a sum over
+    # its rings for the grid. One draw: 4 / sqrt(J) of chance; 5 % for near-field waves and sets
+    # that are not quite a quadrature.
+    degree, j = found["degree"], mode_count(found["degree"])
+    margin = 10 * np.log10(1 + 4 / np.sqrt(j) + 0.05)
+    fine = found["oversampling"] >= 1.25
+    theory = 10 * np.log10(1e-4 / found["oversampling"])
+    np.testing.assert_allclose(found["spiral_noise"][fine], theory[fine], rtol=0, atol=margin)
+    assert found["spiral_noise"][0] > -20
+    error, steps = found["others"]["constant-rate spiral"]
+    wanted = 10 * np.log10(1e-4 / found["per_pair"]["constant-rate spiral"] * np.pi**2 / 8)
+    assert error == pytest.approx(wanted, abs=margin)
+    assert steps <= 11
+    share = equiangular_grid(degree + 2, 2 * degree + 1).weights[1:-1]
+    uneven = share.size * np.sum(share**2) / np.sum(share) ** 2
+    wanted = 10 * np.log10(1e-4 / found["per_pair"]["grid"] * uneven)
+    assert found["others"]["grid"][0] == pytest.approx(wanted, abs=margin)
+
+    # Steps that the text calls short, and those of too few positions.
+    assert found["steps"][found["oversampling"] == 1.5] <= 8
+    assert found["steps"][fine].max() <= 15
+    assert found["steps"][0] > 50
+
+
+CHECKS = {
+    "error_growth.ipynb": check_error_growth,
+    "first_scan.ipynb": check_first_scan,
+    "probe_correction.ipynb": check_probe_correction,
+    "spiral_and_grid.ipynb": check_spiral_and_grid,
+    "trp_sampling.ipynb": check_trp_sampling,
+}
 
 
 @pytest.fixture

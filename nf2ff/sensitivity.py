@@ -1,0 +1,301 @@
+"""From errors of a scan to errors of its result, by derivatives.
+
+A solution is linear in the responses, and figures of merit are smooth in the modes. Hence one
+solution of the adjoint problem for each figure gives its derivative by every response, and then
+an error costs a product, however many samples it moves. `propagation` has the other way, by
+draws; the two agree where errors are small.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.error_term import ErrorTerm, RandomEffect
+from nf2ff.error_terms import solver_degree
+from nf2ff.figures import Figure, LocalFigures, localise
+from nf2ff.geometry import plan_geometry
+from nf2ff.inversion import normal_solution
+from nf2ff.model_errors import ProbePattern
+from nf2ff.modes import Modes, wavenumber
+from nf2ff.operator import TransmissionOperator
+from nf2ff.position_errors import Axis, AxisZero
+from nf2ff.prepared import LeastSquares, Prepared
+from nf2ff.probe import Probe
+from nf2ff.resolve import NearbySolver, nominal_solution
+from nf2ff.samples import Samples
+from nf2ff.special import as_array
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: Tolerance of the adjoint solutions: that of the uncertainties, far below what they are known to.
+RTOL = 1e-5
+#: Receiving coefficients whose power is below this part of all are left out of the probe's errors.
+FAINT = 1e-10
+#: Mean magnitude of a draw of variance 1 (closed forms).
+MEAN_MAGNITUDE = {
+    "normal": math.sqrt(2 / math.pi),
+    "rectangular": math.sqrt(3) / 2,
+    "triangular": math.sqrt(6) / 3,
+    "arcsine": 2 * math.sqrt(2) / math.pi,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Linearised:
+    """What each error does to each figure, to first order.
+
+    Parameters
+    ----------
+    terms : tuple of ErrorTerm
+        T errors.
+    figures : tuple of Figure
+        K figures.
+    nominal : (F, K) array_like
+        Values for the scan as it is, linear.
+    uncertainty : (T, F, K) array_like
+        Standard uncertainty that each term gives each figure [that of the figure].
+    bias : (T, F, K) array_like
+        Mean change that each term makes: of those whose effect is known, and of those whose size
+        has no sign [that of the figure].
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
+    """
+
+    terms: tuple[ErrorTerm, ...]
+    figures: tuple[Figure, ...]
+    nominal: Real
+    uncertainty: Real
+    bias: Real
+
+    def __post_init__(self) -> None:
+        nominal = as_array(self.nominal, float, "nominal", ndim=2)
+        object.__setattr__(self, "nominal", nominal)
+        shape = (len(self.terms), len(nominal), len(self.figures))
+        for name in ("uncertainty", "bias"):
+            array = as_array(getattr(self, name), float, name, missing=True)
+            if array.shape != shape or nominal.shape != shape[1:]:
+                msg = f"{name} has shape {array.shape}, expected (T, F, K) = {shape}"
+                raise ValueError(msg)
+            object.__setattr__(self, name, array)
+
+    def combined(self) -> Real:
+        """Combined standard uncertainty, the terms being independent, (F, K)."""
+        return np.asarray(np.sqrt((self.uncertainty**2).sum(axis=0)))
+
+
+def linearised(
+    samples: Samples,
+    probe: Probe,
+    terms: Sequence[ErrorTerm],
+    figures: Sequence[Figure],
+    *,
+    degree: int,
+) -> Linearised:
+    """Standard uncertainty of figures by derivatives with respect to all that may err.
+
+    Parameters
+    ----------
+    samples, probe
+        The scan as it is recorded.
+    terms : sequence of ErrorTerm
+        Errors, independent of each other.
+    figures : sequence of Figure
+        What to look at.
+    degree : int
+        Degree N.
+
+    Returns
+    -------
+    Linearised
+
+    Raises
+    ------
+    ValueError
+        If there are no terms, a part of the sphere was not seen, or as `solve` and `localise`.
+
+    Notes
+    -----
+    The solution is x = (A^H W A)^-1 A^H W w. A figure with the derivative gamma by x changes by
+    Re h^H dw with h = W A (A^H W A)^-1 gamma: one more solution for each figure. dw by a position
+    is the derivative of the expansion found, taken along the coordinate by a central difference
+    of steps so small that they err by 1e-8. A scan on a grid is taken by least squares too: its
+    quadrature weighs noise a little differently.
+
+    Of truncated angle and degree the figures are found again as they are; their change is no
+    derivative.
+    """
+    if not terms:
+        msg = "there is no error term: name at least one"
+        raise ValueError(msg)
+    prepared, modes = nominal_solution(samples, probe, degree=degree, method=LeastSquares())
+    if isinstance(prepared.method, LeastSquares) and prepared.method.damping:
+        msg = (
+            "a part of the sphere was not seen, so that the solution is damped and has no "
+            "derivatives by the positions: use monte_carlo, or take a lower degree"
+        )
+        raise ValueError(msg)
+    local = localise(figures, modes)
+    shape = (len(terms), modes.frequency.size, len(figures))
+    uncertainty, bias = np.zeros(shape), np.zeros(shape)
+    for f in range(modes.frequency.size):
+        at = _Sensitivity(prepared, f, modes, local[f])
+        for t, term in enumerate(terms):
+            uncertainty[t, f], bias[t, f] = at.of(term)
+    nominal = np.stack([one.nominal for one in local])
+    return Linearised(tuple(terms), tuple(figures), nominal, uncertainty, bias)
+
+
+class _Sensitivity:
+    """Derivatives of the figures of one frequency."""
+
+    def __init__(self, prepared: Prepared, index: int, modes: Modes, local: LocalFigures) -> None:
+        self.local = local
+        self.q = modes.coefficients[index]
+        self.modes = Modes(modes.frequency[[index]], self.q[None], modes.reference)
+        self.prepared = _one_frequency(prepared, index)
+        self.samples = self.prepared.samples
+        self.operator, weights = self.prepared.iteration(0)
+        self.present = ~np.isnan(self.samples.response[0])
+        coarse = replace(self.operator, tolerance=0.3 * RTOL)
+        self.by_response = np.empty((len(local.figures), weights.size), dtype=complex)
+        for k, gamma in enumerate(local.gradients(self.q, threads=coarse.threads)):
+            # gamma is by Q = T x.
+            x = normal_solution(
+                coarse, coarse.to_modes_adjoint(gamma), weights=weights, rtol=RTOL,
+                max_iterations=LeastSquares().max_iterations,
+            )  # fmt: skip
+            self.by_response[k] = weights * coarse.forward(x)
+        self._slopes: dict[str, Complex] = {}
+
+    def of(self, term: ErrorTerm) -> tuple[Real, Real]:
+        """Standard uncertainty and bias (K,) that a term gives the figures."""
+        nothing = np.zeros(len(self.local.figures))
+        if term.random:
+            effects = term.effects(self.samples)
+            return np.sqrt(sum((self._variance(effect) for effect in effects), nothing)), nothing
+        if isinstance(term, ProbePattern):
+            return self._by_coefficients(term), nothing
+        if not term.uncertain:
+            return nothing, self._change(term)
+        if term.polar is not None:
+            phase = term.polar[1]
+            more: Any = {phase: getattr(term, phase) + np.pi / 2}
+            both = self._change(term) ** 2 + self._change(replace(term, **more)) ** 2
+            return np.sqrt(0.5 * both), nothing
+        variance, bias = nothing.copy(), nothing.copy()
+        for field in term.sizes:
+            # Each size is drawn on its own; one without a sign has a mean.
+            others: Any = {x: 0.0 for x in term.sizes if x != field}
+            change = self._change(replace(term, **others))
+            mean = MEAN_MAGNITUDE[term.distribution] if field in term.unsigned else 0.0
+            variance += (1 - mean**2) * change**2
+            bias += mean * change
+        return np.sqrt(variance), bias
+
+    def _variance(self, effect: RandomEffect) -> Real:
+        """Variance (K,) of the figures by a random effect."""
+        effect = replace(
+            effect,
+            scale=np.atleast_2d(effect.scale)[0, self.present],
+            group=effect.group[self.present],
+        )
+        response = self.samples.response[0, self.present]
+        if effect.quantity == "response":
+            # Complex draws of mean square 1 move each part by half of that.
+            gathered = effect.gather(self.by_response.conj())
+            return np.asarray(0.5 * (np.abs(gathered) ** 2).sum(axis=-1))
+        if effect.quantity == "phase":
+            slope = 1j * response
+        elif effect.quantity == "amplitude":
+            slope = response
+        else:
+            slope = self._by_position(cast(Axis, effect.quantity))
+        gathered = effect.gather((self.by_response.conj() * slope).real)
+        return np.asarray((gathered**2).sum(axis=-1))
+
+    def _by_position(self, quantity: Axis) -> Complex:
+        """Derivative of the responses by a coordinate, (M',)."""
+        if quantity not in self._slopes:
+            k = float(wavenumber(self.operator.frequency))
+            step = 1e-4 / (k if quantity == "radius" else self.prepared.degree)
+            move = AxisZero(axis=quantity, offset=step)
+            up, down = (
+                self._responses(move.displace(self.samples, sign=sign), self.operator.probe)
+                for sign in (1, -1)
+            )
+            self._slopes[quantity] = (up - down) / (2 * step)
+        return self._slopes[quantity]
+
+    def _responses(self, samples: Samples, probe: Probe) -> Complex:
+        """Responses (M',) of the modes found, at other positions or of another probe."""
+        there = TransmissionOperator(
+            plan_geometry(samples.at_frequency(0)), probe, float(samples.frequency[0]),
+            self.prepared.degree, 1e-12, self.operator.threads,
+        )  # fmt: skip
+        return there.forward(there.from_modes(self.q))
+
+    def _change(self, term: ErrorTerm) -> Real:
+        """Change of the figures (K,) by a systematic error."""
+        if term.kind == "model" and not term.moves_record:
+            return self._solved_again(term)
+        # Half the difference of the two signs: what is even in the size is not linear.
+        ends = [term.apply(self.samples, self.operator.probe, sign=sign) for sign in (1, -1)]
+        if term.moves_record:
+            # What is recorded elsewhere, or with another probe, changes as the model does, the
+            # other way round.
+            second, first = (self._responses(*end) for end in ends)
+        else:
+            first, second = (samples.response[0, self.present] for samples, _ in ends)
+        return np.asarray((self.by_response.conj() @ (0.5 * (first - second))).real)
+
+    def _by_coefficients(self, term: ProbePattern) -> Real:
+        """Standard uncertainty (K,) by receiving coefficients that err on their own."""
+        probe = self.operator.probe
+        power = np.abs(probe.coefficients) ** 2
+        nominal = self._responses(self.samples, probe)
+        variance = np.zeros(len(self.local.figures))
+        for at in np.argwhere(power > FAINT * power.sum()):
+            changed = probe.coefficients.copy()
+            changed[tuple(at)] *= 2  # responses are linear in the coefficients
+            other = self._responses(self.samples, replace(probe, coefficients=changed))
+            variance += 0.5 * np.abs(self.by_response.conj() @ (other - nominal)) ** 2
+        return term.rms * np.sqrt(variance)
+
+    def _solved_again(self, term: ErrorTerm) -> Real:
+        samples, probe = term.apply(self.samples, self.operator.probe)
+        degree = solver_degree([term], self.prepared.degree)
+        solver = NearbySolver(self.prepared, self.modes, self.operator.threads)
+        again = solver.modes(samples, probe, degree).extend(self.prepared.degree)
+        return self.local.values(again.coefficients[0]) - self.local.nominal
+
+
+def _one_frequency(prepared: Prepared, index: int) -> Prepared:
+    """The same for one frequency, missing samples kept."""
+    samples, probe = prepared.samples, prepared.probe
+    part = slice(index, index + 1)
+    moving = {
+        x: getattr(samples, x)[index]
+        for x in ("theta", "phi", "chi", "radius")
+        if getattr(samples, x).ndim == 2
+    }
+    one = replace(
+        samples, frequency=samples.frequency[part], response=samples.response[part], **moving
+    )
+    if probe.frequency is not None:
+        probe = replace(
+            probe, frequency=probe.frequency[part], coefficients=probe.coefficients[part]
+        )
+    return replace(prepared, samples=one, probe=probe)
+
+
+__all__ = ["Linearised", "linearised"]

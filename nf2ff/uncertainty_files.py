@@ -1,0 +1,425 @@
+"""What an uncertainty is asked of, in TOML: a budget, errors to model, figures to look at.
+
+The budget is that of `budget_files`, in the same file; `uncertainty_template` explains all of it
+and is itself an example. Keys end in their unit: deg, mm, dB.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.resources
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.assessment import FIGURES, Assessment, Modelled
+from nf2ff.budget_files import budget_from, template_text
+from nf2ff.budget_metrics import METRICS, Metric
+from nf2ff.error_checks import choose
+from nf2ff.error_term import ErrorTerm
+from nf2ff.error_terms import ERROR_TERMS, make_term
+from nf2ff.figures import Figure
+from nf2ff.files import PathLike
+from nf2ff.special import as_array
+from nf2ff.validation import read_toml, short, validated
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel, ConfigDict
+
+#: Most errors and draws, far more than are wanted, and cuts, as many as a picture shows.
+MOST_ERRORS = 100
+MOST_DRAWS = 1_000_000
+#: Most metrics: a file of the result has room for some more.
+MOST_METRICS = 40
+MOST_CUTS = 3
+#: Draws if none are asked for: the standard uncertainty is then known to 5 % (closed form,
+#: 1/sqrt(2 x 199)), and an interval of 95 % has five draws on either side.
+DRAWS = 200
+#: Keys of the file that `budget_files` reads.
+BUDGET_KEYS = ("confidence", "scale", "metrics", "metric", "term", "correlation")
+#: What each metric may be told of its figure.
+_DIRECTION = ("theta_deg", "phi_deg")
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    "directivity": _DIRECTION,
+    "gain": _DIRECTION,
+    "eirp": _DIRECTION,
+    "trp": (),
+    "beamwidth": ("plane_deg", "drop_db"),
+    "pointing": (),
+    "sidelobe_level": ("plane_deg",),
+    "pattern": _DIRECTION,
+}
+#: Endings of keys that are in another unit than the field of an error.
+_ENDINGS = ("_deg", "_mm", "_db")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UncertaintyFile:
+    """What a description of an uncertainty says.
+
+    Parameters
+    ----------
+    assessment : Assessment
+        What may err, and what is looked at.
+    degree : int or None
+        Degree of the modes, None to choose it from the data.
+    draws : int
+        Number of draws.
+    seed : int
+        Seed of the draws.
+    plane : (C,) ndarray
+        Cuts through the peak on which to follow the pattern, from theta^ towards phi^ [rad].
+    """
+
+    assessment: Assessment
+    degree: int | None
+    draws: int
+    seed: int
+    plane: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "plane", as_array(self.plane, float, "plane", ndim=1))
+
+
+def uncertainty_template() -> str:
+    """Return the customary near-field terms, and errors to model, to be filled in.
+
+    Returns
+    -------
+    str
+        TOML that `read_uncertainty_file` reads: all its terms are not supplied.
+    """
+    source = importlib.resources.files("nf2ff").joinpath("modelled_errors.toml")
+    return template_text() + source.read_text(encoding="utf-8")
+
+
+def read_uncertainty_file(path: PathLike) -> UncertaintyFile:
+    """Read what an uncertainty is asked of.
+
+    Parameters
+    ----------
+    path : path
+        TOML file as `uncertainty_template` explains.
+
+    Returns
+    -------
+    UncertaintyFile
+
+    Raises
+    ------
+    ValueError
+        One line that names file, table, key, value and what is allowed.
+    """
+    return uncertainty_file_from(read_toml(path), where=str(path))
+
+
+def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> UncertaintyFile:
+    """Make what `read_uncertainty_file` does of what a TOML file holds.
+
+    Parameters
+    ----------
+    content : mapping
+        Keys of the file.
+    where : str
+        Beginning of messages, such as the name of the file.
+
+    Returns
+    -------
+    UncertaintyFile
+
+    Raises
+    ------
+    ValueError
+        As `read_uncertainty_file`.
+    """
+    known = (*BUDGET_KEYS, *_models()["file"].model_fields)
+    for key in content:
+        choose(key, known, f"{where}: key")
+    own = {key: x for key, x in content.items() if key not in BUDGET_KEYS}
+    read = validated(_models()["file"], own, where=where)
+    errors = _errors(read["error"], where)
+    budget = budget_from(_with_places(content, errors), where=where)
+    if len(budget.metrics) > MOST_METRICS:
+        msg = (
+            f"{where}: there are {len(budget.metrics)} metrics, expected at most {MOST_METRICS}: "
+            "leave some out"
+        )
+        raise ValueError(msg)
+    likes = {x["name"]: x["like"] for x in content.get("metric", ())}
+    metrics = {m.name: likes.get(m.name, m.name) for m in budget.metrics}
+    for name in read["figure"]:
+        choose(name, metrics, f"{where}: metric of a figure")
+    figures = {
+        name: figures_of(like, read["figure"].get(name, {}), f"{where}: figure.{name}")
+        for name, like in metrics.items()
+    }
+    named = [_labelled(m, metrics[m.name], figures[m.name][0]) for m in budget.metrics]
+    budget = replace(budget, metrics=tuple(named))
+    try:
+        unknown = tuple(name for name, like in metrics.items() if like == "gain")
+        assessment = Assessment(budget, tuple(errors), figures, unknown)
+    except ValueError as error:
+        msg = f"{where}: {error}"
+        raise ValueError(msg) from error
+    how = read["propagation"]
+    plane = np.radians(read["cut"]["plane_deg"])
+    return UncertaintyFile(assessment, how["degree"], how["draws"], how["seed"], plane)
+
+
+def strict() -> ConfigDict:
+    """Configuration of a model that takes what it names and nothing else."""
+    from pydantic import ConfigDict
+
+    return ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def error_model(*, named: bool = True) -> type[BaseModel]:
+    """Model of a table [[error]]; keys of its kind are let through to `error_from`.
+
+    Parameters
+    ----------
+    named : bool
+        Whether it has the keys of a term of a budget, too.
+
+    Returns
+    -------
+    type of BaseModel
+        The model.
+    """
+    from pydantic import ConfigDict, Field, create_model
+
+    kind = (str, Field(description="one of " + ", ".join(ERROR_TERMS)))
+    more: dict[str, Any] = {
+        "name": (
+            str,
+            Field("", description="1 to 80 printable characters", min_length=1, max_length=80),
+        ),
+        "evaluation": (str, Field("B", description="'A' or 'B'", pattern="^[AB]$")),
+        "degrees_of_freedom": (
+            float,
+            Field(math.inf, description="a number from 1, or inf", ge=1),
+        ),
+        "note": (str, Field("", description="at most 500 characters", max_length=500)),
+    }
+    return create_model(
+        "error",
+        __config__=ConfigDict(strict=True, extra="allow"),
+        kind=kind,
+        **(more if named else {}),
+    )
+
+
+def figure_model() -> type[BaseModel]:
+    """Model of a table [figure.METRIC]; `figures_of` checks which keys a metric takes."""
+    from pydantic import Field, create_model
+
+    def number(allowed: str, **limits: Any) -> Any:
+        return (float | None, Field(None, description=allowed, **limits))
+
+    return create_model(
+        "figure",
+        __config__=strict(),
+        plane_deg=number("an angle from -360 to 360 deg", ge=-360, le=360),
+        drop_db=number("a level above 0, at most 60 dB", gt=0, le=60),
+        theta_deg=number("an angle from 0 to 180 deg", ge=0, le=180),
+        phi_deg=number("an angle from -360 to 360 deg", ge=-360, le=360),
+    )
+
+
+@functools.cache
+def _models() -> dict[str, type[BaseModel]]:
+    """Models of tables and of the file; each description says what is allowed."""
+    from pydantic import Field, create_model
+
+    def whole(allowed: str, default: int | None, least: int, most: int) -> Any:
+        kind = int | None if default is None else int
+        return (kind, Field(default, description=allowed, ge=least, le=most))
+
+    error: Any = error_model()
+    figure: Any = figure_model()
+    propagation: Any = create_model(
+        "propagation",
+        __config__=strict(),
+        degree=whole("a whole number from 1 to 10000", None, 1, 10_000),
+        draws=whole(f"a whole number from 1 to {MOST_DRAWS}", DRAWS, 1, MOST_DRAWS),
+        seed=whole("a whole number from 0", 0, 0, 2**63 - 1),
+    )
+    cut: Any = create_model(
+        "cut",
+        __config__=strict(),
+        plane_deg=(
+            list[float],
+            Field([0.0, 90.0], min_length=1, max_length=MOST_CUTS,
+                  description=f"a list of 1 to {MOST_CUTS} angles [deg]"),
+        ),
+    )  # fmt: skip
+    file = create_model(
+        "file",
+        __config__=strict(),
+        error=(
+            list[error],
+            Field(default_factory=list, max_length=MOST_ERRORS,
+                  description=f"at most {MOST_ERRORS} tables [[error]]"),
+        ),
+        figure=(
+            dict[str, figure],
+            Field(default_factory=dict, description="tables [figure.METRIC]"),
+        ),
+        propagation=(propagation, Field(propagation(), description="a table [propagation]")),
+        cut=(cut, Field(cut(), description="a table [cut]")),
+    )  # fmt: skip
+    return {"file": file, "error": error}
+
+
+def _errors(read: list[dict[str, Any]], where: str) -> list[Modelled]:
+    """Errors of the tables [[error]]."""
+    common = tuple(_models()["error"].model_fields)
+    found = []
+    for i, entry in enumerate(read, start=1):
+        values = {key: x for key, x in entry.items() if key not in common}
+        place = f"{where}: error {i} ({(entry['name'] or entry['kind'])[:80]!r})"
+        error = error_from(entry["kind"], values, where=place)
+        found.append((error, entry))
+    kinds = Counter(error.name for error, entry in found if not entry["name"])
+    seen: Counter[str] = Counter()
+    result = []
+    for error, entry in found:
+        name = entry["name"]
+        if not name:
+            seen[error.name] += 1
+            name = error.name + (f" {seen[error.name]}" if kinds[error.name] > 1 else "")
+        result.append(
+            Modelled(name, error, entry["evaluation"], entry["degrees_of_freedom"], entry["note"])
+        )
+    return result
+
+
+def error_from(kind: str, values: Mapping[str, Any], *, where: str) -> ErrorTerm:
+    """Make an error term of its keys.
+
+    Parameters
+    ----------
+    kind : str
+        One of `ERROR_TERMS`.
+    values : mapping of str to any
+        Its keys, as `make_term` takes them.
+    where : str
+        Beginning of messages.
+
+    Returns
+    -------
+    ErrorTerm
+        The term.
+
+    Raises
+    ------
+    ValueError
+        One line; with the key and value as they were given, where the message has another unit.
+    """
+    try:
+        return make_term(kind, values)
+    except (TypeError, OverflowError) as error:
+        msg = f"{where}: a value is of the wrong type or too large ({error}): give it as a number"
+        raise ValueError(msg) from error
+    except ValueError as error:
+        text = " ".join(str(error).split())
+        for key, value in values.items():
+            field = next((key.removesuffix(x) for x in _ENDINGS if key.endswith(x)), key)
+            if field != key and f": {field} is " in text:
+                text += f" (given: {key} = {short(value)})"
+        msg = f"{where}: {text}"
+        raise ValueError(msg) from error
+
+
+def _with_places(content: Mapping[str, Any], errors: list[Modelled]) -> dict[str, Any]:
+    """The budget's part of a file, with a term for each error that has no place in it yet."""
+    part = {key: x for key, x in content.items() if key in BUDGET_KEYS}
+    terms = part.get("term", [])
+    if not errors or not isinstance(terms, list):
+        return part
+    there = [x.get("name") for x in terms if isinstance(x, Mapping)]
+    new = dict.fromkeys(one.name for one in errors if one.name not in there)
+    return part | {"term": [*terms, *({"name": name} for name in new)]}
+
+
+def _labelled(metric: Metric, like: str, figure: Figure) -> Metric:
+    """The metric with its cut or direction in its label, unless the file gives it a label."""
+    if metric.label != METRICS[like].label or metric.name != like:
+        return metric
+    theta, phi, plane = (
+        round(math.degrees(x), 6) for x in (figure.theta, figure.phi, figure.plane)
+    )
+    label = metric.label
+    if figure.name.endswith("-towards"):
+        what = label.removeprefix("peak ").removesuffix(" at a direction")
+        label = f"{what} at theta {theta:g}, phi {phi:g} deg"
+    elif figure.name == "beamwidth":
+        label = f"{label} ({figure.drop_db:.3g} dB, cut {plane:g} deg)"
+    elif figure.name == "sidelobe-level":
+        label = f"{label} (cut {plane:g} deg)"
+    return replace(metric, label=label)
+
+
+def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, ...]:
+    """Figures of a metric.
+
+    Parameters
+    ----------
+    like : str
+        One of `FIGURES`.
+    told : mapping of str to float or None
+        Keys of its table [figure.METRIC].
+    where : str
+        Beginning of messages.
+
+    Returns
+    -------
+    tuple of Figure
+        One, of pointing two.
+
+    Raises
+    ------
+    ValueError
+        If the metric takes no such key, or a direction is not complete.
+    """
+    given = {key: x for key, x in told.items() if x is not None}
+    for key in given:
+        if key not in _KEYS[like]:
+            allowed = ", ".join(_KEYS[like]) or "no key"
+            msg = f"{where}: has {key}, but {like} takes {allowed}: leave it out"
+            raise ValueError(msg)
+    towards = [key for key in _DIRECTION if key in given]
+    if len(towards) == 1 or (like == "pattern" and not towards):
+        missing = next(key for key in _DIRECTION if key not in given)
+        msg = f"{where}: key {missing!r} is missing: give the direction, theta_deg and phi_deg"
+        raise ValueError(msg)
+    values: dict[str, float] = {}
+    for key, x in given.items():
+        if key == "drop_db":
+            values[key] = x
+        else:
+            values[key.removesuffix("_deg")] = math.radians(x)
+    names = FIGURES[like]
+    if towards and like != "pattern":
+        names = tuple(f"{name}-towards" for name in names)
+    return tuple(Figure(name, **values) for name in names)
+
+
+__all__ = [
+    "BUDGET_KEYS",
+    "DRAWS",
+    "UncertaintyFile",
+    "error_from",
+    "error_model",
+    "figure_model",
+    "figures_of",
+    "read_uncertainty_file",
+    "strict",
+    "uncertainty_file_from",
+    "uncertainty_template",
+]

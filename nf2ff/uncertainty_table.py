@@ -1,0 +1,329 @@
+"""The uncertainty of a scan's figures as plain text, and as an object for JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from nf2ff.beam import peak
+from nf2ff.budget import Budget
+from nf2ff.budget_metrics import DECIBEL, SHOWN, Metric
+from nf2ff.budget_sum import Combined, combine
+from nf2ff.budget_table import NOT_SUPPLIED, budget_dict
+from nf2ff.budget_terms import summarise_draws
+from nf2ff.uncertainty import BEYOND, Compared, MetricResult, Quantity, Uncertainty
+
+#: Metrics side by side in the table of terms.
+SIDE_BY_SIDE = 4
+#: Known bias over standard uncertainty from which text mentions it.
+NOTICED = 0.1
+#: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
+_SHOWN: dict[Quantity, tuple[str, int]] = {
+    "directivity": ("dBi", 4), "power": ("dBm", 4), "ratio": ("dB", 4), "angle": ("deg", 4),
+    "direction": ("deg", 4), "unknown": ("", 4),
+}  # fmt: skip
+
+
+def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
+    """Everything in plain text: for each frequency the metrics, then their terms.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What to show.
+
+    Returns
+    -------
+    list of str
+        Lines without their ends. ``-`` stands for what is not supplied.
+    """
+    lines = []
+    for f in range(uncertainty.modes.frequency.size):
+        lines += [*_frequency_lines(uncertainty, f), ""]
+    return lines[:-1]
+
+
+def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
+    """Return everything as numbers, strings, lists and dictionaries, for JSON.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What to show.
+
+    Returns
+    -------
+    list of dict
+        For each frequency what `budget_dict` gives, with the value of each metric and what draws
+        made of it. None stands for what is not known.
+    """
+    top = peak(uncertainty.modes)
+    found = []
+    for f, frequency in enumerate(uncertainty.modes.frequency):
+        budget = budget_dict(uncertainty.budgets[f])
+        for entry in budget["metrics"]:
+            result = uncertainty.results[entry["name"]]
+            if result.quantity == "direction":
+                entry["theta_deg"] = math.degrees(top.theta[f])
+                entry["phi_deg"] = math.degrees(top.phi[f])
+            elif result.quantity != "unknown":
+                unit = _SHOWN[result.quantity][0].lower()
+                entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
+            metric = uncertainty.budgets[f].metric(entry["name"])
+            entry["draws"] = _draws_dict(result, metric, f, uncertainty.budgets[f].confidence)
+        level = uncertainty.error_level
+        found.append(
+            {
+                "frequency_hz": float(frequency),
+                "degree": uncertainty.modes.degree,
+                "draws_asked": uncertainty.asked,
+                "draws_made": uncertainty.made,
+                "error_level_db": None if level is None else _level(float(level[f])),
+                **budget,
+            }
+        )
+    return found
+
+
+def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
+    """Return a few facts by name, for who looks into a file.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What to describe.
+
+    Returns
+    -------
+    dict
+        ``confidence``, ``draws``, ``terms``, and for each metric a line for each frequency: value
+        and expanded uncertainty.
+    """
+    facts: dict[str, Any] = {
+        "confidence": uncertainty.budgets[0].confidence,
+        "draws": uncertainty.made,
+        "terms": len(uncertainty.budgets[0].terms),
+    }
+    for metric in uncertainty.budgets[0].metrics:
+        facts[metric.name] = [
+            f"{_value(uncertainty, metric, f)}, {_stated(combine(budget, metric.name))[0]}"
+            for f, budget in enumerate(uncertainty.budgets)
+        ]
+    return facts
+
+
+def _draws_dict(
+    result: MetricResult, metric: Metric, index: int, confidence: float
+) -> dict[str, Any] | None:
+    compared = result.compared
+    if compared is None or result.draws is None:
+        return None
+    end = "_" + metric.shown.name.lower() if metric.unit in SHOWN else ""
+    unit, factor = _SHOWN[result.quantity][0].lower(), metric.shown.factor
+    interval = _interval(result, index, confidence)
+    return {
+        "used": int(compared.used[index]),
+        f"standard_uncertainty{end}": float(compared.drawn[index]) * factor,
+        f"first_order{end}": float(compared.first_order[index]) * factor,
+        f"shift{end}": float(compared.shift[index]) * factor,
+        "verdict": compared.verdict(index),
+        **{
+            f"{side}{'_' + unit if unit else ''}": None if interval is None else interval[i]
+            for i, side in enumerate(("low", "high"))
+        },
+    }
+
+
+def _interval(
+    result: MetricResult, index: int, confidence: float
+) -> tuple[float | None, float | None] | None:
+    """Interval that holds the draws with that probability, as shown; None of too few draws."""
+    assert result.draws is not None
+    values = result.draws[:, index]
+    values = values[np.isfinite(values)]
+    # As many as `summarise_draws` needs on both sides.
+    if values.size * (1 - confidence) < 1 - 1e-9 or result.quantity == "unknown":
+        return None
+    found = summarise_draws(values, confidence=confidence)
+    low, high = (_converted(x, result.quantity) for x in (found.low, found.high))
+    return low, high
+
+
+# --- text ----------------------------------------------------------------------------------------
+
+
+def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
+    budget = uncertainty.budgets[index]
+    found = [combine(budget, metric.name) for metric in budget.metrics]
+    lines = [f"{uncertainty.modes.frequency[index] / 1e9:.9g} GHz", ""]
+    percent = f"{100 * budget.confidence:.6g} %"
+    rows = [("metric", "value", f"uncertainty, {percent}", "k", "degrees of freedom")]
+    for one in found:
+        rows.append((one.metric.label, _value(uncertainty, one.metric, index), *_stated(one)))
+    lines += [*aligned(rows, words=1), "", "standard uncertainty by term"]
+    for at in range(0, len(found), SIDE_BY_SIDE):
+        lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
+    lines += ["", *_missing_lines(budget, found), *_bias_lines(found)]
+    return [*lines, *_draw_lines(uncertainty, index)]
+
+
+def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
+    result = uncertainty.results[metric.name]
+    unit, decimals = _SHOWN[result.quantity]
+    if result.quantity == "unknown":
+        return "unknown"
+    if result.quantity == "direction":
+        top = peak(uncertainty.modes)
+        theta, phi = (round(math.degrees(x[index]), 3) + 0.0 for x in (top.theta, top.phi))
+        return f"theta {theta:.3f}, phi {phi:.3f} deg"
+    shown = _converted(float(result.value[index]), result.quantity)
+    return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
+
+
+def _stated(found: Combined) -> tuple[str, str, str]:
+    """Expanded uncertainty, coverage factor and effective degrees of freedom."""
+    if found.expanded is None:
+        return NOT_SUPPLIED, "", ""
+    if found.decibels is not None:
+        plus, minus = found.decibels
+        stated = f"+{_text(plus)}/-{_text(minus)} dB"
+    else:
+        stated = f"{_text(found.expanded * found.metric.shown.factor)} {found.metric.shown.name}"
+    return stated, f"{found.coverage_factor:.3g}", _text(found.degrees_of_freedom)
+
+
+def _term_lines(budget: Budget, found: Sequence[Combined]) -> list[str]:
+    rows = [("term", *(f"{x.metric.name} [{x.metric.shown.name}]" for x in found))]
+    for t, name in enumerate(budget.names):
+        parts = [x.contributions[t] * x.metric.shown.factor for x in found]
+        rows.append((name, *("-" if np.isnan(u) else _text(abs(u)) for u in parts)))
+    total = [x.standard_uncertainty for x in found]
+    factors = [x.metric.shown.factor for x in found]
+    shown = ("-" if u is None else _text(u * c) for u, c in zip(total, factors, strict=True))
+    return aligned([*rows, ("combined", *shown)], words=1)
+
+
+def _missing_lines(budget: Budget, found: Sequence[Combined]) -> list[str]:
+    """What is not supplied, for all metrics or for some."""
+    everywhere = [t for t in budget.names if all(t in x.missing for x in found)]
+    lines = []
+    if everywhere:
+        lines.append(f"{NOT_SUPPLIED}, and so not part of it: {', '.join(everywhere)}")
+    for one in found:
+        some = [t for t in one.missing if t not in everywhere]
+        if some:
+            lines.append(f"{NOT_SUPPLIED} for {one.metric.label}: {', '.join(some)}")
+    return lines
+
+
+def _bias_lines(found: Sequence[Combined]) -> list[str]:
+    """Known errors large enough to see beside the uncertainty."""
+    lines = []
+    for one in found:
+        if abs(one.bias) > NOTICED * (one.standard_uncertainty or 0.0):
+            shown = _bias(one.bias, one.metric)
+            lines.append(
+                f"known bias of {one.metric.label}: {shown}, not part of the uncertainty: correct "
+                "the result for it"
+            )
+    return lines
+
+
+def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
+    """What draws say of the derivatives."""
+    made = uncertainty.made
+    if not made:
+        return []
+    lines = []
+    level = uncertainty.error_level
+    if level is not None:
+        shown = _level(float(level[index]))
+        lines.append(
+            f"{made} draws: pattern error level {'none' if shown is None else f'{shown:.1f} dB'}, "
+            "mean square error of the far field over the sphere relative to it"
+        )
+    budget = uncertainty.budgets[index]
+    agree, other = [], []
+    for metric in budget.metrics:
+        compared = uncertainty.results[metric.name].compared
+        if compared is None:
+            continue
+        if compared.used[index] < made:
+            other.append(
+                f"{metric.label}: not found near where it was in {made - compared.used[index]} of "
+                f"{made} draws, which are left out: its errors are too large for it"
+            )
+        if compared.verdict(index) == "agree":
+            agree.append(metric.label)
+        else:
+            other.append(_difference(compared, metric, index))
+    if agree:
+        lines.append(f"draws and first order agree within sampling error: {', '.join(agree)}")
+    return [*lines, *other]
+
+
+def _difference(compared: Compared, metric: Metric, index: int) -> str:
+    unit, factor = metric.shown
+    drawn, first = (_text(x[index] * factor) for x in (compared.drawn, compared.first_order))
+    counted = (
+        f"the rest is counted as {BEYOND!r}"
+        if compared.verdict(index) == "larger"
+        else "the larger one is kept"
+    )
+    return f"{metric.label}: {drawn} {unit} by draws, {first} {unit} to first order: {counted}"
+
+
+def aligned(rows: Sequence[tuple[str, ...]], *, words: int) -> list[str]:
+    """Rows as columns in plain text.
+
+    Parameters
+    ----------
+    rows : sequence of tuple of str
+        Cells.
+    words : int
+        How many of the first columns stand to the left; numbers to the right.
+
+    Returns
+    -------
+    list of str
+        Lines.
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = []
+    for row in rows:
+        cells = [
+            x.ljust(w) if i < words else x.rjust(w)
+            for i, (x, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
+# --- numbers -------------------------------------------------------------------------------------
+
+
+def _converted(value: float, quantity: Quantity) -> float | None:
+    """A linear value as reports show it, None where a level has none."""
+    if quantity in ("angle", "direction"):
+        return math.degrees(value) if math.isfinite(value) else None
+    return _level(value / 1e-3 if quantity == "power" else value)
+
+
+def _level(power: float) -> float | None:
+    return 10 * math.log10(power) if power > 0 and math.isfinite(power) else None
+
+
+def _bias(value: float, metric: Metric) -> str:
+    if not metric.is_level:
+        return f"{_text(value * metric.shown.factor)} {metric.shown.name}"
+    return f"{_text(math.log1p(value) / DECIBEL)} dB" if value > -1 else "down to zero power"
+
+
+def _text(value: float) -> str:
+    return "infinite" if math.isinf(value) else f"{value:.3g}"
+
+
+__all__ = ["aligned", "uncertainty_dict", "uncertainty_facts", "uncertainty_lines"]

@@ -1,0 +1,161 @@
+"""Uncertainty as text and for JSON: every number in its unit, nothing left unsaid."""
+
+import math
+
+import numpy as np
+import pytest
+from patterns import modes_of
+
+from nf2ff.budget import Budget
+from nf2ff.budget_metrics import METRICS
+from nf2ff.budget_terms import Term, direct_term
+from nf2ff.uncertainty import Compared, MetricResult, Uncertainty
+from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_facts, uncertainty_lines
+
+#: Decibels of relative amplitude, to first order (closed form).
+DB = 20 / math.log(10)
+#: A z-dipole's modes turned by nothing: its ridge is the equator, its peak there.
+MODES = modes_of({(2, 0, 1): -1})
+TERMS = (
+    direct_term("cable", {"eirp": 0.02, "beamwidth": math.radians(2)}, bias={"eirp": -0.01}),
+    Term("room"),
+)
+NAMES = ("eirp", "pointing", "beamwidth", "sidelobe_level", "gain", "directivity")
+
+
+def made(compared=None, draws=None, terms=TERMS, **more):
+    budget = Budget(terms, [METRICS[m] for m in NAMES])
+    values = {
+        "eirp": ("power", 2.0), "pointing": ("direction", 0.0), "gain": ("unknown", np.nan),
+        "beamwidth": ("angle", math.radians(30)), "sidelobe_level": ("ratio", 0.01),
+        "directivity": ("directivity", 0.0),
+    }  # fmt: skip
+    results = {
+        m: MetricResult(values[m][0], [values[m][1]], (draws or {}).get(m), (compared or {}).get(m))
+        for m in NAMES
+    }
+    return Uncertainty(MODES, (budget,), results, **more)
+
+
+def compared(first, drawn, used=101, shift=0.0):
+    return Compared([first], [drawn], [shift], [used], [0.0])
+
+
+def cells(lines, start):
+    return next(x for x in lines if x.startswith(start)).removeprefix(start).split()
+
+
+def test_values_are_in_their_units():
+    lines = uncertainty_lines(made())
+    assert lines[0] == "1 GHz"
+    # 2 W are 33.0103 dBm, 0.01 is -20 dB; closed forms.
+    assert cells(lines, "peak EIRP")[:2] == ["33.0103", "dBm"]
+    assert cells(lines, "sidelobe level")[:2] == ["-20.0000", "dB"]
+    assert cells(lines, "beamwidth")[:2] == ["30.0000", "deg"]
+    assert cells(lines, "peak gain")[:1] == ["unknown"]
+    assert cells(lines, "peak directivity")[:1] == ["none"]
+    theta, phi = cells(lines, "pointing")[1:4:2]
+    assert (float(theta.rstrip(",")), float(phi)) == (pytest.approx(90), 0)
+    (fact,) = uncertainty_dict(made())
+    found = {x["name"]: x for x in fact["metrics"]}
+    assert found["eirp"]["value_dbm"] == pytest.approx(10 * math.log10(2000), rel=1e-15)
+    assert found["sidelobe_level"]["value_db"] == pytest.approx(-20, rel=1e-15)
+    assert found["beamwidth"]["value_deg"] == pytest.approx(30, rel=1e-15)
+    assert found["directivity"]["value_dbi"] is None
+    assert not [key for key in found["gain"] if key.startswith("value")]
+    assert found["pointing"]["theta_deg"] == pytest.approx(90)
+    assert found["pointing"]["phi_deg"] == pytest.approx(0)
+    assert (fact["frequency_hz"], fact["degree"], fact["draws_made"]) == (1e9, 1, 0)
+
+
+def test_facts_in_a_few_words():
+    facts = uncertainty_facts(made(made=7))
+    assert (facts["confidence"], facts["draws"], facts["terms"]) == (0.95, 7, 2)
+    assert facts["beamwidth"] == ["30.0000 deg, 3.92 deg"]
+    assert facts["sidelobe_level"] == ["-20.0000 dB, not supplied"]
+    assert facts["pointing"] == ["theta 90.000, phi 0.000 deg, not supplied"]
+    assert list(facts)[3:] == list(NAMES)
+
+
+def test_uncertainties_biases_and_what_is_missing():
+    lines = uncertainty_lines(made())
+    # 0.02 x 1.96 as amplitude: 20 log10(1 +- 0.0392) dB; 2 deg x 1.96.
+    u = 0.02 * 1.959963984540054
+    expected = f"+{20 * math.log10(1 + u):.3g}/-{-20 * math.log10(1 - u):.3g}"
+    assert cells(lines, "peak EIRP")[2:] == [expected, "dB", "1.96", "infinite"]
+    assert cells(lines, "beamwidth")[2:4] == ["3.92", "deg"]
+    assert cells(lines, "sidelobe level")[2:] == ["not", "supplied"]
+    first, second = (i for i, x in enumerate(lines) if x.startswith("term"))
+    assert lines[first].split() == [
+        "term", "eirp", "[dB]", "pointing", "[deg]", "beamwidth", "[deg]", "sidelobe_level", "[dB]",
+    ]  # fmt: skip
+    assert lines[second].split() == ["term", "gain", "[dB]", "directivity", "[dB]"]
+    assert lines[first + 1].split() == ["cable", f"{0.02 * DB:.3g}", "-", "2", "-"]
+    assert lines[first + 3].split() == ["combined", f"{0.02 * DB:.3g}", "-", "2", "-"]
+    assert "not supplied, and so not part of it: room" in lines
+    assert "not supplied for sidelobe level: cable" in lines
+    assert not [x for x in lines if x.startswith("not supplied for peak EIRP")]
+    # 20 log10(0.99) dB.
+    said = f"known bias of peak EIRP: {20 * math.log10(0.99):.3g} dB, not part of the uncertainty"
+    assert [x for x in lines if x.startswith(said)]
+
+
+@pytest.mark.parametrize(("size", "named"), [(0.09, False), (0.11, True)])
+def test_a_bias_is_named_from_a_tenth_of_the_uncertainty_on(size, named):
+    terms = (direct_term("a", {"beamwidth": 0.1}, bias={"beamwidth": 0.1 * size}),)
+    lines = uncertainty_lines(made(terms=terms))
+    said = [x for x in lines if x.startswith("known bias of beamwidth: ")]
+    assert bool(said) == named
+    if named:
+        assert f": {math.degrees(0.011):.3g} deg, " in said[0]
+    gone = (direct_term("a", {"eirp": 0.1}, bias={"eirp": -1.0}),)
+    assert [x for x in uncertainty_lines(made(terms=gone)) if "EIRP: down to zero power" in x]
+
+
+def test_draws_are_compared():
+    results = {
+        "eirp": compared(0.02, 0.02),
+        "pointing": compared(math.radians(1), math.radians(2)),
+        "beamwidth": compared(math.radians(2), math.radians(1), used=90),
+    }
+    values = {"eirp": np.linspace(1, 3, 101)[:, None], "beamwidth": np.full((101, 1), np.nan)}
+    values["beamwidth"][:90, 0] = np.radians(np.linspace(20, 40, 90))
+    found = made(results, values, asked=200, made=101, error_level=[1e-3])
+    lines = uncertainty_lines(found)
+    assert [x for x in lines if x.startswith("101 draws: pattern error level -30.0 dB, ")]
+    assert "draws and first order agree within sampling error: peak EIRP" in lines
+    said = "pointing: 2 deg by draws, 1 deg to first order: the rest is counted as "
+    assert f"{said}'beyond first order'" in lines
+    assert "beamwidth: 1 deg by draws, 2 deg to first order: the larger one is kept" in lines
+    lost = "beamwidth: not found near where it was in 11 of 101 draws, which are left out"
+    assert [x for x in lines if x.startswith(lost)]
+    (fact,) = uncertainty_dict(found)
+    assert (fact["draws_asked"], fact["draws_made"]) == (200, 101)
+    assert fact["error_level_db"] == pytest.approx(-30, rel=1e-15)
+    said = {x["name"]: x["draws"] for x in fact["metrics"]}
+    assert said["gain"] is None
+    assert said["pointing"] is None  # no draws of it were kept
+    eirp, width = said["eirp"], said["beamwidth"]
+    assert (eirp["verdict"], width["verdict"]) == ("agree", "smaller")
+    assert eirp["standard_uncertainty_db"] == pytest.approx(0.02 * DB, rel=1e-15)
+    assert width["first_order_deg"] == pytest.approx(2, rel=1e-15)
+    assert width["used"] == 90
+    # JCGM 101:2008, 7.7.2 (from memory): of 101 draws 96 lie between the 3rd and the 99th; steps of
+    # 0.02 W from 1 W.
+    assert eirp["low_dbm"] == pytest.approx(10 * math.log10(1040), rel=1e-12)
+    assert eirp["high_dbm"] == pytest.approx(10 * math.log10(2960), rel=1e-12)
+    # 86 of 90: the 2nd and the 88th, of steps of 20/89 deg.
+    assert width["low_deg"] == pytest.approx(20 + 20 / 89, rel=1e-12)
+    assert width["high_deg"] == pytest.approx(20 + 87 * 20 / 89, rel=1e-12)
+
+
+def test_few_draws_bound_no_interval():
+    values = {"eirp": np.linspace(1, 3, 19)[:, None]}
+    results = {"eirp": compared(0.02, 0.02, used=19)}
+    (fact,) = uncertainty_dict(made(results, values, asked=19, made=19, error_level=[0.0]))
+    draws = fact["metrics"][0]["draws"]
+    assert (draws["low_dbm"], draws["high_dbm"]) == (None, None)
+    assert fact["error_level_db"] is None
+    more = {"eirp": np.linspace(1, 3, 20)[:, None]}
+    (fact,) = uncertainty_dict(made(results, more, asked=20, made=20, error_level=[0.0]))
+    assert fact["metrics"][0]["draws"]["low_dbm"] == pytest.approx(30, rel=1e-12)

@@ -20,6 +20,10 @@ from nf2ff.modes import mode_numbers
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
+from nf2ff.study_results import read_growth
+from nf2ff.study_table import growth_facts
+from nf2ff.uncertainty_results import read_uncertainty
+from nf2ff.uncertainty_table import uncertainty_facts
 
 
 def describe(
@@ -41,6 +45,10 @@ def describe(
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
     if kind == "probe":
         return facts | _probe(io.read_probe(path)) | _origin(io.read_provenance(path))
+    if kind == "uncertainty":
+        return facts | uncertainty_facts(read_uncertainty(path))
+    if kind == "study":
+        return facts | growth_facts(*read_growth(path))
     if kind == "pattern":
         pattern = io.read_pattern(path)
         return facts | {

@@ -19,11 +19,10 @@ from nf2ff.error_terms import apply_terms, simulated, solver_degree
 from nf2ff.figures import Figure, LocalFigures, localise
 from nf2ff.metrics import intensity
 from nf2ff.modes import Modes
-from nf2ff.prepared import LeastSquares, Method, Prepared, Quadrature
+from nf2ff.prepared import Method, Prepared
 from nf2ff.probe import Probe
-from nf2ff.resolve import NearbySolver, nominal_solution
+from nf2ff.resolve import NearbySolver, by_least_squares, nominal_solution
 from nf2ff.samples import Samples
-from nf2ff.solve import prepare
 from nf2ff.special import as_array
 
 Real = NDArray[np.float64]
@@ -220,9 +219,9 @@ def monte_carlo(
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
     terms = tuple(terms)
-    if any(term.moves_record for term in terms) and measure is None:
-        method = _for_any_positions(samples, probe, degree, method)
     prepared, modes = nominal_solution(samples, probe, degree=degree, method=method)
+    if measure is None and any(term.moves_record for term in terms):
+        prepared, modes = by_least_squares(prepared, modes)
     known = modes if reference is None else reference
     if not np.array_equal(known.frequency, modes.frequency):
         msg = f"the reference is known at {known.frequency} Hz, the scan is of {modes.frequency}"
@@ -266,18 +265,6 @@ def monte_carlo(
         np.stack([u, u + mean, spread]),
         moments[2] / count / np.array([[one.highest] for one in local]),
     )
-
-
-def _for_any_positions(
-    samples: Samples, probe: Probe, degree: int, method: Method | None
-) -> Method | None:
-    """The method, for samples that leave the grid they were recorded on."""
-    if method is None:
-        found = prepare(samples, probe, degree=degree).method
-        return LeastSquares() if isinstance(found, Quadrature) else None
-    if isinstance(method, Quadrature):
-        return LeastSquares(first_order=method.first_order, threads=method.threads)
-    return method
 
 
 def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, Real]:

@@ -41,7 +41,7 @@ def nominal_solution(
         With the method that `solve` takes where none is given, and its damping where a part of
         the sphere was not seen.
     modes : Modes
-        The solution.
+        The solution; of the degree that the method determines, where `solve` would add zeros.
 
     Raises
     ------
@@ -49,12 +49,44 @@ def nominal_solution(
         As `solve`.
     """
     solution = solve(samples, probe, degree=degree, method=method)
+    if solution.coverage is None and not solution.iterations.any():
+        first = getattr(method, "first_order", False)
+        method = Quadrature(first, getattr(method, "threads", None))
+        scan = prepare(samples, probe, degree=1, method=method).scan
+        assert scan is not None
+        degree = min(degree, scan.grid.degree)
+        prepared = prepare(samples, probe, degree=degree, method=method)
+        return prepared, solution.modes.truncate(degree)
     gap = solution.coverage is not None and bool(solution.coverage.unseen(degree).any())
     if gap and method is None:
         method = GAP_METHOD
     elif gap and isinstance(method, LeastSquares) and method.damping is None:
         method = replace(method, damping=GAP_METHOD.damping)
     return prepare(samples, probe, degree=degree, method=method), solution.modes
+
+
+def by_least_squares(prepared: Prepared, modes: Modes) -> tuple[Prepared, Modes]:
+    """The same solution by least squares if it is a quadrature: for samples that leave their grid.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        Scan and method.
+    modes : Modes
+        Its solution.
+
+    Returns
+    -------
+    prepared : Prepared
+        Scan and method, no quadrature.
+    modes : Modes
+        Its solution: of a scan with noise a little another one.
+    """
+    if not isinstance(prepared.method, Quadrature):
+        return prepared, modes
+    own = prepared.method
+    method = LeastSquares(first_order=own.first_order, threads=own.threads)
+    return nominal_solution(prepared.samples, prepared.probe, degree=prepared.degree, method=method)
 
 
 class NearbySolver:
@@ -124,4 +156,4 @@ class NearbySolver:
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
 
 
-__all__ = ["NearbySolver", "nominal_solution"]
+__all__ = ["NearbySolver", "by_least_squares", "nominal_solution"]

@@ -27,7 +27,7 @@ from nf2ff.operator import TransmissionOperator
 from nf2ff.position_errors import Axis, AxisZero
 from nf2ff.prepared import LeastSquares, Prepared
 from nf2ff.probe import Probe
-from nf2ff.resolve import NearbySolver, nominal_solution
+from nf2ff.resolve import NearbySolver, by_least_squares, nominal_solution
 from nf2ff.samples import Samples
 from nf2ff.special import as_array
 
@@ -137,7 +137,7 @@ def linearised(
     if not terms:
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
-    prepared, modes = nominal_solution(samples, probe, degree=degree, method=LeastSquares())
+    prepared, modes = by_least_squares(*nominal_solution(samples, probe, degree=degree))
     if isinstance(prepared.method, LeastSquares) and prepared.method.damping:
         msg = (
             "a part of the sphere was not seen, so that the solution is damped and has no "

@@ -25,8 +25,8 @@ from nf2ff.modes import Modes, mode_count, mode_numbers
 from nf2ff.position_errors import AxisZero, EncoderSteps, PositionNoise
 from nf2ff.prepared import Direct, LeastSquares, Quadrature
 from nf2ff.propagation import Draws, monte_carlo
-from nf2ff.resolve import NearbySolver, nominal_solution
-from nf2ff.sensitivity import linearised
+from nf2ff.resolve import CHANGE_RTOL, NearbySolver, by_least_squares, nominal_solution
+from nf2ff.sensitivity import RTOL, linearised
 from nf2ff.signal_errors import AmplitudeNoise, Leakage, NoiseFloor, PhaseNoise, ThermalRamp
 from nf2ff.simulate import far_field_of, simulate, simulate_grid
 from nf2ff.solve import prepare, solve
@@ -533,6 +533,39 @@ def test_a_quadrature_serves_while_samples_stay_on_the_grid():
         assert 1e-8 < there.error_level[0] < 1e-4
 
 
+@pytest.mark.parametrize("method", [None, Quadrature()])
+def test_a_degree_that_a_grid_leaves_zero(method):
+    # The customary steps pi/N: T = N + 1 rings with poles, whose quadrature determines N - 1 and
+    # leaves degree N zero. No error is to make something of it either.
+    grid = equiangular_grid(8, 16)
+    assert grid.degree == 6
+    samples = simulate_grid(ANTENNA, frequency=ONE_METRE, grid=grid, radius=2.0)
+    for term in (PhaseNoise(rms=0.02), AxisZero(axis="theta", offset=0.01)):
+        found = [
+            monte_carlo(
+                samples, PROBE, [term], FIGURES, degree=n, draws=2, rng=3, jobs=1, method=method
+            )
+            for n in (6, 7)
+        ]
+        # A draw is solved to CHANGE_RTOL of its change, in single precision, so that the last digits
+        # differ from run to run; the condition of a full grid, below 10, multiplies that.
+        change = np.abs(found[1].values - found[1].nominal).max(axis=0)
+        difference = np.abs(found[0].values - found[1].values)
+        assert np.all(difference <= 10 * CHANGE_RTOL * change)
+        linear = [linearised(samples, PROBE, [term], FIGURES, degree=n) for n in (6, 7)]
+        np.testing.assert_allclose(
+            linear[0].uncertainty, linear[1].uncertainty, rtol=10 * RTOL, atol=1e-12
+        )
+    for n, top in ((6, 6), (7, 6)):
+        prepared, modes = nominal_solution(samples, PROBE, degree=n, method=method)
+        assert isinstance(prepared.method, Quadrature)
+        assert (prepared.degree, modes.degree) == (top, top)
+        other, again = by_least_squares(prepared, modes)
+        assert isinstance(other.method, LeastSquares)
+        assert by_least_squares(other, again)[0] is other
+        np.testing.assert_allclose(again.coefficients, modes.coefficients, rtol=0, atol=1e-4)
+
+
 def test_errors_are_counted_from_a_reference():
     # A degree too low by three: without any error worth the name the error's power is what the
     # truth has above it (closed form), and figures differ by what that is worth.
@@ -747,7 +780,7 @@ def test_a_noun_of_wrong_shape():
         ({"directions": ([1.0], [1.0, 2.0])}, "directions are theta and phi, as many of each, th"),
         ({"directions": ([-1.0], [1.0])}, "directions are theta and phi, as many of each, theta"),
         ({"figures": []}, "no figure is asked for"),
-        ({"degree": 9}, "degree 9"),
+        ({"degree": 9}, "the 46 samples determine degree 3 at most, not 9"),
         ({"terms": [ThermalRamp(phase=0.1)]}, "thermal-ramp depends on when each sample was tak"),
         ({"terms": [TruncatedDegree(degree=3), AxisZero(axis="radius", offset=9)]},
          "axis-zero moves a sample to the distance"),

@@ -547,8 +547,8 @@ def test_a_degree_that_a_grid_leaves_zero(method):
             )
             for n in (6, 7)
         ]
-        # A draw is solved to CHANGE_RTOL of its change, in single precision, so that the last digits
-        # differ from run to run; the condition of a full grid, below 10, multiplies that.
+        # A draw is solved to CHANGE_RTOL of its change, in single precision, so that the last
+        # digits differ from run to run; the condition of a full grid, below 10, multiplies that.
         change = np.abs(found[1].values - found[1].nominal).max(axis=0)
         difference = np.abs(found[0].values - found[1].values)
         assert np.all(difference <= 10 * CHANGE_RTOL * change)

@@ -143,7 +143,7 @@ def export(
     nsma    pattern file of NSMA WG16.99.050: horizontal and vertical cut, co- and cross-polar
 
     Directivity is not gain: a pattern file needs --gain-dbi or --input-power-w. Its fields
-    follow a public transcription of the recommendation's table 1.
+    follow a public copy of the recommendation's table 1.
     """
     what = what or BY_SUFFIX.get(output.suffix.lower())
     if what is None:

@@ -1,7 +1,7 @@
 """Antenna patterns as text by the recommendation NSMA WG16.99.050: the quantities and the writer.
 
 The recommendation (revision of 1999-05-20) is open, but was not at hand. Names, order and limits
-of its fields follow a public transcription of its table 1, partly matched by a second one. A
+of its fields follow a public copy of its table 1, partly matched by a second one. A
 record is ``TAG:,value`` and CR LF. Limits count the whole record: ``REVDAT:,19990520`` and
 ``ENDFIL:,EOF`` fill theirs, 16 and 11.
 
@@ -225,7 +225,7 @@ def write_nsma(path: PathLike, pattern: NsmaPattern, *, overwrite: bool = False)
     References
     ----------
     .. [1] NSMA WG16.99.050, antenna pattern data format, revision of 1999-05-20, as known from a
-       transcription of its table 1.
+       copy of its table 1.
     """
     try:
         records = [f"{record}\r\n" for record in _records(pattern)]

@@ -1,6 +1,6 @@
 """Pattern files of NSMA WG16.99.050, written strictly and read leniently.
 
-What is expected of the fields (names, order, limits, rules) is the transcription of the
+What is expected of the fields (names, order, limits, rules) is the copy of the
 recommendation's table 1 that `nf2ff.nsma` speaks of; all data here are invented.
 """
 
@@ -119,7 +119,7 @@ def assert_same(found, wanted, *, angle=0.0, level=0.0, phase=0.0, hertz=0.0):
 
 
 def test_fields_are_those_of_the_table():
-    # Tag* limit, * required, in the words of the transcription.
+    # Tag* limit, * required, in the words of the copy.
     table = """
     REVNUM* 42 REVDAT* 16 COMNT1 80 COMNT2 80 ANTMAN* 42 MODNUM* 42 PATNUM 42 FILNUM 13 FEDORN 13
     DESCR1 80 DESCR2 80 DESCR3 80 DESCR4 80 DESCR5 80 DTDATA 16
@@ -138,7 +138,7 @@ def test_fields_are_those_of_the_table():
     ["REVDAT:,19990520", "ENDFIL:,EOF", "GUNITS:,DBI/DBR", "POLARI:,SLR/SLL", "PATTYP:,envelope"],
 )
 def test_limits_count_the_whole_record(record):
-    # The longest values that the transcription names fill their limits to the last character,
+    # The longest values that the copy names fill their limits to the last character,
     # once tag, colon and comma are counted.
     assert len(record) == FIELDS[record[:6]].limit
     tag, _, value = record.partition(":,")

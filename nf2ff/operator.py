@@ -9,7 +9,7 @@ conjugated). For each |mu| = s one spin-s transform gives two maps, and the resp
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -127,9 +127,11 @@ class TransmissionOperator:
             turned = self.turned[port]
             if turned is not None:
                 for node in range(over_radius[port].shape[0]):
+                    jobs = [partial(_apply, orders[node], x, n) for _, orders in over_degree[port]]
+                    found = spin.run(jobs, spin.sharing(self.degree, self.threads))
                     parts = [
-                        (s, _apply(orders[node], x, n).astype(kind, copy=False))
-                        for s, orders in over_degree[port]
+                        (s, part.astype(kind, copy=False))
+                        for (s, _), part in zip(over_degree[port], found, strict=True)
                     ]
                     values = torus.synthesis(
                         parts, turned.turns, epsilon=epsilon, threads=self.threads

@@ -495,17 +495,29 @@ def test_a_lower_degree_and_fewer_samples():
 def test_a_scan_with_a_gap_is_damped_as_solve_does():
     whole = spiral_scan(ANTENNA, 6, radius=2.0)
     seen = one_port(whole, np.flatnonzero(whole.theta < 2.2))
-    for method in (None, LeastSquares(rtol=1e-6, max_iterations=500)):
+    # Sums of two threads differ from run to run, so that solutions agree within what the stopping
+    # rule leaves of each: rtol times the first gradient, over the smallest eigenvalue of the
+    # damped normal matrix, damping^2, while its largest is near one.
+    unasked = LeastSquares(rtol=1e-6, max_iterations=500, damping=0.01)
+    tight = LeastSquares(rtol=1e-10, max_iterations=500)
+    for method, rtol in ((None, unasked.rtol), (tight, tight.rtol)):
         prepared, modes = nominal_solution(seen, PROBE, degree=6, method=method)
-        assert prepared.method.damping == 0.01
+        assert prepared.method == replace(unasked, rtol=rtol)
         wanted = solve(seen, PROBE, degree=6, method=method).modes
-        np.testing.assert_array_equal(modes.coefficients, wanted.coefficients)
+        difference = np.linalg.norm(modes.coefficients - wanted.coefficients)
+        bound = 2 * rtol / unasked.damping**2
+        assert difference < bound * np.linalg.norm(wanted.coefficients)
+    other = solve(seen, PROBE, degree=6, method=replace(tight, damping=0.011)).modes
+    difference = np.linalg.norm(modes.coefficients - other.coefficients)
+    assert difference > 100 * bound * np.linalg.norm(wanted.coefficients)
     terms = [PhaseNoise(rms=0.02), AxisZero(axis="theta", offset=1e-3)]
-    got = monte_carlo(seen, PROBE, terms, FIGURES[:3], degree=6, draws=2, rng=3, jobs=1)
+    got = monte_carlo(
+        seen, PROBE, terms, FIGURES[:3], degree=6, draws=2, rng=3, jobs=1, method=tight
+    )
     rng = np.random.default_rng(np.random.SeedSequence(3).spawn(1)[0])
     changed, _ = apply_terms([t.drawn(rng) for t in terms], seen, PROBE, rng)
-    again = solve(changed, PROBE, degree=6).modes
-    np.testing.assert_allclose(again.radiated_power(), got.values[0, :, 2], rtol=1e-9)
+    again = solve(changed, PROBE, degree=6, method=tight).modes
+    np.testing.assert_allclose(again.radiated_power(), got.values[0, :, 2], rtol=2 * bound)
 
 
 def test_a_quadrature_serves_while_samples_stay_on_the_grid():

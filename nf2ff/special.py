@@ -37,9 +37,13 @@ def as_array(
         If the dimensions differ or a value is not finite.
     """
     array = np.asarray(value)
-    if np.issubdtype(dtype, np.integer) and np.any(array != np.trunc(array)):
-        msg = f"{name} must hold whole numbers"
-        raise ValueError(msg)
+    whole = np.issubdtype(dtype, np.integer)
+    if whole and not np.issubdtype(array.dtype, np.integer):
+        # An empty list is of floats; infinity would become some large number.
+        good = not np.iscomplexobj(array) and np.isfinite(array) & (array == np.trunc(array))
+        if not np.all(good):
+            msg = f"{name} must hold whole numbers"
+            raise ValueError(msg)
     if np.iscomplexobj(array) and not np.issubdtype(dtype, np.complexfloating):
         msg = f"{name} must be real"
         raise ValueError(msg)
@@ -49,11 +53,12 @@ def as_array(
     if ndim is not None and array.ndim != ndim:
         msg = f"{name} has {array.ndim} dimensions, expected {ndim}"
         raise ValueError(msg)
-    if array.size and not np.issubdtype(dtype, np.integer):
+    if array.size and not whole:
         bad = np.isinf(array) if missing else ~np.isfinite(array)
         if bad.any():
-            at = ", ".join(str(int(i)) for i in np.argwhere(bad)[0])
-            msg = f"{name} is {array[tuple(np.argwhere(bad)[0])]} at index ({at}), expected finite"
+            first = tuple(np.argwhere(bad)[0].tolist())
+            where = f" at index ({', '.join(map(str, first))})" if first else ""
+            msg = f"{name} is {array[first]}{where}, expected finite"
             raise ValueError(msg)
     return array
 
@@ -172,10 +177,12 @@ def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> NDArray[
     at max(|m|, |mu|), from the closed form of that first one. The quantum-mechanics
     (Condon-Shortley) convention; J. E. Hansen (1988) writes the transposed indices.
     """
-    theta = np.asarray(theta, dtype=float)
-    if np.any((theta < 0) | (theta > np.pi + 1e-12)):
+    angle = np.asarray(theta, dtype=float)
+    if not np.all((angle >= 0) & (angle <= np.pi + 1e-12)):
         msg = "theta must lie in [0, pi]"
         raise ValueError(msg)
+    # Beyond pi the cosine of the half is negative.
+    theta = np.asarray(np.minimum(angle, np.pi), dtype=float)
     cos, half_cos, half_sin = np.cos(theta), np.cos(theta / 2), np.sin(theta / 2)
     m = np.arange(-degree, degree + 1)
     first = np.maximum(np.abs(m), abs(mu))

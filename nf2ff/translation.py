@@ -126,11 +126,12 @@ def _three_j(degree: int, nu: int, mu_max: int) -> Real:
     The recurrence of K. Schulten and R. G. Gordon (J. Math. Phys. 16, 1961, 1975, from memory) for
     m3 = 0 says that u is an eigenvector of a symmetric matrix with the off-diagonal b_p,
     b_{p+1} u_{p+1} + b_p u_{p-1} = 2 mu u_p, b_p^2 = [p^2-(n-nu)^2][(n+nu+1)^2-p^2] / (4p^2-1).
-    It is run from either end, where u may grow by many orders, to the middle, and matched there.
+    It is run from either end, where u may grow by many orders, and matched where b is largest, at
+    p^2 = |n-nu| (n+nu+1) or nearly so: whatever mu, u oscillates there if it does so anywhere, and
+    neither run has to go on where its solution decays, which would cost it its digits.
     """
     n = np.arange(1, degree + 1)
     low, high = np.abs(n - nu), n + nu
-    half = np.minimum(n, nu)
     mu = np.arange(mu_max + 1)
 
     def off_diagonal(p: NDArray[np.int64]) -> Real:
@@ -138,30 +139,36 @@ def _three_j(degree: int, nu: int, mu_max: int) -> Real:
         square = (q**2 - low**2) * ((high + 1.0) ** 2 - q**2) / np.maximum(4 * q**2 - 1, 1)
         return np.sqrt(np.maximum(square, 0))
 
-    size = nu + 2  # from either end to one beyond the middle
+    last = 2 * np.minimum(n, nu)  # p = n + nu
+    match = np.clip(np.rint(np.sqrt(low * (high + 1.0))).astype(int) - low, 1, last - 1)
     ends = []
-    for start, step in ((low, 1), (high, -1)):
-        u = np.zeros((size, n.size, mu.size))
+    for start, step, count in ((low, 1, match + 1), (high, -1, last - match + 1)):
+        # To one beyond the match; the slice holds all rows that need step i.
+        u = np.zeros((int(count.max()) + 1, n.size, mu.size))
         u[0] = 1
-        for i in range(1, size):
+        for i in range(1, len(u)):
+            need = np.flatnonzero(i <= count)
+            run = slice(need[0], need[-1] + 1)
             p = start + step * i
-            ahead = off_diagonal(p if step == 1 else p + 1)[:, None]
-            value = 2 * mu * u[i - 1]
+            ahead = off_diagonal(p if step == 1 else p + 1)[run, None]
+            value = 2 * mu * u[i - 1, run]
             if i > 1:
-                value -= off_diagonal(p - 1 if step == 1 else p + 2)[:, None] * u[i - 2]
-            u[i] = np.divide(value, ahead, out=np.zeros_like(value), where=ahead > 0)
+                back = off_diagonal(p - 1 if step == 1 else p + 2)[run, None]
+                value -= back * u[i - 2, run]
+            np.divide(value, ahead, out=u[i, run], where=ahead > 0)
         ends.append(u)
     up, down = ends
     rows = np.arange(n.size)
-    # u[half - 1 ... half + 1] from below and from above; half >= 1 always.
-    below = np.stack([up[half + d, rows] for d in (-1, 0, 1)])
-    above = np.stack([down[half - d, rows] for d in (-1, 0, 1)])
+    below = np.stack([up[match + d, rows] for d in (-1, 0, 1)])
+    above = np.stack([down[last - match - d, rows] for d in (-1, 0, 1)])
     scale = (below * above).sum(axis=0) / (below**2).sum(axis=0)
     result = np.zeros((2 * nu + 1, n.size, mu.size))
     for i in range(2 * nu + 1):
-        from_above = np.clip(2 * half - i, 0, size - 1)
-        value = np.where((i <= half)[:, None], up[min(i, size - 1)] * scale, down[from_above, rows])
-        result[i] = np.where((i <= 2 * half)[:, None], value, 0)
+        from_above = np.clip(last - i, 0, len(down) - 1)
+        value = np.where(
+            (i <= match)[:, None], up[min(i, len(up) - 1)] * scale, down[from_above, rows]
+        )
+        result[i] = np.where((i <= last)[:, None], value, 0)
     result /= np.sqrt((result**2).sum(axis=0))
-    result[:, mu[None, :] > half[:, None]] = 0
+    result[:, mu[None, :] > np.minimum(n, nu)[:, None]] = 0
     return np.ascontiguousarray(result.transpose(1, 0, 2))

@@ -204,7 +204,13 @@ def test_rotation_coefficients_at_degree_1000(m):
     np.testing.assert_allclose(d, wanted, rtol=0, atol=3e-12 * np.max(np.abs(wanted)))
 
 
-@pytest.mark.parametrize("theta", [[-0.1], [0.5, 3.2]])
+def test_rotation_coefficients_at_a_pole_that_was_rounded():
+    # The next number above pi, and whatever else rounding makes of it, is pi.
+    d = rotation_coefficients(4, [np.pi, np.nextafter(np.pi, 4), np.pi + 9e-13], mu=1)
+    np.testing.assert_array_equal(d[1:], d[[0, 0]])
+
+
+@pytest.mark.parametrize("theta", [[-0.1], [0.5, 3.2], [1.0, np.nan]])
 def test_rotation_coefficients_refuse(theta):
     with pytest.raises(ValueError, match=r"theta must lie in \[0, pi\]"):
         rotation_coefficients(3, theta, mu=1)
@@ -214,8 +220,12 @@ def test_rotation_coefficients_refuse(theta):
     ("value", "dtype", "options", "message"),
     [
         ([1, 2.5], int, {}, "x must hold whole numbers"),
+        ([1, np.inf], int, {}, "x must hold whole numbers"),
+        ([1, np.nan], int, {}, "x must hold whole numbers"),
+        ([1, 2 + 0j], int, {}, "x must hold whole numbers"),
         ([1, 2j], float, {}, "x must be real"),
         ([[1.0]], float, {"ndim": 1}, "x has 2 dimensions, expected 1"),
+        (np.inf, float, {}, "^x is inf, expected finite$"),
         ([0.0, np.nan], float, {}, r"x is nan at index \(1\), expected finite"),
         ([[0.0, -np.inf]], float, {}, r"x is -inf at index \(0, 1\), expected finite"),
         ([1.0, np.inf], float, {"missing": True}, r"x is inf at index \(1\), expected finite"),

@@ -13,6 +13,9 @@ from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
 
+#: Polarisations nearer to each other than 1 deg [rad] are told apart by noise only.
+SAME_POLARISATION = math.radians(1.0)
+
 
 def check_units(samples: Samples, probe: Probe) -> Reference:
     """Whether the level of the result is known; units that do not fit are refused."""
@@ -114,7 +117,9 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
             "however it is turned"
         )
         raise ValueError(msg)
-    if probe.ports > 1 and samples.port.min() != samples.port.max():
+    several = len(ports) > 1
+    turns = _turns(probe, ports) if several else None
+    if several and turns is None:
         return
     for i, frequency in enumerate(samples.frequency):
         chi = samples.chi[i] if samples.chi.ndim == 2 else samples.chi
@@ -122,11 +127,20 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
         if missing.all():
             msg = f"there is no sample at {frequency / 1e9:.9g} GHz: leave that frequency out"
             raise ValueError(msg)
+        if turns is not None:
+            chi = chi + turns[np.searchsorted(ports, samples.port)]
         if missing.any():
             chi = chi[~missing]
         # A few hundred of them mostly settle it.
         some = chi[:: max(1, chi.size // 300)]
         if not (_differ(some) or _differ(chi)):
+            if several:
+                msg = (
+                    f"ports {', '.join(map(str, ports))} of the probe read one polarisation only, "
+                    f"the same at all samples at {frequency / 1e9:.9g} GHz: a second one, 90 deg "
+                    "from it, is needed at each frequency"
+                )
+                raise ValueError(msg)
             mixed = " (two frequencies mixed in one grid?)" if samples.frequency.size > 1 else ""
             msg = (
                 f"all samples at {frequency / 1e9:.9g} GHz have chi = "
@@ -138,6 +152,26 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
             return
 
 
+def _turns(probe: Probe, ports: list[int]) -> NDArray[np.float64] | None:
+    """Angles by which the ports are one and the same port turned [rad]; None if they are not."""
+    _, m, _ = mode_numbers(probe.degree)
+    r = probe.coefficients[:, [port - 1 for port in ports]]
+    first = r[:, 0]
+    rows = np.arange(len(first))
+    # Seen at its strongest waves of orders +1 and -1, a port turned by a has exp(+-j a) of them.
+    at = [np.where(m == mu, np.abs(first), 0).argmax(axis=1) for mu in (1, -1)]
+    if any((first[rows, k] == 0).any() for k in at):
+        return None
+    plus, minus = (r[rows, :, k] / first[rows, k][:, None] for k in at)
+    turns = 0.5 * np.angle(plus * minus.conj())
+    like = (plus * np.exp(-1j * turns))[..., None] * np.exp(1j * m * turns[..., None])
+    off = np.linalg.norm(r - like * first[:, None], axis=2)
+    same = off <= SAME_POLARISATION * np.linalg.norm(r, axis=2)
+    if not same.all() or np.abs(np.sin(turns - turns[:1])).max() > SAME_POLARISATION:
+        return None
+    return np.asarray(turns[0])
+
+
 def _differ(chi: NDArray[np.float64]) -> bool:
-    """Whether there are two polarisations: nearer than 1 deg only noise tells them apart."""
-    return bool(np.abs(np.sin(chi - chi[0])).max() >= math.radians(1.0))
+    """Whether there are two polarisations."""
+    return bool(np.abs(np.sin(chi - chi[0])).max() >= SAME_POLARISATION)

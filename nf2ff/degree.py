@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import operator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,15 @@ from nf2ff.samples import Samples
 #: Power that may lie above the degree taken for an antenna within a known sphere [dB]: a far-field
 #: error of 1e-10, which costs a few degrees more than a tolerable one would.
 DEGREE_TAIL_DB = -200.0
+
+
+def whole(degree: int) -> int:
+    """The degree a user asks for; what is no whole number is refused."""
+    try:
+        return operator.index(degree)
+    except TypeError:
+        msg = f"degree is {degree!r}, expected a whole number: write it without a decimal point"
+        raise ValueError(msg) from None
 
 
 def count_limit(samples: Samples) -> int:

@@ -269,7 +269,7 @@ def _apply(
     for row in range(matrix.shape[1]):
         for column in range(matrix.shape[2]):
             if matrix[:, row, column].any():
-                result[:, row] += matrix[index, row, column] * x[:, column]
+                result[:, row] += matrix[:, row, column].take(index) * x[:, column]
     return result
 
 

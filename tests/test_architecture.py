@@ -14,9 +14,10 @@ TREES = {path.stem: ast.parse(path.read_text(encoding="utf-8")) for path in FILE
 #: A file imports only from lower layers. Each file stands in exactly one.
 LAYERS = [
     {"special", "spin"},
-    {"translation", "torus", "rotation"},
+    {"translation", "spin_pairs", "rotation"},
+    {"torus"},
     {"modes", "grid", "coverage", "points", "interpolation", "frequency_table"},
-    {"rings", "sphere_weights"},
+    {"rings", "sphere_weights", "harmonic_iteration"},
     {"waves", "samples", "probe", "level_steps"},
     {"scan", "antennas", "level", "geometry"},
     {"radial", "farfield"},
@@ -42,7 +43,7 @@ LAYERS = [
     {"assessing", "planning"},
     IO := {
         "io", "files", "hdf5", "tables", "text", "level_files", "probe_files", "nsma",
-        "nsma_reader", "nsma_cuts", "figures_table", "power_tables", "budget_files",
+        "nsma_reader", "nsma_cuts", "figures_table", "power_tables", "power_facts", "budget_files",
         "validation", "uncertainty_files", "uncertainty_results", "study_files", "study_results",
         "study_table",
     },
@@ -51,6 +52,7 @@ LAYERS = [
     {"inspection", "transformation", "options"},
     {"transforming", "exporting"},
     {"estimating"},
+    {"studying"},
     {"cli", "__main__", "demo"},
 ]  # fmt: skip
 LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}

@@ -15,18 +15,18 @@ def benchmark(monkeypatch):
     """Function name -> module of a benchmark."""
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
-    for name in ("measure", "grid_solve", "any_points", "metrics", "uncertainty"):
+    for name in ("measure", "grid_solve", "any_points", "metrics", "probe_orders", "uncertainty"):
         sys.modules.pop(name, None)
 
 
 def test_grid_solve(benchmark, capsys):
-    benchmark("grid_solve").main([20])
+    benchmark("grid_solve").main([20], frequencies=11, repeats=2)
     lines = capsys.readouterr().out.splitlines()
     errors = [float(line.split()[2]) for line in lines[1:4]]
     # Rounding: a few hundred additions of doubles.
     assert len(errors) == 3
     assert max(errors) < 1e-12
-    assert re.fullmatch(r"101 frequencies at degree 30: error \d\.\de-1[3-6], .*", lines[4])
+    assert re.fullmatch(r"11 frequencies at degree 30: error \d\.\de-1[3-6], .*", lines[4])
 
 
 def test_any_points(benchmark, capsys):
@@ -41,6 +41,16 @@ def test_any_points(benchmark, capsys):
         assert float(error) < 1e-8
     assert "exponent" in lines[-3]
     assert float(lines[-1].split()[-1]) < 1e-8
+
+
+def test_probe_orders(benchmark, capsys):
+    benchmark("probe_orders").main([20])
+    lines = capsys.readouterr().out.splitlines()
+    rows = [line.split() for line in lines]
+    assert [row[2] for row in rows[1:3]] == ["forward", "adjoint"]
+    # Two ways to one product, each to what is asked, 1e-10.
+    assert max(float(row[-1]) for row in rows[1:3]) < 2e-10
+    assert [row[1] for row in rows[4:]] == ["forward", "adjoint"]
 
 
 def test_metrics(benchmark, capsys):

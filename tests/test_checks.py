@@ -228,6 +228,56 @@ def test_probe_of_one_circular_polarisation_at_one_frequency():
     assert "one circular polarisation" in refusal(check_polarisations, make(frequency=F2), probe)
 
 
+def turned_port(angle, level=1.0):
+    """The ideal probe turned by ``angle``: its waves of order m by exp(j m angle)."""
+    return {(2, m): -m * level * np.exp(1j * m * angle) for m in (-1, 1)}
+
+
+@pytest.mark.parametrize("level", [1.0, 0.3j])
+@pytest.mark.parametrize(
+    ("angle", "chi", "enough"),
+    [
+        (0.0, (0.0, 0.0), False), (0.0, (0.2, 0.2 + np.pi), False), (0.0, (0.0, 0.5), True),
+        (1.2, (1.2, 0.0), False), (1.2, (-1.2, 0.0), True), (-0.7, (0.1, 0.8), False),
+        (np.pi / 2, (0.3, 0.3), True), (np.pi / 2, (np.pi / 2, 0.0), False),
+    ],
+)  # fmt: skip
+def test_ports_that_are_one_port_turned(angle, chi, enough, level):
+    # Port 2 at chi reads what port 1 does at chi + angle: two ports are no two polarisations.
+    probe = dipoles(turned_port(0.0), turned_port(angle, level))
+    port = np.arange(40) % 2 + 1
+    samples = make(40, chi=np.where(port == 1, *chi), port=port)
+    if enough:
+        check_polarisations(samples, probe)
+        return
+    assert refusal(check_polarisations, samples, probe) == (
+        "ports 1, 2 of the probe read one polarisation only, the same at all samples at "
+        f"{samples.frequency[0] / 1e9:.9g} GHz: a second one, 90 deg from it, is needed at each "
+        "frequency"
+    )
+    # Of which one is missing is told, too.
+    other = np.array(samples.chi)
+    other[5] += np.pi / 2
+    check_polarisations(make(40, chi=other, port=port), probe)
+    response = np.ones((1, 40), dtype=complex)
+    response[0, 5] = np.nan
+    gone = make(40, chi=other, port=port, response=response)
+    assert "read one polarisation only" in refusal(check_polarisations, gone, probe)
+
+
+def test_ports_of_different_patterns_are_left_alone():
+    # A magnetic dipole along with the electric one: not the same port turned.
+    probe = dipoles(turned_port(0.0), {**turned_port(0.0), (1, 1): 1.0})
+    check_polarisations(make(40, chi=0.0, port=np.arange(40) % 2 + 1), probe)
+
+
+def test_ports_that_turn_over_frequency():
+    # The same at one frequency, not at the other: left to the solution.
+    one, two = (dipoles(turned_port(0.0), turned_port(a)).coefficients for a in (0.0, 1.5))
+    probe = Probe(F2, np.concatenate([one, two]), "V/m")
+    check_polarisations(make(40, F2, chi=0.0, port=np.arange(40) % 2 + 1), probe)
+
+
 # --- frequencies mixed in one grid --------------------------------------------------------------
 
 

@@ -1,5 +1,6 @@
 """What the samples saw of the sphere, against brute force and closed forms of a blocked cone."""
 
+import functools
 from itertools import pairwise
 
 import numpy as np
@@ -127,15 +128,21 @@ def test_largest_gap_is_the_cone(degree):
     assert whole.unseen_solid_angle(degree) == 0
 
 
+@functools.cache
+def fine():
+    """The spiral of degree 300, its coverage without the cone, and its own largest gap."""
+    spiral, theta, phi = blocked(300)
+    coverage = measure_coverage(theta=theta, phi=phi, degree=300)
+    return coverage, largest_gap(spiral.theta, spiral.phi)
+
+
 @pytest.mark.parametrize("degree", [40, 60, 90])
 def test_solid_angle_not_seen(degree):
     # Samples dense against the reach of 1.5 pi/N: what is not seen is the cone without a rim as
     # wide as the reach, 2 pi (1 - cos(20 deg - reach)), the reach less up to rho, from the edge of
     # the cone to the first sample beyond.
-    spiral, theta, phi = blocked(300)
-    coverage = measure_coverage(theta=theta, phi=phi, degree=300)
+    coverage, rho = fine()
     reach = SEEN_STEPS * np.pi / degree
-    rho = largest_gap(spiral.theta, spiral.phi)
     least, most = (2 * np.pi * (1 - np.cos(CONE - reach + x)) for x in (0, rho))
     # Directions along the edge count or do not: four times the square root of their number.
     at_edge = np.sqrt(np.pi * most / (4 * np.pi) * coverage.distance.size)
@@ -253,15 +260,13 @@ def cut_through_the_axis(count=721):
 
 @pytest.mark.parametrize(("degree", "kr"), [(60, 80.0), (60, 300.0), (90, 1e4)])
 def test_trust_ends_where_rays_cross_the_hole(degree, kr):
-    spiral, theta, phi = blocked(300)
-    coverage = measure_coverage(theta=theta, phi=phi, degree=300)
+    coverage, rho = fine()
     along, t, p = cut_through_the_axis()
     trusted = coverage.trusted(theta=t, phi=p, degree=degree, kr=kr)
     assert trusted.shape == t.shape
     assert trusted.dtype == bool
     # The hole that is not seen, asin(r0/r) for the rays of an antenna as wide as N/k, one step.
     half = CONE - SEEN_STEPS * np.pi / degree + np.arcsin(degree / kr) + np.pi / degree
-    rho = largest_gap(spiral.theta, spiral.phi)
     near = covering_radius(coverage)
     assert not trusted[np.abs(along) < half - near].any()
     assert trusted[np.abs(along) > half + 2 * rho].all()

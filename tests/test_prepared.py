@@ -1,6 +1,7 @@
 """Solutions prepared once and used many times; probes of several orders, exactly and cut short."""
 
 import dataclasses
+import functools
 import re
 
 import numpy as np
@@ -29,7 +30,7 @@ ANTENNA = random_cluster(size=0.25, seed=3)
 DEGREE = 12
 RADIUS = 2.0
 DIRECTIONS = dict(zip(("theta", "phi"), random_directions(150, 9), strict=True))
-#: In one thread sums are always formed in one order, so that the same work gives the same digits.
+#: In up to three threads sums are formed in one order: the same work gives the same digits.
 STRICT = LeastSquares(rtol=1e-12, threads=1)
 
 
@@ -88,6 +89,7 @@ def probe_of(*clusters, frequency=FREQUENCY, degree=11):
 
 CLUSTER = probe_cluster()
 PROBE = probe_of(CLUSTER)
+SECOND = probe_of(probe_cluster(polarisation=Y, seed=6))
 
 
 def everywhere(theta, phi, chi):
@@ -118,6 +120,17 @@ GRID = grid_for_degree(DEGREE + 1)
 def spiral(chi=(0.0, np.pi / 2)):
     points = equal_area_spiral_for_degree(DEGREE)
     return everywhere(points.theta, points.phi, np.array(chi))
+
+
+@functools.cache
+def spiral_scan():
+    """What most tests below begin with."""
+    return scan(spiral())
+
+
+@functools.cache
+def two_turns():
+    return scan(on_grid(GRID, np.array([0, np.pi / 2])))
 
 
 # --- what goes in -------------------------------------------------------------------------------
@@ -172,12 +185,17 @@ def test_prepared_takes_quadrature_where_it_can():
     assert prepare(few, PROBE, degree=DEGREE).method == LeastSquares()
 
 
+@functools.cache
+def nine():
+    """Scan and probe at nine frequencies."""
+    frequency = SPEED_OF_LIGHT * np.linspace(1.0, 1.1, 9)
+    return scan(on_grid(GRID, FIVE), frequency=frequency), probe_of(CLUSTER, frequency=frequency)
+
+
 @pytest.mark.parametrize("method", [Quadrature(), STRICT])
 def test_many_frequencies(method):
     # More than twice the threads, so that a quadrature runs them side by side; each is as alone.
-    frequency = SPEED_OF_LIGHT * np.linspace(1.0, 1.1, 9)
-    probe = probe_of(CLUSTER, frequency=frequency)
-    samples = scan(on_grid(GRID, FIVE), frequency=frequency)
+    samples, probe = nine()
     method = dataclasses.replace(method, threads=2)
     prepared = prepare(samples, probe, degree=DEGREE, method=method)
     modes = prepared.modes(samples.response)
@@ -190,6 +208,35 @@ def test_many_frequencies(method):
         np.testing.assert_allclose(
             got, modes.coefficients[i], rtol=0, atol=1e-13 * np.abs(got).max()
         )
+
+
+@pytest.mark.parametrize("kind", ["first order", "two turns", "one turn", "any chi"])
+def test_the_same_solution_every_time(kind, rng):
+    # To the last bit, so that a result can be made again from its samples. Noise, which takes
+    # as many steps as there are.
+    points = equal_area_spiral_for_degree(60)
+    where = everywhere(points.theta, points.phi, (0.0, np.pi / 2))
+    probe, port = PROBE, 1
+    if kind == "first order":
+        probe = keep_orders(PROBE, orders=(-1, 1))
+    elif kind == "one turn":
+        probe = dataclasses.replace(
+            PROBE, coefficients=np.concatenate([PROBE.coefficients, SECOND.coefficients], axis=1)
+        )
+        port, where["chi"] = np.repeat([1, 2], points.count), 0.0
+    elif kind == "any chi":
+        where["chi"] = rng.uniform(0, 2 * np.pi, 2 * points.count)
+    response = rng.normal(size=(1, 2 * points.count, 2)) @ [1, 1j]
+    samples = Samples(
+        FREQUENCY[:1], radius=12.0, port=port, response=response, response_unit="sqrt(W)", **where
+    )
+    method = LeastSquares(max_iterations=4, threads=2)
+    first, *others = (
+        prepare(samples, probe, degree=60, method=method).modes(response).coefficients
+        for _ in range(4)
+    )
+    for other in others:
+        np.testing.assert_array_equal(other, first)
 
 
 def test_positions_are_planned_once(monkeypatch):
@@ -205,7 +252,7 @@ def test_positions_are_planned_once(monkeypatch):
 
     plan = module.plan_geometry
     monkeypatch.setattr(module, "plan_geometry", counted)
-    samples = scan(spiral())
+    samples = spiral_scan()
     prepared = prepare(samples, PROBE, degree=DEGREE, method=LeastSquares())
     for _ in range(2):
         prepared.modes(samples.response)
@@ -219,7 +266,7 @@ def test_positions_are_planned_once(monkeypatch):
 
 
 def test_missing_samples(rng):
-    samples = scan(spiral())
+    samples = spiral_scan()
     response = np.array(samples.response)
     gone = rng.random(response.shape) < np.array([[0.02], [0.0], [0.04]])
     response[gone] = np.nan
@@ -262,7 +309,7 @@ def test_axes_that_move_during_the_sweep():
 
 
 def test_relative_data():
-    samples = dataclasses.replace(scan(spiral()), response_unit="relative")
+    samples = dataclasses.replace(spiral_scan(), response_unit="relative")
     prepared = prepare(samples, PROBE, degree=DEGREE)
     assert prepared.modes(samples.response).reference == "relative"
 
@@ -321,6 +368,18 @@ def test_too_few_values_of_chi_are_left_to_the_iteration(count):
     assert error(solve(samples, PROBE, degree=DEGREE, method=STRICT).modes) < 1e-10
 
 
+def test_an_iteration_that_is_long_for_want_of_chi_says_so():
+    samples, few = two_turns(), LeastSquares(max_iterations=2)
+    found = {}
+    for first in (False, True):
+        method = dataclasses.replace(few, first_order=first)
+        sentences = solve(samples, PROBE, degree=DEGREE, method=method).warnings[0]
+        (found[first],) = [x for x in sentences if "stopped" in x]
+    text = "the iteration stopped after 2 steps before it converged: raise max_iterations or lower "
+    assert found[True] == f"{text}the degree"
+    assert found[False] == f"{text}the degree, or measure at more values of chi"
+
+
 @pytest.mark.parametrize("rule", ["clenshaw-curtis", "fejer-1", "gauss-legendre"])
 def test_orders_on_other_grids_in_any_order(rule, rng):
     if rule == "gauss-legendre":
@@ -357,7 +416,7 @@ def test_residual_shows_maps_that_contradict_each_other():
     assert right.residual[0] < 1e-11
     # Twice what is received in +-2, as the strong orders settle the modes, and what they are bent
     # by is its square; the map of order 0, some per cent of all, counts half in the sum.
-    missed = 2 * response_in([-2, 2], FREQUENCY[0])
+    missed = 2 * response_in((-2, 2), FREQUENCY[0])
     assert solution.residual[0] == pytest.approx(missed, rel=0.05)
     assert missed > 0.02
     # Without them there is nothing to contradict.
@@ -390,6 +449,7 @@ def test_two_ports():
 # --- first order only ---------------------------------------------------------------------------
 
 
+@functools.cache
 def response_in(orders, frequency):
     """Rms response in azimuthal orders mu over that in all, over the sphere and chi.
 
@@ -405,16 +465,9 @@ def response_in(orders, frequency):
     return float(np.sqrt(sum(power[mu] for mu in orders) / power.sum()))
 
 
-@pytest.mark.parametrize(
-    ("method", "chi"),
-    [
-        (Quadrature(first_order=True), (0.0, np.pi / 2)),
-        (LeastSquares(first_order=True), (0.0, np.pi / 2)),
-    ],
-)
-def test_first_order_says_what_it_neglects(method, chi):
-    where = on_grid(GRID, np.array(chi))
-    samples = scan(where)
+@pytest.mark.parametrize("method", [Quadrature(first_order=True), LeastSquares(first_order=True)])
+def test_first_order_says_what_it_neglects(method):
+    samples = two_turns()
     solution = solve(samples, PROBE, degree=DEGREE, method=method)
     # -20 dB or so were left out, and the far field is wrong by about as much: never silently.
     off = error(solution.modes)
@@ -426,11 +479,15 @@ def test_first_order_says_what_it_neglects(method, chi):
             r"(-\d+\.\d) dB of its response at 2 m",
             sentence,
         )
-        true = 20 * np.log10(response_in([-2, 0, 2], frequency))
+        true = 20 * np.log10(response_in((-2, 0, 2), frequency))
         # The share is found with modes that are themselves wrong by ``off``: each of the two
         # responses, and so the share, by at most that. 0.05 dB is the rounding of the text.
         assert float(found[1]) == pytest.approx(true, abs=-20 * np.log10(1 - off) + 0.05)
-    assert error(solve(samples, PROBE, degree=DEGREE, method=STRICT).modes) < 1e-10
+
+
+def test_all_orders_where_the_first_errs():
+    # The same samples: what the first order alone makes wrong is right with all of them.
+    assert error(solve(two_turns(), PROBE, degree=DEGREE, method=STRICT).modes) < 1e-10
 
 
 def test_first_order_of_a_probe_that_has_no_other():
@@ -455,7 +512,7 @@ def test_first_order_errs_nothing_where_chi_goes_all_round():
 
 
 def test_first_order_is_prepared_too():
-    samples = scan(on_grid(GRID, np.array([0, np.pi / 2])))
+    samples = two_turns()
     one = {"first_order": True, "threads": 1}
     for method in (Quadrature(**one), LeastSquares(**one)):
         prepared = prepare(samples, PROBE, degree=DEGREE, method=method)
@@ -489,6 +546,25 @@ def test_prepare_refuses():
     one = dataclasses.replace(samples, chi=np.zeros(samples.theta.size))
     with pytest.raises(ValueError, match="have chi = 0 deg: a second polarisation"):
         prepare(one, PROBE, degree=DEGREE)
+
+
+@pytest.mark.parametrize("method", [Quadrature(), LeastSquares(), Direct()])
+def test_responses_that_are_not_those_of_the_samples(method):
+    samples = scan(on_grid(GRID, FIVE), frequency=FREQUENCY[:2])
+    prepared = prepare(samples, PROBE, degree=4, method=method)
+    count = samples.theta.size
+    for wrong in (samples.response[0], samples.response[:1], samples.response[:, 1:]):
+        message = (
+            rf"^response has shape {re.escape(str(wrong.shape))}, expected \(2, {count}\): a row"
+        )
+        with pytest.raises(ValueError, match=message):
+            prepared.modes(wrong)
+    hole = np.array(samples.response)
+    hole[1, 6] = np.nan
+    frequency = re.escape(f"{FREQUENCY[1] / 1e9:.9g}")
+    message = rf"^sample 7 is missing at {frequency} GHz, where it was not .* prepared for: prep"
+    with pytest.raises(ValueError, match=message):
+        prepared.modes(hole)
 
 
 @pytest.mark.parametrize("method", [Quadrature(), Direct()])

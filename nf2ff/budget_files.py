@@ -9,18 +9,18 @@ from __future__ import annotations
 import functools
 import importlib.resources
 import math
-import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from nf2ff.budget import Budget, correlations
 from nf2ff.budget_metrics import DECIBEL, METRICS, SCALES, Metric, nearest
 from nf2ff.budget_terms import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term
-from nf2ff.files import PathLike, read_bytes
+from nf2ff.files import PathLike
+from nf2ff.validation import read_toml, validated
 
 if TYPE_CHECKING:
-    from pydantic import BaseModel, ValidationError
+    from pydantic import BaseModel
 
 #: Largest description [bytes], and most terms: far more than a budget has.
 LARGEST_TOML = 2**20
@@ -75,14 +75,7 @@ def read_budget(path: PathLike) -> Budget:
     ValueError
         One line that names file, term, key, value and what is allowed.
     """
-    data = read_bytes(path, limit=LARGEST_TOML)
-    try:
-        content = tomllib.loads(data.decode())
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        reason = " ".join(str(error).split())
-        msg = f"{path}: is not TOML ({reason}): correct it there"
-        raise ValueError(msg) from error
-    return budget_from(content, where=str(path))
+    return budget_from(read_toml(path, limit=LARGEST_TOML), where=str(path))
 
 
 def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
@@ -105,13 +98,7 @@ def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
     ValueError
         One line as in `read_budget`.
     """
-    from pydantic import ValidationError
-
-    try:
-        read = _models()["budget"].model_validate(dict(content)).model_dump()
-    except ValidationError as error:
-        msg = f"{where}: {_first_of(error, content)}"
-        raise ValueError(msg) from None
+    read = validated(_model(), content, where=where)
     metrics = _named(where, lambda: _metrics(read["metrics"], read["metric"]))
     terms = [
         _named(
@@ -142,8 +129,8 @@ def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
 
 
 @functools.cache
-def _models() -> dict[str, type[BaseModel]]:
-    """Models of the file and its parts; each description says what is allowed."""
+def _model() -> type[BaseModel]:
+    """Model of the file; each description says what is allowed."""
     from pydantic import ConfigDict, Field, create_model
 
     strict = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
@@ -170,7 +157,8 @@ def _models() -> dict[str, type[BaseModel]]:
             le=1e9,
         )
         for unit in UNITS:
-            sizes[f"{size}_{unit}"] = number(_POSITIVE, None, ge=0, le=1e9)
+            # Not listed among the keys: those without a unit say that there are these.
+            sizes[f"{size}_{unit}"] = number(_POSITIVE, None, ge=0, le=1e9, repr=False)
     term: Any = create_model(
         "term",
         __config__=strict,
@@ -188,7 +176,7 @@ def _models() -> dict[str, type[BaseModel]]:
         sensitivity=table(
             "a number from -1e9 to 1e9 for each metric, as { eirp_db = 1.0 }", ge=-1e9, le=1e9
         ),
-        note=(str, Field("", description="at most 500 characters", max_length=500)),
+        note=(str, Field("", description="a text of at most 500 characters", max_length=500)),
         **sizes,
     )
     metric: Any = create_model(
@@ -207,7 +195,7 @@ def _models() -> dict[str, type[BaseModel]]:
         ),
         coefficient=number("a number from -1 to 1", ge=-1, le=1),
     )
-    budget = create_model(
+    return create_model(
         "budget",
         __config__=strict,
         confidence=number("a number from 0.5 to 0.9999", 0.95, ge=0.5, le=0.9999),
@@ -227,47 +215,6 @@ def _models() -> dict[str, type[BaseModel]]:
             Field(default_factory=list, description="tables [[correlation]]"),
         ),
     )  # fmt: skip
-    return {"budget": budget, "metric": metric, "term": term, "correlation": correlation}
-
-
-def _first_of(error: ValidationError, content: Mapping[str, Any]) -> str:
-    """Say the first of pydantic's errors in one line, and how many more there are."""
-    found = error.errors(include_url=False, include_context=False)
-    first, others = found[0], len(found) - 1
-    loc = first["loc"]
-    model, where = _models()["budget"], ""
-    if len(loc) > 1 and isinstance(loc[1], int) and loc[0] in ("metric", "term", "correlation"):
-        part, i = str(loc[0]), loc[1]
-        model, loc = _models()[part], loc[2:]
-        entry = content[part][i]
-        name = entry.get("name") if isinstance(entry, Mapping) else None
-        title = f" ({name[:80]!r})" if isinstance(name, str) else ""
-        where = f"{part} {i + 1}{title}, "
-    key = str(loc[0])[:60] if loc else ""
-    fields = model.model_fields
-    allowed = fields[key].description if key in fields else None
-    if not loc:
-        said = f"is {_short(first['input'])}, expected a table"
-    elif first["type"] == "extra_forbidden":
-        said = f"key {key!r} is unknown, expected one of {', '.join(_main(fields))}"
-        said += nearest(key, fields)
-    elif first["type"] == "missing":
-        said = f"key {key!r} is missing, expected {allowed}"
-    else:
-        inner = "".join(f".{x}" if isinstance(x, str) else f"[{x + 1}]" for x in loc[1:])
-        said = f"{key}{inner} is {_short(first['input'])}, expected {allowed}"
-    more = f" (and {others} more error{'s' if others > 1 else ''})" if others else ""
-    return where + said + more
-
-
-def _main(fields: Iterable[str]) -> list[str]:
-    """Keys without those that only differ in their unit."""
-    return [k for k in fields if not any(k.startswith(f"{s}_") for s in SIZES)]
-
-
-def _short(value: object) -> str:
-    text = " ".join(repr(value).split())
-    return text if len(text) <= 80 else text[:77] + "..."
 
 
 def _named(where: str, make: Callable[[], T]) -> T:

@@ -35,7 +35,8 @@ class Combined:
         c u(x) of each term with its sign, NaN where not supplied [unit of the metric].
     shares : (n,) ndarray
         Part of each term in the variance, with its part of the correlations, which may be
-        negative; NaN where not supplied. They and ``second_order_share`` add up to 1.
+        negative; NaN where not supplied. They and ``second_order_share`` add up to 1, or are 0
+        where no variance is left.
     second_order_share : float
         Part of the curvatures in the variance.
     standard_uncertainty : float or None
@@ -114,7 +115,9 @@ def combine(budget: Budget, metric: str) -> Combined:
     2 u_i^4 / nu_i of the squares u_i^2, carried on to u^2 with h_i = u_i^2 du^2/d(u_i^2) in the
     place of (c_i u_i)^2; in this form it holds for curvatures too. Terms that correlate are
     taken to err together: |h_i| / sqrt(nu_i) of each group is summed before it is squared, the
-    larger of all possible results, as their estimates may come from the same observations.
+    larger of all possible results, as their estimates may come from the same observations. A
+    group has no fewer degrees of freedom than the least of its terms, though: what n joint
+    readings of all of them leave in any sum of them has n - 1, however they cancel (H.2).
 
     Where one bounded term outweighs all others, the coverage factor is too large rather than too
     small ([1]_, G.6.5); the interval of draws, `budget_terms.summarise_draws`, is the closer one.
@@ -140,7 +143,7 @@ def combine(budget: Budget, metric: str) -> Combined:
             "are too large for a series, use Monte Carlo draws"
         )
         raise ValueError(msg)
-    dof = _effective_degrees_of_freedom(budget, first + weights, variance, here)
+    dof = _effective_degrees_of_freedom(budget, first + weights, variance, v != 0)
     share = 1 / variance if variance else 0.0
     bias = sum(term.bias.get(metric, 0.0) for term in budget.terms) + mean
     return Combined(
@@ -217,21 +220,26 @@ def _second_order(
 
 
 def _effective_degrees_of_freedom(
-    budget: Budget, weights: Real, variance: float, here: NDArray[np.bool_]
+    budget: Budget, weights: Real, variance: float, active: NDArray[np.bool_]
 ) -> float:
     if not variance:
         return math.inf
-    group = _groups(budget.correlation, here)
+    group = _groups(budget.correlation, active)
     nu = np.array([term.degrees_of_freedom for term in budget.terms])
     spread = np.bincount(group, weights=np.abs(weights) / variance / np.sqrt(nu))
+    least = np.full(spread.size, np.inf)
+    np.minimum.at(least, group, nu)
+    together = np.bincount(group) > 1
+    share = np.bincount(group, weights=weights) / variance
+    spread = np.where(together, np.minimum(spread, np.abs(share) / np.sqrt(least)), spread)
     total = float(np.sum(spread**2))
     return 1 / total if total else math.inf
 
 
-def _groups(correlation: Real, here: NDArray[np.bool_]) -> NDArray[np.intp]:
+def _groups(correlation: Real, active: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Index of the first term that each one correlates with, directly or through others."""
-    linked = (correlation != 0) & here & here[:, None] | np.eye(here.size, dtype=bool)
-    for _ in range(here.size.bit_length()):
+    linked = (correlation != 0) & active & active[:, None] | np.eye(active.size, dtype=bool)
+    for _ in range(active.size.bit_length()):
         linked = linked @ linked
     return linked.argmax(axis=1)
 

@@ -3,6 +3,8 @@
 A `LevelChain` lists what lies between the probe's port and the number that was recorded; its
 product is the factor on the readings. It ends at the probe's port: the gain of the probe is part
 of `Probe` (its pattern is that of 1 W into its port) and no step of the chain may hold it again.
+Only where no more of the probe is known than its antenna factor does the chain go on to the
+field, and the probe is taken for the ideal field probe.
 
 Wrong calibration makes wrong power: whether people may be exposed to it is for local codes and
 qualified persons to say.
@@ -38,11 +40,13 @@ class LevelChain:
         Unit of the readings. Relative ones become waves in sqrt(W) by one step that ties them to
         watts ("receiver", "receiver-power" or "transmission") for each port; or they stay relative
         if all steps are of kind "channel". Absolute ones keep their unit, and nothing ties them.
+        An "antenna-factor" for each port makes fields [V/m] of waves in sqrt(W).
 
     Raises
     ------
     ValueError
-        If there is no step, a name is there twice, or a port is tied to watts twice or not at all.
+        If there is no step, a name is there twice, a port is tied to watts twice or not at all, or
+        has two antenna factors.
     """
 
     steps: tuple[LevelStep | MismatchStep, ...]
@@ -68,14 +72,23 @@ class LevelChain:
                 f"{self.starts_from}: remove the step or let the chain start from relative"
             )
             raise ValueError(msg)
-        for i, step in enumerate(ties):
-            for other in ties[:i]:
-                if not step.ports or not other.ports or set(step.ports) & set(other.ports):
-                    msg = (
-                        f"{other.name!r} and {step.name!r} tie the same port to watts: keep one, "
-                        "or give each its ports"
-                    )
-                    raise ValueError(msg)
+        fields = self._fields()
+        if fields and self.starts_from == "V/m":
+            msg = (
+                f"{fields[0].name!r} is an antenna factor, and the chain starts from V/m, that is "
+                "from fields: remove the step or let the chain start from sqrt(W)"
+            )
+            raise ValueError(msg)
+        for steps, what in ((ties, "tie the same port to watts"),
+                            (fields, "are antenna factors of the same port")):  # fmt: skip
+            for i, step in enumerate(steps):
+                for other in steps[:i]:
+                    if not step.ports or not other.ports or set(step.ports) & set(other.ports):
+                        msg = (
+                            f"{other.name!r} and {step.name!r} {what}: keep one, or give each its "
+                            "ports"
+                        )
+                        raise ValueError(msg)
         balance = all(isinstance(s, LevelStep) and s.kind == "channel" for s in self.steps)
         if self.starts_from == "relative" and not ties and not balance:
             msg = (
@@ -87,9 +100,14 @@ class LevelChain:
     def _ties(self) -> list[LevelStep]:
         return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].ties]
 
+    def _fields(self) -> list[LevelStep]:
+        return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].gives_field]
+
     @property
     def ends_in(self) -> ResponseUnit:
         """Unit of the responses that the chain gives."""
+        if self._fields():
+            return "V/m"
         return "sqrt(W)" if self._ties() else self.starts_from
 
     def factor(self, frequency: ArrayLike, port: ArrayLike) -> Complex:
@@ -98,18 +116,26 @@ class LevelChain:
         Raises
         ------
         ValueError
-            If a port is not tied to watts, a table lacks a frequency, or the level is absurd.
+            If a port is not tied to watts or has no antenna factor though others have, a table
+            lacks a frequency, or the level is absurd.
         """
         f = as_array(frequency, float, "frequency", ndim=1)
         ports, which = np.unique(np.asarray(port), return_inverse=True)
-        if ties := self._ties():
-            lost = [p for p in ports if not any(not s.ports or p in s.ports for s in ties)]
-            if lost:
-                msg = (
-                    f"no step ties the readings of port {lost[0]} to watts: add one of kind "
-                    "receiver, receiver-power or transmission for it"
-                )
-                raise ValueError(msg)
+        for steps, fault in (
+            (
+                self._ties(),
+                "no step ties the readings of port {} to watts: add one of kind receiver, "
+                "receiver-power or transmission for it",
+            ),
+            (
+                self._fields(),
+                "port {} has no antenna factor, though others have: add a step antenna-factor for "
+                "it",
+            ),
+        ):
+            lost = [p for p in ports if not any(not s.ports or p in s.ports for s in steps)]
+            if steps and lost:
+                raise ValueError(fault.format(lost[0]))
         log = np.zeros((f.size, ports.size), dtype=complex)
         for step in self.steps:
             mine = np.isin(ports, step.ports) if step.ports else np.ones(ports.size, dtype=bool)
@@ -135,12 +161,17 @@ class LevelChain:
         frequency : (F,) array_like
             Frequencies of the samples [Hz].
         ports : sequence of int
-            Ports of the samples, `Samples.ports`; steps of others are left out. None: all steps.
+            Ports of the samples, `Samples.ports`; steps of others are only named. None: all steps.
         """
-        first = f"level: {self.starts_from} readings become {self.ends_in} at the probe's port"
+        place = "place" if self._fields() else "port"
+        first = f"level: {self.starts_from} readings become {self.ends_in} at the probe's {place}"
         used = [s for s in self.steps if not (s.ports and ports) or set(s.ports) & set(ports)]
+        idle = [s.name for s in self.steps if s not in used]
+        left = (f"of no effect, as no sample is of their ports: {', '.join(idle)}",) if idle else ()
         last = "the probe's own gain is part of its pattern and of no step here"
-        return (first, *(step.sentence(frequency) for step in used), last)
+        if self._fields():
+            last = "the antenna factor stands for the probe, whose pattern is not corrected"
+        return (first, *(step.sentence(frequency) for step in used), *left, last)
 
 
 def apply_level(samples: Samples, chain: LevelChain) -> Samples:

@@ -17,6 +17,13 @@ A chain (`read_level`)::
     name = "receiver"
     value_dbm = -30.0                   # dBm into its port where it reads 1
 
+With a probe of which only an antenna factor is known, transformed as the ideal field probe::
+
+    [[step]]
+    kind = "antenna-factor"
+    name = "probe"
+    value_db_per_m = 59.2               # 20 log10 of E/V in 1/m, at 50 ohm; or a table
+
 A reference antenna and the ways to it and the device (`read_gain_transfer`)::
 
     name = "standard horn"
@@ -27,6 +34,9 @@ A reference antenna and the ways to it and the device (`read_gain_transfer`)::
     reference_loss_db = 1.3             # from where both ways part; or reference_loss_table and
     device_loss_db = 1.1                # device_loss_table, columns frequency_hz,loss_db
 
+The same without losses states the gain of a probe whose pattern is relative
+(`substitution.probe_of_known_gain`).
+
 Tables lie in the folder of the TOML file or below it: an absolute path, ``..`` and links that lead
 elsewhere are refused, so that a description taken over from others reads nothing it should not.
 """
@@ -35,7 +45,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Callable, Collection, Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any, NoReturn, TypeVar
@@ -43,12 +52,13 @@ from typing import Any, NoReturn, TypeVar
 import numpy as np
 
 from nf2ff.files import PathLike, read_bytes
-from nf2ff.frequency_table import FrequencyTable, Interpolation
+from nf2ff.frequency_table import FrequencyTable, Interpolation, repeated
 from nf2ff.level import LevelChain
-from nf2ff.level_steps import KINDS, LevelStep, MismatchStep
+from nf2ff.level_steps import KINDS, LevelStep, MismatchStep, StepUnit
 from nf2ff.samples import RESPONSE_UNITS
 from nf2ff.substitution import GainTransfer
 from nf2ff.text import POSITIVE, Check, Table
+from nf2ff.validation import read_toml, short
 
 #: Largest description and largest table [bytes], and most steps: far more than a chain has.
 LARGEST_TOML = 2**20
@@ -64,6 +74,19 @@ COLUMNS = {
     "receiver": "factor_db",
     "receiver-power": "power_dbm",
     "transmission": "power_dbm",
+    "antenna-factor": "antenna_factor_db_per_m",
+}
+#: Key of a value that holds at all frequencies, by its unit.
+VALUES: dict[StepUnit, str] = {"dB": "value_db", "dBm": "value_dbm", "dB(1/m)": "value_db_per_m"}
+#: What people call a kind, and what it is here.
+_MEANT = {
+    "cable": "loss",
+    "switch": "loss",
+    "pad": "attenuator",
+    "gain": "amplifier",
+    "lna": "amplifier",
+    "s21": "transmission",
+    "reflection": "mismatch",
 }
 _REFLECTIONS = ("probe_reflection", "receiver_reflection")
 _COMMON = ("kind", "name", "port", "table", "interpolation")
@@ -81,10 +104,10 @@ def read_level(path: PathLike) -> tuple[LevelChain, tuple[Path, ...]]:
     Parameters
     ----------
     path : path
-        TOML file of tables [[step]], as above. Values: ``value_db`` [dB], or ``value_dbm`` [dBm]
-        for the kinds receiver-power and transmission, and ``phase_deg`` [deg, exp(+jwt)] for
-        channel and receiver, 0 if left out; or a ``table`` with the columns frequency_hz, that of
-        `COLUMNS`, and phase_deg.
+        TOML file of tables [[step]], as above. Values: ``value_db`` [dB], ``value_dbm`` [dBm] for
+        the kinds receiver-power and transmission, ``value_db_per_m`` [dB(1/m)] for
+        antenna-factor, and ``phase_deg`` [deg, exp(+jwt)] for channel and receiver, 0 if left out;
+        or a ``table`` with the columns frequency_hz, that of `COLUMNS`, and phase_deg.
         Kind mismatch takes ``probe_reflection`` and ``receiver_reflection``, [real, imaginary]
         each, or a table of probe_real, probe_imag, receiver_real, receiver_imag.
 
@@ -153,11 +176,11 @@ def read_gain_transfer(path: PathLike) -> tuple[GainTransfer, tuple[Path, ...]]:
         if (parts[0] in table.names) != (parts[1] in table.names):
             msg = f"{table.path}: has one of {' and '.join(parts)}: give both or none"
             raise ValueError(msg)
-        gamma = table["gain_dbi"] * 0j
+        gain = reader.over_frequency(content, table, table["gain_dbi"])
+        reflection = FrequencyTable(np.array(0.0))
         if parts[0] in table.names:
             gamma = table[parts[0]] + 1j * table[parts[1]]
-        gain = reader.over_frequency(content, table, table["gain_dbi"])
-        reflection = reader.over_frequency(content, table, gamma)
+            reflection = reader.over_frequency(content, table, gamma)
     else:
         gain = FrequencyTable(np.array(reader.number(content, "gain_dbi", -60, 90)))
         reflection = FrequencyTable(np.array(reader.reflection(content, "reflection", 0)))
@@ -189,26 +212,16 @@ class _Reader:
 
     def __init__(self, path: Path) -> None:
         self.path, self.where, self.files = path, "", [path]
-        data = read_bytes(path, limit=LARGEST_TOML)
-        try:
-            self.content = tomllib.loads(data.decode())
-        except RecursionError as error:
-            msg = f"{path}: is nested too deeply, expected a plain description"
-            raise ValueError(msg) from error
-        except ValueError as error:  # of TOML, of UTF-8, or of a number with too many digits
-            msg = f"{path}: is no TOML: {error}"
-            raise ValueError(msg) from error
+        self.content = read_toml(path, limit=LARGEST_TOML)
 
     def fault(self, key: str, value: Any, expected: str) -> NoReturn:
-        text = repr(value)
-        text = text if len(text) <= 60 else text[:60] + "..."
-        msg = f"{self.path}: {self.where}key {key}: is {text}, expected {expected}"
+        msg = f"{self.path}: {self.where}key {key}: is {short(value)}, expected {expected}"
         raise ValueError(msg)
 
     def known(self, section: Mapping[str, Any], keys: Collection[str]) -> None:
         for key in section:
             if key not in keys:
-                near = difflib.get_close_matches(key[:60], keys, n=1)
+                near = difflib.get_close_matches(key[:60], keys, n=1, cutoff=0.5)
                 hint = f" (is it {near[0]}?)" if near else ""
                 msg = (
                     f"{self.path}: {self.where}key {key[:60]!r} is unknown{hint}: expected "
@@ -227,8 +240,13 @@ class _Reader:
             self.missing(f"key {key}")
         value = section.get(key, default)
         if value not in choices or not isinstance(value, str):
-            near = difflib.get_close_matches(str(value)[:60], choices, n=1, cutoff=0.4)
+            word = str(value)[:60].casefold()
+            near = difflib.get_close_matches(word, choices, n=1, cutoff=0.5)
+            if _MEANT.get(word) in choices:
+                near = [_MEANT[word]]
             hint = f"{near[0]!r}? or " if near else ""
+            if "probe" in word:
+                hint = "no step for the gain of the probe, which is part of its pattern: "
             self.fault(key, value, f"{hint}one of {', '.join(choices)}")
         return value
 
@@ -336,10 +354,9 @@ class _Reader:
         read_bytes(path, limit=LARGEST_TABLE)  # `Table.load` would take far more
         table = Table.load(path, ("frequency_hz", *columns), optional=tuple(optional))
         table.check({"frequency_hz": POSITIVE, **checks})
-        order = np.argsort(table["frequency_hz"], kind="stable")
-        again = np.flatnonzero(np.diff(table["frequency_hz"][order]) == 0)
+        again = repeated(table["frequency_hz"])
         if again.size:
-            table.fault(int(order[again[0] + 1]), "frequency_hz", "each frequency once")
+            table.fault(int(again[0]), "frequency_hz", "each frequency once")
         if path not in self.files:
             self.files.append(path)
         return table
@@ -358,7 +375,7 @@ class _Reader:
         if kind == "mismatch":
             return self.mismatch(section, name)
         facts, column = KINDS[kind], COLUMNS[kind]
-        key = "value_dbm" if facts.unit == "dBm" else "value_db"
+        key = VALUES[facts.unit]
         more = ("phase_deg",) if facts.has_phase else ()
         self.known(section, (*_COMMON, key, *more))
         self.one_of(section, key)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.frequency_table import (
+    LARGEST_TURN,
     FrequencyTable,
     as_table,
     check_name,
@@ -23,12 +24,23 @@ from nf2ff.frequency_table import (
 
 Complex = NDArray[np.complex128]
 StepKind = Literal[
-    "loss", "attenuator", "amplifier", "channel", "receiver", "receiver-power", "transmission"
-]
+    "loss", "attenuator", "amplifier", "channel", "receiver", "receiver-power", "transmission",
+    "antenna-factor",
+]  # fmt: skip
+StepUnit = Literal["dB", "dBm", "dB(1/m)"]
 
-#: A phase that turns by more than this from row to row is no longer sure to have taken the
-#: shorter way: a third of a turn leaves room for an error of a sixth (a choice of ours).
-LARGEST_TURN = 2 * np.pi / 3
+#: What the interpolation of a reflection coefficient may do to the level, as
+#: `FrequencyTable.doubt` has it, which is 4 to 16 times too careful (a choice of ours) [dB].
+LARGEST_DOUBT_DB = 0.05
+#: Load that antenna factors refer to [ohm]: that of nearly all receivers and certificates.
+LOAD = 50.0
+#: Factor that goes with a value of 0, by its unit: 1/2 |w|^2 of 1 mW; V = w sqrt(R), so that both
+#: 1/2 |w|^2 and 1/2 |V|^2 / R are the power.
+_AT_ZERO: dict[StepUnit, float] = {
+    "dB": 1.0,
+    "dBm": float(np.sqrt(2e-3)),
+    "dB(1/m)": float(np.sqrt(LOAD)),
+}
 
 
 class KindOfStep(NamedTuple):
@@ -37,10 +49,11 @@ class KindOfStep(NamedTuple):
     sign: int
     least: float
     most: float
-    unit: Literal["dB", "dBm"]
+    unit: StepUnit
     words: str
     has_phase: bool = False
     ties: bool = False
+    gives_field: bool = False
 
 
 #: Ranges are wide enough for any chain and catch values in the wrong unit (choices of ours).
@@ -54,6 +67,7 @@ KINDS: dict[str, KindOfStep] = {
     ),
     "receiver-power": KindOfStep(1, -300, 150, "dBm", "power at a reading of 1", ties=True),
     "transmission": KindOfStep(1, -150, 100, "dBm", "power into the antenna's port", ties=True),
+    "antenna-factor": KindOfStep(1, -60, 120, "dB(1/m)", "antenna factor", gives_field=True),
 }
 
 
@@ -69,11 +83,12 @@ class LevelStep:
         are taken out; "receiver": 20 log10 of the wave at the receiver's port in sqrt(W) over the
         reading, and its phase; "receiver-power": power in dBm into the receiver's port that gives
         a reading of magnitude 1 (0 dB); "transmission": the readings are transmission
-        coefficients S21 between antenna port and probe port, see Notes.
+        coefficients S21 between antenna port and probe port, see Notes; "antenna-factor": field
+        strength over the voltage at a load of `LOAD`, of a probe that is taken for ideal.
     name : str
         What it is, for reports.
     value_db : FrequencyTable or float
-        Value, in dB or dBm by ``kind``.
+        Value, in dB, dBm or dB(1/m) by ``kind``.
     phase : FrequencyTable or float
         Phase of "channel" and "receiver", 0 for other kinds [rad].
     ports : sequence of int
@@ -92,6 +107,14 @@ class LevelStep:
     w = S21 sqrt(2 P_in). Either may transmit where both antennas are reciprocal: S12 = S21.
     P_in is the power incident on the antenna's port: EIRP over it is the realised gain. If S21
     was calibrated at planes before the two ports, the way from there to the ports is a loss.
+
+    Antenna factor (ANSI C63.5, from memory): AF = E/V, E the field of a plane wave from the
+    boresight, co-polar, where the probe's reference point is, V the voltage at its port into a
+    matched load R. A probe of realised gain G takes G lambda^2/(4 pi) |E|^2/(2 Z0) = |V|^2/(2R) of
+    it: AF = sqrt(4 pi Z0/(G R))/lambda (closed form), 9.73/(lambda sqrt(G)) at 50 ohm. With it
+    responses are fields [V/m], those of the ideal field probe: right for a probe that is small, or
+    far away, as nothing of its pattern is corrected. The factor must be that of free space, not
+    one over a ground plane.
     """
 
     kind: StepKind
@@ -106,9 +129,8 @@ class LevelStep:
             raise ValueError(msg)
         check_name(self.name)
         kind, phase = KINDS[self.kind], as_table(self.phase)
-        label = f"{kind.words} of {self.name!r}"
         value = level_table(
-            self.value_db, least=kind.least, most=kind.most, name=label, unit=kind.unit
+            self.value_db, least=kind.least, most=kind.most, name=self._label(), unit=kind.unit
         )
         if np.iscomplexobj(phase.values) or (np.any(phase.values) and not kind.has_phase):
             having = " and ".join(k for k, x in KINDS.items() if x.has_phase)
@@ -127,27 +149,31 @@ class LevelStep:
             If a frequency is outside the table, or its phase too coarse to interpolate.
         """
         kind = KINDS[self.kind]
-        level = self.value_db.at(frequency, name=f"{kind.words} of {self.name!r}")
-        phase = self.phase.at(frequency, name=f"phase of {self.name!r}")
-        turn = np.abs(np.diff(self.phase.values))
-        if turn.size and turn.max() > LARGEST_TURN and not self.phase.holds(frequency):
+        f = np.atleast_1d(np.asarray(frequency, dtype=float))
+        level = self.value_db.at(f, name=self._label())
+        phase = self.phase.at(f, name=f"phase of {self.name!r}")
+        turn = np.abs(np.diff(self.phase.values))[self.phase.between(f)]
+        if turn.size and turn.max() > LARGEST_TURN:
             msg = (
                 f"phase of {self.name!r} turns by {np.degrees(turn.max()):.4g} deg from one point "
                 f"of its table to the next, more than {np.degrees(LARGEST_TURN):.0f}: give it at "
                 "the frequencies of the scan or in finer steps"
             )
             raise ValueError(msg)
-        watts = np.sqrt(2e-3) if kind.unit == "dBm" else 1.0  # 1/2 |w|^2 of 1 mW
-        return np.asarray(watts * np.exp(kind.sign * (level * np.log(10) / 20 + 1j * phase)))
+        turned = np.exp(kind.sign * (level * np.log(10) / 20 + 1j * phase))
+        return np.asarray(_AT_ZERO[kind.unit] * turned)
+
+    def _label(self) -> str:
+        return f"{KINDS[self.kind].words} of {self.name!r}"
 
     def sentence(self, frequency: ArrayLike) -> str:
         """What the step is at ``frequency`` (F,) [Hz], for the provenance of a result."""
         kind, f = KINDS[self.kind], np.asarray(frequency, dtype=float)
-        value = self.value_db.at(f, name=self.name)
+        value = self.value_db.at(f, name=self._label())
         span = span_words(value, kind.unit, f)
         text = f"{self.name}: {kind.words} {span} ({self.value_db.origin()})"
         if kind.has_phase and np.any(self.phase.values):
-            turned = np.degrees(self.phase.at(f, name=self.name))
+            turned = np.degrees(self.phase.at(f, name=f"phase of {self.name!r}"))
             text += f", phase {span_words(turned, 'deg', f)} ({self.phase.origin()})"
         return text + _port_words(self.ports)
 
@@ -193,12 +219,31 @@ class MismatchStep:
         object.__setattr__(self, "ports", _check_ports(self.ports, self.name))
 
     def factor(self, frequency: ArrayLike) -> Complex:
-        """Factor 1 - Gamma_p Gamma_r on the readings, (F,)."""
+        """Factor 1 - Gamma_p Gamma_r on the readings, (F,).
+
+        Raises
+        ------
+        ValueError
+            If a frequency is outside a table, or too far from its points to be told.
+        """
+        f = np.atleast_1d(np.asarray(frequency, dtype=float))
         probe, receiver = (
-            table.at(frequency, name=f"reflection of {self.name!r}")
-            for table in (self.probe, self.receiver)
+            table.at(f, name=f"reflection towards the {side} of {self.name!r}")
+            for side, table in (("probe", self.probe), ("receiver", self.receiver))
         )
-        return np.asarray(1 - probe * receiver, dtype=complex)
+        factor = np.asarray(1 - probe * receiver, dtype=complex)
+        off = np.abs(receiver) * self.probe.doubt(f) + np.abs(probe) * self.receiver.doubt(f)
+        wrong = 20 / np.log(10) * off / np.abs(factor)
+        worst = int(np.argmax(wrong))
+        if wrong[worst] > LARGEST_DOUBT_DB:
+            msg = (
+                f"reflection of {self.name!r} cannot be told at {f[worst] / 1e9:.9g} GHz from the "
+                f"points of its table, the level may be off by {wrong[worst]:.2g} dB there, more "
+                f"than {LARGEST_DOUBT_DB:g}: give it at the frequencies of the scan or in finer "
+                "steps, with phases of exp(+jwt)"
+            )
+            raise ValueError(msg)
+        return factor
 
     def sentence(self, frequency: ArrayLike) -> str:
         """What the step is at ``frequency`` (F,) [Hz], for the provenance of a result."""
@@ -223,4 +268,4 @@ def _check_ports(ports: Sequence[int], name: str) -> tuple[int, ...]:
     return tuple(int(p) for p in ports)
 
 
-__all__ = ["KINDS", "KindOfStep", "LevelStep", "MismatchStep", "StepKind"]
+__all__ = ["KINDS", "LOAD", "KindOfStep", "LevelStep", "MismatchStep", "StepKind", "StepUnit"]

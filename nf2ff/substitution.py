@@ -1,4 +1,4 @@
-"""Gain by comparison with an antenna of known gain, measured in the same range.
+"""Gain by comparison with an antenna of known gain, measured in the same range; or of a probe.
 
 The gain-transfer (gain-comparison) method of IEEE Std 149 (from memory): device and reference
 antenna take turns at the same stimulus, and everything else is the same, so that their radiation
@@ -14,7 +14,7 @@ EIRP is not by itself an exposure: that is for local codes and qualified persons
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +32,7 @@ from nf2ff.frequency_table import (
 )
 from nf2ff.metrics import intensity
 from nf2ff.modes import Modes
+from nf2ff.probe import Probe, probe_from_modes
 from nf2ff.special import as_array
 
 Real = NDArray[np.float64]
@@ -48,8 +49,8 @@ class GainTransfer:
     gain_dbi : FrequencyTable or float
         Its gain, of both polarisations together [dBi].
     reflection : FrequencyTable or complex
-        Reflection coefficient at its port, linear. 0, the default, if ``gain_dbi`` is its
-        realised gain or it is matched.
+        Reflection coefficient at its port, linear; its magnitude counts, and is interpolated. 0,
+        the default, if ``gain_dbi`` is its realised gain or it is matched.
     direction : (theta, phi) or None
         Where its gain is known [rad]; None for its peak.
     reference_loss_db, device_loss_db : FrequencyTable or float
@@ -92,6 +93,23 @@ class GainTransfer:
                 raise ValueError(msg)
             object.__setattr__(self, "direction", (theta, phi))
 
+    def mismatch_factor(self, frequency: ArrayLike) -> Real:
+        """Part of the incident power that the reference antenna accepts (F,), see below.
+
+        Parameters
+        ----------
+        frequency : (F,) array_like
+            Frequencies [Hz].
+
+        Raises
+        ------
+        ValueError
+            If the table lacks a frequency.
+        """
+        # The phase turns with the length of the line to the port, and does not matter.
+        size = replace(self.reflection, values=np.abs(self.reflection.values))
+        return impedance_mismatch_factor(size.at(frequency, name=f"reflection of {self.name!r}"))
+
     def sentences(self, frequency: ArrayLike) -> tuple[str, ...]:
         """What sets the level at ``frequency`` (F,) [Hz], for the provenance of a result.
 
@@ -102,22 +120,23 @@ class GainTransfer:
         """
         f = np.asarray(frequency, dtype=float)
 
-        def words(table: FrequencyTable, unit: str) -> str:
-            value = table.at(f, name=f"a value of {self.name!r}")
+        def words(key: str, unit: str) -> str:
+            table: FrequencyTable = getattr(self, key)
+            value = table.at(f, name=f"{key} of {self.name!r}")
             return f"{span_words(value, unit, f)} ({table.origin()})"
 
         place = "its peak"
         if self.direction is not None:
             theta, phi = np.degrees(self.direction)
             place = f"theta {theta:.6g} deg, phi {phi:.6g} deg"
-        accepted = impedance_mismatch_factor(self.reflection.at(f, name=self.name))
+        accepted = self.mismatch_factor(f)
         return (
             f"level: gain by substitution, reference antenna {self.name}",
-            f"{self.name}: gain {words(self.gain_dbi, 'dBi')}, at {place}",
+            f"{self.name}: gain {words('gain_dbi', 'dBi')}, at {place}",
             f"{self.name}: impedance mismatch factor "
             f"{span_words(10 * np.log10(accepted), 'dB', f)} ({self.reflection.origin()})",
-            f"way to the reference antenna: loss {words(self.reference_loss_db, 'dB')}",
-            f"way to the device: loss {words(self.device_loss_db, 'dB')}",
+            f"way to the reference antenna: loss {words('reference_loss_db', 'dB')}",
+            f"way to the device: loss {words('device_loss_db', 'dB')}",
         )
 
 
@@ -225,6 +244,52 @@ def absolute_by_substitution(
     return Modes(device.frequency, scale[:, None] * device.coefficients, "absolute")
 
 
+def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> Probe:
+    """Relative probe brought to the level that its gain gives, as a certificate states it.
+
+    Parameters
+    ----------
+    probe : Probe
+        Of a relative pattern, with frequencies.
+    known : GainTransfer
+        Its gain, its reflection coefficient, and where its gain is known, in the probe's own
+        frame, boresight +z. No losses: those are steps of a `LevelChain`.
+    port : int
+        Port whose gain it is, from 1. Levels of other ports relative to it stay.
+
+    Returns
+    -------
+    Probe
+        Response in sqrt(W): its pattern is that of 1 W incident on the port.
+
+    Raises
+    ------
+    ValueError
+        If the probe is not relative, has no such port, losses are given or a frequency is missing.
+    """
+    if probe.response_unit != "relative":
+        msg = (
+            f"the probe answers in {probe.response_unit}, its level is known: leave the gain out, "
+            "or take it as relative"
+        )
+        raise ValueError(msg)
+    if not 1 <= port <= probe.ports:
+        msg = f"port is {port}, expected 1 to {probe.ports}, as many as the probe has"
+        raise ValueError(msg)
+    if np.any(known.reference_loss_db.values) or np.any(known.device_loss_db.values):
+        msg = (
+            f"losses on the ways are no part of the gain of {known.name!r}: leave them out, and "
+            "make them steps of the chain that sets the level"
+        )
+        raise ValueError(msg)
+    ports = probe.transmit_modes()
+    one = ports[port - 1]
+    gain_per_u = _gain_per_intensity(one.frequency, one.reference, one, known)
+    scale = np.sqrt(gain_per_u / (4 * np.pi))[:, None]  # EIRP = 4 pi U = G for 1 W
+    scaled = [Modes(x.frequency, scale * x.coefficients, "absolute") for x in ports]
+    return probe_from_modes(scaled, minimum_radius=probe.minimum_radius)
+
+
 def _gain_per_intensity(
     frequency: Real, level: str, reference: Modes, transfer: GainTransfer
 ) -> Real:
@@ -252,13 +317,12 @@ def _gain_per_intensity(
             raise ValueError(msg)
     name = f"of {transfer.name!r}"
     known = transfer.gain_dbi.at(frequency, name=f"gain {name}")
-    gamma = transfer.reflection.at(frequency, name=f"reflection {name}")
     level_db = (
         known
         + transfer.device_loss_db.at(frequency, name=f"device_loss_db {name}")
         - transfer.reference_loss_db.at(frequency, name=f"reference_loss_db {name}")
     )
-    return np.asarray(impedance_mismatch_factor(gamma) * 10 ** (level_db / 10) / u)
+    return np.asarray(transfer.mismatch_factor(frequency) * 10 ** (level_db / 10) / u)
 
 
 def _same_frequencies(reference: Modes, frequency: Real) -> Modes:
@@ -281,5 +345,6 @@ __all__ = [
     "GainTransfer",
     "absolute_by_substitution",
     "impedance_mismatch_factor",
+    "probe_of_known_gain",
     "realised_gain_by_substitution",
 ]

@@ -276,7 +276,10 @@ def _walk(
             elif not _NUMBER.fullmatch(cell):
                 remedy = "expected a number, '.' as decimal sign"
                 if re.fullmatch(r"[+-]?(nan|inf(inity)?)", cell, re.IGNORECASE):
-                    remedy = "expected a finite number; leave real and imag empty where missing"
+                    remedy = "expected a finite number"
+                    if name in empties:
+                        pair = " and ".join(x for x in names if x in empties)
+                        remedy += f"; leave {pair} empty where missing"
                 _fault(path, line, name, f"is {cell[:40]!r}", remedy)
             elif not np.isfinite(float(cell)):
                 _fault(path, line, name, f"is {cell[:40]}", "too large for a number")

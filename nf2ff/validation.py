@@ -16,13 +16,15 @@ if TYPE_CHECKING:
 LARGEST_TOML = 2**24
 
 
-def read_toml(path: PathLike) -> dict[str, Any]:
+def read_toml(path: PathLike, *, limit: int = LARGEST_TOML) -> dict[str, Any]:
     """Content of a TOML file.
 
     Parameters
     ----------
     path : path
         File to read.
+    limit : int
+        Largest size [bytes].
 
     Returns
     -------
@@ -34,11 +36,11 @@ def read_toml(path: PathLike) -> dict[str, Any]:
     ValueError
         One line that names the file, if it is none, too large or no TOML.
     """
-    data = read_bytes(path, limit=LARGEST_TOML)
+    data = read_bytes(path, limit=limit)
     try:
-        return tomllib.loads(data.decode())
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        reason = " ".join(str(error).split())
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:  # no TOML or UTF-8, or too many digits
+        reason = short_text(str(error))
         msg = f"{path}: is not TOML ({reason}): correct it there"
         raise ValueError(msg) from error
 
@@ -49,8 +51,9 @@ def validated(model: type[BaseModel], content: Mapping[str, Any], *, where: str)
     Parameters
     ----------
     model : type of BaseModel
-        Each field's description says what is allowed. Tables in it are models in turn, alone, in
-        a list, or in a dict by name.
+        Each field's description says what is allowed; one with ``repr=False`` is not listed among
+        the keys expected in place of an unknown one. Tables in it are models in turn, alone, in a
+        list, or in a dict by name.
     content : mapping
         What a file holds.
     where : str
@@ -97,7 +100,8 @@ def _explain(error: ValidationError, model: type[BaseModel], content: Mapping[st
         said = f"is {short(first['input'])}, expected a table"
         place = place.removesuffix(", ") + " "
     elif first["type"] == "extra_forbidden":
-        said = f"key {key!r} is unknown, expected one of {', '.join(allowed)}"
+        listed = [name for name, field in allowed.items() if field.repr]
+        said = f"key {key!r} is unknown, expected one of {', '.join(listed)}"
         said += nearest(key, allowed)
     elif first["type"] == "missing":
         said = f"key {key!r} is missing, expected {allowed[key].description}"
@@ -132,7 +136,12 @@ def _title(entry: Any) -> str:
 
 def short(value: object) -> str:
     """A value as it stands in a message."""
-    text = " ".join(repr(value).split())
+    return short_text(repr(value))
+
+
+def short_text(text: str) -> str:
+    """A text in one line of a message."""
+    text = " ".join(text.split())
     return text if len(text) <= 80 else text[:77] + "..."
 
 

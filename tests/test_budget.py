@@ -8,6 +8,8 @@ import mpmath
 import numpy as np
 import pytest
 import scipy.stats
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from nf2ff.budget import Budget, Curvature, correlations, with_terms
 from nf2ff.budget_metrics import DECIBEL, METRICS, SCALES, Metric, interval_db, nearest
@@ -391,11 +393,33 @@ def test_end_gauge_second_order():
     assert found.shares.sum() + found.second_order_share == pytest.approx(1, rel=RTOL)
 
 
+#: GUM table H.2 (from memory): five simultaneous readings of V [V], I [A], phi [rad].
+READINGS = np.array(
+    [
+        [5.007, 19.663e-3, 1.0456],
+        [4.994, 19.639e-3, 1.0438],
+        [5.005, 19.640e-3, 1.0468],
+        [4.990, 19.685e-3, 1.0428],
+        [4.999, 19.678e-3, 1.0433],
+    ]
+)
+
+
 def test_resistance_and_reactance():
-    # GUM H.2 (from memory): V, I, phi measured together, with correlations -0.36, 0.86, -0.65;
-    # R = V/I cos phi, X = V/I sin phi, Z = V/I: u = 0.071, 0.295, 0.236 ohm.
-    v, i, phi = 4.9990, 19.6610e-3, 1.04446
-    z, c, s = v / i, math.cos(phi), math.sin(phi)
+    # GUM H.2 (from memory): means 4.9990, 19.6610e-3, 1.04446, their standard deviations 0.0032,
+    # 0.0095e-3, 0.00075, correlations -0.36, 0.86, -0.65; R = V/I cos phi, X = V/I sin phi,
+    # Z = V/I: u = 0.071, 0.295, 0.236 ohm. To half of the last digit that is printed, and the
+    # results to one of it: of X the readings as they are printed leave 0.2956.
+    mean = READINGS.mean(axis=0)
+    u = READINGS.std(axis=0, ddof=1) / math.sqrt(5)
+    r = np.corrcoef(READINGS.T)
+    np.testing.assert_allclose(mean, [4.9990, 19.6610e-3, 1.04446], rtol=1e-15)
+    np.testing.assert_allclose(u / [0.0001, 0.0001e-3, 0.00001], [32, 95, 75], rtol=0, atol=0.5)
+    np.testing.assert_allclose(
+        [r[0, 1], r[0, 2], r[1, 2]], [-0.36, 0.86, -0.65], rtol=0, atol=0.005
+    )
+    (_, i, phi), z = mean, mean[0] / mean[1]
+    c, s = math.cos(phi), math.sin(phi)
     metrics = [Metric(name, "ohm") for name in ("r", "x", "z")]
     slopes = [
         {"r": c / i, "x": s / i, "z": 1 / i},
@@ -403,18 +427,28 @@ def test_resistance_and_reactance():
         {"r": -z * s, "x": z * c, "z": 0},
     ]
     terms = [
-        Term(name, u, unit, sensitivity=slope, degrees_of_freedom=4, evaluation="A")
-        for name, u, unit, slope in zip(
-            ("V", "I", "phi"), (0.0032, 0.0095e-3, 0.00075), ("V", "A", "rad"), slopes, strict=True
-        )
+        Term(name, one, unit, sensitivity=slope, degrees_of_freedom=4, evaluation="A")
+        for name, one, unit, slope in zip("VIp", u, ("V", "A", "rad"), slopes, strict=True)
     ]
-    pairs = {("V", "I"): -0.36, ("V", "phi"): 0.86, ("phi", "I"): -0.65}
+    pairs = {("V", "I"): r[0, 1], ("V", "p"): r[0, 2], ("p", "I"): r[1, 2]}
     budget = Budget(terms, metrics, correlations(terms, pairs))
     found = [combine(budget, m.name) for m in metrics]
-    # Half of the last digit of each u and r, all at their worst, gives 0.0662 to 0.0736, 0.2921 to
-    # 0.2994, 0.2335 to 0.2398; and 0.0005 for the published last digit.
-    for one, u, atol in zip(found, (0.071, 0.295, 0.236), (0.0042, 0.0042, 0.0037), strict=True):
-        assert one.standard_uncertainty == pytest.approx(u, abs=atol)
+    np.testing.assert_allclose(
+        [one.standard_uncertainty for one in found], [0.071, 0.295, 0.236], rtol=0, atol=0.001
+    )
+    # Approach 2 of H.2: R, X and Z of each of the five readings leave the same, to first order in
+    # readings that spread by 0.1 %, and so have four degrees of freedom, however V, I and phi
+    # cancel: of R, phi takes more away than it adds.
+    volts, amperes, angles = READINGS.T
+    each = volts / amperes * np.array([np.cos(angles), np.sin(angles), np.ones(5)])
+    np.testing.assert_allclose(
+        [one.standard_uncertainty for one in found],
+        each.std(axis=1, ddof=1) / math.sqrt(5),
+        rtol=5e-3,
+    )
+    for one in found:
+        assert one.degrees_of_freedom == pytest.approx(4, rel=RTOL)
+    assert found[0].shares.min() < 0
     plain = combine(replace(budget, correlation=np.eye(3)), "r").standard_uncertainty
     assert plain > 2 * found[0].standard_uncertainty
 
@@ -495,19 +529,24 @@ def test_correlated_terms_count_as_one():
     found = combine(budget, "eirp")
     assert found.degrees_of_freedom == pytest.approx(25 / (16 / 5 + 1 / 5), rel=RTOL)
     # Closed form with a term that takes away from the variance: u^2 = 1 + 0.09 - 0.48, h = 0.76
-    # and -0.15, whose magnitudes add.
+    # and -0.15, whose magnitudes add, as far as not less is left than the less certain one has.
     less = terms_of([1.0, 0.3], degrees_of_freedom=5)
-    found = combine(Budget(less, correlation=correlations(less, {("a", "b"): -0.8})), "eirp")
-    assert found.degrees_of_freedom == pytest.approx(5 * 0.61**2 / 0.91**2, rel=RTOL)
+    for nu, expected in ((5, 5), (1e3, 0.61**2 / (0.76 / 5**0.5 + 0.15 / 1e3**0.5) ** 2)):
+        less[1] = replace(less[1], degrees_of_freedom=nu)
+        found = combine(Budget(less, correlation=correlations(less, {("a", "b"): -0.8})), "eirp")
+        assert found.degrees_of_freedom == pytest.approx(max(5, expected), rel=RTOL)
     # A chain is one group, whatever the order of its links.
     five = terms_of([1.0] * 5, degrees_of_freedom=5)
     pairs = {("e", "a"): 0.4, ("c", "e"): 0.4, ("b", "c"): 0.4, ("b", "d"): 0.4}
     chain = combine(Budget(five, correlation=correlations(five, pairs)), "eirp")
     assert chain.degrees_of_freedom == pytest.approx(5, rel=RTOL)
-    # But not through a term that is not supplied.
+    # But not through a term without influence, or one that is not supplied.
+    five[4] = replace(five[4], sensitivity={"eirp": 0.0})
+    aside = combine(Budget(five, correlation=correlations(five, pairs)), "eirp")
     five[4] = Term("e")
     broken = combine(Budget(five, correlation=correlations(five, pairs)), "eirp")
     assert broken.degrees_of_freedom == pytest.approx((1 + 4.6) ** 2 / (1 / 5 + 4.6**2 / 5))
+    assert aside.degrees_of_freedom == broken.degrees_of_freedom
 
 
 def test_degrees_of_freedom_follow_the_derivatives_of_the_variance(rng):
@@ -543,8 +582,67 @@ def test_degrees_of_freedom_follow_the_derivatives_of_the_variance(rng):
         h[i] = (up**2 - down**2) / (4 * step)
     errors = np.abs(h) / np.sqrt(nu)
     # Difference quotients: eps/step + step^2 of the quantity.
-    expected = variance**2 / (errors[:3].sum() ** 2 + np.sum(errors[3:] ** 2))
+    together = min(errors[:3].sum(), h[:3].sum() / math.sqrt(3))
+    expected = variance**2 / (together**2 + np.sum(errors[3:] ** 2))
     assert found.degrees_of_freedom == pytest.approx(expected, rel=1e-8)
+
+
+@st.composite
+def budgets(draw):
+    """Terms without and with influence, certain and not, correlated up to +-1; or not."""
+    count = draw(st.integers(1, 5))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    terms = [
+        Term(
+            str(i),
+            draw(st.sampled_from([0.0, 1e-6, 0.9, 1.0, 1.0, 3.0])),
+            sensitivity={"eirp": draw(st.sampled_from([0.0, -1.0, 1.0, 1.0, 0.999]))},
+            degrees_of_freedom=draw(st.sampled_from([1, 5, 8.5, 50, math.inf])),
+        )
+        for i in range(count)
+    ]
+    # One common cause: +-1, some of it, or none of it, for each term.
+    shared = np.array([draw(st.sampled_from([1.0, -1.0, 0.5, -0.9, 0.0])) for _ in terms])
+    own = np.diag(1 - shared**2)
+    common = draw(st.booleans())
+    matrix = np.outer(shared, shared) + own if common else np.eye(count)
+    return Budget(terms, [METRICS["eirp"]], matrix), rng
+
+
+@settings(max_examples=80, deadline=None)
+@given(budgets())
+def test_what_holds_of_every_budget(case):
+    budget, rng = case
+    found = combine(budget, "eirp")
+    v = found.contributions
+    # GUM eq. 13 in matrices; what cancels leaves rounding of the largest sum.
+    variance, scale = v @ budget.correlation @ v, np.sum(np.abs(v)) ** 2
+    assert found.standard_uncertainty**2 == pytest.approx(variance, abs=RTOL * scale, rel=RTOL)
+    nu = np.array([float(t.degrees_of_freedom) for t in budget.terms])[v != 0]
+    dof = found.degrees_of_freedom
+    # Never less certain than the least certain; without correlations never more than all
+    # together (closed form: G.2b by Cauchy and Schwarz).
+    assert dof >= nu.min(initial=np.inf) * (1 - RTOL)
+    if np.array_equal(budget.correlation, np.eye(len(budget.terms))) and nu.size:
+        assert dof <= nu.sum() * (1 + RTOL)
+    assert np.isfinite(found.expanded)
+    json.dumps(budget_dict(budget), allow_nan=False)
+    # Sizes in another unit, terms in another order, and one more without influence, correlated
+    # with the first.
+    order = rng.permutation(len(budget.terms))
+    others = [replace(budget.terms[i], size=8 * budget.terms[i].size) for i in order]
+    n = len(others)
+    matrix = np.zeros((n + 1, n + 1))
+    matrix[:n, :n] = budget.correlation[np.ix_(order, order)]
+    matrix[n, :n] = matrix[:n, n] = 0.9 * matrix[0, :n]
+    matrix[n, n] = 1
+    idle = Term("idle", 1.0, sensitivity={"eirp": 0.0}, degrees_of_freedom=1)
+    again = combine(Budget([*others, idle], [METRICS["eirp"]], matrix), "eirp")
+    assert again.standard_uncertainty == pytest.approx(
+        8 * found.standard_uncertainty, rel=1e-6, abs=1e-6 * np.sqrt(scale)
+    )
+    if variance > 1e-3 * scale:
+        assert again.degrees_of_freedom == pytest.approx(dof, rel=1e-9)
 
 
 # --- second order --------------------------------------------------------------------------------

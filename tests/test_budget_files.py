@@ -248,7 +248,7 @@ SIZE_RANGE = "expected a number from 0 to 1e9"
         (['evaluation = "C"'], "term 1 ('a'): the evaluation of 'a' is 'C', expected 'A' or 'B'"),
         (['distribution = "uniform"'], "is 'uniform', expected one of normal, rectangular, "
          "triangular, arcsine: did you mean 'rectangular'?"),
-        ([f'note = "{501 * "x"}"'], "xxx..., expected at most 500 characters"),
+        ([f'note = "{501 * "x"}"'], "xxx..., expected a text of at most 500 characters"),
         (["half_width_db = 1"], "term 1 ('a'): half_width: the distribution is missing, expected "
          "one of rectangular, triangular, arcsine"),
         (["half_width.eirp_db = 1", 'distribution = "normal"'], "half_width: the distribution is "
@@ -289,10 +289,10 @@ PAIR = '[[correlation]]\nterms = ["{}", "{}"]\ncoefficient = {}\n'
         (HEAD, f"key 'term' is missing, expected 1 to {MOST_TERMS} tables [[term]]"),
         (HEAD + "term = []", "term is [], expected 1 to 500 tables [[term]]"),
         (HEAD + "term = 3", "term is 3, expected 1 to 500 tables [[term]]"),
-        (HEAD + "term = [3]", "term 1, is 3, expected a table"),
+        (HEAD + "term = [3]", "term 1 is 3, expected a table"),
         (HEAD + TERM.format("a") * 501, "term is [{'name': 'a'}"),
         (HEAD + "[[term]]", "term 1, key 'name' is missing, expected 1 to 80 characters"),
-        (HEAD + TERM.format(""), "term 1 (''), name is '', expected 1 to 80 characters"),
+        (HEAD + TERM.format(""), "term 1, name is '', expected 1 to 80 characters"),
         (HEAD + "[[term]]\nname = 1", "term 1, name is 1, expected 1 to 80 characters"),
         (HEAD + '[[term]]\nname = "a\\tb"', "name 'a\\tb' is not fit for a report: give 1 to 80"),
         (HEAD + 2 * TERM.format("a"), "two terms are named 'a': name each once"),
@@ -348,8 +348,12 @@ def test_files_that_are_refused(tmp_path):
         read_budget(path)
     assert "\n" not in str(caught.value)
     path.write_text("a = " + "[" * 100_000)
-    with pytest.raises(ValueError, match="is not TOML"):
+    with pytest.raises(ValueError, match=r"large\.toml: is not TOML"):
         read_budget(path)
+    path.write_text("confidence = " + "1" * 5000)
+    with pytest.raises(ValueError, match=r"large\.toml: is not TOML \(Exceeds the limit") as caught:
+        read_budget(path)
+    assert len(str(caught.value)) < len(str(path)) + 130
 
 
 def test_names_of_sizes_cannot_be_confused():

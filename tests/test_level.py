@@ -11,7 +11,7 @@ from nf2ff.level import LevelChain, apply_level
 from nf2ff.level_steps import KINDS, LevelStep, MismatchStep
 from nf2ff.metrics import trp
 from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_index
-from nf2ff.probe import Probe
+from nf2ff.probe import Probe, field_probe
 from nf2ff.samples import Samples
 from nf2ff.simulate import radiated_power_of, simulate_grid
 from nf2ff.solve import solve
@@ -25,6 +25,7 @@ GHZ = np.array([26.5, 27.0, 28.0, 29.0, 29.5]) * 1e9
 PROMISED_DB = 1e-3
 
 RECEIVER = LevelStep("receiver", "receiver", 0.0)
+FACTOR = LevelStep("antenna-factor", "probe", 30.0)
 
 
 def db(power):
@@ -88,11 +89,13 @@ def test_smooth_interpolation_of_a_cable():
 
 def test_one_number_holds_everywhere_and_one_point_there_only():
     np.testing.assert_array_equal(FrequencyTable(3.0).at([1.0, 1e12], name="x"), [3, 3])
-    assert FrequencyTable(3.0).holds([1e9])
+    assert FrequencyTable(3.0).between([1e9]).size == 0
+    np.testing.assert_array_equal(FrequencyTable(3j).doubt([1e9]), [0])
     assert FrequencyTable(3.0).origin() == "one value for all frequencies"
     for how in ("linear", "smooth"):
         point = FrequencyTable([3.0], [28e9], how)
         np.testing.assert_array_equal(point.at([28e9], name="x"), [3])
+        np.testing.assert_array_equal(point.doubt([28e9]), [0])
         assert point.origin() == f"table, 1 point, 28 GHz, {how}"
         with pytest.raises(
             ValueError, match=r"x is not known at 28.1 GHz: its table has 1 point, 28"
@@ -107,11 +110,15 @@ def test_nothing_is_extrapolated(how, ghz):
     message = f"x is not known at {ghz} GHz: its table has 5 points, 26.5 to 29.5 GHz: measure it"
     with pytest.raises(ValueError, match=message):
         table.at([28e9, ghz * 1e9], name="x")
+    with pytest.raises(ValueError, match=r"2\.65e-08 to 2\.95e-08 GHz: are its frequencies in Hz"):
+        FrequencyTable(np.arange(5.0), GHZ / 1e9, how).at([28e9], name="x")
     # Frequencies that are the same but for the last digits of a file are no extrapolation.
     near = table.at(np.array([26.5e9, 29.5e9]) * [1 - 1e-10, 1 + 1e-10], name="x")
     np.testing.assert_array_equal(near, [0, 4])
-    assert table.holds([26.5e9 * (1 + 1e-10), 28e9])
-    assert not table.holds([28e9, 28.5e9])
+    assert table.between([26.5e9 * (1 + 1e-10), 28e9]).size == 0
+    # Between the points 2 and 3 for a straight line, between all of them for a spline.
+    used = table.between([28e9, 28.5e9, 28.1e9])
+    np.testing.assert_array_equal(used, [2] if how == "linear" else [0, 1, 2, 3])
 
 
 @pytest.mark.parametrize(
@@ -122,6 +129,7 @@ def test_nothing_is_extrapolated(how, ghz):
         (([], []), "has 0 values, expected 0, at least 1"),
         (([1.0, 2.0], [1e9, 1e9]), "positive and all different"),
         (([1.0, 2.0], [1e9, -1e9]), "positive and all different"),
+        (([1.0, 2.0, 3.0], [1e9, 2e9, 1e9 * (1 + 1e-10)]), "positive and all different"),
         (([1.0, np.nan], [1e9, 2e9]), r"values is nan at index \(1\), expected finite"),
         ((1.0, None, "cubic"), "interpolation is 'cubic', expected 'linear' or 'smooth'"),
     ],
@@ -129,6 +137,61 @@ def test_nothing_is_extrapolated(how, ghz):
 def test_bad_tables(arguments, message):
     with pytest.raises(ValueError, match=message):
         FrequencyTable(*arguments)
+
+
+@pytest.mark.parametrize("how", ["linear", "smooth"])
+@pytest.mark.parametrize(
+    ("ghz", "way"),
+    [
+        # 75 deg from point to point, where straight lines of real and imaginary part lose up to
+        # 1 - cos(37.5 deg) = 21 %.
+        (np.arange(10, 12.1, 0.25), 0.25),
+        # Any order, turns of 60 and 84 deg in small steps, which settle the 780 deg in large ones.
+        (np.array([11.0, 10.0, 10.05, 10.12, 11.4, 11.35, 12.0]), 1.0),
+    ],
+)
+def test_a_line_that_reflects_at_its_far_end(how, ghz, way):
+    # Closed form: Gamma exp(-2j pi f t), t the time for the way there and back in air.
+    def line(f):
+        return 0.3j * np.exp(-2j * np.pi * f * way / SPEED_OF_LIGHT)
+
+    table = FrequencyTable(line(ghz * 1e9), ghz * 1e9, how)
+    wanted = np.linspace(10, 12, 101) * 1e9
+    # The turn, up to 252 rad, is good to some roundings of it, in the values and in the delay.
+    np.testing.assert_allclose(table.at(wanted, name="x"), line(wanted), rtol=0, atol=1e4 * EPS)
+    assert table.doubt(wanted).max() < 1e4 * EPS
+
+
+def two_reflections(f):
+    """Closed form: 0.1 at a connector, 0.05 behind a line, there and back 1 ns."""
+    return 0.1 + 0.05 * np.exp(-2j * np.pi * f * 1e-9)
+
+
+@pytest.mark.parametrize(("how", "times"), [("linear", 4), ("smooth", 16)])
+@pytest.mark.parametrize("step", [0.02e9, 0.05e9, 0.1e9, 0.25e9])
+def test_doubt_is_more_than_the_error(how, times, step):
+    # Turns of 7 to 90 deg from point to point.
+    points = 10e9 + step * np.arange(64)
+    table = FrequencyTable(two_reflections(points), points, how)
+    wanted = (points[1:] + points[:-1]) / 2
+    error = np.abs(table.at(wanted, name="x") - two_reflections(wanted))
+    doubt = table.doubt(wanted)
+    assert np.all(error <= doubt)
+    assert error.max() > 0
+    np.testing.assert_array_equal(table.doubt(points * (1 + 1e-10)), 0)
+    if step == 0.02e9:
+        # The doubled step makes it `times` the largest error to first order, (7.2 deg)^2 of it. The
+        # ends of a spline count for 0.27^10 ten of the doubled steps away from them.
+        inner = slice(20, -20)
+        assert doubt[inner].max() == pytest.approx(times * error[inner].max(), rel=0.1)
+
+
+def test_a_change_of_sign_is_no_delay():
+    # Closed form: (f - 2 GHz) j passes through zero between two points, by a straight line.
+    points = np.array([0.5, 1.0, 1.5, 2.25, 3.0, 4.0, 5.0]) * 1e9
+    table = FrequencyTable(1j * (points - 2e9) / 1e10, points)
+    np.testing.assert_allclose(table.at([2e9], name="x"), [0], atol=16 * EPS)
+    np.testing.assert_allclose(table.doubt([2e9]), [0], atol=16 * EPS)
 
 
 def test_bad_levels_and_reflections():
@@ -159,6 +222,8 @@ def test_bad_levels_and_reflections():
         ("receiver-power", -30.0, 0.0, 2e-6, 0.0),
         # S21 = 1 at 10 dBm: 10 mW come out.
         ("transmission", 10.0, 0.0, 2e-2, 0.0),
+        # 1/2 W into 50 ohm, the wave being 1, is a voltage of sqrt(50); AF = 1000/m.
+        ("antenna-factor", 60.0, 0.0, 50e6, 0.0),
     ],
 )
 def test_steps(kind, value, phase, power, turned):
@@ -207,9 +272,61 @@ def test_coarse_phases_are_refused_between_the_points_only():
     message = "phase of 'x' turns by 130 deg from one point.*more than 120: give it at the freq"
     with pytest.raises(ValueError, match=message):
         step.factor([1e9, 1.5e9])
+    # A coarse interval elsewhere does not matter to straight lines, but to a spline it does.
+    elsewhere = np.radians([0.0, 10.0, 140.0])
+    line = LevelStep("channel", "x", 0.0, FrequencyTable(elsewhere, [1e9, 2e9, 3e9]))
+    np.testing.assert_allclose(line.factor([1.5e9]), [np.exp(-1j * np.radians(5))], atol=4 * EPS)
+    spline = FrequencyTable(elsewhere, [1e9, 2e9, 3e9], "smooth")
+    with pytest.raises(ValueError, match=message):
+        LevelStep("channel", "x", 0.0, spline).factor([1.5e9])
     fine = FrequencyTable(np.radians([0.0, 110.0]), [1e9, 2e9])
     factor = LevelStep("channel", "x", 0.0, fine).factor([1.5e9])
     np.testing.assert_allclose(factor, [np.exp(-1j * np.radians(55))], atol=4 * EPS)
+
+
+def test_coarse_reflections_are_refused_between_the_points_only():
+    # 25 points over 3 GHz, as of a sweep made for a gain table: the far reflection turns by 45 deg
+    # from point to point with 1 ns, by 135 deg with 3 ns.
+    points = np.linspace(26.5e9, 29.5e9, 25)
+    between = points[:-1] + 0.4 * np.diff(points)
+
+    def reflection(f, delay):
+        return 0.1 + 0.3 * np.exp(-2j * np.pi * f * delay)
+
+    fine = MismatchStep("junction", FrequencyTable(reflection(points, 1e-9), points, "smooth"), 0.2)
+    found, true = fine.factor(between), 1 - 0.2 * reflection(between, 1e-9)
+    assert np.abs(20 * np.log10(np.abs(found / true))).max() < 0.05
+    for how in ("linear", "smooth"):
+        table = FrequencyTable(reflection(points, 3e-9), points, how)
+        for coarse in (MismatchStep("junction", table, 0.2), MismatchStep("junction", 0.2, table)):
+            np.testing.assert_allclose(
+                coarse.factor(points), 1 - 0.2 * reflection(points, 3e-9), rtol=100 * EPS
+            )
+            message = (
+                r"reflection of 'junction' cannot be told at 2\d\.\d+ GHz from the points of its "
+                r"table, the level may be off by [0-9.]+ dB there, more than 0\.05: give it at the "
+                r"frequencies of the scan or in finer steps, with phases of exp\(\+jwt\)$"
+            )
+            with pytest.raises(ValueError, match=message):
+                coarse.factor(between)
+    # Nor can a line be told whose steps of 135 deg could as well be -225 deg ...
+    line = FrequencyTable(0.3 * np.exp(-2j * np.pi * points * 3e-9), points)
+    with pytest.raises(ValueError, match=r"the level may be off by 0\.[45]\d? dB there"):
+        MismatchStep("junction", line, 0.2).factor(between)
+    # (by 20/ln(10) 0.8 x 0.5 over 1 + 0.8 x 0.5, closed form, for two of 0.5 +-75 deg about -0.5)
+    ends = -0.5 * np.exp(1j * np.radians([75, -75]))
+    two = MismatchStep("junction", FrequencyTable(ends, [1e9, 2e9]), 0.8)
+    assert 20 / np.log(10) * 0.4 / 1.4 == pytest.approx(2.5, abs=0.05)
+    with pytest.raises(ValueError, match=r"told at 1\.5 GHz .* may be off by 2\.5 dB there"):
+        two.factor([1.5e9])
+    # ... unless it hardly counts: 8.7 x 0.3 x 0.01 dB.
+    MismatchStep("junction", line, 0.01).factor(between)
+    # 7 ns: turns by -315 deg look like 45 deg, which would be an echo before the call; so do those
+    # of -45 deg in the other time convention.
+    for values in (np.exp(-2j * np.pi * points * 7e-9), np.exp(2j * np.pi * points * 1e-9)):
+        line = FrequencyTable(0.3 * values, points)
+        with pytest.raises(ValueError, match=r"the level may be off by 0\.[45]\d? dB there"):
+            MismatchStep("junction", line, 0.2).factor(between)
 
 
 def test_levels_are_interpolated_in_decibels():
@@ -302,8 +419,12 @@ def test_a_step_of_another_port_need_not_cover_the_frequency():
     np.testing.assert_array_equal(chain.factor([28e9], [1, 1]), [[1, 1]])
     with pytest.raises(ValueError, match="loss of 'cable 2' is not known at 28 GHz"):
         chain.factor([28e9], [1, 2])
-    assert len(chain.sentences([28e9], ports=[1])) == 3
-    with pytest.raises(ValueError, match="cable 2 is not known at 28 GHz"):
+    sentences = chain.sentences([28e9], ports=[1])
+    assert [x.split(":")[0] for x in sentences[1:-1]] == [
+        "receiver", "of no effect, as no sample is of their ports"
+    ]  # fmt: skip
+    assert sentences[2].endswith(": cable 2")
+    with pytest.raises(ValueError, match="loss of 'cable 2' is not known at 28 GHz"):
         chain.sentences([28e9])
 
 
@@ -368,6 +489,17 @@ def test_absolute_readings_are_not_given_a_level_twice(unit):
             "relative",
             "no step ties relative readings to watts",
         ),
+        ([FACTOR], "relative", "no step ties relative readings to watts: add one of kind receiver"),
+        (
+            [FACTOR],
+            "V/m",
+            "'probe' is an antenna factor, and the chain starts from V/m, that is from fields: rem",
+        ),
+        (
+            [FACTOR, LevelStep("antenna-factor", "a", 30.0, ports=[2])],
+            "sqrt(W)",
+            "'probe' and 'a' are antenna factors of the same port: keep one, or give each its port",
+        ),
     ],
 )
 def test_bad_chains(steps, start, message):
@@ -379,6 +511,9 @@ def test_ports_that_nothing_ties_and_absurd_levels():
     chain = LevelChain([LevelStep("receiver", "a", 0.0, ports=[1])])
     with pytest.raises(ValueError, match="no step ties the readings of port 3 to watts: add one"):
         chain.factor([1e9], [1, 3])
+    one = LevelChain([LevelStep("antenna-factor", "a", 0.0, ports=[1])], "sqrt(W)")
+    with pytest.raises(ValueError, match="port 3 has no antenna factor, though others have: add a"):
+        one.factor([1e9], [1, 3])
     losses = [LevelStep("loss", f"cable {i}", 200.0) for i in range(6)]
     with pytest.raises(ValueError, match="steps amount to 1200 dB, expected at most 1000: check"):
         LevelChain([RECEIVER, *losses]).factor([1e9], [1])
@@ -412,7 +547,14 @@ def test_sentences():
     )
     some = chain.sentences([27e9, 29e9], ports=[2])
     assert some[1].startswith("cable: loss 3.1 to 3.3 dB at 27 to 29 GHz (table")
-    assert [x.split(":")[0] for x in some[1:-1]] == ["cable", "receiver", "junction"]
+    assert [x.split(":")[0] for x in some[1:-2]] == ["cable", "receiver", "junction"]
+    assert some[-2] == "of no effect, as no sample is of their ports: amplifier"
+    field = LevelChain([LevelStep("antenna-factor", "probe", 59.0)], "sqrt(W)")
+    assert field.sentences([28e9]) == (
+        "level: sqrt(W) readings become V/m at the probe's place",
+        "probe: antenna factor 59 dB(1/m) at 28 GHz (one value for all frequencies)",
+        "the antenna factor stands for the probe, whose pattern is not corrected",
+    )
 
 
 # --- EIRP, end to end ----------------------------------------------------------------------------
@@ -500,6 +642,52 @@ def far_readings(amplitude, kr):
     return np.tile(theta, 2), np.tile(phi, 2), chi, reading
 
 
+def antenna_factor_db(gain, wavelength, load=50.0):
+    """Closed form, [dB(1/m)].
+
+    E/V from the power that a matched load takes, A |E|^2/(2 Z0) = |V|^2/(2 R) with the effective
+    area A = G lambda^2/(4 pi).
+    """
+    area = gain * wavelength**2 / (4 * np.pi)
+    return 20 * np.log10(np.sqrt(WAVE_IMPEDANCE / (area * load)))
+
+
+def test_antenna_factors_against_the_rule_of_thumb():
+    # 9.73/(lambda sqrt(G)) at 50 ohm and 20 log10(f/MHz) - G/dBi - 29.8 dB(1/m), both common, from
+    # memory: to half of their last digit.
+    assert 10 ** (antenna_factor_db(4.0, 0.1) / 20) == pytest.approx(9.73 / 0.2, abs=0.005 / 0.2)
+    found = antenna_factor_db(10.0, SPEED_OF_LIGHT / 1e9)
+    assert found == pytest.approx(20 * np.log10(1e3) - 10 - 29.8, abs=0.05)
+
+
+def test_eirp_by_an_antenna_factor_in_the_near_field():
+    """A short dipole reads the field at its place: as the ideal field probe, by its factor."""
+    frequency = np.array([2.4e9, 2.5e9])
+    wavelength = SPEED_OF_LIGHT / frequency
+    source = huygens_source(direction=[0, 0.3, 1], polarisation=[1, 0, 0], position=[0, 5e-3, 2e-2])
+    grid = equiangular_grid(theta_count=13, phi_count=24)
+    scan = simulate_grid(source, frequency=frequency, grid=grid, radius=0.2)
+    # Closed form as in the test above: the dipole's effective area, then a receiver that shows the
+    # peak voltage at 50 ohm, so that the wave is the reading over sqrt(50).
+    wave = scan.response * np.sqrt(3 * wavelength**2 / (8 * np.pi * WAVE_IMPEDANCE))[:, None]
+    volts = wave * np.sqrt(50.0)
+    readings = Samples(frequency, scan.theta, scan.phi, scan.chi, scan.radius, 1, volts, "relative")
+    factor = FrequencyTable(antenna_factor_db(1.5, wavelength), frequency)
+    chain = LevelChain(
+        [
+            LevelStep("receiver", "voltmeter", -10 * np.log10(50.0)),
+            LevelStep("antenna-factor", "short dipole", factor),
+        ]
+    )
+    level = apply_level(readings, chain)
+    assert level.response_unit == chain.ends_in == "V/m"
+    np.testing.assert_allclose(level.response, scan.response, rtol=FACTOR_RTOL)
+    power = radiated_power_of(source, frequency=frequency)
+    modes = solve(level, field_probe(), degree=11).modes
+    # Waves above degree 11 of a source at k r0 = 1.1 carry less than 1e-20 of the power.
+    assert np.abs(db(peak(modes).eirp / (3 * power))).max() < 1e-8 < PROMISED_DB
+
+
 def test_eirp_by_friis():
     """Friis' formula in decibels: nothing of the library computes the readings."""
     frequency, power_dbm = 10e9, 17.0
@@ -522,6 +710,11 @@ def test_eirp_by_friis():
     modes = solve(apply_level(samples, chain), short_dipole_probe(), degree=1).modes
     # Closed form: the dipole's own near field changes its power by 1/(kr)^2 = 2.5e-8, 1.1e-7 dB.
     assert abs(db(peak(modes).eirp[0] / 1e-3) - eirp_dbm) < 2e-7 < PROMISED_DB
+    # The same where all that is known of the probe is its antenna factor.
+    factor = LevelStep("antenna-factor", "probe", antenna_factor_db(1.5, wavelength))
+    fields = apply_level(samples, LevelChain([*chain.steps, factor]))
+    modes = solve(fields, field_probe(), degree=1).modes
+    assert abs(db(peak(modes).eirp[0] / 1e-3) - eirp_dbm) < 2e-7
 
 
 def test_gain_from_a_transmission_coefficient():

@@ -11,14 +11,15 @@ from nf2ff.farfield import far_field
 from nf2ff.frequency_table import FrequencyTable
 from nf2ff.grid import equiangular_grid
 from nf2ff.metrics import eirp, trp
-from nf2ff.modes import WAVE_IMPEDANCE, Modes, wavenumber
-from nf2ff.probe import field_probe
+from nf2ff.modes import WAVE_IMPEDANCE, Modes, mode_index, wavenumber
+from nf2ff.probe import Probe, field_probe, probe_from_modes
 from nf2ff.simulate import simulate_grid
 from nf2ff.solve import solve
 from nf2ff.substitution import (
     GainTransfer,
     absolute_by_substitution,
     impedance_mismatch_factor,
+    probe_of_known_gain,
     realised_gain_by_substitution,
 )
 
@@ -204,10 +205,83 @@ def test_tables_that_lack_a_frequency(device, reference, transfer, key, what):
     short = replace(transfer, **{key: FrequencyTable([0.1], [10e9])})
     with pytest.raises(ValueError, match=f"{what} is not known at 9 GHz: its table has 1 point"):
         absolute_by_substitution(device, reference, short, input_power=1.0)
-    with pytest.raises(
-        ValueError, match=r"'dipole' is not known at 9 GHz|dipole is not known at 9"
-    ):
+    with pytest.raises(ValueError, match=f"{key} of 'dipole' is not known at 9 GHz: its table"):
         short.sentences(FREQUENCY)
+
+
+@pytest.mark.parametrize("how", ["linear", "smooth"])
+def test_the_phase_of_the_reflection_does_not_matter(how, rng):
+    # Closed form: 1 - |Gamma|^2, whatever line the coefficients were measured behind.
+    turn = np.exp(2j * np.pi * rng.random(5))
+    horn = GainTransfer("horn", 15.0, FrequencyTable(0.5 * turn, np.linspace(8e9, 12e9, 5), how))
+    found = horn.mismatch_factor([8.5e9, 9.1e9, 11.7e9])
+    np.testing.assert_allclose(found, 0.75, rtol=1e-14)
+
+
+def short_dipoles(level):
+    """Relative probe of two crossed short dipoles, the second half as strong as the first."""
+    t = np.zeros((2, 2, 6), dtype=complex)
+    # In exp(+jwt): x dipole Q_{2,+-1,1} = +-1, y dipole Q_{2,+-1,1} = j, up to a factor.
+    plus, minus = (mode_index(s=2, m=m, n=1) for m in (1, -1))
+    t[:, 0, plus], t[:, 0, minus] = 1, -1
+    t[:, 1, plus] = t[:, 1, minus] = 0.5j
+    t *= np.reshape(level, (2, 1, 1))
+    return probe_from_modes([Modes(FREQUENCY, t[:, i], "relative") for i in (0, 1)])
+
+
+@pytest.mark.parametrize("direction", [None, (0.0, 0.0)])
+def test_a_relative_probe_gets_the_level_of_its_known_gain(direction):
+    # Closed form: a port of gain G = 3/2 e, e its efficiency, that reflects Gamma radiates
+    # e (1 - |Gamma|^2) of the 1 W incident on it, 1/2 sum |Q|^2.
+    known = GainTransfer(
+        "probe",
+        FrequencyTable(REFERENCE_GAIN_DBI, FREQUENCY),
+        FrequencyTable(REFERENCE_GAMMA, FREQUENCY),
+        direction,
+    )
+    radiated = REFERENCE_EFFICIENCY * (1 - np.abs(REFERENCE_GAMMA) ** 2)
+    for port, ratio in ((1, [1, 0.25]), (2, [4, 1])):
+        probe = probe_of_known_gain(short_dipoles([3.0, 7j]), known, port=port)
+        assert (probe.response_unit, probe.ports) == ("sqrt(W)", 2)
+        for modes, part in zip(probe.transmit_modes(), ratio, strict=True):
+            assert modes.reference == "absolute"
+            # Fields at points are good to 1e-12 (`waves.POINT_EPSILON`), in the known direction
+            # and at the peak, powers to twice that.
+            np.testing.assert_allclose(modes.radiated_power(), part * radiated, rtol=1e-11)
+    # Phases stay: those of the second port against the first, and of the level.
+    r = probe.coefficients[:, :, mode_index(s=2, m=1, n=1)]
+    np.testing.assert_allclose(r[:, 1] / r[:, 0], [0.5j, 0.5j], rtol=1e-14)
+    np.testing.assert_allclose(np.angle(r[1, 0] / r[0, 0]), np.pi / 2, rtol=1e-14)
+
+
+def test_probes_of_known_gain_that_are_refused(transfer):
+    known, probe = GainTransfer("horn", 15.0), short_dipoles([1, 1])
+    with pytest.raises(ValueError, match=r"answers in V/m, its level is known: leave the gain out"):
+        probe_of_known_gain(field_probe(), known)
+    absolute = probe_of_known_gain(probe, known)
+    with pytest.raises(
+        ValueError, match=r"the probe answers in sqrt\(W\), its level is known: lea"
+    ):
+        probe_of_known_gain(absolute, known)
+    for port in (0, 3):
+        with pytest.raises(ValueError, match=f"port is {port}, expected 1 to 2, as many as the"):
+            probe_of_known_gain(probe, known, port=port)
+    with pytest.raises(
+        ValueError, match="no part of the gain of 'dipole': leave them out, and make"
+    ):
+        probe_of_known_gain(probe, transfer)
+    with pytest.raises(
+        ValueError, match=r"'horn' radiates nothing at theta 90 deg, phi 0 deg, 9 G"
+    ):
+        probe_of_known_gain(probe, replace(known, direction=(np.pi / 2, 0.0)))
+    short = GainTransfer("horn", FrequencyTable([15.0], [10e9]))
+    with pytest.raises(
+        ValueError, match="gain of 'horn' is not known at 9 GHz: its table has 1 po"
+    ):
+        probe_of_known_gain(probe, short)
+    endless = Probe(None, probe.coefficients[:1], "relative")
+    with pytest.raises(ValueError, match="without frequencies, has no pattern"):
+        probe_of_known_gain(endless, known)
 
 
 @pytest.mark.parametrize(

@@ -48,12 +48,21 @@ class Grid:
             msg = f"theta and phi are {theta.size} and {phi.size} angles, expected at least 2 each"
             raise ValueError(msg)
         expected = ring_angles(self.rule, theta.size)
-        if np.max(np.abs(theta - expected)) > ANGLE_TOLERANCE:
-            msg = f"theta is not the {self.rule} rule of {theta.size} rings"
+        off = np.flatnonzero(np.abs(theta - expected) > ANGLE_TOLERANCE)
+        if off.size:
+            is_at, wanted = np.degrees([theta[off[0]], expected[off[0]]])
+            msg = (
+                f"theta is not the {self.rule} rule of {theta.size} rings: ring {off[0] + 1} is at "
+                f"{is_at:.9g} deg, expected {wanted:.9g} deg; take angles of `ring_angles`, or "
+                "treat the samples as positions anywhere"
+            )
             raise ValueError(msg)
         step = 2 * np.pi / phi.size
         if np.max(np.abs(phi - phi[0] - step * np.arange(phi.size))) > ANGLE_TOLERANCE:
-            msg = f"phi does not run in {phi.size} equal steps over the full circle"
+            msg = (
+                f"phi does not run in {phi.size} equal steps over the full circle: expected "
+                f"increasing steps of {np.degrees(step):.9g} deg, the last one step before 360 deg"
+            )
             raise ValueError(msg)
         object.__setattr__(self, "theta", theta)
         object.__setattr__(self, "phi", phi)

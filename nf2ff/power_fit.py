@@ -11,11 +11,13 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.harmonic_iteration import IteratedBasis
 from nf2ff.special import as_array
 from nf2ff.sphere_weights import Positions, Rings, voronoi_weights
 
@@ -30,9 +32,11 @@ LEAST_OF_ASKED = 0.01
 #: Most coefficients for each position, whose areas even out that number: the residual needs the
 #: rest.
 FILLING = 0.8
-#: Most entries of a dense matrix [0.4 GB], and most coefficients (degree 50): minutes otherwise.
+#: Most entries of a matrix of harmonics that is held at once [0.4 GB].
 MOST_ENTRIES = 5 * 10**7
-MOST_TERMS = 51**2
+#: Most coefficients of a dense fit at positions that make no rings (degree 20): beyond, iteration
+#: takes less time, at degree 50 a tenth.
+MOST_TERMS = 21**2
 #: Residual over the pattern from which on the pattern is called unresolved: -20 dB.
 UNRESOLVED = 0.1
 
@@ -139,13 +143,18 @@ class PowerFit:
         """
         theta = as_array(theta, float, "theta", ndim=1)
         phi = as_array(phi, float, "phi", ndim=1)
-        result = np.empty((self.frequency.size, theta.size))
-        rows = max(1, MOST_ENTRIES // (2 * self.coefficients.shape[1]))
-        for at in range(0, theta.size, rows):
-            part = slice(at, at + rows)
-            wave = harmonics(self.degree, theta=theta[part], phi=phi[part])
-            result[:, part] = self.coefficients @ wave.T
-        return result
+        return evaluate(self.coefficients, theta=theta, phi=phi)
+
+
+def evaluate(coefficients: Real, *, theta: Real, phi: Real) -> Real:
+    """Values (F, K) of coefficients (F, (L + 1)^2) in directions theta, phi (K,) [rad]."""
+    result = np.empty((len(coefficients), theta.size))
+    rows = max(1, MOST_ENTRIES // (2 * coefficients.shape[1]))
+    for at in range(0, theta.size, rows):
+        part = slice(at, at + rows)
+        wave = harmonics(degree_of_terms(coefficients.shape[1]), theta=theta[part], phi=phi[part])
+        result[:, part] = coefficients @ wave.T
+    return result
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,13 +178,10 @@ class PointBasis:
     matrix: Real
     factor: Real
 
-    def analyse(self, values: Real) -> Real:
-        """Coefficients (F, (L + 1)^2) from values (F, U)."""
-        return self._solve(self.matrix.T @ (self.share * values).T).T
-
-    def synthesise(self, coefficients: Real) -> Real:
-        """Values (F, U) from coefficients."""
-        return np.asarray(coefficients @ self.matrix.T)
+    def fit(self, values: Real) -> tuple[Real, Real]:
+        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over."""
+        coefficients = self._solve(self.matrix.T @ (self.share * values).T).T
+        return coefficients, (values - coefficients @ self.matrix.T) ** 2 @ self.share
 
     def moments(self, weights: Real) -> Real:
         """Sum over the positions of weights (U,) times each harmonic, ((L + 1)^2,)."""
@@ -217,34 +223,37 @@ class RingBasis:
     legendre: tuple[Real, ...]
     inverse: tuple[Real, ...]
 
-    def analyse(self, values: Real) -> Real:
-        """Coefficients (F, (L + 1)^2) from values (F, U)."""
-        shape = (values.shape[0], self.rings.theta.size, self.rings.phi_count)
-        ring = np.empty(shape)
-        pole = self.rings.is_pole[self.rings.ring]
-        ring[:, self.rings.ring[pole]] = values[:, pole, None]
-        ring[:, self.rings.ring[~pole], self.rings.column[~pole]] = values[:, ~pole]
-        wave = np.fft.rfft(ring, axis=2) / self.rings.phi_count
-        result = np.empty((shape[0], (self.degree + 1) ** 2))
-        for m, (inverse, (cos, sin)) in enumerate(zip(self.inverse, self._columns(), strict=True)):
-            part = wave[..., m] * np.exp(-1j * m * self.rings.phi0)
-            # Both parts by one real product, which takes half the time of a complex one.
-            real, imag = (1 if m == 0 else 2) * np.stack([part.real, part.imag]) @ inverse.T
-            result[:, cos] = real
-            if m:
-                result[:, sin] = -imag
-        return result
+    def fit(self, values: Real) -> tuple[Real, Real]:
+        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over."""
+        from scipy.fft import rfft
 
-    def synthesise(self, coefficients: Real) -> Real:
-        """Values (F, U) from coefficients."""
-        shape = (coefficients.shape[0], self.rings.theta.size, self.rings.phi_count // 2 + 1)
-        wave = np.zeros(shape, dtype=complex)
-        for m, (p, (cos, sin)) in enumerate(zip(self.legendre, self._columns(), strict=True)):
-            real, imag = np.stack([coefficients[:, cos], -coefficients[:, sin]]) @ p.T
-            part = real + 1j * imag if m else real
-            wave[..., m] = part * np.exp(1j * m * self.rings.phi0) * (1 if m == 0 else 0.5)
-        ring = np.fft.irfft(wave, n=self.rings.phi_count, axis=2) * self.rings.phi_count
-        return np.asarray(ring[:, self.rings.ring, self.rings.column])
+        count, rings = len(values), self.rings
+        ring = np.empty((count, rings.theta.size, rings.phi_count))
+        pole = rings.is_pole[rings.ring]
+        ring[:, rings.ring[pole]] = values[:, pole, None]
+        ring[:, rings.ring[~pole], rings.column[~pole]] = values[:, ~pole]
+        wave = rfft(ring, axis=2, norm="forward", overwrite_x=True)
+        if rings.phi0:
+            wave *= np.exp(-1j * np.arange(wave.shape[2]) * rings.phi0)
+        # Real and imaginary parts of each order side by side, for products of real matrices.
+        parts = np.empty((wave.shape[2], 2 * count, rings.theta.size))
+        parts[:, :count] = wave.real.transpose(2, 0, 1)
+        parts[:, count:] = wave.imag.transpose(2, 0, 1)
+        result = np.empty((count, (self.degree + 1) ** 2))
+        for m, (inverse, (cos, sin)) in enumerate(zip(self.inverse, self._columns(), strict=True)):
+            found = parts[m] @ inverse.T
+            parts[m] -= found @ self.legendre[m].T
+            result[:, cos] = found[:count] if m == 0 else 2 * found[:count]
+            if m:
+                result[:, sin] = -2 * found[count:]
+        # Parseval: the mean square of each ring, from all orders of both signs.
+        both = np.full(len(parts), 2.0)
+        both[0] = 1
+        if rings.phi_count % 2 == 0:
+            both[-1] = 1
+        square = np.einsum("m,mft,mft->ft", both, parts, parts, optimize=False)
+        left = (square[:count] + square[count:]) @ rings.zones() / (4 * np.pi)
+        return result, left
 
     def moments(self, weights: Real) -> Real:
         """Sum over the positions of weights (U,), equal in each ring, times each harmonic."""
@@ -264,11 +273,16 @@ class RingBasis:
         return [(n[m:] ** 2 + m, n[m:] * (n[m:] + 1) + m) for m in range(self.degree + 1)]
 
 
-Basis = PointBasis | RingBasis
+Basis = PointBasis | IteratedBasis | RingBasis
 
 
 def harmonic_basis(
-    positions: Positions, rings: Rings | None = None, *, degree: int | None = None
+    positions: Positions,
+    rings: Rings | None = None,
+    *,
+    degree: int | None = None,
+    most: int | None = None,
+    area: Real | None = None,
 ) -> Basis:
     """Harmonics for fits at given positions.
 
@@ -281,12 +295,15 @@ def harmonic_basis(
     degree : int, optional
         Degree L. If not given, the largest one that leaves a fifth of the positions to the
         residual, (L + 1)^2 sum(share^2) <= `FILLING`, and keeps all eigenvalues of the normal
-        equations above `LEAST_EIGENVALUE`; away from rings at most 50, less for more than
-        19,000 positions.
+        equations above `LEAST_EIGENVALUE`.
+    most : int, optional
+        Largest degree to choose, where more would be of no use.
+    area : (U,) ndarray, optional
+        `voronoi_weights` of positions that make no rings, if known [sr].
 
     Returns
     -------
-    PointBasis or RingBasis
+    PointBasis, IteratedBasis or RingBasis
         Area-weighted least squares.
 
     Raises
@@ -294,22 +311,25 @@ def harmonic_basis(
     ValueError
         If the positions do not determine the degree asked for.
     """
-    area = voronoi_weights(positions) if rings is None else rings.share(rings.zones())
+    if rings is not None:
+        area = rings.share(rings.zones())
+    elif area is None:
+        area = voronoi_weights(positions)
     share = area / (4 * np.pi)
     # Where positions crowd, as rings do at the poles, they count for fewer.
     limit = int(np.sqrt(FILLING / np.sum(share**2))) - 1
     if rings is not None:
         limit = min(limit, (rings.phi_count - 1) // 2)
-    else:
-        limit = min(limit, degree_of_terms(min(MOST_TERMS, MOST_ENTRIES // share.size)))
     if degree is not None and not 0 <= degree <= limit:
         _refuse(degree, limit)
-    highest = max(0, limit) if degree is None else degree
+    highest = max(0, limit if most is None else min(limit, most)) if degree is None else degree
     least = LEAST_EIGENVALUE if degree is None else LEAST_OF_ASKED
     if rings is not None:
         basis: Basis = _ring_basis(rings, share, highest, least)
-    else:
+    elif (highest + 1) ** 2 <= min(MOST_TERMS, MOST_ENTRIES // share.size):
         basis = _point_basis(positions, share, highest, least)
+    else:
+        basis = _iterated_basis(positions, share, highest, least)
     if degree is not None and basis.degree < degree:
         _refuse(degree, basis.degree)
     return basis
@@ -324,13 +344,16 @@ def _refuse(degree: int, limit: int) -> None:
 
 
 def _ring_basis(rings: Rings, share: Real, highest: int, least: float) -> RingBasis:
+    from pyshtools.legendre import PlmBar
+
     zone = rings.zones() / (4 * np.pi)
-    every = harmonics(highest, theta=rings.theta, phi=np.zeros(rings.theta.size))
+    # One call for each ring; `harmonics` would compute sines and cosines of all orders, too.
+    every = np.stack([PlmBar(highest, z) for z in np.cos(rings.theta)])
 
     def order(m: int, degree: int) -> tuple[Real, Real]:
         """Harmonics of one order at phi = 0, and the matrix of its normal equations."""
         n = np.arange(m, degree + 1)
-        p = every[:, n * n + m]
+        p = every[:, n * (n + 1) // 2 + m]
         # Over phi, cos^2 has the mean 1/2.
         return p, (1 if m == 0 else 0.5) * p.T @ (zone[:, None] * p)
 
@@ -364,8 +387,29 @@ def _point_basis(positions: Positions, share: Real, highest: int, least: float) 
             return False
         return True
 
-    # The least eigenvalue falls with the degree (Cauchy's interlacing): search by halves, the
-    # highest first.
+    found = _largest(highest, good)
+    terms = (found + 1) ** 2
+    factor = np.asarray(np.linalg.cholesky(normal[:terms, :terms]))
+    return PointBasis(found, share, np.ascontiguousarray(matrix[:, :terms]), factor)
+
+
+def _iterated_basis(positions: Positions, share: Real, highest: int, least: float) -> Basis:
+    location = np.stack([positions.theta, positions.phi], axis=1)
+
+    def good(degree: int) -> bool:
+        return IteratedBasis(degree, share, location).least_eigenvalue() >= least
+
+    found = _largest(highest, good)
+    if (found + 1) ** 2 <= min(MOST_TERMS, MOST_ENTRIES // share.size):
+        return _point_basis(positions, share, found, least)
+    return IteratedBasis(found, share, location)
+
+
+def _largest(highest: int, good: Callable[[int], bool]) -> int:
+    """Largest degree that is good; the highest is tried first.
+
+    The least eigenvalue falls with the degree (Cauchy's interlacing): the search is by halves.
+    """
     low, top, middle = 0, highest, highest
     while low < top:
         if good(middle):
@@ -373,9 +417,7 @@ def _point_basis(positions: Positions, share: Real, highest: int, least: float) 
         else:
             top = middle - 1
         middle = (low + top + 1) // 2
-    terms = (low + 1) ** 2
-    factor = np.asarray(np.linalg.cholesky(normal[:terms, :terms]))
-    return PointBasis(low, share, np.ascontiguousarray(matrix[:, :terms]), factor)
+    return low
 
 
 def fit_powers(basis: Basis, *, frequency: Real, values: Real) -> PowerFit:
@@ -383,7 +425,7 @@ def fit_powers(basis: Basis, *, frequency: Real, values: Real) -> PowerFit:
 
     Parameters
     ----------
-    basis : PointBasis or RingBasis
+    basis : PointBasis, IteratedBasis or RingBasis
         From `harmonic_basis`.
     frequency : (F,) ndarray
         Frequencies [Hz].
@@ -401,8 +443,7 @@ def fit_powers(basis: Basis, *, frequency: Real, values: Real) -> PowerFit:
     vary slowly, because sum_j share_j (sum_lm Y_lm(i) Y_lm(j))^2 is about (L + 1)^2 (addition
     theorem); the residual is divided by that.
     """
-    coefficients = basis.analyse(values)
-    left = (values - basis.synthesise(coefficients)) ** 2 @ basis.share
+    coefficients, left = basis.fit(values)
     free = 1 - (basis.degree + 1) ** 2 * np.sum(basis.share**2)
     return PowerFit(frequency, coefficients, np.sqrt(left / free))
 

@@ -16,12 +16,12 @@ from nf2ff.metrics import direction_angles, unit_vectors
 from nf2ff.power_fit import (
     PowerFit,
     aliasing_warning,
+    evaluate,
     fit_powers,
     harmonic_basis,
-    harmonics,
     resolution_warnings,
 )
-from nf2ff.power_scan import PowerScan
+from nf2ff.power_scan import PowerScan, freeze_results
 from nf2ff.sphere_weights import different_positions, recognise_rings
 
 Real = NDArray[np.float64]
@@ -60,6 +60,11 @@ class ScanPeak:
         Degree L of the fit.
     warnings : tuple of tuple of str
         For each frequency, sentences on what to beware of.
+
+    Raises
+    ------
+    ValueError
+        If the shapes do not fit or a value is not finite.
     """
 
     frequency: Real
@@ -70,6 +75,9 @@ class ScanPeak:
     sample_eirp: Real
     degree: int
     warnings: tuple[tuple[str, ...], ...]
+
+    def __post_init__(self) -> None:
+        freeze_results(self, ("theta", "phi", "eirp", "sample_eirp"), whole=("sample",))
 
 
 def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
@@ -169,7 +177,7 @@ def _maximum(coefficients: Real, degree: int) -> tuple[float, float, float]:
             _X[:, None] * a[:, None] + _Y[:, None] * b[:, None]
         )
         theta, phi = direction_angles(points.reshape(-1, 3))
-        samples = (harmonics(degree, theta=theta, phi=phi) @ coefficients).reshape(-1, 9)
+        samples = evaluate(coefficients[None], theta=theta, phi=phi).reshape(-1, 9)
         step = _newton(samples, samples.max())
         better = samples[:, 4] >= value
         best = np.where(better[:, None], centre, best)

@@ -155,6 +155,31 @@ def _set_powers(scan: Any, name: str, *, positive: bool) -> None:
     object.__setattr__(scan, name, value)
 
 
+def freeze_results(noun: Any, names: tuple[str, ...], *, whole: tuple[str, ...] = ()) -> None:
+    """Convert the named fields of a noun that holds results to read-only arrays (F,).
+
+    Parameters
+    ----------
+    noun : dataclass instance
+        Has F frequencies in ``frequency``.
+    names, whole : tuple of str
+        Fields of real numbers, and of whole ones.
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit or a value is not finite.
+    """
+    count = np.size(noun.frequency)
+    for name in ("frequency", *names, *whole):
+        kind = np.intp if name in whole else float
+        array = as_array(getattr(noun, name), kind, name, ndim=1)
+        if array.size != count:
+            msg = f"{name} has {array.size} values, expected {count}, one a frequency"
+            raise ValueError(msg)
+        object.__setattr__(noun, name, array)
+
+
 def power_scan(far_field: FarField) -> PowerScan:
     """What a scan of power alone would see of a far field.
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.files import PathLike
+from nf2ff.files import PathLike, read_bytes
 from nf2ff.power_scan import PowerScan, SensitivityScan
 from nf2ff.text import CHECKS, Check, Table
 
@@ -20,6 +22,34 @@ SENSITIVITY_COLUMNS = (*_PLACE, "eis_theta_dbm", "eis_phi_dbm")
 
 #: No antenna radiates, and no receiver decodes, anything beyond; a column in another unit might.
 _LEVEL: Check = (lambda x: ~(np.abs(x) > 200), "a level in dBm, -200 to 200")
+
+
+def power_table_kind(path: PathLike) -> Literal["power", "sensitivity"] | None:
+    """Whether a file is a CSV table of EIRP, of sensitivity, or neither, by its header alone."""
+    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
+    for line in start.lstrip("\ufeff").splitlines():
+        if line.strip() and not line.lstrip().startswith("#"):
+            names = {name.strip() for name in line.split(",")}
+            if names & {*POWER_COLUMNS[3:], TOTAL_COLUMN}:
+                return "power"
+            return "sensitivity" if names & set(SENSITIVITY_COLUMNS[3:]) else None
+    return None
+
+
+def refuse_power_table(path: PathLike, expected: str) -> None:
+    """Refuse a table of power where samples are ``expected``.
+
+    Raises
+    ------
+    ValueError
+        If the file is such a table.
+    """
+    if power_table_kind(path):
+        msg = (
+            f"{path}: holds power without phase, which cannot be transformed (nf2ff inspect gives "
+            f"its total and peak): expected {expected}"
+        )
+        raise ValueError(msg)
 
 
 def read_power_table(path: PathLike) -> PowerScan:

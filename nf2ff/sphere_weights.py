@@ -96,7 +96,13 @@ class Positions:
             return values[:, np.argsort(self.group)]
         order = np.argsort(self.group, kind="stable")
         starts = np.cumsum(self.count) - self.count
-        return np.asarray(np.add.reduceat(values[:, order], starts, axis=1) / self.count)
+        result = values[:, order[starts]]
+        # Most positions of a grid have one sample, and need no sum.
+        several = np.flatnonzero(self.count > 1)
+        copies = order[(self.count > 1)[self.group[order]]]
+        first = np.cumsum(self.count[several]) - self.count[several]
+        result[:, several] = np.add.reduceat(values[:, copies], first, axis=1) / self.count[several]
+        return result
 
     def share(self, weights: Real) -> Real:
         """Weights (M,) of the samples from those (U,) of the positions."""
@@ -330,13 +336,15 @@ def mean_weights(count: int) -> Real:
     return np.full(count, 4 * np.pi / count)
 
 
-def voronoi_weights(positions: Positions) -> Real:
+def voronoi_weights(positions: Positions, *, gap: float | None = None) -> Real:
     """Solid angle of all directions that are nearest to each position.
 
     Parameters
     ----------
     positions : Positions
         Different positions anywhere on the sphere.
+    gap : float, optional
+        What `sphere_gap` said of them, if it was asked.
 
     Returns
     -------
@@ -354,7 +362,8 @@ def voronoi_weights(positions: Positions) -> Real:
     """
     from scipy.spatial import SphericalVoronoi
 
-    sphere_gap(positions)
+    if gap is None:
+        sphere_gap(positions)
     # The threshold only serves to find duplicates, which are merged already.
     cells = SphericalVoronoi(directions(positions.theta, positions.phi), threshold=MERGED / 10)
     return np.asarray(cells.calculate_areas())

@@ -191,10 +191,20 @@ AROUND = np.arange(6) * np.pi / 3
 @pytest.mark.parametrize(
     ("theta", "phi", "rule", "message"),
     [
-        (RING + 1e-6, AROUND, "clenshaw-curtis", "theta is not the clenshaw-curtis rule of 5"),
+        (
+            RING + 1e-6,
+            AROUND,
+            "clenshaw-curtis",
+            "rule of 5 rings: ring 1 is at 5.72.*e-05 deg, expected 0 deg; take angles of",
+        ),
         (RING[::-1], AROUND, "clenshaw-curtis", "theta is not the clenshaw-curtis rule of 5"),
         (RING, AROUND, "fejer-1", "theta is not the fejer-1 rule of 5 rings"),
-        (RING, AROUND * 1.01, "clenshaw-curtis", "phi does not run in 6 equal steps over the full"),
+        (
+            RING,
+            AROUND * 1.01,
+            "clenshaw-curtis",
+            "in 6 equal steps over the full circle: expected increasing steps of 60 deg",
+        ),
         (RING, -AROUND, "clenshaw-curtis", "phi does not run in 6 equal steps over the full"),
         (RING, np.append(AROUND, 2 * np.pi), "clenshaw-curtis", "phi does not run in 7 equal"),
         (RING, AROUND, "simpson", "rule is 'simpson', expected one of cl"),

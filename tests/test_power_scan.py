@@ -1,16 +1,21 @@
 """Totals and peaks of scans without phase, against closed forms, brute force and simulation."""
 
+import json
+import re
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
+from commands import succeed
 from scipy.spatial.transform import Rotation
 from scipy.special import eval_legendre, sph_harm_y
 from scipy.stats import hmean
 
-from nf2ff import beam, metrics, power_fit, waves
+from nf2ff import beam, harmonic_iteration, metrics, power_fit, waves
 from nf2ff.farfield import FarField, far_field
 from nf2ff.grid import equiangular_grid, gauss_legendre_grid, ring_angles
+from nf2ff.harmonic_iteration import IteratedBasis
 from nf2ff.modes import Modes
 from nf2ff.points import (
     PointSet,
@@ -19,6 +24,7 @@ from nf2ff.points import (
     equal_area_spiral,
     random_points,
 )
+from nf2ff.power_facts import power_facts
 from nf2ff.power_fit import (
     PointBasis,
     PowerFit,
@@ -29,7 +35,13 @@ from nf2ff.power_fit import (
 )
 from nf2ff.power_peak import fit_scan, scan_peak
 from nf2ff.power_scan import PowerScan, SensitivityScan, power_scan
-from nf2ff.power_tables import read_power_table, read_sensitivity_table
+from nf2ff.power_tables import (
+    POWER_COLUMNS,
+    SENSITIVITY_COLUMNS,
+    power_table_kind,
+    read_power_table,
+    read_sensitivity_table,
+)
 from nf2ff.power_totals import METHODS, scan_tis, scan_trp
 from nf2ff.sphere_weights import (
     MERGED,
@@ -527,30 +539,91 @@ def test_fit_on_rings_is_weighted_least_squares(rng, points):
     matrix = real_harmonics(basis.degree, positions.theta, positions.phi)
     root = np.sqrt(basis.share)
     expected = np.linalg.lstsq(root[:, None] * matrix, (root * values).T, rcond=None)[0].T
-    coefficients = basis.analyse(values)
+    coefficients, left = basis.fit(values)
     # Condition below 10, some hundred terms.
     np.testing.assert_allclose(coefficients, expected, atol=1e-12)
-    np.testing.assert_allclose(basis.synthesise(coefficients), expected @ matrix.T, atol=1e-12)
+    np.testing.assert_allclose(left, (values - expected @ matrix.T) ** 2 @ basis.share, rtol=1e-12)
     np.testing.assert_allclose(values @ basis.monopole(), expected[:, 0], rtol=1e-12)
     weights = rings.share(rng.random(rings.theta.size))
     np.testing.assert_allclose(basis.moments(weights), weights @ matrix, atol=1e-11)
 
 
+@pytest.mark.parametrize("kind", [PointBasis, IteratedBasis])
 @pytest.mark.parametrize("points", [equal_area_spiral(150), random_points(150, rng=3)])
-def test_fit_at_points_is_weighted_least_squares(rng, points):
+def test_fit_at_points_is_weighted_least_squares(rng, monkeypatch, points, kind):
+    # The iteration ends at 1e-11 of a gradient below 1; the least eigenvalue is 0.25.
+    tolerance = 1e-12
+    if kind is IteratedBasis:
+        monkeypatch.setattr(power_fit, "MOST_TERMS", 0)
+        tolerance = 4 * harmonic_iteration.STOP
     positions = different_positions(points.theta, points.phi)
     basis = harmonic_basis(positions)
-    assert isinstance(basis, PointBasis)
+    assert isinstance(basis, kind)
     np.testing.assert_allclose(4 * np.pi * basis.share, voronoi_weights(positions), rtol=1e-13)
     values = rng.random((3, 150))
     matrix = real_harmonics(basis.degree, positions.theta, positions.phi)
     root = np.sqrt(basis.share)
     expected = np.linalg.lstsq(root[:, None] * matrix, (root * values).T, rcond=None)[0].T
-    coefficients = basis.analyse(values)
-    np.testing.assert_allclose(coefficients, expected, atol=1e-12)
-    np.testing.assert_allclose(basis.synthesise(coefficients), expected @ matrix.T, atol=1e-12)
-    np.testing.assert_allclose(values @ basis.monopole(), expected[:, 0], rtol=1e-12)
-    np.testing.assert_allclose(basis.moments(root), root @ matrix, atol=1e-12)
+    coefficients, left = basis.fit(values)
+    np.testing.assert_allclose(coefficients, expected, atol=tolerance)
+    np.testing.assert_allclose(left, (values - expected @ matrix.T) ** 2 @ basis.share, rtol=1e-12)
+    np.testing.assert_allclose(values @ basis.monopole(), expected[:, 0], rtol=4 * tolerance)
+    np.testing.assert_allclose(basis.moments(root), root @ matrix, atol=1e-11)
+
+
+@pytest.mark.parametrize(
+    ("points", "degree"), [(equal_area_spiral(300), 14), (random_points(300, rng=3), 11)]
+)
+def test_least_eigenvalue_by_iteration(points, degree):
+    # Without too few points (0.8), with them (4e-3). Never below the truth (Rayleigh); a few per
+    # cent above.
+    positions = different_positions(points.theta, points.phi)
+    share = voronoi_weights(positions) / (4 * np.pi)
+    matrix = real_harmonics(degree, positions.theta, positions.phi)
+    exact = np.linalg.eigvalsh(matrix.T @ (share[:, None] * matrix))[0]
+    location = np.stack([positions.theta, positions.phi], axis=1)
+    found = IteratedBasis(degree, share, location).least_eigenvalue()
+    assert exact * (1 - 1e-9) <= found < 1.05 * exact
+
+
+def test_an_iteration_that_does_not_end(monkeypatch):
+    monkeypatch.setattr(harmonic_iteration, "MOST_STEPS", 3)
+    points = equal_area_spiral(700)
+    message = "fit of degree 22 did not end in 3 steps: .* lower the degree"
+    with pytest.raises(ValueError, match=message):
+        fit_scan(scan_of(1 + np.cos(points.theta), points.theta, points.phi), degree=22)
+
+
+def test_high_degrees_away_from_rings():
+    # Closed form: ((1 + r . a) / 2)^60 is of degree 60, has the peak 1 at a and the mean 1/61.
+    # Three frequencies are a pair and one; the iteration ends at 1e-11.
+    points = equal_area_spiral(5000)
+    r = vectors(points.theta, points.phi)
+    axes = vectors(np.array([0.7, 2.0, 1.4]), np.array([6.2, 1.0, 3.0]))
+    scan = scan_of(((1 + axes @ r.T) / 2) ** 60, points.theta, points.phi)
+    fit = fit_scan(scan, degree=60)
+    assert fit.degree == 60
+    np.testing.assert_allclose(fit.mean, np.full(3, 1 / 61), rtol=1e-9)
+    assert np.all(fit.residual < 1e-11)
+    found = scan_peak(scan, field_degree=30)
+    assert found.degree >= 60
+    np.testing.assert_allclose(found.theta, [0.7, 2.0, 1.4], atol=1e-6)
+    np.testing.assert_allclose(found.phi, [6.2, 1.0, 3.0], atol=1e-6)
+    np.testing.assert_allclose(found.eirp, 1, rtol=1e-9)
+    assert found.warnings == ((), (), ())
+
+
+def test_degree_of_the_fit_behind_a_total():
+    # (L + 1)^2 <= 0.8 M gives 55; of that as much as there is use for.
+    points = constant_density(4000)
+    scan = scan_of(np.ones(4000), points.theta, points.phi)
+    assert scan_trp(scan, method="mean").resolved_degree == 50
+    found = scan_trp(scan, method="mean", field_degree=27)
+    assert (found.resolved_degree, found.warnings) == (54, ((),))
+    assert scan_trp(scan, method="harmonics").exact_degree == 55
+    # On rings that are cheap, (120 - 1) / 2.
+    theta, phi = grid(60, 120)
+    assert scan_trp(scan_of(np.ones(theta.size), theta, phi)).resolved_degree == 59
 
 
 @pytest.mark.parametrize(
@@ -564,6 +637,7 @@ def test_fit_at_points_is_weighted_least_squares(rng, points):
         # (L + 1)^2 <= 0.8 M, the areas being equal to 2 %.
         (equal_area_spiral(150), 9),
         (equal_area_spiral(300), 14),
+        (equal_area_spiral(900), 25),
     ],
 )
 def test_degree_of_a_fit(points, degree):
@@ -572,8 +646,10 @@ def test_degree_of_a_fit(points, degree):
     assert harmonic_basis(positions, recognise_rings(positions)).degree == degree
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_chosen_degree_is_the_largest_that_is_well_determined(seed):
+@pytest.mark.parametrize(("seed", "dense"), [(0, True), (1, True), (2, True), (2, False)])
+def test_chosen_degree_is_the_largest_that_is_well_determined(monkeypatch, seed, dense):
+    if not dense:
+        monkeypatch.setattr(power_fit, "MOST_TERMS", 0)
     points = random_points(120, rng=seed)
     positions = different_positions(points.theta, points.phi)
     degree = harmonic_basis(positions).degree
@@ -605,10 +681,18 @@ def test_degree_asked_for(rng):
 def test_dense_fits_stay_small(monkeypatch):
     points = equal_area_spiral(300)
     positions = different_positions(points.theta, points.phi)
-    monkeypatch.setattr(power_fit, "MOST_ENTRIES", 300 * 50)
-    assert harmonic_basis(positions).degree == 6  # 7^2 = 49 coefficients
-    monkeypatch.setattr(power_fit, "MOST_TERMS", 40)
-    assert harmonic_basis(positions).degree == 5
+    assert isinstance(harmonic_basis(positions), PointBasis)
+    for name, limit in (("MOST_ENTRIES", 300 * 15**2 - 1), ("MOST_TERMS", 15**2 - 1)):
+        with monkeypatch.context() as changed:
+            changed.setattr(power_fit, name, limit)
+            basis = harmonic_basis(positions)
+        assert isinstance(basis, IteratedBasis)
+        assert basis.degree == 14
+    # Where few degrees are left after all, they are dense.
+    points = random_points(900, rng=1)
+    basis = harmonic_basis(different_positions(points.theta, points.phi))
+    assert isinstance(basis, PointBasis)
+    assert basis.degree < 20
 
 
 def test_noise_is_what_is_left(rng):
@@ -679,6 +763,14 @@ def line_of_eight(r):
     return np.where(near, 64, (np.sin(4 * np.pi * r[..., 2]) / np.where(near, 1, s)) ** 2) / 8
 
 
+def fringes(r):
+    """Two isotropic sources, k times their distance 23: |1 + exp(23j z)|^2 / 2.
+
+    Its mean is 1 + sin(23)/23 (closed form), and most of its ripple is of degrees about 23.
+    """
+    return 1 + np.cos(23 * r[..., 2])
+
+
 def with_noise(r):
     """A dipole along x whose samples scatter by a fifth: EIRP of mean 1."""
     noise = np.random.default_rng(5).normal(size=r.shape[:-1])
@@ -701,18 +793,19 @@ PATTERNS = {
     "degree 28": random_field(14, seed=3),
     "line": (line_of_eight, 1.0),
     "noise": (with_noise, 1.0),
+    "two sources": (fringes, 1 + np.sin(23) / 23),
 }
 
 
 @cache
 def simulated(name):
-    """Directions of a set and, for each pattern, a scan of it in random orientations."""
+    """A scan of a set: each pattern in random orientations, which stand for frequencies; means."""
     points = SETS[name]
     theta, phi = (points.theta, points.phi) if isinstance(points, PointSet) else points
     rotation = Rotation.random(ORIENTATIONS, random_state=np.random.default_rng(4)).as_matrix()
     r = np.einsum("kij,mj->kmi", rotation, vectors(theta, phi))
-    # The orientations stand in the place of frequencies.
-    return {label: (scan_of(f(r), theta, phi), mean) for label, (f, mean) in PATTERNS.items()}
+    values = np.concatenate([f(r) / mean for f, mean in PATTERNS.values()])
+    return scan_of(values, theta, phi)
 
 
 @pytest.mark.parametrize(
@@ -725,17 +818,19 @@ def simulated(name):
     ],
 )
 def test_stated_uncertainty_covers_the_error(name, method):
-    for label, (scan, mean) in simulated(name).items():
-        found = scan_trp(scan, method=method)
-        error = np.sqrt(np.mean((found.trp / mean - 1) ** 2))
-        stated = np.sqrt(np.mean((found.standard_uncertainty / mean) ** 2))
+    found = scan_trp(simulated(name), method=method)
+    errors = (found.trp - 1).reshape(len(PATTERNS), ORIENTATIONS)
+    all_stated = found.standard_uncertainty.reshape(errors.shape)
+    for label, own, told in zip(PATTERNS, errors, all_stated, strict=True):
+        error, stated = np.sqrt(np.mean(own**2)), np.sqrt(np.mean(told**2))
         if error < 1e-12:  # exact, and no wonder
             continue
-        # What was asked: at least half the error. Found: 0.85 or more but for random points.
-        assert stated > (0.7 if name == "random" else 0.8) * error, (label, stated / error)
+        # No less than the error but for chance, three times the 1/sqrt(2 K) = 5.8 % of a normal
+        # one; what the docstring says of fringes, and of the holes of random points.
+        least = 0.55 if label == "two sources" else 0.83
+        assert stated > (0.65 if name == "random" else least) * error, (label, stated / error)
         if label in ("dipole", "degree 6") and found.resolved_degree >= 6:
-            # All of the pattern is resolved: exact but for chance, 1/sqrt(2 K) = 5.8 %, three
-            # times that.
+            # All of the pattern is resolved: exact but for chance, three times that.
             assert stated == pytest.approx(error, rel=0.18), label
 
 
@@ -839,6 +934,22 @@ def test_scan_of_a_far_field(random_q):
     relative = FarField([1e9], [1.0], [1.0], [[[1]]], [[[1]]], [1], "relative")
     with pytest.raises(ValueError, match="EIRP needs absolute data"):
         power_scan(relative)
+
+
+def test_results_are_read_only_and_have_one_value_a_frequency():
+    theta, phi = grid(6, 12)
+    scan = scan_of(np.ones((2, theta.size)), theta, phi)
+    eis = SensitivityScan(scan.frequency, theta, phi, scan.eirp, scan.eirp)
+    for found, names in (
+        (scan_trp(scan), ("frequency", "trp", "standard_uncertainty", "weights")),
+        (scan_tis(eis), ("tis", "lowest_tis", "standard_uncertainty", "missing", "weights")),
+        (scan_peak(scan), ("theta", "phi", "eirp", "sample", "sample_eirp")),
+    ):
+        for name in names:
+            with pytest.raises(ValueError, match="read-only"):
+                getattr(found, name)[0] = 1
+        with pytest.raises(ValueError, match=f"{names[1]} has 1 values, expected 2, one a freq"):
+            replace(found, **{names[1]: [1.0]})
 
 
 ONE = [[1.0]]
@@ -1006,7 +1117,7 @@ def test_peaks_of_bodies_of_revolution(pattern, theta, level):
 def test_the_highest_of_very_many_maxima(rng):
     # Ripple of degree 24 on a constant: more maxima within 1 % of each other than are followed.
     points = constant_density(900)
-    ripple = 0.01 * rng.normal(size=(4, 625))
+    ripple = 0.01 * rng.normal(size=(2, 625))
     ripple[:, : 22**2] = 0
     values = 100 + ripple @ harmonics(24, theta=points.theta, phi=points.phi).T
     found = scan_peak(scan_of(values, points.theta, points.phi))
@@ -1023,12 +1134,13 @@ def test_the_highest_of_very_many_maxima(rng):
 def test_noise_is_averaged_out_by_a_lower_degree(rng):
     theta, phi = grid(12, 24)
     truth = (1 + vectors(theta, phi) @ vectors(0.9, 2.0)) ** 2 / 4
-    noisy = np.maximum(truth + 0.03 * rng.normal(size=(100, theta.size)), 0)
+    noisy = np.maximum(truth + 0.03 * rng.normal(size=(40, theta.size)), 0)
     error = {}
     for degree in (2, None):
         found = scan_peak(scan_of(noisy, theta, phi), degree=degree)
         error[degree] = np.sqrt(np.mean(angle_between(found.theta, found.phi, 0.9, 2.0) ** 2))
-    # 9 coefficients instead of 144.
+    # 9 coefficients instead of 144: less than sqrt(9 / 144) at equal slopes, and the chance of 40
+    # draws of two components is 8 %.
     assert error[2] < 0.5 * error[None]
 
 
@@ -1130,3 +1242,115 @@ def test_tables_that_are_refused(tmp_path, lines, message):
     with pytest.raises(ValueError, match=rf"bad\.csv, {message}") as caught:
         read_power_table(put(tmp_path / "bad.csv", *lines))
     assert "\n" not in str(caught.value)
+
+
+# --- what `inspect` says of a table ----------------------------------------------------------
+
+
+def table_of(path, columns, theta, phi, *levels):
+    """A table of levels (F, M) [dBm] at 1, 2 ... GHz; NaN is left empty."""
+    rows = [
+        [np.degrees(theta[i]), np.degrees(phi[i]), (f + 1) * 1e9, *(x[f, i] for x in levels)]
+        for f in range(len(levels[0]))
+        for i in range(len(theta))
+    ]
+    rows = [",".join("" if np.isnan(x) else f"{x:.12g}" for x in row) for row in rows]
+    return put(path, ",".join(columns), *rows)
+
+
+def test_facts_of_a_table_of_power(tmp_path):
+    # Closed form: (1 + r . a)^2 / 4 has the peak 1 at a and the mean 1/3; half of it each.
+    theta, phi = grid(6, 12)
+    u = (1 + vectors(theta, phi) @ vectors(0.9, 2.0)) ** 2 / 4
+    levels = decibel(np.stack([u, u / 10]) / 2) + 30
+    path = table_of(tmp_path / "a.csv", POWER_COLUMNS, theta, phi, levels, levels)
+    facts = json.loads(succeed("inspect", path, "--json"))
+    assert facts["holds"] == "power without phase"
+    assert facts["frequencies_ghz"] == [1, 2]
+    assert (facts["samples_per_frequency"], facts["directions"]) == (84, 62)
+    assert (facts["theta_from_deg"], facts["theta_to_deg"]) == (0, pytest.approx(180))
+    assert facts["polarisations"] == "theta and phi"
+    # Twelve digits of a level: 1e-9 dB.
+    np.testing.assert_allclose(facts["trp_dbm"], decibel([1 / 3, 1 / 30]) + 30, atol=1e-8)
+    np.testing.assert_allclose(facts["peak_eirp_dbm"], [30, 20], atol=1e-8)
+    np.testing.assert_allclose(facts["peak_theta_deg"], np.degrees(0.9), atol=1e-4)
+    np.testing.assert_allclose(facts["peak_phi_deg"], np.degrees(2.0), atol=1e-4)
+    np.testing.assert_allclose(facts["highest_sample_dbm"], decibel([u.max(), u.max() / 10]) + 30)
+    np.testing.assert_allclose(facts["trp_sampling_uncertainty_db"], 0, atol=1e-8)
+    assert facts["trp_by"] == "quadrature: clenshaw-curtis, 7 rings of 12"
+    assert (facts["resolved_degree"], facts["warnings"]) == (5, [])
+    assert "trp dbm" in succeed("inspect", path)
+
+
+def test_facts_of_an_uncertain_total(tmp_path):
+    # One column for the sum of polarisations; a pattern too fine, told once at its frequency.
+    theta, phi = grid(6, 12)
+    fine = line_of_eight(vectors(theta, phi) @ Rotation.from_euler("y", 1.0).as_matrix())
+    values = np.stack([np.ones(theta.size), fine])
+    columns = (*POWER_COLUMNS[:3], "eirp_dbm")
+    path = table_of(tmp_path / "a.csv", columns, theta, phi, decibel(values) + 30)
+    facts = power_facts(path, "power")
+    assert facts["polarisations"] == "their sum"
+    (message,) = facts["warnings"]
+    assert re.match(r"2 GHz: \d+ % \(rms\) of the pattern is beyond the degree 5", message)
+    found = scan_trp(scan_of(values, theta, phi))
+    expected = decibel(1 + found.standard_uncertainty / found.trp)
+    np.testing.assert_allclose(facts["trp_sampling_uncertainty_db"], expected, rtol=1e-6, atol=1e-9)
+
+
+def test_facts_of_a_table_of_sensitivity(tmp_path):
+    points = constant_density(80)
+    level = np.full((2, 80), -90.0)
+    holes = level.copy()
+    holes[0, 5] = np.nan
+    level[1, 7] = -87.0
+    path = table_of(tmp_path / "a.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, level, holes)
+    facts = json.loads(succeed("inspect", path, "--json"))
+    assert (facts["holds"], facts["not_reached"]) == ("sensitivity without phase", [1, 0])
+    assert facts["tis_by"] == "voronoi: areas of Voronoi cells"
+    # Closed form: 1/EIS weighted by the cells; what was not reached is none, or the weakest, -87.
+    weight = voronoi_weights(different_positions(points.theta, points.phi)) / (4 * np.pi)
+    inverse = 10 ** (-np.stack([level, np.where(np.isnan(holes), np.inf, holes)]) / 10)
+    total = inverse.sum(axis=0) @ weight
+    np.testing.assert_allclose(facts["tis_dbm"], -decibel(total), atol=1e-9)
+    total[0] += weight[5] * 10**8.7
+    np.testing.assert_allclose(facts["lowest_tis_dbm"], -decibel(total), atol=1e-9)
+    assert len(facts["tis_sampling_uncertainty_db"]) == 2
+    # All reached: one total. Nothing reached: none, and why.
+    whole = table_of(
+        tmp_path / "b.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, level, level
+    )
+    assert "lowest_tis_dbm" not in power_facts(whole, "sensitivity")
+    nothing = np.full((2, 80), np.nan)
+    none = table_of(
+        tmp_path / "c.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, nothing, nothing
+    )
+    facts = power_facts(none, "sensitivity")
+    assert facts["total"].startswith("no: sensitivity was reached nowhere at 1e+09 Hz")
+    assert "tis_dbm" not in facts
+
+
+def test_facts_of_a_part_of_the_sphere(tmp_path):
+    theta, phi = grid(6, 12)
+    upper = theta < 1.6
+    columns = (*POWER_COLUMNS[:3], "eirp_dbm")
+    level = np.zeros((1, upper.sum()))
+    path = table_of(tmp_path / "a.csv", columns, theta[upper], phi[upper], level)
+    facts = json.loads(succeed("inspect", path, "--json"))
+    assert facts["total"].startswith("no: no position within 90")
+    assert facts["highest_sample_dbm"] == [pytest.approx(0, abs=1e-9)]
+    assert "trp_dbm" not in facts
+
+
+@pytest.mark.parametrize(
+    ("lines", "kind"),
+    [
+        (["# eirp_dbm", HEADER], "power"),
+        (["theta_deg, eirp_dbm"], "power"),
+        (["theta_deg,eis_phi_dbm"], "sensitivity"),
+        (["theta_deg,phi_deg,frequency_hz"], None),
+        (["# a comment", ""], None),
+    ],
+)
+def test_kind_of_a_table(tmp_path, lines, kind):
+    assert power_table_kind(put(tmp_path / "a.csv", *lines)) == kind

@@ -1,0 +1,115 @@
+"""What a table of power without phase holds, in words and numbers: total, its uncertainty, peak."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.files import PathLike
+from nf2ff.power_peak import scan_peak
+from nf2ff.power_scan import PowerScan, SensitivityScan
+from nf2ff.power_tables import read_power_table, read_sensitivity_table
+from nf2ff.power_totals import TotalPower, TotalSensitivity, scan_tis, scan_trp
+from nf2ff.sphere_weights import different_positions
+
+Real = NDArray[np.float64]
+
+
+def power_facts(path: PathLike, kind: Literal["power", "sensitivity"]) -> dict[str, Any]:
+    """Facts about a table of EIRP or of sensitivity, by name; units stand at the end of the names.
+
+    Parameters
+    ----------
+    path : path
+        CSV table.
+    kind : str
+        What it holds, see `nf2ff.power_tables.power_table_kind`.
+
+    Returns
+    -------
+    dict of str to object
+        Fit for JSON. Of EIRP the total (TRP) with its standard uncertainty, and the peak between
+        the samples; of sensitivity the total (TIS). Where sensitivity was not reached,
+        ``tis_dbm`` counts nothing and ``lowest_tis_dbm`` what the weakest sensitivity that was
+        reached would give: the highest power tried was no less. Where the directions leave a part
+        of the sphere out, ``total`` says so instead.
+
+    Raises
+    ------
+    ValueError
+        If the table cannot be read.
+    """
+    if kind == "power":
+        power = read_power_table(path)
+        facts = _scan(power) | {
+            "polarisations": "their sum" if power.eirp_theta is None else "theta and phi",
+            "highest_sample_dbm": _dbm(power.eirp.max(axis=1)),
+        }
+        return _with_total(facts, power, _power)
+    sensitivity = read_sensitivity_table(path)
+    missing = np.isnan([sensitivity.eis_theta, sensitivity.eis_phi]).sum(axis=(0, 2))
+    return _with_total(_scan(sensitivity) | {"not_reached": missing.tolist()}, sensitivity, _tis)
+
+
+def _scan(scan: PowerScan | SensitivityScan) -> dict[str, Any]:
+    return {
+        "frequencies_ghz": (scan.frequency / 1e9).tolist(),
+        "samples_per_frequency": scan.theta.size,
+        "directions": different_positions(scan.theta, scan.phi).theta.size,
+        "theta_from_deg": math.degrees(scan.theta.min()),
+        "theta_to_deg": math.degrees(scan.theta.max()),
+    }
+
+
+def _with_total(facts: dict[str, Any], scan: Any, total: Any) -> dict[str, Any]:
+    try:
+        return facts | total(scan)
+    except ValueError as error:
+        return facts | {"total": f"no: {error}"}
+
+
+def _power(scan: PowerScan) -> dict[str, Any]:
+    total, peak = scan_trp(scan), scan_peak(scan)
+    return {
+        "trp_dbm": _dbm(total.trp),
+        **_about(total, total.trp, "trp"),
+        "peak_eirp_dbm": _dbm(peak.eirp),
+        "peak_theta_deg": np.degrees(peak.theta).tolist(),
+        "peak_phi_deg": np.degrees(peak.phi).tolist(),
+        "resolved_degree": peak.degree,
+        "warnings": _told(scan, total.warnings, peak.warnings),
+    }
+
+
+def _tis(scan: SensitivityScan) -> dict[str, Any]:
+    both = np.stack([scan.eis_theta, scan.eis_phi])
+    reached = both[~np.isnan(both)]
+    total = scan_tis(scan, highest_power=float(reached.max()) if reached.size else None)
+    facts = {"tis_dbm": _dbm(total.tis), **_about(total, total.tis, "tis")}
+    if total.missing.any():
+        facts["lowest_tis_dbm"] = _dbm(total.lowest_tis)
+    return facts | {"warnings": _told(scan, total.warnings)}
+
+
+def _about(total: TotalPower | TotalSensitivity, value: Real, name: str) -> dict[str, Any]:
+    relative = 10 * np.log10(1 + total.standard_uncertainty / value)
+    return {
+        f"{name}_sampling_uncertainty_db": relative.tolist(),
+        f"{name}_by": f"{total.method}: {total.rule}",
+    }
+
+
+def _dbm(watts: Real) -> list[float]:
+    return list((10 * np.log10(watts / 1e-3)).tolist())
+
+
+def _told(scan: PowerScan | SensitivityScan, *warnings: tuple[tuple[str, ...], ...]) -> list[str]:
+    """Sentences of all frequencies, each once."""
+    return [
+        f"{frequency / 1e9:.9g} GHz: {sentence}"
+        for frequency, *some in zip(scan.frequency, *warnings, strict=True)
+        for sentence in dict.fromkeys(s for sentences in some for s in sentences)
+    ]

@@ -80,6 +80,7 @@ def assess(
     derivatives : bool
         Whether to find the effect of each error by derivatives. False: by draws of each by
         itself, as many as of all together, which are needed then; for solutions that are damped.
+        Where the work is interrupted at one of them, the others take as many draws as that has.
     progress : callable, optional
         Called with the number of draws done so far.
 
@@ -109,11 +110,11 @@ def assess(
     if not errors:
         return _put_together(assessment, modes, None, None, None)
     seeds = np.random.SeedSequence(rng).spawn(1 + len(errors))
-    done = 0
+    done, count = 0, draws
 
     def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
         return monte_carlo(
-            samples, probe, some, figures, degree=degree, draws=draws, method=method, rng=seed,
+            samples, probe, some, figures, degree=degree, draws=count, method=method, rng=seed,
             jobs=jobs, directions=None if at is None else at.directions(),
             progress=None if progress is None else lambda n: progress(done + n),
         )  # fmt: skip
@@ -124,7 +125,7 @@ def assess(
         found = []
         for alone, seed in zip(errors, seeds[1:], strict=True):
             found.append(drawn([alone], seed, None))
-            done += draws
+            done, count = done + draws, found[-1].count
         linear = _as_linear(assessment, found)
     together = None
     if draws or not derivatives:
@@ -133,7 +134,7 @@ def assess(
         except KeyboardInterrupt:
             if not derivatives:
                 raise
-    effects = _Effects(assessment, linear, None if derivatives else draws)
+    effects = _Effects(assessment, linear, None if derivatives else count)
     return _put_together(assessment, modes, effects, together, cut, asked=draws)
 
 

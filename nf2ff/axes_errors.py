@@ -28,6 +28,10 @@ from nf2ff.samples import Samples
 #: Neighbours in time further apart than this times the median belong to no common sweep: the way
 #: back to the start of a line, a pause (a choice of ours).
 LONGEST_STEP = 1.5
+#: Where times are not known, the same of a move larger than this times all of so many on each side:
+#: two ports read at one place leave every other move at zero, and moves of an even spiral grow by
+#: less than half from one to the next (a choice of ours).
+LARGEST_MOVE, NEAR = 2.0, 3
 
 
 # --- between axes --------------------------------------------------------------------------------
@@ -221,8 +225,9 @@ class TimingLag(PositionTerm):
     Notes
     -----
     Speed: from the samples before and after, or from one of them where the other is more than 1.5
-    median time steps away and thus not of the same sweep; zero where both are. phi and chi are
-    taken to move the shorter way round.
+    median time steps away and thus not of the same sweep; zero where both are. Rows without times
+    tell nothing of a pause: there a move of more than twice those near it is none of the sweep,
+    but a way back to the start of a line. phi and chi are taken to move the shorter way round.
     """
 
     lag: float
@@ -256,15 +261,26 @@ class TimingLag(PositionTerm):
     def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
         del rng
         when, which = times(self.time, samples, self.name)
-        gap = np.diff(when) * (self.interval if isinstance(self.time, str) else 1.0)
-        same = gap <= LONGEST_STEP * np.median(gap) if gap.size else gap > 0
-        span = _both_sides(np.where(same, gap, 0.0))
+        rows = isinstance(self.time, str)
+        gap = np.diff(when) * (self.interval if rows else 1.0)
+        even = gap <= LONGEST_STEP * np.median(gap) if gap.size else gap > 0
         shift: dict[str, Real] = {}
         for axis in self.axes:
-            step = np.where(same, _moves(getattr(samples, axis), axis, which), 0.0)
-            speed = _both_sides(step) / np.where(span > 0, span, 1.0)
+            step = _moves(getattr(samples, axis), axis, which)
+            same = ~_ways_back(step) if rows else even
+            span = _both_sides(np.where(same, gap, 0.0))
+            speed = _both_sides(np.where(same, step, 0.0)) / np.where(span > 0, span, 1.0)
             shift[axis] = self.lag * speed[which]
         return shift
+
+
+def _ways_back(step: Real) -> NDArray[np.bool_]:
+    """Which moves (K - 1,) are much larger than all of those near them."""
+    if step.size < 2:
+        return np.zeros(step.size, dtype=bool)
+    around = np.pad(np.abs(step), NEAR)
+    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * NEAR + 1)
+    return np.abs(step) > LARGEST_MOVE * np.delete(windows, NEAR, axis=1).max(axis=1)
 
 
 def _both_sides(step: Real) -> Real:

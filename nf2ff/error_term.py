@@ -63,8 +63,8 @@ class RandomEffect:
 
     @property
     def draws(self) -> int:
-        """Number of draws K."""
-        return int(self.group.max()) + 1
+        """Number of draws K: of a walk with all its steps, samples or none being there."""
+        return int(self.group.max()) + 1 if self.step is None else self.step.size
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -221,10 +221,27 @@ class ErrorTerm(ABC):
             complex number, real and imaginary part from the distribution; under "arcsine" its
             magnitude stays and its phase is uniform. A size without a sign takes the magnitude
             of its draw.
+
+        Raises
+        ------
+        ValueError
+            If a draw is no size that the error may have.
         """
         if self.random or not self.uncertain or not self.sizes:
             return self
-        generator = np.random.default_rng(rng)
+        values = self._drawn_values(np.random.default_rng(rng))
+        try:
+            return replace(self, **values)
+        except ValueError as error:
+            given = ", ".join(f"{field} {getattr(self, field):g}" for field in self.sizes)
+            msg = (
+                f"{error} (a draw of {self.distribution} distribution, standard uncertainty: "
+                f"{given}): state a smaller one, or a distribution with bounds"
+            )
+            raise ValueError(msg) from error
+
+    def _drawn_values(self, generator: np.random.Generator) -> dict[str, Any]:
+        """Sizes, and the phase that belongs to one, of one draw."""
         if self.polar is not None:
             size, phase = self.polar
             if self.distribution == "arcsine":
@@ -232,13 +249,13 @@ class ErrorTerm(ABC):
             else:
                 z = complex(*_unit_draws(generator, self.distribution, 2)) / math.sqrt(2)
             turned = getattr(self, phase) + float(np.angle(z))
-            return replace(self, **{size: getattr(self, size) * float(abs(z)), phase: turned})
-        values = {}
+            return {size: getattr(self, size) * float(abs(z)), phase: turned}
+        values: dict[str, Any] = {}
         draws = _unit_draws(generator, self.distribution, len(self.sizes))
         for field, draw in zip(self.sizes, draws, strict=True):
             value = getattr(self, field) * float(draw)
             values[field] = abs(value) if field in self.unsigned else value
-        return replace(self, **values)
+        return values
 
     def effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         """Independent random disturbances of the samples: none if it is systematic.

@@ -43,6 +43,7 @@ _TERMS: tuple[type[ErrorTerm], ...] = (
     signal_errors.ChannelImbalance,
     range_errors.MultipleReflections,
     range_errors.StrayWave,
+    range_errors.ImageSource,
     model_errors.FrequencyError,
     TruncatedAngle,
     TruncatedDegree,
@@ -51,7 +52,7 @@ _TERMS: tuple[type[ErrorTerm], ...] = (
 ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType({t.name: t for t in _TERMS})
 
 #: Endings of keys that hold a number in another unit, and the units of the fields they are for.
-_ENDINGS: Mapping[str, tuple[tuple[str, ...], Callable[[float], float]]] = {
+UNIT_ENDINGS: Mapping[str, tuple[tuple[str, ...], Callable[[float], float]]] = {
     "_deg": (("rad",), lambda x: float(np.radians(x))),
     "_mm": (("m",), lambda x: x / 1000),
     "_db": (("level", "ratio"), lambda x: 10 ** (x / 20)),
@@ -105,7 +106,7 @@ def _converted(
     """Field that a key stands for, and its value in the field's own unit."""
     if key in own:
         return key, value
-    for ending, (units, convert) in _ENDINGS.items():
+    for ending, (units, convert) in UNIT_ENDINGS.items():
         field = key.removesuffix(ending)
         has = kind.units.get(field)
         if has == "axis":
@@ -113,6 +114,8 @@ def _converted(
         if field != key and has is not None:
             if has not in units:
                 msg = f"{kind.name}: {key} is given, but {field} is in {has}: give {field}"
+                if has == "relative":
+                    msg += ", 0.01 for 1 % or 0.0864 dB"  # 20 log10(1.01)
                 raise ValueError(msg)
             return field, convert(number(value, f"{kind.name}: {key}"))
     near = difflib.get_close_matches(key, own, 1)
@@ -219,4 +222,4 @@ def solver_degree(terms: Iterable[ErrorTerm], degree: int) -> int:
     return min([degree, *(t.degree for t in terms if isinstance(t, TruncatedDegree))])
 
 
-__all__ = ["ERROR_TERMS", "apply_terms", "make_term", "simulated", "solver_degree"]
+__all__ = ["ERROR_TERMS", "UNIT_ENDINGS", "apply_terms", "make_term", "simulated", "solver_degree"]

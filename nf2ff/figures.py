@@ -66,6 +66,10 @@ class Figure:
     with it: through the moved peak, their direction carried along from the nominal one without
     turning (parallel transport). The sidelobe is the lobe that was the highest, wherever it moves:
     not another one that outgrows it.
+
+    A peak is the highest of what noise leaves there: strong noise of finer grain than the beam
+    lifts it, in a scan and once more in each draw, and derivatives show none of this. The figures
+    in a direction have no such bias.
     """
 
     name: str

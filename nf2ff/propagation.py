@@ -5,6 +5,9 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import threading
 import warnings
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
@@ -14,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff import waves
+from nf2ff.error_checks import whole
 from nf2ff.error_term import ErrorTerm
 from nf2ff.error_terms import apply_terms, simulated, solver_degree
 from nf2ff.figures import Figure, LocalFigures, localise
@@ -180,7 +184,9 @@ def monte_carlo(
         the number of workers, but for rounding.
     jobs : int
         Processes, -1 for one a core. In 1 no process is started. Within a
-        ``joblib.parallel_config`` block its backend is used, so that a cluster does the work.
+        ``joblib.parallel_config`` block its backend is used: with ``distributed.Client(address)``
+        and ``joblib.parallel_config(backend="dask")`` all workers of a Dask cluster, on which this
+        package is installed, unless ``jobs`` is 1.
     directions : (theta, phi), optional
         Directions (A,) each at which to follow the pattern too [rad]. Memory does not grow with
         the number of draws.
@@ -212,9 +218,7 @@ def monte_carlo(
     of the nominal one, it is searched anew. Noise as strong as the antenna's own variation over a
     degree's resolution lifts and moves the highest of many small maxima: a bias no derivative has.
     """
-    if isinstance(draws, bool) or not draws >= 1:
-        msg = f"draws is {draws}, expected at least 1"
-        raise ValueError(msg)
+    draws = whole(draws, "draws")
     if not terms:
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
@@ -233,24 +237,23 @@ def monte_carlo(
     seed = rng if isinstance(rng, np.random.SeedSequence) else np.random.SeedSequence(rng)
     values = np.full((draws, modes.frequency.size, len(figures)), np.nan)
     levels = np.zeros(values.shape[:2])
-    done = np.zeros(draws, dtype=bool)
-    moments = np.zeros((3, modes.frequency.size, theta.size))
+    count, moments = 0, np.zeros((3, modes.frequency.size, theta.size))
     parts = _each(work, seed, draws, jobs)
     try:
         for which, part in parts:
-            values[which], levels[which], done[which] = part.values, part.levels, True
-            moments += part.moments
+            values[which], levels[which] = part.values, part.levels
+            # At once: an interruption finds both or neither.
+            count, moments = which.stop, moments + part.moments
             if progress is not None:
-                progress(int(done.sum()))
+                progress(count)
     except KeyboardInterrupt:
-        if not done.any():
+        if not count:
             raise
     finally:
         with warnings.catch_warnings():
             # Workers that are stopped have work left: as is meant.
             warnings.filterwarnings("ignore", message=".*have been cancelled")
             parts.close()
-    count = int(done.sum())
     u = intensity(*work.field(known))
     # Moments are of the difference to the nominal: nothing is lost in subtracting.
     mean = moments[0] / count
@@ -258,8 +261,8 @@ def monte_carlo(
     return Draws(
         tuple(figures),
         np.stack([one.nominal for one in local]),
-        values[done],
-        levels[done],
+        values[:count],
+        levels[:count],
         draws,
         np.stack([theta, phi]),
         np.stack([u, u + mean, spread]),
@@ -350,8 +353,13 @@ def _each(
     workers = effective_n_jobs(jobs)
     batch = min(BATCH, -(-draws // workers))
     parts = [slice(start, min(start + batch, draws)) for start in range(0, draws, batch)]
+    owner = os.getpid()
 
     def some(which: slice, threads: int | None) -> tuple[slice, _Part]:
+        if os.getpid() != owner and threading.current_thread() is threading.main_thread():
+            # Ctrl-C reaches all processes of a terminal. The owner stops the others, which
+            # would each print a traceback.
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
         # Made where they are needed, so that their number costs no memory.
         seeds = [
             np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))

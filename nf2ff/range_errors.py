@@ -107,8 +107,6 @@ class StrayWave(SignalTerm):
     ) -> Complex:
         del rng
         check_port(samples.ports()[-1], probe)
-        towards, across, along = unit_vectors(self.theta, self.phi)
-        field = across * np.cos(self.tilt) + along * np.sin(self.tilt)
         place = [samples.theta, samples.phi, samples.chi, samples.radius]
         per_frequency = np.broadcast_arrays(*place, samples.response.real)[:4]
         own, _ = at_frequencies(probe, samples.frequency)
@@ -120,13 +118,70 @@ class StrayWave(SignalTerm):
             cos, sin = np.cos(chi)[:, None], np.sin(chi)[:, None]
             x, y = to_theta * cos + to_phi * sin, to_theta * sin - to_phi * cos
             frame = np.stack([x, y, -outward], axis=-2)  # (M, axis, 3)
+            towards, field, factor = self._arriving(radius[:, None] * outward, float(k[f]))
+            towards, field = (np.einsum("maj,mj->ma", frame, v) for v in (towards, field))
             r = own.at_frequency(float(one))
             for port in samples.ports():
                 rows = np.flatnonzero(samples.port == port)
-                heard = _heard(r[port - 1], frame[rows] @ towards, frame[rows] @ field)
-                wave[f, rows] = heard * np.exp(1j * k[f] * radius[rows] * (outward[rows] @ towards))
+                wave[f, rows] = _heard(r[port - 1], towards[rows], field[rows]) * factor[rows]
         vector = sign * self.level * np.exp(1j * self.phase) * largest(samples)
         return samples.response + vector * wave
+
+    def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:
+        """Where it comes from (M, 3), its field (M, 3), of which the probe hears what is across
+        that, and size (M,) at positions."""
+        towards, field = self._at_origin()
+        factor = np.exp(1j * k * (position @ towards))
+        return np.broadcast_to(towards, position.shape), np.tile(field, (len(factor), 1)), factor
+
+    def _at_origin(self) -> tuple[Real, Real]:
+        """Direction it comes from and that of its field, (3,) each."""
+        towards, across, along = unit_vectors(self.theta, self.phi)
+        return towards, across * np.cos(self.tilt) + along * np.sin(self.tilt)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ImageSource(StrayWave):
+    """A wave from a point in the room: the image of the antenna in a wall, or a scatterer.
+
+    Parameters
+    ----------
+    level, theta, phi, phase, tilt
+        As those of `StrayWave`, of the wave at the origin.
+    distance : float
+        Of the source from the origin, farther than the probe [m].
+
+    Notes
+    -----
+    A short dipole there, far from the probe: ~ distance/R exp(-jk(R - distance)), R the way to the
+    probe, its field along what of that at the origin is across the way. What the image of a
+    directive antenna sends to one place more than to another is left out.
+    """
+
+    distance: float
+
+    name: ClassVar[str] = "image-source"
+    units: ClassVar[Mapping[str, str]] = {**StrayWave.units, "distance": "m"}
+    words: ClassVar[str] = "image source at theta {theta}, phi {phi}, {distance} away, {level}"
+
+    def check_scan(self, samples: Samples) -> None:
+        """Refuse a source that is not beyond the probe."""
+        reach = float(samples.radius.max())
+        if not self.distance > reach:
+            msg = (
+                f"{self.name}: distance is {self.distance:g} m, the probe goes out to {reach:g} m: "
+                "give one that is larger"
+            )
+            raise ValueError(msg)
+
+    def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:
+        ahead, across = self._at_origin()
+        way = self.distance * ahead - position
+        length = np.linalg.norm(way, axis=-1, keepdims=True)
+        towards = way / length
+        r = length[:, 0]
+        factor = self.distance / r * np.exp(-1j * k * (r - self.distance))
+        return towards, np.tile(across, (len(r), 1)), factor
 
 
 def _heard(coefficients: Complex, direction: Real, field: Real) -> NDArray[np.complex128]:
@@ -151,4 +206,4 @@ def _heard(coefficients: Complex, direction: Real, field: Real) -> NDArray[np.co
     return np.asarray(onto / ahead)
 
 
-__all__ = ["MultipleReflections", "StrayWave"]
+__all__ = ["ImageSource", "MultipleReflections", "StrayWave"]

@@ -132,7 +132,9 @@ def linearised(
     quadrature weighs noise a little differently.
 
     Of truncated angle and degree the figures are found again as they are; their change is no
-    derivative.
+    derivative. What is of second order is missing, and draws show it: what random phase takes from
+    the beam and from the total power, what noise adds to that, and by how much a peak rises that is
+    the highest of what noise leaves there.
     """
     if not terms:
         msg = "there is no error term: name at least one"

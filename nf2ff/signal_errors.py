@@ -115,7 +115,7 @@ class AmplitudeNoise(SignalTerm):
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ReceiverNoise(SignalTerm):
-    """Noise floor: white complex Gaussian noise of the same power at every sample.
+    """White complex Gaussian noise of the same power at every sample, relative to the largest.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ class ReceiverNoise(SignalTerm):
     units: ClassVar[Mapping[str, str]] = {"rms": "level"}
     sizes: ClassVar[tuple[str, ...]] = ("rms",)
     unsigned: ClassVar[tuple[str, ...]] = ("rms",)
-    words: ClassVar[str] = "noise floor, {rms}, rms"
+    words: ClassVar[str] = "white noise of the receiver, {rms}, rms"
 
     @property
     def random(self) -> bool:

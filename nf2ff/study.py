@@ -182,11 +182,14 @@ def sweep(
     error also has the antenna radiate as it does at another frequency.
     """
     values = _in_order(over, values)
+    _check_confidence(confidence)
+    sizes = values if over == "size" else np.ones(values.size)
+    scaled = dict(zip(values.tolist(), _scaled(terms, sizes), strict=True))
 
     def run(value: float, report: Callable[[int], None]) -> _Point:
         varied: Any = {} if over == "size" else {over: value}
         one = replace(scan, **varied)
-        errors = [term.scaled(value) if over == "size" else term for term in terms]
+        errors = scaled[value]
         samples = one.samples()
         draws_there = monte_carlo(
             samples, one.probe or field_probe(), errors, figures, degree=one.solver_degree,
@@ -234,11 +237,12 @@ def sweep_sizes(
         If factors are not in order, or as `monte_carlo`, naming the factor.
     """
     factors = _in_order("size", factors)
+    _check_confidence(confidence)
+    scaled = dict(zip(factors.tolist(), _scaled(terms, factors), strict=True))
 
     def run(value: float, report: Callable[[int], None]) -> _Point:
-        errors = [term.scaled(value) for term in terms]
         draws_there = monte_carlo(
-            samples, probe, errors, figures, degree=degree, draws=draws, rng=rng, jobs=jobs,
+            samples, probe, scaled[value], figures, degree=degree, draws=draws, rng=rng, jobs=jobs,
             progress=report,
         )  # fmt: skip
         return _Point(value, degree, samples, draws_there)
@@ -264,6 +268,24 @@ def _in_order(over: str, values: ArrayLike) -> Real:
         msg = f"values of {over} are {array.tolist()}, expected positive ones in increasing order"
         raise ValueError(msg)
     return array
+
+
+def _check_confidence(confidence: float) -> None:
+    if not 0 < confidence < 1:
+        msg = f"confidence is {confidence}, expected between 0 and 1"
+        raise ValueError(msg)
+
+
+def _scaled(terms: Sequence[ErrorTerm], sizes: Real) -> list[list[ErrorTerm]]:
+    """The errors at each size: refused before anything is computed where one cannot be so large."""
+    found = []
+    for size in sizes.tolist():
+        try:
+            found.append([term.scaled(size) for term in terms])
+        except ValueError as error:
+            msg = f"at the size {size:.9g}: {error}"
+            raise ValueError(msg) from error
+    return found
 
 
 def _each(
@@ -296,9 +318,6 @@ def _each(
 
 
 def _growth(parameter: Parameter, found: list[_Point], confidence: float) -> Growth:
-    if not 0 < confidence < 1:
-        msg = f"confidence is {confidence}, expected between 0 and 1"
-        raise ValueError(msg)
     draws = [point.draws for point in found]
     errors = [_errors(one) for one in draws]
     bands = [one.interval(confidence) for one in errors]

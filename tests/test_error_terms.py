@@ -76,6 +76,7 @@ EXAMPLES = {
     "channel-imbalance": {"amplitude": 1.0, "phase": 1.0},
     "multiple-reflections": {"level": 1.0, "phase": 0.2},
     "stray-wave": {"level": 1.0, "theta": 1.0, "phi": 0.3},
+    "image-source": {"level": 1.0, "theta": 1.0, "phi": 0.3, "distance": 5.0},
     "frequency-error": {"offset": 0.9},
     "truncated-angle": {"theta_max": 2.0},
     "truncated-degree": {"degree": 4},
@@ -267,6 +268,23 @@ def test_drawn_size_and_phase_are_one_complex_number(distribution):
         assert np.abs(z).std() > 0.3
 
 
+def test_a_draw_beyond_what_can_be_says_that_it_is_one():
+    seed = next(s for s in range(1000) if np.random.default_rng(s).standard_normal() > 2)
+    loss = 0.2 * np.random.default_rng(seed).standard_normal()
+    message = (
+        f"compression: loss is {loss:g}, expected at most 1/3, beyond which a stronger signal "
+        "gives a weaker response: reduce the level at the receiver (a draw of normal distribution, "
+        "standard uncertainty: loss 0.2): state a smaller one, or a distribution with bounds"
+    )
+    with pytest.raises(ValueError, match=re.escape(message)) as caught:
+        Compression(loss=0.2).drawn(seed)
+    assert "\n" not in str(caught.value)
+    # Bounds of sqrt(3) and sqrt(2) times the standard uncertainty (closed forms) keep it below.
+    for bounds, size in (("rectangular", 0.19), ("arcsine", 0.23)):
+        term = Compression(loss=size, distribution=bounds)
+        assert max(term.drawn(s).loss for s in range(200)) > 0.3
+
+
 def test_what_is_drawn_and_what_is_not():
     samples, _ = two_ports()
     rng = np.random.default_rng(2)
@@ -399,6 +417,11 @@ def full_scan():
     return simulate_grid(ANTENNA, frequency=ONE_METRE, grid=GRID, radius=2.0)
 
 
+@functools.lru_cache
+def full_solution():
+    return solved(full_scan())
+
+
 def solved(samples, probe=PROBE, degree=DEGREE):
     """Modes by the dense oracle: positions are anywhere."""
     return solve(samples, probe, degree=degree, method=Direct()).modes
@@ -442,7 +465,9 @@ def check_orders(moved_record, moved_truth):
     """Two errors as functions of the size: alike to first order, apart in second."""
     size = 4e-3
     whole, half = moved_record(size), moved_record(size / 2)
-    apart = [float(np.linalg.norm(moved_record(s) - moved_truth(s))) for s in (size, size / 2)]
+    apart = [
+        float(np.linalg.norm(one - moved_truth(s))) for one, s in ((whole, size), (half, size / 2))
+    ]
     # Linear: half of it is half, but for the second order, of relative size k A size = 0.05 and a
     # few times that.
     assert np.linalg.norm(whole) > size / 20
@@ -457,8 +482,7 @@ def check_orders(moved_record, moved_truth):
 
 @pytest.mark.parametrize("term", BOTH_WAYS, ids=lambda t: f"{t.name}-{getattr(t, 'axis', '')}")
 def test_moved_record_and_moved_truth_agree_to_first_order(term):
-    recorded = full_scan()
-    reference = solved(recorded)
+    recorded, reference = full_scan(), full_solution()
 
     def moved_record(size):
         moved, probe = term.scaled(size).apply(recorded, PROBE, 5)
@@ -532,7 +556,7 @@ def test_phi_zero_turns_the_pattern_and_nothing_else():
     # by -d. Tolerance: what degree 6 leaves, 1e-6 of the field, and the rounding of the solver.
     d = 0.3
     term = AxisZero(axis="phi", offset=d)
-    reference = solved(full_scan())
+    reference = full_solution()
 
     def measure(true, _):
         return simulate(
@@ -667,7 +691,8 @@ def test_values_in_other_units():
         ),
         (
             lambda: make_term("amplitude-noise", {"rms_db": -40}),
-            "amplitude-noise: rms_db is given, but rms is in relative: give rms",
+            "amplitude-noise: rms_db is given, but rms is in relative: give rms, 0.01 for 1 % or "
+            "0.0864 dB",
         ),
         (
             lambda: make_term("multiple-reflections", {"level_db": "-40 dB"}),

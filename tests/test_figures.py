@@ -330,7 +330,7 @@ def test_what_has_no_value_is_refused(figures, modes_, message):
     ("values", "message"),
     [
         ({"name": "gain"}, "figure is 'gain', expected one of directivity, eirp, trp, beamwidth"),
-        ({"name": "beamwidth", "plane": np.nan}, "beamwidth: plane is nan at index ()"),
+        ({"name": "beamwidth", "plane": np.nan}, "beamwidth: plane is nan, expected finite"),
         ({"name": "eirp-towards", "theta": np.inf}, "eirp-towards: theta is inf"),
     ],
 )

@@ -436,6 +436,39 @@ def test_lag_in_sweeps_with_a_way_back_between():
     assert TimingLag(lag=0.5, axes=["phi"], time=[0.0]).displace(alone).phi[0] == 0.3
 
 
+def test_lag_of_rows_in_lines_with_a_way_back_between():
+    # Lines of theta, the way back within one row: no speed of the sweep (closed form, 100 deg/s).
+    line = np.radians(np.arange(10.0, 171.0, 10.0))
+    theta, phi = np.tile(line, 3), np.repeat(np.radians([0.0, 20.0, 40.0]), line.size)
+    term = TimingLag(lag=0.01, axes=["theta", "phi"], time="rows", interval=0.1)
+    true = term.displace(samples_at(theta, phi))
+    np.testing.assert_allclose(true.theta - theta, np.radians(1.0), rtol=0, atol=40 * EPS)
+    np.testing.assert_allclose(true.phi, phi, rtol=0, atol=EPS)  # from line to line it stands
+    # Two rows at each place: half the speed, but at the ends of a line, where one side stands.
+    theta = np.repeat(theta, 2)
+    twice = term.displace(samples_at(theta, np.repeat(phi, 2)))
+    inside = np.tile(np.arange(34) % 33 > 0, 3)
+    wanted = np.where(inside, np.radians(0.5), 0.0)
+    wanted[[0, -1]] = 0.0
+    np.testing.assert_allclose(twice.theta - theta, wanted, rtol=0, atol=40 * EPS)
+    # There and back without a way back.
+    both = np.concatenate([line, line[::-1]])
+    true = TimingLag(lag=0.01, axes="theta", time="rows", interval=0.1).displace(
+        samples_at(both, 0.0)
+    )
+    wanted = np.radians(np.repeat([1.0, 0.5, -0.5, -1.0], [16, 1, 1, 16]))
+    np.testing.assert_allclose(true.theta - both, wanted, rtol=0, atol=40 * EPS)
+    # Along an even spiral the moves of phi shrink away from the pole, and all of them count.
+    i = np.arange(200) + 0.5
+    theta = np.arccos(1 - i / 100)
+    phi = 8 * theta
+    speed = np.gradient(phi) / 0.1  # central differences, one-sided at the ends
+    true = TimingLag(lag=0.01, axes="phi", time="rows", interval=0.1).displace(
+        samples_at(theta, phi)
+    )
+    np.testing.assert_allclose(true.phi - phi, 0.01 * speed, rtol=0, atol=100 * EPS)
+
+
 # --- what they are for ---------------------------------------------------------------------------
 
 

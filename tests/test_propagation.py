@@ -4,6 +4,7 @@ import functools
 import gc
 import math
 import re
+import signal
 import tracemalloc
 from dataclasses import replace
 
@@ -29,9 +30,11 @@ from nf2ff.resolve import CHANGE_RTOL, NearbySolver, by_least_squares, nominal_s
 from nf2ff.sensitivity import RTOL, linearised
 from nf2ff.signal_errors import AmplitudeNoise, Leakage, NoiseFloor, PhaseNoise, ThermalRamp
 from nf2ff.simulate import far_field_of, simulate, simulate_grid
-from nf2ff.solve import prepare, solve
+from nf2ff.solve import GAP_METHOD, prepare, solve
 
 Z0 = oracle.Z0
+#: One thread: sums of several differ from run to run, and small scans wait for them.
+ONE_THREAD = LeastSquares(threads=1)
 
 
 def scatter_of_spread(draws):
@@ -151,8 +154,9 @@ def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
     figure = Figure("eirp-towards")
     draws = 400
     got = monte_carlo(
-        samples, PROBE, [PhaseNoise(rms=s)], [figure], degree=3, draws=draws, rng=7, jobs=1
-    )
+        samples, PROBE, [PhaseNoise(rms=s)], [figure], degree=3, draws=draws, rng=7, jobs=1,
+        method=ONE_THREAD,
+    )  # fmt: skip
     ratio = got.values[:, 0, 0] / got.nominal[0, 0]
     scattered = (1 - math.exp(-(s**2))) * np.sum(np.abs(shares) ** 2)
     loss = -10 * math.log10(ratio.mean() - scattered)
@@ -196,6 +200,7 @@ def test_an_interfering_signal_gives_its_bounds(level_db, up, down, digits):
     got = monte_carlo(
         samples, PROBE, [Leakage(level=level)],
         [Figure("eirp-towards", theta=theta, phi=phi)], degree=degree, draws=draws, rng=2, jobs=1,
+        method=ONE_THREAD,
     )  # fmt: skip
     change = 10 * np.log10(got.values[:, 0, 0] / got.nominal[0, 0])
     # Phases leave gaps of up to 2 pi ln(D) / D, half of that from the nearest bound; the change of
@@ -317,7 +322,10 @@ def test_draws_agree_with_derivatives(name):
     draws, degree = 100, 4
     samples = spiral_scan(ANTENNA, degree, radius=2.0)
     term = TERMS[name]
-    got = monte_carlo(samples, PROBE, [term], FIGURES, degree=degree, draws=draws, rng=3, jobs=1)
+    got = monte_carlo(
+        samples, PROBE, [term], FIGURES, degree=degree, draws=draws, rng=3, jobs=1,
+        method=ONE_THREAD,
+    )  # fmt: skip
     linear = linearised(samples, PROBE, [term], FIGURES, degree=degree)
     u = linear.uncertainty[0, 0]
     # Where a figure does not change to first order, the square of the size is left.
@@ -363,7 +371,10 @@ def test_noise_of_short_range_makes_the_highest_of_many_maxima():
     samples = spiral_scan(antenna, degree, radius=5.0)
     figures = [Figure("eirp"), Figure("eirp-towards")]
     term = PositionNoise(axis="radius", rms=0.01)
-    got = monte_carlo(samples, PROBE, [term], figures, degree=degree, draws=draws, rng=4, jobs=1)
+    got = monte_carlo(
+        samples, PROBE, [term], figures, degree=degree, draws=draws, rng=4, jobs=1,
+        method=ONE_THREAD,
+    )  # fmt: skip
     linear = linearised(samples, PROBE, [term], figures, degree=degree)
     u = linear.uncertainty[0, 0]
     ratio = got.standard_uncertainty()[0] / u
@@ -484,11 +495,17 @@ def test_a_lower_degree_and_fewer_samples():
     moved, _ = AxisZero(axis="theta", offset=0.02).apply(samples, PROBE)
     lower = solver.modes(moved, PROBE, 4)
     np.testing.assert_allclose(lower.coefficients, dense_modes(moved, 4).coefficients, atol=1e-6)
-    # A cap that no sample saw is damped, as `solve` does.
+    # A cap that no sample saw is damped, as `solve` does: within what its stopping rule leaves of
+    # each solution, rtol of the first gradient over the smallest eigenvalue of the damped normal
+    # matrix, damping^2, while its largest is near one.
     few, _ = TruncatedAngle(theta_max=2.0).apply(samples, PROBE)
     got = solver.modes(few, PROBE, 6)
     wanted = solve(few, PROBE, degree=6).modes
-    np.testing.assert_array_equal(got.coefficients, wanted.coefficients)
+    bound = 2 * GAP_METHOD.rtol / GAP_METHOD.damping**2 * np.linalg.norm(wanted.coefficients)
+    assert np.linalg.norm(got.coefficients - wanted.coefficients) < bound
+    twice = replace(GAP_METHOD, damping=2 * GAP_METHOD.damping)
+    other = solve(few, PROBE, degree=6, method=twice).modes
+    assert np.linalg.norm(got.coefficients - other.coefficients) > bound
     assert np.linalg.norm(got.coefficients) < 2 * np.linalg.norm(modes.coefficients)
 
 
@@ -622,7 +639,7 @@ def test_all_errors_act_together():
 
 # --- draws and workers ---------------------------------------------------------------------------
 
-FEW = {"degree": 3, "rng": 9, "directions": (THETA, PHI)}
+FEW = {"degree": 3, "rng": 9, "directions": (THETA, PHI), "method": ONE_THREAD}
 TWO_TERMS = [PhaseNoise(rms=0.05), AxisZero(axis="theta", offset=0.01)]
 
 
@@ -636,28 +653,31 @@ def few(draws, **more):
 
 
 def assert_same(one, other):
-    for field in ("values", "error_levels", "intensity", "error_signal", "nominal"):
+    # Each draw is the same to the last digit, whoever makes it; sums over draws but for rounding.
+    np.testing.assert_array_equal(one.values, other.values)
+    np.testing.assert_array_equal(one.error_levels, other.error_levels)
+    for field in ("intensity", "error_signal", "nominal"):
         np.testing.assert_allclose(
             getattr(one, field), getattr(other, field), rtol=1e-9, atol=1e-12
         )
 
 
 def test_draws_are_the_same_however_they_are_shared(monkeypatch):
-    whole = few(23, jobs=1)
-    assert whole.count == whole.asked == 23
+    whole = few(11, jobs=1)
+    assert whole.count == whole.asked == 11
     monkeypatch.setattr(propagation, "BATCH", 4)
-    assert_same(few(23, jobs=1), whole)
+    assert_same(few(11, jobs=1), whole)
     # The first of many are those of few.
-    np.testing.assert_allclose(few(5, jobs=1).values, whole.values[:5], rtol=1e-9)
+    np.testing.assert_array_equal(few(5, jobs=1).values, whole.values[:5])
     # Any seed will do, an object too, as often as one likes.
     for _ in range(2):
         seed = np.random.SeedSequence(9)
         again = monte_carlo(
-            small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=23, jobs=1, **(FEW | {"rng": seed})
+            small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": seed})
         )
         assert_same(again, whole)
     other = monte_carlo(
-        small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=23, jobs=1, **(FEW | {"rng": 10})
+        small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": 10})
     )
     assert np.all(other.values != whole.values)
     child = np.random.SeedSequence(9).spawn(3)[2]
@@ -701,6 +721,73 @@ def test_stopped_work_keeps_what_it_has(jobs, monkeypatch):
     assert_same(got, few(6, jobs=1))
 
 
+def test_workers_of_a_cluster(monkeypatch):
+    # Needs the extra `cluster` (pip install "nf2ff[cluster]"): two processes of this machine.
+    distributed = pytest.importorskip(
+        "distributed", reason='needs Dask: pip install "nf2ff[cluster]"'
+    )
+    from joblib import parallel_config
+
+    monkeypatch.setattr(propagation, "BATCH", 3)
+
+    def stop(count):
+        if count == 6:
+            raise KeyboardInterrupt
+
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+        ) as cluster,
+        distributed.Client(cluster) as client,
+        parallel_config(backend="dask"),
+    ):
+        seen = []
+        done = few(10, progress=seen.append)
+        there = client.run(lambda: "nf2ff.propagation" in __import__("sys").modules)
+        left = few(60, progress=stop)
+        again = few(10)
+    assert seen == [3, 6, 9, 10]
+    assert list(there.values()) == [True, True]
+    assert (left.count, left.asked) == (6, 60)
+    assert_same(done, few(10, jobs=1))
+    assert_same(left, few(6, jobs=1))
+    assert_same(again, done)
+
+
+def test_workers_leave_interrupts_to_their_owner(monkeypatch):
+    # Ctrl-C reaches workers too: each would print a traceback. Here and in threads nothing changes.
+    from joblib import Parallel, delayed, parallel_config
+
+    monkeypatch.setattr(propagation, "BATCH", 3)
+    before = signal.getsignal(signal.SIGINT)
+    few(6, jobs=1)
+    with parallel_config(backend="threading"):
+        few(6, jobs=2)
+    assert signal.getsignal(signal.SIGINT) is before
+    few(6, jobs=2)
+    theirs = Parallel(n_jobs=2)(delayed(signal.getsignal)(signal.SIGINT) for _ in range(4))
+    assert set(theirs) == {signal.SIG_IGN}
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_stopped_in_the_middle_of_a_batch(monkeypatch):
+    # From within a draw, as Ctrl-C comes: what was done before stays, and the batch is left.
+    monkeypatch.setattr(propagation, "BATCH", 3)
+    real, calls = NearbySolver.modes, []
+
+    def interrupted(self, *args):
+        calls.append(1)
+        if len(calls) == 8:
+            raise KeyboardInterrupt
+        return real(self, *args)
+
+    monkeypatch.setattr(NearbySolver, "modes", interrupted)
+    got = few(30, jobs=1)
+    monkeypatch.setattr(NearbySolver, "modes", real)
+    assert (got.count, got.asked) == (6, 30)
+    assert_same(got, few(6, jobs=1))
+
+
 def test_stopped_before_anything_was_done():
     def measure(*_):
         raise KeyboardInterrupt
@@ -726,8 +813,8 @@ def test_memory_does_not_grow_with_the_draws(monkeypatch):
         tracemalloc.stop()
         return peak
 
-    most(15)
-    assert most(55) - most(15) < 40 * 8 * 2000 / 10
+    most(5)
+    assert most(35) - most(15) < 20 * 8 * 2000 / 10
 
 
 # --- what draws say ------------------------------------------------------------------------------
@@ -786,8 +873,9 @@ def test_a_noun_of_wrong_shape():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"draws": 0}, "draws is 0, expected at least 1"),
-        ({"draws": True}, "draws is True, expected at least 1"),
+        ({"draws": 0}, "draws is 0, expected a whole number >= 1"),
+        ({"draws": True}, "draws is True, expected a whole number >= 1"),
+        ({"draws": 2.5}, "draws is 2.5, expected a whole number >= 1"),
         ({"terms": []}, "there is no error term: name at least one"),
         ({"directions": ([1.0], [1.0, 2.0])}, "directions are theta and phi, as many of each, th"),
         ({"directions": ([-1.0], [1.0])}, "directions are theta and phi, as many of each, theta"),

@@ -20,6 +20,7 @@ from nf2ff.modes import Modes
 from nf2ff.probe import probe_from_modes
 from nf2ff.samples import Samples
 from nf2ff.sensitivity import MEAN_MAGNITUDE, Linearised, linearised
+from nf2ff.sensitivity import RTOL as ADJOINT_RTOL
 from nf2ff.signal_errors import PhaseNoise, RandomWalk, ReceiverNoise
 from nf2ff.simulate import simulate_grid
 
@@ -61,6 +62,7 @@ SIZES = {
     "channel-imbalance": {"amplitude": 1e-3, "phase": 1e-3, "between": "chi"},
     "multiple-reflections": {"level": 1e-3, "phase": 0.2},
     "stray-wave": {"level": 1e-4, "theta": 1.0, "phi": 0.3},
+    "image-source": {"level": 1e-4, "theta": 1.0, "phi": 0.3, "distance": 5.0},
     "frequency-error": {"offset": 1e-4},
     "truncated-angle": {"theta_max": 2.9},
     "truncated-degree": {"degree": 4},
@@ -89,6 +91,19 @@ def local():
     return localise(FIGURES, truth())[0]
 
 
+#: For what needs a dense solution for each sample.
+SMALL = 3
+
+
+@functools.lru_cache
+def small_scan():
+    """A scan of the antenna's waves up to degree 3, so that no residual is left, and those."""
+    modes = truth().truncate(SMALL)
+    place = spiral_scan(ANTENNA, SMALL, radius=2.0)
+    matrix = dense_matrix(plan_geometry(place), PROBE, frequency=float(ONE_METRE[0]), degree=SMALL)
+    return replace(place, response=(matrix @ modes.coefficients[0])[None]), modes
+
+
 def values_of(modes, near=None):
     """Figures (K,) of modes near the truth, or near others."""
     one = local() if near is None else localise(FIGURES, near)[0]
@@ -110,10 +125,12 @@ def half_difference(term):
     return 0.5 * (figures_after(term) - figures_after(term, -1))
 
 
-def assert_close(got, wanted, rtol=RTOL):
-    """Within rtol, or what rounding leaves where nothing changes at all."""
+def assert_close(got, wanted, rtol=RTOL, figures=6):
+    """Within rtol, or what an adjoint solution that is good to `ADJOINT_RTOL` leaves of an error of
+    relative size 1e-3, the largest here, where nothing changes at all."""
     power = truth().radiated_power()[0]
-    floor = np.array([1e-9, 1e-8 * power, 1e-8 * power, 1e-8, 1e-8, 1e-9])
+    whole = np.array([local().nominal[0], power, power, 1.0, 1.0, local().nominal[5]])
+    floor = ADJOINT_RTOL * 1e-3 * whole[:figures]
     np.testing.assert_array_less(np.abs(got - wanted), rtol * np.abs(wanted) + floor)
 
 
@@ -149,9 +166,11 @@ def test_random_errors(name):
     # Each draw by itself, the figures' change by finite differences of dense solutions; the
     # variances add up, half of them for each part of complex draws.
     term, variance = TERMS[name], np.zeros(len(FIGURES))
-    samples = scan()
+    samples, modes = small_scan()
+    (near,) = localise(FIGURES, modes)
+    got = linearised(samples, PROBE, [term], FIGURES, degree=SMALL)
     for effect in term.effects(samples):
-        solver = inverse(samples, DEGREE)
+        solver = inverse(samples, SMALL)
         for k in range(effect.draws):
             draws = np.zeros(effect.shape)
             draws[..., k] = 0.1 / max(1e-9, np.abs(effect.spread(np.eye(effect.draws)[k])).max())
@@ -170,13 +189,12 @@ def test_random_errors(name):
                     else:
                         at = getattr(samples, effect.quantity) + sign * one
                         place = replace(samples, **{effect.quantity: at})
-                    use = solver if place is samples else inverse(place, DEGREE)
-                    modes = Modes(ONE_METRE, [use @ w[0]])
-                    pair.append(values_of(modes))
+                    use = solver if place is samples else inverse(place, SMALL)
+                    pair.append(near.values(use @ w[0]))
                 part = (pair[0] - pair[1]) / (2 * draws[..., k].ravel()[0])
                 variance += part**2 * (0.5 if effect.quantity == "response" else 1)
-    assert_close(found(name).uncertainty[0, 0], np.sqrt(variance), rtol=5 * RTOL)
-    assert not found(name).bias.any()
+    assert_close(got.uncertainty[0, 0], np.sqrt(variance), rtol=5 * RTOL)
+    assert not got.bias.any()
 
 
 @pytest.mark.parametrize("name", KNOWN)
@@ -197,6 +215,7 @@ def test_known_errors_are_a_bias(name):
 def test_errors_of_receiving_coefficients_on_their_own():
     # A probe of degree 1, two ports: each coefficient and each of its two parts by itself.
     probe, samples = real_probe()
+    (near,) = localise(FIGURES, small_scan()[1])
     coefficients = probe.coefficients
     variance = np.zeros(len(FIGURES))
     for at in np.argwhere(np.abs(coefficients) > 1e-6 * np.abs(coefficients).max()):
@@ -205,11 +224,11 @@ def test_errors_of_receiving_coefficients_on_their_own():
             for sign in (1, -1):
                 r = coefficients.copy()
                 r[tuple(at)] *= 1 + sign * 1e-3 * factor
-                modes = dense_modes(samples, DEGREE, replace(probe, coefficients=r))
-                pair.append(values_of(modes))
+                modes = dense_modes(samples, SMALL, replace(probe, coefficients=r))
+                pair.append(near.values(modes.coefficients[0]))
             variance += 0.5 * ((pair[0] - pair[1]) / 2e-3) ** 2
     term = make_term("probe-pattern", {"rms": 0.01})
-    got = linearised(samples, probe, [term], FIGURES, degree=DEGREE)
+    got = linearised(samples, probe, [term], FIGURES, degree=SMALL)
     # Steps of 1e-3 of a figure that is not linear.
     np.testing.assert_allclose(got.uncertainty[0, 0], 0.01 * np.sqrt(variance), rtol=1e-3)
 
@@ -221,13 +240,13 @@ def real_probe():
     """
     clusters = [random_cluster(2, 0.2, seed=s) for s in (8, 9)]
     probe = probe_from_modes([Modes(ONE_METRE, [cluster_modes(c, K, 1)]) for c in clusters])
-    place = spiral_scan(ANTENNA, DEGREE, radius=2.0)
+    place = small_scan()[0]
     port = np.repeat([1, 2], place.theta.size // 2)
     samples = replace(place, chi=0 * place.chi + 0.3, port=port, response_unit="sqrt(W)")
     matrix = dense_matrix(
-        plan_geometry(samples), probe, frequency=float(ONE_METRE[0]), degree=DEGREE
+        plan_geometry(samples), probe, frequency=float(ONE_METRE[0]), degree=SMALL
     )
-    return probe, replace(samples, response=(matrix @ truth().coefficients[0])[None])
+    return probe, replace(samples, response=(matrix @ small_scan()[1].coefficients[0])[None])
 
 
 # --- the same as closed forms --------------------------------------------------------------------
@@ -321,6 +340,28 @@ def test_frequencies_ports_and_missing_samples():
     np.testing.assert_allclose(both.nominal[1], second.nominal[0], rtol=1e-7)
 
 
+@pytest.mark.parametrize("missing", [[-1, -2, -3], list(range(20, 60, 3))], ids=["last", "some"])
+def test_a_walk_of_which_samples_are_missing(missing):
+    # The variance grows with the time since the first sample, missing or not (closed form): that of
+    # the whole walk, by the rows that are left of it.
+    response = scan().response.copy()
+    response[0, missing] = np.nan
+    term = RandomWalk(phase=0.01, time="rows")
+    got = linearised(replace(scan(), response=response), PROBE, [term], FIGURES[:3], degree=DEGREE)
+    present = np.flatnonzero(~np.isnan(response[0]))
+    left = one_port(scan(), present)
+    share = present / (response.size - 1)
+    root = np.linalg.cholesky(0.01**2 * np.minimum.outer(share, share) + 1e-18 * np.eye(share.size))
+    solver, variance = inverse(left, DEGREE), np.zeros(3)
+    for column in 1e-2 * root.T:  # each a phase of all samples, small
+        pair = [
+            values_of(Modes(ONE_METRE, [solver @ (left.response[0] * np.exp(sign * 1j * column))]))
+            for sign in (1, -1)
+        ]
+        variance += (0.5e2 * (pair[0] - pair[1])[:3]) ** 2
+    assert_close(got.uncertainty[0, 0], np.sqrt(variance), rtol=5 * RTOL, figures=3)
+
+
 def one_frequency(samples, index):
     part = slice(index, index + 1)
     return replace(samples, frequency=samples.frequency[part], response=samples.response[part])
@@ -336,7 +377,7 @@ def test_positions_may_be_poles_and_axes_may_move_with_frequency():
         samples, **{x: getattr(samples, x)[None] for x in ("theta", "phi", "chi", "radius")}
     )
     again = linearised(moving, PROBE, [term], FIGURES[:3], degree=DEGREE)
-    np.testing.assert_allclose(got.uncertainty, again.uncertainty, rtol=1e-6)
+    np.testing.assert_allclose(got.uncertainty, again.uncertainty, rtol=ADJOINT_RTOL)
     assert np.all(got.uncertainty[0, 0, :2] > 0)
 
 
@@ -344,7 +385,7 @@ def test_combined_is_the_root_of_the_sum_of_squares():
     terms = [TERMS["phase-noise"], TERMS["axis-zero"]]
     got = linearised(scan(), PROBE, terms, FIGURES[:3], degree=DEGREE)
     alone = [found(x).uncertainty[0, 0, :3] for x in ("phase-noise", "axis-zero")]
-    np.testing.assert_allclose(got.combined()[0], np.hypot(*alone), rtol=1e-6)
+    np.testing.assert_allclose(got.combined()[0], np.hypot(*alone), rtol=ADJOINT_RTOL)
 
 
 # --- refusals ------------------------------------------------------------------------------------

@@ -1,6 +1,7 @@
 """Errors of responses against plain formulas, statistics and vectors of plane waves."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import probe_oracle
@@ -10,7 +11,7 @@ from sources import EPS, ONE_METRE, ORIGIN, K, X, Y, Z, basis, random_cluster
 from nf2ff.antennas import DipoleCluster, huygens_source
 from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes
 from nf2ff.probe import Probe, field_probe, probe_from_modes
-from nf2ff.range_errors import MultipleReflections, StrayWave
+from nf2ff.range_errors import ImageSource, MultipleReflections, StrayWave
 from nf2ff.samples import Samples
 from nf2ff.signal_errors import (
     AmplitudeNoise,
@@ -380,6 +381,87 @@ def test_stray_wave_comes_from_where_it_is_said_to():
     np.testing.assert_allclose(got[0, 1], 0.5, rtol=0, atol=1e-12)
 
 
+def dipole_field(moment, way):
+    """Field of a short dipole at a way (3,) from it, relative to moment/way: C. A. Balanis, Antenna
+    Theory, the infinitesimal dipole (from memory): E_theta and E_r with their terms in 1/kr."""
+    r = np.linalg.norm(way)
+    n, kr = way / r, K * r
+    along = (moment @ n) * n
+    near = 1 / (1j * kr) - 1 / kr**2
+    return np.exp(-1j * kr) / r * ((moment - along) * (1 + near) - 2 * near * along)
+
+
+def test_image_source_is_a_dipole_in_the_room():
+    # What the ideal probe reads of it, from the dipole's own field. At 150 m and more the terms
+    # left out are below 3/kr = 3.2e-3 of the wave; as a plane wave it would be wrong altogether.
+    rng = np.random.default_rng(4)
+    samples = scan(frequencies=1, radius=rng.uniform(30, 60, 12))
+    place = {"theta": 2.0, "phi": -1.0, "phase": 0.3, "tilt": 0.4}
+    term = ImageSource(level=0.05, distance=210.3, **place)
+    ahead, across, along = basis([2.0], [-1.0])[:, 0]
+    moment = across * np.cos(0.4) + along * np.sin(0.4)
+    at_origin = np.vdot(moment, dipole_field(moment, -210.3 * ahead))
+    top = largest_by_hand(samples)[0]
+    for sign in (1, -1):
+        got = received(term, samples, sign=sign) - samples.response
+        wanted = np.empty(12, dtype=complex)
+        for i in range(12):
+            out, to_theta, to_phi = basis(samples.theta[[i]], samples.phi[[i]])[:, 0]
+            e = dipole_field(moment, samples.radius[i] * out - 210.3 * ahead) / at_origin
+            axis = to_theta * np.cos(samples.chi[i]) + to_phi * np.sin(samples.chi[i])
+            wanted[i] = sign * 0.05 * np.exp(0.3j) * top * (e @ axis)
+        present = np.arange(12) != 2
+        size = np.abs(wanted).max()
+        np.testing.assert_allclose(got[0, present], wanted[present], rtol=0, atol=4e-3 * size)
+        plane = received(StrayWave(level=0.05, **place), samples, sign=sign) - samples.response
+        assert np.abs(plane - got)[0, present].max() > size
+
+
+def test_image_source_is_a_plane_wave_at_each_place():
+    # A probe with a pattern hears, at each place, the wave from there towards the source.
+    clusters = [random_cluster(3, 0.25, seed=5), random_cluster(2, 0.2, seed=6)]
+    probe = probe_from_modes(
+        [Modes(ONE_METRE, probe_oracle.cluster_modes(c, K, 8)[None], "relative") for c in clusters]
+    )
+    samples = scan(frequencies=1, port=np.array([1, 2] * 6))
+    got = received(
+        ImageSource(level=0.05, theta=1.1, phi=0.6, phase=0.3, tilt=0.4, distance=5.3),
+        samples, probe=probe,
+    ) - samples.response  # fmt: skip
+    ahead, across, along = basis([1.1], [0.6])[:, 0]
+    field = across * np.cos(0.4) + along * np.sin(0.4)
+    top = largest_by_hand(samples)[0]
+    for i in range(12):
+        if i == 2:  # missing
+            continue
+        out = basis(samples.theta[[i]], samples.phi[[i]])[0, 0]
+        way = 5.3 * ahead - samples.radius[i] * out
+        r = np.linalg.norm(way)
+        theta, phi = np.arccos(way[2] / r), np.arctan2(way[1], way[0])
+        _, to_theta, to_phi = basis([theta], [phi])[:, 0]
+        parts = to_theta @ field, to_phi @ field
+        # Of that plane wave, with its phase taken to the place.
+        size = 0.05 * 5.3 / r * np.hypot(*parts)
+        phase = 0.3 - K * (r - 5.3) - K * samples.radius[i] * (way @ out) / r
+        one = replace(
+            samples, port=samples.port[[i]], response=samples.response[:, [i]],
+            **{x: getattr(samples, x)[[i]] for x in ("theta", "phi", "chi", "radius")},
+        )  # fmt: skip
+        level = size * top / abs(one.response[0, 0])
+        wave = StrayWave(
+            level=level, theta=theta, phi=phi, phase=phase, tilt=np.arctan2(*parts[::-1])
+        )
+        wanted = received(wave, one, probe=probe) - one.response
+        assert abs(got[0, i] - wanted[0, 0]) < 1e-10 * top
+    # From far away it is the same wave everywhere: what is left is k r^2 / 2d of the phase.
+    far = ImageSource(level=0.05, theta=1.1, phi=0.6, tilt=0.4, distance=1e9)
+    plane = StrayWave(level=0.05, theta=1.1, phi=0.6, tilt=0.4)
+    first, second = (received(x, samples, probe=probe) for x in (far, plane))
+    np.testing.assert_allclose(
+        first, second, rtol=0, atol=0.05 * 30 * top * K * 9 / 2e9 + 1e-6 * top
+    )
+
+
 # --- refusals ------------------------------------------------------------------------------------
 
 ALONG = DipoleCluster(ORIGIN, [Z])
@@ -437,6 +519,10 @@ DEAF = probe_from_modes(Modes(ONE_METRE, probe_oracle.cluster_modes(ALONG, K, 1)
             lambda: received(StrayWave(level=0.1, theta=1.0, phi=0.0), scan(frequencies=1),
                              probe=DEAF),
             "stray-wave: the probe hears nothing on its boresight, to which the level refers",
+        ),
+        (
+            lambda: received(ImageSource(level=0.1, theta=1.0, phi=0.0, distance=2.0), scan()),
+            "image-source: distance is 2 m, the probe goes out to 2.70814 m: give one",
         ),
         (
             lambda: received(StrayWave(level=0.1, theta=1.0, phi=0.0), scan(port=2)),

@@ -20,6 +20,7 @@ from nf2ff.modes import SPEED_OF_LIGHT, Modes, mode_count, required_degree
 from nf2ff.position_errors import AxisZero, PositionNoise
 from nf2ff.probe import mounted, probe_from_modes
 from nf2ff.reception import receive
+from nf2ff.resolve import CHANGE_RTOL
 from nf2ff.signal_errors import AmplitudeNoise, NoiseFloor, PhaseNoise
 from nf2ff.simulate import far_field_of, near_field, simulate
 from nf2ff.simulated_scan import SimulatedScan, expanded, received
@@ -198,13 +199,16 @@ def test_reference_and_errors_are_the_draws_against_the_truth():
     error = np.concatenate(
         [10 * np.log10(draws[:, :2] / local.nominal[:2]), draws[:, 2:] - local.nominal[2:]], axis=1
     )
-    np.testing.assert_allclose(got.mean[0, 0], error.mean(axis=0), rtol=1e-6, atol=1e-9)
-    np.testing.assert_allclose(got.spread[0, 0], error.std(axis=0, ddof=1), rtol=1e-6)
+    # Sums of two threads differ from run to run: by less than the part of the change to which each
+    # draw is solved.
+    near = CHANGE_RTOL * np.abs(error).max(axis=0)
     low, high = np.percentile(error, [25, 75], axis=0)
-    np.testing.assert_allclose(got.low[0, 0], low, rtol=1e-6, atol=1e-9)
-    np.testing.assert_allclose(got.high[0, 0], high, rtol=1e-6, atol=1e-9)
     rms = np.sqrt(error.mean(axis=0) ** 2 + error.var(axis=0, ddof=1))
-    np.testing.assert_allclose(got.rms()[0, 0], rms, rtol=1e-6)
+    for found, wanted in (
+        (got.mean, error.mean(axis=0)), (got.spread, error.std(axis=0, ddof=1)), (got.low, low),
+        (got.high, high), (got.rms(), rms),
+    ):  # fmt: skip
+        np.testing.assert_array_less(np.abs(found[0, 0] - wanted), near)
 
 
 def test_more_samples_hold_noise_down():
@@ -359,7 +363,7 @@ def interrupted_at(call):
         ({"values": [2.0, 1.0]}, "values of size are [2.0, 1.0], expected positive ones in inc"),
         ({"values": [0.0, 1.0]}, "values of size are [0.0, 1.0], expected positive ones in inc"),
         ({"values": [1.0, np.nan]}, "values is nan at index (1)"),
-        ({"draws": 0}, "at the size 1: draws is 0, expected at least 1"),
+        ({"draws": 0}, "at the size 1: draws is 0, expected a whole number >= 1"),
         ({"confidence": 1.0}, "confidence is 1.0, expected between 0 and 1"),
         ({"figures": [Figure("sidelobe-level")], "over": "frequency", "values": [1e7, FREQUENCY]},
          "at the frequency 10000000: no sidelobe in the cut at 0.01 GHz"),
@@ -374,6 +378,24 @@ def test_sweeps_that_are_none(change, message):
     figures = given.pop("figures")
     with pytest.raises(ValueError, match=re.escape(message)):
         sweep(scan(degree=3), [PhaseNoise(rms=0.1)], figures, **given)
+
+
+@pytest.mark.parametrize("measured", [False, True])
+def test_what_cannot_be_is_refused_before_any_draw(measured, monkeypatch):
+    monkeypatch.setattr("nf2ff.study.monte_carlo", lambda *_, **__: pytest.fail("drawn"))
+    one = scan(degree=3)
+
+    def run(terms, **more):
+        if measured:
+            return sweep_sizes(one.samples(), PROBE, terms, FIGURES[:1], degree=3,
+                               factors=[0.1, 3.0], draws=2, **more)  # fmt: skip
+        return sweep(one, terms, FIGURES[:1], over="size", values=[0.1, 3.0], draws=2, **more)
+
+    message = "at the size 3: probe-gain: amplitude is 1.5, expected between -1 and 1"
+    with pytest.raises(ValueError, match=message):
+        run([ProbeGain(amplitude=0.5)])
+    with pytest.raises(ValueError, match="confidence is 95, expected between 0 and 1"):
+        run([PhaseNoise(rms=0.1)], confidence=95)
 
 
 def test_sizes_in_order():

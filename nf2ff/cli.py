@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 import nf2ff
-from nf2ff.estimating import study, uncertainty
+from nf2ff.estimating import uncertainty
 from nf2ff.exporting import export
 from nf2ff.options import (
     FILE,
@@ -23,6 +23,7 @@ from nf2ff.options import (
     steps_of,
     time_convention_option,
 )
+from nf2ff.studying import study
 from nf2ff.transforming import transform
 
 #: Most samples that are simulated, 3 GB.
@@ -66,6 +67,7 @@ def demo(folder: Path | None) -> None:
 @response_unit_option
 @click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")
 @click.option("--input-power-w", type=float, help="Probe: power that went into its port.")
+@click.option("--gain", type=FILE, help="Probe: TOML that states the gain of its port 1.")
 @click.option("--degree", type=click.IntRange(min=1), help="Probe: degree of its expansion.")
 @click.option("--zero-missing", is_flag=True, help="Probe: no field where there are no data.")
 @click.option("--probe-radius-m", type=float, help="Probe: sphere about its reference point.")
@@ -78,6 +80,7 @@ def import_files(
     response_unit: str | None,
     relative: bool,
     input_power_w: float | None,
+    gain: Path | None,
     degree: int | None,
     zero_missing: bool,
     probe_radius_m: float | None,
@@ -95,13 +98,20 @@ def import_files(
     for each port, results of scans of the probe itself.
     """
     from nf2ff import io
+    from nf2ff.level_files import read_gain_transfer
     from nf2ff.probe_files import load_probe
+    from nf2ff.substitution import probe_of_known_gain
 
-    check_output(output, files, overwrite=overwrite)
-    provenance = io.provenance(inputs=files, command=command_line())
+    if gain is not None and (relative or input_power_w is not None):
+        msg = "--gain gives the probe its level: leave --relative and --input-power-w out"
+        raise click.UsageError(msg)
+    known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
+    check_output(output, (*files, *tables), overwrite=overwrite)
+    provenance = io.provenance(inputs=(*files, *tables), command=command_line())
     about_probe = (
         relative
         or zero_missing
+        or gain is not None
         or any(x is not None for x in (input_power_w, degree, probe_radius_m))
     )
     if io.file_kind(files[0]) in ("table", "samples"):
@@ -125,13 +135,27 @@ def import_files(
         raise ValueError(msg)
     probe, notes = load_probe(
         files,
-        relative=relative,
+        relative=relative or (known is not None and io.file_kind(files[0]) != "probe"),
         input_power=input_power_w,
         time_convention=time_convention,
         degree=degree,
         missing="zero" if zero_missing else "refuse",
         minimum_radius=probe_radius_m,
     )
+    if known is not None:
+        try:
+            probe = probe_of_known_gain(probe, known)
+        except ValueError as error:
+            msg = f"{gain}: {error}"
+            raise ValueError(msg) from error
+        assert probe.frequency is not None
+        # In the place of what said that it was unknown.
+        others = [x for x in notes if "level: unknown" not in x and "level unknown" not in x]
+        notes = (
+            "level: by the gain stated of port 1, that of 1 W incident on it",
+            *known.sentences(probe.frequency)[1:3],
+            *others,
+        )
     if notes:
         provenance["probe"] = "\n".join(notes)
     io.write_probe(output, probe, provenance=provenance, overwrite=overwrite)
@@ -153,7 +177,7 @@ def import_files(
 def inspect(
     file: Path, time_convention: str | None, response_unit: str | None, as_json: bool
 ) -> None:
-    """Say what FILE holds: samples (native or CSV), modes, far field or probe."""
+    """Say what FILE holds: samples, modes, far field, probe, power without phase (CSV), NSMA."""
     from nf2ff.inspection import describe
 
     facts = describe(file, time_convention=time_convention, response_unit=response_unit)
@@ -229,6 +253,14 @@ def simulate(
 
     inputs = [antenna, *probe]
     check_output(output, inputs, overwrite=overwrite)
+    for i, ghz in enumerate(frequency_ghz):
+        if not 0 < ghz <= 1e6 or ghz in frequency_ghz[:i]:
+            again = " twice: give each once" if ghz in frequency_ghz[:i] else ""
+            msg = f"--frequency-ghz is {ghz:g}{again or ', expected a number above 0, at most 1e6'}"
+            raise ValueError(msg)
+    if not radius_m <= 1e6:
+        msg = f"--radius-m is {radius_m:g}, expected a number above 0, at most 1e6"
+        raise ValueError(msg)
     cluster = read_antenna(antenna)
     ports = [read_antenna(path) for path in probe]
     if radius_m <= cluster.minimum_radius:

@@ -1,11 +1,14 @@
-"""The commands that say how sure a result is, and how errors grow."""
+"""The command that says how sure a result is."""
 
 from __future__ import annotations
 
 import json
+import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +16,11 @@ import click
 
 from nf2ff.options import (
     FILE,
+    Mounting,
     check_output,
     command_line,
     json_option,
+    mounting_options,
     one_line_errors,
     overwrite_option,
     response_unit_option,
@@ -23,11 +28,11 @@ from nf2ff.options import (
 )
 
 if TYPE_CHECKING:
-    from nf2ff.assessment import Cut
+    from nf2ff.assessment import Assessment, Cut
     from nf2ff.modes import Modes
     from nf2ff.solve import Solution
-    from nf2ff.study import Growth
-    from nf2ff.study_files import StudyFile
+    from nf2ff.transformation import Powers
+    from nf2ff.uncertainty import Uncertainty
     from nf2ff.uncertainty_files import UncertaintyFile
 
 #: Formats of pictures, by the ending of the file's name.
@@ -53,13 +58,22 @@ def _print_template(context: click.Context, _: click.Parameter, wanted: bool) ->
 @click.argument("budget", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @click.option("--probe", type=FILE, help="Probe, as for transform; by default the ideal one.")
+@mounting_options
 @click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--input-power-w", type=float,
+    help="Power incident on the antenna's port: gives the value of the metric gain, as realised "
+    "gain. Its own uncertainty is a term of BUDGET.",
+)  # fmt: skip
+@click.option("--accepted-power-w", type=float, help="Power it accepts, in its place: gives gain.")
 @click.option("--degree", type=int, help="Degree of the modes; that in BUDGET, or chosen.")
 @click.option("--draws", type=int, help="Monte Carlo draws; that in BUDGET, or 200.")
 @click.option("--linear", is_flag=True, help="Derivatives only, no draws: quick.")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
 @jobs_option
-@click.option("--plot", type=FILE, help="Picture to write: cuts with error bars.")
+@click.option(
+    "--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency."
+)
 @click.option(
     "--template", is_flag=True, is_eager=True, expose_value=False, callback=_print_template,
     help="Print a BUDGET to be filled in, and nothing else.",
@@ -74,7 +88,10 @@ def uncertainty(
     budget: Path,
     output: Path,
     probe: Path | None,
+    mounting: Mounting,
     level: Path | None,
+    input_power_w: float | None,
+    accepted_power_w: float | None,
     degree: int | None,
     draws: int | None,
     linear: bool,
@@ -95,10 +112,9 @@ def uncertainty(
     """
     from nf2ff import io
     from nf2ff.assessing import assess
-    from nf2ff.probe import field_probe
-    from nf2ff.probe_files import load_probe
     from nf2ff.solve import solve
-    from nf2ff.transforming import _read_scan
+    from nf2ff.transformation import Powers, judge_probe, limit_orders, tell_neglected
+    from nf2ff.transforming import _check_powers, _power_sentences, _read_probe, _read_scan
     from nf2ff.uncertainty_files import read_uncertainty_file
     from nf2ff.uncertainty_results import write_uncertainty
     from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_lines
@@ -107,21 +123,30 @@ def uncertainty(
         other = "--draws" if draws is not None else "--plot, whose error bars are from draws,"
         msg = f"--linear makes no draws: leave it or {other} out"
         raise click.UsageError(msg)
-    _check_jobs(jobs)
+    if input_power_w is not None and accepted_power_w is not None:
+        msg = "--input-power-w and --accepted-power-w: give one, as there is one metric of gain"
+        raise click.UsageError(msg)
+    powers = Powers(input_power_w, accepted_power_w)
+    _check_powers(powers)
+    check_jobs(jobs)
     given = [x for x in (scan, budget, probe, level) if x is not None]
     check_output(output, given, overwrite=overwrite)
-    _check_picture(plot, [*given, output], overwrite=overwrite)
+    check_picture(plot, [*given, output], overwrite=overwrite)
     asked = read_uncertainty_file(budget)
+    question = _about_gain(budget, asked.assessment, powers)
     count = _count(asked, draws, linear)
     samples, sentences, files = _read_scan(scan, level, time_convention, response_unit)
     io.refuse_overwrite(output, files)
-    used, notes = load_probe(probe) if probe else (field_probe(), ())
+    _, whole, notes = _read_probe(probe, mounting, time_convention)
+    used = limit_orders(whole, mounting.largest_order)
     try:
-        solution = solve(samples, used, degree=degree or asked.degree)
+        solution = solve(samples, used, degree=asked.degree if degree is None else degree)
+        judge_probe(samples, used, solution.modes)
     except ValueError as error:
         msg = f"{scan}: {error}"
         raise ValueError(msg) from error
-    method = _damped(solution)
+    solution = tell_neglected(solution, samples, whole, used)
+    method = damped_method(solution)
     if method is not None and count == 0 and asked.assessment.errors:
         msg = (
             f"{scan}: a part of the sphere was not seen, and --linear knows nothing of a damped "
@@ -130,13 +155,15 @@ def uncertainty(
         raise ValueError(msg)
     total = count * (1 if method is None else 1 + len(asked.assessment.errors))
     used_seed = asked.seed if seed is None else seed
-    with _naming(budget), _progress(total) as progress:
+    with naming(budget), draws_bar(total) as progress:
         found = assess(
-            samples, used, asked.assessment,
+            samples, used, question,
             degree=solution.modes.degree, draws=count, method=method, rng=used_seed, jobs=jobs,
             cut=_cut(solution.modes, asked) if count else None, derivatives=method is None,
             progress=progress,
         )  # fmt: skip
+    found = _with_gain(found, asked.assessment.relative_only, powers)
+    sentences += (*_power_sentences(powers),)
     inputs = [*given, *(x for x in dict.fromkeys(files) if x not in given)]
     provenance = io.provenance(inputs=inputs, command=command_line(), seed=used_seed)
     provenance["level"] = "\n".join(sentences)
@@ -150,23 +177,36 @@ def uncertainty(
         if found.pattern is None:
             click.echo(f"{plot}: not drawn, as there are no draws", err=True)
         else:
-            _save(cuts_with_bars(found), plot, overwrite=overwrite)
-    for frequency, some in zip(samples.frequency, solution.warnings, strict=True):
+            save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
+    power = next((x for x in powers if x is not None), None)
+    warnings = [
+        [*some, *_too_much(float(watts), power)]
+        for some, watts in zip(solution.warnings, found.modes.radiated_power(), strict=True)
+    ]
+    for frequency, some in zip(samples.frequency, warnings, strict=True):
         for sentence in some:
             click.echo(f"warning, {frequency / 1e9:.9g} GHz: {sentence}", err=True)
     if found.made < count:
         click.echo(f"stopped after {found.made} of {count} draws: they are kept", err=True)
     if as_json:
         facts = uncertainty_dict(found)
-        for fact, some in zip(facts, solution.warnings, strict=True):
-            fact["warnings"] = list(some)
+        for fact, some in zip(facts, warnings, strict=True):
+            fact["warnings"] = some
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
     errors = len(asked.assessment.errors)
-    click.echo(f"{output}: {_plural(errors, 'error')} modelled, {_plural(found.made, 'draw')}")
+    click.echo(f"{output}: {plural(errors, 'error')} modelled, {plural(found.made, 'draw')}")
+    for one in asked.assessment.errors:
+        click.echo(f"  {one.name}: {one.error.describe()}")
     click.echo(f"degree {solution.modes.degree}: {solution.degree_reason}")
     click.echo("")
     click.echo("\n".join(uncertainty_lines(found)))
+    for metric in found.budgets[0].metrics:
+        if found.results[metric.name].quantity == "unknown":
+            click.echo(
+                f"{metric.label} is EIRP over the power into the antenna: its value needs "
+                "--input-power-w or --accepted-power-w"
+            )
 
 
 def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:
@@ -181,7 +221,59 @@ def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:
     return asked.draws if draws is None else draws
 
 
-def _damped(solution: Solution) -> Any:
+def _about_gain(path: Path, assessment: Assessment, powers: Powers) -> Assessment:
+    """The question, with the values of gain in watts of EIRP where a power is known."""
+    if powers == (None, None):
+        return assessment
+    if not assessment.relative_only:
+        option = "--input-power-w" if powers.incident is not None else "--accepted-power-w"
+        msg = (
+            f"{path}: {option} gives the value of the metric gain, but metrics are "
+            f"{', '.join(m.name for m in assessment.budget.metrics)}: add gain, or leave the "
+            "option out"
+        )
+        raise ValueError(msg)
+    return replace(assessment, relative_only=())
+
+
+def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Uncertainty:
+    """Values of gain, EIRP over the power into the antenna, where that is known."""
+    power = next((x for x in powers if x is not None), None)
+    if power is None:
+        return found
+    results = dict(found.results)
+    for name in metrics:
+        one = results[name]
+        draws = None if one.draws is None else one.draws / power
+        # A ratio to the isotropic antenna with the same power, as directivity is.
+        results[name] = replace(one, quantity="directivity", value=one.value / power, draws=draws)
+    realised = partial(re.sub, r"^(peak )?gain\b", r"\1realised gain")
+    budgets = [
+        replace(
+            budget,
+            metrics=tuple(
+                replace(m, label=realised(m.label)) if m.name in metrics and powers.incident else m
+                for m in budget.metrics
+            ),
+        )
+        for budget in found.budgets
+    ]
+    return replace(found, results=results, budgets=tuple(budgets))
+
+
+def _too_much(radiated: float, power: float | None) -> list[str]:
+    """Say where more power is radiated than was put in."""
+    from nf2ff.transformation import MOST_EFFICIENCY
+
+    if power is None or not radiated > MOST_EFFICIENCY * power:
+        return []
+    return [
+        f"{radiated / power:.4g} times the {power:.6g} W that were put in is radiated: check the "
+        "level and the power stated"
+    ]
+
+
+def damped_method(solution: Solution) -> Any:
     """The method of a solution that had to be damped, else None."""
     from nf2ff.solve import GAP_METHOD
 
@@ -213,159 +305,11 @@ def _in_options(message: str) -> str:
     return message
 
 
-# --- study ---------------------------------------------------------------------------------------
-
-
-def _print_study_template(context: click.Context, _: click.Parameter, wanted: bool) -> None:
-    if not wanted or context.resilient_parsing:
-        return
-    from nf2ff.study_files import study_template
-
-    click.echo(study_template(), nl=False)
-    context.exit()
-
-
-@click.command("study")
-@click.argument("description", metavar="STUDY", type=FILE)
-@click.option("-o", "--output", type=FILE, required=True, help="File to write.")
-@jobs_option
-@click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
-@click.option(
-    "--template", is_flag=True, is_eager=True, expose_value=False, callback=_print_study_template,
-    help="Print a STUDY to be changed, and nothing else.",
-)  # fmt: skip
-@time_convention_option
-@response_unit_option
-@overwrite_option
-@json_option
-@one_line_errors
-def study(
-    description: Path,
-    output: Path,
-    jobs: int,
-    plot: Path | None,
-    time_convention: str | None,
-    response_unit: str | None,
-    overwrite: bool,
-    as_json: bool,
-) -> None:
-    """See how errors grow, as STUDY (TOML) describes it.
-
-    STUDY names an antenna that is simulated, or a scan that was measured, errors, and what is
-    varied: their size or, of an antenna, frequency, distance, sampling or degree. Start from
-    `nf2ff study --template`. Ctrl-C keeps the values that were done.
-    """
-    from nf2ff import io
-    from nf2ff.study_files import read_study_file
-    from nf2ff.study_results import write_growth
-    from nf2ff.study_table import growth_dict, growth_lines
-
-    _check_jobs(jobs)
-    check_output(output, [description], overwrite=overwrite)
-    _check_picture(plot, [description, output], overwrite=overwrite)
-    asked = read_study_file(description)
-    for path in (output, *([] if plot is None else [plot])):
-        io.refuse_overwrite(path, asked.inputs)
-    if asked.scan is None and not (time_convention is None and response_unit is None):
-        msg = "--time-convention and --response-unit are of a scan, and STUDY names an antenna"
-        raise click.UsageError(msg)
-    with _progress(asked.draws * asked.values.size) as progress:
-        growth, notes = _grow(description, asked, jobs, (time_convention, response_unit), progress)
-    provenance = io.provenance(
-        inputs=[description, *asked.inputs], command=command_line(), seed=asked.seed
-    )
-    write_growth(output, growth, shown=asked.shown, provenance=provenance, overwrite=overwrite)
-    if plot is not None:
-        from nf2ff.error_plots import growth_overview
-
-        _save(growth_overview(growth, shown=asked.shown), plot, overwrite=overwrite)
-    for note in notes:
-        click.echo(f"warning: {note}", err=True)
-    done, made = growth.values.size, int(growth.draws[-1])
-    if done < asked.values.size or made < asked.draws:
-        click.echo(
-            f"stopped at value {done} of {asked.values.size}, of which {made} of {asked.draws} "
-            "draws were made: what there is was kept", err=True,
-        )  # fmt: skip
-    if as_json:
-        click.echo(json.dumps(growth_dict(growth, asked.shown), allow_nan=False))
-        return
-    click.echo(f"{output}: {_plural(len(asked.errors), 'error')}, {_plural(done, 'value')}")
-    for error in asked.errors:
-        click.echo(f"  {error.describe()}")
-    click.echo("")
-    click.echo("\n".join(growth_lines(growth, asked.shown)))
-
-
-def _grow(
-    description: Path,
-    asked: StudyFile,
-    jobs: int,
-    words: tuple[str | None, str | None],
-    progress: Callable[[int], None],
-) -> tuple[Growth, list[str]]:
-    """The study itself, and what the solver has to say of a measured scan."""
-    from nf2ff import io
-    from nf2ff.inspection import read_antenna
-    from nf2ff.probe import field_probe
-    from nf2ff.probe_files import load_probe
-    from nf2ff.simulated_scan import SimulatedScan
-    from nf2ff.solve import solve
-    from nf2ff.study import sweep, sweep_sizes
-
-    probe = None if asked.probe is None else load_probe(asked.probe)[0]
-    how: dict[str, Any] = {
-        "draws": asked.draws, "rng": asked.seed, "jobs": jobs, "confidence": asked.confidence,
-        "progress": progress,
-    }  # fmt: skip
-    if asked.scan is not None:
-        samples = io.read_samples(
-            asked.scan, time_convention=words[0], response_unit=words[1]
-        )  # fmt: skip
-        used = probe or field_probe()
-        try:
-            solution = solve(samples, used, degree=asked.degree)
-        except ValueError as error:
-            msg = f"{asked.scan}: {error}"
-            raise ValueError(msg) from error
-        if _damped(solution) is not None:
-            msg = (
-                f"{asked.scan}: a part of the sphere was not seen, and a study knows nothing of a "
-                "damped solution: take a lower degree"
-            )
-            raise ValueError(msg)
-        degree = solution.modes.degree
-        notes = [
-            f"{frequency / 1e9:.9g} GHz: {sentence}"
-            for frequency, some in zip(samples.frequency, solution.warnings, strict=True)
-            for sentence in some
-        ]
-        with _naming(description):
-            growth = sweep_sizes(
-                samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values,
-                **how,
-            )  # fmt: skip
-        return growth, notes
-    assert asked.antenna is not None
-    antenna = read_antenna(asked.antenna)
-    with _naming(description):
-        first = float(asked.values[0])
-        scan = SimulatedScan(
-            antenna,
-            first if asked.frequency is None else asked.frequency,
-            first if asked.radius is None else asked.radius,
-            asked.degree,
-            asked.tail_db,
-            asked.oversampling,
-            probe,
-        )
-        growth = sweep(scan, asked.errors, asked.figures, over=asked.over, values=asked.values,
-                       **how)  # fmt: skip
-    return growth, []
+# --- what is shared with the command study -------------------------------------------------------
 
 
 @contextmanager
-def _naming(path: Path) -> Iterator[None]:
+def naming(path: Path) -> Iterator[None]:
     """Name the file in errors of what it asks for."""
     try:
         yield
@@ -374,16 +318,15 @@ def _naming(path: Path) -> Iterator[None]:
         raise ValueError(msg) from error
 
 
-# --- what both commands share --------------------------------------------------------------------
-
-
-def _check_jobs(jobs: int) -> None:
+def check_jobs(jobs: int) -> None:
+    """Refuse no process at all."""
     if jobs == 0:
         msg = "--jobs is 0, expected a number of processes, or -1 for one a core"
         raise ValueError(msg)
 
 
-def _check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> None:
+def check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> None:
+    """Refuse, before any work, a picture that could not be written after it."""
     if plot is None:
         return
     check_output(plot, inputs, overwrite=overwrite)
@@ -392,7 +335,7 @@ def _check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) ->
         raise ValueError(msg)
 
 
-def _save(ax: Any, path: Path, *, overwrite: bool) -> None:
+def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:
     """Write a picture, whole or not at all."""
     from nf2ff.files import replacing
 
@@ -401,7 +344,7 @@ def _save(ax: Any, path: Path, *, overwrite: bool) -> None:
 
 
 @contextmanager
-def _progress(total: int) -> Iterator[Callable[[int], None]]:
+def draws_bar(total: int) -> Iterator[Callable[[int], None]]:
     """A bar on standard error, where that is a terminal."""
     from tqdm import tqdm
 
@@ -415,5 +358,6 @@ def _progress(total: int) -> Iterator[Callable[[int], None]]:
         yield show
 
 
-def _plural(count: int, word: str) -> str:
+def plural(count: int, word: str) -> str:
+    """So many of something, in words."""
     return f"{count} {word}" + ("" if count == 1 else "s")

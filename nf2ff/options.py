@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 import sys
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from nf2ff.probe import Probe
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 time_convention_option = click.option(
@@ -28,6 +33,125 @@ overwrite_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 
 
+@dataclass(frozen=True, slots=True)
+class Mounting:
+    """What is known of the probe's mounting, and how much of it is to be taken into account.
+
+    Parameters
+    ----------
+    chi_offset_deg : tuple of float
+        True rotation about the axis minus recorded chi: none, one for all ports, or one each [deg].
+    tilt_x_deg, tilt_y_deg : float
+        As ``tilt_x`` and ``tilt_y`` of `probe.mounted` [deg].
+    largest_order : int or None
+        Largest azimuthal order taken, None for all.
+    """
+
+    chi_offset_deg: tuple[float, ...] = ()
+    tilt_x_deg: float = 0.0
+    tilt_y_deg: float = 0.0
+    largest_order: int | None = None
+
+    def of(self, probe: Probe) -> Probe:
+        """The probe so mounted, all its orders kept.
+
+        Raises
+        ------
+        ValueError
+            If an angle is none that a probe could have, or the offsets do not fit its ports.
+        """
+        from nf2ff.probe import mounted
+
+        for option, values, most in (
+            ("--probe-chi-offset-deg", self.chi_offset_deg, 360),
+            ("--probe-tilt-x-deg", (self.tilt_x_deg,), MOST_TILT_DEG),
+            ("--probe-tilt-y-deg", (self.tilt_y_deg,), MOST_TILT_DEG),
+        ):
+            for value in values:
+                if not abs(value) <= most:
+                    msg = f"{option} is {value:g}, expected degrees from -{most} to {most}"
+                    raise ValueError(msg)
+        count = len(self.chi_offset_deg)
+        if count not in (0, 1, probe.ports):
+            held = "1 port" if probe.ports == 1 else f"{probe.ports} ports"
+            msg = (
+                f"--probe-chi-offset-deg is given {count} times, the probe has {held}: give it "
+                "once for all ports, or once for each"
+            )
+            raise ValueError(msg)
+        if not any((*self.chi_offset_deg, self.tilt_x_deg, self.tilt_y_deg)):
+            return probe
+        offset = [math.radians(x) for x in self.chi_offset_deg] or [0.0]
+        return mounted(
+            probe,
+            chi_offset=offset[0] if len(offset) == 1 else offset,
+            tilt_x=math.radians(self.tilt_x_deg),
+            tilt_y=math.radians(self.tilt_y_deg),
+        )
+
+    def sentences(self) -> list[str]:
+        """What was stated, for the provenance."""
+        offsets = [f"{x:.9g}" for x in self.chi_offset_deg]
+        found = []
+        if len(offsets) == 1:
+            found.append(f"mounting: chi offset {offsets[0]} deg of all ports, as stated")
+        elif offsets:
+            found.append(f"mounting: chi offset {', '.join(offsets)} deg of the ports, as stated")
+        if self.tilt_x_deg or self.tilt_y_deg:
+            found.append(
+                f"mounting: tilt {self.tilt_x_deg:.9g} deg about x, {self.tilt_y_deg:.9g} deg "
+                "about y, as stated"
+            )
+        if self.largest_order is not None:
+            found.append(f"azimuthal orders of the probe up to {self.largest_order}, as asked")
+        return found
+
+
+#: A probe that is tilted by more looks past the antenna: an angle that was mistaken for another.
+MOST_TILT_DEG = 45
+
+_MOUNTING = (
+    click.option(
+        "--probe-chi-offset-deg", type=float, multiple=True,
+        help="True rotation of the probe about its axis minus chi; once, or once for each port.",
+    ),
+    click.option(
+        "--probe-tilt-x-deg", type=float, default=0.0,
+        help="Turn of the probe about its x axis: at chi = 0 it leans towards phi^.",
+    ),
+    click.option(
+        "--probe-tilt-y-deg", type=float, default=0.0,
+        help="Turn of the probe about its y axis, after that: at chi = 0 it leans towards theta^.",
+    ),
+    click.option(
+        "--probe-largest-order", type=click.IntRange(min=1),
+        help="Largest azimuthal order of the probe that is taken; the error is reported.",
+    ),
+)  # fmt: skip
+
+
+def mounting_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Options on the probe's mounting, which the command gets as one value ``mounting``."""
+
+    @wraps(command)
+    def packed(
+        *args: Any,
+        probe_chi_offset_deg: tuple[float, ...],
+        probe_tilt_x_deg: float,
+        probe_tilt_y_deg: float,
+        probe_largest_order: int | None,
+        **kwargs: Any,
+    ) -> Any:
+        mounting = Mounting(
+            probe_chi_offset_deg, probe_tilt_x_deg, probe_tilt_y_deg, probe_largest_order
+        )
+        return command(*args, mounting=mounting, **kwargs)
+
+    for option in reversed(_MOUNTING):
+        packed = option(packed)
+    return packed
+
+
 def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
     """Turn an error of the data into one line on standard error and exit code 1."""
 
@@ -35,6 +159,8 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
     def guarded(*args: Any, **kwargs: Any) -> Any:
         try:
             return command(*args, **kwargs)
+        except BrokenPipeError:  # the reader of the output has seen enough
+            raise
         except (ValueError, OSError) as error:
             click.echo(f"nf2ff: {' '.join(str(error).split())}", err=True)
         except MemoryError:

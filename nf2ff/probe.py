@@ -216,7 +216,15 @@ def drop_weak_orders(probe: Probe, *, power: float) -> Probe:
     -------
     Probe
         With zero in place of the coefficients of the other orders.
+
+    Raises
+    ------
+    ValueError
+        If ``power`` is not within 0 ... 1.
     """
+    if not 0 <= power < 1:
+        msg = f"power is {power}, expected a share of the whole, from 0 to below 1"
+        raise ValueError(msg)
     _, m, _ = mode_numbers(probe.degree)
     share = np.square(np.abs(probe.coefficients))
     total = share.sum(axis=2)
@@ -272,7 +280,7 @@ def mounted(
     probe: Probe,
     *,
     port_factors: ArrayLike = 1.0,
-    chi_offset: float = 0.0,
+    chi_offset: ArrayLike = 0.0,
     tilt_x: float = 0.0,
     tilt_y: float = 0.0,
 ) -> Probe:
@@ -284,21 +292,24 @@ def mounted(
         The probe, well aligned, its ports equally amplified.
     port_factors : (ports,) or (Fp, ports) array_like
         Complex factor of each port's reading against the others (channel balance), linear.
-    chi_offset : float
-        True rotation of the probe about its axis minus the recorded chi [rad].
+    chi_offset : () or (ports,) array_like
+        True rotation of the probe about its axis minus the recorded chi: one for all ports or, for
+        antennas of their own or ports whose patterns were each measured along x, one each [rad].
     tilt_x, tilt_y : float
-        Turn of the probe about its own x axis and then about its own y axis, right-handed, those
-        axes being fixed to the mount, that turns with chi [rad].
+        Turn of the whole probe, offset and all, about its reference point: about the x axis of the
+        mount and then about its y axis, right-handed [rad]. These axes stand at the recorded chi:
+        at chi = 0, tilt_x leans the boresight towards phi^ and tilt_y towards theta^.
 
     Returns
     -------
     Probe
-        To be used with the samples as they were recorded.
+        To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no
+        higher than rounding are left out.
 
     Raises
     ------
     ValueError
-        If a value is not finite, a factor is zero, or the factors fit neither shape.
+        If a value is not finite, a factor is zero, or factors or offsets do not fit the ports.
     """
     factors = as_array(port_factors, complex, "port_factors")
     shape = probe.coefficients.shape[:2]
@@ -308,17 +319,23 @@ def mounted(
     if np.any(factors == 0):
         msg = "port_factors are 0 somewhere: leave out the samples of a port that does not answer"
         raise ValueError(msg)
-    angles = as_array([chi_offset, tilt_x, tilt_y], float, "chi_offset, tilt_x, tilt_y")
+    offset = as_array(chi_offset, float, "chi_offset")
+    if offset.shape not in ((), shape[1:]):
+        msg = f"chi_offset has shape {offset.shape}, expected one value or {shape[1:]}"
+        raise ValueError(msg)
+    tilts = as_array([tilt_x, tilt_y], float, "tilt_x, tilt_y")
     _, m, _ = mode_numbers(probe.degree)
     r = probe.coefficients * np.broadcast_to(factors, shape)[:, :, None]
-    if angles[1] or angles[2]:
-        own = (r * _half_turn(probe.degree)).reshape(*shape, -1, 2).swapaxes(2, 3)
-        quarter = np.pi / 2
-        # About x: z is turned to x's place and back.
-        own = rotate_coefficients(own, alpha=-quarter, beta=angles[1], gamma=quarter)
-        own = rotate_coefficients(own, alpha=0.0, beta=angles[2], gamma=0.0)
-        r = np.ascontiguousarray(own.swapaxes(2, 3)).reshape(r.shape) * _half_turn(probe.degree)
-    return replace(probe, coefficients=r * np.exp(1j * m * angles[0]))
+    r = r * np.exp(1j * np.multiply.outer(np.broadcast_to(offset, shape[1:]), m))
+    if not tilts.any():
+        return replace(probe, coefficients=r)
+    own = (r * _half_turn(probe.degree)).reshape(*shape, -1, 2).swapaxes(2, 3)
+    quarter = np.pi / 2
+    # About x: z is turned to x's place and back.
+    own = rotate_coefficients(own, alpha=-quarter, beta=tilts[0], gamma=quarter)
+    own = rotate_coefficients(own, alpha=0.0, beta=tilts[1], gamma=0.0)
+    r = np.ascontiguousarray(own.swapaxes(2, 3)).reshape(r.shape) * _half_turn(probe.degree)
+    return drop_weak_orders(replace(probe, coefficients=r), power=ROUNDING_POWER)
 
 
 def keep_orders(probe: Probe, *, orders: Sequence[int]) -> Probe:
@@ -344,7 +361,12 @@ def field_probe() -> Probe:
 
 
 def response_constants(
-    probe: Probe, *, frequency: float, radius: ArrayLike, degree: int
+    probe: Probe,
+    *,
+    frequency: float,
+    radius: ArrayLike,
+    degree: int,
+    largest_sum: float | None = None,
 ) -> NDArray[np.complex128]:
     """Response constants P_{s mu n}(kA) without their common factor exp(-jkA)/kA.
 
@@ -358,6 +380,8 @@ def response_constants(
         Distances A of the probe from the origin [m].
     degree : int
         Largest degree N of the antenna's waves.
+    largest_sum : float, optional
+        Leave out waves of antenna and probe whose degrees n + nu exceed this.
 
     Returns
     -------
@@ -388,9 +412,13 @@ def response_constants(
     table[:, s[use] - 1, n[use] - 1, m[use] + top] = r[:, use]
     result = np.empty((probe.ports, kr.size, 2 * top + 1, degree, 2), dtype=complex)
     step = max(1, _TOGETHER // (n_probe * degree * (top + 1)))
+    sums = np.add.outer(np.arange(1, n_probe + 1), np.arange(1, degree + 1))
     for start in range(0, kr.size, step):
         part = slice(start, start + step)
         coefficients = translation_coefficients(degree, kr[part], probe_degree=n_probe, mu_max=top)
+        if largest_sum is not None:
+            for c in coefficients:
+                c[:, sums > largest_sum] = 0
         _combine(table, *coefficients, out=result[:, part])
     if probe.response_unit == "V/m":
         with np.errstate(over="ignore", invalid="ignore"):

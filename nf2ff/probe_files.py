@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from nf2ff import io
-from nf2ff.files import PathLike
-from nf2ff.modes import Modes
+from nf2ff.files import PathLike, read_bytes
+from nf2ff.modes import Modes, required_degree, wavenumber
 from nf2ff.pattern_modes import Expansion, Missing, expand_far_field, expand_ports
 from nf2ff.probe import Probe, drop_weak_orders, probe_from_modes
 
 #: Power of an azimuthal order relative to all below which it is rounding in a pattern read from
 #: text, and dropped: nine digits leave 1e-18.
 TEXT_POWER = 1e-17
+#: Power above the degree that the size of a probe needs, which is taken where a part of its pattern
+#: is: the rest of the pattern is known to some -40 dB then.
+SIZE_TAIL_DB = -60.0
 #: Power radiated over power put in from which there is a warning: levels in text are rounded.
 MOST_EFFICIENCY = 1 + 1e-6
 
@@ -49,7 +53,9 @@ def load_probe(
     degree : int, optional
         Degree of the expansion of a pattern; by default from its steps and its spectrum.
     missing : {"refuse", "zero"}
-        What to do with a part of the sphere without data.
+        What to do with a part of the sphere without data. Taken as zero it has an edge, with waves
+        of all degrees that no probe has, and which a near antenna would see: then the degree must
+        be given, or ``minimum_radius``, from which it follows.
     minimum_radius : float, optional
         Radius of the smallest sphere about the reference point that holds the probe [m].
 
@@ -91,7 +97,7 @@ def load_probe(
         if minimum_radius is not None:
             probe = replace(probe, minimum_radius=minimum_radius)
         return probe, tuple(io.read_provenance(paths[0]).get("probe", "").splitlines())
-    options: dict[str, Any] = {"degree": degree, "missing": missing}
+    options: dict[str, Any] = {"degree": degree, "missing": missing, "radius": minimum_radius}
     ports: list[Modes] = []
     notes: list[str] = []
     for number, (path, kind) in enumerate(zip(paths, kinds, strict=True), start=1):
@@ -99,7 +105,7 @@ def load_probe(
             if kind == "pattern":
                 found, said = _pattern(path, options, relative, input_power, time_convention)
             else:
-                _check_native(kind, options, time_convention)
+                _check_native(path, kind, options, time_convention)
                 one, said = _native(path, kind, options, input_power, f"port {number}, {path}")
                 found, more = _one_watt(one, relative, input_power, f"port {number}, {path}")
                 said += more
@@ -133,7 +139,8 @@ def _pattern(
         numbers = ", ".join(map(str, pattern.port))
         msg = f"port is {numbers}: expected all numbers from 1 on, without a gap"
         raise ValueError(msg)
-    expansions = expand_ports(
+    expand = partial(
+        expand_ports,
         frequency=pattern.frequency,
         theta=pattern.theta,
         phi=pattern.phi,
@@ -141,8 +148,8 @@ def _pattern(
         e_phi=pattern.e_phi,
         reference=pattern.reference,
         input_power=None if relative else power,
-        **options,
     )
+    expansions = _expanded(expand, options)
     if relative:
         notes = ["level: unknown, as asked"]
     elif input_power is None:
@@ -154,8 +161,40 @@ def _pattern(
     return [_scaled(x.modes, 1 / math.sqrt(power)) for x in expansions], notes
 
 
-def _check_native(kind: str, options: dict[str, Any], time_convention: str | None) -> None:
+def _expanded(
+    expand: Callable[..., tuple[Expansion, ...]], options: dict[str, Any]
+) -> tuple[Expansion, ...]:
+    """The expansion asked for; where a part is taken as zero, to the degree of the probe's size."""
+    how = {name: options[name] for name in ("degree", "missing")}
+    found = expand(**how)
+    if how["degree"] is not None or not found[0].missing_fraction:
+        return found
+    radius = options["radius"]
+    if radius is None:
+        msg = (
+            "a part of the pattern is taken as zero, and the edge of it has waves that no probe "
+            "has: give the probe's radius (nf2ff import --probe-radius-m), or the degree (--degree)"
+        )
+        raise ValueError(msg)
+    if not 0 <= radius < math.inf:
+        return found  # the probe itself refuses that
+    k = float(wavenumber(found[0].modes.frequency.max()))
+    top = required_degree(k * radius, tail_db=SIZE_TAIL_DB)
+    if top >= found[0].modes.degree:
+        return found
+    how["degree"] = top
+    return tuple(
+        replace(x, degree_reason=f"size: a sphere of {radius:.6g} m") for x in expand(**how)
+    )
+
+
+def _check_native(
+    path: PathLike, kind: str, options: dict[str, Any], time_convention: str | None
+) -> None:
     """Refuse files that hold no antenna, and options that do not apply to them."""
+    if kind == "table" and not _holds_samples(path):
+        msg = f"is no pattern of a probe: expected columns {','.join(io.PATTERN_COLUMNS)}"
+        raise ValueError(msg)
     if kind not in ("far_field", "modes", "result"):
         held = "samples" if kind == "table" else kind.replace("_", " ")
         msg = f"holds {held}: expected a probe, a pattern, a far field or modes"
@@ -168,12 +207,24 @@ def _check_native(kind: str, options: dict[str, Any], time_convention: str | Non
         raise ValueError(msg)
 
 
+def _holds_samples(path: PathLike) -> bool:
+    """Whether the header of a table is that of samples, and not of some other table."""
+    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
+    lines = (x for x in start.splitlines() if x.strip() and not x.lstrip().startswith("#"))
+    return {"real", "imag"} <= {name.strip() for name in next(lines, "").split(",")}
+
+
 def _native(
     path: PathLike, kind: str, options: dict[str, Any], input_power: float | None, who: str
 ) -> tuple[Modes, list[str]]:
     """Modes of the port in a native file, at its level, and what is to be said of them."""
     if kind == "far_field":
-        expansion = expand_far_field(io.read_far_field(path), input_power=input_power, **options)
+        far = io.read_far_field(path)
+
+        def expand(**how: Any) -> tuple[Expansion, ...]:
+            return (expand_far_field(far, input_power=input_power, **how),)
+
+        (expansion,) = _expanded(expand, options)
         return expansion.modes, _account(expansion, who)
     notes = []
     if kind == "result":

@@ -13,13 +13,21 @@ from numpy.typing import NDArray
 
 from nf2ff import io
 from nf2ff.beam import Peak, peak
+from nf2ff.degree import neglected
 from nf2ff.farfield import FarField, far_field
 from nf2ff.interpolation import SAME_FREQUENCY
 from nf2ff.metrics import radiation_efficiency, total_efficiency
 from nf2ff.modes import Modes, wavenumber
-from nf2ff.probe import Probe, at_frequencies
+from nf2ff.probe import Probe, at_frequencies, keep_orders, response_constants
 from nf2ff.samples import Samples
-from nf2ff.solve import Method, Solution, noise_gain, solve
+from nf2ff.solve import (
+    LARGE_PROBE_ERROR,
+    Method,
+    Solution,
+    noise_gain,
+    probe_error_sentence,
+    solve,
+)
 from nf2ff.summary import Quantity, summarise, summary_facts
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
@@ -28,6 +36,10 @@ STEPS_DEG = (5.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 LARGEST_FAR_FIELD = 50_000_000
 #: Power radiated over power put in from which there is a warning: 0.004 dB too much.
 MOST_EFFICIENCY = 1.001
+#: Part of the response by waves of probe and antenna whose spheres meet from which there is a
+#: warning, and above which nothing is to be believed. Choices of ours: antenna and probe 0.5
+#: wavelengths apart have 1 % (simulated), a pattern cut off at 90 deg to 2 deg has all of it.
+NOTABLE_BEYOND, MOST_BEYOND = 0.03, 0.5
 
 
 class Powers(NamedTuple):
@@ -116,6 +128,7 @@ def transform_samples(
     theta_step: int | None = None,
     phi_step: int | None = None,
     extrapolate_probe: bool = False,
+    largest_order: int | None = None,
     rescale: Callable[[Modes], Modes] | None = None,
     powers: Powers = UNKNOWN,
 ) -> Outcome:
@@ -130,6 +143,8 @@ def transform_samples(
         that the finest lobe of the degree has four, or as many as the memory allows.
     extrapolate_probe : bool
         Whether the probe may be used outside of its frequencies; there is a warning where it is.
+    largest_order : int, optional
+        Largest azimuthal order of the probe that is taken; what is neglected is warned of.
     rescale : callable, optional
         Gives the modes found their level.
     powers : Powers
@@ -146,8 +161,12 @@ def transform_samples(
     further: list[list[str]] = [[] for _ in range(count)]
     if extrapolate_probe:
         probe, further = _extrapolated(probe, samples.frequency)
+    whole, probe = probe, limit_orders(probe, largest_order)
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
     _refuse_nonsense(solution)
+    solution = tell_neglected(solution, samples, whole, probe)
+    for sentences, more in zip(further, judge_probe(samples, probe, solution.modes), strict=True):
+        sentences += more
     gain = noise_gain(samples, probe, solution, method=method, rng=0)
     if rescale is not None:
         solution = replace(solution, modes=rescale(solution.modes))
@@ -167,6 +186,114 @@ def transform_samples(
     return replace(outcome, solution=replace(solution, warnings=warnings))
 
 
+def limit_orders(probe: Probe, largest_order: int | None) -> Probe:
+    """The probe with no azimuthal orders above ``largest_order``; itself if it has none."""
+    if largest_order is None or probe.mu_max <= largest_order:
+        return probe
+    return keep_orders(probe, orders=range(-largest_order, largest_order + 1))
+
+
+def tell_neglected(solution: Solution, samples: Samples, whole: Probe, limited: Probe) -> Solution:
+    """The solution with a warning of what `limit_orders` left out of the responses.
+
+    Parameters
+    ----------
+    solution : Solution
+        By the probe of few orders.
+    samples : Samples
+        What it was found from.
+    whole, limited : Probe
+        The probe with all orders and with few, known at the frequencies of the samples.
+    """
+    if limited is whole:
+        return solution
+    known, taken = (at_frequencies(x, samples.frequency)[0] for x in (whole, limited))
+    levels = neglected(samples, known, taken, solution.modes)
+    warnings = tuple(
+        (
+            *sentences,
+            f"the probe's azimuthal orders above {limited.mu_max} were neglected, as asked: they "
+            f"carry {level:.1f} dB of its response at {samples.radius.min():.6g} m",
+        )
+        for sentences, level in zip(solution.warnings, levels, strict=True)
+    )
+    return replace(solution, warnings=warnings)
+
+
+def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]:
+    """Refuse a probe whose response is made by waves that none of its size has, or tell of it.
+
+    Parameters
+    ----------
+    samples : Samples
+        Where the probe was.
+    probe : Probe
+        The probe, known at the frequencies of the samples.
+    modes : Modes
+        What was found with it.
+
+    Returns
+    -------
+    list of list of str
+        For each frequency, sentences on what to beware of.
+
+    Raises
+    ------
+    ValueError
+        If at some frequency more than half of the response is by such waves.
+
+    Notes
+    -----
+    Waves of degree n about the antenna and nu about the probe fill spheres of n/k and nu/k. Where
+    these meet, n + nu > k r, the coefficients of translation grow beyond all bounds, and with
+    them whatever is no wave of the probe at all: noise in its pattern, the edge of a missing part.
+    """
+    told: list[list[str]] = [[] for _ in samples.frequency]
+    if probe.response_unit == "V/m":
+        return told
+    known, _ = at_frequencies(probe, samples.frequency)
+    radius = float(samples.radius.min())
+    for f, frequency in enumerate(samples.frequency.tolist()):
+        reach = float(wavenumber(frequency)) * radius
+        if modes.degree + known.degree <= reach:
+            continue
+        share = _share_beyond(samples, known, modes, f, reach)
+        sentence = (
+            f"{share:.0%} of the response at {radius:.6g} m is by waves of probe and "
+            f"antenna whose degrees add up to more than k r = {reach:.1f}, where their spheres "
+            f"would meet: those of the probe, up to {known.degree}, may be noise or an edge in "
+            "its pattern; import it with a lower degree (nf2ff import --degree), or measure "
+            "further away"
+        )
+        if not share <= MOST_BEYOND:
+            msg = f"{frequency / 1e9:.9g} GHz: {sentence}"
+            raise ValueError(msg)
+        if share > NOTABLE_BEYOND:
+            told[f].append(sentence)
+    return told
+
+
+def _share_beyond(samples: Samples, probe: Probe, modes: Modes, f: int, reach: float) -> float:
+    """Part of the mean square response, over the sphere and chi, by degrees that exceed a sum."""
+    n = np.arange(1, modes.degree + 1)
+    place: dict[str, Any] = {
+        "frequency": float(samples.frequency[f]), "radius": [float(samples.radius.min())],
+        "degree": modes.degree,
+    }  # fmt: skip
+    ports = [port - 1 for port in samples.ports()]
+    whole, rest = (
+        response_constants(probe, **place, largest_sum=most)[ports, 0] for most in (None, reach)
+    )
+    q = modes.coefficients[f].reshape(-1, 2)
+    power = []
+    for p in (whole - np.where(np.isfinite(whole), rest, 0), whole):
+        p[~np.isfinite(p)] = 0
+        # As in `degree.neglected`: <|w|^2> = sum over mu, m, n of |sum_s P Q|^2 / (2n+1).
+        response = np.einsum("pujs,js->puj", np.repeat(p, 2 * n + 1, axis=2), q)
+        power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
+    return float(power[0] / power[1]) if power[1] > 0 else math.nan
+
+
 def _extrapolated(probe: Probe, frequency: NDArray[np.float64]) -> tuple[Probe, list[list[str]]]:
     """The probe, also at those frequencies that are outside of its own, and sentences on them."""
     further: list[list[str]] = [[] for _ in frequency]
@@ -182,10 +309,11 @@ def _extrapolated(probe: Probe, frequency: NDArray[np.float64]) -> tuple[Probe, 
             f"the probe was extrapolated from {nearest / 1e9:.9g} GHz, as asked: its error there "
             "is not known"
         )
-    found, _ = at_frequencies(probe, frequency[outside], extrapolate=True)
-    both = np.concatenate([probe.frequency, frequency[outside]])
-    values = np.concatenate([probe.coefficients, found.coefficients])
-    return replace(probe, frequency=both, coefficients=values), further
+    # All of them now, so that what lies outside has no part in the error of what lies between.
+    found, error = at_frequencies(probe, frequency, extrapolate=True)
+    for i in np.flatnonzero(~outside & ~(error <= LARGE_PROBE_ERROR)):
+        further[i].append(probe_error_sentence(float(error[i])))
+    return found, further
 
 
 def _warn_of_powers(outcome: Outcome, further: list[list[str]]) -> None:

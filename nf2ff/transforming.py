@@ -14,9 +14,11 @@ import click
 
 from nf2ff.options import (
     FILE,
+    Mounting,
     check_output,
     command_line,
     json_option,
+    mounting_options,
     one_line_errors,
     overwrite_option,
     response_unit_option,
@@ -46,6 +48,7 @@ if TYPE_CHECKING:
     "--first-order", is_flag=True,
     help="Take the probe as one of azimuthal orders +-1; the error is reported.",
 )  # fmt: skip
+@mounting_options
 @click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
 @click.option(
     "--gain-transfer", type=FILE,
@@ -83,6 +86,7 @@ def transform(
     probe: Path | None,
     extrapolate_probe: bool,
     first_order: bool,
+    mounting: Mounting,
     level: Path | None,
     gain_transfer: Path | None,
     reference_result: Path | None,
@@ -106,8 +110,6 @@ def transform(
     used for a statement on exposure or compliance.
     """
     from nf2ff import io
-    from nf2ff.probe import field_probe
-    from nf2ff.probe_files import load_probe
     from nf2ff.transformation import Powers, report, transform_samples
 
     _check_options(
@@ -115,6 +117,9 @@ def transform(
     )
     given = (scan, probe, level, gain_transfer, reference_result)
     inputs = [x for x in given if x is not None]
+    if first_order and mounting.largest_order is not None:
+        msg = "--first-order takes the orders +-1 alone: leave it or --probe-largest-order out"
+        raise click.UsageError(msg)
     check_output(output, inputs, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
     _check_powers(powers)
@@ -124,16 +129,7 @@ def transform(
     )
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
     samples, sentences, files = _read_scan(scan, level, time_convention, response_unit)
-    if probe and time_convention == "exp(-iwt)" and io.file_kind(probe) == "pattern":
-        msg = (
-            f"{probe}: --time-convention is that of the scan: import the pattern first, with its "
-            "own (nf2ff import --time-convention)"
-        )
-        raise ValueError(msg)
-    used, notes = load_probe(probe) if probe else (field_probe(), ())
-    if probe and io.file_kind(probe) != "probe":  # else they were told when it was made
-        for note in notes:
-            click.echo(f"probe: {note}", err=True)
+    own, used, notes = _read_probe(probe, mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
     rescale = None
     transfer: tuple[str, ...] = ()
@@ -153,13 +149,14 @@ def transform(
             theta_step=theta_step,
             phi_step=phi_step,
             extrapolate_probe=extrapolate_probe,
+            largest_order=mounting.largest_order,
             rescale=rescale,
             powers=powers,
         )
     except ValueError as error:
         msg = f"{scan}: {_in_options(str(error))}"
         raise ValueError(msg) from error
-    sentences += (*_probe_sentences(used, samples), *transfer, *_power_sentences(powers))
+    sentences += (*_probe_sentences(own, samples), *transfer, *_power_sentences(powers))
     inputs += [x for x in dict.fromkeys(files) if x not in inputs]
     provenance = io.provenance(inputs=inputs, command=command_line())
     provenance["level"] = "\n".join(sentences)
@@ -242,6 +239,30 @@ def _read_scan(
         msg = f"{level}: {error}"
         raise ValueError(msg) from error
     return samples, chain.sentences(samples.frequency, ports=samples.ports()), list(files)
+
+
+def _read_probe(
+    path: Path | None, mounting: Mounting, time_convention: str | None
+) -> tuple[Probe, Probe, list[str]]:
+    """The probe by itself and as it is mounted, the ideal one if none, and what is said of it."""
+    from nf2ff import io
+    from nf2ff.probe import field_probe
+    from nf2ff.probe_files import load_probe
+
+    if path is None and mounting.largest_order is not None:
+        msg = "--probe-largest-order needs --probe: the ideal field probe has the orders +-1 alone"
+        raise click.UsageError(msg)
+    if path and time_convention == "exp(-iwt)" and io.file_kind(path) == "pattern":
+        msg = (
+            f"{path}: --time-convention is that of the scan: import the pattern first, with its "
+            "own (nf2ff import --time-convention)"
+        )
+        raise ValueError(msg)
+    own, notes = load_probe(path) if path else (field_probe(), ())
+    if path and io.file_kind(path) != "probe":  # else they were told when it was made
+        for note in notes:
+            click.echo(f"probe: {note}", err=True)
+    return own, mounting.of(own), [*notes, *mounting.sentences()]
 
 
 def _check_level(

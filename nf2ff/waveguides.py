@@ -164,7 +164,7 @@ def circular_waveguide(
     Raises
     ------
     ValueError
-        If a frequency is outside of that band or the radius is not positive.
+        If a frequency is outside of that band, the radius is not positive, or all is reflected.
 
     Notes
     -----
@@ -183,6 +183,13 @@ def circular_waveguide(
     _check_band(f, TE11_ZERO * unit, TE21_ZERO * unit, "TE11 but not TE21")
     k = wavenumber(f)[:, None]
     r = per_frequency(reflection, f, "reflection", complex)[:, None]
+    bad = np.flatnonzero(np.abs(r[:, 0]) >= 1)
+    if bad.size:
+        msg = (
+            f"reflection is {complex(r[bad[0], 0]):.4g} at {f[bad[0]] / 1e9:.9g} GHz, expected "
+            "a magnitude below 1: otherwise nothing is radiated"
+        )
+        raise ValueError(msg)
     s = np.sqrt(1 - (TE11_ZERO / (k * a)) ** 2)
 
     def e_plane(t: Real) -> Complex:

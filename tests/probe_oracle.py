@@ -112,8 +112,8 @@ def three_j(a, b, c, m):
     if not (abs(a - b) <= c <= a + b and abs(m) <= min(a, b)):
         return mpmath.mpf(0)
     total = sum(
-        (-1) ** t * comb(a + b - c, t) * comb(a - b + c, a + m - t) * comb(b - a + c, b + m - t)
-        for t in range(max(0, b - c + m, a - c + m), min(a + b - c, a + m, b + m) + 1)
+        (-1) ** t * comb(a + b - c, t) * comb(a - b + c, a - m - t) * comb(b - a + c, b - m - t)
+        for t in range(max(0, b - c - m, a - c - m), min(a + b - c, a - m, b - m) + 1)
     )
     above = factorial(a + m) * factorial(a - m) * factorial(b + m) * factorial(b - m)
     below = factorial(a + b - c) * factorial(a - b + c) * factorial(b - a + c)
@@ -124,11 +124,20 @@ def three_j(a, b, c, m):
     )
 
 
-@functools.lru_cache(maxsize=20_000)
-def _hankel2(p, x):
-    half = p + mpmath.mpf(1) / 2
-    bessel = mpmath.besselj(half, x) - 1j * mpmath.bessely(half, x)
-    return mpmath.sqrt(mpmath.pi / (2 * mpmath.mpf(x))) * bessel
+@functools.lru_cache(maxsize=16)
+def _hankel2_to(top, x, _):
+    h = [1j * mpmath.expj(-mpmath.mpf(x)) / x, (-1 + 1j / mpmath.mpf(x)) * mpmath.expj(-x) / x]
+    for n in range(1, top):
+        h.append((2 * n + 1) / mpmath.mpf(x) * h[n] - h[n - 1])
+    return h
+
+
+def hankel2(p, x):
+    """h_p^(2)(x) in mpmath's working precision, but for p eps.
+
+    h_{n+1} = (2n+1)/x h_n - h_{n-1} (Abramowitz & Stegun, 10.1.19), which |y_n| makes stable.
+    """
+    return _hankel2_to(256 * (p // 256 + 1), x, mpmath.mp.prec)[p]
 
 
 def translation_mp(n, nu, mu, ka):
@@ -141,7 +150,7 @@ def translation_mp(n, nu, mu, ka):
     same, other = mpmath.mpc(0), mpmath.mpc(0)
     for p in range(abs(n - nu), n + nu + 1, 2):
         both = three_j(n, nu, p, 0) * three_j(n, nu, p, mu)
-        term = (-1) ** ((n + nu - p) // 2) * (2 * p + 1) * both * _hankel2(p, ka)
+        term = (-1) ** ((n + nu - p) // 2) * (2 * p + 1) * both * hankel2(p, ka)
         same += (n * (n + 1) + nu * (nu + 1) - p * (p + 1)) * term
         other += 2j * mu * mpmath.mpf(ka) * term
     scale = mpmath.sqrt(mpmath.mpf((2 * n + 1) * (2 * nu + 1)) / (n * (n + 1) * nu * (nu + 1)))

@@ -412,7 +412,4 @@ def test_streams_and_exit_codes_of_the_program(scan, facts, tmp_path):
     done = start("transform", "absent.csv", "-o", "other.h5", "--json", folder=tmp_path)
     assert (done.code, done.out) == (1, "")
     assert done.err == "nf2ff: absent.csv: no such file: check its name and folder\n"
-    done = start("transform", scan, folder=tmp_path)
-    assert (done.code, done.out) == (2, "")
-    assert "Missing option '-o' / '--output'" in done.err
     assert [x.name for x in tmp_path.iterdir()] == ["result.h5"]

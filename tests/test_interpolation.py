@@ -2,7 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
 
+from nf2ff import interpolation
 from nf2ff.interpolation import interpolate_frequency
 
 EPS = 2.0**-52
@@ -131,8 +133,6 @@ def test_left_out_is_more_than_the_error(step, noise):
         # passes through zero: half a step from it the error is half of what a step makes of it.
         assert np.abs(found.values - true)[:, -1].max() < step / 3 / 10
     # Against a plain loop.
-    from scipy.interpolate import CubicSpline
-
     w = values * turned(f, -found.delay)
     for i in (1, f.size // 2):
         keep = np.arange(f.size) != i
@@ -146,6 +146,33 @@ def test_left_out_is_more_than_the_error(step, noise):
     k = np.searchsorted(f, x)
     expected = max(found.left_out[k - 1], found.left_out[k])
     assert interpolate_frequency(f, values, [x]).error[0] in (0, expected)
+
+
+def test_leaving_out_needs_neighbours_only():
+    # Against a spline through all others. What lies beyond 40 frequencies, in steps that are not
+    # equal, adds 2^-40 = 1e-12 of the values at most; they are of order one, as are the errors.
+    rng = np.random.default_rng(5)
+    f = 1e9 + 1e6 * np.cumsum(rng.uniform(0.1, 10, 150))
+    values = rng.normal(size=(150, 2)) + 1j * rng.normal(size=(150, 2))
+    found = interpolate_frequency(f, values, f[:1], delay=0.0)
+    level = np.sqrt(np.mean(np.abs(values) ** 2))
+    for i in (1, 20, 75, 148):
+        keep = np.arange(150) != i
+        lone = CubicSpline(f[keep], values[keep])(f[i]) - values[i]
+        expected = np.sqrt(np.mean(np.abs(lone) ** 2)) / level
+        np.testing.assert_allclose(found.left_out[i], expected, rtol=1e-10)
+
+
+def test_a_long_sweep_is_no_square_of_a_short_one(monkeypatch):
+    # 301 frequencies: each spline but that for the values themselves is of 80 neighbours.
+    sizes = []
+    spline = interpolation._spline
+    monkeypatch.setattr(
+        interpolation, "_spline", lambda x, at: sizes.append(x.size) or spline(x, at)
+    )
+    f = np.linspace(8e9, 12e9, 301)
+    interpolate_frequency(f, np.ones((301, 1)), f[:3])
+    assert sorted(sizes)[-2:] == [80, 301]
 
 
 # --- refusals -----------------------------------------------------------------------------------
@@ -167,6 +194,11 @@ def test_extrapolation_is_refused_unless_asked_for():
         found.values, cubic(np.array([7.9e9, 12.1e9])), atol=200 * EPS * 20
     )  # fmt: skip
     assert np.isnan(found.error).all()
+
+
+def test_a_delay_is_finite():
+    with pytest.raises(ValueError, match="delay is nan"):
+        interpolate_frequency(F, cubic(F), AT, delay=np.nan)
 
 
 @pytest.mark.parametrize(

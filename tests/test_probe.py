@@ -11,8 +11,10 @@ from nf2ff.antennas import huygens_source
 from nf2ff.modes import SPEED_OF_LIGHT, Modes, mode_index
 from nf2ff.probe import (
     Probe,
+    drop_weak_orders,
     field_probe,
     keep_orders,
+    mounted,
     probe_from_modes,
     response_constants,
 )
@@ -398,6 +400,25 @@ ONE = Modes([1e9], np.ones((1, 6)))
             lambda: probe_from_modes([ONE, Modes([1e9], np.ones((1, 6)), "relative")]),
             "port 2 of the probe is relative, port 1 is absolute",
         ),
+        (
+            lambda: mounted(Probe(None, np.ones((1, 2, 6))), port_factors=[1, 2, 3]),
+            r"port_factors have shape \(3,\), expected \(2,\) or \(1, 2\)",
+        ),
+        (
+            lambda: mounted(Probe(None, np.ones((1, 2, 6))), port_factors=[1, 0]),
+            "port_factors are 0 somewhere: leave out the samples of a port that does not answer",
+        ),
+        (
+            lambda: mounted(Probe(None, np.ones((1, 2, 6))), chi_offset=[0.1, 0.2, 0.3]),
+            r"chi_offset has shape \(3,\), expected one value or \(2,\)",
+        ),
+        (lambda: mounted(field_probe(), chi_offset=np.nan), "chi_offset is nan, expected finite"),
+        (
+            lambda: drop_weak_orders(field_probe(), power=np.nan),
+            "power is nan, expected a share of the whole, from 0 to below 1",
+        ),
+        (lambda: drop_weak_orders(field_probe(), power=-1e-9), "power is -1e-09, expected a share"),
+        (lambda: mounted(field_probe(), tilt_y=np.inf), r"tilt_x, tilt_y is inf at index \(1\)"),
         (lambda: field_probe().transmit_modes(), "reads the field strength"),
         (lambda: Probe(None, R).transmit_modes(), "without frequencies, has no pattern"),
         (lambda: Probe(None, R, minimum_radius=-1.0), r"minimum_radius is -1.0 m, expected"),

@@ -11,7 +11,14 @@ from nf2ff import io
 from nf2ff.antennas import DipoleCluster, huygens_source
 from nf2ff.farfield import FarField, far_field
 from nf2ff.grid import grid_for_degree
-from nf2ff.modes import WAVE_IMPEDANCE, Modes, mode_index, wavenumber
+from nf2ff.modes import (
+    SPEED_OF_LIGHT,
+    WAVE_IMPEDANCE,
+    Modes,
+    mode_index,
+    required_degree,
+    wavenumber,
+)
 from nf2ff.probe import (
     ROUNDING_POWER,
     Probe,
@@ -263,6 +270,14 @@ def test_half_a_sphere(tmp_path):
     path = half(tmp_path / "probe.csv")
     with pytest.raises(ValueError, match=r"probe.csv: .*lacks theta 90 to 180 deg \(50 % of") as e:
         load_probe(path)
+    with pytest.raises(
+        ValueError,
+        match=r"^\S*probe.csv: a part of the pattern is taken as zero, and the edge of it has "
+        r"waves that no probe has: give the probe's radius \(nf2ff import --probe-radius-m\), or "
+        r"the degree \(--degree\)$",
+    ):
+        load_probe(path, missing="zero")
+    assert load_probe(path, missing="zero", minimum_radius=0.018)[0].degree < 8
     assert "as zero (nf2ff import --zero-missing)" in str(e.value)
     probe, notes = load_probe(path, missing="zero", degree=8)
     # In front it is the probe, behind there is next to nothing; -20 dB is what degree 8 makes of
@@ -286,8 +301,26 @@ def test_half_a_sphere_of_a_far_field(tmp_path):
     )
     with pytest.raises(ValueError, match=r"port.h5: the pattern lacks theta 90 to 180 deg"):
         load_probe(tmp_path / "port.h5", input_power=1.0)
-    probe, _ = load_probe(tmp_path / "port.h5", input_power=1.0, missing="zero")
+    # Without a degree or a size there would be all the edge's waves.
+    size = {"input_power": 1.0, "missing": "zero"}
+    with pytest.raises(
+        ValueError, match=r"port.h5: a part of the pattern is taken as zero, .*-m\)"
+    ):
+        load_probe(tmp_path / "port.h5", **size)
+    probe, notes = load_probe(tmp_path / "port.h5", **size, minimum_radius=0.018)
     assert probe.ports == 1
+    # The degree above which a dipole on the rim, k r = 1.2, has -60 dB of its power.
+    assert probe.degree == required_degree(2 * np.pi * 3.2e9 / SPEED_OF_LIGHT * 0.018) < 17
+    assert said(notes, f"expanded to degree {probe.degree} (size: a sphere of 0.018 m)")
+    # A probe so large that the steps do not determine its degrees has those that they do.
+    large, notes = load_probe(tmp_path / "port.h5", **size, minimum_radius=0.5)
+    assert large.degree == 17
+    assert said(notes, "expanded to degree 17 (steps in theta)")
+    with pytest.raises(ValueError, match=r"minimum_radius is -1\.0 m, expected a number"):
+        load_probe(tmp_path / "port.h5", **size, minimum_radius=-1.0)
+    # A pattern of which nothing is missing needs neither.
+    path = write_pattern(tmp_path / "whole.csv")
+    assert error(load_probe(path, missing="zero")[0]) < TEXT
 
 
 def too_much(power):
@@ -407,9 +440,10 @@ def test_digits_of_text_are_no_orders(digits, tmp_path):
 # --- what is refused ----------------------------------------------------------------------------
 
 
-@pytest.fixture
-def files(tmp_path):
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
     """Files of every kind, by name."""
+    tmp_path = tmp_path_factory.mktemp("files")
     one = modes_of(PORTS[0])
     relative = dataclasses.replace(one, reference="relative")
     io.write_modes(tmp_path / "modes.h5", one)
@@ -425,6 +459,7 @@ def files(tmp_path):
     io.write_samples(tmp_path / "samples.h5", samples)
     io.write_table(tmp_path / "samples.csv", samples)
     (tmp_path / "notes.txt").write_text("Dear all,\n")
+    (tmp_path / "cuts.csv").write_text("# invented\ncut_deg,theta_deg,phi_deg,level_db\n0,1,2,3\n")
     return lambda *names: [tmp_path / name for name in names]
 
 
@@ -482,6 +517,12 @@ REFUSED = [
         "samples.csv: holds samples: expected a probe, a pattern, a far field or",
     ),
     (["samples.h5"], {}, "samples.h5: holds samples: expected a probe, a pattern, a far field or"),
+    (
+        ["cuts.csv"],
+        {},
+        "cuts.csv: is no pattern of a probe: expected columns theta_deg,phi_deg,frequency_hz,port,"
+        "e_theta_real,e_theta_imag,e_phi_real,e_phi_imag$",
+    ),
     (["notes.txt"], {}, "notes.txt: is neither a native file nor a CSV table"),
     (["absent.h5"], {}, "absent.h5: no such file: check its name and folder$"),
     (["modes.h5", "other.h5"], {"input_power": 1.0}, "^port 2 of the probe has other frequencies"),

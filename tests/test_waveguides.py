@@ -268,6 +268,7 @@ def test_rectangular_refusals(arguments, message):
         ),
         ({"radius": -1.0}, "radius is -1.0, expected > 0 m"),
         ({"reflection": [0.1, 0.2]}, "reflection has shape"),
+        ({"reflection": -1j}, r"reflection is -0-1j at 10 GHz, expected a magnitude below 1: oth"),
     ],
 )
 def test_circular_refusals(arguments, message):

@@ -267,14 +267,26 @@ class Circle:
     """Far field of one frequency on a great circle, as the Fourier series that it is.
 
     Both components along a great circle are trigonometric polynomials of degree N, so that 2N + 1
-    equal steps hold the whole cut, derivatives included.
+    equal steps hold the whole cut, derivatives included. With ``weights`` of the components along
+    the circle and across it only their weighted sum counts, one polarisation, with which the
+    intensity is that of this polarisation alone.
     """
 
-    def __init__(self, one: Modes, *, theta: float, phi: float, plane: float) -> None:
+    def __init__(
+        self,
+        one: Modes,
+        *,
+        theta: float,
+        phi: float,
+        plane: float,
+        weights: tuple[complex, complex] | None = None,
+    ) -> None:
         count = 2 * one.degree + 1
         angle = 2 * np.pi * np.arange(count) / count
-        samples = cut_through(one, theta=theta, phi=phi, plane=plane, angle=angle)
-        spectrum = np.fft.fft(np.concatenate(samples), axis=1) / count
+        samples = np.concatenate(cut_through(one, theta=theta, phi=phi, plane=plane, angle=angle))
+        if weights is not None:
+            samples = np.stack([np.asarray(weights) @ samples, np.zeros(count)])
+        spectrum = np.fft.fft(samples, axis=1) / count
         self.order = np.fft.ifftshift(np.arange(-one.degree, one.degree + 1))
         #: 16 points in the shortest period of the field: all lobes worth the name show.
         self.fine = 16 * (one.degree + 1)
@@ -355,30 +367,44 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | No
     if not (drop_db > 0 and np.isfinite(drop_db)):
         msg = f"drop_db is {drop_db}, expected a positive level below the peak [dB]"
         raise ValueError(msg)
-    result = []
-    for circle in circles(modes, plane, at):
-        u = circle.grid()
-        level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)
-        # A null between two grid angles may be the first to fall so far.
-        lowest = np.flatnonzero((u <= np.roll(u, 1)) & (u <= np.roll(u, -1)))
-        below = np.flatnonzero(u < level)
-        if below.size:
-            lowest = lowest[(lowest <= below[0]) | (lowest >= below[-1])]
-        step = 2 * np.pi / circle.fine
-        nulls = circle.extremum(lowest * step, -1)
-        angle = np.concatenate([step * np.arange(circle.fine + 1), nulls])
-        value = np.concatenate([u, u[:1], circle.intensity(nulls)[0]])
-        order = np.argsort(angle)
-        angle = angle[order]
-        below = np.flatnonzero(value[order] < (1 - search.FLAT) * level)
-        if below.size == 0:
-            result.append(np.nan)
-            continue
-        # Counted from the peak once around, so that the lower edge is the last crossing.
-        upper = _crossing(circle, level, angle[below[0] - 1], angle[below[0]])
-        lower = _crossing(circle, level, angle[below[-1] + 1], angle[below[-1]])
-        result.append(upper - lower + 2 * np.pi)
-    return np.array(result)
+    return np.array([lobe_width(circle, drop_db) for circle in circles(modes, plane, at)])
+
+
+def lobe_width(circle: Circle, drop_db: float) -> float:
+    """Width of the lobe about angle 0 of a cut, ``drop_db`` below the level there, as `beamwidth`.
+
+    Parameters
+    ----------
+    circle : Circle
+        The cut.
+    drop_db : float
+        Level below that at angle 0, positive [dB].
+
+    Returns
+    -------
+    float
+        Width, NaN where the intensity never falls so far [rad].
+    """
+    u = circle.grid()
+    level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)
+    # A null between two grid angles may be the first to fall so far.
+    lowest = np.flatnonzero((u <= np.roll(u, 1)) & (u <= np.roll(u, -1)))
+    below = np.flatnonzero(u < level)
+    if below.size:
+        lowest = lowest[(lowest <= below[0]) | (lowest >= below[-1])]
+    step = 2 * np.pi / circle.fine
+    nulls = circle.extremum(lowest * step, -1)
+    angle = np.concatenate([step * np.arange(circle.fine + 1), nulls])
+    value = np.concatenate([u, u[:1], circle.intensity(nulls)[0]])
+    order = np.argsort(angle)
+    angle = angle[order]
+    below = np.flatnonzero(value[order] < (1 - search.FLAT) * level)
+    if below.size == 0:
+        return np.nan
+    # Counted from the peak once around, so that the lower edge is the last crossing.
+    upper = _crossing(circle, level, angle[below[0] - 1], angle[below[0]])
+    lower = _crossing(circle, level, angle[below[-1] + 1], angle[below[-1]])
+    return upper - lower + 2 * np.pi
 
 
 def _crossing(circle: Circle, level: float, inside: float, outside: float) -> float:
@@ -440,12 +466,10 @@ def sidelobe_level(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) 
     ValueError
         If the peak belongs to other modes.
     """
-    from scipy.signal import find_peaks
-
     rows = []
     for circle in circles(modes, plane, at):
         level, step, top = circle.level_db(), 2 * np.pi / circle.fine, circle.intensity(0.0)[0]
-        lobes, _ = find_peaks(level, prominence=LOBE_RISE)
+        lobes = search.prominent_maxima(level, LOBE_RISE)
         if lobes.size == 0:
             rows.append((np.nan,) * 4)
             continue

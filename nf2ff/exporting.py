@@ -143,13 +143,15 @@ def export(
     nsma    pattern file of NSMA WG16.99.050: horizontal and vertical cut, co- and cross-polar
 
     Directivity is not gain: a pattern file needs --gain-dbi or --input-power-w. Its fields
-    follow a public copy of the recommendation's table 1.
+    follow a public copy of the recommendation's table 1; half-power widths and front-to-back ratio
+    are those of the frequency in the middle, unless --field gives others.
     """
     what = what or BY_SUFFIX.get(output.suffix.lower())
     if what is None:
         msg = f"--what is needed: {output.name} ends in none of {', '.join(BY_SUFFIX)}"
         raise click.UsageError(msg)
     _refuse_strangers(context, what)
+    _refuse_no_angles(given)
     if what == "nsma":
         given["field"] = _fields(given["field"], given["up"])
     if given["reference_angle_deg"] and given["basis"] not in ("ludwig-3", "linear"):
@@ -157,6 +159,9 @@ def export(
         raise click.UsageError(msg + f"{given['basis']}: leave it out")
     given["through"] = _through(given["through"])
     check_output(output, [result], overwrite=overwrite)
+    if output.suffix.lower() == ".h5" and what != "field":
+        msg = f"{what} is written as text, {output.name} is a name of HDF5: choose another ending"
+        raise click.UsageError(msg)
     for name, whole in (("theta_step_deg", 180), ("phi_step_deg", 360), ("step_deg", 360)):
         if given[name] is not None:
             given[name] = steps_of(whole, given[name], "--" + name.replace("_", "-"))
@@ -181,6 +186,15 @@ def _refuse_strangers(context: click.Context, what: str) -> None:
             option = "--" + name.replace("_", "-")
             msg = f"{option} belongs to {' and '.join(kinds)}, not to {what}: leave it out"
             raise click.UsageError(msg)
+
+
+def _refuse_no_angles(given: dict[str, Any]) -> None:
+    for name in ("phi_deg", "theta_deg", "plane_deg", "reference_angle_deg"):
+        for value in np.atleast_1d(given[name]):
+            if not np.isfinite(value):
+                option = "--" + name.replace("_", "-")
+                msg = f"{option} is {value:g}, expected an angle in degrees"
+                raise click.UsageError(msg)
 
 
 def _fields(words: tuple[str, ...], up: str | None) -> dict[str, str]:
@@ -247,7 +261,8 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     elif kind == "far_field":
         field = io.read_far_field(path)
     else:
-        name = {"table": "samples", "samples": "samples"}.get(kind, f"a {kind}")
+        named = {"table": "samples", "samples": "samples", "nsma_pattern": "an NSMA pattern"}
+        name = named.get(kind, f"a {kind}")
         msg = f"{path}: holds {name}, expected a result: give what nf2ff transform writes"
         raise ValueError(msg)
     known: Any = field if modes is None else modes

@@ -40,7 +40,8 @@ class FarField:
     Raises
     ------
     ValueError
-        If shapes do not fit, an angle is out of range, or a value is not finite.
+        If shapes do not fit, an angle is out of range, a frequency is not positive, or a value is
+        not finite.
     """
 
     frequency: NDArray[np.float64]
@@ -65,8 +66,15 @@ class FarField:
         if self.radiated_power.shape != self.frequency.shape:
             msg = f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
             raise ValueError(msg)
-        if np.any(self.theta < 0) or np.any(self.theta > np.pi + 1e-12):
-            msg = "theta of a far field lies in [0, pi] rad"
+        if np.any(self.frequency <= 0):
+            msg = f"frequency is {self.frequency.min():g} Hz, expected positive ones"
+            raise ValueError(msg)
+        off = self.theta[(self.theta < 0) | (self.theta > np.pi + 1e-12)]
+        if off.size:
+            msg = (
+                f"theta of a far field is {off[0]:.6g} rad, expected within [0, pi]: convert "
+                "degrees, and turn phi by pi for the other side"
+            )
             raise ValueError(msg)
         if self.reference not in ("absolute", "relative"):
             msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
@@ -82,8 +90,10 @@ class FarField:
         """Part of the solid angle of the grid that is trusted."""
         if self.trusted is None:
             return 1.0
-        weight = np.sin(self.theta)[:, None] * np.ones(self.phi.size)
-        return float((weight * self.trusted).sum() / weight.sum())
+        weight = np.sin(self.theta)
+        if not np.any(weight > 1e-9):  # the poles alone, which have no solid angle
+            weight = np.ones_like(weight)
+        return float(weight @ self.trusted.mean(axis=1) / weight.sum())
 
     def to_xarray(self) -> xarray.Dataset:
         """The same as a labelled dataset, its arrays read-only views of these.

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import platform
+import re
 import secrets
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -83,6 +84,26 @@ def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
         raise ValueError(msg) from error
     msg = f"{path}: is a folder or a device: give the name of a file"
     raise ValueError(msg)
+
+
+def first_line(path: PathLike) -> str:
+    """The first line of a text that is neither blank nor a comment (``#``, ``!``); maybe none."""
+    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
+    lines = (line.strip() for line in start.lstrip("\ufeff").splitlines())
+    return next((line for line in lines if line and line[0] not in "#!"), "")
+
+
+def refuse_toml(path: PathLike, line: str, expected: str) -> None:
+    """Raise where ``line``, the first of a file, is one of TOML.
+
+    Raises
+    ------
+    ValueError
+        It says what is ``expected``, and how that comes of dipoles, such a file's likely content.
+    """
+    if re.match(r"""\[\[?[^\[\],]+\]\]?\s*(#|$)|[\w."'-]+\s*=""", line):
+        msg = f"{path}: is TOML, expected {expected}: nf2ff simulate makes a scan of dipoles"
+        raise ValueError(msg)
 
 
 def refuse_overwrite(output: PathLike, inputs: Iterable[PathLike]) -> None:

@@ -14,9 +14,13 @@ from numpy.typing import NDArray
 from nf2ff import io
 from nf2ff.antennas import DipoleCluster
 from nf2ff.farfield import far_field
-from nf2ff.files import read_bytes
+from nf2ff.files import first_line, read_bytes
 from nf2ff.metrics import axial_ratio, directivity, gain, tilt_angle
 from nf2ff.modes import mode_numbers
+from nf2ff.nsma import HEADER, NsmaPattern
+from nf2ff.nsma_reader import read_nsma
+from nf2ff.power_facts import power_facts
+from nf2ff.power_tables import power_table_kind
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
@@ -34,15 +38,23 @@ def describe(
     Raises
     ------
     ValueError
-        If the file is none that can be read.
+        If the file is none that can be read, or something is stated of responses that it has not.
     """
-    kind = io.file_kind(path)
+    # What export writes has a column of EIRP, too.
+    exported = "directivity_dbi" in first_line(path)
+    without_phase = None if exported else power_table_kind(path)
+    kind = f"{without_phase}_without_phase" if without_phase else io.file_kind(path)
     if kind in ("samples", "table"):
         samples = io.read_samples(
             path, time_convention=time_convention, response_unit=response_unit
         )
         return {"file": str(path), "holds": "samples", **_samples(samples)}
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
+    if time_convention is not None or response_unit is not None:
+        msg = f"{path}: holds {facts['holds']}, not samples: leave time convention and unit out"
+        raise ValueError(msg)
+    if without_phase:
+        return facts | power_facts(path, without_phase)
     if kind == "probe":
         return facts | _probe(io.read_probe(path)) | _origin(io.read_provenance(path))
     if kind == "uncertainty":
@@ -56,6 +68,8 @@ def describe(
             "ports": len(pattern.port),
             "directions": pattern.theta.size * pattern.phi.size,
         }
+    if kind == "nsma_pattern":
+        return facts | _nsma(read_nsma(path))
     if kind == "far_field":
         return facts | _far_field(io.read_far_field(path))
     modes = io.read_modes(path)
@@ -125,6 +139,39 @@ def _far_field(field: Any) -> dict[str, Any]:
         "directions": field.theta.size * field.phi.size,
         "level": field.reference,
     }
+
+
+def _nsma(pattern: NsmaPattern) -> dict[str, Any]:
+    """Header fields by tag, and what the cuts are, one line for all that differ in frequency."""
+    facts: dict[str, Any] = {"frequencies_ghz": (pattern.frequency / 1e9).tolist()}
+    unit = pattern.fields.get("GUNITS", "").partition("/")[0].lower()
+    for name, tag in (("low", "LWGAIN"), ("middle", "MDGAIN"), ("high", "HGGAIN")):
+        try:
+            gain = float(pattern.fields.get(tag, "").partition(",")[0])
+        except ValueError:
+            continue
+        if unit in ("dbi", "dbd"):
+            facts[f"gain_{name}_{unit}"] = gain
+    alike: dict[str, tuple[float, set[float]]] = {}
+    pairs = zip(pattern.frequency.tolist(), pattern.cuts, strict=True)
+    for hertz, cut in ((hertz, cut) for hertz, cuts in pairs for cut in cuts):
+        angle = cut.angle_deg
+        phase = "no phase" if cut.phase_deg is None else "with phase"
+        what = (
+            f"{cut.plane} {cut.polarisation or '(no polarisation)'}: {angle.size} points from "
+            f"{angle.min():g} to {angle.max():g} deg, {phase}"
+        )
+        top, where = alike.get(what, (-math.inf, set()))
+        alike[what] = max(top, float(cut.level_db.max())), where | {hertz}
+    facts["cuts_per_frequency"] = [len(cuts) for cuts in pattern.cuts]
+    facts["cuts"] = [
+        f"{what}, highest level {top:g} dB, at {len(where)} "
+        f"{'frequency' if len(where) == 1 else 'frequencies'}"
+        for what, (top, where) in alike.items()
+    ]
+    facts |= {each.tag: pattern.fields[each.tag] for each in HEADER if each.tag in pattern.fields}
+    facts["warnings"] = list(pattern.warnings)
+    return facts
 
 
 def _probe(probe: Probe) -> dict[str, Any]:

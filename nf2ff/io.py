@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.farfield import FarField
-from nf2ff.files import PathLike, provenance, read_bytes, refuse_overwrite, sha256
+from nf2ff.files import PathLike, first_line, provenance, refuse_overwrite, refuse_toml, sha256
 from nf2ff.hdf5 import (
     FORMAT,
     KINDS,
@@ -32,6 +32,8 @@ from nf2ff.hdf5 import (
     write,
 )
 from nf2ff.modes import Modes, degree_of_count, mode_numbers
+from nf2ff.nsma import is_record
+from nf2ff.power_tables import refuse_power_table
 from nf2ff.probe import Probe
 from nf2ff.samples import RESPONSE_UNITS, Samples
 from nf2ff.tables import (
@@ -132,6 +134,12 @@ def read_samples(
         One line that names the file, what is wrong and what to do.
     """
     if not is_native(path):
+        line, expected = first_line(path), f"a native file or a CSV table ({','.join(COLUMNS)})"
+        refuse_toml(path, line, expected)
+        if is_record(line):
+            msg = f"{path}: is an NSMA pattern file, which holds no samples: expected {expected}"
+            raise ValueError(msg)
+        refuse_power_table(path, expected)
         return read_table(
             path,
             time_convention=time_convention or "exp(+jwt)",
@@ -164,7 +172,7 @@ def write_modes(
     overwrite: bool = False,
 ) -> None:
     """Write mode coefficients as a native file; parameters as in `write_samples`."""
-    write(path, "modes", {"modes": _modes_group(modes)}, provenance, overwrite)
+    write(path, "modes", {"modes": modes_group(modes)}, provenance, overwrite)
 
 
 def read_modes(path: PathLike) -> Modes:
@@ -286,7 +294,7 @@ def write_result(
         lines = [[" ".join(sentence.split()) for sentence in some] for some in warnings]
         text = np.array(["\n".join(some) for some in lines], dtype=object)
         items.append(Item("warnings", text, "1", "warnings, one a line", ("frequency",)))
-    groups = {"modes": _modes_group(modes), "solution": Group(items, dict(notes or {}))}
+    groups = {"modes": modes_group(modes), "solution": Group(items, dict(notes or {}))}
     if far_field is not None:
         groups["far_field"] = _far_field_group(far_field)
     write(path, "result", groups, provenance, overwrite)
@@ -336,24 +344,28 @@ def file_kind(path: PathLike) -> str:
     -------
     str
         One of `KINDS` for a native file; "table" for a CSV of samples, "pattern" for one of
-        far fields.
+        far fields; "nsma_pattern" for a pattern file of NSMA WG16.99.050.
 
     Raises
     ------
     ValueError
-        If it is neither.
+        If it is none of these.
     """
     if is_native(path):
         with open_native(path) as file:
             return str(file.attrs["kind"])
-    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
-    for line in start.lstrip("\ufeff").splitlines():
-        if line.strip() and not line.lstrip().startswith("#"):
-            names = {name.strip() for name in line.split(",")}
-            pattern = len(names & set(PATTERN_COLUMNS)) > len(names & set(COLUMNS))
-            if names & {*COLUMNS, *PATTERN_COLUMNS}:
-                return "pattern" if pattern else "table"
-            break
+    line = first_line(path)
+    names = {name.strip() for name in line.split(",")}
+    if "directivity_dbi" in names:
+        msg = f"{path}: holds levels that export wrote: give the result that they were made of"
+        raise ValueError(msg)
+    if names & {*COLUMNS, *PATTERN_COLUMNS}:
+        more = len(names & set(PATTERN_COLUMNS)) > len(names & set(COLUMNS))
+        return "pattern" if more else "table"
+    if is_record(line):
+        return "nsma_pattern"
+    expected = f"a native file or a CSV table ({','.join(COLUMNS)}; of a probe "
+    refuse_toml(path, line, expected + f"{','.join(PATTERN_COLUMNS)})")
     msg = f"{path}: is neither a native file nor a CSV table: expected columns {','.join(COLUMNS)}"
     raise ValueError(msg)
 
@@ -394,7 +406,8 @@ def _mode_axes(degree: int) -> list[Item]:
     ]
 
 
-def _modes_group(modes: Modes) -> Group:
+def modes_group(modes: Modes) -> Group:
+    """The group ``/modes`` of a native file."""
     q = modes.coefficients
     name = "spherical mode coefficients, exp(+jwt), peak"
     items = [_frequency(modes.frequency), *_mode_axes(modes.degree)]

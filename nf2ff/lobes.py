@@ -81,11 +81,9 @@ def first_nulls(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) -> 
     ValueError
         If the peak belongs to other modes.
     """
-    from scipy.signal import find_peaks
-
     rows = []
     for circle in circles(modes, plane, at):
-        minima, _ = find_peaks(-circle.level_db(), prominence=LOBE_RISE)
+        minima = search.prominent_maxima(-circle.level_db(), LOBE_RISE)
         if minima.size == 0:
             rows.append((np.nan,) * 4)
             continue
@@ -339,6 +337,8 @@ def _refuse_poles(cone: Cone, basis: Basis) -> None:
 #: Local maxima of the coarse grid that are looked at more closely, and those then climbed.
 _CANDIDATES = 24
 _CLIMBED = 4
+#: Where some value is enough, so many of them come first: the rest are mostly not needed then.
+_FIRST = 8
 #: New patches for a maximum that leaves its own.
 _ATTEMPTS = 6
 
@@ -348,7 +348,8 @@ def _highest_within(
 ) -> tuple[Real, Complex, Real]:
     """Direction (F, 3), field (F, 3) and value (F,) of the highest objective within ``cone``."""
     axes = cone.axes(modes.frequency.size)
-    index, centre, step = _lobes_within(modes, axes, cone.half_angle, objective)
+    index, centre, rank, step = _lobes_within(modes, axes, cone.half_angle, objective, enough)
+    first = rank < (_FIRST if enough < np.inf else _CANDIDATES)
 
     def within(field: Complex, direction: Real, index: Index) -> Real:
         ahead = np.sum(direction * axes[index][:, None], axis=-1)
@@ -358,59 +359,67 @@ def _highest_within(
     def confine(patches: search.Patches, direction: Real) -> Real:
         return _confine(direction, axes[patches.index][:, None], cone.half_angle)
 
+    def highest(top: Real) -> NDArray[np.bool_]:
+        few = 1 if top.max() >= enough else _CLIMBED
+        return np.asarray(top >= np.sort(top)[-few:][0])
+
     count = modes.frequency.size
     best = np.full(count, -np.inf)
     towards, there = np.zeros((count, 3)), np.zeros((count, 3), dtype=complex)
-    for _ in range(_ATTEMPTS):
-        patches = search.sample_patches(
-            modes,
-            index=index,
-            centre=centre,
-            width=step,
-            objective=within,
-            keep=_highest,
-            axes=axes,
-        )
-        direction, field, value = search.climb_within(patches, objective, confine, enough=enough)
-        for k in np.flatnonzero(value > best[patches.index]):
-            f = patches.index[k]
-            if value[k] > best[f]:
-                best[f], towards[f], there[f] = value[k], direction[k], field[k]
-        at = patches.coordinates(direction[:, None])[:, 0]
-        outside = np.any(np.abs(at) > 1 - 1e-6, axis=1) & (value < enough)
-        index, centre = patches.index[outside], direction[outside]
-        if index.size == 0:
-            break
+    for part in (first, ~first):
+        left = part & (best[index] < enough)
+        which, middle = index[left], centre[left]
+        for _ in range(_ATTEMPTS):
+            if which.size == 0:
+                break
+            patches = search.sample_patches(
+                modes,
+                index=which,
+                centre=middle,
+                width=step,
+                objective=within,
+                keep=highest,
+                axes=axes,
+            )
+            direction, field, value = search.climb_within(
+                patches, objective, confine, enough=enough
+            )
+            for k in np.flatnonzero(value > best[patches.index]):
+                f = patches.index[k]
+                if value[k] > best[f]:
+                    best[f], towards[f], there[f] = value[k], direction[k], field[k]
+            at = patches.coordinates(direction[:, None])[:, 0]
+            outside = np.any(np.abs(at) > 1 - 1e-6, axis=1) & (best[patches.index] < enough)
+            which, middle = patches.index[outside], direction[outside]
     return towards, there, best
 
 
-def _highest(top: Real) -> NDArray[np.bool_]:
-    return np.asarray(top >= np.sort(top)[-_CLIMBED:][0])
-
-
 def _lobes_within(
-    modes: Modes, axes: Real, half_angle: float, objective: search.Objective
-) -> tuple[Index, Real, float]:
-    """Frequency (K,) and direction (K, 3) of local maxima on a grid, and its step [rad]."""
+    modes: Modes, axes: Real, half_angle: float, objective: search.Objective, enough: float
+) -> tuple[Index, Real, Index, float]:
+    """Frequency (K,), direction (K, 3) and rank (K,) among those of its frequency, 0 the highest,
+    of local maxima on a grid, and its step [rad]."""
     step = min(np.pi / (4 * max(modes.degree, 3)), half_angle / 8)
     rings = np.linspace(0, half_angle, int(np.ceil(half_angle / step)) + 1)
     turns = max(8, int(np.ceil(2 * np.pi * np.sin(min(half_angle, np.pi / 2)) / step)))
     psi = 2 * np.pi * np.arange(turns) / turns
     about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
-    index, centre = [], []
+    index, centre, rank = [], [], []
     for f, one in enumerate(search.each_frequency(modes)):
         r, along, across = unit_vectors(*direction_angles(axes[f : f + 1]))
         direction = about_z @ np.concatenate([along, across, r])
         field = search.field_towards(one, direction)
         value = objective(field[None], direction[None], np.array([f])).reshape(rings.size, turns)
+        limit = 1 if value.max() >= enough else _CANDIDATES
         i, j = search.grid_maxima(
-            value, least=0.0, limit=_CANDIDATES, last_is_pole=half_angle >= np.pi - 1e-9
+            value, least=0.0, limit=limit, last_is_pole=half_angle >= np.pi - 1e-9
         )
         # A cone without any light: its axis stands for it.
         chosen = i * turns + j if i.size else np.zeros(1, dtype=np.intp)
         index.append(np.full(chosen.size, f))
         centre.append(direction[chosen])
-    return np.concatenate(index), np.concatenate(centre), step
+        rank.append(np.argsort(np.argsort(-value.ravel()[chosen], kind="stable")))
+    return np.concatenate(index), np.concatenate(centre), np.concatenate(rank), step
 
 
 def _confine(direction: Real, axis: Real, half_angle: float) -> Real:

@@ -27,6 +27,9 @@ _TURNED = ("ludwig-3", "linear")
 #: An ellipse whose Stokes parameter S3 is below this fraction of S0 is taken as linear: 1e-13 is
 #: what the transforms' rounding leaves of a field that is linear (axial ratio 266 dB).
 LINEAR_LIMIT = 1e-13
+#: Least power with a directivity [W]: what a null has of it, eps^2, is the least number of full
+#: precision. Below, and where squares exceed the range of numbers, digits are lost.
+_LEAST_POWER = np.finfo(float).tiny / np.finfo(float).eps ** 2
 
 
 # --- level ---------------------------------------------------------------------------------
@@ -67,9 +70,9 @@ def nonzero_power(frequency: Real, power: Real) -> Real:
     Raises
     ------
     ValueError
-        If no power is radiated at a frequency.
+        If no power is radiated at a frequency, or less or more than numbers can tell.
     """
-    dark = np.flatnonzero(~(power > 0))
+    dark = np.flatnonzero(~((power > _LEAST_POWER) & (power < np.inf)))
     if dark.size:
         msg = (
             f"radiated power is {power[dark[0]]:g} W at {frequency[dark[0]]:.9g} Hz: directivity "

@@ -28,6 +28,8 @@ MAX_NSMA_BYTES, MAX_LINES = 32 * 2**20, 2_000_000
 REVISION = {"REVNUM": "NSMA WG16.99.050", "REVDAT": "19990520"}
 #: Decimals of what is written: angles and phases in deg, levels in dB, frequencies in MHz.
 ANGLE_DECIMALS, PHASE_DECIMALS, LEVEL_DECIMALS, FREQUENCY_DECIMALS = 4, 3, 3, 6
+#: Most frequencies: two characters for their number.
+MAX_FREQUENCIES = 99
 #: Most characters of a point, its last comma counted.
 POINT_LIMIT = 28
 
@@ -202,6 +204,12 @@ class NsmaPattern:
         object.__setattr__(self, "warnings", tuple(self.warnings))
 
 
+def is_record(line: str) -> bool:
+    """Whether a line is a record, ``TAG:,value``, of a field of the recommendation, or nearly."""
+    mark = re.match(r"(\w{6})\s*[:,]", line)
+    return mark is not None and mark[1].upper() in FIELDS
+
+
 def write_nsma(path: PathLike, pattern: NsmaPattern, *, overwrite: bool = False) -> None:
     """Write a pattern file, strictly by the recommendation.
 
@@ -250,6 +258,11 @@ def _records(pattern: NsmaPattern) -> Iterator[str]:
     if len(set(megahertz)) < len(megahertz):
         msg = f"PATFRE holds a frequency twice ({', '.join(megahertz)} MHz): give each once"
         raise ValueError(msg)
+    if len(megahertz) > MAX_FREQUENCIES:
+        msg = (
+            f"has {len(megahertz)} frequencies, NOFREQ has room for {MAX_FREQUENCIES}: choose fewer"
+        )
+        raise ValueError(msg + " (--frequency-ghz)")
     fields = {**pattern.fields, **REVISION, "NOFREQ": str(len(megahertz))}
     header = [_record(each, fields[each.tag]) for each in HEADER if _needed(each, fields)]
     if float(fields["LOWFRQ"]) > float(fields["HGHFRQ"]):

@@ -7,8 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.beam import cut_through, peak
+from nf2ff.beam import Circle, Peak, cut_through, lobe_width, peak
 from nf2ff.figures_table import directions, frequencies
+from nf2ff.lobes import front_to_back
 from nf2ff.metrics import unit_vectors
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.nsma import NsmaCut, NsmaPattern
@@ -38,6 +39,10 @@ _UPRIGHT = 1e-3
 _LEAST_CO = 1e-9
 #: Last decimal of the gain that is written [dB].
 _RESOLUTION = 0.01
+#: The level that bounds a half-power beamwidth, below that at the peak [dB].
+_HALF_POWER = 10 * np.log10(2)
+#: Most that ``FRTOBA`` has room for, two characters [dB].
+_LARGEST_RATIO = 99
 
 
 def nsma_pattern(
@@ -69,8 +74,9 @@ def nsma_pattern(
     angle : (A,) array_like
         Angles of each cut [rad].
     fields : mapping of str to str
-        Header fields by tag. ``LOWFRQ``, ``HGHFRQ``, ``PATTYP``, ``COMNT1``, ``COMNT2`` have
-        defaults; ``GUNITS`` and ``MDGAIN`` follow from the rest.
+        Header fields by tag. ``LOWFRQ``, ``HGHFRQ``, ``PATTYP``, ``COMNT1``, ``COMNT2``,
+        ``AZWIDT``, ``ELWIDT``, ``FRTOBA`` have defaults; ``GUNITS`` and ``MDGAIN`` follow from
+        the rest.
     gain_dbi : float, optional
         Partial gain at the peak in the middle of the band [dBi].
     input_power : (F,) or () array_like, optional
@@ -86,7 +92,10 @@ def nsma_pattern(
     Returns
     -------
     NsmaPattern
-        Four cuts for each frequency. It warns of a gain above the directivity.
+        Four cuts for each frequency. It warns of a gain above the directivity. ``AZWIDT`` and
+        ``ELWIDT`` are the half-power widths of the co-polar H and V cut in the middle of the
+        band, in deg, where they go through the peak and fall so far; ``FRTOBA`` is the intensity
+        of both polarisations at the peak over that opposite, in whole dB up to 99.
 
     Raises
     ------
@@ -146,12 +155,23 @@ def nsma_pattern(
         "LOWFRQ": f"{hertz.min() / 1e6:.6f}".rstrip("0").rstrip("."),
         "HGHFRQ": f"{hertz.max() / 1e6:.6f}".rstrip("0").rstrip("."),
         "PATTYP": "typical",
+        **(frames[middle].widths(co) if through is None else {}),
+        **_ratio(frames[middle].one, top, middle),
         **fields,
         "GUNITS": "DBI/DBR",
         "MDGAIN": f"{gain:.2f}",
     }
     cuts = tuple(frame.cuts(co, angle, phase=phase) for frame in frames)
     return NsmaPattern(known, hertz, cuts, tuple(warnings))
+
+
+def _ratio(one: Modes, top: Peak, index: int) -> dict[str, str]:
+    """``FRTOBA`` of one frequency, where its two characters can say it."""
+    part = slice(index, index + 1)
+    eirp = None if top.eirp is None else top.eirp[part]
+    at = Peak(top.theta[part], top.phi[part], top.directivity[part], eirp)
+    decibels = 10 * np.log10(front_to_back(one, at=at)[0])
+    return {"FRTOBA": f"{max(decibels, 0):.0f}"} if decibels < _LARGEST_RATIO + 0.5 else {}
 
 
 def _ghz(hertz: float) -> str:
@@ -237,6 +257,21 @@ class _Frame:
     def intensity(self, polarisation: str) -> float:
         """Intensity of one polarisation at the peak [W/sr]."""
         return float(abs(_part(polarisation, self.at_peak)) ** 2 / (2 * WAVE_IMPEDANCE))
+
+    def widths(self, co: str) -> dict[str, str]:
+        """``AZWIDT`` and ``ELWIDT``: half-power widths of the co-polar cuts H and V, if any."""
+        up, right = POLARISATIONS[co]
+        result = {}
+        for tag, turn in (("AZWIDT", np.pi / 2), ("ELWIDT", 0.0)):
+            c, s = np.cos(turn), np.sin(turn)
+            # As in `components` and `_part`, of the components along the circle and across it.
+            weights = (up * c + right * s, right * c - up * s)
+            plane = self.plane + turn
+            circle = Circle(self.one, theta=self.theta, phi=self.phi, plane=plane, weights=weights)
+            width = np.degrees(lobe_width(circle, _HALF_POWER))
+            if np.isfinite(width):
+                result[tag] = f"{width:.2f}"
+        return result
 
     def cuts(self, co: str, angle: Real, *, phase: bool) -> tuple[NsmaCut, ...]:
         """H and V cut, each co- and cross-polar."""

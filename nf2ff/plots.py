@@ -66,7 +66,7 @@ def principal_cuts(
         If there is no such frequency or basis, or nothing is radiated.
     """
     cuts = _cuts(modes, frequency_index, basis)
-    ax = _new_axes((8.0, 5.2)) if ax is None else ax
+    ax = new_axes((8.0, 5.2)) if ax is None else ax
     for theta, level, look in cuts.lines():
         ax.plot(np.degrees(theta), level, **look)
     ax.set_xlim(-180, 180)
@@ -76,8 +76,8 @@ def principal_cuts(
     ax.set_xlabel("theta [deg] (negative: azimuth phi + 180°)")
     ax.set_ylabel("partial directivity [dBi]")
     ax.set_title(cuts.title, fontsize=11, color=TEXT_COLOUR)
-    _style(ax)
-    _legend(ax, len(cuts.names), 40)
+    style_axes(ax)
+    legend_below(ax, len(cuts.names), 40)
     return ax
 
 
@@ -113,7 +113,7 @@ def polar_cuts(
         raise ValueError(msg)
     cuts = _cuts(modes, frequency_index, basis)
     if polar is None:
-        polar = _new_axes((6.6, 7.4), [0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4], projection="polar")
+        polar = new_axes((6.6, 7.4), [0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4], projection="polar")
     for theta, level, look in cuts.lines():
         # Below its floor a polar plot would go on at the other side of the centre.
         polar.plot(theta, np.maximum(level, cuts.floor), **look)
@@ -124,13 +124,15 @@ def polar_cuts(
     polar.set_thetagrids(angles, [_signed(a, "°") for a in signed])
     polar.set_rlim(cuts.floor, cuts.ceiling)
     rings = np.arange(cuts.floor + 10, cuts.ceiling, 10)
-    polar.set_rgrids(rings, [_signed(r, " dBi") for r in rings], angle=cuts.quiet_angle())
-    for label in polar.get_yticklabels():
-        label.set(fontsize=8, ha="center", va="center")
-        label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8})
+    polar.set_rgrids(rings, [""] * rings.size)
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8}
+    place = {"color": TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
+    quiet = np.radians(cuts.quiet_angle())
+    for ring in rings:  # as labels of ticks they would lie under the lines
+        polar.text(quiet, ring, _signed(ring, " dBi"), bbox=box, **place)
     polar.set_title(cuts.title, fontsize=11, color=TEXT_COLOUR, pad=14)
-    _style(polar)
-    _legend(polar, len(cuts.names), 26)
+    style_axes(polar)
+    legend_below(polar, len(cuts.names), 26)
     return polar
 
 
@@ -164,23 +166,30 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
     n = np.arange(1, power.size + 1)
     level = 10 * np.log10(np.maximum(power / power.sum(), 1e-30))
     floor = max(-LOWEST, 10 * np.floor(np.percentile(level, 2) / 10) - 10)
-    ax = _new_axes((8.0, 4.2)) if ax is None else ax
+    ax = new_axes((8.0, 4.2)) if ax is None else ax
     many = n.size > 60
     if not many:
         ax.vlines(n, floor, np.maximum(level, floor), color=COLOURS[0], alpha=0.35, linewidth=1)
     size = 2.5 if many else 5
     ax.plot(n, level, "o", color=COLOURS[0], markersize=size, label="power in degree n")
     tail = 10 * np.log10(np.maximum(np.cumsum(power[::-1])[::-1] / power.sum(), 1e-30))
-    ax.step(n, tail, where="mid", color=COLOURS[1], linewidth=1.4, label="in degree n and above")
+    # Whole steps at both ends, too: a single degree would leave nothing to see.
+    edges, tail = np.concatenate([[0.5], n, [n.size + 0.5]]), np.pad(tail, 1, mode="edge")
+    ax.step(
+        edges, tail, where="mid", color=COLOURS[1], linewidth=1.4, label="in degree n and above"
+    )
     ax.set_xlim(0.5, n.size + 0.5)
     ax.set_ylim(floor, 5)
     ax.set_xlabel("degree n")
     ax.set_ylabel("power over radiated power [dB]")
-    ax.set_title(f"Mode power, {_frequency(one)}", fontsize=11, color=TEXT_COLOUR)
-    ax.locator_params(axis="x", integer=True)
-    _style(ax)
+    ax.set_title(f"Mode power, {frequency_label(one)}", fontsize=11, color=TEXT_COLOUR)
+    if n.size < 10:
+        ax.set_xticks(n)
+    else:
+        ax.locator_params(axis="x", integer=True)
+    style_axes(ax)
     ax.grid(visible=False, axis="x")
-    _legend(ax, 2, 40)
+    legend_below(ax, 2, 40)
     return ax
 
 
@@ -213,8 +222,8 @@ class _Cuts:
         self.ceiling = 5.0 * np.ceil((maximum + 0.5) / 5)
         self.floor = 10.0 * np.floor((self.ceiling - DEPTH) / 10)
         self.title = (
-            f"{_frequency(one)}: peak {maximum:.2f} dBi at theta {np.degrees(top.theta[0]):.2f}°, "
-            f"phi {np.degrees(top.phi[0]):.2f}°\n{words}"
+            f"{frequency_label(one)}: peak {maximum:.2f} dBi at "
+            f"theta {np.degrees(top.theta[0]):.2f}°, phi {np.degrees(top.phi[0]):.2f}°\n{words}"
         )
 
     def lines(self) -> list[tuple[Any, Any, dict[str, Any]]]:
@@ -222,7 +231,7 @@ class _Cuts:
         result = []
         for i, (colour, name) in enumerate(zip(COLOURS, self.names, strict=False)):
             co = {"linewidth": WIDTHS[i], "zorder": 3.0 + 0.1 * i}
-            cross = {"linewidth": 0.6 * WIDTHS[i], "zorder": 2.5 + 0.1 * i, "linestyle": DASHES[i]}
+            cross = {"linewidth": 0.6 * WIDTHS[i], "zorder": 4.0 + 0.1 * i, "linestyle": DASHES[i]}
             for kind, value, style in (("co", self.co[i], co), ("cross", self.cross[i], cross)):
                 look = {"color": colour, "label": f"{kind}, {name}", **style}
                 result.append((self.theta, value, look))
@@ -241,8 +250,18 @@ def _cuts(modes: Modes, index: int, basis: Basis) -> _Cuts:
     return _Cuts(_one(modes, index), basis)
 
 
-def _legend(ax: Any, columns: int, drop: float) -> None:
-    """Legend under the axes, ``drop`` points below, where it hides nothing."""
+def legend_below(ax: Any, columns: int, drop: float) -> None:
+    """Put a legend under axes, where it hides nothing.
+
+    Parameters
+    ----------
+    ax : Axes
+        Axes with labelled lines.
+    columns : int
+        Entries side by side.
+    drop : float
+        How far below the axes it begins [points].
+    """
     from matplotlib.transforms import ScaledTranslation
 
     down = ScaledTranslation(0, -drop / 72, ax.figure.dpi_scale_trans)
@@ -293,13 +312,31 @@ def _signed(value: float, unit: str) -> str:
     return f"{value:.0f}{unit}".replace("-", "\N{MINUS SIGN}")
 
 
-def _frequency(one: Modes) -> str:
+def frequency_label(one: Modes) -> str:
+    """The first frequency of ``one`` in GHz, for a title."""
     return f"{one.frequency[0] / 1e9:.6g} GHz"
 
 
-def _new_axes(
+def new_axes(
     size: tuple[float, float], place: list[float] | None = None, projection: str | None = None
 ) -> Any:
+    """Axes on a figure of their own, on the Agg canvas: no display, no global state.
+
+    Parameters
+    ----------
+    size : tuple of float
+        Width and height of the figure [inch].
+    place : list of float, optional
+        Left, bottom, width and height of the axes as parts of the figure's; found by the
+        automatic layout if left out.
+    projection : str, optional
+        As matplotlib names it.
+
+    Returns
+    -------
+    Axes
+        The axes, bare.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -312,7 +349,8 @@ def _new_axes(
     return figure.add_subplot(projection=projection)
 
 
-def _style(ax: Any) -> None:
+def style_axes(ax: Any) -> None:
+    """Give axes the grid, colours and frame that all pictures have."""
     ax.set_axisbelow(True)
     ax.grid(visible=True, color=GRID_COLOUR, linewidth=0.8)
     ax.tick_params(colors=TEXT_COLOUR, labelsize=9)

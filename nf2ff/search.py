@@ -126,6 +126,42 @@ def grid_maxima(
     return i[order], j[order]
 
 
+def prominent_maxima(value: Real, least: float) -> Index:
+    """Local maxima of ``value`` (M,) that rise out of the minima on both sides.
+
+    Parameters
+    ----------
+    value : (M,) ndarray
+        Values in a row; its ends are no maxima.
+    least : float
+        Least rise out of the deeper sea to the sides: on each side the lowest value before a
+        higher one, or the end, the higher of both counts.
+
+    Returns
+    -------
+    (K,) ndarray of int
+        Their places, increasing; of equal neighbours the one in the middle.
+    """
+    first = np.flatnonzero(np.append(True, np.diff(value) != 0))
+    last = np.append(first[1:], value.size) - 1
+    height = value[first]
+    rise = np.diff(height) > 0
+    top = np.flatnonzero(rise[:-1] & ~rise[1:]) + 1
+    if top.size == 0:
+        return top
+    # Lowest value before each maximum, after the one before it, and after the last.
+    valley = np.minimum.reduceat(height, np.append(0, top))
+    result = []
+    for at, peak in enumerate(height[top]):
+        higher = np.flatnonzero(height[top] > peak)
+        left, right = higher[higher < at], higher[higher > at]
+        low = valley[left[-1] + 1 if left.size else 0 : at + 1].min()
+        high = valley[at + 1 : right[0] + 1 if right.size else None].min()
+        result.append(peak - max(low, high) >= least)
+    keep = top[np.array(result)]
+    return (first[keep] + last[keep]) // 2
+
+
 # --- patches -------------------------------------------------------------------------------
 
 
@@ -371,7 +407,8 @@ def climb_within(
     confine : callable
         (patches, direction (K, S, 3)) -> the nearest directions within the region.
     enough : float
-        A value beyond which it matters no more how much higher the maximum is.
+        A value beyond which it matters no more how much higher the maximum of a frequency is:
+        all its patches are left where they are.
 
     Returns
     -------
@@ -407,7 +444,7 @@ def climb_within(
         # of it was, it may have shrunk too early.
         grown = np.minimum(2 * side, 0.25)
         side = np.where(best == 0, side / 3, np.where(best == 9, side / 2, grown))
-        on = (side > 1e-5) & (value[:, 0] < enough)
+        on = (side > 1e-5) & ~np.isin(patches.index, patches.index[value[:, 0] >= enough])
         if not on.any():
             break
         if 2 * np.count_nonzero(on) < on.size:

@@ -23,6 +23,9 @@ SENSES = {1: "right-hand", -1: "left-hand", 0: "linear"}
 PLANES = {"theta": 0.0, "phi": math.pi / 2}
 #: Half-widths of the bands about the horizon [deg].
 HORIZON_DEG = (15, 30, 45)
+#: An ellipse whose axial ratio is this close to 1 is a circle, whose tilt is rounding: transforms
+#: at points leave 1e-12 of the field.
+ROUND = 1e-10
 
 
 class Quantity(NamedTuple):
@@ -48,7 +51,8 @@ def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
     dict of str to Quantity
         Half-power beamwidths and sidelobe levels in the cuts through the peak along theta^ and
         along phi^, front-to-back ratio, polarisation at the peak, and the fraction of the power
-        radiated into the upper hemisphere and near the horizon. NaN where a cut has none.
+        radiated into the upper hemisphere and near the horizon. NaN where a cut has none, and
+        for the tilt of a circle.
     """
     result: dict[str, Quantity] = {}
 
@@ -64,8 +68,10 @@ def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
         put(f"highest_sidelobe_{cut}", lobes.highest, "1", f"highest sidelobe {where}")
     put("front_to_back", front_to_back(modes, at=top), "1", "front-to-back ratio")
     at_peak = _field_at(modes, top)
-    put("axial_ratio", axial_ratio(at_peak)[:, 0, 0], "1", "axial ratio at the peak")
-    put("tilt", tilt_angle(at_peak)[:, 0, 0], "rad", "tilt from theta^ towards phi^ at the peak")
+    ratio = axial_ratio(at_peak)[:, 0, 0]
+    put("axial_ratio", ratio, "1", "axial ratio at the peak")
+    tilt = np.where(ratio > 1 + ROUND, tilt_angle(at_peak)[:, 0, 0], np.nan)
+    put("tilt", tilt, "rad", "tilt from theta^ towards phi^ at the peak, NaN where circular")
     put("sense", sense(at_peak)[:, 0, 0], "1", "sense: 1 right-hand, -1 left-hand, 0 linear")
     put(
         "upper_hemisphere", radiated_fraction(modes, UPPER_HEMISPHERE), "1",

@@ -1,5 +1,7 @@
 """Modes of antennas whose pattern has a closed form, for the tests of what is made of them."""
 
+from functools import lru_cache
+
 import numpy as np
 import oracle
 
@@ -25,15 +27,26 @@ def project(field, degree, order):
     The far-field functions K of the textbook are orthogonal with norm 4 pi, since the directivity
     |sum Q K|^2 / sum |Q|^2 has mean 1. Exact if the field ends at ``degree``.
     """
-    x, weight = np.polynomial.legendre.leggauss(degree + 2)
-    phi = 2 * np.pi * np.arange(2 * order + 1) / (2 * order + 1)
-    t, p = (v.ravel() for v in np.meshgrid(np.arccos(x), phi, indexing="ij"))
-    solid = np.repeat(weight, phi.size) * 2 * np.pi / phi.size
-    k = oracle.far_waves(degree, t, p)
+    t, p, solid = _grid(degree, order)
+    k = _waves_on_grid(degree, order)
     e = np.stack(field(t, p), -1)
     q = np.einsum("m,mc,mjc->j", solid, e, k.conj()) / (4 * np.pi)
     q[np.abs(mode_numbers(degree)[1]) > order] = 0
     return Modes([1e9], [q / np.sqrt(oracle.Z0 / (4 * np.pi))])
+
+
+def _grid(degree, order):
+    """Directions and their solid angles, flat."""
+    x, weight = np.polynomial.legendre.leggauss(degree + 2)
+    phi = 2 * np.pi * np.arange(2 * order + 1) / (2 * order + 1)
+    t, p = (v.ravel() for v in np.meshgrid(np.arccos(x), phi, indexing="ij"))
+    return t, p, np.repeat(weight, phi.size) * 2 * np.pi / phi.size
+
+
+@lru_cache(maxsize=1)
+def _waves_on_grid(degree, order):
+    """Slow, and the same for all fields that end at a degree."""
+    return oracle.far_waves(degree, *_grid(degree, order)[:2])
 
 
 HUYGENS = modes_of({(2, -1, 1): -1, (2, 1, 1): 1, (1, 1, 1): -1, (1, -1, 1): -1})

@@ -1,7 +1,10 @@
 """Outputs in the way, unusable options, wrong usage: nothing is overwritten."""
 
+import os
 import re
 import shutil
+import subprocess
+import sys
 
 import pytest
 from commands import (
@@ -130,11 +133,11 @@ def test_antenna_that_cannot_be_read(tmp_path, text, says):
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"--frequency-ghz": 0}, "frequency is 0.0, expected positive"),
-        ({"--frequency-ghz": "nan"}, "frequency is nan .* expected finite"),
+        ({"--frequency-ghz": 0}, "--frequency-ghz is 0, expected a number above 0"),
+        ({"--frequency-ghz": "nan"}, "--frequency-ghz is nan, expected a number above 0"),
         ({"--radius-m": 0.04}, r"--radius-m is 0.04, but .* as far as 0.043\d+ m .*: scan outside"),
         ({"--radius-m": -1}, "--radius-m is -1, but .*: scan outside"),
-        ({"--radius-m": "inf"}, "radius is inf"),
+        ({"--radius-m": "inf"}, "--radius-m is inf, expected a number above 0, at most 1e6"),
         ({"--theta-step-deg": 7}, "--theta-step-deg is 7, expected a step that divides 180 deg ev"),
         ({"--phi-step-deg": 0}, "--phi-step-deg is 0, expected a step that divides 360 deg evenly"),
         ({"--phi-step-deg": 360}, "a grid of 37 x 1 directions is too small"),
@@ -213,3 +216,14 @@ def test_as_a_program(table, tmp_path):
     done = start("transform", "scan.csv", "-o", "out.h5", "--jsn", folder=tmp_path)
     assert (done.code, done.out) == (2, "")
     assert snapshot(tmp_path) == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes break otherwise there")
+def test_a_reader_that_has_seen_enough_is_no_error(table):
+    # As with `| head`: the other end of the pipe is closed.
+    ours, theirs = os.pipe()
+    os.close(ours)
+    words = [sys.executable, "-m", "nf2ff", "inspect", str(table)]
+    done = subprocess.run(words, stdout=theirs, stderr=subprocess.PIPE, check=False)
+    os.close(theirs)
+    assert done.stderr == b""

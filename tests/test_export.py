@@ -16,6 +16,7 @@ import pytest
 from click.testing import CliRunner
 from commands import ANTENNA, Done, snapshot
 from patterns import HUYGENS, TURNSTILE, Z_DIPOLE, modes_of
+from scipy.optimize import brentq
 
 from nf2ff import exporting, figures_table, io
 from nf2ff.antennas import DipoleCluster
@@ -24,7 +25,7 @@ from nf2ff.exporting import export
 from nf2ff.farfield import FarField, far_field
 from nf2ff.figures_table import trusted_around, write_cuts, write_levels
 from nf2ff.grid import equiangular_grid
-from nf2ff.inspection import read_antenna
+from nf2ff.inspection import describe, read_antenna
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.nsma_cuts import nsma_pattern
 from nf2ff.nsma_reader import read_nsma
@@ -608,6 +609,32 @@ def seen_from_behind(antenna, frequency, axis, up, plane, angle):
     return np.array([along, across] if plane == "V" else [across, along])
 
 
+def half_power_widths(antenna, frequency, axis, up, weights):
+    """Widths of the co-polar cuts H and V: where the closed form falls to half of the peak."""
+    found = {}
+    for tag, plane in (("AZWIDT", "H"), ("ELWIDT", "V")):
+
+        def excess(angle, plane=plane):
+            e = seen_from_behind(antenna, frequency, axis, up, plane, np.array([0.0, angle]))
+            peak, there = np.abs(weights @ e) ** 2
+            return there / peak - 0.5
+
+        ends = []
+        for side in (1, -1):
+            # The first of steps of 0.1 deg, far below a lobe's width, at which it is below.
+            steps = side * np.radians(np.arange(0, 180, 0.1))
+            first = next(i for i, x in enumerate(steps) if excess(x) < 0)
+            ends.append(brentq(excess, steps[first - 1], steps[first], xtol=1e-9))
+        found[tag] = f"{np.degrees(ends[0] - ends[1]):.2f}"
+    return found
+
+
+def front_to_back_db(antenna, frequency, axis):
+    """Intensity of both polarisations on the axis over that opposite (closed form) [dB]."""
+    front, back = np.sum(np.abs(field_along(antenna, frequency, np.stack([axis, -axis]))) ** 2, -1)
+    return 10 * np.log10(front / back)
+
+
 def test_right_is_right():
     # Looking along +x with z up, -y is to the right; along +z with y up, -x is.
     assert np.cross([1, 0, 0], [0, 0, 1]).tolist() == [0, -1, 0]
@@ -617,7 +644,8 @@ def test_right_is_right():
 @pytest.mark.parametrize("polarisation", [None, "H", "SLR", "SLL", "RCP", "LCP"])
 def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
     path = tmp_path / "a.nsma"
-    chosen = () if polarisation is None else ("--polarisation", polarisation)
+    chosen, count = ((), 720) if polarisation is None else (("--step-deg", 2), 180)
+    chosen += () if polarisation is None else ("--polarisation", polarisation)
     out = succeed(panel.path, "-o", path, *NSMA, *chosen, "--with-phase")
     co = polarisation or "V"
     cross = ACROSS[co]
@@ -628,7 +656,7 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
         ("V", f"{co}/{cross}"),
     ]
     listed = ", ".join(" ".join(x) for x in names)
-    assert out == f"{path}: {listed} in 720 directions, 1 frequency, gain -30.00 dBi\n"
+    assert out == f"{path}: {listed} in {count} directions, 1 frequency, gain -30.00 dBi\n"
     found = read_nsma(path)
     assert found.warnings == ()
     frequency, up = panel.frequency[0], np.array([0, 0, 1.0])
@@ -643,6 +671,8 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
         "HGHFRQ": "24000",
         "GUNITS": "DBI/DBR",
         "MDGAIN": "-30.00",
+        **half_power_widths(panel.antenna, frequency, axis, up, SEEN[co]),
+        "FRTOBA": f"{front_to_back_db(panel.antenna, frequency, axis):.0f}",
         "ELTILT": "8,0.5",
         "PATTYP": "typical",
     }
@@ -652,7 +682,7 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
         weights[co] @ seen_from_behind(panel.antenna, frequency, axis, up, "V", np.zeros(1))[:, 0]
     )
     for cut in found.cuts[0]:
-        np.testing.assert_array_equal(cut.angle_deg, -180 + 0.5 * np.arange(720))
+        np.testing.assert_array_equal(cut.angle_deg, -180 + 360 / count * np.arange(count))
         e = seen_from_behind(
             panel.antenna, frequency, axis, up, cut.plane, np.radians(cut.angle_deg)
         )
@@ -665,7 +695,7 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
         turned = np.abs(wanted) * np.exp(1j * np.radians(cut.phase_deg))
         assert np.all(np.abs(turned - wanted) <= 9e-6 * np.abs(wanted) + 2e-5 * size)
     peak_cut = found.cuts[0][0]
-    assert (peak_cut.level_db[360], peak_cut.phase_deg[360]) == (0, 0)
+    assert (peak_cut.level_db[count // 2], peak_cut.phase_deg[count // 2]) == (0, 0)
 
 
 @pytest.mark.parametrize("up", ["x", "-x", "y", "-y", "-z"])
@@ -676,6 +706,8 @@ def test_other_ways_to_mount(small, tmp_path, up):
     )  # fmt: skip
     found = read_nsma(tmp_path / "a.nsma")
     assert found.fields["COMNT2"] == "Great circles through theta 70.000 deg, phi 50.000 deg"
+    # Levels do not refer to that direction: no half-power width about it.
+    assert not {"AZWIDT", "ELWIDT"} & set(found.fields)
     sign = -1.0 if up.startswith("-") else 1.0
     upward = sign * np.eye(3)["xyz".index(up[-1])]
     axis = vectors(*np.radians([[70], [50]]))[0][0]
@@ -704,6 +736,7 @@ def test_other_ways_to_mount(small, tmp_path, up):
     # Rodrigues' formula for the rotation that carries the axis to the peak the short way.
     k, c = np.cross(axis, peak), axis @ peak
     rolled = slant * c + np.cross(k, slant) + k * (k @ slant) / (1 + c)
+    assert found.fields["FRTOBA"] == f"{front_to_back_db(small.antenna, 3e9, peak):.0f}"
     reference = np.abs(field_along(small.antenna, 3e9, peak[None])[0] @ rolled)
     np.testing.assert_allclose(1 / np.median(ratio), reference, rtol=1.2e-4)
 
@@ -804,6 +837,50 @@ def test_fields_of_the_user_come_first(small, tmp_path):
     succeed(small.path, "-o", tmp_path / "a.nsma", *NSMA, *words, "--step-deg", 30)
     found = read_nsma(tmp_path / "a.nsma").fields
     assert {f"{k}={v}" for k, v in found.items()} >= set(more)
+    assert set(found) >= {"ELWIDT", "FRTOBA"}
+
+
+def test_widths_and_ratio_where_there_are_any():
+    # Closed form: a z-dipole, cos of the elevation, is 90 deg wide in the vertical cut, the same
+    # all around, and as strong behind.
+    dipole = nsma_of(Z_DIPOLE, up=[0, 0, 1]).fields
+    assert (dipole["ELWIDT"], dipole["FRTOBA"]) == ("90.00", "0")
+    assert "AZWIDT" not in dipole
+    # Whatever rounding makes of a ratio of 1, there is no minus before it.
+    for name in [(1, 1, 1), (2, 1, 1), (1, 2, 2), (2, 2, 2), (1, 3, 3), (2, 3, 3)]:
+        alone = nsma_of(modes_of({name: 1}, 3), up=[0.3, 0.5, 0.6]).fields
+        assert alone["FRTOBA"] == "0"
+    # Huygens source: (1 + cos)^2 is half at cos = sqrt 2 - 1, in every cut; nothing behind, which
+    # two characters cannot say.
+    source = nsma_of().fields
+    width = f"{2 * np.degrees(np.arccos(2**0.5 - 1)):.2f}"
+    assert (source["AZWIDT"], source["ELWIDT"]) == (width, width)
+    assert "FRTOBA" not in source
+    # With as little of the magnetic dipole missing as to have 99 dB and 100 dB:
+    # (2 - x)/x is the ratio of the fields in front and behind.
+    for decibels, says in ((99.4, "99"), (99.6, None)):
+        x = 2 / (1 + 10 ** (decibels / 20))
+        weak = modes_of({(2, -1, 1): -1, (2, 1, 1): 1, (1, 1, 1): x - 1, (1, -1, 1): x - 1})
+        assert nsma_of(weak).fields.get("FRTOBA") == says
+
+
+def test_widths_are_those_of_the_co_polarisation_in_the_middle_of_the_band():
+    # Closed form, towards +z with y up: a Huygens source along x is (1 + cos) wide by Ludwig-3, a
+    # dipole along y cos in the vertical cut. Of both together each polarisation has its own.
+    dipole = modes_of({(2, 1, 1): -1j, (2, -1, 1): -1j})
+    both = Modes([1e9], HUYGENS.coefficients + dipole.coefficients)
+    wide = f"{2 * np.degrees(np.arccos(2**0.5 - 1)):.2f}"
+    found = nsma_of(both, polarisation="H").fields
+    assert (found["AZWIDT"], found["ELWIDT"]) == (wide, wide)
+    found = nsma_of(both, polarisation="V").fields
+    assert found["ELWIDT"] == "90.00"
+    assert "AZWIDT" not in found
+    # Of three frequencies, the one in the middle.
+    along_x = modes_of({(2, 1, 1): 1, (2, -1, 1): -1}).coefficients
+    q = np.concatenate([HUYGENS.coefficients, along_x, HUYGENS.coefficients])
+    three = nsma_of(Modes([1e9, 1.5e9, 2e9], q), polarisation="H").fields
+    assert (three["AZWIDT"], three["FRTOBA"]) == ("90.00", "0")
+    assert "ELWIDT" not in three
 
 
 def test_circular_polarisation_is_found():
@@ -912,6 +989,19 @@ USAGE = {
         ("a.csv", "--through", 190, 0),
         "--through is 190 0, expected theta from 0 to 180 deg, phi within 360",
     ),
+    "text under a name of HDF5": (
+        ("a.h5", "--what", "cuts"), "cuts is written as text, a.h5 is a name of HDF5: choose anot",
+    ),
+    "levels under a name of HDF5": (
+        ("a.H5", "--what", "levels"), "levels is written as text, a.H5 is a name of HDF5",
+    ),
+    "plane": (("a.csv", "--plane-deg", "inf"), "--plane-deg is inf, expected an angle in degrees"),
+    "azimuth": (("a.csv", "--phi-deg", 0, "--phi-deg", "nan"), "--phi-deg is nan, expected an ang"),
+    "cone": (("a.csv", "--theta-deg", "-inf"), "--theta-deg is -inf, expected an angle in degrees"),
+    "no slant": (
+        ("a.csv", "--basis", "linear", "--reference-angle-deg", "nan"),
+        "--reference-angle-deg is nan, expected an angle in degrees",
+    ),
     "through nowhere": (("a.csv", "--through", 90, "nan"), "--through is 90 nan, expected theta"),
     "nothing for nsma": (
         ("a.nsma",),
@@ -982,18 +1072,32 @@ def test_files_that_hold_something_else(small, tmp_path):
     io.write_probe(tmp_path / "p.h5", field_probe())
     io.write_pattern(tmp_path / "p.csv", io.read_result(small.path).far_field)
     (tmp_path / "t.txt").write_text("nothing")
+    (tmp_path / "p.nsma").write_text("REVNUM:,NSMA WG16.99.050")
+    (tmp_path / "a.toml").write_text(ANTENNA)
+    write_levels(tmp_path / "l.csv", io.read_result(small.path).far_field)
     (tmp_path / "n.h5").write_bytes(b"\x89HDF\r\n\x1a\n broken")
     for name, holds in (
         ("s.h5", "holds samples, expected a result: give what nf2ff transform writes"),
         ("s.csv", "holds samples, expected a result"),
         ("p.h5", "holds a probe, expected a result"),
         ("p.csv", "holds a pattern, expected a result"),
+        ("p.nsma", "holds an NSMA pattern, expected a result"),
+        ("l.csv", "holds levels that export wrote: give the result that they were made of"),
+        ("a.toml", "is TOML, expected a native file or a CSV table (theta_deg,"),
         ("t.txt", "is neither a native file nor a CSV table"),
         ("n.h5", "cannot be read"),
         ("none.h5", "no such file"),
     ):
         words = (tmp_path / name, "-o", tmp_path / "a.csv")
         assert_refused(tmp_path, *words, says=f"nf2ff: {tmp_path / name}: {holds}")
+
+
+def test_inspect_knows_what_export_wrote(small, tmp_path):
+    write_levels(tmp_path / "l.csv", io.read_result(small.path).far_field)
+    write_cuts(tmp_path / "c.csv", HUYGENS, angle=[0.0, 1.0], plane=[0.0])
+    for name in ("l.csv", "c.csv"):
+        with pytest.raises(ValueError, match=rf"{name}: holds levels that export wrote: give the"):
+            describe(tmp_path / name)
 
 
 def test_dark_frequency(tmp_path):

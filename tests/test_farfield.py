@@ -67,9 +67,10 @@ def test_arrays_are_converted_and_read_only():
             r"e_phi has shape \(1, 3, 4\), expected \(F, T, P\) = \(2",
         ),
         ({"radiated_power": [1.0]}, "radiated_power has 1 values for 2 frequencies"),
-        ({"theta": [-0.1, 1, 2]}, r"theta of a far field lies in \[0, pi\] rad"),
-        ({"theta": [0, 1, 3.15]}, r"theta of a far field lies in \[0, pi\] rad"),
-        ({"theta": [0, 90, 180]}, r"theta of a far field lies in \[0, pi\] rad"),
+        ({"theta": [-0.1, 1, 2]}, r"theta of a far field is -0.1 rad, .* \[0, pi\]: .* turn phi"),
+        ({"theta": [0, 1, 3.15]}, r"theta of a far field is 3.15 rad, expected within \[0, pi\]"),
+        ({"theta": [0, 90, 180]}, r"theta of a far field is 90 rad, .* \[0, pi\]: convert degrees"),
+        ({"frequency": [1e9, -1]}, "frequency is -1 Hz, expected positive ones"),
         ({"theta": [0, np.nan, 1]}, r"theta is nan at index \(1\)"),
         ({"phi": [0, 1, 2, np.inf]}, r"phi is inf at index \(3\)"),
         ({"e_phi": np.full((F, T, P), np.nan)}, "e_phi is .*nan.* at index"),
@@ -118,6 +119,14 @@ def test_trusted_part_of_a_cap():
 
 
 # --- as a labelled dataset ----------------------------------------------------------------------
+
+
+def test_trusted_part_of_the_poles_alone():
+    e, mark = np.zeros((1, 2, 4)), np.array([[1, 1, 1, 1], [1, 0, 0, 0]], dtype=bool)
+    assert (
+        FarField([1e9], [0, np.pi], np.arange(4), e, e, [1.0], trusted=mark).trusted_fraction()
+        == 5 / 8
+    )
 
 
 def test_labelled_dataset():

@@ -78,7 +78,7 @@ FAR_FIELD = ("frequency", "theta", "phi", "e_theta", "e_phi", "radiated_power", 
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(
     st.integers(1, 4),
@@ -308,6 +308,55 @@ def test_file_kind(tmp_path: Path) -> None:
         path.write_bytes(text.encode(errors="surrogateescape"))
         with pytest.raises(ValueError, match="is neither a native file nor a CSV table"):
             io.file_kind(path)
+
+
+NSMA_STARTS = ("REVNUM:,NSMA WG16.99.050", "! of ours\r\n\r\nrevdat: 1999", "\ufeffANTMAN,X")
+
+
+@pytest.mark.parametrize("level", ["eirp_theta_dbm,eirp_phi_dbm", "eirp_dbm", "eis_theta_dbm"])
+def test_tables_of_power_hold_no_samples(tmp_path: Path, level: str) -> None:
+    path = tmp_path / "x.csv"
+    path.write_text(f"# of ours\ntheta_deg,phi_deg,frequency_hz,{level}\n", encoding="utf-8")
+    says = r"x.csv: holds power without phase, .*nf2ff inspect gives .*: expected a native file or"
+    with pytest.raises(ValueError, match=says):
+        io.read_samples(path)
+
+
+@pytest.mark.parametrize("text", NSMA_STARTS)
+def test_pattern_files_of_nsma_are_known_and_hold_no_samples(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "x"
+    path.write_text(text, encoding="utf-8")
+    assert io.file_kind(path) == "nsma_pattern"
+    says = "x: is an NSMA pattern file, which holds no samples: expected a native file or a CSV"
+    with pytest.raises(ValueError, match=says):
+        io.read_samples(path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[[dipole]]\nposition_m = [0, 0, 0]\n",
+        "# a budget\n\n[coverage] # how sure\nfactor = 2\n",
+        "draws = 30\n",
+        '"a-key"="b"',
+    ],
+)
+def test_toml_is_known_as_that(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "x"
+    path.write_text(text)
+    made = r"; of a probe theta_deg,.*e_phi_imag\): nf2ff simulate makes a scan of dipoles$"
+    table = r"x: is TOML, expected a native file or a CSV table \(theta_deg,.*,imag"
+    with pytest.raises(ValueError, match=table + made):
+        io.file_kind(path)
+    with pytest.raises(ValueError, match=table + r"\): nf2ff simulate makes a scan of dipoles$"):
+        io.read_samples(path)
+
+
+@pytest.mark.parametrize("text", ["theta_deg;phi_deg\n", "[1, 2]\n", "COLOUR:,red\n", "a b = 1"])
+def test_other_text_is_not_called_so(tmp_path: Path, text: str) -> None:
+    (tmp_path / "x").write_text(text)
+    with pytest.raises(ValueError, match="is neither a native file nor a CSV table"):
+        io.file_kind(tmp_path / "x")
 
 
 # ------------------------------------------------------------------------------- unsound files

@@ -6,7 +6,7 @@ import pytest
 from patterns import HUYGENS, TURNSTILE, Z_DIPOLE, modes_of, project
 from scipy.optimize import minimize_scalar
 
-from nf2ff import beam, lobes
+from nf2ff import beam, lobes, search
 from nf2ff.modes import Modes, mode_count
 from nf2ff.partial_power import Cone
 
@@ -360,6 +360,47 @@ def test_a_maximum_is_followed_from_patch_to_patch():
 
     assert found.ratio[0] > 1e-3
     np.testing.assert_allclose(1 / (1 + found.ratio[0]), brute_force(share, cone), rtol=1e-9)
+
+
+def test_the_highest_lobes_come_first_and_the_rest_where_they_are_not_enough(monkeypatch):
+    # The first antenna's least discrimination is 6 %, the second has a null in the cone.
+    q = np.random.default_rng(4).normal(size=(2, 12, mode_count(5)))
+    modes = Modes([1e9, 2e9], (q[0] + 1j * q[1])[[1, 2]])
+    top = beam.peak(modes)
+    cone = Cone(top.theta, top.phi, 0.6)
+    sample = search.sample_patches
+    calls = []
+
+    def recorded(modes, *, index, centre, **options):
+        calls.append([centre[index == f] for f in (0, 1)])
+        return sample(modes, index=index, centre=centre, **options)
+
+    def ratio(first):
+        monkeypatch.setattr(lobes, "_FIRST", first)
+        calls.clear()
+        return lobes.cross_polar_discrimination(modes, cone, "circular").ratio
+
+    def known(some, all_):
+        return (np.abs(some[:, None] - all_).max(axis=2) == 0).any(axis=1)
+
+    monkeypatch.setattr(search, "sample_patches", recorded)
+    together = ratio(24)
+    whole = calls[0]
+    assert together[0] > 0.05
+    assert together[1] < 1e-4
+    assert min(map(len, whole)) > 2
+    apart = ratio(2)
+    assert [len(x) for x in calls[0]] == [2, 2]
+    # Looked at in the end: all of the first, the two highest of the second.
+    seen = [np.concatenate([call[f] for call in calls]) for f in (0, 1)]
+    assert known(whole[0], seen[0]).all()
+    assert np.count_nonzero(known(whole[1], seen[1])) == 2
+    np.testing.assert_allclose(apart[0], together[0], rtol=SEARCH_RTOL)
+    assert apart[1] < 1e-4
+    # Where nothing is ever enough, all come at once.
+    calls.clear()
+    lobes.front_to_back(modes, at=top, rear_angle=1.5)
+    assert max(map(len, calls[0])) > 2
 
 
 def test_discrimination_over_the_whole_sphere_is_nil():

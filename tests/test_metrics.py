@@ -78,6 +78,18 @@ def test_directivity_of_nothing_is_refused():
             call()
 
 
+@pytest.mark.parametrize(("size", "says"), [(1e-150, "e-300 W at 1e"), (1e160, "inf W at 1e")])
+@pytest.mark.filterwarnings("ignore:overflow")
+def test_directivity_where_numbers_end_is_refused(size, says):
+    # Squares of 1e-150 leave a null no digits; those of 1e160 are beyond the range of numbers.
+    with pytest.raises(ValueError, match=says):
+        beam.peak(Modes([1e9], size * HUYGENS.coefficients))
+    for fair in (1e-130, 1e140):
+        top = beam.peak(Modes([1e9], fair * HUYGENS.coefficients))
+        # Closed form; the transforms at points reach 1e-12.
+        np.testing.assert_allclose(top.directivity, 3, rtol=POWER_RTOL)
+
+
 # --- gain and efficiency -------------------------------------------------------------------
 
 

@@ -5,10 +5,12 @@ recommendation's table 1 that `nf2ff.nsma` speaks of; all data here are invented
 """
 
 import dataclasses
+import json
 import re
 
 import numpy as np
 import pytest
+from commands import run, succeed
 
 from nf2ff import nsma, nsma_reader
 from nf2ff.nsma import FIELDS, HEADER, SETTABLE, NsmaCut, NsmaPattern, write_nsma
@@ -307,7 +309,7 @@ def test_cuts_that_break_a_rule(tmp_path, changes, says):
 
 
 def test_too_many_or_equal_frequencies(tmp_path):
-    says = "NOFREQ is '100', 3 characters, most 2: shorten it"
+    says = r"has 100 frequencies, NOFREQ has room for 99: choose fewer \(--frequency-ghz\)"
     with pytest.raises(ValueError, match=says):
         write_nsma(tmp_path / "a.nsma", pattern(frequency=1e9 + 1e6 * np.arange(100)))
     write_nsma(tmp_path / "a.nsma", pattern(frequency=1e9 + 1e6 * np.arange(99)))
@@ -743,3 +745,66 @@ def test_hostile_text_takes_little_time_and_few_warnings(tmp_path):
     assert len(found.warnings) < 3 * len(FIELDS)
     (unknown,) = [x for x in found.warnings if "is no field" in x]
     assert unknown.endswith("(19999 more like that)")
+
+
+# --- inspect ------------------------------------------------------------------------------------
+
+
+def test_inspect_a_pattern_file(tmp_path):
+    path = put(tmp_path / "a.nsma", WILD["tilt without tolerance"][0](GOOD))
+    about = json.loads(succeed("inspect", path, "--json"))
+    header = {**FIELDS_GIVEN, "ELTILT": "8"}
+    assert about == {
+        "file": str(path),
+        "holds": "nsma pattern",
+        # 23500 and 24500.000001 MHz.
+        "frequencies_ghz": [23.5, pytest.approx(24.500000001, rel=1e-12)],
+        "gain_middle_dbi": 22.1,
+        "cuts_per_frequency": [1, 2],
+        "cuts": [
+            "H V/V: 4 points from -180 to 90 deg, no phase, highest level 0 dB, at 1 frequency",
+            "H SLR/SLL: 3 points from -1.5 to 1.5 deg, with phase, highest level 0 dB, at 1 "
+            "frequency",
+            "45 RCP/LCP: 2 points from 0 to 360 deg, no phase, highest level -40.001 dB, at 1 "
+            "frequency",
+        ],
+        **header,
+        "warnings": ["line 11: ELTILT is '8', without a tolerance: kept as it is"],
+    }
+    lines = succeed("inspect", path).splitlines()
+    assert [x.split()[0] for x in lines if not x.startswith(" ")] == [
+        name.split("_")[0] for name in about
+    ]
+    assert "ANTMAN              Example Antennas" in lines
+
+
+def test_inspect_cuts_that_are_alike_once(tmp_path):
+    # Gains in other units, at the ends of the band, or that are none.
+    some = pattern(cut(), cut(level_db=[-3, 0.5, -3]), frequency=(1e9, 2e9), GUNITS="DBD/DBR",
+                   LWGAIN="9.5", MDGAIN="10,0.3")  # fmt: skip
+    write_nsma(tmp_path / "a.nsma", some)
+    about = json.loads(succeed("inspect", tmp_path / "a.nsma", "--json"))
+    assert (about["gain_low_dbd"], about["gain_middle_dbd"]) == (9.5, 10)
+    assert about["cuts"] == [
+        "H V/V: 3 points from -1 to 1 deg, no phase, highest level 0.5 dB, at 2 frequencies"
+    ]
+    assert not any("high_dbd" in name or name.endswith("dbi") for name in about)
+    for change in (("GUNITS:,DBI/DBR", "GUNITS:,DBW/DBW"), ("MDGAIN:,22.1", "MDGAIN:,much")):
+        put(tmp_path / "b.nsma", GOOD.replace(*change))
+        about = json.loads(succeed("inspect", tmp_path / "b.nsma", "--json"))
+        assert not any("gain" in name for name in about)
+
+
+def test_inspect_takes_no_statement_on_responses_that_are_not_there(tmp_path):
+    path = put(tmp_path / "a.nsma", GOOD)
+    for option in (("--time-convention", "exp(-iwt)"), ("--response-unit", "relative")):
+        done = run("inspect", path, *option)
+        says = "holds nsma pattern, not samples: leave time convention and unit out"
+        assert done == (1, "", f"nf2ff: {path}: {says}\n")
+
+
+def test_inspect_a_pattern_file_that_cannot_be_read(tmp_path):
+    path = put(tmp_path / "a.nsma", GOOD.replace("-90,-20,", "-90;-20;"))
+    done = run("inspect", path)
+    assert (done.code, done.out) == (1, "")
+    assert re.fullmatch(rf"nf2ff: {path}, line 21: '-90;-20;' is neither a record .*\n", done.err)

@@ -379,7 +379,7 @@ TURNED_PAIR = turned(PAIR, OVER)
 
 def test_drift_under_noise_is_unbiased_and_its_uncertainty_true():
     # One noise after the other stands at frequencies that are equal but for their names.
-    count, noise, true, degree = 60, 0.1, 0.4 - 0.3j, 6
+    count, noise, true, degree = 40, 0.1, 0.4 - 0.3j, 6
     frequency = SPEED_OF_LIGHT * (1 + 1e-8 * np.arange(1, count + 1))
     rng = np.random.default_rng(8)
     scans, level = [], 0.0
@@ -392,13 +392,13 @@ def test_drift_under_noise_is_unbiased_and_its_uncertainty_true():
     found = scan_drift(*scans, field_probe(), rotation=OVER, degree=degree)
     error = (found.factor - true) / true
     spread = np.sqrt(np.mean(np.abs(error) ** 2) / 2)
-    # A mean of 60 real parts scatters by spread/sqrt(60); four times that. Plain least squares
+    # A mean of 40 real parts scatters by spread/sqrt(40); four times that. Plain least squares
     # would take 1/factor too small by 2 u^2 times the residual's degrees of freedom in the second
     # scan, 90 - 96/2: by 4 %.
     assert spread < 0.025
     assert np.abs(error.mean().real) < 4 * spread / np.sqrt(count)
     assert np.abs(error.mean().imag) < 4 * spread / np.sqrt(count)
-    # A standard deviation from 120 numbers is known to 1/sqrt(240) = 6.5 %, four times that. The
+    # A standard deviation from 80 numbers is known to 1/sqrt(160) = 7.9 %, four times that. The
     # uncertainty leaves out noise times noise, at most 2 u^2 times 42 of its square: 2 % of it.
     expected = pytest.approx(spread * abs(true), rel=4 / np.sqrt(4 * count) + 0.02)
     assert found.uncertainty.mean() == expected

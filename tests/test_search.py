@@ -3,6 +3,7 @@
 import numpy as np
 import oracle
 import pytest
+from scipy.signal import find_peaks
 
 from nf2ff import search
 from nf2ff.metrics import unit_vectors
@@ -159,6 +160,16 @@ def test_maxima_of_a_grid():
     assert search.grid_maxima(np.zeros((3, 4)), least=0.0, limit=9)[0].tolist() == [0, 1, 2]
 
 
+@pytest.mark.parametrize("least", [1e-12, 0.5, 2.0])
+def test_prominent_maxima_are_those_of_another_library(rng, least):
+    for size in (2, 3, 10, 400):
+        smooth = np.convolve(rng.normal(size=size + 20), np.ones(5), mode="same")[10:-10]
+        # Without and with equal neighbours and equal heights, also at the ends.
+        for value in (smooth, np.round(smooth), np.zeros(size), np.append(9.0, smooth)):
+            expected, _ = find_peaks(value, prominence=least)
+            np.testing.assert_array_equal(search.prominent_maxima(value, least), expected)
+
+
 def test_climbing_with_and_without_derivatives_agrees(random_q):
     # The same maximum by Newton's steps on |E|^2 and by the shrinking square.
     modes = Modes([1e9], [random_q(4)])
@@ -178,3 +189,38 @@ def test_climbing_with_and_without_derivatives_agrees(random_q):
     np.testing.assert_allclose(found[same], at[inside][same], atol=3e-4)
     np.testing.assert_allclose(top[same], value[inside][same], rtol=1e-9)
     assert np.all(top >= value[inside] * (1 - 1e-9))
+
+
+def test_the_patches_of_a_frequency_are_left_once_one_has_enough(random_q):
+    modes = Modes([1e9, 2e9], [random_q(4), random_q(4)])
+    theta, phi = (x.ravel() for x in np.meshgrid(np.linspace(0.2, 2.9, 8), np.arange(0, 6, 0.7)))
+    centre = unit_vectors(theta, phi)[0]
+    # Most are of the first frequency, so that what goes on without them is fewer than half.
+    index = (np.arange(centre.shape[0]) >= 60).astype(int)
+    patches = search.sample_patches(
+        modes, index=index, centre=centre, width=0.2, objective=square,
+        keep=lambda top: np.ones(top.size, dtype=bool),
+    )  # fmt: skip
+    looked = []
+
+    def counted(field, _, index):
+        looked.append(np.count_nonzero(index == 0))
+        return square(field) * np.where(index == 0, scale, 1.0)[:, None]
+
+    def stay(_, direction):
+        return direction
+
+    scale = 1.0
+    top = search.climb_within(patches, counted, stay)[2]
+    alone = sum(looked)
+    looked.clear()
+    # One patch of the first frequency has enough where it begins, of the other frequency none.
+    enough = 2 * top[index == 1].max()
+    begin = square(patches.field(patches.best[:, None]))[index == 0, 0]
+    scale = enough / (0.5 * np.sum(np.sort(begin)[-2:]))
+    found = search.climb_within(patches, counted, stay, enough=enough)[2]
+    # One look at each, no more; the other frequency goes on as if it were alone, but for the
+    # rounding of sums over another number of patches.
+    assert sum(looked) == 60 < alone
+    np.testing.assert_allclose(found[index == 1], top[index == 1], rtol=1e-13)
+    assert found[index == 0].max() >= enough

@@ -24,7 +24,7 @@ def modes_of(*frequencies):
 X_DIPOLE = {(2, -1): -1, (2, 1): 1}
 Z_DIPOLE = {(2, 0): -1}
 HUYGENS = {(2, -1): -1, (2, 1): 1, (1, -1): -1, (1, 1): -1}
-RIGHT_HAND = {(2, 1): 1}
+LEFT_HAND = {(2, 1): 1}
 
 
 def test_huygens_source():
@@ -47,14 +47,18 @@ def test_huygens_source():
 
 
 def test_polarisation_at_the_peak():
-    modes = modes_of(X_DIPOLE, Z_DIPOLE, RIGHT_HAND)
+    modes = modes_of(X_DIPOLE, Z_DIPOLE, LEFT_HAND)
     summary = summarise(modes, peak(modes))
     facts = [summary_facts(summary, f) for f in range(3)]
     assert facts[0]["sense"] == facts[1]["sense"] == "linear"
     assert facts[0]["axial_ratio_db"] is None
-    # m = +1 is right-hand on the axis (IEEE Std 145): the ratio of axes is 1.
+    # m = +1 is exp(+j phi) along theta^, x + jy on the axis: Re(exp(+jwt) (x + jy)) turns from x
+    # to -y, counter-clockwise seen from behind the wave: left-hand (IEEE Std 145, from memory).
     assert facts[2]["axial_ratio_db"] == pytest.approx(0, abs=1e-6)
-    assert facts[2]["sense"] in ("right-hand", "left-hand")
+    assert facts[2]["sense"] == "left-hand"
+    # A circle has no tilt.
+    assert facts[2]["tilt_deg"] is None
+    assert np.isnan(summary["tilt"].values).tolist() == [False, False, True]
     # A z dipole has its tilt along theta^.
     assert facts[1]["tilt_deg"] == pytest.approx(0, abs=1e-9)
     assert facts[1]["half_power_beamwidth_theta_deg"] == pytest.approx(90, rel=1e-9)

@@ -179,7 +179,7 @@ def line_array(
     ValueError
         If count or spacing is not positive.
     """
-    steps = np.arange(_positive(count, "count")) - (count - 1) / 2
+    steps = np.arange(_whole(count, "count")) - (count - 1) / 2
     place = np.outer(steps * _positive(spacing, "spacing"), _direction(axis, "axis"))
     return array_of(element, positions=place, weights=np.exp(1j * phase_step * steps))
 
@@ -289,6 +289,7 @@ def rectangular_aperture(
     ValueError
         If a side or ``nodes`` is not positive, or a taper is unknown.
     """
+    nodes = _whole(nodes, "nodes")
     x, weight_x = _rule(width, nodes, taper[0])
     y, weight_y = _rule(height, nodes, taper[1])
     place = np.stack([np.repeat(x, nodes), np.tile(y, nodes), np.zeros(nodes**2)], axis=1)
@@ -322,9 +323,9 @@ def circular_aperture(
     ValueError
         If ``radius``, ``rings`` or ``spokes`` is not positive.
     """
-    rho, weight = _rule(_positive(radius, "radius"), rings, "uniform")
+    rho, weight = _rule(_positive(radius, "radius"), _whole(rings, "rings"), "uniform")
     rho = rho + radius / 2
-    angle = 2 * np.pi * np.arange(_positive(spokes, "spokes")) / spokes
+    angle = 2 * np.pi * np.arange(_whole(spokes, "spokes")) / spokes
     x, y = np.outer(rho, np.cos(angle)).ravel(), np.outer(rho, np.sin(angle)).ravel()
     area = np.repeat(weight * rho * 2 * np.pi / spokes, spokes)
     return array_of(element, positions=np.stack([x, y, 0 * x], axis=1), weights=area)
@@ -332,7 +333,7 @@ def circular_aperture(
 
 def _rule(length: float, nodes: int, taper: Taper) -> tuple[Real, Real]:
     """Gauss-Legendre nodes on [-length/2, length/2], weights times the taper."""
-    x, weight = np.polynomial.legendre.leggauss(int(_positive(nodes, "nodes")))
+    x, weight = np.polynomial.legendre.leggauss(_whole(nodes, "nodes"))
     half = _positive(length, "length") / 2
     if taper not in ("uniform", "cosine"):
         msg = f"taper is {taper!r}, expected 'uniform' or 'cosine'"
@@ -345,6 +346,13 @@ def _positive(value: float, name: str) -> float:
         msg = f"{name} is {value}, expected > 0"
         raise ValueError(msg)
     return float(value)
+
+
+def _whole(value: int, name: str) -> int:
+    if not (value > 0 and value == int(value)):
+        msg = f"{name} is {value}, expected a whole number > 0"
+        raise ValueError(msg)
+    return int(value)
 
 
 def _vector(value: ArrayLike, name: str, dtype: type) -> NDArray[Any]:

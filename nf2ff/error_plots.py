@@ -16,10 +16,10 @@ from nf2ff.plots import (
     DEPTH,
     TEXT_COLOUR,
     WIDTHS,
-    _frequency,
-    _legend,
-    _new_axes,
-    _style,
+    frequency_label,
+    legend_below,
+    new_axes,
+    style_axes,
 )
 from nf2ff.study import Growth
 from nf2ff.study_results import Shown, shown_for
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Real = NDArray[np.float64]
+
+#: Growth of bands from which a linear ordinate would show the least of them as nothing.
+FAR_APART = 30.0
 
 
 def cuts_with_bars(
@@ -77,8 +80,8 @@ def cuts_with_bars(
     one = 1e-3 / (4 * math.pi) if absolute else top
     expanded = coverage_factor(budget.confidence) * spread
     ceiling = 5.0 * np.ceil((float(_db((u + expanded).max() / one)) + 0.5) / 5)
-    floor = ceiling - DEPTH
-    ax = _new_axes((8.0, 5.2)) if ax is None else ax
+    floor = 10.0 * np.floor((ceiling - DEPTH) / 10)
+    ax = new_axes((8.0, 5.2)) if ax is None else ax
     angle = np.degrees(pattern.cut.angle)
     signal = pattern.error_signal[f] * top
     for i, plane in enumerate(np.degrees(pattern.cut.plane)):
@@ -105,8 +108,8 @@ def cuts_with_bars(
     ax.set_xlabel("angle from the centre of the cuts [deg]")
     ax.set_ylabel("EIRP [dBm]" if absolute else "level over the peak [dB]")
     ax.set_title(_title(uncertainty, modes, frequency_index), fontsize=11, color=TEXT_COLOUR)
-    _style(ax)
-    _legend(ax, len(pattern.cut.plane), 40)
+    style_axes(ax)
+    legend_below(ax, len(pattern.cut.plane), 40)
     return ax
 
 
@@ -120,7 +123,7 @@ def _title(uncertainty: Uncertainty, modes: Modes, index: int) -> str:
     assert uncertainty.pattern is not None
     cut = uncertainty.pattern.cut
     part = slice(index, index + 1)
-    name = _frequency(Modes(modes.frequency[part], modes.coefficients[part], modes.reference))
+    name = frequency_label(Modes(modes.frequency[part], modes.coefficients[part], modes.reference))
     theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
     percent = 100 * uncertainty.budgets[index].confidence
     return (
@@ -154,7 +157,7 @@ def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | No
     Axes
         The axes drawn on.
     """
-    ax = _new_axes((8.0, 5.0)) if ax is None else ax
+    ax = new_axes((8.0, 5.0)) if ax is None else ax
     x = _abscissa(growth, shown, ax)
     for f, name in enumerate(_curves(growth)):
         colour = COLOURS[f % len(COLOURS)]
@@ -166,8 +169,8 @@ def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | No
     ax.set_ylabel("pattern error level [dB]")
     title = f"Error of the pattern; band: {100 * growth.confidence:.4g} % of {_draws(growth)}"
     ax.set_title(title, fontsize=11, color=TEXT_COLOUR)
-    _style(ax)
-    _legend(ax, min(3, growth.frequency.shape[1]), 40)
+    style_axes(ax)
+    legend_below(ax, min(3, growth.frequency.shape[1]), 40)
     return ax
 
 
@@ -196,27 +199,38 @@ def growth_of_errors(
     ------
     ValueError
         If no figure has errors in that unit.
+
+    Notes
+    -----
+    Where errors grow by decades the ordinate is logarithmic on both sides of zero, linear about it
+    up to a power of ten below the least band.
     """
     which = [k for k, own in enumerate(growth.error_units) if own == unit]
     if not which:
         msg = f"no figure of the study has errors in {unit}: there is nothing to draw"
         raise ValueError(msg)
     name, factor = SHOWN[unit]
-    ax = _new_axes((8.0, 5.0)) if ax is None else ax
+    ax = new_axes((8.0, 5.0)) if ax is None else ax
     x = _abscissa(growth, shown, ax)
     i = 0
+    reach = np.zeros(growth.values.size)
     for k in which:
         for f, curve in enumerate(_curves(growth)):
             bands = tuple(factor * y[:, f, k] for y in (growth.low, growth.mean, growth.high))
             label = figure_label(growth.figures[k]) + (f", {curve}" if curve else "")
             _banded(ax, x, bands, COLOURS[i % len(COLOURS)], label, i)
+            reach = np.fmax(reach, np.fmax(*np.abs(bands[::2])))
             i += 1
     ax.axhline(0, color=TEXT_COLOUR, linewidth=0.6, zorder=1.5)
+    least, most = float(reach.min()), float(reach.max())
+    if most > FAR_APART * least > 0:
+        ax.set_yscale("symlog", linthresh=10 ** math.floor(math.log10(least)))
+        ax.yaxis.set_major_formatter(lambda y, _: f"{y:g}".replace("-", "\N{MINUS SIGN}"))
     ax.set_ylabel(f"error [{name}]")
     title = f"Mean error; band: {100 * growth.confidence:.4g} % of {_draws(growth)}"
     ax.set_title(title, fontsize=11, color=TEXT_COLOUR)
-    _style(ax)
-    _legend(ax, min(2, i), 40)
+    style_axes(ax)
+    legend_below(ax, min(2, i), 40)
     return ax
 
 
@@ -244,7 +258,7 @@ def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
 
 def _new_panels(count: int) -> list[Axes]:
     """Axes of one figure, one under the other."""
-    first = _new_axes((8.0, 4.6 * count))
+    first = new_axes((8.0, 4.6 * count))
     figure = first.figure
     first.remove()
     return [figure.add_subplot(count, 1, i + 1) for i in range(count)]

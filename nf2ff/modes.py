@@ -91,10 +91,10 @@ class Modes:
             msg = f"coefficients have {q.shape[0]} rows for {frequency.size} frequencies"
             raise ValueError(msg)
         if np.any(frequency <= 0):
-            msg = "frequency must be positive [Hz]"
+            msg = f"frequency must be positive, not {frequency.min():g} Hz"
             raise ValueError(msg)
         if degree < 1:
-            msg = "at least degree 1 (6 modes) is needed"
+            msg = "there are no coefficients: at least degree 1 (6 modes) is needed"
             raise ValueError(msg)
         if self.reference not in ("absolute", "relative"):
             msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
@@ -180,7 +180,7 @@ def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
     if not kr0 >= 0 or not np.isfinite(kr0):
         msg = f"kr0 is {kr0}, expected a finite number >= 0"
         raise ValueError(msg)
-    if not tail_db < 0:
+    if not -np.inf < tail_db < 0:
         msg = f"tail_db is {tail_db}, expected a negative level [dB]"
         raise ValueError(msg)
     if kr0 < 1e-6:

@@ -66,17 +66,19 @@ class Samples:
             msg = f"frequency is {frequency.min()} Hz, expected positive values"
             raise ValueError(msg)
         if frequency.size == 0:
-            msg = "there is no frequency"
+            msg = "there is no frequency: give at least one"
             raise ValueError(msg)
-        if np.unique(frequency).size != frequency.size:
-            msg = "frequency holds the same value twice"
+        ordered = np.sort(frequency)
+        again = ordered[1:][np.diff(ordered) == 0]
+        if again.size:
+            msg = f"frequency holds {again[0]:.12g} Hz twice: leave one out"
             raise ValueError(msg)
         response = as_array(self.response, complex, "response", ndim=2, missing=True)
         if response.shape[0] != frequency.size:
             msg = f"response has {response.shape[0]} rows for {frequency.size} frequencies"
             raise ValueError(msg)
         if response.shape[1] == 0:
-            msg = "there is no sample"
+            msg = "there is no sample: give at least one"
             raise ValueError(msg)
         object.__setattr__(self, "frequency", frequency)
         object.__setattr__(self, "response", response)

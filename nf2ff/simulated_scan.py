@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -112,6 +113,11 @@ class SimulatedScan:
         return received(self.antenna, place, self.probe or field_probe())
 
 
+#: Expansions that are kept: that for the truth, and that for a probe that is not ideal.
+_KEPT = 2
+
+
+@functools.lru_cache(maxsize=_KEPT)
 def expanded(antenna: Antenna, frequency: float, *, least: int = 1) -> Modes:
     """Modes of an antenna from its field in closed form, of degree ``least`` or more.
 
@@ -127,7 +133,8 @@ def expanded(antenna: Antenna, frequency: float, *, least: int = 1) -> Modes:
     Returns
     -------
     Modes
-        Up to the degree above which the antenna has no power but rounding.
+        Up to the degree above which the antenna has no power but rounding. The last ones are kept:
+        a probe that is not ideal asks for the same at each draw.
     """
     k, reach = float(wavenumber(frequency)), antenna.minimum_radius
     degree = max(least, required_degree(k * reach, tail_db=TRUTH_TAIL_DB))

@@ -24,6 +24,7 @@ from nf2ff.study_results import Shown, shown_for
 from nf2ff.uncertainty_files import (
     MOST_DRAWS,
     MOST_ERRORS,
+    check_figures,
     error_from,
     error_model,
     figure_model,
@@ -156,14 +157,13 @@ def read_study_file(path: PathLike) -> StudyFile:
         error_from(kind, some, where=f"{where}: error {i} ({kind[:80]!r})")
         for i, (kind, some) in enumerate(zip(kinds, keys, strict=True), start=1)
     )
-    for name in read["figure"]:
-        choose(name, read["metrics"], f"{where}: metric of a figure")
     for i, name in enumerate(read["metrics"]):
         choose(name, FIGURES, f"{where}: metric")
         if name == "gain" or name in read["metrics"][:i]:
             why = "is EIRP to an error" if name == "gain" else "stands there twice"
             msg = f"{where}: metrics holds {name!r}, which {why}: leave it out"
             raise ValueError(msg)
+    check_figures(read["figure"], read["metrics"], where)
     figures = tuple(
         figure
         for name in read["metrics"]

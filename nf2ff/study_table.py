@@ -16,15 +16,25 @@ from nf2ff.uncertainty_table import aligned
 SHOWN = {"dB": ("dB", 1.0), "rad": ("deg", 180 / math.pi)}
 
 
+_WORDS = {
+    "eirp": "EIRP", "trp": "TRP", "pointing-theta": "pointing along theta",
+    "pointing-phi": "pointing along phi", "sidelobe-level": "sidelobe level",
+}  # fmt: skip
+
+
 def figure_label(figure: Figure) -> str:
-    """A figure in a word, with what tells it from others of its kind."""
-    name = figure.name.removesuffix("-towards")
-    if name != figure.name:
-        theta, phi = (math.degrees(x) for x in (figure.theta, figure.phi))
+    """A figure in a few words, with what tells it from others of its kind."""
+    kind = figure.name.removesuffix("-towards")
+    name = _WORDS.get(kind, kind)
+    if kind != figure.name:
+        theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))
         return f"{name} at theta {theta:.4g}, phi {phi:.4g} deg"
-    if figure.name in ("beamwidth", "sidelobe-level"):
-        return f"{name} in the cut {math.degrees(figure.plane):.4g} deg"
-    return name
+    plane = round(math.degrees(figure.plane), 6)
+    if kind == "beamwidth":
+        return f"{figure.drop_db:.3g} dB beamwidth in the cut {plane:.4g} deg"
+    if kind == "sidelobe-level":
+        return f"{name} in the cut {plane:.4g} deg"
+    return f"peak {name}" if kind in ("directivity", "eirp") else name
 
 
 def growth_lines(growth: Growth, shown: Shown) -> list[str]:

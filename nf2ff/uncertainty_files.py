@@ -9,8 +9,9 @@ from __future__ import annotations
 import functools
 import importlib.resources
 import math
+import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +20,10 @@ from numpy.typing import NDArray
 
 from nf2ff.assessment import FIGURES, Assessment, Modelled
 from nf2ff.budget_files import budget_from, template_text
-from nf2ff.budget_metrics import METRICS, Metric
+from nf2ff.budget_metrics import METRICS, Metric, nearest
 from nf2ff.error_checks import choose
 from nf2ff.error_term import ErrorTerm
-from nf2ff.error_terms import ERROR_TERMS, make_term
+from nf2ff.error_terms import ERROR_TERMS, UNIT_ENDINGS, make_term
 from nf2ff.figures import Figure
 from nf2ff.files import PathLike
 from nf2ff.special import as_array
@@ -54,8 +55,8 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "sidelobe_level": ("plane_deg",),
     "pattern": _DIRECTION,
 }
-#: Endings of keys that are in another unit than the field of an error.
-_ENDINGS = ("_deg", "_mm", "_db")
+#: Endings of keys that are in another unit than the field of an error, and its units.
+_ENDINGS = {ending: units for ending, (units, _) in UNIT_ENDINGS.items()}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,8 +153,7 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
         raise ValueError(msg)
     likes = {x["name"]: x["like"] for x in content.get("metric", ())}
     metrics = {m.name: likes.get(m.name, m.name) for m in budget.metrics}
-    for name in read["figure"]:
-        choose(name, metrics, f"{where}: metric of a figure")
+    check_figures(read["figure"], metrics, where)
     figures = {
         name: figures_of(like, read["figure"].get(name, {}), f"{where}: figure.{name}")
         for name, like in metrics.items()
@@ -320,20 +320,29 @@ def error_from(kind: str, values: Mapping[str, Any], *, where: str) -> ErrorTerm
     ------
     ValueError
         One line; with the key and value as they were given, where the message has another unit.
+        Also if no size is given where all may be left out: not supplied is not zero.
     """
     try:
-        return make_term(kind, values)
+        term = make_term(kind, values)
     except (TypeError, OverflowError) as error:
         msg = f"{where}: a value is of the wrong type or too large ({error}): give it as a number"
         raise ValueError(msg) from error
     except ValueError as error:
         text = " ".join(str(error).split())
+        if missing := re.search(r": (\w+) is missing: give it \[(.*)\]$", text):
+            field, units = missing[1], set(re.findall(r"\w+", missing[2]))
+            text += "".join(f", or {field}{x}" for x, of in _ENDINGS.items() if units & {*of})
         for key, value in values.items():
             field = next((key.removesuffix(x) for x in _ENDINGS if key.endswith(x)), key)
             if field != key and f": {field} is " in text:
                 text += f" (given: {key} = {short(value)})"
         msg = f"{where}: {text}"
         raise ValueError(msg) from error
+    keys = [x + end for x in term.sizes for end in ("", *_ENDINGS)]
+    if term.sizes and not any(key in values for key in keys):
+        msg = f"{where}: {kind} has no size: give {' or '.join(term.sizes)}, 0 if there is none"
+        raise ValueError(msg)
+    return term
 
 
 def _with_places(content: Mapping[str, Any], errors: list[Modelled]) -> dict[str, Any]:
@@ -363,6 +372,31 @@ def _labelled(metric: Metric, like: str, figure: Figure) -> Metric:
     elif figure.name == "sidelobe-level":
         label = f"{label} (cut {plane:g} deg)"
     return replace(metric, label=label)
+
+
+def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> None:
+    """Refuse a table [figure.METRIC] of a metric that is not asked for.
+
+    Parameters
+    ----------
+    tables, metrics : iterable of str
+        Names of the tables, and of the metrics.
+    where : str
+        Beginning of messages.
+
+    Raises
+    ------
+    ValueError
+        Naming the table and the metrics there are.
+    """
+    there = list(metrics)
+    for name in tables:
+        if name not in there:
+            msg = (
+                f"{where}: [figure.{name[:40]}] is there, but metrics are {', '.join(there)}: add "
+                "it to them, or leave the table out" + nearest(name, there)
+            )
+            raise ValueError(msg)
 
 
 def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, ...]:
@@ -414,6 +448,7 @@ __all__ = [
     "BUDGET_KEYS",
     "DRAWS",
     "UncertaintyFile",
+    "check_figures",
     "error_from",
     "error_model",
     "figure_model",

@@ -85,6 +85,7 @@ def read_uncertainty(path: PathLike) -> Uncertainty:
         if "error_level" in group:
             level = take(group, "error_level", "1", 1)
         pattern = _read_pattern(find(file, "pattern")) if "pattern" in file else None
+        _check_frequencies(modes.frequency.size, results, level, pattern)
         return Uncertainty(
             modes,
             budgets,
@@ -126,7 +127,7 @@ def write_uncertainty(
         msg = f"{path}: a budget with curvatures has no place in the file: leave them out"
         raise ValueError(msg)
     groups = {
-        "modes": io._modes_group(uncertainty.modes),
+        "modes": io.modes_group(uncertainty.modes),
         "uncertainty": _common(uncertainty),
     }
     for metric in uncertainty.budgets[0].metrics:
@@ -313,6 +314,29 @@ def _result(part: Any, both_drawn: bool) -> MetricResult:
         used: NDArray[np.int64] = take(part, "used", "1", 1, kind="iu")
         compared = Compared(**three, used=used, both_drawn=both_drawn)
     return MetricResult(quantity, value, draws, compared)
+
+
+def _check_frequencies(
+    count: int,
+    results: Mapping[str, MetricResult],
+    level: Real | None,
+    pattern: PatternDraws | None,
+) -> None:
+    """Refuse arrays that are of more or fewer frequencies than the modes."""
+    sizes = {} if level is None else {"/uncertainty/error_level": level.size}
+    if pattern is not None:
+        sizes["/pattern/intensity"] = pattern.intensity.shape[1]
+        sizes["/pattern/error_signal"] = pattern.error_signal.shape[0]
+    for name, one in results.items():
+        if one.draws is not None:
+            sizes[f"/metrics/{name}/draws"] = one.draws.shape[1]
+        if one.compared is not None:
+            for part in (*_BY_DRAWS, "used"):
+                sizes[f"/metrics/{name}/{part}"] = getattr(one.compared, part).size
+    wrong = next((name for name, size in sizes.items() if size != count), None)
+    if wrong is not None:
+        msg = f"{wrong} has {sizes[wrong]} frequencies, the modes have {count}: write it again"
+        raise ValueError(msg)
 
 
 def _read_pattern(group: Any) -> PatternDraws:

@@ -14,16 +14,19 @@ from nf2ff.budget_metrics import DECIBEL, SHOWN, Metric
 from nf2ff.budget_sum import Combined, combine
 from nf2ff.budget_table import NOT_SUPPLIED, budget_dict
 from nf2ff.budget_terms import summarise_draws
+from nf2ff.modes import Modes
 from nf2ff.uncertainty import BEYOND, Compared, MetricResult, Quantity, Uncertainty
 
 #: Metrics side by side in the table of terms.
 SIDE_BY_SIDE = 4
 #: Known bias over standard uncertainty from which text mentions it.
 NOTICED = 0.1
+#: Fewest draws that have a standard deviation to compare.
+FEWEST = 2
 #: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
 _SHOWN: dict[Quantity, tuple[str, int]] = {
     "directivity": ("dBi", 4), "power": ("dBm", 4), "ratio": ("dB", 4), "angle": ("deg", 4),
-    "direction": ("deg", 4), "unknown": ("", 4),
+    "direction": ("deg", 4), "unknown": ("dBi", 4),  # of gain, without the power into the antenna
 }  # fmt: skip
 
 
@@ -69,7 +72,7 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
             if result.quantity == "direction":
                 entry["theta_deg"] = math.degrees(top.theta[f])
                 entry["phi_deg"] = math.degrees(top.phi[f])
-            elif result.quantity != "unknown":
+            else:
                 unit = _SHOWN[result.quantity][0].lower()
                 entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
             metric = uncertainty.budgets[f].metric(entry["name"])
@@ -124,12 +127,13 @@ def _draws_dict(
     end = "_" + metric.shown.name.lower() if metric.unit in SHOWN else ""
     unit, factor = _SHOWN[result.quantity][0].lower(), metric.shown.factor
     interval = _interval(result, index, confidence)
+    few = compared.used[index] < FEWEST
     return {
         "used": int(compared.used[index]),
-        f"standard_uncertainty{end}": float(compared.drawn[index]) * factor,
+        f"standard_uncertainty{end}": None if few else float(compared.drawn[index]) * factor,
         f"first_order{end}": float(compared.first_order[index]) * factor,
-        f"shift{end}": float(compared.shift[index]) * factor,
-        "verdict": compared.verdict(index),
+        f"shift{end}": None if few else float(compared.shift[index]) * factor,
+        "verdict": None if few else compared.verdict(index),
         **{
             f"{side}{'_' + unit if unit else ''}": None if interval is None else interval[i]
             for i, side in enumerate(("low", "high"))
@@ -166,7 +170,7 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines += [*aligned(rows, words=1), "", "standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *_missing_lines(budget, found), *_bias_lines(found)]
+    lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget), *_bias_lines(found)]
     return [*lines, *_draw_lines(uncertainty, index)]
 
 
@@ -176,8 +180,9 @@ def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
     if result.quantity == "unknown":
         return "unknown"
     if result.quantity == "direction":
-        top = peak(uncertainty.modes)
-        theta, phi = (round(math.degrees(x[index]), 3) + 0.0 for x in (top.theta, top.phi))
+        modes, part = uncertainty.modes, slice(index, index + 1)
+        top = peak(Modes(modes.frequency[part], modes.coefficients[part]))
+        theta, phi = (round(math.degrees(x[0]), 3) + 0.0 for x in (top.theta, top.phi))
         return f"theta {theta:.3f}, phi {phi:.3f} deg"
     shown = _converted(float(result.value[index]), result.quantity)
     return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
@@ -219,6 +224,14 @@ def _missing_lines(budget: Budget, found: Sequence[Combined]) -> list[str]:
     return lines
 
 
+def _correlated_lines(budget: Budget) -> list[str]:
+    """Pairs of terms that err together."""
+    names, matrix = budget.names, budget.correlation
+    pairs = np.argwhere(np.triu(matrix, 1))
+    said = [f"{names[i]!r} and {names[j]!r} ({matrix[i, j]:.4g})" for i, j in pairs]
+    return [f"correlated: {', '.join(said)}"] if said else []
+
+
 def _bias_lines(found: Sequence[Combined]) -> list[str]:
     """Known errors large enough to see beside the uncertainty."""
     lines = []
@@ -256,7 +269,9 @@ def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
                 f"{metric.label}: not found near where it was in {made - compared.used[index]} of "
                 f"{made} draws, which are left out: its errors are too large for it"
             )
-        if compared.verdict(index) == "agree":
+        if compared.used[index] < FEWEST:
+            other.append(f"{metric.label}: too few draws of it to compare with first order")
+        elif compared.verdict(index) == "agree":
             agree.append(metric.label)
         else:
             other.append(_difference(compared, metric, index))

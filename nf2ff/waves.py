@@ -85,8 +85,12 @@ def _points(theta: ArrayLike, phi: ArrayLike) -> tuple[NDArray[np.float64], NDAr
     if t.ndim != 1:
         msg = f"points have shape {t.shape}, expected (M,)"
         raise ValueError(msg)
-    if np.any(np.abs(t) > np.pi * (1 + 1e-12)):
-        msg = "theta of a direction lies in [-pi, pi] rad"
+    outside = np.abs(t) > np.pi * (1 + 1e-12)
+    if np.any(outside):
+        msg = (
+            f"theta of a direction lies in [-pi, pi] rad, and is {t[outside][0]:.6g}: convert it "
+            "if it is in deg"
+        )
         raise ValueError(msg)
     a, b, turned = canonical_angles(t, p)
     sign = np.where(turned, -1.0, 1.0)
@@ -141,8 +145,12 @@ def far_field_grid(
     """
     theta = np.ascontiguousarray(theta, dtype=float)
     phi = np.asarray(phi, dtype=float)
-    if np.any((theta < 0) | (theta > np.pi * (1 + 1e-12))):
-        msg = "theta of a grid of directions lies in [0, pi] rad"
+    outside = (theta < 0) | (theta > np.pi * (1 + 1e-12))
+    if np.any(outside):
+        msg = (
+            f"theta of a grid of directions lies in [0, pi] rad, and is {theta[outside][0]:.6g}: "
+            "convert it if it is in deg"
+        )
         raise ValueError(msg)
     if theta.size == 0 or phi.size == 0:
         return tuple(np.empty((modes.frequency.size, theta.size, phi.size), complex) for _ in "ab")  # type: ignore[return-value]

@@ -239,8 +239,9 @@ def enough(x):
 
 @pytest.mark.parametrize("size", [0.5, 3.0, 10.0])
 def test_numbers_of_nodes_asked_for_are_enough(size):
-    theta = np.linspace(0, np.pi, 200)
-    angles = {"frequency": ONE_METRE, "theta": theta, "phi": np.linspace(0, 2, 200)}
+    # 2 deg apart; the finest lobes, of 20 wavelengths, are 1/20 rad wide, 2.9 deg.
+    theta = np.linspace(0, np.pi, 90)
+    angles = {"frequency": ONE_METRE, "theta": theta, "phi": np.linspace(0, 2, 90)}
     element = huygens_source(direction=Z, polarisation=X)
     rings, spokes = enough(K * size)
     fields = [
@@ -329,7 +330,23 @@ def test_te10_aperture_in_a_conducting_plane(sides, printed, decimals):
         ),
         (
             lambda: line_array(Z_DIPOLE, count=0, spacing=1.0, axis=X),
-            "count is 0, expected > 0",
+            "count is 0, expected a whole number > 0",
+        ),
+        (
+            lambda: line_array(Z_DIPOLE, count=2.5, spacing=1.0, axis=X),
+            "count is 2.5, expected a whole number > 0",
+        ),
+        (
+            lambda: rectangular_aperture(Z_DIPOLE, width=1.0, height=1.0, nodes=2.5),
+            "nodes is 2.5, expected a whole number > 0",
+        ),
+        (
+            lambda: circular_aperture(Z_DIPOLE, radius=1.0, rings=-1, spokes=3),
+            "rings is -1, expected a whole number > 0",
+        ),
+        (
+            lambda: circular_aperture(Z_DIPOLE, radius=0.0, rings=1, spokes=3),
+            "radius is 0.0, expected > 0",
         ),
         (
             lambda: line_array(Z_DIPOLE, count=2, spacing=-1.0, axis=X),
@@ -339,7 +356,7 @@ def test_te10_aperture_in_a_conducting_plane(sides, printed, decimals):
         (lambda: huygens_source(direction=X, polarisation=0 * X), "and not zero"),
         (
             lambda: line_source(Z_DIPOLE, length=1.0, axis=X, nodes=0),
-            "nodes is 0, expected > 0",
+            "nodes is 0, expected a whole number > 0",
         ),
         (
             lambda: line_source(Z_DIPOLE, length=np.inf, axis=X, nodes=3),
@@ -351,7 +368,7 @@ def test_te10_aperture_in_a_conducting_plane(sides, printed, decimals):
         ),
         (
             lambda: circular_aperture(Z_DIPOLE, radius=1.0, rings=3, spokes=0),
-            "spokes is 0, expected > 0",
+            "spokes is 0, expected a whole number > 0",
         ),
     ],
 )

@@ -1,6 +1,7 @@
 """Pictures of uncertainty: what is drawn is what the draws gave, and nothing hides it."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -102,6 +103,10 @@ def test_relative_data_refer_to_the_peak():
     assert level.max() == pytest.approx(0, abs=1e-9)
     assert level[36] == pytest.approx(0, abs=1e-9)
     assert ax.get_ylabel() == "level over the peak [dB]"
+    # The band reaches 1.4 dB: up to 5 dB, and at least DEPTH down to whole tens of decibels.
+    low, high = ax.get_ylim()
+    assert (low, high) == (-60, 5)
+    assert not np.any(np.mod(ax.get_yticks(), 10))
 
 
 def test_it_fits_on_a_page_and_on_axes_that_are_given():
@@ -116,8 +121,6 @@ def test_it_fits_on_a_page_and_on_axes_that_are_given():
     again = cuts_with_bars(with_draws(planes=PLANES[:1]), ax=figure.add_subplot())
     assert again.figure is figure
     assert len(again.collections) == 1
-    low, high = ax.get_ylim()
-    assert high - low == pytest.approx(plots.DEPTH, abs=1e-9)
 
 
 def test_there_must_be_draws_and_the_frequency():
@@ -176,7 +179,7 @@ def test_errors_in_their_unit():
     given = growth()
     ax = growth_of_errors(given)
     lines = named(ax)
-    assert list(lines) == ["eirp", "directivity"]
+    assert list(lines) == ["peak EIRP", "peak directivity"]
     for k, line in enumerate(lines.values()):
         np.testing.assert_array_equal(line.get_ydata(), given.mean[:, 0, k])
         low, high = edges(ax.collections[k], given.values)
@@ -185,13 +188,13 @@ def test_errors_in_their_unit():
     assert ax.get_ylabel() == "error [dB]"
     ax = growth_of_errors(given, unit="rad", shown=Shown("noise [deg]", 2.0))
     ((name, line),) = named(ax).items()
-    assert name == "beamwidth in the cut 0 deg"
+    assert name == "3.01 dB beamwidth in the cut 0 deg"
     np.testing.assert_allclose(line.get_ydata(), np.degrees(given.mean[:, 0, 2]), rtol=1e-15)
     np.testing.assert_allclose(line.get_xdata(), 2 * given.values, rtol=1e-15)
     assert ax.get_ylabel() == "error [deg]"
     assert ax.get_xlabel() == "noise [deg]"
     both = named(growth_of_errors(growth(("eirp",), curves=2)))
-    assert list(both) == ["eirp, 1 GHz", "eirp, 2 GHz"]
+    assert list(both) == ["peak EIRP, 1 GHz", "peak EIRP, 2 GHz"]
     with pytest.raises(ValueError, match="no figure of the study has errors in rad: there is"):
         growth_of_errors(growth(("eirp",)), unit="rad")
 
@@ -203,6 +206,21 @@ def test_axes_are_logarithmic_where_values_are_far_apart():
     assert ax.get_xscale() == "linear"
     (line,) = named(ax).values()
     np.testing.assert_allclose(line.get_xdata(), [-40, -20, 0], atol=1e-12)
+
+
+def test_errors_that_grow_by_decades_show_where_they_are_small():
+    # Bands reach 1.1e-3 x 2 at the least value: linear up to the power of ten below, 1e-3.
+    ax = growth_of_errors(growth())
+    assert ax.get_yscale() == "symlog"
+    assert ax.yaxis.get_transform().linthresh == pytest.approx(1e-3, rel=1e-12)
+    assert ax.yaxis.get_major_formatter()(-0.01, 0) == "\N{MINUS SIGN}0.01"
+    # Of 1, 10, 29 and 1, 10, 31 the second is far apart.
+    scales = [growth_of_errors(growth(values=(1.0, 10.0, x))).get_yscale() for x in (29.0, 31.0)]
+    assert scales == ["linear", "symlog"]
+    # No error at all at one of the values has no logarithm.
+    none = replace(growth(), low=growth().low * [[[0]], [[1]], [[1]]],
+                   high=growth().high * [[[0]], [[1]], [[1]]])  # fmt: skip
+    assert growth_of_errors(none).get_yscale() == "linear"
 
 
 def test_all_in_one_picture():

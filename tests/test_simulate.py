@@ -28,8 +28,9 @@ from sources import (
 
 from nf2ff.antennas import DipoleCluster, SinusoidalWire
 from nf2ff.grid import Grid, ring_angles
-from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
+from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_index
 from nf2ff.simulate import far_field_of, near_field, radiated_power_of, simulate, simulate_grid
+from nf2ff.simulated_scan import expanded
 
 # --- one dipole ---------------------------------------------------------------------------------
 
@@ -399,9 +400,9 @@ def test_parts_join_to_the_whole_in_bounded_memory(monkeypatch):
     theta, phi = random_directions(40000)
     where = {"frequency": ONE_METRE * [1.0, 1.1], "theta": theta, "phi": phi, "radius": 3.0}
     tracemalloc.start()
-    start = time.perf_counter()
+    start = time.process_time()
     whole = near_field(cluster, **where)
-    seconds = time.perf_counter() - start
+    seconds = time.process_time() - start
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     # One complex array of all pairs would be 32 MB, a dozen of them live at once.
@@ -418,6 +419,28 @@ def test_parts_join_to_the_whole_in_bounded_memory(monkeypatch):
     np.testing.assert_allclose(
         radiated_power_of(cluster, frequency=ONE_METRE), power, rtol=100 * EPS
     )
+
+
+# --- modes of a known antenna -------------------------------------------------------------------
+
+
+def test_the_last_expansions_are_kept():
+    # A z-dipole has the mode (2, 0, 1) alone, of the power k^2 Z0 |p|^2 / (12 pi) (closed form),
+    # but for rounding in an exact quadrature.
+    frequency = float(ONE_METRE[0])
+    one = expanded(Z_DIPOLE, frequency)
+    power = 0.5 * np.abs(one.coefficients[0]) ** 2
+    exact = K**2 * WAVE_IMPEDANCE / (12 * np.pi)
+    at = mode_index(s=2, m=0, n=1)
+    np.testing.assert_allclose(power[at], exact, rtol=1e-9)
+    assert np.delete(power, at).sum() < 1e-18 * exact
+    assert expanded(Z_DIPOLE, frequency) is one
+    higher = expanded(Z_DIPOLE, frequency, least=5)
+    assert (one.degree, higher.degree) == (1, 5)
+    twice = expanded(Z_DIPOLE, 2 * frequency)
+    np.testing.assert_allclose(twice.radiated_power(), 4 * exact, rtol=1e-9)
+    other = DipoleCluster(ORIGIN, [3 * Z])
+    np.testing.assert_allclose(expanded(other, frequency).radiated_power(), 9 * exact, rtol=1e-9)
 
 
 # --- bad input ----------------------------------------------------------------------------------

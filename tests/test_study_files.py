@@ -211,7 +211,7 @@ def test_a_measured_scan(read, tmp_path):
         ('ERROR[[error]]\nkind = "phase-noise"\nrms_deg = 1\nname = "a"',
          ".*phase-noise has no 'name'"),
         ("[figure.eirp]\ntheta_deg = 3\nphi_deg = 3",
-         "metric of a figure is 'eirp', expected one of directivity"),
+         r"\[figure.eirp\] is there, but metrics are directivity: add it to them, or leave the"),
         ("[figure.directivity]\ndrop_db = 3",
          "figure.directivity: has drop_db, but directivity takes"),
     ],

@@ -3,6 +3,8 @@
 import json
 import math
 import re
+import shutil
+from pathlib import Path
 
 import h5py
 import numpy as np
@@ -56,21 +58,39 @@ def assert_same(one, two):
             assert a == b, field
 
 
+@pytest.fixture(scope="module")
+def original(tmp_path_factory):
+    path = tmp_path_factory.mktemp("study") / "original.h5"
+    write_growth(path, made(), shown=SHOWN, provenance=io.provenance(seed=3))
+    return path
+
+
+@pytest.fixture
+def written(original, tmp_path):
+    """The file, for one test alone."""
+    return Path(shutil.copy(original, tmp_path / "study.h5"))
+
+
 @pytest.mark.parametrize("parameter", UNITS)
 def test_there_and_back(tmp_path, parameter):
     growth = made(parameter)
     path = tmp_path / "study.h5"
-    write_growth(path, growth, shown=SHOWN, provenance=io.provenance(seed=3))
+    write_growth(path, growth)
     back, shown = read_growth(path)
     assert_same(growth, back)
+    assert shown.label == shown_for(parameter).label
+
+
+def test_how_values_are_shown_is_kept(written):
+    shown = read_growth(written)[1]
     assert (shown.label, shown.factor, shown.level) == (SHOWN.label, 3.0, False)
-    assert io.read_provenance(path)["rng_seed"] == "3"
+    assert io.read_provenance(written)["rng_seed"] == "3"
+    before = written.read_bytes()
     with pytest.raises(ValueError, match="exists: choose another name"):
-        write_growth(path, growth)
-    write_growth(path, growth, overwrite=True)
-    assert read_growth(path)[1].label == shown_for(parameter).label
-    write_growth(path, growth, shown=Shown("leak [dB]", 0.1, level=True), overwrite=True)
-    assert read_growth(path)[1].level
+        write_growth(written, made())
+    assert written.read_bytes() == before
+    write_growth(written, made(), shown=Shown("leak [dB]", 0.1, level=True), overwrite=True)
+    assert read_growth(written)[1].level
 
 
 def test_others_read_it(tmp_path):
@@ -104,9 +124,8 @@ def test_others_read_it(tmp_path):
         (lambda f: f["study/value"].attrs.update(units="m"), "has units 'm', expected 1"),
     ],
 )  # fmt: skip
-def test_damage_is_seen(tmp_path, damage, says):
-    path = tmp_path / "study.h5"
-    write_growth(path, made())
+def test_damage_is_seen(written, damage, says):
+    path = written
     with h5py.File(path, "r+") as file:
         damage(file)
     with pytest.raises(ValueError, match=re.escape(says)) as caught:
@@ -124,8 +143,13 @@ def test_values_as_they_are_shown():
 
 def test_figures_are_told_apart():
     assert [figure_label(x) for x in FIGURES] == [
-        "eirp", "beamwidth in the cut 45 deg", "directivity at theta 30, phi -20 deg",
-        "pointing-theta",
+        "peak EIRP", "10 dB beamwidth in the cut 45 deg", "directivity at theta 30, phi -20 deg",
+        "pointing along theta",
+    ]  # fmt: skip
+    others = ("directivity", "trp", "sidelobe-level", "pointing-phi", "eirp-towards", "beamwidth")
+    assert [figure_label(Figure(x)) for x in others] == [
+        "peak directivity", "TRP", "sidelobe level in the cut 0 deg", "pointing along phi",
+        "EIRP at theta 0, phi 0 deg", "3.01 dB beamwidth in the cut 0 deg",
     ]  # fmt: skip
 
 
@@ -136,8 +160,8 @@ def test_the_table_is_in_db_and_deg():
     head = re.split(r"\s{2,}", lines[0].strip())
     assert head == [
         "phase-noise, rms [deg]", "GHz", "degree", "samples", "draws", "pattern error level [dB]",
-        "eirp [dB]", "beamwidth in the cut 45 deg [deg]",
-        "directivity at theta 30, phi -20 deg [dB]", "pointing-theta [deg]",
+        "peak EIRP [dB]", "10 dB beamwidth in the cut 45 deg [deg]",
+        "directivity at theta 30, phi -20 deg [dB]", "pointing along theta [deg]",
     ]  # fmt: skip
     first = re.split(r"\s{2,}", lines[1].strip())
     assert first[:5] == ["1.5", f"{growth.frequency[0, 0] / 1e9:.6g}", "4", "90", "20"]
@@ -178,5 +202,5 @@ def test_facts_in_a_few_words():
     assert facts["varied"] == "phase-noise, rms [deg]"
     assert facts["values"] == [1.5, 3.0, 12.0]
     assert facts["draws"] == [20, 20, 7]
-    assert facts["figures"][0] == "eirp"
+    assert facts["figures"][0] == "peak EIRP"
     assert facts["error_level_db"] == growth.level_db[:, 0].tolist()

@@ -216,6 +216,11 @@ def test_what_is_done_how(read):
     np.testing.assert_allclose(np.degrees(found.plane), [45, 90.5], rtol=1e-15)
 
 
+def test_a_size_of_zero_is_one(read):
+    text = '[[error]]\nkind = "axes-apart"\ny_mm = 0\n'
+    assert read(text).assessment.errors[0].error.y == 0
+
+
 # --- what is refused -----------------------------------------------------------------------------
 
 
@@ -247,7 +252,15 @@ def test_what_is_done_how(read):
         ('[[error]]\nkind = 3', "error 1, kind is 3, expected one of position-noise"),
         ('[[error]]\nkind = "leakages"\nlevel_db = 1',
          r"error 1 \('leakages'\): error term is 'leakages' \(did you mean 'leakage'\?\)"),
-        ('[[error]]\nkind = "leakage"', r"error 1 \('leakage'\): leakage: level is missing: give"),
+        ('[[error]]\nkind = "leakage"', r"error 1 \('leakage'\): leakage: level is missing: give "
+         r"it \[level\], or level_db$"),
+        ('[[error]]\nkind = "stray-wave"\nlevel_db = -40', r".*theta is missing: give it \[rad\], "
+         "or theta_deg$"),
+        ('[[error]]\nkind = "axis-zero"\naxis = "phi"', r".*offset is missing: give it \[rad, or m "
+         r"for the radius\], or offset_deg, or offset_mm$"),
+        ('[[error]]\nkind = "probe-gain"', r".*amplitude is missing: give it \[relative\]$"),
+        ('[[error]]\nkind = "axes-apart"', r"error 1 \('axes-apart'\): axes-apart has no size: "
+         "give x or y or z, 0 if there is none$"),
         ('[[error]]\nkind = "leakage"\nlevel_mm = 1',
          r"error 1 \('leakage'\): leakage: level_mm is given, but level is in level"),
         ('[[error]]\nkind = "leakage"\nlevl_db = 1',
@@ -268,8 +281,8 @@ def test_what_is_done_how(read):
         ('[[error]]\nkind = "leakage"\nlevel_db = -60\nnote = 3',
          r"error 1 \('leakage'\), note is 3, expected at most 500 characters"),
         # Figures.
-        (NOISE + "[figure.erp]\ntheta_deg = 0\nphi_deg = 0", r"metric of a figure is 'erp' \(did "
-         r"you mean 'eirp'\?\), expected one of eirp, pointing"),
+        (NOISE + "[figure.erp]\ntheta_deg = 0\nphi_deg = 0", r"\[figure.erp\] is there, but "
+         "metrics are eirp, pointing: add it to them, or leave the table out: did you mean 'eirp'"),
         (NOISE + "[figure.eirp]\nplane_deg = 0",
          "figure.eirp: has plane_deg, but eirp takes theta_deg, phi_deg: leave it out"),
         (NOISE + "[figure.pointing]\nplane_deg = 0",

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from patterns import modes_of
 
-from nf2ff.budget import Budget
+from nf2ff.beam import peak
+from nf2ff.budget import Budget, correlations
 from nf2ff.budget_metrics import METRICS
 from nf2ff.budget_terms import Term, direct_term
+from nf2ff.modes import Modes
 from nf2ff.uncertainty import Compared, MetricResult, Uncertainty
 from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_facts, uncertainty_lines
 
@@ -62,10 +64,29 @@ def test_values_are_in_their_units():
     assert found["sidelobe_level"]["value_db"] == pytest.approx(-20, rel=1e-15)
     assert found["beamwidth"]["value_deg"] == pytest.approx(30, rel=1e-15)
     assert found["directivity"]["value_dbi"] is None
-    assert not [key for key in found["gain"] if key.startswith("value")]
+    assert found["gain"]["value_dbi"] is None
     assert found["pointing"]["theta_deg"] == pytest.approx(90)
     assert found["pointing"]["phi_deg"] == pytest.approx(0)
     assert (fact["frequency_hz"], fact["degree"], fact["draws_made"]) == (1e9, 1, 0)
+
+
+def test_each_peak_is_searched_once(monkeypatch):
+    # Of 101 frequencies not 101 times 101: the search takes long.
+    searched = []
+
+    def counted(modes):
+        searched.extend(modes.frequency)
+        return peak(modes)
+
+    monkeypatch.setattr("nf2ff.uncertainty_table.peak", counted)
+    one, count = made(), 5
+    modes = Modes(1e9 * np.arange(1, count + 1), np.tile(MODES.coefficients, (count, 1)))
+    results = {m: MetricResult(x.quantity, np.tile(x.value, count)) for m, x in one.results.items()}
+    many = Uncertainty(modes, one.budgets * count, results)
+    for show in (uncertainty_lines, uncertainty_dict, uncertainty_facts):
+        searched.clear()
+        show(many)
+        assert sorted(searched) == modes.frequency.tolist(), show.__name__
 
 
 def test_facts_in_a_few_words():
@@ -98,6 +119,15 @@ def test_uncertainties_biases_and_what_is_missing():
     # 20 log10(0.99) dB.
     said = f"known bias of peak EIRP: {20 * math.log10(0.99):.3g} dB, not part of the uncertainty"
     assert [x for x in lines if x.startswith(said)]
+    assert not [x for x in lines if x.startswith("correlated")]
+
+
+def test_terms_that_err_together_are_named():
+    one = made()
+    pairs = correlations(TERMS, {("room", "cable"): -0.25})
+    budget = Budget(TERMS, [METRICS[m] for m in NAMES], pairs)
+    found = Uncertainty(MODES, (budget,), one.results)
+    assert "correlated: 'cable' and 'room' (-0.25)" in uncertainty_lines(found)
 
 
 @pytest.mark.parametrize(("size", "named"), [(0.09, False), (0.11, True)])
@@ -147,6 +177,25 @@ def test_draws_are_compared():
     # 86 of 90: the 2nd and the 88th, of steps of 20/89 deg.
     assert width["low_deg"] == pytest.approx(20 + 20 / 89, rel=1e-12)
     assert width["high_deg"] == pytest.approx(20 + 87 * 20 / 89, rel=1e-12)
+
+
+@pytest.mark.parametrize("used", [0, 1, 2])
+def test_too_few_draws_agree_with_nothing(used):
+    # One draw has no standard deviation, and cannot agree with first order.
+    values = {"eirp": np.where(np.arange(10) < used, 2.0, np.nan)[:, None]}
+    found = made({"eirp": compared(0.02, 0.02, used=used)}, values, asked=10, made=10)
+    (fact,) = uncertainty_dict(found)
+    draws = fact["metrics"][0]["draws"]
+    few = used < 2
+    assert draws["used"] == used
+    assert (draws["verdict"] is None) == few
+    assert (draws["standard_uncertainty_db"] is None) == few
+    assert (draws["shift_db"] is None) == few
+    assert draws["first_order_db"] == pytest.approx(0.02 * DB, rel=1e-15)
+    lines = uncertainty_lines(found)
+    said = "peak EIRP: too few draws of it to compare with first order"
+    assert (said in lines) == few
+    assert bool([x for x in lines if x.startswith("draws and first order agree")]) != few
 
 
 def test_few_draws_bound_no_interval():

@@ -20,10 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff import patches, spin, waves
-from nf2ff.beam import Circle, Peak, beamwidth, circles, peak, sidelobe_level
+from nf2ff.beam import LOBE_RISE, Circle, Peak, beamwidth, circles, peak, sidelobe_level
 from nf2ff.metrics import direction_angles, intensity, require_absolute, unit_vectors
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.patches import PATCH_SIZE, STRIP_SIZE, Top
+from nf2ff.search import prominent_maxima
 from nf2ff.special import as_array
 
 Real = NDArray[np.float64]
@@ -64,8 +65,8 @@ class Figure:
     -----
     Where the modes change, the peak is the maximum that the nominal one moves to, and cuts move
     with it: through the moved peak, their direction carried along from the nominal one without
-    turning (parallel transport). The sidelobe is the lobe that was the highest, wherever it moves:
-    not another one that outgrows it.
+    turning (parallel transport). The sidelobe is the lobe that was the highest, as far as half way
+    to where the next one was: not another one that outgrows it.
 
     A peak is the highest of what noise leaves there: strong noise of finer grain than the beam
     lifts it, in a scan and once more in each draw, and derivatives show none of this. The figures
@@ -439,7 +440,24 @@ def _sidelobe(figure: Figure, one: Modes, top: Peak) -> _Part:
     def of(peak: Top, _own: Real, lines: list[Real], _power: Real) -> Real:
         return patches.top_of_line(lines[0]) / peak.value
 
-    return _Part(_NONE, figure.plane, (angle,), of)
+    def lobes(other: Modes, at: Peak, plane: float) -> tuple[Real, Real]:
+        """Level of the lobes of a cut over that of the peak, and how far from ``angle``."""
+        (circle,) = circles(other, plane, at)
+        found = prominent_maxima(circle.level_db(), LOBE_RISE) * (2 * np.pi / circle.fine)
+        where = circle.extremum(found, 1)
+        away = np.abs(np.remainder(where - angle + np.pi, 2 * np.pi) - np.pi)
+        return circle.intensity(where)[0] / circle.intensity(0.0)[0], away
+
+    # It may move half way to the next lobe or to the beam: farther off is another one.
+    distance = np.sort(lobes(one, top, figure.plane)[1])
+    reach = 0.5 * min(abs(angle), *distance[1:2])
+
+    def again(other: Modes, at: Peak, plane: float) -> float:
+        level, away = lobes(other, at, plane)
+        nearest = int(np.argmin(away)) if away.size else 0
+        return float(level[nearest]) if away.size and away[nearest] <= reach else math.nan
+
+    return _Part(_NONE, figure.plane, (angle,), of, again)
 
 
 _BUILD: dict[str, Callable[[Figure, Modes, Peak], _Part]] = {

@@ -218,6 +218,25 @@ def test_a_lobe_that_is_gone_has_no_value(modes):
     assert values[1] == pytest.approx(0.5)
 
 
+def test_a_lobe_is_followed_to_half_way_to_the_next():
+    # Equal elements along y: lobes at sin(theta) = 1.43, 2.46, ... over the length in wavelengths
+    # (textbook). From 3.2 to 3.52 the highest moves by 0.04 = 0.73 / N, off the line of +-0.5 / N;
+    # from 3.2 to 1.6, beyond half of the way to the next.
+    element = huygens_source(direction=Z, polarisation=X)
+    near, far, shorter = (
+        modes_at(line_array(element, count=count, spacing=spacing, axis=[0, 1, 0]))
+        for count, spacing in ((8, 0.4), (8, 0.44), (4, 0.4))
+    )
+    figure = Figure("sidelobe-level", plane=np.pi / 2)
+    (local,) = localise([figure], near)
+    assert np.isnan(local._near(far.coefficients, 1)).all()
+    (found,) = local.values(far.coefficients)[0]
+    wanted = in_full(figure, far, beam.peak(near))
+    assert found == pytest.approx(wanted, rel=0, abs=tolerance(figure, far))
+    assert abs(found - local.nominal[0]) > 100 * tolerance(figure, far)
+    assert np.isnan(local.values(shorter.coefficients)).all()
+
+
 def test_a_width_is_found_again_wherever_it_is(modes):
     # Of another antenna altogether, several times as wide, and wider in one plane.
     figure = Figure("beamwidth", plane=0.4)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import operator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,10 @@ from nf2ff.samples import Samples
 #: Power that may lie above the degree taken for an antenna within a known sphere [dB]: a far-field
 #: error of 1e-10, which costs a few degrees more than a tolerable one would.
 DEGREE_TAIL_DB = -200.0
+#: Part of the response by waves of probe and antenna whose spheres meet from which there is a
+#: warning, and above which nothing is to be believed. Choices of ours: antenna and probe 0.5
+#: wavelengths apart have 1 % (simulated), a pattern cut off at 90 deg to 2 deg has all of it.
+NOTABLE_BEYOND, MOST_BEYOND = 0.03, 0.5
 
 
 def whole(degree: int) -> int:
@@ -220,3 +225,76 @@ def neglected(
             power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
         level[f] = 10 * np.log10(max(power[0] - power[1], 1e-30 * power[0]) / power[0])
     return level
+
+
+def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]:
+    """Refuse a probe whose response is made by waves that none of its size has, or tell of it.
+
+    Parameters
+    ----------
+    samples : Samples
+        Where the probe was.
+    probe : Probe
+        The probe, known at the frequencies of the samples.
+    modes : Modes
+        What was found with it.
+
+    Returns
+    -------
+    list of list of str
+        For each frequency, sentences on what to beware of.
+
+    Raises
+    ------
+    ValueError
+        If at some frequency more than half of the response is by such waves.
+
+    Notes
+    -----
+    Waves of degree n about the antenna and nu about the probe fill spheres of n/k and nu/k. Where
+    these meet, n + nu > k r, the coefficients of translation grow beyond all bounds, and with
+    them whatever is no wave of the probe at all: noise in its pattern, the edge of a missing part.
+    """
+    told: list[list[str]] = [[] for _ in samples.frequency]
+    if probe.response_unit == "V/m":
+        return told
+    radius = float(samples.radius.min())
+    for f, frequency in enumerate(samples.frequency.tolist()):
+        reach = float(wavenumber(frequency)) * radius
+        if modes.degree + probe.degree <= reach or not modes.coefficients[f].any():
+            continue
+        share = _share_beyond(samples, probe, modes, f, reach)
+        sentence = (
+            f"{share:.0%} of the response at {radius:.6g} m is by waves of probe and "
+            f"antenna whose degrees add up to more than k r = {reach:.1f}, where their spheres "
+            f"would meet: those of the probe, up to {probe.degree}, may be noise or an edge in "
+            "its pattern; import it with a lower degree (nf2ff import --degree), or measure "
+            "further away"
+        )
+        if not share <= MOST_BEYOND:
+            msg = f"{frequency / 1e9:.9g} GHz: {sentence}"
+            raise ValueError(msg)
+        if share > NOTABLE_BEYOND:
+            told[f].append(sentence)
+    return told
+
+
+def _share_beyond(samples: Samples, probe: Probe, modes: Modes, f: int, reach: float) -> float:
+    """Part of the mean square response, over the sphere and chi, by degrees that exceed a sum."""
+    n = np.arange(1, modes.degree + 1)
+    place: dict[str, Any] = {
+        "frequency": float(samples.frequency[f]), "radius": [float(samples.radius.min())],
+        "degree": modes.degree,
+    }  # fmt: skip
+    ports = [port - 1 for port in samples.ports()]
+    whole, rest = (
+        response_constants(probe, **place, largest_sum=most)[ports, 0] for most in (None, reach)
+    )
+    q = modes.coefficients[f].reshape(-1, 2)
+    power = []
+    for p in (whole - np.where(np.isfinite(whole), rest, 0), whole):
+        p[~np.isfinite(p)] = 0
+        # As in `neglected`: <|w|^2> = sum over mu, m, n of |sum_s P Q|^2 / (2n+1).
+        response = np.einsum("pujs,js->puj", np.repeat(p, 2 * n + 1, axis=2), q)
+        power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
+    return float(power[0] / power[1]) if power[1] > 0 else math.nan

@@ -113,7 +113,7 @@ def uncertainty(
     from nf2ff import io
     from nf2ff.assessing import assess
     from nf2ff.solve import solve
-    from nf2ff.transformation import Powers, judge_probe, limit_orders, tell_neglected
+    from nf2ff.transformation import Powers, limit_orders, tell_neglected
     from nf2ff.transforming import _check_powers, _power_sentences, _read_probe, _read_scan
     from nf2ff.uncertainty_files import read_uncertainty_file
     from nf2ff.uncertainty_results import write_uncertainty
@@ -141,7 +141,6 @@ def uncertainty(
     used = limit_orders(whole, mounting.largest_order)
     try:
         solution = solve(samples, used, degree=asked.degree if degree is None else degree)
-        judge_probe(samples, used, solution.modes)
     except ValueError as error:
         msg = f"{scan}: {error}"
         raise ValueError(msg) from error

@@ -93,7 +93,8 @@ def solve(
     ------
     ValueError
         If the samples are fewer than the unknowns, too coarse for the antenna, inside its
-        reactive zone or its minimum sphere, or of another unit than the probe.
+        reactive zone or its minimum sphere, or of another unit than the probe; or if the probe
+        has waves that none of its size has, and they make most of the response.
     """
     degree = None if degree is None else degrees.whole(degree)
     check_units(samples, probe)
@@ -135,6 +136,8 @@ def solve(
         chosen = modes.degree
     modes = modes.extend(chosen)
     tail_db, warnings = degrees.judge(modes, automatic=automatic)
+    for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
+        sentences += told
     if probe is not whole:
         levels = degrees.neglected(samples, whole, probe, modes)
         for sentences, level in zip(warnings, levels, strict=True):

@@ -18,7 +18,7 @@ from nf2ff.farfield import FarField, far_field
 from nf2ff.interpolation import SAME_FREQUENCY
 from nf2ff.metrics import radiation_efficiency, total_efficiency
 from nf2ff.modes import Modes, wavenumber
-from nf2ff.probe import Probe, at_frequencies, keep_orders, response_constants
+from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.solve import (
     LARGE_PROBE_ERROR,
@@ -36,10 +36,6 @@ STEPS_DEG = (5.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 LARGEST_FAR_FIELD = 50_000_000
 #: Power radiated over power put in from which there is a warning: 0.004 dB too much.
 MOST_EFFICIENCY = 1.001
-#: Part of the response by waves of probe and antenna whose spheres meet from which there is a
-#: warning, and above which nothing is to be believed. Choices of ours: antenna and probe 0.5
-#: wavelengths apart have 1 % (simulated), a pattern cut off at 90 deg to 2 deg has all of it.
-NOTABLE_BEYOND, MOST_BEYOND = 0.03, 0.5
 
 
 class Powers(NamedTuple):
@@ -165,8 +161,6 @@ def transform_samples(
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
     _refuse_nonsense(solution)
     solution = tell_neglected(solution, samples, whole, probe)
-    for sentences, more in zip(further, judge_probe(samples, probe, solution.modes), strict=True):
-        sentences += more
     gain = noise_gain(samples, probe, solution, method=method, rng=0)
     if rescale is not None:
         solution = replace(solution, modes=rescale(solution.modes))
@@ -218,80 +212,6 @@ def tell_neglected(solution: Solution, samples: Samples, whole: Probe, limited: 
         for sentences, level in zip(solution.warnings, levels, strict=True)
     )
     return replace(solution, warnings=warnings)
-
-
-def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]:
-    """Refuse a probe whose response is made by waves that none of its size has, or tell of it.
-
-    Parameters
-    ----------
-    samples : Samples
-        Where the probe was.
-    probe : Probe
-        The probe, known at the frequencies of the samples.
-    modes : Modes
-        What was found with it.
-
-    Returns
-    -------
-    list of list of str
-        For each frequency, sentences on what to beware of.
-
-    Raises
-    ------
-    ValueError
-        If at some frequency more than half of the response is by such waves.
-
-    Notes
-    -----
-    Waves of degree n about the antenna and nu about the probe fill spheres of n/k and nu/k. Where
-    these meet, n + nu > k r, the coefficients of translation grow beyond all bounds, and with
-    them whatever is no wave of the probe at all: noise in its pattern, the edge of a missing part.
-    """
-    told: list[list[str]] = [[] for _ in samples.frequency]
-    if probe.response_unit == "V/m":
-        return told
-    known, _ = at_frequencies(probe, samples.frequency)
-    radius = float(samples.radius.min())
-    for f, frequency in enumerate(samples.frequency.tolist()):
-        reach = float(wavenumber(frequency)) * radius
-        if modes.degree + known.degree <= reach:
-            continue
-        share = _share_beyond(samples, known, modes, f, reach)
-        sentence = (
-            f"{share:.0%} of the response at {radius:.6g} m is by waves of probe and "
-            f"antenna whose degrees add up to more than k r = {reach:.1f}, where their spheres "
-            f"would meet: those of the probe, up to {known.degree}, may be noise or an edge in "
-            "its pattern; import it with a lower degree (nf2ff import --degree), or measure "
-            "further away"
-        )
-        if not share <= MOST_BEYOND:
-            msg = f"{frequency / 1e9:.9g} GHz: {sentence}"
-            raise ValueError(msg)
-        if share > NOTABLE_BEYOND:
-            told[f].append(sentence)
-    return told
-
-
-def _share_beyond(samples: Samples, probe: Probe, modes: Modes, f: int, reach: float) -> float:
-    """Part of the mean square response, over the sphere and chi, by degrees that exceed a sum."""
-    n = np.arange(1, modes.degree + 1)
-    place: dict[str, Any] = {
-        "frequency": float(samples.frequency[f]), "radius": [float(samples.radius.min())],
-        "degree": modes.degree,
-    }  # fmt: skip
-    ports = [port - 1 for port in samples.ports()]
-    whole, rest = (
-        response_constants(probe, **place, largest_sum=most)[ports, 0] for most in (None, reach)
-    )
-    q = modes.coefficients[f].reshape(-1, 2)
-    power = []
-    for p in (whole - np.where(np.isfinite(whole), rest, 0), whole):
-        p[~np.isfinite(p)] = 0
-        # As in `degree.neglected`: <|w|^2> = sum over mu, m, n of |sum_s P Q|^2 / (2n+1).
-        response = np.einsum("pujs,js->puj", np.repeat(p, 2 * n + 1, axis=2), q)
-        power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
-    return float(power[0] / power[1]) if power[1] > 0 else math.nan
 
 
 def _extrapolated(probe: Probe, frequency: NDArray[np.float64]) -> tuple[Probe, list[list[str]]]:

@@ -24,13 +24,14 @@ from scipy.special import spherical_jn, spherical_yn
 
 import nf2ff
 from nf2ff import io
+from nf2ff.degree import _share_beyond
 from nf2ff.inspection import read_antenna
 from nf2ff.modes import WAVE_IMPEDANCE, Modes, mode_index, mode_numbers, wavenumber
 from nf2ff.probe import at_frequencies, probe_from_modes
 from nf2ff.probe_models import electric_dipole
 from nf2ff.samples import Samples
 from nf2ff.simulate import far_field_of, near_field, radiated_power_of
-from nf2ff.transformation import Powers, _extrapolated, _share_beyond, transform_samples
+from nf2ff.transformation import Powers, _extrapolated, transform_samples
 
 FREQUENCY = np.array([3.0e9, 3.4e9])
 #: The probe's own, those of the scan among and between them.
@@ -322,7 +323,7 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
     more = ("uncertainty", scan, tmp_path / "budget.toml", "--linear", *words[2:])
     assert_refused(tmp_path, *more, says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m is by w")
     # Less of it is told of.
-    monkeypatch.setattr("nf2ff.transformation.MOST_BEYOND", 1.1)
+    monkeypatch.setattr("nf2ff.degree.MOST_BEYOND", 1.1)
     (fact,) = json.loads(run(*words, "--json").out)["frequencies"]
     assert fact["warnings"][0].startswith("100% of the response at 0.4 m is by waves of probe and")
     # The size of the probe makes it one that is right within the part that was measured.

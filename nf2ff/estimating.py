@@ -114,7 +114,7 @@ def uncertainty(
     from nf2ff.assessing import assess
     from nf2ff.solve import solve
     from nf2ff.transformation import Powers, limit_orders, tell_neglected
-    from nf2ff.transforming import _check_powers, _power_sentences, _read_probe, _read_scan
+    from nf2ff.transforming import check_powers, power_sentences, read_mounted_probe, read_scan
     from nf2ff.uncertainty_files import read_uncertainty_file
     from nf2ff.uncertainty_results import write_uncertainty
     from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_lines
@@ -127,7 +127,7 @@ def uncertainty(
         msg = "--input-power-w and --accepted-power-w: give one, as there is one metric of gain"
         raise click.UsageError(msg)
     powers = Powers(input_power_w, accepted_power_w)
-    _check_powers(powers)
+    check_powers(powers)
     check_jobs(jobs)
     given = [x for x in (scan, budget, probe, level) if x is not None]
     check_output(output, given, overwrite=overwrite)
@@ -135,9 +135,9 @@ def uncertainty(
     asked = read_uncertainty_file(budget)
     question = _about_gain(budget, asked.assessment, powers)
     count = _count(asked, draws, linear)
-    samples, sentences, files = _read_scan(scan, level, time_convention, response_unit)
+    samples, sentences, files = read_scan(scan, level, time_convention, response_unit)
     io.refuse_overwrite(output, files)
-    _, whole, notes = _read_probe(probe, mounting, time_convention)
+    _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
     used = limit_orders(whole, mounting.largest_order)
     try:
         solution = solve(samples, used, degree=asked.degree if degree is None else degree)
@@ -162,7 +162,7 @@ def uncertainty(
             progress=progress,
         )  # fmt: skip
     found = _with_gain(found, asked.assessment.relative_only, powers)
-    sentences += (*_power_sentences(powers),)
+    sentences += (*power_sentences(powers),)
     inputs = [*given, *(x for x in dict.fromkeys(files) if x not in given)]
     provenance = io.provenance(inputs=inputs, command=command_line(), seed=used_seed)
     provenance["level"] = "\n".join(sentences)

@@ -130,9 +130,9 @@ def _grow(
     from nf2ff.simulated_scan import SimulatedScan
     from nf2ff.solve import solve
     from nf2ff.study import sweep, sweep_sizes
-    from nf2ff.transforming import _read_probe
+    from nf2ff.transforming import read_mounted_probe
 
-    _, used, _ = _read_probe(asked.probe, Mounting(), words[0])
+    _, used, _ = read_mounted_probe(asked.probe, Mounting(), words[0])
     how: dict[str, Any] = {
         "draws": asked.draws, "rng": asked.seed, "jobs": jobs, "confidence": asked.confidence,
         "progress": progress,

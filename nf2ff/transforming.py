@@ -122,14 +122,14 @@ def transform(
         raise click.UsageError(msg)
     check_output(output, inputs, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
-    _check_powers(powers)
+    check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
     theta_step = (
         None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     )
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
-    samples, sentences, files = _read_scan(scan, level, time_convention, response_unit)
-    own, used, notes = _read_probe(probe, mounting, time_convention)
+    samples, sentences, files = read_scan(scan, level, time_convention, response_unit)
+    own, used, notes = read_mounted_probe(probe, mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
     rescale = None
     transfer: tuple[str, ...] = ()
@@ -156,7 +156,7 @@ def transform(
     except ValueError as error:
         msg = f"{scan}: {_in_options(str(error))}"
         raise ValueError(msg) from error
-    sentences += (*_probe_sentences(own, samples), *transfer, *_power_sentences(powers))
+    sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     inputs += [x for x in dict.fromkeys(files) if x not in inputs]
     provenance = io.provenance(inputs=inputs, command=command_line())
     provenance["level"] = "\n".join(sentences)
@@ -196,7 +196,7 @@ def _check_options(
         raise click.UsageError(msg)
 
 
-def _check_powers(powers: Powers) -> None:
+def check_powers(powers: Powers) -> None:
     """Refuse powers that cannot be, before the work."""
     for name, power in (("incident", powers.incident), ("accepted", powers.accepted)):
         option = {"incident": "--input-power-w", "accepted": "--accepted-power-w"}[name]
@@ -211,7 +211,7 @@ def _check_powers(powers: Powers) -> None:
         raise ValueError(msg)
 
 
-def _read_scan(
+def read_scan(
     scan: Path, level: Path | None, time_convention: str | None, response_unit: str | None
 ) -> tuple[Samples, tuple[str, ...], list[Path]]:
     """Samples at their level, what set it, and the files that did."""
@@ -241,7 +241,7 @@ def _read_scan(
     return samples, chain.sentences(samples.frequency, ports=samples.ports()), list(files)
 
 
-def _read_probe(
+def read_mounted_probe(
     path: Path | None, mounting: Mounting, time_convention: str | None
 ) -> tuple[Probe, Probe, list[str]]:
     """The probe by itself and as it is mounted, the ideal one if none, and what is said of it."""
@@ -338,7 +338,7 @@ def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
     ]
 
 
-def _power_sentences(powers: Powers) -> list[str]:
+def power_sentences(powers: Powers) -> list[str]:
     """Powers into the antenna's port, as they were stated."""
     parts = ((powers.incident, "incident on"), (powers.accepted, "accepted by"))
     return [

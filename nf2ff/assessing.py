@@ -82,7 +82,7 @@ def assess(
         itself, as many as of all together, which are needed then; for solutions that are damped.
         Where the work is interrupted at one of them, the others take as many draws as that has.
     progress : callable, optional
-        Called with the number of draws done so far.
+        Called with the number of draws done so far; those that an interruption left out count.
 
     Returns
     -------

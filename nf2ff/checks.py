@@ -117,18 +117,24 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
             "however it is turned"
         )
         raise ValueError(msg)
+    # What is read through a port that receives nothing tells of no polarisation.
+    dead = [port for port in ports if not probe.coefficients[:, port - 1].any()]
+    ports = [port for port in ports if port not in dead]
+    silent = np.isin(samples.port, dead) if dead else np.zeros(1, bool)
     several = len(ports) > 1
     turns = _turns(probe, ports) if several else None
     if several and turns is None:
         return
     for i, frequency in enumerate(samples.frequency):
         chi = samples.chi[i] if samples.chi.ndim == 2 else samples.chi
-        missing = np.isnan(samples.response[i]) if samples.any_missing else np.zeros(1, bool)
+        missing = silent
+        if samples.any_missing:
+            missing = silent | np.isnan(samples.response[i])
         if missing.all():
             msg = f"there is no sample at {frequency / 1e9:.9g} GHz: leave that frequency out"
             raise ValueError(msg)
         if turns is not None:
-            chi = chi + turns[np.searchsorted(ports, samples.port)]
+            chi = chi + turns[np.searchsorted(ports, samples.port).clip(max=len(ports) - 1)]
         if missing.any():
             chi = chi[~missing]
         # A few hundred of them mostly settle it.

@@ -211,18 +211,14 @@ def neglected(
     """
     ports = [port - 1 for port in samples.ports()]
     level = np.empty(modes.frequency.size)
-    n = np.arange(1, modes.degree + 1)
     for f, frequency in enumerate(modes.frequency):
         power = []
-        q = modes.coefficients[f].reshape(-1, 2)
         for one in (probe, approximate):
             p = response_constants(
                 one, frequency=float(frequency), radius=[samples.radius.min()], degree=modes.degree
             )[ports, 0]
             p[~np.isfinite(p)] = 0
-            # <|w|^2> = sum over mu, m, n of |sum_s P Q|^2 / (2n+1)
-            response = np.einsum("pujs,js->puj", np.repeat(p, 2 * n + 1, axis=2), q)
-            power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
+            power.append(_mean_square(p, modes.coefficients[f]))
         level[f] = 10 * np.log10(max(power[0] - power[1], 1e-30 * power[0]) / power[0])
     return level
 
@@ -268,8 +264,8 @@ def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]
             f"{share:.0%} of the response at {radius:.6g} m is by waves of probe and "
             f"antenna whose degrees add up to more than k r = {reach:.1f}, where their spheres "
             f"would meet: those of the probe, up to {probe.degree}, may be noise or an edge in "
-            "its pattern; import it with a lower degree (nf2ff import --degree), or measure "
-            "further away"
+            "its pattern (import it with a lower degree: nf2ff import --degree), those of the "
+            f"antenna, up to {modes.degree}, noise of the samples (lower the degree)"
         )
         if not share <= MOST_BEYOND:
             msg = f"{frequency / 1e9:.9g} GHz: {sentence}"
@@ -281,7 +277,6 @@ def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]
 
 def _share_beyond(samples: Samples, probe: Probe, modes: Modes, f: int, reach: float) -> float:
     """Part of the mean square response, over the sphere and chi, by degrees that exceed a sum."""
-    n = np.arange(1, modes.degree + 1)
     place: dict[str, Any] = {
         "frequency": float(samples.frequency[f]), "radius": [float(samples.radius.min())],
         "degree": modes.degree,
@@ -290,11 +285,24 @@ def _share_beyond(samples: Samples, probe: Probe, modes: Modes, f: int, reach: f
     whole, rest = (
         response_constants(probe, **place, largest_sum=most)[ports, 0] for most in (None, reach)
     )
-    q = modes.coefficients[f].reshape(-1, 2)
-    power = []
+    parts = []
     for p in (whole - np.where(np.isfinite(whole), rest, 0), whole):
         p[~np.isfinite(p)] = 0
-        # As in `neglected`: <|w|^2> = sum over mu, m, n of |sum_s P Q|^2 / (2n+1).
-        response = np.einsum("pujs,js->puj", np.repeat(p, 2 * n + 1, axis=2), q)
-        power.append((np.abs(response) ** 2 / np.repeat(2 * n + 1, 2 * n + 1)).sum())
-    return float(power[0] / power[1]) if power[1] > 0 else math.nan
+        parts.append(_mean_square(p, modes.coefficients[f]))
+    return parts[0] / parts[1] if parts[1] > 0 else math.nan
+
+
+def _mean_square(constants: NDArray[np.complex128], q: NDArray[np.complex128]) -> float:
+    """<|w|^2> over the sphere and chi: sum over mu, m, n of |sum_s P Q|^2 / (2n+1).
+
+    Summed over m first, in which P does not change: P by every Q would be N times as large.
+    """
+    first = np.arange(1, constants.shape[2] + 1) ** 2 - 1
+    q = q.reshape(-1, 2)
+    # The size of Q goes with P, which may be near the range of a double where Q is next to nothing.
+    size = np.sqrt(np.add.reduceat(np.abs(q) ** 2, first).sum(axis=1))
+    counts = np.diff(np.append(first, len(q)))
+    unit = q / np.repeat(np.where(size > 0, size, 1), counts)[:, None]
+    gram = np.add.reduceat(unit[:, :, None] * unit.conj()[:, None, :], first, axis=0)
+    p = constants * (size / np.sqrt(counts))[:, None]
+    return float(np.einsum("pujs,jst,pujt->", p, gram, p.conj(), optimize=True).real)

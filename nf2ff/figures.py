@@ -450,7 +450,7 @@ def _sidelobe(figure: Figure, one: Modes, top: Peak) -> _Part:
 
     # It may move half way to the next lobe or to the beam: farther off is another one.
     distance = np.sort(lobes(one, top, figure.plane)[1])
-    reach = 0.5 * min(abs(angle), *distance[1:2])
+    reach = 0.5 * min([abs(angle), *distance[1:2]])
 
     def again(other: Modes, at: Peak, plane: float) -> float:
         level, away = lobes(other, at, plane)

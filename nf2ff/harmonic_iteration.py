@@ -61,12 +61,16 @@ class IteratedBasis:
         left = np.empty(len(values))
         for at in range(0, len(values), 2):
             pair = values[at : at + 2]
+            # Both as strong: the iteration ends, and transforms err, relative to the stronger.
+            size = np.sqrt(pair**2 @ self.share)
+            size[size == 0] = 1
+            pair = pair / size[:, None]
             both = pair[0] + 1j * (pair[1] if len(pair) == 2 else 0)
             found = self._solve(self._adjoint(4 * np.pi * self.share * both))
             rest = both - self._synthesis(found)
             for i, part in enumerate((rest.real, rest.imag)[: len(pair)]):
-                coefficients[at + i] = self._natural(found, imaginary=i == 1)
-                left[at + i] = part**2 @ self.share
+                coefficients[at + i] = size[i] * self._natural(found, imaginary=i == 1)
+                left[at + i] = size[i] ** 2 * (part**2 @ self.share)
         return coefficients, left
 
     def moments(self, weights: Real) -> Real:

@@ -138,12 +138,19 @@ class Prepared:
         return [one(i, response[i]) for i in range(self.samples.frequency.size)]
 
     def _checked(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        response = np.asarray(response)
+        response = np.asarray(response, dtype=complex)
         there = self.samples.response
         if response.shape != there.shape:
             msg = (
                 f"response has shape {response.shape}, expected {there.shape}: a row for each "
                 "frequency, a column for each sample, in the order of the samples prepared for"
+            )
+            raise ValueError(msg)
+        if np.isinf(response).any():
+            f, i = np.argwhere(np.isinf(response))[0]
+            msg = (
+                f"sample {i + 1} is {response[f, i]} at {self.samples.frequency[f] / 1e9:.9g} GHz, "
+                "expected finite: leave it out, or write nan where it is missing"
             )
             raise ValueError(msg)
         missing = np.isnan(response)

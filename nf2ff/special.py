@@ -39,8 +39,11 @@ def as_array(
     array = np.asarray(value)
     whole = np.issubdtype(dtype, np.integer)
     if whole and not np.issubdtype(array.dtype, np.integer):
-        # An empty list is of floats; infinity would become some large number.
-        good = not np.iscomplexobj(array) and np.isfinite(array) & (array == np.trunc(array))
+        # An empty list is of floats; infinity, or what no whole number of 64 bits reaches, would
+        # become some other number.
+        good = not np.iscomplexobj(array) and (
+            (np.abs(array) < 2.0**63) & (array == np.trunc(array))
+        )
         if not np.all(good):
             msg = f"{name} must hold whole numbers"
             raise ValueError(msg)

@@ -100,7 +100,9 @@ def synthesis(
                     _add(out[s % 2, sign], float(factor), part)
 
     spin.run([partial(add, sign) for sign in (0, 1)], threads)
-    inner = max(1, threads // len(turns))
+    # Two turns at a time: each takes a circle and the transform's own grid, finer than it.
+    together = min(2, threads, len(turns))
+    inner = max(1, threads // together)
 
     def take(turn: Turn, even: Complex, odd: Complex) -> Complex:
         circle = np.empty((2 * theta.size - 2, 2 * degree + 1), dtype=kind)
@@ -114,7 +116,7 @@ def synthesis(
         return values
 
     jobs = [partial(take, turn, *both) for turn, both in zip(turns, sums, strict=True)]
-    return spin.run(jobs, threads)
+    return spin.run(jobs, together)
 
 
 def adjoint(
@@ -133,7 +135,8 @@ def adjoint(
     # A thread for each turn, or each half of the points: several at one set of points would add
     # in an order of their own, and no two results would be alike to the last bit.
     parts = min(2, threads, len(values[0])) if len(turns) == 1 else 1
-    inner = max(1, threads // (len(turns) * parts))
+    together = min(2, threads, len(turns))
+    inner = max(1, threads // (together * parts))
 
     def circle_of(turn: Turn, value: Complex, piece: int) -> Complex:
         circle = np.empty((2 * theta.size - 2, 2 * degree + 1), dtype=kind)
@@ -152,7 +155,7 @@ def adjoint(
 
     given = zip(turns, values, sums, strict=True)
     if parts == 1:
-        spin.run([partial(put, *each) for each in given], threads)
+        spin.run([partial(put, *each) for each in given], together)
     else:
         halves = spin.run(
             [partial(circle_of, turns[0], values[0], piece) for piece in range(parts)], threads

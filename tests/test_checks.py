@@ -265,6 +265,18 @@ def test_ports_that_are_one_port_turned(angle, chi, enough, level):
     assert "read one polarisation only" in refusal(check_polarisations, gone, probe)
 
 
+@pytest.mark.parametrize("dead", [0, 1, 2])
+def test_samples_of_a_port_that_receives_nothing_do_not_count(dead):
+    ports = [turned_port(0.0)] * 3
+    ports[dead] = {}
+    probe, port = dipoles(*ports), np.arange(42) % 3 + 1
+    turned = np.where(port == dead + 1, np.pi / 2, 0.0)
+    assert "one polarisation only" in refusal(
+        check_polarisations, make(42, chi=turned, port=port), probe
+    )
+    check_polarisations(make(42, chi=np.pi / 2 * (np.arange(42) % 2), port=port), probe)
+
+
 def test_ports_of_different_patterns_are_left_alone():
     # A magnetic dipole along with the electric one: not the same port turned.
     probe = dipoles(turned_port(0.0), {**turned_port(0.0), (1, 1): 1.0})

@@ -221,11 +221,12 @@ def test_a_lobe_that_is_gone_has_no_value(modes):
 def test_a_lobe_is_followed_to_half_way_to_the_next():
     # Equal elements along y: lobes at sin(theta) = 1.43, 2.46, ... over the length in wavelengths
     # (textbook). From 3.2 to 3.52 the highest moves by 0.04 = 0.73 / N, off the line of +-0.5 / N;
-    # from 3.2 to 1.6, beyond half of the way to the next.
+    # from 3.2 to 1.6, beyond half of the way to the beam. The next lobe is nearer than the beam,
+    # 23.4 deg off against 26.5: from 3.2 to 2.24 it moves by 12.7 deg, between the halves of both.
     element = huygens_source(direction=Z, polarisation=X)
-    near, far, shorter = (
+    near, far, shorter, between = (
         modes_at(line_array(element, count=count, spacing=spacing, axis=[0, 1, 0]))
-        for count, spacing in ((8, 0.4), (8, 0.44), (4, 0.4))
+        for count, spacing in ((8, 0.4), (8, 0.44), (4, 0.4), (8, 0.28))
     )
     figure = Figure("sidelobe-level", plane=np.pi / 2)
     (local,) = localise([figure], near)
@@ -234,7 +235,31 @@ def test_a_lobe_is_followed_to_half_way_to_the_next():
     wanted = in_full(figure, far, beam.peak(near))
     assert found == pytest.approx(wanted, rel=0, abs=tolerance(figure, far))
     assert abs(found - local.nominal[0]) > 100 * tolerance(figure, far)
-    assert np.isnan(local.values(shorter.coefficients)).all()
+    for other in (shorter, between):
+        assert np.isnan(local.values(other.coefficients)).all()
+
+
+def test_the_only_lobe_of_a_cut_beside_the_beam():
+    # Closed form: Huygens sources (1 + cos theta)^2 / 4 at x = 0 and d, the second a quarter of a
+    # period ahead: cos^2(k d sin(theta)/2 + pi/4) times that has one lobe beside its beam.
+    distance = 0.24
+    element = huygens_source(direction=Z, polarisation=X)
+    pair = array_of(element, positions=[[0, 0, 0], [distance, 0, 0]], weights=[1, 1j])
+    one = modes_at(pair)
+    (local,) = localise([Figure("sidelobe-level")], one)
+
+    def level(theta):
+        factor = np.cos(K * distance * np.sin(theta) / 2 + np.pi / 4)
+        return ((1 + np.cos(theta)) * factor) ** 2
+
+    theta = np.linspace(-np.pi, np.pi, 720_001)
+    u = level(theta)
+    (top,) = np.flatnonzero(u == u.max())
+    maxima = np.flatnonzero((u > np.roll(u, 1)) & (u >= np.roll(u, -1)))
+    (other,) = maxima[maxima != top]
+    # Between points 5e-4 deg apart a maximum falls by (4e-6 N)^2.
+    assert local.nominal[0] == pytest.approx(u[other] / u[top], rel=1e-8)
+    np.testing.assert_allclose(local.values(one.coefficients)[0], local.nominal, rtol=1e-6)
 
 
 def test_a_width_is_found_again_wherever_it_is(modes):

@@ -571,6 +571,21 @@ def test_fit_at_points_is_weighted_least_squares(rng, monkeypatch, points, kind)
     np.testing.assert_allclose(basis.moments(root), root @ matrix, atol=1e-11)
 
 
+def test_fits_of_two_frequencies_do_not_mix(rng):
+    # They share each step of the iteration, as the real and the imaginary part of a map: the
+    # weaker one must come out as if it were alone, to 1e-11 over the least eigenvalue of 0.25.
+    points = equal_area_spiral(650)
+    positions = different_positions(points.theta, points.phi)
+    basis = harmonic_basis(positions, degree=21)
+    assert isinstance(basis, IteratedBasis)
+    values = rng.random((3, 650))
+    level = np.array([1.0, 1e-12, 1e9])
+    (found, left), (alone, rest) = basis.fit(level[:, None] * values), basis.fit(values)
+    tolerance = 2 * 4 * harmonic_iteration.STOP * np.linalg.norm(alone, axis=1).max()
+    np.testing.assert_allclose(found / level[:, None], alone, rtol=0, atol=tolerance)
+    np.testing.assert_allclose(left / level**2, rest, rtol=1e-9)
+
+
 @pytest.mark.parametrize(
     ("points", "degree"), [(equal_area_spiral(300), 14), (random_points(300, rng=3), 11)]
 )
@@ -1211,6 +1226,8 @@ def test_table_of_sensitivity(tmp_path):
     np.testing.assert_allclose(scan.eis_phi, [[np.nan, 1e-11, np.nan]], rtol=1e-13)
     with pytest.raises(ValueError, match=r"a.csv, line 2, column eis_theta_dbm: is -900: expected"):
         read_sensitivity_table(put(tmp_path / "a.csv", header, "0,0,1e9,-900,", *rows))
+    with pytest.raises(ValueError, match=r"is 'inf': .* leave eis_phi_dbm empty where missing$"):
+        read_sensitivity_table(put(tmp_path / "a.csv", header, "0,0,1e9,-90,inf", *rows))
 
 
 @pytest.mark.parametrize(
@@ -1218,6 +1235,10 @@ def test_table_of_sensitivity(tmp_path):
     [
         ([HEADER, "0,0,1e9,1,300"], "line 2, column eirp_phi_dbm: is 300: expected a level in dBm"),
         ([HEADER, "0,0,1e9,1,"], "line 2, column eirp_phi_dbm: is empty: expected a number"),
+        (
+            [HEADER, "0,0,1e9,1,-inf"],
+            "line 2, column eirp_phi_dbm: is '-inf': exp.* number; -200 stands for no power$",
+        ),
         ([HEADER, "0,0,1e9,1,x"], "line 2, column eirp_phi_dbm: is 'x': expected a number"),
         ([HEADER, "0,0,1e9,1,2", "190,0,1e9,1,2"], "line 3, column theta_deg: is 190: exp.* -180"),
         ([HEADER, "0,0,-1,1,2"], "line 2, column frequency_hz: is -1: expected a positive"),
@@ -1280,6 +1301,16 @@ def test_facts_of_a_table_of_power(tmp_path):
     assert facts["trp_by"] == "quadrature: clenshaw-curtis, 7 rings of 12"
     assert (facts["resolved_degree"], facts["warnings"]) == (5, [])
     assert "trp dbm" in succeed("inspect", path)
+
+
+def test_facts_show_no_azimuth_of_360_deg(tmp_path):
+    # Bodies of revolution, whose ridge may be found a rounding before phi = 0.
+    for rings in (6, 12, 13, 14):
+        theta, phi = grid(rings, 2 * rings)
+        u = 1e-12 + 0.15 * np.sin(theta) ** 2 + 0.015 * (1 + np.cos(theta)) ** 2
+        path = table_of(tmp_path / f"{rings}.csv", (*POWER_COLUMNS[:3], "eirp_dbm"), theta, phi,
+                        decibel(u[None]) + 30)  # fmt: skip
+        assert json.loads(succeed("inspect", path, "--json"))["peak_phi_deg"][0] < 359.9999
 
 
 def test_facts_of_an_uncertain_total(tmp_path):
@@ -1350,7 +1381,14 @@ def test_facts_of_a_part_of_the_sphere(tmp_path):
         (["theta_deg,eis_phi_dbm"], "sensitivity"),
         (["theta_deg,phi_deg,frequency_hz"], None),
         (["# a comment", ""], None),
+        (["theta_deg,phi_deg,directivity_dbi,eirp_dbm"], None),
     ],
 )
 def test_kind_of_a_table(tmp_path, lines, kind):
     assert power_table_kind(put(tmp_path / "a.csv", *lines)) == kind
+
+
+def test_a_table_of_both_kinds_is_refused(tmp_path):
+    path = put(tmp_path / "a.csv", HEADER + ",eis_theta_dbm,eis_phi_dbm", "0,0,1e9,1,2,3,4")
+    with pytest.raises(ValueError, match=r"a.csv: has columns of EIRP and of EIS: keep those of"):
+        power_table_kind(path)

@@ -567,6 +567,24 @@ def test_responses_that_are_not_those_of_the_samples(method):
         prepared.modes(hole)
 
 
+@pytest.mark.parametrize("method", [Quadrature(), LeastSquares(), Direct()])
+def test_responses_that_are_no_finite_complex_numbers(method):
+    samples = scan(on_grid(GRID, FIVE), frequency=FREQUENCY[:1])
+    prepared = prepare(samples, PROBE, degree=4, method=method)
+    response = np.array(samples.response)
+    response[0, 3] = np.inf
+    with pytest.raises(
+        ValueError, match=r"^sample 4 is \(inf\+0j\) at .* GHz, expected finite: le"
+    ):
+        prepared.modes(response)
+    # Real and whole numbers are complex ones.
+    for kind in (float, int):
+        own = np.round(100 * samples.response.real).astype(kind)
+        np.testing.assert_array_equal(
+            prepared.modes(own).coefficients, prepared.modes(own + 0j).coefficients
+        )
+
+
 @pytest.mark.parametrize("method", [Quadrature(), Direct()])
 def test_only_the_iteration_has_an_operator(method):
     samples = scan(on_grid(GRID, FIVE), frequency=FREQUENCY[:1])

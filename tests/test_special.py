@@ -222,6 +222,7 @@ def test_rotation_coefficients_refuse(theta):
         ([1, 2.5], int, {}, "x must hold whole numbers"),
         ([1, np.inf], int, {}, "x must hold whole numbers"),
         ([1, np.nan], int, {}, "x must hold whole numbers"),
+        ([1, 1e19], int, {}, "x must hold whole numbers"),
         ([1, 2 + 0j], int, {}, "x must hold whole numbers"),
         ([1, 2j], float, {}, "x must be real"),
         ([[1.0]], float, {"ndim": 1}, "x has 2 dimensions, expected 1"),

@@ -135,7 +135,7 @@ def uncertainty(
     asked = read_uncertainty_file(budget)
     question = _about_gain(budget, asked.assessment, powers)
     count = _count(asked, draws, linear)
-    samples, sentences, files = read_scan(scan, level, time_convention, response_unit)
+    samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
     io.refuse_overwrite(output, files)
     _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
     used = limit_orders(whole, mounting.largest_order)

@@ -244,6 +244,7 @@ class _Source:
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     from nf2ff import io
+    from nf2ff.power_tables import power_table_kind
 
     kind = io.file_kind(path)
     modes: Modes | None = None
@@ -263,6 +264,8 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     else:
         named = {"table": "samples", "samples": "samples", "nsma_pattern": "an NSMA pattern"}
         name = named.get(kind, f"a {kind}")
+        if kind == "table" and power_table_kind(path):
+            name = "power without phase"
         msg = f"{path}: holds {name}, expected a result: give what nf2ff transform writes"
         raise ValueError(msg)
     known: Any = field if modes is None else modes

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from nf2ff import io
 from nf2ff.antennas import DipoleCluster
 from nf2ff.farfield import far_field
-from nf2ff.files import first_line, read_bytes
+from nf2ff.files import read_bytes
 from nf2ff.metrics import axial_ratio, directivity, gain, tilt_angle
 from nf2ff.modes import mode_numbers
 from nf2ff.nsma import HEADER, NsmaPattern
@@ -40,9 +40,7 @@ def describe(
     ValueError
         If the file is none that can be read, or something is stated of responses that it has not.
     """
-    # What export writes has a column of EIRP, too.
-    exported = "directivity_dbi" in first_line(path)
-    without_phase = None if exported else power_table_kind(path)
+    without_phase = power_table_kind(path)
     kind = f"{without_phase}_without_phase" if without_phase else io.file_kind(path)
     if kind in ("samples", "table"):
         samples = io.read_samples(
@@ -150,7 +148,7 @@ def _nsma(pattern: NsmaPattern) -> dict[str, Any]:
             gain = float(pattern.fields.get(tag, "").partition(",")[0])
         except ValueError:
             continue
-        if unit in ("dbi", "dbd"):
+        if unit in ("dbi", "dbd") and math.isfinite(gain):
             facts[f"gain_{name}_{unit}"] = gain
     alike: dict[str, tuple[float, set[float]]] = {}
     pairs = zip(pattern.frequency.tolist(), pattern.cuts, strict=True)

@@ -33,7 +33,7 @@ from nf2ff.hdf5 import (
 )
 from nf2ff.modes import Modes, degree_of_count, mode_numbers
 from nf2ff.nsma import is_record
-from nf2ff.power_tables import refuse_power_table
+from nf2ff.power_tables import refuse_levels, refuse_power_table
 from nf2ff.probe import Probe
 from nf2ff.samples import RESPONSE_UNITS, Samples
 from nf2ff.tables import (
@@ -139,6 +139,7 @@ def read_samples(
         if is_record(line):
             msg = f"{path}: is an NSMA pattern file, which holds no samples: expected {expected}"
             raise ValueError(msg)
+        refuse_levels(path, line)
         refuse_power_table(path, expected)
         return read_table(
             path,
@@ -356,9 +357,7 @@ def file_kind(path: PathLike) -> str:
             return str(file.attrs["kind"])
     line = first_line(path)
     names = {name.strip() for name in line.split(",")}
-    if "directivity_dbi" in names:
-        msg = f"{path}: holds levels that export wrote: give the result that they were made of"
-        raise ValueError(msg)
+    refuse_levels(path, line)
     if names & {*COLUMNS, *PATTERN_COLUMNS}:
         more = len(names & set(PATTERN_COLUMNS)) > len(names & set(COLUMNS))
         return "pattern" if more else "table"

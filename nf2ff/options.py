@@ -117,11 +117,12 @@ _MOUNTING = (
     ),
     click.option(
         "--probe-tilt-x-deg", type=float, default=0.0,
-        help="Turn of the probe about its x axis: at chi = 0 it leans towards phi^.",
+        help="Turn of probe and offset about the mount's x axis, which stands at the recorded chi: "
+        "at chi = 0 they lean towards phi^.",
     ),
     click.option(
         "--probe-tilt-y-deg", type=float, default=0.0,
-        help="Turn of the probe about its y axis, after that: at chi = 0 it leans towards theta^.",
+        help="Turn about the mount's y axis, after that: at chi = 0 they lean towards theta^.",
     ),
     click.option(
         "--probe-largest-order", type=click.IntRange(min=1),

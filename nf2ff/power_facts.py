@@ -78,7 +78,8 @@ def _power(scan: PowerScan) -> dict[str, Any]:
         **_about(total, total.trp, "trp"),
         "peak_eirp_dbm": _dbm(peak.eirp),
         "peak_theta_deg": np.degrees(peak.theta).tolist(),
-        "peak_phi_deg": np.degrees(peak.phi).tolist(),
+        # Beyond 9 decimals there is only rounding, which would show 0 as 360.
+        "peak_phi_deg": (np.degrees(peak.phi).round(9) % 360).tolist(),
         "resolved_degree": peak.degree,
         "warnings": _told(scan, total.warnings, peak.warnings),
     }

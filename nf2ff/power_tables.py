@@ -7,7 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.files import PathLike, read_bytes
+from nf2ff.files import PathLike, first_line
 from nf2ff.power_scan import PowerScan, SensitivityScan
 from nf2ff.text import CHECKS, Check, Table
 
@@ -25,15 +25,23 @@ _LEVEL: Check = (lambda x: ~(np.abs(x) > 200), "a level in dBm, -200 to 200")
 
 
 def power_table_kind(path: PathLike) -> Literal["power", "sensitivity"] | None:
-    """Whether a file is a CSV table of EIRP, of sensitivity, or neither, by its header alone."""
-    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
-    for line in start.lstrip("\ufeff").splitlines():
-        if line.strip() and not line.lstrip().startswith("#"):
-            names = {name.strip() for name in line.split(",")}
-            if names & {*POWER_COLUMNS[3:], TOTAL_COLUMN}:
-                return "power"
-            return "sensitivity" if names & set(SENSITIVITY_COLUMNS[3:]) else None
-    return None
+    """Whether a file is a CSV table of EIRP, of sensitivity, or neither, by its header alone.
+
+    Raises
+    ------
+    ValueError
+        If it has columns of both.
+    """
+    names = {name.strip() for name in first_line(path).split(",")}
+    if "directivity_dbi" in names:  # levels of a result, with a column of EIRP too
+        return None
+    power, sensitivity = {*POWER_COLUMNS[3:], TOTAL_COLUMN}, set(SENSITIVITY_COLUMNS[3:])
+    if names & power and names & sensitivity:
+        msg = f"{path}: has columns of EIRP and of EIS: keep those of one, or make two tables"
+        raise ValueError(msg)
+    if names & power:
+        return "power"
+    return "sensitivity" if names & sensitivity else None
 
 
 def refuse_power_table(path: PathLike, expected: str) -> None:
@@ -49,6 +57,19 @@ def refuse_power_table(path: PathLike, expected: str) -> None:
             f"{path}: holds power without phase, which cannot be transformed (nf2ff inspect gives "
             f"its total and peak): expected {expected}"
         )
+        raise ValueError(msg)
+
+
+def refuse_levels(path: PathLike, line: str) -> None:
+    """Refuse levels that export wrote.
+
+    Raises
+    ------
+    ValueError
+        If ``line``, the first of the file, is their header.
+    """
+    if "directivity_dbi" in line:
+        msg = f"{path}: holds levels that export wrote: give the result that they were made of"
         raise ValueError(msg)
 
 

@@ -270,7 +270,7 @@ def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> 
     if probe.response_unit != "relative":
         msg = (
             f"the probe answers in {probe.response_unit}, its level is known: leave the gain out, "
-            "or take it as relative"
+            "or read its pattern anew together with the gain"
         )
         raise ValueError(msg)
     if not 1 <= port <= probe.ports:

@@ -74,7 +74,7 @@ class Table:
         if not body or body.isspace():
             msg = f"{path}: has no row below its header: add one row per sample"
             raise ValueError(msg)
-        may_be_empty = {name for pair in pairs for name in pair}
+        may_be_empty = {x: " and ".join(dict.fromkeys(pair)) for pair in pairs for x in pair}
         values = _fast_parse(path, body, line if plain else None, len(names), may_be_empty)
         if values is None or not _fit(values, names, may_be_empty):
             values = _careful_parse(path, data, names, line, may_be_empty)
@@ -202,7 +202,7 @@ def _header(
 
 
 def _fast_parse(
-    path: PathLike, body: bytes, skip: int | None, width: int, empties: set[str]
+    path: PathLike, body: bytes, skip: int | None, width: int, empties: dict[str, str]
 ) -> NDArray[np.float64] | None:
     """All rows at once, or None where that fails; ``skip`` lines where the file is plain."""
     if b"n" in body or b"N" in body:  # NaN, Inf: text that the C parser would take as numbers
@@ -237,7 +237,7 @@ def _careful_parse(
     data: bytes,
     names: list[str],
     header_line: int,
-    empties: set[str],
+    empties: dict[str, str],
 ) -> NDArray[np.float64]:
     """Block by block, and cell by cell where a block fails, which names the fault."""
     parts = []
@@ -251,14 +251,14 @@ def _careful_parse(
     return np.concatenate(parts)
 
 
-def _fit(values: NDArray[np.float64], names: list[str], empties: set[str]) -> bool:
+def _fit(values: NDArray[np.float64], names: list[str], empties: dict[str, str]) -> bool:
     """Whether all values are finite, but for those that may be empty."""
     fixed = [i for i, name in enumerate(names) if name not in empties]
     return bool(np.isfinite(values[:, fixed]).all() and not np.isinf(values).any())
 
 
 def _walk(
-    path: PathLike, lines: Iterable[tuple[int, str]], names: list[str], empties: set[str]
+    path: PathLike, lines: Iterable[tuple[int, str]], names: list[str], empties: dict[str, str]
 ) -> NDArray[np.float64]:
     rows = []
     for line, text in lines:
@@ -278,8 +278,9 @@ def _walk(
                 if re.fullmatch(r"[+-]?(nan|inf(inity)?)", cell, re.IGNORECASE):
                     remedy = "expected a finite number"
                     if name in empties:
-                        pair = " and ".join(x for x in names if x in empties)
-                        remedy += f"; leave {pair} empty where missing"
+                        remedy += f"; leave {empties[name]} empty where missing"
+                    elif name.startswith("eirp"):
+                        remedy += "; -200 stands for no power"
                 _fault(path, line, name, f"is {cell[:40]!r}", remedy)
             elif not np.isfinite(float(cell)):
                 _fault(path, line, name, f"is {cell[:40]}", "too large for a number")

@@ -128,7 +128,7 @@ def transform(
         None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     )
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
-    samples, sentences, files = read_scan(scan, level, time_convention, response_unit)
+    samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
     own, used, notes = read_mounted_probe(probe, mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
     rescale = None
@@ -212,9 +212,14 @@ def check_powers(powers: Powers) -> None:
 
 
 def read_scan(
-    scan: Path, level: Path | None, time_convention: str | None, response_unit: str | None
+    scan: Path,
+    level: Path | None,
+    time_convention: str | None,
+    response_unit: str | None,
+    *,
+    probe: Path | None,
 ) -> tuple[Samples, tuple[str, ...], list[Path]]:
-    """Samples at their level, what set it, and the files that did."""
+    """Samples at their level, what set it, and the files that did; ``probe`` is that to be used."""
     from nf2ff import io
     from nf2ff.level import apply_level
     from nf2ff.level_files import read_level
@@ -230,6 +235,12 @@ def read_scan(
         held = unit if unit == "relative" else f"in {unit}"
         return samples, (f"level: responses {held}, {origin}",), []
     chain, files = read_level(level)
+    if probe is not None and chain.ends_in == "V/m" != chain.starts_from:
+        msg = (
+            f"{level}: has an antenna factor, which stands for the probe: leave it or --probe "
+            f"({probe}) out"
+        )
+        raise ValueError(msg)
     if response_unit is None and io.file_kind(scan) == "table":
         response_unit = chain.starts_from
     samples = io.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
@@ -238,7 +249,11 @@ def read_scan(
     except ValueError as error:
         msg = f"{level}: {error}"
         raise ValueError(msg) from error
-    return samples, chain.sentences(samples.frequency, ports=samples.ports()), list(files)
+    sentences = chain.sentences(samples.frequency, ports=samples.ports())
+    for sentence in sentences:
+        if sentence.startswith("of no effect"):
+            click.echo(f"warning, {level}: {sentence}", err=True)
+    return samples, sentences, list(files)
 
 
 def read_mounted_probe(

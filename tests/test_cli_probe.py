@@ -7,6 +7,7 @@ The antenna radiates through no spherical wave, the probe receives its dipoles' 
 import dataclasses
 import json
 import re
+import tracemalloc
 
 import numpy as np
 import probe_oracle
@@ -27,7 +28,7 @@ from nf2ff import io
 from nf2ff.degree import _share_beyond
 from nf2ff.inspection import read_antenna
 from nf2ff.modes import WAVE_IMPEDANCE, Modes, mode_index, mode_numbers, wavenumber
-from nf2ff.probe import at_frequencies, probe_from_modes
+from nf2ff.probe import Probe, at_frequencies, probe_from_modes
 from nf2ff.probe_models import electric_dipole
 from nf2ff.samples import Samples
 from nf2ff.simulate import far_field_of, near_field, radiated_power_of
@@ -314,8 +315,9 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
         tmp_path, *words,
         says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m is by waves of probe and antenna "
         r"whose degrees add up to more than k r = 25\.2, where their spheres would meet: those of "
-        r"the probe, up to 40, may be noise or an edge in its pattern; import it with a lower "
-        r"degree \(nf2ff import --degree\), or measure further away$",
+        r"the probe, up to 40, may be noise or an edge in its pattern \(import it with a lower "
+        r"degree: nf2ff import --degree\), those of the antenna, up to 14, noise of the samples "
+        r"\(lower the degree\)$",
     )  # fmt: skip
     (tmp_path / "budget.toml").write_text(
         'metrics = ["trp"]\n[[error]]\nkind = "probe-gain"\namplitude = 0.01\n', encoding="utf-8"
@@ -347,6 +349,24 @@ def test_waves_whose_spheres_meet():
     for reach, share in ((6.0, h[1] / h.sum()), (3.5, 1.0), (8.0, 0.0)):
         found = _share_beyond(samples, dipole, Modes([3e9], [q]), 0, reach)
         assert found == pytest.approx(share, rel=1e-12)
+
+
+def test_memory_of_waves_whose_spheres_meet():
+    # Of degree 200 against 11: the translation coefficients for all and for those within reach,
+    # with their parts and copies, and Q ten times. Each order's constants by every Q would be 23.
+    degree, top = 200, 11
+    q = np.ones(2 * degree * (degree + 2), dtype=complex)
+    probe = Probe([3e9], np.ones((1, 1, 2 * top * (top + 2))), "sqrt(W)")
+    reach = degree + top - 3.0
+    k = float(wavenumber(3e9))
+    samples = Samples([3e9], [1.0], [0.0], [0.0], [reach / k], [1], [[1.0]], "sqrt(W)")
+    modes = Modes([3e9], [q])
+    _share_beyond(samples, probe, modes, 0, reach)
+    tracemalloc.start()
+    _share_beyond(samples, probe, modes, 0, reach)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 10 * q.nbytes + 4 * 16 * top * degree * (top + 1)
 
 
 # --- inspect ------------------------------------------------------------------------------------
@@ -484,6 +504,26 @@ def test_relative_pattern_gets_its_level_from_a_stated_gain(room, tmp_path):
     assert_refused(
         tmp_path, "import", room["probe.h5"], "-o", tmp_path / "x.h5", "--gain", gain,
         says="gain.toml: the probe answers in sqrt.W., its level is known: leave the gain out",
+    )  # fmt: skip
+
+
+def test_steps_of_ports_without_samples_are_told(room, tmp_path):
+    step = '[[step]]\nkind = "amplifier"\nname = "low noise"\nvalue_db = 20\nport = 7\n'
+    (tmp_path / "level.toml").write_text('starts_from = "sqrt(W)"\n' + step, encoding="utf-8")
+    words = (room["scan.h5"], "--level", tmp_path / "level.toml", "--probe", room["probe.h5"])
+    done = run("transform", *words, "-o", tmp_path / "x.h5", *TAKEN)
+    assert done.code == 0
+    assert "level.toml: of no effect, as no sample is of their ports: low noise" in done.err
+
+
+def test_an_antenna_factor_and_a_probe_exclude_each_other(room, tmp_path):
+    step = '[[step]]\nkind = "antenna-factor"\nname = "probe"\nvalue_db_per_m = 59.2\n'
+    level = tmp_path / "level.toml"
+    level.write_text('starts_from = "sqrt(W)"\n' + step, encoding="utf-8")
+    words = (room["scan.h5"], "--level", level, "--probe", room["probe.h5"])
+    assert_refused(
+        tmp_path, "transform", *words, "-o", tmp_path / "x.h5",
+        says="level.toml: has an antenna factor, which stands for the probe: leave it or --probe",
     )  # fmt: skip
 
 

@@ -1072,6 +1072,7 @@ def test_files_that_hold_something_else(small, tmp_path):
     io.write_probe(tmp_path / "p.h5", field_probe())
     io.write_pattern(tmp_path / "p.csv", io.read_result(small.path).far_field)
     (tmp_path / "t.txt").write_text("nothing")
+    (tmp_path / "e.csv").write_text("theta_deg,phi_deg,frequency_hz,eirp_dbm")
     (tmp_path / "p.nsma").write_text("REVNUM:,NSMA WG16.99.050")
     (tmp_path / "a.toml").write_text(ANTENNA)
     write_levels(tmp_path / "l.csv", io.read_result(small.path).far_field)
@@ -1079,6 +1080,7 @@ def test_files_that_hold_something_else(small, tmp_path):
     for name, holds in (
         ("s.h5", "holds samples, expected a result: give what nf2ff transform writes"),
         ("s.csv", "holds samples, expected a result"),
+        ("e.csv", "holds power without phase, expected a result"),
         ("p.h5", "holds a probe, expected a result"),
         ("p.csv", "holds a pattern, expected a result"),
         ("p.nsma", "holds an NSMA pattern, expected a result"),
@@ -1096,8 +1098,9 @@ def test_inspect_knows_what_export_wrote(small, tmp_path):
     write_levels(tmp_path / "l.csv", io.read_result(small.path).far_field)
     write_cuts(tmp_path / "c.csv", HUYGENS, angle=[0.0, 1.0], plane=[0.0])
     for name in ("l.csv", "c.csv"):
-        with pytest.raises(ValueError, match=rf"{name}: holds levels that export wrote: give the"):
-            describe(tmp_path / name)
+        for reads in (describe, io.read_samples):
+            with pytest.raises(ValueError, match=rf"{name}: holds levels that export wrote: give"):
+                reads(tmp_path / name)
 
 
 def test_dark_frequency(tmp_path):

@@ -808,3 +808,11 @@ def test_inspect_a_pattern_file_that_cannot_be_read(tmp_path):
     done = run("inspect", path)
     assert (done.code, done.out) == (1, "")
     assert re.fullmatch(rf"nf2ff: {path}, line 21: '-90;-20;' is neither a record .*\n", done.err)
+
+
+@pytest.mark.parametrize("value", ["nan", "inf", "1e999"])
+def test_inspect_a_gain_that_is_no_number(tmp_path, value):
+    text = re.sub(r"MDGAIN:,[\d.]+", f"MDGAIN:,{value}", GOOD)
+    about = json.loads(succeed("inspect", put(tmp_path / "a.nsma", text), "--json"))
+    assert about["MDGAIN"] == value
+    assert not any(name.startswith("gain_") for name in about)

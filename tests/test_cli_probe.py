@@ -25,7 +25,7 @@ from scipy.special import spherical_jn, spherical_yn
 
 import nf2ff
 from nf2ff import io
-from nf2ff.degree import _share_beyond
+from nf2ff.degree import _share_beyond, judge_probe
 from nf2ff.inspection import read_antenna
 from nf2ff.modes import WAVE_IMPEDANCE, Modes, mode_index, mode_numbers, wavenumber
 from nf2ff.probe import Probe, at_frequencies, probe_from_modes
@@ -349,6 +349,25 @@ def test_waves_whose_spheres_meet():
     for reach, share in ((6.0, h[1] / h.sum()), (3.5, 1.0), (8.0, 0.0)):
         found = _share_beyond(samples, dipole, Modes([3e9], [q]), 0, reach)
         assert found == pytest.approx(share, rel=1e-12)
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.029, 0), (0.031, 1), (0.49, 1), (0.51, None)])
+def test_how_much_of_such_waves_is_told_of(share, told):
+    # As above, the second wave as strong as makes that share: told of from 3 %, refused from 50 %.
+    k = float(wavenumber(3e9))
+    h3, h7 = np.abs(spherical_jn([3, 7], 6.0) - 1j * spherical_yn([3, 7], 6.0)) ** 2
+    q = np.zeros(2 * 7 * 9, dtype=complex)
+    q[mode_index(s=1, m=0, n=3)] = 1.0
+    q[mode_index(s=1, m=0, n=7)] = np.sqrt(share / (1 - share) * h3 / h7)
+    dipole = probe_from_modes(electric_dipole([3e9]))
+    samples = Samples([3e9], [1.0], [0.0], [0.0], [6 / k], [1], [[1.0]], "sqrt(W)")
+    if told is None:
+        with pytest.raises(ValueError, match=r"^3 GHz: 51% of the response .*lower the degree"):
+            judge_probe(samples, dipole, Modes([3e9], [q]))
+        return
+    ((*found,),) = judge_probe(samples, dipole, Modes([3e9], [q]))
+    assert len(found) == told
+    assert all(x.startswith(f"{share:.0%} of the response at ") for x in found)
 
 
 def test_memory_of_waves_whose_spheres_meet():

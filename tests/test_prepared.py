@@ -370,14 +370,15 @@ def test_too_few_values_of_chi_are_left_to_the_iteration(count):
 
 def test_an_iteration_that_is_long_for_want_of_chi_says_so():
     samples, few = two_turns(), LeastSquares(max_iterations=2)
-    found = {}
-    for first in (False, True):
-        method = dataclasses.replace(few, first_order=first)
-        sentences = solve(samples, PROBE, degree=DEGREE, method=method).warnings[0]
-        (found[first],) = [x for x in sentences if "stopped" in x]
+    # Two values of chi tell +1 from -1, and nothing beside them.
+    pairs = keep_orders(PROBE, orders=(-2, -1, 1, 2))
     text = "the iteration stopped after 2 steps before it converged: raise max_iterations or lower "
-    assert found[True] == f"{text}the degree"
-    assert found[False] == f"{text}the degree, or measure at more values of chi"
+    for probe, first in ((PROBE, False), (pairs, False), (PROBE, True)):
+        method = dataclasses.replace(few, first_order=first)
+        sentences = solve(samples, probe, degree=DEGREE, method=method).warnings[0]
+        (found,) = [x for x in sentences if "stopped" in x]
+        more = "" if first else ", or measure at more values of chi"
+        assert found == f"{text}the degree{more}"
 
 
 @pytest.mark.parametrize("rule", ["clenshaw-curtis", "fejer-1", "gauss-legendre"])

@@ -552,10 +552,11 @@ def test_fit_on_rings_is_weighted_least_squares(rng, points):
 @pytest.mark.parametrize("points", [equal_area_spiral(150), random_points(150, rng=3)])
 def test_fit_at_points_is_weighted_least_squares(rng, monkeypatch, points, kind):
     # The iteration ends at 1e-11 of a gradient below 1; the least eigenvalue is 0.25.
-    tolerance = 1e-12
+    tolerance = weights = sums = 1e-12
     if kind is IteratedBasis:
         monkeypatch.setattr(power_fit, "MOST_TERMS", 0)
         tolerance = 4 * harmonic_iteration.STOP
+        weights, sums = 4 * tolerance, 1e-11
     positions = different_positions(points.theta, points.phi)
     basis = harmonic_basis(positions)
     assert isinstance(basis, kind)
@@ -567,8 +568,8 @@ def test_fit_at_points_is_weighted_least_squares(rng, monkeypatch, points, kind)
     coefficients, left = basis.fit(values)
     np.testing.assert_allclose(coefficients, expected, atol=tolerance)
     np.testing.assert_allclose(left, (values - expected @ matrix.T) ** 2 @ basis.share, rtol=1e-12)
-    np.testing.assert_allclose(values @ basis.monopole(), expected[:, 0], rtol=4 * tolerance)
-    np.testing.assert_allclose(basis.moments(root), root @ matrix, atol=1e-11)
+    np.testing.assert_allclose(values @ basis.monopole(), expected[:, 0], rtol=weights)
+    np.testing.assert_allclose(basis.moments(root), root @ matrix, atol=sums)
 
 
 def test_fits_of_two_frequencies_do_not_mix(rng):
@@ -842,8 +843,10 @@ def test_stated_uncertainty_covers_the_error(name, method):
             continue
         # No less than the error but for chance, three times the 1/sqrt(2 K) = 5.8 % of a normal
         # one; what the docstring says of fringes, and of the holes of random points.
-        least = 0.55 if label == "two sources" else 0.83
-        assert stated > (0.65 if name == "random" else least) * error, (label, stated / error)
+        least = 0.7 if name == "random" else 0.83
+        if label == "two sources":
+            least = 0.55
+        assert stated > least * error, (label, stated / error)
         if label in ("dipole", "degree 6") and found.resolved_degree >= 6:
             # All of the pattern is resolved: exact but for chance, three times that.
             assert stated == pytest.approx(error, rel=0.18), label

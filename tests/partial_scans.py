@@ -61,7 +61,7 @@ def array(columns: int, rows: int, *, moment: tuple[complex, ...] = (1, 0, 0)) -
     step = WAVELENGTH / 2
     x, y = np.meshgrid(*(step * (np.arange(n) - (n - 1) / 2) for n in (columns, rows)))
     flat = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], axis=1)
-    front, back = (flat + [0, 0, z] for z in (WAVELENGTH / 8, -WAVELENGTH / 8))
+    front, back = (flat + np.array([0, 0, z]) for z in (WAVELENGTH / 8, -WAVELENGTH / 8))
     p = 1e-3 * np.tile(np.array(moment, dtype=complex), (x.size, 1))
     return Source(np.concatenate([front, back]), np.concatenate([p, 1j * p]))
 
@@ -76,20 +76,25 @@ def unit_vectors(theta: np.ndarray, phi: np.ndarray) -> tuple[np.ndarray, np.nda
     )
 
 
-def near_field(
-    source: Source, *, frequency: float, theta: np.ndarray, phi: np.ndarray, radius: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """E_theta and E_phi (M,) [V/m]."""
+def field_at(source: Source, points: np.ndarray, *, frequency: float) -> np.ndarray:
+    """Cartesian field (M, 3) at points (M, 3) [V/m]."""
     k = 2 * np.pi * frequency / LIGHT
-    out, along_theta, along_phi = unit_vectors(theta, phi)
-    field = np.zeros(out.shape, dtype=complex)
+    field = np.zeros(points.shape, dtype=complex)
     for place, p in zip(source.place, source.moment, strict=True):
-        d = radius * out - place
+        d = points - place
         r = np.linalg.norm(d, axis=1)[:, None]
         n, x = d / r, k * r
         radial = n * (n @ p)[:, None]
         field += np.exp(-1j * x) / r * (p - radial + (3 * radial - p) * (1 / x**2 + 1j / x))
-    field *= -1j * k * Z0 / (4 * np.pi)
+    return -1j * k * Z0 / (4 * np.pi) * field
+
+
+def near_field(
+    source: Source, *, frequency: float, theta: np.ndarray, phi: np.ndarray, radius: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """E_theta and E_phi (M,) [V/m]."""
+    out, along_theta, along_phi = unit_vectors(theta, phi)
+    field = field_at(source, radius * out, frequency=frequency)
     return (field * along_theta).sum(axis=1), (field * along_phi).sum(axis=1)
 
 
@@ -252,9 +257,7 @@ def no_cross_quarter(rows: Rows) -> np.ndarray:
 
 def no_cross_at_random(share: float) -> Gap:
     """That share of the second is missing, each reading by chance."""
-    return lambda rows: ~(
-        rows.cross & (np.random.default_rng(7).random(rows.theta.size) < share)
-    )
+    return lambda rows: ~(rows.cross & (np.random.default_rng(7).random(rows.theta.size) < share))
 
 
 def no_cross_once(theta_deg: float, phi_deg: float) -> Gap:

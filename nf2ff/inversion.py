@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nf2ff import spin
 from nf2ff.geometry import Geometry, check_port
 from nf2ff.modes import mode_count, wavenumber
-from nf2ff.operator import TransmissionOperator
+from nf2ff.operator import TransmissionOperator, attained
 from nf2ff.probe import Probe, response_constants
 from nf2ff.radial import spin_constants
 from nf2ff.scan import GridScan
@@ -192,6 +192,14 @@ def _ratio(part: Any, whole: Any) -> float:
     return float(part / whole) if whole > 0 else 0.0
 
 
+#: How far the remainder carried along may be from that of the solution, relative to the sum of
+#: what its products were allowed to be wrong by.
+DRIFT = 10.0
+#: Times that the iteration begins again, with the accuracy of its first step throughout, where the
+#: two differ by more.
+RESTARTS = 2
+
+
 def by_conjugate_gradients(
     operator: TransmissionOperator,
     response: NDArray[np.complex128],
@@ -205,7 +213,9 @@ def by_conjugate_gradients(
     """Conjugate gradients on the weighted, damped normal equations (CGLS).
 
     Minimises sum_i weights_i |w_i - (A x)_i|^2 + damping^2 |x|^2 until the gradient has fallen
-    by ``rtol``.
+    by ``rtol``. Then the remainder carried along is compared with that of the solution: where they
+    differ by more than the products' accuracy explains, the iteration begins again from there, and
+    has not converged if they still differ in the end.
 
     Parameters
     ----------
@@ -223,7 +233,7 @@ def by_conjugate_gradients(
     Returns
     -------
     estimate : Estimate
-        Its residual is unweighted.
+        Its residual is unweighted, and that of the solution itself.
     x : ndarray
         Packed coefficients.
 
@@ -246,29 +256,49 @@ def by_conjugate_gradients(
     direction = gradient.copy()
     size = _norm(gradient) ** 2
     first = max(size, np.finfo(float).tiny)
-    steps = 0
+    # What the products may be wrong by in all, in the norm of the weighted remainder.
+    allowed = attained(operator.tolerance) * np.sqrt(_square(response, weights))
+    steps = restarts = 0
+    agrees = True
     while size > target**2 and steps < max_iterations:
-        # The nearer the solution, the smaller what a product still adds to it, and the less
-        # exact it need be (Simoncini & Szyld, SIAM J. Sci. Comput. 25(2), 2003, from memory).
-        # That holds for products with the direction only: the gradient is therefore updated
-        # rather than formed anew from the remainder, which noise keeps large.
-        accuracy = max(operator.tolerance, operator.tolerance * np.sqrt(first / size))
-        image = operator.forward_ordered(direction, accuracy=accuracy)
-        curvature = _square(image, weights) + damping**2 * _norm(direction) ** 2
-        length = size / curvature
-        x += length * direction
-        image *= length
-        remainder -= image
-        image *= weights
-        gradient -= operator.adjoint_ordered(image, accuracy=accuracy)
-        if damping:
-            gradient -= (damping**2 * length) * direction
-        before, size = size, _norm(gradient) ** 2
-        direction *= size / before
-        direction += gradient
-        steps += 1
+        while size > target**2 and steps < max_iterations:
+            # The nearer the solution, the smaller what a product still adds to it, and the less
+            # exact it need be (Simoncini & Szyld, SIAM J. Sci. Comput. 25(2), 2003, from memory).
+            # That holds for products with the direction only: the gradient is therefore updated
+            # rather than formed anew from the remainder, which noise keeps large.
+            loss = 1 if restarts else max(1, np.sqrt(first / size))
+            accuracy = operator.tolerance * loss
+            image = operator.forward_ordered(direction, accuracy=accuracy)
+            curvature = _square(image, weights) + damping**2 * _norm(direction) ** 2
+            length = size / curvature
+            allowed += attained(accuracy) * np.sqrt(length * size)
+            x += length * direction
+            image *= length
+            remainder -= image
+            image *= weights
+            gradient -= operator.adjoint_ordered(image, accuracy=accuracy)
+            if damping:
+                gradient -= (damping**2 * length) * direction
+            before, size = size, _norm(gradient) ** 2
+            direction *= size / before
+            direction += gradient
+            steps += 1
+        # Once, with all its accuracy: what the solution leaves indeed.
+        truth = response - operator.forward_ordered(x)
+        remainder -= truth
+        agrees = bool(np.sqrt(_square(remainder, weights)) <= DRIFT * allowed)
+        remainder = truth
+        if agrees or restarts == RESTARTS or steps == max_iterations:
+            break
+        gradient = operator.adjoint_ordered(weights * remainder)
+        gradient -= damping**2 * x
+        direction = gradient.copy()
+        size = _norm(gradient) ** 2
+        agrees = bool(size <= target**2)
+        restarts += 1
     residual = _ratio(_norm(remainder), _norm(response))
-    return Estimate(operator.to_modes(x), residual, steps, bool(size <= target**2)), x
+    converged = agrees and bool(size <= target**2)
+    return Estimate(operator.to_modes(x), residual, steps, converged), x
 
 
 def normal_solution(

@@ -253,6 +253,11 @@ class TransmissionOperator:
 SINGLE_ACCURACY = 3e-6
 
 
+def attained(accuracy: float) -> float:
+    """Relative accuracy of products for which ``accuracy`` is asked: none is without rounding."""
+    return _precision(accuracy)[0]
+
+
 def _precision(accuracy: float) -> tuple[float, Any]:
     """What to ask of the transforms, and in which type, for a relative accuracy."""
     if accuracy >= SINGLE_ACCURACY:

@@ -207,9 +207,24 @@ def _orders(degree: int, order: int) -> dict[str, Any]:
     m = np.arange(order + 1)
     return {
         "lmax": degree,
-        "mval": m.astype(np.uint64),
-        "mstart": (m * (2 * degree + 1 - m) // 2).astype(np.uint64),
+        "mval": m.astype(_index_type()),
+        "mstart": (m * (2 * degree + 1 - m) // 2).astype(_index_type()),
     }
+
+
+@lru_cache(maxsize=1)
+def _index_type() -> Any:
+    """Integers that the library takes for orders: unsigned from 0.42 on, signed before."""
+    one = np.ones((1, 3), dtype=complex)
+    for kind in (np.uint64, np.int64):
+        orders = {"mval": np.arange(2, dtype=kind), "mstart": np.arange(2, dtype=kind)}
+        try:
+            ducc0.sht.alm2leg(alm=one, spin=0, lmax=1, theta=np.ones(1), **orders)
+        except (RuntimeError, TypeError):
+            continue
+        return kind
+    msg = "ducc0 takes neither signed nor unsigned orders: install a release that is tested"
+    raise RuntimeError(msg)
 
 
 def _pair_legs(

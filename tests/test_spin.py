@@ -1,5 +1,7 @@
 """Spin-weighted transforms against the sums that define them."""
 
+import importlib.metadata
+
 import numpy as np
 import oracle
 import pytest
@@ -125,6 +127,96 @@ def test_point_synthesis_in_single_precision(points, rng):
     )
     assert back.dtype == np.complex64
     assert np.vdot(packed, back) == pytest.approx(np.vdot(got, got), rel=4e-6)
+
+
+def at_the_poles(packed, spin, phi):
+    """Maps (C, 2, P) at theta = 0 and pi, where one order of m is left.
+
+    Closed form: d^n_{m mu}(0) = 1 for m = mu, d^n_{m mu}(pi) = (-1)^(n-mu) for m = -mu, else 0
+    (Edmonds 1957, eq. 4.1.3 to 4.1.6, from memory; `test_closed_form_at_the_poles`).
+    """
+    a = transforms.unpack(packed)
+    degree = round(np.sqrt(a.shape[1] + 1)) - 1
+    n = np.arange(max(spin, 1), degree + 1)
+    y = np.sqrt((2 * n + 1) / (4 * np.pi))
+
+    def total(c, mu):
+        north = (c[n * (n + 1) + mu - 1] * y).sum()
+        south = (c[n * (n + 1) - mu - 1] * y * (-1.0) ** (n - mu)).sum()
+        return np.stack([north * np.exp(1j * mu * phi), south * np.exp(-1j * mu * phi)])
+
+    if spin == 0:
+        return total(a[0], 0)[None]
+    g, c = a
+    plus = (-1) ** (spin + 1) * total(g + 1j * c, -spin)
+    minus = -total(g - 1j * c, spin)
+    return np.stack([(plus + minus) / 2, (plus - minus) / 2j])
+
+
+@pytest.mark.parametrize("spin", SPINS)
+def test_closed_form_at_the_poles(spin, rng):
+    a = random_coefficients(rng, spin, 8)
+    phi = np.array([0.0, 0.7, 4.0])
+    got = at_the_poles(transforms.pack(a), spin, phi)
+    assert relative(got, ring_sums(a, spin, np.array([0, np.pi]), phi)) < RING_ERROR
+
+
+#: Accuracies that the iteration passes, ten a decade.
+ACCURACIES = 10.0 ** np.arange(-10, -3.5, 0.1)
+
+
+def pole_errors(spin, degree, accuracies, kind, rng):
+    """Largest error at both poles over the accuracy asked, relative to the rms of the maps."""
+    phi = np.array([0.3, 2.0])
+    location = np.stack([np.repeat([0, np.pi], phi.size), np.tile(phi, 2)], axis=1)
+    packed = transforms.pack(random_coefficients(rng, spin, degree)).astype(kind)
+    wanted = at_the_poles(packed.astype(complex), spin, phi).reshape(-1, location.shape[0])
+    rms = np.linalg.norm(packed) / np.sqrt(4 * np.pi)
+    for epsilon in accuracies:
+        got = transforms.point_synthesis(
+            packed, spin=spin, location=location, epsilon=epsilon, threads=1
+        )
+        yield np.abs(got - wanted).max() / rms / epsilon
+
+
+#: Of errors at a point over the accuracy asked, which the library promises of the rms: a single
+#: one may be larger. Seen at theta = 1 with coefficients like these: up to 0.7; ten times that.
+POINT_FACTOR = 7
+
+
+@pytest.mark.parametrize("spin", [0, 1, 2, 3, 5])
+def test_poles_at_any_accuracy(spin, rng):
+    # ducc0 0.42.0 is wrong there at some: see the next test.
+    for degree in range(20, 61, 1 if spin == 1 else 5):
+        assert max(pole_errors(spin, degree, ACCURACIES, complex, rng)) < POINT_FACTOR
+
+
+@pytest.mark.parametrize("spin", [0, 1, 3])
+def test_poles_in_single_precision(spin, rng):
+    for degree in range(20, 61, 8):
+        accuracies = ACCURACIES[ACCURACIES > 3e-6]
+        assert max(pole_errors(spin, degree, accuracies, np.complex64, rng)) < POINT_FACTOR
+
+
+def test_the_library_itself_at_a_pole(monkeypatch, rng):
+    # Says whether this release fails on this machine: no fault of ours if it does, and none if it
+    # does not, so that neither is a failure here. 0.41 and older do not, 0.42.0 does.
+    monkeypatch.setattr(transforms, "POLE_DISTANCE", 0.0)
+    found = {
+        degree: max(pole_errors(1, degree, ACCURACIES, complex, rng)) for degree in range(20, 61)
+    }
+    wrong = [degree for degree, error in found.items() if error > POINT_FACTOR]
+    if wrong:
+        name = f"ducc0 {importlib.metadata.version('ducc0')}"
+        pytest.xfail(f"{name} is wrong at theta = 0 at some accuracies, of degrees {wrong}")
+
+
+def test_points_off_the_poles_stay_where_they_are():
+    location = np.array([[1e-14, 1.0], [1.0, 0.0], [np.pi - 1e-14, 2.0]])
+    assert transforms.off_poles(location) is location
+    moved = transforms.off_poles(np.array([[0.0, 1.0], [np.pi, 2.0], [1.0, 3.0]]))
+    assert np.all(moved == [[1e-15, 1.0], [np.pi - 1e-15, 2.0], [1.0, 3.0]])
+    assert moved[1, 0] < np.pi
 
 
 # --- adjoints -----------------------------------------------------------------------------------

@@ -371,3 +371,23 @@ def test_turn_factors():
         np.testing.assert_array_equal((sin if even else cos)[[1, 3]], 0)
         assert np.all((cos if even else sin)[[1, 3]] != 0)
         assert np.all(np.array([cos, sin])[:, 4] != 0)
+
+
+@pytest.mark.parametrize("taken", [np.int64, np.uint64, None])
+def test_orders_in_the_type_that_the_library_takes(taken, monkeypatch):
+    # ducc0 0.42 takes unsigned ones only, 0.41 and older signed ones only.
+    def library(**given):
+        if not given["mval"].dtype == given["mstart"].dtype == taken:
+            msg = "type mismatch"
+            raise RuntimeError(msg)
+
+    monkeypatch.setattr(torus.ducc0.sht, "alm2leg", library)
+    torus._index_type.cache_clear()
+    try:
+        if taken is None:
+            with pytest.raises(RuntimeError, match="neither signed nor unsigned"):
+                torus._index_type()
+        else:
+            assert torus._index_type() == taken
+    finally:
+        torus._index_type.cache_clear()

@@ -26,10 +26,12 @@ from nf2ff.antennas import DipoleCluster
 from nf2ff.farfield import FarField, far_field
 from nf2ff.grid import Grid, equiangular_grid, gauss_legendre_grid
 from nf2ff.modes import Modes, required_degree
+from nf2ff.prepared import Direct, LeastSquares, Quadrature
 from nf2ff.probe import Probe, field_probe
 from nf2ff.samples import Samples
 from nf2ff.simulate import simulate, simulate_grid
-from nf2ff.solve import Direct, LeastSquares, Quadrature, Solution, solve
+from nf2ff.solution import Solution
+from nf2ff.solve import solve
 
 if TYPE_CHECKING:
     from nf2ff.beam import peak

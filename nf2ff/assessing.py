@@ -26,7 +26,7 @@ from nf2ff.probe import Probe
 from nf2ff.propagation import Draws, monte_carlo
 from nf2ff.samples import Samples
 from nf2ff.sensitivity import Linearised, linearised
-from nf2ff.solve import prepare
+from nf2ff.solve import solve
 from nf2ff.uncertainty import (
     BEYOND,
     Compared,
@@ -94,7 +94,7 @@ def assess(
     ------
     ValueError
         If the scan cannot have an error, a figure needs a level that is not known or has no
-        value, and as `prepare`.
+        value, and as `solve`.
     """
     _check_level(samples, probe, assessment)
     errors = [one.error for one in assessment.errors]
@@ -104,7 +104,7 @@ def assess(
         except ValueError as error:
             msg = f"error {i} ({one.name!r}): {error}"
             raise ValueError(msg) from error
-    modes = prepare(samples, probe, degree=degree, method=method).modes(samples.response)
+    modes = solve(samples, probe, degree=degree, method=method).modes
     figures = assessment.all_figures
     _check_field(figures, modes)
     if not errors:

@@ -30,7 +30,6 @@ from nf2ff.options import (
 if TYPE_CHECKING:
     from nf2ff.assessment import Assessment, Cut
     from nf2ff.modes import Modes
-    from nf2ff.solve import Solution
     from nf2ff.transformation import Powers
     from nf2ff.uncertainty import Uncertainty
     from nf2ff.uncertainty_files import UncertaintyFile
@@ -145,20 +144,20 @@ def uncertainty(
         msg = f"{scan}: {error}"
         raise ValueError(msg) from error
     solution = tell_neglected(solution, samples, whole, used)
-    method = damped_method(solution)
-    if method is not None and count == 0 and asked.assessment.errors:
+    damped = any(part.damped for part in solution.parts)
+    if damped and count == 0 and asked.assessment.errors:
         msg = (
             f"{scan}: a part of the sphere was not seen, and --linear knows nothing of a damped "
             "solution: leave it out, or take a lower degree"
         )
         raise ValueError(msg)
-    total = count * (1 if method is None else 1 + len(asked.assessment.errors))
+    total = count * (1 + len(asked.assessment.errors) if damped else 1)
     used_seed = asked.seed if seed is None else seed
     with naming(budget), draws_bar(total) as progress:
         found = assess(
             samples, used, question,
-            degree=solution.modes.degree, draws=count, method=method, rng=used_seed, jobs=jobs,
-            cut=_cut(solution.modes, asked) if count else None, derivatives=method is None,
+            degree=solution.modes.degree, draws=count, rng=used_seed, jobs=jobs,
+            cut=_cut(solution.modes, asked) if count else None, derivatives=not damped,
             progress=progress,
         )  # fmt: skip
     found = _with_gain(found, asked.assessment.relative_only, powers)
@@ -270,16 +269,6 @@ def _too_much(radiated: float, power: float | None) -> list[str]:
         f"{radiated / power:.4g} times the {power:.6g} W that were put in is radiated: check the "
         "level and the power stated"
     ]
-
-
-def damped_method(solution: Solution) -> Any:
-    """The method of a solution that had to be damped, else None."""
-    from nf2ff.solve import GAP_METHOD
-
-    seen = solution.coverage
-    if seen is None or not seen.unseen(solution.modes.degree).any():
-        return None
-    return GAP_METHOD
 
 
 def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:

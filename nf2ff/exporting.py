@@ -279,9 +279,13 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         modes = Modes(modes.frequency[pick], modes.coefficients[pick], modes.reference)
     if field is not None:
         parts = ("frequency", "e_theta", "e_phi", "radiated_power")
-        field = replace(field, **{name: getattr(field, name)[pick] for name in parts})
-        if field.trusted_fraction() < 1:
-            lost = 100 * (1 - field.trusted_fraction())
+        mark = None if field.trusted is None else field.trusted[pick]
+        field = replace(
+            field, trusted=mark, **{name: getattr(field, name)[pick] for name in parts}
+        )
+        least = float(field.trusted_fraction().min())
+        if least < 1:
+            lost = 100 * (1 - least)
             sentences.append(f"{lost:.3g} % of the directions were not seen, do not trust them")
     return _Source(path, modes, field, sentences, None if efficiency is None else efficiency[pick])
 
@@ -322,7 +326,9 @@ def _grid(source: _Source, given: dict[str, Any]) -> FarField:
     new = far_field(modes, theta=theta, phi=phi)
     if field is None or field.trusted is None:
         return new
-    return replace(new, trusted=trusted_around(field, *np.meshgrid(theta, phi, indexing="ij")))
+    where = np.meshgrid(theta, phi, indexing="ij")
+    mark = [trusted_around(field, *where, index=f) for f in range(field.frequency.size)]
+    return replace(new, trusted=np.stack(mark))
 
 
 def _write_field(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:

@@ -34,8 +34,8 @@ class FarField:
         Total radiated power [W]. Directivity refers to it.
     reference : {"absolute", "relative"}
         Whether the level is known.
-    trusted : (T, P) array_like of bool or None
-        Directions whose near field was measured; None where all was.
+    trusted : (F, T, P) array_like of bool or None
+        Directions whose near field was measured; None where all was, at all frequencies.
 
     Raises
     ------
@@ -80,20 +80,21 @@ class FarField:
             msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
             raise ValueError(msg)
         if self.trusted is not None:
-            trusted = as_array(self.trusted, bool, "trusted", ndim=2)
-            if trusted.shape != shape[1:]:
-                msg = f"trusted has shape {trusted.shape}, expected (T, P) = {shape[1:]}"
+            trusted = as_array(self.trusted, bool, "trusted", ndim=3)
+            if trusted.shape != shape:
+                msg = f"trusted has shape {trusted.shape}, expected (F, T, P) = {shape}"
                 raise ValueError(msg)
             object.__setattr__(self, "trusted", trusted)
 
-    def trusted_fraction(self) -> float:
-        """Part of the solid angle of the grid that is trusted."""
+    def trusted_fraction(self) -> NDArray[np.float64]:
+        """Part of the solid angle of the grid that is trusted, (F,)."""
         if self.trusted is None:
-            return 1.0
+            return np.ones(self.frequency.size)
         weight = np.sin(self.theta)
         if not np.any(weight > 1e-9):  # the poles alone, which have no solid angle
             weight = np.ones_like(weight)
-        return float(weight @ self.trusted.mean(axis=1) / weight.sum())
+        part: NDArray[np.float64] = self.trusted.mean(axis=2) @ weight / weight.sum()
+        return part
 
     def to_xarray(self) -> xarray.Dataset:
         """The same as a labelled dataset, its arrays read-only views of these.
@@ -102,7 +103,7 @@ class FarField:
         -------
         xarray.Dataset
             Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power``
-            (frequency) [W] and, where there is one, ``trusted`` (theta, phi), over the
+            (frequency) [W] and, where there is one, ``trusted`` (as the fields), over the
             coordinates ``frequency`` [Hz], ``theta`` and ``phi`` [rad]; each with ``units`` and
             ``long_name``, as the group ``/far_field`` of a native file has them. The dataset's
             attributes say the time factor, peak values, and whether the level is known.
@@ -118,7 +119,7 @@ class FarField:
             "e_theta": (axes, "V", f"theta {limit}"),
             "e_phi": (axes, "V", f"phi {limit}"),
             "radiated_power": (axes[:1], "W", "radiated power"),
-            "trusted": (axes[1:], "1", "1 where the near field was seen"),
+            "trusted": (axes, "1", "1 where the near field was seen"),
         }
         items = {
             name: (dims, getattr(self, name), {"units": units, "long_name": long_name})

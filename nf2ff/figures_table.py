@@ -95,7 +95,7 @@ def write_levels(
                     far_field.reference,
                 )
                 shape = some.e_theta.shape[1:]
-                seen = np.ones(shape, dtype=bool) if mark is None else mark[part]
+                seen = np.ones(shape, dtype=bool) if mark is None else mark[f, part]
                 yield _lines(
                     [
                         [repr(hertz)] * seen.size,
@@ -181,7 +181,8 @@ def write_cuts(
     def blocks() -> Iterator[str]:
         for kind, position in wanted:
             place = str(_angle_texts(np.array([position]))[0])
-            for at, field in _evaluate(modes, kind, position, angle, axis, basis):
+            evaluated = _evaluate(modes, kind, position, angle, axis, basis)
+            for f, (at, field) in enumerate(evaluated):
                 where = [[f"{x:.6f}" for x in np.degrees(part)] for part in at]
                 yield _lines(
                     [
@@ -191,7 +192,7 @@ def write_cuts(
                         text,
                         *where,
                         *_level_texts(field, basis, reference_angle),
-                        np.where(trusted_around(seen, *at), "1", "0").tolist(),
+                        np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
                     ]
                 )
 
@@ -272,7 +273,9 @@ def _along(theta: float, phi: float, plane: float, angle: Real) -> tuple[Real, R
     return direction_angles(np.cos(angle)[:, None] * origin + np.sin(angle)[:, None] * along)
 
 
-def trusted_around(seen: FarField | None, theta: Real, phi: Real) -> NDArray[np.bool_]:
+def trusted_around(
+    seen: FarField | None, theta: Real, phi: Real, *, index: int = 0
+) -> NDArray[np.bool_]:
     """Whether each direction, or all directions of a grid around it, are trusted.
 
     Parameters
@@ -281,6 +284,8 @@ def trusted_around(seen: FarField | None, theta: Real, phi: Real) -> NDArray[np.
         The grid; without one, and where all of it is trusted, the answer is yes.
     theta, phi : ndarray
         Directions, one shape, theta in [0, pi] [rad].
+    index : int
+        Which of the grid's frequencies.
 
     Returns
     -------
@@ -301,7 +306,7 @@ def trusted_around(seen: FarField | None, theta: Real, phi: Real) -> NDArray[np.
         around.append([order[k] for k in both])
     for row in around[0]:
         for column in around[1]:
-            result &= seen.trusted[row, column]
+            result &= seen.trusted[index, row, column]
     return result
 
 

@@ -427,7 +427,7 @@ def _far_field_group(far_field: FarField) -> Group:
     ]
     if far_field.trusted is not None:
         mark = far_field.trusted.astype(np.uint8)
-        items.append(Item("trusted", mark, "1", "1 where the near field was seen", axes[1:]))
+        items.append(Item("trusted", mark, "1", "1 where the near field was seen", axes))
     return Group(items, {"reference": far_field.reference})
 
 
@@ -457,7 +457,7 @@ def _far_field(file: Any) -> FarField:
         take(group, "e_phi", "V", 3, kind="c"),
         take(group, "radiated_power", "W", 1),
         attribute(group, "reference", ("absolute", "relative")),
-        take(group, "trusted", "1", 2, kind="iu").astype(bool) if "trusted" in group else None,
+        take(group, "trusted", "1", 3, kind="iu").astype(bool) if "trusted" in group else None,
     )
 
 

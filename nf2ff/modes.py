@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -123,6 +124,11 @@ class Modes:
             part = parts[:, start : start + 4 * (2 * degree + 1)]
             power[:, degree - 1] = 0.5 * np.einsum("fj,fj->f", part, part)
         return power
+
+    def of(self, frequencies: Sequence[int]) -> Modes:
+        """The modes of some frequencies, by their indices."""
+        rows = list(frequencies)
+        return Modes(self.frequency[rows], self.coefficients[rows], self.reference)
 
     def truncate(self, degree: int) -> Modes:
         """The same modes without those above ``degree``."""

@@ -23,10 +23,12 @@ from nf2ff.error_terms import apply_terms, simulated, solver_degree
 from nf2ff.figures import Figure, LocalFigures, localise
 from nf2ff.metrics import intensity
 from nf2ff.modes import Modes
-from nf2ff.prepared import Method, Prepared
+from nf2ff.prepared import Method
 from nf2ff.probe import Probe
-from nf2ff.resolve import NearbySolver, by_least_squares, nominal_solution
+from nf2ff.resolve import NearbySolver, by_least_squares
 from nf2ff.samples import Samples
+from nf2ff.solution import Solution
+from nf2ff.solve import solve
 from nf2ff.special import as_array
 
 Real = NDArray[np.float64]
@@ -223,9 +225,10 @@ def monte_carlo(
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
     terms = tuple(terms)
-    prepared, modes = nominal_solution(samples, probe, degree=degree, method=method)
+    solution = solve(samples, probe, degree=degree, method=method)
     if measure is None and any(term.moves_record for term in terms):
-        prepared, modes = by_least_squares(prepared, modes)
+        solution = by_least_squares(solution, samples, probe)
+    modes = solution.modes
     known = modes if reference is None else reference
     if not np.array_equal(known.frequency, modes.frequency):
         msg = f"the reference is known at {known.frequency} Hz, the scan is of {modes.frequency}"
@@ -233,7 +236,7 @@ def monte_carlo(
     known = known.extend(max(known.degree, modes.degree))
     local = localise(figures, known)
     theta, phi = _directions(directions)
-    work = _Work(prepared, modes, known, terms, tuple(local), theta, phi, measure)
+    work = _Work(solution, samples, known, terms, tuple(local), theta, phi, measure)
     seed = rng if isinstance(rng, np.random.SeedSequence) else np.random.SeedSequence(rng)
     values = np.full((draws, modes.frequency.size, len(figures)), np.nan)
     levels = np.zeros(values.shape[:2])
@@ -293,8 +296,8 @@ class _Part(NamedTuple):
 class _Work:
     """What a worker needs to make draws: the scan as it is, its solution, the reference."""
 
-    prepared: Prepared
-    modes: Modes
+    solution: Solution
+    samples: Samples
     known: Modes
     terms: tuple[ErrorTerm, ...]
     local: tuple[LocalFigures, ...]
@@ -311,7 +314,7 @@ class _Work:
 
     def run(self, seeds: Sequence[np.random.SeedSequence], threads: int | None) -> _Part:
         """Make some draws."""
-        solver = NearbySolver(self.prepared, self.modes, threads)
+        solver = NearbySolver(self.solution.parts, self.solution.modes, self.samples, threads)
         power = self.known.radiated_power()
         u = intensity(*self.field(self.known))
         moments = np.zeros((3, *u.shape))
@@ -336,9 +339,10 @@ class _Work:
 
     def _drawn(self, rng: np.random.Generator) -> tuple[Samples, Probe, int]:
         """One draw: all terms, each with sizes of its own, on the scan and its probe."""
-        samples, probe = self.prepared.samples, self.prepared.probe
+        # At the scan's frequencies, and with the orders that are solved with.
+        samples, probe = self.samples, self.solution.parts[0].prepared.probe
         drawn = [term.drawn(rng) for term in self.terms]
-        degree = solver_degree(drawn, self.prepared.degree)
+        degree = solver_degree(drawn, max(p.prepared.degree for p in self.solution.parts))
         if self.measure is not None:
             return simulated(drawn, samples, probe, self.measure, rng), probe, degree
         return *apply_terms(drawn, samples, probe, rng), degree

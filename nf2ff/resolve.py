@@ -6,6 +6,7 @@ the iteration in single precision then give it to four digits, however small it 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,10 +14,11 @@ import numpy as np
 from nf2ff import inversion
 from nf2ff.modes import Modes
 from nf2ff.operator import TransmissionOperator
-from nf2ff.prepared import LeastSquares, Method, Prepared, Quadrature
+from nf2ff.prepared import LeastSquares, Prepared, Quadrature
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
-from nf2ff.solve import GAP_METHOD, prepare, solve
+from nf2ff.solution import Part, Solution, join_parts
+from nf2ff.solve import prepare, solve
 
 #: The change of the modes is solved for to this part of itself, far below the sampling error of
 #: any number of draws. Its cause, the difference between the responses and those of the modes
@@ -25,72 +27,80 @@ CHANGE_RTOL = 1e-4
 EXACT = 1e-8
 
 
-def nominal_solution(
-    samples: Samples, probe: Probe, *, degree: int, method: Method | None = None
-) -> tuple[Prepared, Modes]:
-    """Solution of a scan as `solve` has it, and what it takes to repeat it.
-
-    Parameters
-    ----------
-    samples, probe, degree, method
-        As in `solve`.
-
-    Returns
-    -------
-    prepared : Prepared
-        With the method that `solve` takes where none is given, and its damping where a part of
-        the sphere was not seen.
-    modes : Modes
-        The solution; of the degree that the method determines, where `solve` would add zeros.
-
-    Raises
-    ------
-    ValueError
-        As `solve`.
-    """
-    solution = solve(samples, probe, degree=degree, method=method)
-    if solution.coverage is None and not solution.iterations.any():
-        first = getattr(method, "first_order", False)
-        method = Quadrature(first, getattr(method, "threads", None))
-        scan = prepare(samples, probe, degree=1, method=method).scan
-        assert scan is not None
-        degree = min(degree, scan.grid.degree)
-        prepared = prepare(samples, probe, degree=degree, method=method)
-        return prepared, solution.modes.truncate(degree)
-    gap = solution.coverage is not None and bool(solution.coverage.unseen(degree).any())
-    if gap and method is None:
-        method = GAP_METHOD
-    elif gap and isinstance(method, LeastSquares) and method.damping is None:
-        method = replace(method, damping=GAP_METHOD.damping)
-    return prepare(samples, probe, degree=degree, method=method), solution.modes
-
-
-def by_least_squares(prepared: Prepared, modes: Modes) -> tuple[Prepared, Modes]:
+def by_least_squares(solution: Solution, samples: Samples, probe: Probe) -> Solution:
     """The same solution by least squares if it is a quadrature: for samples that leave their grid.
 
     Parameters
     ----------
-    prepared : Prepared
-        Scan and method.
-    modes : Modes
-        Its solution.
+    solution : Solution
+        By any method.
+    samples, probe
+        What it was found from.
 
     Returns
     -------
-    prepared : Prepared
-        Scan and method, no quadrature.
-    modes : Modes
-        Its solution: of a scan with noise a little another one.
+    Solution
+        By no quadrature: of a scan with noise a little another one.
     """
-    if not isinstance(prepared.method, Quadrature):
-        return prepared, modes
-    own = prepared.method
-    method = LeastSquares(first_order=own.first_order, threads=own.threads)
-    return nominal_solution(prepared.samples, prepared.probe, degree=prepared.degree, method=method)
+    own = [part.prepared.method for part in solution.parts]
+    quadratures = [method for method in own if isinstance(method, Quadrature)]
+    if not quadratures:
+        return solution
+    method = LeastSquares(first_order=quadratures[0].first_order, threads=quadratures[0].threads)
+    degree = max(part.prepared.degree for part in solution.parts)
+    return solve(samples, probe, degree=degree, method=method)
 
 
 class NearbySolver:
-    """Modes of scans that differ little from one whose modes are known."""
+    """Modes of scans that differ little from one that is solved.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        How it is solved.
+    modes : Modes
+        Its modes.
+    samples : Samples
+        What they were found from.
+    threads : int or None
+        Threads, None for all.
+    """
+
+    def __init__(
+        self, parts: Sequence[Part], modes: Modes, samples: Samples, threads: int | None
+    ) -> None:
+        self.shape = samples.response.shape
+        self.known, self.parts = modes, parts
+        self.solvers = []
+        for part in parts:
+            known = self.known.of(part.frequencies).truncate(part.prepared.degree)
+            self.solvers.append(_PartSolver(part.prepared, known, threads))
+
+    def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:
+        """Modes of other samples."""
+        if samples.response.shape != self.shape:
+            # What is left may have gaps: in the way of `solve`, if none was asked for.
+            method = self.solvers[0].method
+            own = isinstance(method, Quadrature) or method == LeastSquares(
+                threads=getattr(method, "threads", None)
+            )
+            chosen = None if own or self.parts[0].damped else method
+            return solve(samples, probe, degree=degree, method=chosen).modes
+        if len(self.parts) == 1 and len(self.parts[0].frequencies) == self.shape[0]:
+            part = self.parts[0]
+            whole = isinstance(part.which, slice) and not samples.moving
+            own_samples = samples if whole else part.take(samples)
+            return self.solvers[0].modes(own_samples, probe, min(degree, part.prepared.degree))
+        rows = []
+        for part, solver in zip(self.parts, self.solvers, strict=True):
+            found = solver.modes(part.take(samples), probe, min(degree, part.prepared.degree))
+            rows.append(found.coefficients)
+        q = join_parts(self.parts, rows, degree)
+        return Modes(self.known.frequency, q, self.known.reference)
+
+
+class _PartSolver:
+    """The same for frequencies of one set of samples."""
 
     def __init__(self, prepared: Prepared, modes: Modes, threads: int | None) -> None:
         method = prepared.method
@@ -107,13 +117,6 @@ class NearbySolver:
     def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:
         """Modes of other samples."""
         kept = self.kept
-        if samples.response.shape != kept.samples.response.shape:
-            # What is left may have gaps: in the way of `solve`, if none was asked for.
-            own = isinstance(self.method, Quadrature) or self.method == LeastSquares(
-                threads=getattr(self.method, "threads", None)
-            )
-            method = None if own else self.method
-            return solve(samples, probe, degree=degree, method=method).modes
         same = probe is kept.probe and all(
             np.array_equal(getattr(samples, x), getattr(kept.samples, x))
             for x in ("frequency", "theta", "phi", "chi", "radius")
@@ -156,4 +159,4 @@ class NearbySolver:
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
 
 
-__all__ = ["NearbySolver", "by_least_squares", "nominal_solution"]
+__all__ = ["NearbySolver", "by_least_squares"]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -137,18 +138,34 @@ class Samples:
             ghz = self.frequency[index] / 1e9
             msg = f"there is no sample at {ghz:.9g} GHz: leave that frequency out"
             raise ValueError(msg)
-        pick: slice | NDArray[np.bool_] = slice(None) if present.all() else present
+        return self.part([index], slice(None) if present.all() else present)
 
-        def part(x: NDArray[np.float64]) -> NDArray[np.float64]:
-            return (x[index] if x.ndim == 2 else x)[pick]
+    def part(
+        self, frequencies: Sequence[int], which: slice | NDArray[np.bool_] = slice(None)
+    ) -> Samples:
+        """The samples of some frequencies, all or some of them; positions (M',) of one frequency.
+
+        Parameters
+        ----------
+        frequencies : sequence of int
+            Indices of the frequencies.
+        which : slice or (M,) ndarray of bool
+            Which of the samples.
+        """
+        rows = np.asarray(frequencies)
+
+        def some(x: NDArray[Any]) -> NDArray[Any]:
+            if x.ndim == 2:
+                x = x[rows[0]] if rows.size == 1 else x[rows]
+            return x[..., which]
 
         return Samples(
-            self.frequency[index : index + 1],
-            part(self.theta),
-            part(self.phi),
-            part(self.chi),
-            part(self.radius),
-            self.port[pick],
-            self.response[index : index + 1, pick],
+            self.frequency[rows],
+            some(self.theta),
+            some(self.phi),
+            some(self.chi),
+            some(self.radius),
+            self.port[which],
+            self.response[rows][:, which],
             self.response_unit,
         )

@@ -27,8 +27,10 @@ from nf2ff.operator import TransmissionOperator
 from nf2ff.position_errors import Axis, AxisZero
 from nf2ff.prepared import LeastSquares, Prepared
 from nf2ff.probe import Probe
-from nf2ff.resolve import NearbySolver, by_least_squares, nominal_solution
+from nf2ff.resolve import NearbySolver, by_least_squares
 from nf2ff.samples import Samples
+from nf2ff.solution import Part
+from nf2ff.solve import solve
 from nf2ff.special import as_array
 
 Real = NDArray[np.float64]
@@ -139,8 +141,9 @@ def linearised(
     if not terms:
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
-    prepared, modes = by_least_squares(*nominal_solution(samples, probe, degree=degree))
-    if isinstance(prepared.method, LeastSquares) and prepared.method.damping:
+    solution = by_least_squares(solve(samples, probe, degree=degree), samples, probe)
+    modes = solution.modes
+    if any(part.damped for part in solution.parts):
         msg = (
             "a part of the sphere was not seen, so that the solution is damped and has no "
             "derivatives by the positions: use monte_carlo, or take a lower degree"
@@ -150,7 +153,8 @@ def linearised(
     shape = (len(terms), modes.frequency.size, len(figures))
     uncertainty, bias = np.zeros(shape), np.zeros(shape)
     for f in range(modes.frequency.size):
-        at = _Sensitivity(prepared, f, modes, local[f])
+        part = next(part for part in solution.parts if f in part.frequencies)
+        at = _Sensitivity(_one_frequency(part.prepared, samples, f), modes.of([f]), local[f])
         for t, term in enumerate(terms):
             uncertainty[t, f], bias[t, f] = at.of(term)
     nominal = np.stack([one.nominal for one in local])
@@ -160,11 +164,11 @@ def linearised(
 class _Sensitivity:
     """Derivatives of the figures of one frequency."""
 
-    def __init__(self, prepared: Prepared, index: int, modes: Modes, local: LocalFigures) -> None:
+    def __init__(self, prepared: Prepared, modes: Modes, local: LocalFigures) -> None:
         self.local = local
-        self.q = modes.coefficients[index]
-        self.modes = Modes(modes.frequency[[index]], self.q[None], modes.reference)
-        self.prepared = _one_frequency(prepared, index)
+        self.modes = modes.truncate(prepared.degree)
+        self.q = self.modes.coefficients[0]
+        self.prepared = prepared
         self.samples = self.prepared.samples
         self.operator, weights = self.prepared.iteration(0)
         self.present = ~np.isnan(self.samples.response[0])
@@ -276,28 +280,19 @@ class _Sensitivity:
     def _solved_again(self, term: ErrorTerm) -> Real:
         samples, probe = term.apply(self.samples, self.operator.probe)
         degree = solver_degree([term], self.prepared.degree)
-        solver = NearbySolver(self.prepared, self.modes, self.operator.threads)
-        again = solver.modes(samples, probe, degree).extend(self.prepared.degree)
+        part = Part((0,), slice(None), self.prepared)
+        solver = NearbySolver([part], self.modes, self.samples, self.operator.threads)
+        again = solver.modes(samples, probe, degree).extend(self.modes.degree)
         return self.local.values(again.coefficients[0]) - self.local.nominal
 
 
-def _one_frequency(prepared: Prepared, index: int) -> Prepared:
-    """The same for one frequency, missing samples kept."""
-    samples, probe = prepared.samples, prepared.probe
-    part = slice(index, index + 1)
-    moving = {
-        x: getattr(samples, x)[index]
-        for x in ("theta", "phi", "chi", "radius")
-        if getattr(samples, x).ndim == 2
-    }
-    one = replace(
-        samples, frequency=samples.frequency[part], response=samples.response[part], **moving
-    )
+def _one_frequency(prepared: Prepared, samples: Samples, index: int) -> Prepared:
+    """The solver of one frequency of the whole scan, missing samples kept."""
+    probe = prepared.probe
     if probe.frequency is not None:
-        probe = replace(
-            probe, frequency=probe.frequency[part], coefficients=probe.coefficients[part]
-        )
-    return replace(prepared, samples=one, probe=probe)
+        row = slice(index, index + 1)
+        probe = replace(probe, frequency=probe.frequency[row], coefficients=probe.coefficients[row])
+    return replace(prepared, samples=samples.part([index]), probe=probe)
 
 
 __all__ = ["Linearised", "linearised"]

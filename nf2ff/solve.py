@@ -4,61 +4,21 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff import degree as degrees
-from nf2ff import inversion, spin
+from nf2ff import gaps, inversion, spin
 from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
-from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage, worst_coverage
-from nf2ff.geometry import check_port, different_positions
-from nf2ff.modes import Modes
+from nf2ff.coverage import Coverage, measure_coverage, places
+from nf2ff.geometry import check_port
 from nf2ff.prepared import Direct, LeastSquares, Method, Prepared, Quadrature
 from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
-from nf2ff.waves import canonical_angles
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """Modes, and what the solver has to say of them.
-
-    Parameters
-    ----------
-    modes : Modes
-        The result.
-    residual : (F,) ndarray
-        Norm of (responses - model) over norm of responses; for a quadrature on 8 to 16
-        rings spread evenly over the grid.
-    iterations : (F,) ndarray of int
-        Steps of the iteration, 0 for a method without any.
-    status : str
-        How the solution was reached.
-    degree_reason : str
-        Why this degree was taken.
-    tail_db : (F,) ndarray
-        Power in the last two degrees relative to all [dB].
-    noise_floor : (F,) ndarray
-        Relative rms noise of a sample, estimated from the residual and the redundancy
-        1 - J/M; NaN where less than a tenth of the samples is redundant.
-    coverage : Coverage or None
-        What the samples saw of the sphere; None on a full regular grid.
-    warnings : tuple of tuple of str
-        For each frequency, sentences on what to beware of.
-    """
-
-    modes: Modes
-    residual: NDArray[np.float64]
-    iterations: NDArray[np.int64]
-    status: str
-    degree_reason: str
-    tail_db: NDArray[np.float64]
-    noise_floor: NDArray[np.float64]
-    coverage: Coverage | None
-    warnings: tuple[tuple[str, ...], ...]
+from nf2ff.solution import Part, Solution, join
 
 
 def solve(
@@ -93,8 +53,14 @@ def solve(
     ------
     ValueError
         If the samples are fewer than the unknowns, too coarse for the antenna, inside its
-        reactive zone or its minimum sphere, or of another unit than the probe; or if the probe
-        has waves that none of its size has, and they make most of the response.
+        reactive zone or its minimum sphere, or of another unit than the probe; if less than a
+        quarter of the sphere was measured; or if the probe has waves that none of its size has,
+        and they make most of the response.
+
+    Notes
+    -----
+    Frequencies at which the same samples are there are solved together, others by themselves: a
+    sample missing at one frequency changes nothing at another.
     """
     degree = None if degree is None else degrees.whole(degree)
     check_units(samples, probe)
@@ -106,6 +72,60 @@ def solve(
     whole = probe
     if getattr(method, "first_order", False):
         probe = keep_orders(probe, orders=(-1, 1))
+    found = []
+    groups = _alike(samples)
+    for frequencies, which in groups:
+        part = samples if len(groups) == 1 and which is ALL else samples.part(frequencies, which)
+        try:
+            found.append(
+                _solve_part(part, frequencies, which, whole, probe, degree, method, minimum_radius)
+            )
+        except ValueError as error:
+            ghz = f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz"
+            if len(groups) == 1 or ghz in str(error):
+                raise
+            msg = f"{ghz}: {error}"
+            raise ValueError(msg) from error
+    solution = found[0] if len(found) == 1 else join(found, samples)
+    warnings = [list(sentences) for sentences in solution.warnings]
+    for sentences, relative in zip(warnings, probe_error.tolist(), strict=True):
+        if not relative <= LARGE_PROBE_ERROR:
+            sentences.append(probe_error_sentence(relative))
+    return replace(solution, warnings=tuple(tuple(w) for w in warnings))
+
+
+ALL = slice(None)
+
+
+def _alike(samples: Samples) -> list[tuple[tuple[int, ...], slice | NDArray[np.bool_]]]:
+    """Frequencies at which the same samples are there at the same positions, and which samples."""
+    count = samples.frequency.size
+    if samples.moving:
+        groups = {bytes([0]) + i.to_bytes(8, "big"): [i] for i in range(count)}
+    elif samples.any_missing:
+        groups = {}
+        for i in range(count):
+            groups.setdefault(np.isnan(samples.response[i]).tobytes(), []).append(i)
+    else:
+        return [(tuple(range(count)), ALL)]
+    found: list[tuple[tuple[int, ...], slice | NDArray[np.bool_]]] = []
+    for some in groups.values():
+        present = ~np.isnan(samples.response[some[0]])
+        found.append((tuple(some), ALL if present.all() else present))
+    return found
+
+
+def _solve_part(
+    samples: Samples,
+    frequencies: tuple[int, ...],
+    which: slice | NDArray[np.bool_],
+    whole: Probe,
+    probe: Probe,
+    degree: int | None,
+    method: Method | None,
+    minimum_radius: float | None,
+) -> Solution:
+    """Solution of frequencies with the same samples, none missing."""
     scan = _find_grid(samples, probe, method)
     limit = degrees.count_limit(samples)
     grid_degree = 0
@@ -116,26 +136,46 @@ def solve(
         if degree is not None:
             limit = degrees.most(limit, grid_degree)
     else:
-        coverage = _coverage(samples, degree or limit, density=degree is None)
+        coverage = _coverage(samples, probe, degree or limit, density=degree is None)
         if degree is None:
             limit = degrees.scattered_limit(samples, coverage)
     chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)
-    method, notes = _settle(method, scan, coverage, chosen, grid_degree)
-    if isinstance(method, Quadrature) and chosen == grid_degree + 1:
+    settled, notes = _settle(method, scan, coverage, chosen, grid_degree)
+    if isinstance(settled, Quadrature) and chosen == grid_degree + 1:
         reason += f"; the grid determines degree {grid_degree}, degree {chosen} is left zero"
-    modes, estimates = _run(samples, scan, probe, min(chosen, _top(method, grid_degree)), method)
+    prepared = Prepared(samples, probe, min(chosen, _top(settled, grid_degree)), settled, scan)
     automatic = degree is None and minimum_radius is None
+    free = method is None or (isinstance(method, LeastSquares) and method.damping is None)
+    found = gaps.attempt(prepared, coverage, free=free, notes=notes)
+    if automatic and free and found.doubtful and coverage is not None:
+        lower = gaps.lower_degree(found, coverage)
+        if lower is not None:
+            lack = gaps.lacking(coverage, chosen)
+            reason = f"what the samples determine everywhere ({reason} would allow {chosen})"
+            lower.notes.append(
+                f"{lack}: the degree is {lower.modes.degree}, which the samples determine "
+                f"everywhere, and not {chosen}, which the rest would allow"
+            )
+            found = lower
     if automatic:
-        cut, why = degrees.above_noise(samples, probe, modes)
-        if cut < modes.degree:
-            reason = f"{why} ({reason} would allow {modes.degree})"
-            if isinstance(method, Quadrature):
-                modes = modes.truncate(cut)
+        cut, why = degrees.above_noise(samples, probe, found.modes)
+        if cut < found.modes.degree:
+            reason = f"{why} ({reason} would allow {found.modes.degree})"
+            prepared = replace(found.prepared, degree=cut)
+            if isinstance(settled, Quadrature):
+                found = found._replace(prepared=prepared, modes=found.modes.truncate(cut))
             else:
-                modes, estimates = _run(samples, scan, probe, cut, method)
-        chosen = modes.degree
+                # What is not seen depends on the degree.
+                settled, notes = _settle(method, scan, coverage, cut, grid_degree)
+                prepared = replace(prepared, method=settled)
+                found = gaps.attempt(prepared, coverage, free=free, notes=notes)
+        chosen = found.modes.degree
+    prepared, modes, estimates, notes, doubtful = found
     modes = modes.extend(chosen)
-    tail_db, warnings = degrees.judge(modes, automatic=automatic)
+    tail_db, warnings = degrees.judge(modes, automatic=automatic and not doubtful)
+    if doubtful:
+        # What a gap leaves in the spectrum says nothing of the degree.
+        warnings = [[] for _ in warnings]
     for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
         sentences += told
     if probe is not whole:
@@ -145,9 +185,6 @@ def solve(
                 f"the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
                 f"{level:.1f} dB of its response at {samples.radius.min():.6g} m"
             )
-    for sentences, error in zip(warnings, probe_error, strict=True):
-        if not error <= LARGE_PROBE_ERROR:
-            sentences.append(probe_error_sentence(float(error)))
     more = "" if _first_order(probe, samples) else ", or measure at more values of chi"
     for sentences, e in zip(warnings, estimates, strict=True):
         sentences += notes
@@ -161,21 +198,20 @@ def solve(
                 f"the modes leave a residual of {e.residual:.2g} of the samples: check positions, "
                 "units, probe and time convention, and whether the degree is high enough"
             )
+    count = len(frequencies)
     residual = np.array([e.residual for e in estimates])
-    count = np.full(modes.frequency.size, samples.response.shape[1])
-    if samples.any_missing:
-        count = (~np.isnan(samples.response)).sum(axis=1)
-    redundancy = 1 - np.minimum(1, 2 * modes.degree * (modes.degree + 2) / count)
     return Solution(
         modes,
+        np.full(count, modes.degree),
         residual,
         np.array([e.iterations for e in estimates]),
-        _status(method, scan, estimates),
+        _status(prepared.method, scan, estimates),
         reason,
         tail_db,
-        residual / np.sqrt(np.where(redundancy >= 0.1, redundancy, np.nan)),
-        coverage,
+        gaps.noise_floor(residual, samples, modes.degree),
+        (coverage,) * count,
         tuple(tuple(w) for w in warnings),
+        (Part(frequencies, which, prepared),),
     )
 
 
@@ -184,25 +220,17 @@ def _first_order(probe: Probe, samples: Samples) -> bool:
     return all(abs(mu) == 1 for port in samples.ports() for mu in probe.orders(port - 1))
 
 
-def _coverage(samples: Samples, degree: int, *, density: bool) -> Coverage:
-    """Coverage by the samples, the worst of all frequencies where they differ in it."""
-    differ = samples.moving or samples.any_missing
-    found = []
-    for i in range(samples.frequency.size if differ else 1):
-        part = samples.at_frequency(i) if differ else samples
-        theta, phi, _ = canonical_angles(part.theta, part.phi)
-        # Positions taken twice, with two polarisations say, count once.
-        first = different_positions(theta, phi)[0]
-        found.append(
-            measure_coverage(
-                theta=theta[first],
-                phi=phi[first],
-                degree=max(1, degree),
-                density=density,
-                threads=spin.thread_count(None),
-            )
-        )
-    return worst_coverage(found)
+def _coverage(samples: Samples, probe: Probe, degree: int, *, density: bool) -> Coverage:
+    """What samples of the same positions at all frequencies, none missing, saw of the sphere."""
+    theta, phi, stokes = places(samples, probe)
+    return measure_coverage(
+        theta=theta,
+        phi=phi,
+        stokes=stokes,
+        degree=max(1, degree),
+        density=density,
+        threads=spin.thread_count(None),
+    )
 
 
 def probe_error_sentence(error: float) -> str:
@@ -218,11 +246,6 @@ def probe_error_sentence(error: float) -> str:
 LARGE_PROBE_ERROR = 1e-3
 #: Relative residual above which the samples can hardly be what they are said to be.
 LARGE_RESIDUAL = 0.1
-#: Damping taken where a part of the sphere was not seen and none is given.
-GAP_DAMPING = 1e-2
-#: The method there: the gap limits the result long before the tolerance does, and what the damping
-#: holds back comes slowly.
-GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
 
 
 def _settle(
@@ -238,24 +261,7 @@ def _settle(
         return (LeastSquares() if beyond else Quadrature()), []
     if coverage is None or not coverage.unseen(degree).any():
         return method or LeastSquares(), []
-    unseen = coverage.unseen_solid_angle(degree)
-    gap = math.degrees(coverage.largest_gap())
-    seen = (
-        f"{unseen:.3g} sr of the sphere ({100 * unseen / (4 * math.pi):.2g} %) were not seen, the "
-        f"largest gap has a radius of {gap:.3g} deg where degree {degree} allows "
-        f"{SEEN_STEPS * 180 / degree:.3g} deg"
-    )
-    if unseen > 2 * math.pi:
-        msg = f"{seen}: measure more than half of the sphere, or take a lower degree"
-        raise ValueError(msg)
-    if method is None:
-        method = GAP_METHOD
-    elif isinstance(method, LeastSquares) and method.damping is None:
-        method = replace(method, damping=GAP_DAMPING)
-    if isinstance(method, LeastSquares) and method.damping == 0:
-        msg = f"{seen}: give a damping (such as {GAP_DAMPING:g}), or take a lower degree"
-        raise ValueError(msg)
-    return method, [f"{seen}; the far field is to be trusted only where it is marked so"]
+    return gaps.damped_for_gap(method, coverage, degree)
 
 
 def _top(method: Method, grid_degree: int) -> int:
@@ -287,14 +293,6 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
             return None
         msg = f"the samples are not a full regular grid: {error}; use LeastSquares"
         raise ValueError(msg) from None
-
-
-def _run(
-    samples: Samples, scan: GridScan | None, probe: Probe, degree: int, method: Method
-) -> tuple[Modes, list[inversion.Estimate]]:
-    estimates = Prepared(samples, probe, degree, method, scan).estimates(samples.response)
-    coefficients = np.stack([e.coefficients for e in estimates])
-    return Modes(samples.frequency, coefficients, check_units(samples, probe)), estimates
 
 
 def prepare(
@@ -338,47 +336,6 @@ def prepare(
     return Prepared(samples, probe, degree, method, scan)
 
 
-def noise_gain(
-    samples: Samples,
-    probe: Probe,
-    solution: Solution,
-    *,
-    method: Method | None = None,
-    rng: int | np.random.Generator | None = None,
-) -> NDArray[np.float64]:
-    """How much of the samples' white noise reaches the far field.
-
-    Relative mean square error of the far field over relative mean square noise of the samples,
-    found by sending one realisation of noise through the same solver. Its own scatter is
-    about sqrt(1/J), J the number of modes.
-
-    Parameters
-    ----------
-    samples, probe, solution
-        As given to and got from `solve`.
-    method : optional
-        The method that `solve` was given.
-    rng : int or numpy.random.Generator, optional
-        Source of the noise.
-
-    Returns
-    -------
-    (F,) ndarray
-        Ratio of powers; 10 log10 of it in dB, negative where sampling is redundant.
-    """
-    generator = np.random.default_rng(rng)
-    shape = samples.response.shape
-    noise = generator.standard_normal(shape) + 1j * generator.standard_normal(shape)
-    level = np.sqrt(np.nanmean(np.abs(samples.response) ** 2, axis=1))
-    noise = np.where(np.isnan(samples.response), np.nan, noise * (level / np.sqrt(2))[:, None])
-    sent = replace(samples, response=noise)
-    if method is None and solution.coverage is not None:
-        method = LeastSquares(rtol=1e-3)
-    got = solve(sent, probe, degree=solution.modes.degree, method=method).modes
-    gain: NDArray[np.float64] = got.radiated_power() / solution.modes.radiated_power()
-    return gain
-
-
 __all__ = [
     "Direct",
     "LeastSquares",
@@ -386,7 +343,6 @@ __all__ = [
     "Prepared",
     "Quadrature",
     "Solution",
-    "noise_gain",
     "prepare",
     "solve",
 ]

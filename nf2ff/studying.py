@@ -12,7 +12,6 @@ import click
 from nf2ff.estimating import (
     check_jobs,
     check_picture,
-    damped_method,
     draws_bar,
     jobs_option,
     naming,
@@ -146,7 +145,7 @@ def _grow(
         except ValueError as error:
             msg = f"{asked.scan}: {error}"
             raise ValueError(msg) from error
-        if damped_method(solution) is not None:
+        if any(part.damped for part in solution.parts):
             msg = (
                 f"{asked.scan}: a part of the sphere was not seen, and a study knows nothing of a "
                 "damped solution: take a lower degree"

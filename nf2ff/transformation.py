@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from nf2ff import io
 from nf2ff.beam import Peak, peak
@@ -20,14 +20,8 @@ from nf2ff.metrics import radiation_efficiency, total_efficiency
 from nf2ff.modes import Modes, wavenumber
 from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
-from nf2ff.solve import (
-    LARGE_PROBE_ERROR,
-    Method,
-    Solution,
-    noise_gain,
-    probe_error_sentence,
-    solve,
-)
+from nf2ff.solution import Solution, noise_gain
+from nf2ff.solve import LARGE_PROBE_ERROR, Method, probe_error_sentence, solve
 from nf2ff.summary import Quantity, summarise, summary_facts
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
@@ -36,6 +30,10 @@ STEPS_DEG = (5.0, 2.0, 1.0, 0.5, 0.25, 0.1)
 LARGEST_FAR_FIELD = 50_000_000
 #: Power radiated over power put in from which there is a warning: 0.004 dB too much.
 MOST_EFFICIENCY = 1.001
+#: Noise gain from which there is a warning: 10 dB.
+LARGE_NOISE_GAIN = 10.0
+#: Level beside what was not seen, over the peak, from which the peak may be hidden: -10 dB.
+HIDDEN_PEAK = 0.1
 
 
 class Powers(NamedTuple):
@@ -161,7 +159,7 @@ def transform_samples(
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
     _refuse_nonsense(solution)
     solution = tell_neglected(solution, samples, whole, probe)
-    gain = noise_gain(samples, probe, solution, method=method, rng=0)
+    gain = noise_gain(solution, rng=0)
     if rescale is not None:
         solution = replace(solution, modes=rescale(solution.modes))
     t, p = _far_field_steps(count, solution.modes.degree, theta_step, phi_step)
@@ -174,6 +172,7 @@ def transform_samples(
     top = peak(solution.modes)
     summary = summarise(solution.modes, top)
     outcome = Outcome(solution, field, top, gain, summary, powers)
+    _warn_of_gaps(outcome, samples, further)
     # Powers that do not suit the data are refused now, before anything is written.
     _warn_of_powers(outcome, further)
     warnings = tuple((*a, *b) for a, b in zip(further, solution.warnings, strict=True))
@@ -252,13 +251,60 @@ def _warn_of_powers(outcome: Outcome, further: list[list[str]]) -> None:
 
 
 def _mark_trusted(samples: Samples, solution: Solution, field: FarField) -> FarField:
-    """Mark the directions whose near field was seen at all frequencies, if some were not."""
-    coverage, degree = solution.coverage, solution.modes.degree
-    if coverage is None or not coverage.unseen(degree).any():
+    """Mark the directions whose near field was seen, if some were not at some frequency."""
+    if not solution.partial.any():
         return field
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
-    kr = float(wavenumber(samples.frequency.min())) * float(samples.radius.min())
-    return replace(field, trusted=coverage.trusted(theta=t, phi=p, degree=degree, kr=kr))
+    mark = np.ones(field.e_theta.shape, dtype=bool)
+    for f in np.flatnonzero(solution.partial).tolist():
+        mark[f] = _trusted(samples, solution, f, t, p)
+    return replace(field, trusted=mark)
+
+
+def _trusted(
+    samples: Samples, solution: Solution, f: int, theta: ArrayLike, phi: ArrayLike
+) -> NDArray[np.bool_]:
+    """Whether the near field of directions was seen at a frequency where some was not."""
+    coverage = solution.coverage[f]
+    assert coverage is not None
+    radius = samples.radius[f] if samples.radius.ndim == 2 else samples.radius
+    kr = float(wavenumber(samples.frequency[f])) * float(radius.min())
+    return coverage.trusted(theta=theta, phi=phi, degree=int(solution.degree[f]), kr=kr)
+
+
+def _warn_of_gaps(outcome: Outcome, samples: Samples, further: list[list[str]]) -> None:
+    """Say where the peak is, or may be, in what was not seen, and where noise is amplified."""
+    solution, field, top = outcome.solution, outcome.far_field, outcome.peak
+    for f, sentences in enumerate(further):
+        if outcome.noise_gain[f] > LARGE_NOISE_GAIN and not solution.partial[f]:
+            gain = 10 * math.log10(outcome.noise_gain[f])
+            sentences.append(
+                f"the noise of the samples is {gain:.0f} dB stronger in the far field: they hardly "
+                f"determine all waves of degree {solution.degree[f]}; measure what is missing, or "
+                "lower the degree"
+            )
+        if not solution.partial[f]:
+            continue
+        assert field.trusted is not None
+        place = (
+            f"theta {math.degrees(top.theta[f]):.1f} deg, phi {math.degrees(top.phi[f]):.1f} deg"
+        )
+        if not _trusted(samples, solution, f, top.theta[f : f + 1], top.phi[f : f + 1])[0]:
+            sentences.append(
+                f"the peak found ({place}) lies where the near field was not seen: its direction, "
+                "EIRP and directivity are not known"
+            )
+            continue
+        hidden = ~field.trusted[f]
+        u = np.abs(field.e_theta[f]) ** 2 + np.abs(field.e_phi[f]) ** 2
+        if not hidden.any() or not u[~hidden].any():
+            continue
+        level = float(u[hidden].max() / u.max())
+        if level > HIDDEN_PEAK:
+            sentences.append(
+                f"the peak found ({place}) may not be the highest: at the edge of what was not "
+                f"seen the field is only {-10 * math.log10(level):.0f} dB below it"
+            )
 
 
 def _far_field_steps(
@@ -294,13 +340,14 @@ def _refuse_nonsense(solution: Solution) -> None:
 def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
     """Figures of each frequency in degrees, dBi, dBm and watts, ready for JSON."""
     s, top = outcome.solution, outcome.peak
-    seen = s.coverage
     absolute = s.modes.reference == "absolute"
     power = s.modes.radiated_power()
     gains = outcome.gains()
+    partial, trusted = s.partial, outcome.far_field.trusted_fraction()
     present = samples.response.shape[1] - np.isnan(samples.response).sum(axis=1)
     facts = []
     for f, frequency in enumerate(samples.frequency):
+        seen = s.coverage[f]
         beam: dict[str, float] = {
             "theta_deg": math.degrees(top.theta[f]),
             "phi_deg": math.degrees(top.phi[f]),
@@ -315,7 +362,7 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
         facts.append(
             {
                 "frequency_hz": float(frequency),
-                "degree": s.modes.degree,
+                "degree": int(s.degree[f]),
                 "degree_reason": s.degree_reason,
                 "samples": int(present[f]),
                 "iterations": int(s.iterations[f]),
@@ -323,9 +370,10 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
                 "tail_db": float(s.tail_db[f]) if math.isfinite(s.tail_db[f]) else None,
                 "noise_floor_db": _db(20, s.noise_floor[f]),
                 "noise_gain_db": _db(10, outcome.noise_gain[f]),
-                "unseen_sr": 0.0 if seen is None else seen.unseen_solid_angle(s.modes.degree),
+                "unseen_sr": 0.0 if seen is None else seen.unseen_solid_angle(int(s.degree[f])),
                 "largest_gap_deg": None if seen is None else math.degrees(seen.largest_gap()),
-                "trusted_fraction": outcome.far_field.trusted_fraction(),
+                "trusted_fraction": float(trusted[f]),
+                "partial": bool(partial[f]),
                 "peak": beam,
                 "radiated_power_w": float(power[f]) if absolute else None,
                 **shares,

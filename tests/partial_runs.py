@@ -146,7 +146,7 @@ def _error_where_trusted(case: Case, outcome: Outcome, true: scans.Truth) -> flo
         return -np.inf
     off = _field_error(case, outcome)
     trusted = outcome.far_field.trusted
-    off = off if trusted is None else off[trusted]
+    off = off if trusted is None else off[trusted[0]]
     top = np.sqrt(true.eirp * scans.Z0 / (2 * np.pi))
     return 20 * float(np.log10(off.max() / top)) if off.size else -np.inf
 
@@ -158,7 +158,7 @@ def _trusted_at(outcome: Outcome, theta: float, phi: float) -> bool:
     t, p = np.meshgrid(seen.theta, seen.phi, indexing="ij")
     at = scans.unit_vectors(np.array(theta), np.array(phi))[0]
     nearest = np.argmax(scans.unit_vectors(t.ravel(), p.ravel())[0] @ at)
-    return bool(seen.trusted.ravel()[nearest])
+    return bool(seen.trusted[0].ravel()[nearest])
 
 
 # --- what the words say ------------------------------------------------------------------------

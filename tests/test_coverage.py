@@ -12,7 +12,6 @@ from nf2ff.coverage import (
     SEEN_STEPS,
     Coverage,
     measure_coverage,
-    worst_coverage,
 )
 from nf2ff.points import equal_area_spiral_for_degree, largest_gap, random_points
 
@@ -95,17 +94,6 @@ def test_angles_beyond_the_range_of_an_arcsine_are_kept():
     # One sample: the farthest direction is opposite, to the covering radius of the directions.
     coverage = measure_coverage(theta=np.array([1.0]), phi=np.array([2.0]), degree=1)
     assert np.pi - covering_radius(coverage) < coverage.largest_gap() <= np.pi
-
-
-def test_worst_of_several():
-    some = [random_points(200, rng=seed) for seed in range(3)]
-    found = [measure_coverage(theta=x.theta, phi=x.phi, degree=10) for x in some]
-    worst = worst_coverage(found)
-    np.testing.assert_array_equal(worst.direction, found[0].direction)
-    for i in range(0, worst.distance.size, 97):
-        assert worst.distance[i] == max(c.distance[i] for c in found)
-        assert worst.crowd_distance[i] == max(c.crowd_distance[i] for c in found)
-    assert worst.unseen_solid_angle(12) >= max(c.unseen_solid_angle(12) for c in found) > 0
 
 
 # --- a cone is blocked --------------------------------------------------------------------------
@@ -314,7 +302,7 @@ def test_reach_of_one_unseen_direction():
     away = np.radians([0.0, 5, 10, 40, 90, 180])
     direction = vectors(away, 0.0)
     distance = np.array([0.2, 0, 0, 0, 0, 0])
-    coverage = Coverage(direction, distance, distance)
+    coverage = Coverage(direction, distance, distance, distance, np.zeros(6, dtype=bool))
     degree, kr = 30, 60.0
     # asin(1/2) and one step of 6 deg.
     edge = np.radians(30 + 6)

@@ -77,10 +77,10 @@ def test_arrays_are_converted_and_read_only():
         ({"radiated_power": [1.0, np.inf]}, r"radiated_power is inf at index \(1\)"),
         ({"frequency": FREQUENCY * 1j}, "frequency must be real"),
         ({"reference": "dBi"}, "reference is 'dBi', expected 'absolute' or 'relative'"),
-        ({"trusted": True}, "trusted has 0 dimensions, expected 2"),
+        ({"trusted": True}, "trusted has 0 dimensions, expected 3"),
         (
-            {"trusted": np.ones((P, T), bool)},
-            r"trusted has shape \(4, 3\), expected \(T, P\) = \(3,",
+            {"trusted": np.ones((F, P, T), bool)},
+            r"trusted has shape \(2, 4, 3\), expected \(F, T, P\) = \(2, 3,",
         ),
     ],
 )
@@ -92,19 +92,20 @@ def test_bad_input_is_refused_with_one_line(changes, message):
 
 def test_directions_to_trust():
     assert make().trusted is None
-    assert make().trusted_fraction() == 1
-    mark = np.ones((T, P), dtype=bool)
-    assert make(trusted=mark).trusted_fraction() == 1
-    mark[1, 2] = False
+    assert make().trusted_fraction().tolist() == [1, 1]
+    mark = np.ones((F, T, P), dtype=bool)
+    assert make(trusted=mark).trusted_fraction().tolist() == [1, 1]
+    mark[1, 1, 2] = False
     field = make(trusted=mark)
     assert mark.flags.writeable
     with pytest.raises(ValueError, match="read-only"):
         field.trusted[:] = True
     np.testing.assert_array_equal(field.trusted, mark)
     # The poles stand for no solid angle: of four equal parts at theta = 1 one is gone.
-    assert field.trusted_fraction() == pytest.approx(0.75, rel=1e-12)
-    mark[[0, 2]] = False
-    assert make(trusted=mark).trusted_fraction() == pytest.approx(0.75, rel=1e-12)
+    # One frequency says nothing of another.
+    assert field.trusted_fraction() == pytest.approx([1, 0.75], rel=1e-12)
+    mark[:, [0, 2]] = False
+    assert make(trusted=mark).trusted_fraction() == pytest.approx([1, 0.75], rel=1e-12)
 
 
 def test_trusted_part_of_a_cap():
@@ -112,7 +113,7 @@ def test_trusted_part_of_a_cap():
     theta, phi = np.radians(np.arange(181)), np.radians(np.arange(0, 360, 30))
     mark = np.repeat((theta > np.radians(60.5))[:, None], phi.size, axis=1)
     e = np.zeros((1, theta.size, phi.size))
-    field = FarField([1e9], theta, phi, e, e, [1.0], "absolute", mark)
+    field = FarField([1e9], theta, phi, e, e, [1.0], "absolute", mark[None])
     wanted = (1 + np.cos(np.radians(60.5))) / 2
     # Sums of sines in steps of h: (h/2) / tan(h/2) = 1 - h^2/12.
     assert field.trusted_fraction() == pytest.approx(wanted, abs=np.radians(1) ** 2)
@@ -124,13 +125,15 @@ def test_trusted_part_of_a_cap():
 def test_trusted_part_of_the_poles_alone():
     e, mark = np.zeros((1, 2, 4)), np.array([[1, 1, 1, 1], [1, 0, 0, 0]], dtype=bool)
     assert (
-        FarField([1e9], [0, np.pi], np.arange(4), e, e, [1.0], trusted=mark).trusted_fraction()
+        FarField(
+            [1e9], [0, np.pi], np.arange(4), e, e, [1.0], trusted=mark[None]
+        ).trusted_fraction()
         == 5 / 8
     )
 
 
 def test_labelled_dataset():
-    mark = np.arange(T * P).reshape(T, P) % 5 > 0
+    mark = np.arange(F * T * P).reshape(F, T, P) % 5 > 0
     field = make(trusted=mark, phi=[0.0, 1.0, 4.0, 5.0])
     data = field.to_xarray()
     assert set(data.data_vars) == {"e_theta", "e_phi", "radiated_power", "trusted"}
@@ -144,7 +147,7 @@ def test_labelled_dataset():
         "e_theta": ("frequency", "theta", "phi"),
         "e_phi": ("frequency", "theta", "phi"),
         "radiated_power": ("frequency",),
-        "trusted": ("theta", "phi"),
+        "trusted": ("frequency", "theta", "phi"),
     }
     assert {name: item.attrs["units"] for name, item in data.variables.items()} == {
         "frequency": "Hz", "theta": "rad", "phi": "rad", "e_theta": "V", "e_phi": "V",
@@ -164,7 +167,7 @@ def test_labelled_dataset():
 def test_labelled_dataset_is_that_of_a_native_file(tmp_path):
     xarray = pytest.importorskip("xarray")
     pytest.importorskip("h5netcdf")
-    field = make(trusted=np.eye(T, P, dtype=bool), reference="relative")
+    field = make(trusted=np.stack([np.eye(T, P, dtype=bool)] * F), reference="relative")
     write_far_field(tmp_path / "f.h5", field)
     with xarray.open_dataset(tmp_path / "f.h5", group="/far_field", engine="h5netcdf") as found:
         data = field.to_xarray()

@@ -133,8 +133,9 @@ def test_far_fields_come_back(tmp_path: Path) -> None:
 
 
 def test_directions_to_trust_come_back(tmp_path: Path) -> None:
-    mark = np.arange(12).reshape(3, 4) % 5 > 1
-    field = dataclasses.replace(some_far_field(), trusted=mark)
+    field = some_far_field()
+    mark = np.arange(field.e_theta.size).reshape(field.e_theta.shape) % 5 > 1
+    field = dataclasses.replace(field, trusted=mark)
     write_full(tmp_path / "r.h5", far_field=field)
     found = io.read_far_field(tmp_path / "r.h5")
     assert_same(found, field, *FAR_FIELD, "trusted")
@@ -142,7 +143,8 @@ def test_directions_to_trust_come_back(tmp_path: Path) -> None:
     assert found.trusted.dtype == bool
     with h5py.File(tmp_path / "r.h5") as file:
         item = file["far_field/trusted"]
-        assert [axis[0].name for axis in item.dims] == ["/far_field/theta", "/far_field/phi"]
+        axes = [f"/far_field/{name}" for name in ("frequency", "theta", "phi")]
+        assert [axis[0].name for axis in item.dims] == axes
         assert set(np.unique(item)) == {0, 1}
     xarray = pytest.importorskip("xarray")
     pytest.importorskip("h5netcdf")
@@ -151,16 +153,19 @@ def test_directions_to_trust_come_back(tmp_path: Path) -> None:
 
 
 def test_directions_to_trust_of_another_shape(tmp_path: Path) -> None:
-    field = dataclasses.replace(some_far_field(), trusted=np.ones((3, 4), bool))
+    field = some_far_field()
+    field = dataclasses.replace(field, trusted=np.ones(field.e_theta.shape, bool))
     io.write_far_field(tmp_path / "f.h5", field)
     with h5py.File(tmp_path / "f.h5", "a") as file:
         values = file["far_field/trusted"]
         about = dict(values.attrs)
         del file["far_field/trusted"]
-        file["far_field"].create_dataset("trusted", data=np.ones((4, 3), np.uint8)).attrs.update(
+        file["far_field"].create_dataset("trusted", data=np.ones((1, 4, 3), np.uint8)).attrs.update(
             units=about["units"]
         )
-    with pytest.raises(ValueError, match=r"f\.h5: trusted has shape \(4, 3\), expected \(T, P\)"):
+    with pytest.raises(
+        ValueError, match=r"f\.h5: trusted has shape \(1, 4, 3\), expected \(F, T, P\)"
+    ):
         io.read_far_field(tmp_path / "f.h5")
 
 

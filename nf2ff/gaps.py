@@ -1,0 +1,168 @@
+"""Where samples do not determine the field: how the solution is held back, and what is said."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff import inversion
+from nf2ff.checks import check_units
+from nf2ff.coverage import SEEN_STEPS, Coverage
+from nf2ff.modes import Modes, mode_count
+from nf2ff.prepared import LeastSquares, Method, Prepared
+from nf2ff.samples import Samples
+from nf2ff.solution import FEW_STEPS, noise_over_ideal
+
+#: Part of the sphere without which nothing is solved.
+MOST_UNSEEN = 0.75
+#: Damping taken where a part of the sphere was not seen and none is given, at least: where the
+#: noise of a sample exceeds that part of the whole, so does the damping, lest noise fill the gap.
+GAP_DAMPING = 1e-2
+MOST_DAMPING = 0.3
+#: The method there: the gap limits the result long before the tolerance does, and what the damping
+#: holds back comes slowly.
+GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
+#: Noise over that of evenly spread samples from which waves count as hardly determined: 10 dB.
+MOST_NOISE = 10.0
+#: Residual up to which a lower degree holds the antenna, and its ratio to that of the higher one.
+HELD, HELD_RATIO = 1e-3, 1.5
+#: Steps in which a lower degree is sought, and how far down.
+LOWER, LOWEST = 0.87, 0.4
+
+
+class Attempt(NamedTuple):
+    """A solution, and whether the samples leave waves undetermined."""
+
+    prepared: Prepared
+    modes: Modes
+    estimates: list[inversion.Estimate]
+    notes: list[str]
+    doubtful: bool
+
+
+def damped_for_gap(
+    method: Method | None, coverage: Coverage, degree: int
+) -> tuple[Method, list[str]]:
+    """The method where a part of the sphere was not seen, and what is said of that part.
+
+    Raises
+    ------
+    ValueError
+        If too much is missing, or the method has no damping.
+    """
+    unseen = coverage.unseen_solid_angle(degree) / (4 * math.pi)
+    reach = f"degree {degree} bridges gaps of up to {SEEN_STEPS * 180 / degree:.3g} deg"
+    seen = coverage.describe(degree)
+    if unseen > MOST_UNSEEN:
+        msg = f"{seen}: measure more of the sphere, or take a lower degree ({reach})"
+        raise ValueError(msg)
+    if method is None:
+        method = GAP_METHOD
+    elif isinstance(method, LeastSquares) and method.damping is None:
+        method = replace(method, damping=GAP_DAMPING)
+    if isinstance(method, LeastSquares) and method.damping == 0:
+        msg = f"{seen}: give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})"
+        raise ValueError(msg)
+    return method, [
+        f"{seen}, and {reach}: TRP and directivity leave out what is radiated there, which makes "
+        "TRP too low and directivity too high; use the far field only where `trusted` is set"
+    ]
+
+
+def lacking(coverage: Coverage, degree: int) -> str:
+    """What the samples lack at a degree: a clause for people."""
+    return coverage.describe(degree) or coverage.describe_alone() or "the positions are uneven"
+
+
+def noise_floor(
+    residual: NDArray[np.float64], samples: Samples, degree: int
+) -> NDArray[np.float64]:
+    """Relative rms noise of a sample from what the modes leave, (F,); NaN if too little is left."""
+    redundancy = 1 - min(1, mode_count(degree) / samples.response.shape[1])
+    if redundancy < 0.1:
+        return np.full(residual.shape, np.nan)
+    return residual / math.sqrt(redundancy)
+
+
+def attempt(
+    prepared: Prepared, coverage: Coverage | None, *, free: bool, notes: list[str]
+) -> Attempt:
+    """Solve; once more with damping, or more of it, where noise asks for it.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        What to solve, damped where a part of the sphere was not seen.
+    coverage : Coverage or None
+        What the samples saw; None on a full grid.
+    free : bool
+        Whether the damping is left to the program.
+    notes : list of str
+        What has been said of gaps.
+    """
+    samples, method = prepared.samples, prepared.method
+    estimates = prepared.estimates(samples.response)
+    doubtful = False
+    if isinstance(method, LeastSquares) and free and coverage is not None:
+        residual = np.array([e.residual for e in estimates])
+        noise = float(np.nan_to_num(noise_floor(residual, samples, prepared.degree)).max())
+        damping = method.damping or 0.0
+        doubtful = damping > 0
+        slow = max(e.iterations for e in estimates) > FEW_STEPS
+        if not damping and (slow or coverage.alone.any()):
+            gain = noise_over_ideal(prepared, rng=0)
+            doubtful = gain > MOST_NOISE
+            if doubtful:
+                notes = [*notes, _undetermined(prepared, coverage, gain)]
+        if doubtful and noise > damping:
+            damping = min(noise, MOST_DAMPING)
+            kind = GAP_METHOD if method == LeastSquares(threads=method.threads) else method
+            prepared = replace(
+                prepared, method=replace(kind, damping=damping, threads=method.threads)
+            )
+            estimates = prepared.estimates(samples.response)
+    coefficients = np.stack([e.coefficients for e in estimates])
+    modes = Modes(samples.frequency, coefficients, check_units(samples, prepared.probe))
+    return Attempt(prepared, modes, estimates, notes, doubtful)
+
+
+def lower_degree(found: Attempt, coverage: Coverage) -> Attempt | None:
+    """A lower degree that the samples determine everywhere and that holds the antenna, if any.
+
+    Parameters
+    ----------
+    found : Attempt
+        At a degree that the samples do not determine.
+    coverage : Coverage
+        What they saw.
+    """
+    top, method = found.prepared.degree, found.prepared.method
+    assert isinstance(method, LeastSquares)
+    plain = LeastSquares(first_order=method.first_order, threads=method.threads)
+    most = max(HELD, HELD_RATIO * max(e.residual for e in found.estimates))
+    degree = top
+    while (degree := min(degree - 1, round(LOWER * degree))) >= max(4, LOWEST * top):
+        if coverage.unseen(degree).any():
+            continue
+        prepared = replace(found.prepared, degree=degree, method=plain)
+        if noise_over_ideal(prepared, rng=0) > MOST_NOISE:
+            continue
+        lower = attempt(prepared, None, free=False, notes=[])
+        if max(e.residual for e in lower.estimates) > most:
+            return None
+        return lower
+    return None
+
+
+def _undetermined(prepared: Prepared, coverage: Coverage, gain: float) -> str:
+    """What is said where noise would come out much stronger than of evenly spread samples."""
+    return (
+        f"the samples hardly determine all waves of degree {prepared.degree} "
+        f"({lacking(coverage, prepared.degree)}) and would give {10 * math.log10(gain):.0f} dB "
+        "more noise than evenly spread ones: what they do not determine is held back; measure "
+        "what is missing, or lower the degree"
+    )

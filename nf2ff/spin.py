@@ -305,6 +305,24 @@ def grid_analysis(
     return result, model
 
 
+def grid_analysis_of_order_1(orders: Complex, *, spin: int, degree: int, rule: str) -> Complex:
+    """Coefficients (C, N + 1) of maps f(theta) exp(j phi), one for each n, from f (C, T).
+
+    By the analysis of grids, on as few columns as this order needs.
+    """
+    maps = orders[..., None] * np.exp(0.5j * np.pi * np.arange(4))
+    parts = [
+        ducc0.sht.analysis_2d(
+            map=np.ascontiguousarray(part), spin=spin, lmax=degree, mmax=1,
+            geometry=_GEOMETRY[rule], nthreads=1,
+        )[:, degree + 1 :]
+        for part in (maps.real, maps.imag)
+    ]  # fmt: skip
+    result = np.zeros((len(orders), degree + 1), dtype=complex)
+    result[:, 1:] = parts[0] + 1j * parts[1]
+    return result
+
+
 def _rings(theta: NDArray[np.float64], phi_count: int, phi0: float) -> dict[str, Any]:
     count = theta.size
     return {

@@ -263,13 +263,17 @@ def by_conjugate_gradients(
     """
     if operator.order is not None:
         response, weights = response[operator.order], weights[operator.order]
+    # Products of little accuracy are in single precision, whose range is small. A power of two
+    # changes no digit.
+    unit = 2.0 ** np.frexp(np.abs(response).max(initial=0))[1]
+    response = response / unit
     gradient = operator.adjoint_ordered(weights * response)
     target = rtol * _norm(gradient)
     remainder = response.copy()
     if start is None:
         x = np.zeros_like(gradient)
     else:
-        x = start.copy()
+        x = start / unit
         remainder -= operator.forward_ordered(x)
         gradient = operator.adjoint_ordered(weights * remainder)
         gradient -= damping**2 * x
@@ -326,6 +330,7 @@ def by_conjugate_gradients(
         size = _norm(gradient) ** 2
         agrees = bool(size <= target**2)
         restarts += 1
+    x *= unit
     residual = _ratio(_norm(remainder), _norm(response))
     converged = agrees and bool(size <= target**2)
     return Estimate(operator.to_modes(x), residual, steps, converged), x

@@ -77,7 +77,7 @@ class LeastSquares:
     with two values of chi, 23 and 40 with three, 8 with five.
     """
 
-    rtol: float = 1e-9
+    rtol: float = 5e-10
     max_iterations: int = 200
     damping: float | None = None
     unweighted_finish: bool = False

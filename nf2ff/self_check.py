@@ -262,7 +262,7 @@ def _compare(what: str, error: Complex, whole: Complex, allowed: float) -> None:
     rms = float(np.sqrt(np.mean(whole.real**2 + whole.imag**2)))
     off = float(np.abs(error).max())
     # Not a number is wrong too; where nothing was received there is nothing to compare.
-    if rms > 0 and not off <= allowed * rms:
+    if rms != 0 and not off <= allowed * rms:
         raise WrongTransformError(what, off / rms, allowed)
 
 

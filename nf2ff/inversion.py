@@ -159,7 +159,7 @@ def by_quadrature(
                 own, spin=s, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]),
                 threads=threads, check=grid.theta[rings],
             )  # fmt: skip
-            if verify:
+            if verify and s in (scan.spins[0], scan.spins[-1]):
                 check_rings(part, model, s=s, theta=grid.theta[rings], phi0=float(grid.phi[0]))
                 check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
         else:  # no wave of so low a degree is received in that order

@@ -305,21 +305,25 @@ def grid_analysis(
     return result, model
 
 
-def grid_analysis_of_order_1(orders: Complex, *, spin: int, degree: int, rule: str) -> Complex:
-    """Coefficients (C, N + 1) of maps f(theta) exp(j phi), one for each n, from f (C, T).
+def grid_analysis_of_order(
+    values: Complex, *, order: int, spin: int, degree: int, rule: str
+) -> Complex:
+    """Coefficients (C, N + 1), one for each n, of maps f(theta) exp(jm phi), from f (C, T).
 
-    By the analysis of grids, on as few columns as this order needs.
+    By the analysis of grids, on as few columns as that ``order`` m >= 0 needs.
     """
-    maps = orders[..., None] * np.exp(0.5j * np.pi * np.arange(4))
+    columns = 2 * order + 2
+    maps = values[..., None] * np.exp(2j * np.pi * order / columns * np.arange(columns))
+    start = order * (2 * degree + 1 - order) // 2
     parts = [
         ducc0.sht.analysis_2d(
-            map=np.ascontiguousarray(part), spin=spin, lmax=degree, mmax=1,
+            map=np.ascontiguousarray(part), spin=spin, lmax=degree, mmax=order,
             geometry=_GEOMETRY[rule], nthreads=1,
-        )[:, degree + 1 :]
+        )[:, start + order : start + degree + 1]
         for part in (maps.real, maps.imag)
     ]  # fmt: skip
-    result = np.zeros((len(orders), degree + 1), dtype=complex)
-    result[:, 1:] = parts[0] + 1j * parts[1]
+    result = np.zeros((len(values), degree + 1), dtype=complex)
+    result[:, order:] = parts[0] + 1j * parts[1]
     return result
 
 

@@ -16,6 +16,7 @@ from nf2ff.operator import TransmissionOperator, attained
 from nf2ff.probe import Probe, response_constants
 from nf2ff.radial import spin_constants
 from nf2ff.scan import GridScan
+from nf2ff.self_check import check_adjoint, check_analysis, check_points, check_rings
 from nf2ff.special import rotation_coefficients
 
 Complex = NDArray[Any]
@@ -111,6 +112,7 @@ def by_quadrature(
     matrix: QuadratureMatrix,
     *,
     threads: int,
+    verify: bool = False,
 ) -> Estimate:
     """Non-iterative solution on a full grid.
 
@@ -124,6 +126,13 @@ def by_quadrature(
         For the spins of the grid.
     threads : int
         Threads.
+    verify : bool
+        Compare the transforms with direct sums.
+
+    Raises
+    ------
+    WrongTransformError
+        If they differ.
 
     Notes
     -----
@@ -150,6 +159,9 @@ def by_quadrature(
                 own, spin=s, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]),
                 threads=threads, check=grid.theta[rings],
             )  # fmt: skip
+            if verify and s in (scan.spins[0], scan.spins[-1]):
+                check_rings(part, model, s=s, theta=grid.theta[rings], phi0=float(grid.phi[0]))
+                check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
         else:  # no wave of so low a degree is received in that order
             part = np.zeros((len(own), degree * (degree + 2)), dtype=complex)
             model = np.zeros_like(measured)
@@ -209,6 +221,7 @@ def by_conjugate_gradients(
     max_iterations: int,
     damping: float,
     start: NDArray[np.complex128] | None = None,
+    verify: bool = False,
 ) -> tuple[Estimate, Complex]:
     """Conjugate gradients on the weighted, damped normal equations (CGLS).
 
@@ -229,6 +242,8 @@ def by_conjugate_gradients(
         As in ``LeastSquares``.
     start : ndarray, optional
         Packed coefficients to begin with.
+    verify : bool
+        Compare the transforms with direct sums.
 
     Returns
     -------
@@ -237,19 +252,28 @@ def by_conjugate_gradients(
     x : ndarray
         Packed coefficients.
 
+    Raises
+    ------
+    WrongTransformError
+        If the transforms differ from direct sums.
+
     References
     ----------
     A. Bjorck, Numerical Methods for Least Squares Problems, SIAM 1996, algorithm 7.4.1.
     """
     if operator.order is not None:
         response, weights = response[operator.order], weights[operator.order]
+    # Products of little accuracy are in single precision, whose range is small. A power of two
+    # changes no digit.
+    unit = 2.0 ** np.frexp(np.abs(response).max(initial=0))[1]
+    response = response / unit
     gradient = operator.adjoint_ordered(weights * response)
     target = rtol * _norm(gradient)
     remainder = response.copy()
     if start is None:
         x = np.zeros_like(gradient)
     else:
-        x = start.copy()
+        x = start / unit
         remainder -= operator.forward_ordered(x)
         gradient = operator.adjoint_ordered(weights * remainder)
         gradient -= damping**2 * x
@@ -269,7 +293,15 @@ def by_conjugate_gradients(
             loss = 1 if restarts else max(1, np.sqrt(first / size))
             accuracy = operator.tolerance * loss
             image = operator.forward_ordered(direction, accuracy=accuracy)
-            curvature = _square(image, weights) + damping**2 * _norm(direction) ** 2
+            spread = _square(image, weights)
+            if verify and steps == 0:
+                check_adjoint(
+                    complex(np.vdot(weights * remainder, image)),
+                    complex(size + damping**2 * np.vdot(x, direction)),
+                    np.sqrt(spread * _square(remainder, weights)),
+                    accuracy=operator.tolerance,
+                )
+            curvature = spread + damping**2 * _norm(direction) ** 2
             length = size / curvature
             allowed += attained(accuracy) * np.sqrt(length * size)
             x += length * direction
@@ -285,6 +317,8 @@ def by_conjugate_gradients(
             steps += 1
         # Once, with all its accuracy: what the solution leaves indeed.
         truth = response - operator.forward_ordered(x)
+        if verify:
+            check_points(operator, x, response - truth)
         remainder -= truth
         agrees = bool(np.sqrt(_square(remainder, weights)) <= DRIFT * allowed)
         remainder = truth
@@ -296,6 +330,7 @@ def by_conjugate_gradients(
         size = _norm(gradient) ** 2
         agrees = bool(size <= target**2)
         restarts += 1
+    x *= unit
     residual = _ratio(_norm(remainder), _norm(response))
     converged = agrees and bool(size <= target**2)
     return Estimate(operator.to_modes(x), residual, steps, converged), x

@@ -127,7 +127,10 @@ class TransmissionOperator:
             turned = self.turned[port]
             if turned is not None:
                 for node in range(over_radius[port].shape[0]):
-                    jobs = [partial(_apply, orders[node], x, n) for _, orders in over_degree[port]]
+                    jobs = [
+                        partial(apply_by_degree, orders[node], x, n)
+                        for _, orders in over_degree[port]
+                    ]
                     found = spin.run(jobs, spin.sharing(self.degree, self.threads))
                     parts = [
                         (s, part.astype(kind, copy=False))
@@ -143,7 +146,7 @@ class TransmissionOperator:
                 maps: Any = None
                 for node in range(orders.shape[0]):
                     part = spin.point_synthesis(
-                        _apply(orders[node], x, n).astype(kind, copy=False), spin=s,
+                        apply_by_degree(orders[node], x, n).astype(kind, copy=False), spin=s,
                         location=g.location, epsilon=epsilon, threads=self.threads,
                     )  # fmt: skip
                     if over_radius[port].size > 1:
@@ -180,7 +183,9 @@ class TransmissionOperator:
                         threads=self.threads,
                     )  # fmt: skip
                     for (_, orders), channel in zip(over_degree[port], channels, strict=True):
-                        _apply(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
+                        apply_by_degree(
+                            orders[node].conj().swapaxes(-1, -2), channel, n, out=result
+                        )
                 continue
             for s, orders in over_degree[port]:
                 maps = _turn_back(own, s, g)
@@ -192,19 +197,19 @@ class TransmissionOperator:
                         part.astype(kind, copy=False), spin=s, degree=self.degree,
                         location=g.location, epsilon=epsilon, threads=self.threads,
                     )  # fmt: skip
-                    _apply(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
+                    apply_by_degree(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
         return result
 
     def to_modes(self, x: Complex) -> NDArray[np.complex128]:
         """Mode coefficients Q, (J,), of packed coefficients."""
-        q = _apply(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
+        q = apply_by_degree(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
         return np.ascontiguousarray(spin.unpack(q).T).ravel()
 
     def to_modes_adjoint(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Adjoint of `to_modes`: packed coefficients T^H q of modes (J,)."""
         t = self.separation.precondition.conj().swapaxes(1, 2)
         packed = spin.pack(q.reshape(-1, 2).T)
-        return _apply(t, packed, spin.packed_numbers(self.degree)[1])
+        return apply_by_degree(t, packed, spin.packed_numbers(self.degree)[1])
 
     def linear_operator(self) -> Any:
         """The map from modes Q, (J,), to responses (M,) as scipy's LinearOperator.
@@ -221,7 +226,7 @@ class TransmissionOperator:
             # Q = T x, so that the adjoint in terms of Q is T^-H A^H.
             inverse = self._inverse_precondition().conj().swapaxes(1, 2)
             packed = self.adjoint(np.asarray(w, dtype=complex).ravel())
-            q = _apply(inverse, packed, spin.packed_numbers(self.degree)[1])
+            q = apply_by_degree(inverse, packed, spin.packed_numbers(self.degree)[1])
             return np.ascontiguousarray(spin.unpack(q).T).ravel()
 
         def columns(product: Any, x: NDArray[Any]) -> NDArray[Any]:
@@ -239,7 +244,9 @@ class TransmissionOperator:
     def from_modes(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
         packed = spin.pack(q.reshape(-1, 2).T)
-        return _apply(self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1])
+        return apply_by_degree(
+            self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1]
+        )
 
     def _inverse_precondition(self) -> NDArray[np.complex128]:
         """T^-1 of each degree, (N, 2, 2); zero where T is."""
@@ -265,7 +272,7 @@ def _precision(accuracy: float) -> tuple[float, Any]:
     return max(accuracy, 3e-13), np.complex128
 
 
-def _apply(
+def apply_by_degree(
     matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None
 ) -> Complex:
     """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""

@@ -164,6 +164,12 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
             raise
         except (ValueError, OSError) as error:
             click.echo(f"nf2ff: {' '.join(str(error).split())}", err=True)
+        except RuntimeError as error:
+            from nf2ff.self_check import WrongTransformError
+
+            if not isinstance(error, WrongTransformError):
+                raise
+            click.echo(f"nf2ff: {error}", err=True)
         except MemoryError:
             click.echo("nf2ff: not enough memory: use fewer frequencies or directions", err=True)
         sys.exit(1)

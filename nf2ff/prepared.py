@@ -77,7 +77,7 @@ class LeastSquares:
     with two values of chi, 23 and 40 with three, 8 with five.
     """
 
-    rtol: float = 1e-9
+    rtol: float = 5e-10
     max_iterations: int = 200
     damping: float | None = None
     unweighted_finish: bool = False
@@ -127,7 +127,7 @@ class Prepared:
     degree: int
     method: Method
     scan: GridScan | None = None
-    _kept: dict[int, Any] = field(default_factory=dict, init=False)
+    _kept: dict[int | str, Any] = field(default_factory=dict, init=False)
 
     def estimates(self, response: NDArray[np.complex128]) -> list[inversion.Estimate]:
         """Solution of each frequency for responses (F, M)."""
@@ -216,7 +216,9 @@ class Prepared:
             inversion.by_conjugate_gradients, operator, response, rtol=method.rtol,
             max_iterations=method.max_iterations, damping=method.damping or 0.0,
         )  # fmt: skip
-        estimate, x = iterate(weights=weights)
+        # Once: the transforms are the same whatever the responses.
+        estimate, x = iterate(weights=weights, verify=self._kept.setdefault("verify", True))
+        self._kept["verify"] = False
         if not method.unweighted_finish:
             return estimate
         equal = np.full(weights.size, 8 * np.pi / weights.size)
@@ -246,6 +248,7 @@ class Prepared:
             raise ValueError(msg)
         count = samples.frequency.size
         parallel = count >= 2 * threads
+        verify = self._kept.get("verify", True)
 
         def one(index: int) -> inversion.Estimate:
             if index not in self._kept:
@@ -258,8 +261,11 @@ class Prepared:
                     spins=scan.spins,
                 )
             return inversion.by_quadrature(
-                scan, response[index], self._kept[index], threads=1 if parallel else threads
-            )
+                scan, response[index], self._kept[index], threads=1 if parallel else threads,
+                verify=verify and index == 0,
+            )  # fmt: skip
 
         jobs = [partial(one, i) for i in range(count)]
-        return spin.run(jobs, threads if parallel else 1)
+        found = spin.run(jobs, threads if parallel else 1)
+        self._kept["verify"] = False
+        return found

@@ -180,38 +180,88 @@ def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> NDArray[
     at max(|m|, |mu|), from the closed form of that first one. The quantum-mechanics
     (Condon-Shortley) convention; J. E. Hansen (1988) writes the transposed indices.
     """
+    m = np.arange(-degree, degree + 1)
+    result = np.zeros((np.size(theta), degree * (degree + 2)))
+    found, n = rotation_sequences(degree, theta, mu=mu, m=m)
+    at = n * (n + 1) - 1 + np.repeat(m, degree + 1 - np.abs(m))
+    wave = n > 0
+    result[:, at[wave]] = found[:, wave]
+    return result
+
+
+#: Numbers in one triangular system of `rotation_sequences` at most.
+_TOGETHER = 1_000_000
+
+
+def rotation_sequences(
+    degree: int, theta: ArrayLike, *, mu: int, m: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Rotation coefficients d^n_{m mu}(theta), n = |m| ... N, one order m after the other.
+
+    Parameters
+    ----------
+    degree : int
+        Largest degree N >= 1.
+    theta : (T,) array_like
+        Angles in [0, pi] [rad].
+    mu : int
+        Second order.
+    m : (B,) array_like of int
+        Orders, |m| <= N.
+
+    Returns
+    -------
+    coefficients : (T, L) ndarray
+        Zero where n < |mu|.
+    n : (L,) ndarray of int
+        Their degrees; L is the sum of N + 1 - |m|.
+
+    Notes
+    -----
+    The recurrence of `rotation_coefficients`, d_{n+1} = a_n d_n - b_n d_{n-1}, is a triangular
+    system of three diagonals, which LAPACK solves without a loop of ours.
+    """
+    from scipy.linalg.lapack import dtbtrs
+
     angle = np.asarray(theta, dtype=float)
     if not np.all((angle >= 0) & (angle <= np.pi + 1e-12)):
         msg = "theta must lie in [0, pi]"
         raise ValueError(msg)
     # Beyond pi the cosine of the half is negative.
-    theta = np.asarray(np.minimum(angle, np.pi), dtype=float)
-    cos, half_cos, half_sin = np.cos(theta), np.cos(theta / 2), np.sin(theta / 2)
-    m = np.arange(-degree, degree + 1)
+    angle = np.minimum(angle, np.pi)
+    m = np.asarray(m, dtype=int)
+    counts = degree + 1 - np.abs(m)
+    ends = np.cumsum(counts) - 1
+    n = np.arange(counts.sum()) - np.repeat(ends - degree, counts)
+    order = np.repeat(m, counts).astype(float)
     first = np.maximum(np.abs(m), abs(mu))
-    start = _first_rotation_coefficient(m, mu, first, half_cos[:, None], half_sin[:, None])
-    result = np.zeros((theta.size, degree * (degree + 2)))
-    before = np.zeros((theta.size, m.size))
-    now = np.zeros_like(before)
-    for n in range(1, degree + 1):
-        begin = first == n
-        now[:, begin] = start[:, begin]
-        if mu == 0 and n == 1:
-            # m = 0 starts at n = 0, which has no wave: d^0_00 = 1, d^1_00 = cos(theta).
-            before[:, degree], now[:, degree] = 1.0, cos
-        inside = slice(degree - n, degree + n + 1)
-        result[:, n * n - 1 : n * (n + 2)] = now[:, inside] * (n >= abs(mu))
-        if n == degree:
-            break
-        run = first <= n
-        mr = m[run].astype(float)
-        norm = np.sqrt(((n + 1) ** 2 - mr**2) * ((n + 1) ** 2 - mu**2)) * n
-        centre = (2 * n + 1) * (n * (n + 1) * cos[:, None] - mr * mu)
-        back = (n + 1) * np.sqrt((n**2 - mr**2) * float(n**2 - mu**2))
-        after = (centre * now[:, run] - back * before[:, run]) / norm
-        before[:, run] = now[:, run]
-        now[:, run] = after
-    return result
+    heard = first <= degree
+    begin = (ends - degree + first)[heard]
+    start = _first_rotation_coefficient(
+        m[heard], mu, first[heard], np.cos(angle / 2)[:, None], np.sin(angle / 2)[:, None]
+    )
+    # What is so small stays below rounding up to degree 1700, and such numbers are slow.
+    start[np.abs(start) < 1e-290] = 0
+    run = (n >= np.repeat(first, counts)) & (n < degree)
+    root = np.sqrt(np.where(run, ((n + 1.0) ** 2 - order**2) * ((n + 1.0) ** 2 - mu**2), 1))
+    slope = np.where(run, (2 * n + 1) * (n + 1) / root, 0)
+    shift = slope * mu * order / (np.maximum(n, 1) * (n + 1))
+    back = np.zeros(n.size)
+    back[:-1] = np.where(
+        run[1:] & run[:-1], (1 + 1 / np.maximum(n[1:], 1)) * root[:-1] / root[1:], 0
+    )
+    result = np.zeros((angle.size, n.size))
+    together = max(1, _TOGETHER // n.size)
+    for i in range(0, angle.size, together):
+        part = slice(i, i + together)
+        rows = result[part]
+        rows[:, begin] = start[part]
+        bands = np.ones((*rows.shape, 3))
+        bands[..., 1] = shift - slope * np.cos(angle[part])[:, None]
+        bands[..., 2] = back
+        found, _ = dtbtrs(bands.reshape(-1, 3).T, rows.reshape(-1, 1), uplo="L", diag="U")
+        result[part] = found.reshape(rows.shape)
+    return result, n
 
 
 def _first_rotation_coefficient(

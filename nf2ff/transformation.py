@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -77,6 +77,11 @@ class Outcome:
                 found[share] = efficiency(modes, input_power=power)
                 found[name] = found[share] * self.peak.directivity
         return found
+
+    def with_warnings(self, more: Sequence[str]) -> Outcome:
+        """The same with sentences that hold at each frequency before the others."""
+        warnings = tuple((*more, *some) for some in self.solution.warnings)
+        return replace(self, solution=replace(self.solution, warnings=warnings))
 
     def write(self, path: Path, *, provenance: Mapping[str, str], overwrite: bool) -> None:
         """Write modes, far field and figures as a native result file."""

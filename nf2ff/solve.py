@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff import consistency, inversion, spin
 from nf2ff import degree as degrees
-from nf2ff import inversion, spin
 from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
 from nf2ff.coverage import SEEN_STEPS, Coverage, measure_coverage, worst_coverage
 from nf2ff.geometry import check_port, different_positions
@@ -135,7 +135,18 @@ def solve(
                 modes, estimates = _run(samples, scan, probe, cut, method)
         chosen = modes.degree
     modes = modes.extend(chosen)
-    tail_db, warnings = degrees.judge(modes, automatic=automatic)
+
+    def doubts() -> list[list[str]]:
+        def again(one: Samples) -> Modes:
+            top = min(modes.degree, _top(method, grid_degree))
+            return _run(one, scan, probe, top, method)[0].extend(modes.degree)
+
+        return consistency.judge(samples, probe, modes, estimates, again)
+
+    with consistency.naming_doubts(doubts):
+        tail_db, warnings = degrees.judge(modes, automatic=automatic)
+    for sentences, told in zip(warnings, doubts(), strict=True):
+        sentences += told
     for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
         sentences += told
     if probe is not whole:

@@ -189,7 +189,7 @@ def inspect(
     facts = describe(file, time_convention=time_convention, response_unit=response_unit)
     if facts["holds"] == "samples":
         facts["warnings"] = [
-            *unstated_unit(file, response_unit, options=LATER), *facts.get("warnings", ())
+            *unstated_unit(file, response_unit, options=LATER), *facts["warnings"]
         ]  # fmt: skip
     if as_json:
         click.echo(json.dumps(facts, allow_nan=False))

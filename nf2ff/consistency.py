@@ -77,8 +77,7 @@ def judge(
         for kind, (factor, sentence) in factors.items():
             told.append(sentence)
             w = np.where(at.kind == kind, w / factor, w)
-        if not told or factors:
-            told += sanity.contradictions(at, w, samples, f, estimates[f].residual)
+        told += sanity.contradictions(at, w, samples, f, estimates[f].residual)
         found.append(told)
     return found
 
@@ -259,11 +258,16 @@ def _by_model(
         rest = _power(misfit - size * alone)
         if rest < 0.1 * power:
             where = sanity.where(samples, f, [int(rows[top])])
-            level = 20 * math.log10(abs(size / w[rows[top]])) if w[rows[top]] else math.inf
+            expected = w[rows[top]] - size
+            ratio = w[rows[top]] / expected if expected else 0j
+            far = "far off"
+            if ratio:
+                level, turn = 20 * math.log10(abs(ratio)), math.degrees(np.angle(ratio))
+                far = f"{level:+.1f} dB and {turn:+.0f} deg off"
             return [
-                f"{where} is off by {level:+.0f} dB of itself, as the others tell: without it the "
-                f"misfit of the model falls by {10 * math.log10(power / max(rest, TINY)):.0f} dB; "
-                "leave it out (an empty response) or measure it again"
+                f"{where} is {far} what all the others tell, and without it the misfit of the "
+                f"model falls by {10 * math.log10(power / max(rest, TINY)):.0f} dB: leave it out "
+                "(an empty response) or measure it again"
             ], {}
     ports = samples.ports()
     if known or (len(ports) != 2 and at.kinds != 2):

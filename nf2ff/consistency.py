@@ -234,7 +234,7 @@ def _by_model(
     linear in the readings: what is left of a part of them, solved by itself, says which factor on
     that part leaves least, and how little. ``known`` says that there is no such factor.
     """
-    if not RESIDUAL < estimate.residual < 1 or estimate.unevenness < UNEVEN:
+    if estimate.residual < RESIDUAL or estimate.unevenness < UNEVEN:
         return [], {}
     w = samples.response[f]
     present = np.flatnonzero(~np.isnan(w))

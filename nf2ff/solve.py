@@ -48,6 +48,8 @@ class Solution:
         What the samples saw of the sphere; None on a full regular grid.
     warnings : tuple of tuple of str
         For each frequency, sentences on what to beware of.
+    doubts : tuple of tuple of str
+        Those of them that are on single readings, which may be the cause of the others.
     """
 
     modes: Modes
@@ -59,6 +61,7 @@ class Solution:
     noise_floor: NDArray[np.float64]
     coverage: Coverage | None
     warnings: tuple[tuple[str, ...], ...]
+    doubts: tuple[tuple[str, ...], ...] = ()
 
 
 def solve(
@@ -145,7 +148,8 @@ def solve(
 
     with consistency.naming_doubts(doubts):
         tail_db, warnings = degrees.judge(modes, automatic=automatic)
-    for sentences, told in zip(warnings, doubts(), strict=True):
+    doubtful = doubts()
+    for sentences, told in zip(warnings, doubtful, strict=True):
         sentences += told
     for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
         sentences += told
@@ -187,6 +191,7 @@ def solve(
         residual / np.sqrt(np.where(redundancy >= 0.1, redundancy, np.nan)),
         coverage,
         tuple(tuple(w) for w in warnings),
+        tuple(tuple(w) for w in doubtful),
     )
 
 

@@ -288,8 +288,10 @@ def _refuse_nonsense(solution: Solution) -> None:
     """Raise where no modes at all would have left a smaller residual."""
     bad = np.flatnonzero(~(solution.residual < 1))
     if bad.size:
+        doubts = solution.doubts[bad[0]] if solution.doubts else ()
+        first = f"{doubts[0]}; with these readings " if doubts else ""
         msg = (
-            f"the modes found do not explain the responses at "
+            f"{first}the modes found do not explain the responses at "
             f"{solution.modes.frequency[bad[0]] / 1e9:.9g} GHz (residual "
             f"{solution.residual[bad[0]]:.2g}): give a lower degree, and check positions and radius"
         )

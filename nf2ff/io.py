@@ -121,8 +121,8 @@ def read_samples(
     path : path
         Native file with a group ``/samples``, or CSV as `read_table` reads it.
     time_convention, response_unit : str, optional
-        For a CSV table, see `read_table`; relative where no unit is stated. A native file states
-        its own; where they are given they must agree.
+        For a CSV table, see `read_table`. A native file states its own; where they are given
+        they must agree.
 
     Returns
     -------
@@ -160,11 +160,9 @@ def read_samples(
         response = take(group, "response", RESPONSE_UNITS, 2, kind="c", missing=True)
         unit = group["response"].attrs["units"]
         if time_convention not in (None, "exp(+jwt)") or response_unit not in (None, unit):
-            held = "relative" if unit == "relative" else f"in {unit}"
-            msg = (
-                f"is native: exp(+jwt), responses {held}: leave those options out, or read the "
-                "table it was made of with them"
-            )
+            held = unit if unit == "relative" else f"in {unit}"
+            msg = f"is native: exp(+jwt), responses {held}: leave those options out, or read the "
+            msg += "table it was made of with them"
             raise ValueError(msg)
         return Samples(frequency, **place, port=port, response=response, response_unit=unit)
 

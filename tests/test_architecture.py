@@ -21,9 +21,9 @@ LAYERS = [
     {"waves", "samples", "probe", "level_steps"},
     {"scan", "antennas", "level", "geometry"},
     {"radial", "farfield"},
-    {"operator", "pattern_modes"},
+    {"operator", "pattern_modes", "sanity"},
     {"inversion", "checks", "degree"},
-    {"prepared"},
+    {"prepared", "consistency"},
     {"solve", "metrics", "simulate"},
     {
         "search", "patches", "orientation", "probe_models", "spherical_coverage", "power_scan",

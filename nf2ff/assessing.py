@@ -160,8 +160,8 @@ def _check_level(samples: Samples, probe: Probe, assessment: Assessment) -> None
     if names:
         msg = (
             f"the level is relative, and {', '.join(names)} would need it absolute: leave "
-            f"{'them' if len(names) > 1 else 'it'} out of the metrics, or tie the responses to "
-            "watts"
+            f"{'them' if len(names) > 1 else 'it'} out of the metrics, state the unit of the "
+            "responses, or tie the responses to watts"
         )
         raise ValueError(msg)
 

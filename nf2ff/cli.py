@@ -19,13 +19,17 @@ from nf2ff.options import (
     json_option,
     one_line_errors,
     overwrite_option,
+    quoted,
     response_unit_option,
     steps_of,
     time_convention_option,
+    unstated_unit,
 )
 from nf2ff.studying import study
 from nf2ff.transforming import transform
 
+#: How readings in the table of a scan may get their level when they are transformed.
+LATER = "or give --level when they are transformed"
 #: Most samples that are simulated, 3 GB.
 LARGEST_SCAN = 50_000_000
 
@@ -125,6 +129,8 @@ def import_files(
             files[0], time_convention=time_convention, response_unit=response_unit
         )
         io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+        for sentence in unstated_unit(files[0], response_unit, options=LATER):
+            click.echo(f"warning: {sentence}", err=True)
         click.echo(
             f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
             f"{_plural(samples.frequency.size, 'frequency', 'frequencies')}"
@@ -181,6 +187,10 @@ def inspect(
     from nf2ff.inspection import describe
 
     facts = describe(file, time_convention=time_convention, response_unit=response_unit)
+    if facts["holds"] == "samples":
+        facts["warnings"] = [
+            *unstated_unit(file, response_unit, options=LATER), *facts["warnings"]
+        ]  # fmt: skip
     if as_json:
         click.echo(json.dumps(facts, allow_nan=False))
         return
@@ -306,7 +316,11 @@ def simulate(
     else:
         provenance = io.provenance(inputs=inputs, command=command_line(), seed=seed)
         io.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
-    click.echo(f"{output}: {samples.response.shape[1]} samples per frequency")
+    told = f"{output}: {samples.response.shape[1]} samples per frequency"
+    if output.suffix.lower() == ".csv":
+        unit = quoted(samples.response_unit)
+        told += f"; a table holds no unit: read it with --response-unit {unit}"
+    click.echo(told)
 
 
 def _check_size(count: int) -> None:

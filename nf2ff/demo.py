@@ -71,7 +71,7 @@ def run(folder: Path | None) -> bool:
     io.write_samples(scan, samples, provenance=io.provenance(command="nf2ff demo"))
     io.write_table(table, samples)
     start = time.perf_counter()
-    outcome = transform_samples(io.read_samples(table), nf2ff.field_probe())
+    outcome = transform_samples(io.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
     took = time.perf_counter() - start
     provenance = io.provenance(inputs=[table], command="nf2ff demo")
     outcome.write(result, provenance=provenance, overwrite=False)

@@ -25,6 +25,7 @@ from nf2ff.options import (
     overwrite_option,
     response_unit_option,
     time_convention_option,
+    unstated_unit,
 )
 
 if TYPE_CHECKING:
@@ -113,7 +114,13 @@ def uncertainty(
     from nf2ff.assessing import assess
     from nf2ff.solve import solve
     from nf2ff.transformation import Powers, limit_orders, tell_neglected
-    from nf2ff.transforming import check_powers, power_sentences, read_mounted_probe, read_scan
+    from nf2ff.transforming import (
+        check_powers,
+        power_sentences,
+        print_warnings,
+        read_mounted_probe,
+        read_scan,
+    )
     from nf2ff.uncertainty_files import read_uncertainty_file
     from nf2ff.uncertainty_results import write_uncertainty
     from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_lines
@@ -161,6 +168,7 @@ def uncertainty(
             progress=progress,
         )  # fmt: skip
     found = _with_gain(found, asked.assessment.relative_only, powers)
+    unit = unstated_unit(scan, response_unit, probe=used, level=level)
     sentences += (*power_sentences(powers),)
     inputs = [*given, *(x for x in dict.fromkeys(files) if x not in given)]
     provenance = io.provenance(inputs=inputs, command=command_line(), seed=used_seed)
@@ -178,12 +186,10 @@ def uncertainty(
             save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
     power = next((x for x in powers if x is not None), None)
     warnings = [
-        [*some, *_too_much(float(watts), power)]
+        [*unit, *some, *_too_much(float(watts), power)]
         for some, watts in zip(solution.warnings, found.modes.radiated_power(), strict=True)
     ]
-    for frequency, some in zip(samples.frequency, warnings, strict=True):
-        for sentence in some:
-            click.echo(f"warning, {frequency / 1e9:.9g} GHz: {sentence}", err=True)
+    print_warnings(samples.frequency, warnings, once=unit)
     if found.made < count:
         click.echo(f"stopped after {found.made} of {count} draws: they are kept", err=True)
     if as_json:
@@ -284,7 +290,10 @@ def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:
 
 
 #: What the library calls by its own names, and what the command offers for it.
-_OPTIONS = {"tie the responses to watts": "tie the responses to watts (--level)"}
+_OPTIONS = {
+    "state the unit of the responses,": "state the unit of the responses (--response-unit),",
+    "tie the responses to watts": "tie the responses to watts (--level)",
+}
 
 
 def _in_options(message: str) -> str:

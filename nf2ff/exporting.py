@@ -280,9 +280,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     if field is not None:
         parts = ("frequency", "e_theta", "e_phi", "radiated_power")
         mark = None if field.trusted is None else field.trusted[pick]
-        field = replace(
-            field, trusted=mark, **{name: getattr(field, name)[pick] for name in parts}
-        )
+        field = replace(field, trusted=mark, **{name: getattr(field, name)[pick] for name in parts})
         least = float(field.trusted_fraction().min())
         if least < 1:
             lost = 100 * (1 - least)

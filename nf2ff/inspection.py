@@ -23,6 +23,7 @@ from nf2ff.power_facts import power_facts
 from nf2ff.power_tables import power_table_kind
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
+from nf2ff.sanity import judge_readings
 from nf2ff.scan import NotAGridError, recognise_grid
 from nf2ff.study_results import read_growth
 from nf2ff.study_table import growth_facts
@@ -260,6 +261,11 @@ def _samples(samples: Samples) -> dict[str, Any]:
     else:
         facts["regular_grid"] = f"{grid.rule}, {grid.theta.size} x {grid.phi.size}"
         facts["grid_supports_degree"] = grid.degree
+    facts["warnings"] = [
+        f"{frequency / 1e9:.9g} GHz: {sentence}"
+        for frequency, some in zip(samples.frequency, judge_readings(samples), strict=True)
+        for sentence in some
+    ]
     return facts
 
 

@@ -40,12 +40,16 @@ class Estimate:
         Steps taken, 0 for a method without any.
     converged : bool
         Whether the tolerance was reached.
+    unevenness : float
+        Mean fourth power of (responses - model) over the square of its mean square: 2 of complex
+        noise that is alike everywhere (closed form), more where few samples make the residual.
     """
 
     coefficients: NDArray[np.complex128]
     residual: float
     iterations: int
     converged: bool
+    unevenness: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,7 +152,8 @@ def by_quadrature(
         np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
     ).astype(int)
     parts = []
-    missed = measured_power = 0.0
+    missed = measured_power = fourth = 0.0
+    looked = 0
     at = 0
     for s in scan.spins:
         own = maps[at : at + (1 if s == 0 else 2)]
@@ -167,6 +172,8 @@ def by_quadrature(
             model = np.zeros_like(measured)
         model -= measured
         missed += _norm(model) ** 2
+        fourth += float(np.sum(np.square(np.square(np.abs(model)))))
+        looked += model.size
         measured_power += _norm(measured) ** 2
         parts.append(part)
     found = parts[0] if len(parts) == 1 else np.concatenate(parts)
@@ -191,13 +198,18 @@ def by_quadrature(
         seen = np.repeat(matrix.forward.any(axis=(1, 2)), orders)
         contradiction = _ratio(_norm((again - found)[:, seen]), _norm(found[:, seen]))
         residual = float(np.hypot(residual, contradiction))
-    return Estimate(q.ravel(), residual, 0, True)
+    return Estimate(q.ravel(), residual, 0, True, _ratio(fourth * looked, missed**2))
 
 
 def _norm(x: NDArray[Any]) -> float:
     # Not BLAS: its threads stand in the way of ours.
     flat = np.ascontiguousarray(x).ravel().view(float)
     return float(np.sqrt(np.einsum("i,i->", flat, flat)))
+
+
+def _unevenness(left: NDArray[Any]) -> float:
+    square = np.square(left.real) + np.square(left.imag)
+    return _ratio(np.mean(np.square(square)), np.mean(square) ** 2)
 
 
 def _ratio(part: Any, whole: Any) -> float:
@@ -333,7 +345,7 @@ def by_conjugate_gradients(
     x *= unit
     residual = _ratio(_norm(remainder), _norm(response))
     converged = agrees and bool(size <= target**2)
-    return Estimate(operator.to_modes(x), residual, steps, converged), x
+    return Estimate(operator.to_modes(x), residual, steps, converged, _unevenness(remainder)), x
 
 
 def normal_solution(
@@ -451,5 +463,6 @@ def by_dense_matrix(matrix: NDArray[np.complex128], response: NDArray[np.complex
     scaled, *_ = np.linalg.lstsq(matrix / norm, response, rcond=None)
     residual = response - (matrix / norm) @ scaled
     return Estimate(
-        scaled / norm, _ratio(np.linalg.norm(residual), np.linalg.norm(response)), 0, True
-    )
+        scaled / norm, _ratio(np.linalg.norm(residual), np.linalg.norm(response)), 0, True,
+        _unevenness(residual),
+    )  # fmt: skip

@@ -144,7 +144,7 @@ def read_samples(
         return read_table(
             path,
             time_convention=time_convention or "exp(+jwt)",
-            response_unit=response_unit or "V/m",
+            response_unit=response_unit or "relative",
         )
     with open_native(path) as file:
         group = find(file, "samples")
@@ -160,7 +160,9 @@ def read_samples(
         response = take(group, "response", RESPONSE_UNITS, 2, kind="c", missing=True)
         unit = group["response"].attrs["units"]
         if time_convention not in (None, "exp(+jwt)") or response_unit not in (None, unit):
-            msg = f"is native: exp(+jwt), responses in {unit}: leave those options out"
+            held = unit if unit == "relative" else f"in {unit}"
+            msg = f"is native: exp(+jwt), responses {held}: leave those options out, or read the "
+            msg += "table it was made of with them"
             raise ValueError(msg)
         return Samples(frequency, **place, port=port, response=response, response_unit=unit)
 

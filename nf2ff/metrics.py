@@ -92,8 +92,8 @@ def require_absolute(reference: str, quantity: str) -> None:
     """
     if reference != "absolute":
         msg = (
-            f"{quantity} needs absolute data: these samples are relative; give the response in "
-            "V/m or calibrate the probe's port in sqrt(W)"
+            f"{quantity} needs absolute data: these samples are relative; state that the responses "
+            "are in V/m or calibrate the probe's port in sqrt(W)"
         )
         raise ValueError(msg)
 

@@ -25,7 +25,7 @@ time_convention_option = click.option(
 response_unit_option = click.option(
     "--response-unit",
     type=click.Choice(["V/m", "sqrt(W)", "relative"]),
-    help="Unit of a CSV table's responses; V/m if not given.",
+    help="Unit of a CSV table's responses; relative if not given: directivity, no EIRP, no TRP.",
 )
 overwrite_option = click.option(
     "--overwrite", is_flag=True, help="Replace the output if it exists."
@@ -193,6 +193,44 @@ def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> No
 def command_line() -> str:
     """The command as it was typed, for the provenance."""
     return shlex.join(["nf2ff", *sys.argv[1:]])
+
+
+def quoted(unit: str) -> str:
+    """A unit as it is typed on a command line, whose shell minds parentheses."""
+    return unit if unit.isalpha() or unit == "V/m" else f'"{unit}"'
+
+
+def unstated_unit(
+    scan: Path, response_unit: str | None, *, probe: Probe | None = None, level: Path | None = None,
+    options: str = "or give --level",
+) -> list[str]:  # fmt: skip
+    """The sentence on a table whose responses have no stated unit, none where they have one.
+
+    Parameters
+    ----------
+    scan : Path
+        Table or native file; the latter states its unit.
+    response_unit : str or None
+        As it was stated.
+    probe : Probe, optional
+        The probe that took it, if that is known here.
+    level : Path, optional
+        What turns the readings into such as have a unit.
+    options : str
+        Other ways to a level.
+    """
+    from nf2ff import io
+
+    if response_unit is not None or level is not None or io.file_kind(scan) != "table":
+        return []
+    unit = 'V/m or "sqrt(W)", whichever holds'
+    if probe is not None and probe.response_unit != "relative":
+        unit = quoted(probe.response_unit)
+    ways = [f"state --response-unit {unit}", *([options] if options else [])]
+    return [
+        "the unit of the responses is not stated, so they are relative: directivity, but no EIRP "
+        f"and no TRP; for these {', '.join(ways)}"
+    ]
 
 
 def steps_of(whole: int, step: float, option: str) -> int:

@@ -71,6 +71,8 @@ class Solution:
         For each frequency, what the samples saw of the sphere; None on a full regular grid.
     warnings : tuple of tuple of str
         For each frequency, sentences on what to beware of.
+    doubts : tuple of tuple of str
+        Those of them that are on single readings, which may be the cause of the others.
     parts : tuple of Part
         What solved each set of frequencies, for solving other responses in the same way.
     """
@@ -85,6 +87,7 @@ class Solution:
     noise_floor: NDArray[np.float64]
     coverage: tuple[Coverage | None, ...]
     warnings: tuple[tuple[str, ...], ...]
+    doubts: tuple[tuple[str, ...], ...]
     parts: tuple[Part, ...]
 
     @property
@@ -135,6 +138,7 @@ def join(found: list[Solution], samples: Samples) -> Solution:
         joined("noise_floor"),
         listed("coverage"),
         listed("warnings"),
+        listed("doubts"),
         parts,
     )
 

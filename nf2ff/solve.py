@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff import consistency, gaps, inversion, spin
 from nf2ff import degree as degrees
-from nf2ff import gaps, inversion, spin
 from nf2ff.checks import check_mixture, check_polarisations, check_radius, check_units
 from nf2ff.coverage import Coverage, measure_coverage, places
 from nf2ff.geometry import check_port
+from nf2ff.modes import Modes
 from nf2ff.prepared import Direct, LeastSquares, Method, Prepared, Quadrature
 from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
@@ -172,10 +173,22 @@ def _solve_part(
         chosen = found.modes.degree
     prepared, modes, estimates, notes, doubtful = found
     modes = modes.extend(chosen)
-    tail_db, warnings = degrees.judge(modes, automatic=automatic and not doubtful)
+
+    def doubts() -> list[list[str]]:
+        def again(one: Samples) -> Modes:
+            same = replace(prepared, samples=one)
+            return same.modes(one.response).extend(modes.degree)
+
+        return consistency.judge(samples, probe, modes, estimates, again)
+
+    with consistency.naming_doubts(doubts):
+        tail_db, warnings = degrees.judge(modes, automatic=automatic and not doubtful)
     if doubtful:
         # What a gap leaves in the spectrum says nothing of the degree.
         warnings = [[] for _ in warnings]
+    doubted = doubts()
+    for sentences, told in zip(warnings, doubted, strict=True):
+        sentences += told
     for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
         sentences += told
     if probe is not whole:
@@ -211,6 +224,7 @@ def _solve_part(
         gaps.noise_floor(residual, samples, modes.degree),
         (coverage,) * count,
         tuple(tuple(w) for w in warnings),
+        tuple(tuple(w) for w in doubted),
         (Part(frequencies, which, prepared),),
     )
 

@@ -28,6 +28,7 @@ from nf2ff.options import (
     overwrite_option,
     response_unit_option,
     time_convention_option,
+    unstated_unit,
 )
 
 if TYPE_CHECKING:
@@ -152,7 +153,8 @@ def _grow(
             )
             raise ValueError(msg)
         degree = solution.modes.degree
-        notes = [
+        notes = unstated_unit(asked.scan, words[1], probe=used, options="")
+        notes += [
             f"{frequency / 1e9:.9g} GHz: {sentence}"
             for frequency, some in zip(samples.frequency, solution.warnings, strict=True)
             for sentence in some

@@ -89,7 +89,7 @@ def read_table(
     path: PathLike,
     *,
     time_convention: str = "exp(+jwt)",
-    response_unit: str = "V/m",
+    response_unit: str = "relative",
 ) -> Samples:
     """Read samples from a CSV table, rows in any order.
 
@@ -105,7 +105,8 @@ def read_table(
     time_convention : {"exp(+jwt)", "exp(-iwt)"}
         Of the responses in the file; those of exp(-iwt) are conjugated.
     response_unit : {"V/m", "sqrt(W)", "relative"}
-        Unit of the responses in the file.
+        Unit of the responses in the file, which no column states. Fields and waves not said to be
+        such are relative: what a receiver shows is mostly neither.
 
     Returns
     -------

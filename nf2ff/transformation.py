@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -75,6 +75,11 @@ class Outcome:
                 found[share] = efficiency(modes, input_power=power)
                 found[name] = found[share] * self.peak.directivity
         return found
+
+    def with_warnings(self, more: Sequence[str]) -> Outcome:
+        """The same with sentences that hold at each frequency before the others."""
+        warnings = tuple((*more, *some) for some in self.solution.warnings)
+        return replace(self, solution=replace(self.solution, warnings=warnings))
 
     def write(self, path: Path, *, provenance: Mapping[str, str], overwrite: bool) -> None:
         """Write modes, far field and figures as a native result file."""
@@ -329,8 +334,10 @@ def _refuse_nonsense(solution: Solution) -> None:
     """Raise where no modes at all would have left a smaller residual."""
     bad = np.flatnonzero(~(solution.residual < 1))
     if bad.size:
+        doubts = solution.doubts[bad[0]] if solution.doubts else ()
+        first = f"{doubts[0]}; with these readings " if doubts else ""
         msg = (
-            f"the modes found do not explain the responses at "
+            f"{first}the modes found do not explain the responses at "
             f"{solution.modes.frequency[bad[0]] / 1e9:.9g} GHz (residual "
             f"{solution.residual[bad[0]]:.2g}): give a lower degree, and check positions and radius"
         )

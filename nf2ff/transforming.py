@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -24,6 +24,7 @@ from nf2ff.options import (
     response_unit_option,
     steps_of,
     time_convention_option,
+    unstated_unit,
 )
 
 if TYPE_CHECKING:
@@ -131,6 +132,7 @@ def transform(
     samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
     own, used, notes = read_mounted_probe(probe, mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
+    unit = [] if gain_transfer else unstated_unit(scan, response_unit, probe=used, level=level)
     rescale = None
     transfer: tuple[str, ...] = ()
     if gain_transfer is not None and reference_result is not None and input_power_w is not None:
@@ -156,6 +158,7 @@ def transform(
     except ValueError as error:
         msg = f"{scan}: {_in_options(str(error))}"
         raise ValueError(msg) from error
+    outcome = outcome.with_warnings(unit)
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     inputs += [x for x in dict.fromkeys(files) if x not in inputs]
     provenance = io.provenance(inputs=inputs, command=command_line())
@@ -164,15 +167,25 @@ def transform(
         provenance["probe"] = "\n".join(notes)
     outcome.write(output, provenance=provenance, overwrite=overwrite)
     facts = report(samples, outcome)
-    for fact in facts:
-        for sentence in fact["warnings"]:
-            click.echo(f"warning, {fact['frequency_hz'] / 1e9:.9g} GHz: {sentence}", err=True)
+    print_warnings(samples.frequency, [fact["warnings"] for fact in facts], once=unit)
     if as_json:
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
     click.echo(f"{output}: {outcome.solution.status}")
     click.echo(f"degree {outcome.solution.modes.degree}: {outcome.solution.degree_reason}")
     _print_table(facts)
+
+
+def print_warnings(
+    frequency: Iterable[float], warnings: Iterable[Sequence[str]], *, once: Sequence[str]
+) -> None:
+    """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
+    for sentence in once:
+        click.echo(f"warning: {sentence}", err=True)
+    for hertz, some in zip(frequency, warnings, strict=True):
+        for sentence in some:
+            if sentence not in once:
+                click.echo(f"warning, {hertz / 1e9:.9g} GHz: {sentence}", err=True)
 
 
 def _check_options(
@@ -228,7 +241,7 @@ def read_scan(
         samples = io.read_samples(
             scan, time_convention=time_convention, response_unit=response_unit
         )
-        origin = "as stated" if response_unit else "as is taken unless it is stated"
+        origin = "as stated" if response_unit else "as no unit was stated"
         if io.file_kind(scan) != "table":
             origin = "as the file says"
         unit = samples.response_unit
@@ -290,7 +303,7 @@ def _check_level(
         if not relative:
             msg = (
                 f"{scan}: is absolute ({samples.response_unit}): --gain-transfer would set its "
-                "level twice, leave it out; or state that a table is --response-unit relative"
+                "level twice: leave it out, or state no unit for a table"
             )
             raise ValueError(msg)
         return
@@ -299,8 +312,9 @@ def _check_level(
     figure = "gain" if powers.incident is None else "realised gain"
     if samples.response_unit == "relative":
         msg = (
-            f"{scan}: {figure} needs absolute data, and the responses are relative: tie them to "
-            "watts (--level), or compare with an antenna of known gain (--gain-transfer)"
+            f"{scan}: {figure} needs absolute data, and the responses are relative: state the unit "
+            "of a table (--response-unit), tie them to watts (--level), or compare with an antenna "
+            "of known gain (--gain-transfer)"
         )
     else:
         msg = (

@@ -33,6 +33,10 @@ magnetic_v_m = [0.05, [0, -0.1], 0]
 """
 
 
+#: What is said of a table of fields.
+IN_FIELDS = ("--response-unit", "V/m")
+
+
 class Done(NamedTuple):
     """What a command left behind."""
 
@@ -82,7 +86,12 @@ def simulated(path: Path, *options: object, antenna: str = ANTENNA) -> Path:
 
 
 def transformed(scan: Path, result: Path, *options: object) -> list[dict[str, Any]]:
-    """Objects per frequency that ``nf2ff transform --json`` prints, without a warning."""
+    """Objects per frequency that ``nf2ff transform --json`` prints, without a warning.
+
+    A table, of which nothing else is said, is stated to be in V/m.
+    """
+    if scan.suffix == ".csv" and not {"--response-unit", "--level"} & set(options):
+        options = (*options, *IN_FIELDS)
     out = succeed("transform", scan, "-o", result, "--json", *options)
     (line,) = out.splitlines()
     found = json.loads(line)

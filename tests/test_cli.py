@@ -225,12 +225,13 @@ def test_inspect_says_why_it_is_no_grid(scan, tmp_path):
 
 
 def test_simulate_writes_the_closed_form(scan, antenna):
-    samples = nf2ff.read_samples(scan)
+    samples = nf2ff.read_samples(scan, response_unit="V/m")
     place = {name: getattr(samples, name) for name in ("theta", "phi", "chi", "radius")}
     assert set(samples.radius) == {0.4}
     expected = nf2ff.simulate(antenna, frequency=FREQUENCY, **place)
     np.testing.assert_allclose(samples.response, expected.response, rtol=0, atol=1e-12)
     assert samples.response_unit == "V/m"
+    assert nf2ff.read_samples(scan).response_unit == "relative"
 
 
 def test_simulate_takes_each_frequency_once(scan, tmp_path):

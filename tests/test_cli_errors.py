@@ -6,7 +6,7 @@ import shutil
 import h5py
 import numpy as np
 import pytest
-from commands import assert_file_refused, assert_refused, put_rows, rows_of, simulated
+from commands import IN_FIELDS, assert_file_refused, assert_refused, put_rows, rows_of, simulated
 
 import nf2ff
 from nf2ff import io
@@ -32,7 +32,7 @@ def rows(table):
 @pytest.fixture(scope="module")
 def native(table):
     path = table.with_name("native.h5")
-    io.write_samples(path, io.read_samples(table))
+    io.write_samples(path, io.read_samples(table, response_unit="V/m"))
     return path
 
 
@@ -256,7 +256,7 @@ def test_modes_that_explain_nothing(table, tmp_path, monkeypatch):
 )
 def test_probe_that_does_not_fit(table, tmp_path, probe, says):
     io.write_probe(tmp_path / "probe.h5", probe(nf2ff.field_probe().coefficients))
-    words = ("transform", table, "-o", "out.h5", "--probe", "probe.h5")
+    words = ("transform", table, "-o", "out.h5", "--probe", "probe.h5", *IN_FIELDS)
     assert_refused(tmp_path, *words, says=says)
 
 

@@ -683,7 +683,7 @@ def test_level_from_what_the_file_or_the_user_says(room, tmp_path):
     ideal = simulated(tmp_path / "ideal.csv", *STEPS)
     transformed(ideal, tmp_path / "ideal.h5")
     assert level_of(tmp_path / "ideal.h5") == [
-        "level: responses in V/m, as is taken unless it is stated",
+        "level: responses in V/m, as stated",
         "probe: reads the field strength, no gain of it enters",
     ]
 
@@ -1239,8 +1239,9 @@ REFUSED = {
     ),
     "gain of relative responses": (
         "relative_scan.h5", [*RELATIVE, "--input-power-w", 1],
-        r"relative_scan.h5: realised gain needs absolute data, and the responses are relative: tie "
-        r"them to watts \(--level\), or compare with an antenna of known gain \(--gain-transfer\)$",
+        r"relative_scan.h5: realised gain needs absolute data, and the responses are relative: "
+        r"state the unit of a table \(--response-unit\), tie them to watts \(--level\), or compare "
+        r"with an antenna of known gain \(--gain-transfer\)$",
     ),
     "gain with a relative probe": (
         "scan.h5", ["--probe", "relative_probe.h5", "--accepted-power-w", 1],
@@ -1251,8 +1252,8 @@ REFUSED = {
         "scan.h5",
         [*RELATIVE, "--gain-transfer", "transfer.toml", "--reference-result", "reference.h5",
          "--input-power-w", 1],
-        r"scan.h5: is absolute \(sqrt\(W\)\): --gain-transfer would set its level twice, leave it "
-        r"out; or state that a table is --response-unit relative$",
+        r"scan.h5: is absolute \(sqrt\(W\)\): --gain-transfer would set its level twice: leave it "
+        r"out, or state no unit for a table$",
     ),
     "absolute reference": (
         "relative_scan.h5",

@@ -132,7 +132,7 @@ def test_a_measured_scan(study, tmp_path):
     text = study('[vary]\nof = "size"\nvalues = [1, 2]\n[[error]]\nkind = "probe-gain"\n'
                  "amplitude = 0.01\n", 'scan = "scan.csv"\nmetrics = ["eirp"]\ndraws = 25\n'
                  "degree = 9\n")  # fmt: skip
-    done = run("study", text, "-o", tmp_path / "out.h5", "--json", *ONE)
+    done = run("study", text, "-o", tmp_path / "out.h5", "--json", *ONE, "--response-unit", "V/m")
     assert done.code == 0
     assert all(x.startswith("warning: 3") for x in done.err.splitlines())
     points = json.loads(done.out)["points"]

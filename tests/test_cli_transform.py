@@ -6,6 +6,7 @@ import sys
 import numpy as np
 import pytest
 from commands import (
+    IN_FIELDS,
     db,
     eirp_of,
     put_rows,
@@ -153,7 +154,7 @@ def test_far_field_is_that_of_the_closed_form(scan, antenna, tmp_path):
 
 
 def test_table_is_printed(scan, facts, tmp_path):
-    out = succeed("transform", scan, "-o", tmp_path / "result.h5")
+    out = succeed("transform", scan, "-o", tmp_path / "result.h5", *IN_FIELDS)
     lines = out.splitlines()
     assert lines[0].startswith(f"{tmp_path / 'result.h5'}: quadrature on a clenshaw-curtis grid")
     assert lines[1] == "degree 23: sampling"
@@ -170,10 +171,13 @@ def test_table_is_printed(scan, facts, tmp_path):
 
 def test_chain_through_a_native_file(scan, facts, tmp_path):
     native = tmp_path / "scan.h5"
-    assert succeed("import", scan, "-o", native) == f"{native}: 2400 samples at 2 frequencies\n"
+    assert (
+        succeed("import", scan, "-o", native, *IN_FIELDS)
+        == f"{native}: 2400 samples at 2 frequencies\n"
+    )
     about = {}
-    for file in (scan, native):
-        about[file] = json.loads(succeed("inspect", file, "--json"))
+    for file, words in ((scan, IN_FIELDS), (native, ())):
+        about[file] = json.loads(succeed("inspect", file, "--json", *words))
         del about[file]["file"]
     assert about[scan] == about[native]
     assert about[native]["regular_grid"] == "clenshaw-curtis, 25 x 48"
@@ -361,14 +365,15 @@ def test_overwrite_replaces(scan, facts, tmp_path):
 def test_truncated_spectrum_warns(tmp_path):
     scan = simulated(tmp_path / "scan.csv", *STEPS)
     for words in ([], ["--json"]):
+        words = [*words, *IN_FIELDS]
         done = run("transform", scan, "-o", tmp_path / f"{len(words)}.h5", "--degree", 4, *words)
         assert done.code == 0
         (line,) = done.err.splitlines()
         assert line.startswith("warning, 3 GHz: the mode spectrum has not fallen off at degree 4")
     (fact,) = json.loads(done.out)["frequencies"]
     assert line == f"warning, 3 GHz: {fact['warnings'][0]}"
-    assert io.read_result(tmp_path / "1.h5").warnings == (tuple(fact["warnings"]),)
-    assert json.loads(succeed("inspect", tmp_path / "1.h5", "--json"))["warnings"] == [
+    assert io.read_result(tmp_path / "3.h5").warnings == (tuple(fact["warnings"]),)
+    assert json.loads(succeed("inspect", tmp_path / "3.h5", "--json"))["warnings"] == [
         f"3 GHz: {fact['warnings'][0]}"
     ]
 
@@ -378,7 +383,7 @@ def test_truncated_spectrum_warns(tmp_path):
 
 def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
     path = tmp_path / "result file.h5"
-    words = ["transform", str(scan), "-o", str(path), "--json"]
+    words = ["transform", str(scan), "-o", str(path), "--json", *IN_FIELDS]
     monkeypatch.setattr(sys, "argv", ["nf2ff", *words])
     facts = json.loads(succeed(*words))["frequencies"]
     result = io.read_result(path)
@@ -397,7 +402,10 @@ def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
     assert result.notes["degree_reason"] == facts[0]["degree_reason"]
     assert json.loads(result.provenance["inputs"]) == {str(scan): io.sha256(scan)}
     assert result.provenance["program"].startswith("nf2ff ")
-    assert result.provenance["command"] == f"nf2ff transform {scan} -o '{path}' --json"
+    assert (
+        result.provenance["command"]
+        == f"nf2ff transform {scan} -o '{path}' --json --response-unit V/m"
+    )
     # And inspect tells it again, each figure with its unit.
     about = json.loads(succeed("inspect", path, "--json"))
     assert about["holds"] == "result"
@@ -408,7 +416,7 @@ def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
 
 
 def test_streams_and_exit_codes_of_the_program(scan, facts, tmp_path):
-    done = start("transform", scan, "-o", "result.h5", "--json", folder=tmp_path)
+    done = start("transform", scan, "-o", "result.h5", "--json", *IN_FIELDS, folder=tmp_path)
     assert (done.code, done.err) == (0, "")
     assert_same_facts(json.loads(done.out)["frequencies"], facts)
     done = start("transform", "absent.csv", "-o", "other.h5", "--json", folder=tmp_path)

@@ -290,12 +290,12 @@ def test_a_probe_and_a_level_are_used(budget, tmp_path):
     )
     words = (table, budget(GAIN), "--linear")
     plain, (raised,) = (
-        facts_of(*words, "-o", tmp_path / f"{len(more)}.h5", *more)
-        for more in ((), ("--level", chain))
+        facts_of(*words, "-o", tmp_path / f"{more[0][2:]}.h5", *more)
+        for more in (("--response-unit", "V/m"), ("--level", chain))
     )
     values = [metric_of(x, "trp")["value_dbm"] for x in (*plain, raised)]
     assert values[1] - values[0] == pytest.approx(10, abs=1e-9)
-    inputs = json.loads(io.read_provenance(tmp_path / "2.h5")["inputs"])
+    inputs = json.loads(io.read_provenance(tmp_path / "level.h5")["inputs"])
     assert str(chain) in inputs
     antenna = tmp_path / "probe.toml"
     antenna.write_text("[[dipole]]\nposition_m = [0, 0, 0]\nelectric_a_m = [1, 0, 0]\n")
@@ -331,7 +331,10 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         says="a part of the sphere was not seen, and --linear knows nothing of a damped solution",
     )  # fmt: skip
     assert line.startswith(f"nf2ff: {scan}")
-    (fact,) = facts_of(scan, text, "-o", tmp_path / "out.h5", "--draws", 20, "--degree", 6)
+    (fact,) = facts_of(
+        scan, text, "-o", tmp_path / "out.h5", "--draws", 20, "--degree", 6,
+        "--response-unit", "V/m",
+    )  # fmt: skip
     assert any("not seen" in x for x in fact["warnings"])
     (term, *_) = metric_of(fact, "eirp")["terms"]
     # Closed form, as above, by 20 draws, three standard deviations of theirs: not half of it.
@@ -431,7 +434,8 @@ def test_levels_of_relative_data(budget, tmp_path):
         tmp_path, "uncertainty", scan, budget(GAIN), "-o", tmp_path / "out.h5",
         "--response-unit", "relative",
         says=r"budget\.toml: the level is relative, and eirp, trp would need it absolute: leave "
-        r"them out of the metrics, or tie the responses to watts \(--level\)$",
+        r"them out of the metrics, state the unit of the responses \(--response-unit\), or tie the "
+        r"responses to watts \(--level\)$",
     )  # fmt: skip
     assert line
     head = 'metrics = ["directivity", "pointing"]\n'

@@ -732,7 +732,9 @@ def test_incomplete_grids_are_solved_by_least_squares():
     solution = solve(samples, PROBE, degree=28)
     assert solution.status == "least squares by conjugate gradients"
     assert far_field_error(solution.modes, antenna) < 1e-7
-    with pytest.raises(ValueError, match="not a full regular grid: 2 of 2592 positions lack a second"):
+    with pytest.raises(
+        ValueError, match="not a full regular grid: 2 of 2592 positions lack a second"
+    ):
         solve(samples, PROBE, degree=28, method=Quadrature())
 
 
@@ -759,7 +761,9 @@ def test_missing_at_one_frequency_only():
     assert far_field_error(solution.modes, antenna) < PROMISED
     # The other frequency is solved as if alone.
     both, alone = (solve(x, PROBE, degree=18) for x in (samples, samples.at_frequency(0)))
-    assert both.status.startswith("quadrature on a clenshaw-curtis grid of 20 x 40 positions (0.269")
+    assert both.status.startswith(
+        "quadrature on a clenshaw-curtis grid of 20 x 40 positions (0.269"
+    )
     assert both.status.endswith("; least squares by conjugate gradients (0.299792458 GHz)")
     np.testing.assert_array_equal(both.modes.coefficients[0], alone.modes.coefficients[0])
 

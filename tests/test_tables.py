@@ -80,7 +80,7 @@ def test_rows_and_columns_in_any_order(
         samples = scan(rng, count, frequencies, response=response)
     path = tmp_path / "table.csv"
     write_table(path, samples, overwrite=True)
-    assert_same(read_table(path), samples)
+    assert_same(read_table(path, response_unit="V/m"), samples)
 
     header, *rows = path.read_text().splitlines()
     columns = rng.permutation(len(COLUMNS))
@@ -110,7 +110,7 @@ def test_moving_axes_keep_their_places_per_frequency(tmp_path: Path) -> None:
         response=response,
     )
     write_table(tmp_path / "a.csv", samples)
-    found = read_table(tmp_path / "a.csv")
+    found = read_table(tmp_path / "a.csv", response_unit="V/m")
     assert found.phi.shape == (4, phi.size)
     assert found.theta.shape == (phi.size,)
     assert_same(found, samples)
@@ -159,7 +159,9 @@ def test_conventions_and_units(tmp_path: Path) -> None:
     minus = read_table(path, time_convention="exp(-iwt)", response_unit="sqrt(W)")
     assert plus.response[0, 0] == 0.25 - 0.5j
     assert minus.response[0, 0] == 0.25 + 0.5j
-    assert (plus.response_unit, minus.response_unit) == ("V/m", "sqrt(W)")
+    # What a table does not say is not guessed: no level without a unit.
+    assert (plus.response_unit, minus.response_unit) == ("relative", "sqrt(W)")
+    assert read_table(path, response_unit="V/m").response_unit == "V/m"
     assert plus.theta[0] == np.radians(10)
     assert plus.phi[0] == np.radians(20)
     write_table(tmp_path / "b.csv", plus, time_convention="exp(-iwt)")
@@ -412,7 +414,7 @@ def test_a_large_table_is_not_read_cell_by_cell(
     monkeypatch.setattr(text, "_walk", count)
     samples = scan(np.random.default_rng(6), 3 * text._BLOCK, 1)
     write_table(tmp_path / "a.csv", samples)
-    assert_same(read_table(tmp_path / "a.csv"), samples)
+    assert_same(read_table(tmp_path / "a.csv", response_unit="V/m"), samples)
     assert walked == []
     lines = (tmp_path / "a.csv").read_text().splitlines()
     lines[-1] = lines[-1].replace(",", ",x", 1)
@@ -501,7 +503,7 @@ def test_existing_files_stay_unless_told(tmp_path: Path) -> None:
         write_table(path, samples)
     assert path.read_text() == "old\n"
     write_table(path, samples, overwrite=True)
-    assert_same(read_table(path), samples)
+    assert_same(read_table(path, response_unit="V/m"), samples)
     with pytest.raises(ValueError, match="is a folder or a device"):
         write_table(tmp_path, samples, overwrite=True)
     with pytest.raises(ValueError, match=r"there is no folder .*: make it first"):
@@ -515,7 +517,7 @@ def test_a_link_is_followed_not_replaced(tmp_path: Path) -> None:
     samples = scan(np.random.default_rng(9))
     write_table(tmp_path / "b.csv", samples, overwrite=True)
     assert (tmp_path / "b.csv").is_symlink()
-    assert_same(read_table(tmp_path / "a.csv"), samples)
+    assert_same(read_table(tmp_path / "a.csv", response_unit="V/m"), samples)
 
 
 @pytest.mark.parametrize("where", ["replace", "open"])

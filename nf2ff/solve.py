@@ -125,17 +125,17 @@ def solve(
         reason += f"; the grid determines degree {grid_degree}, degree {chosen} is left zero"
     modes, estimates = _run(samples, scan, probe, min(chosen, _top(method, grid_degree)), method)
     automatic = degree is None and minimum_radius is None
+    floor = degrees.find_floor(samples, probe, modes) if automatic else None
     if automatic:
-        cut, why = degrees.above_noise(samples, probe, modes)
-        if cut < modes.degree:
-            reason = f"{why} ({reason} would allow {modes.degree})"
+        if floor is not None and floor.noise and floor.degree < modes.degree:
+            reason = f"{floor.reason} ({reason} would allow {modes.degree})"
             if isinstance(method, Quadrature):
-                modes = modes.truncate(cut)
+                modes = modes.truncate(floor.degree)
             else:
-                modes, estimates = _run(samples, scan, probe, cut, method)
+                modes, estimates = _run(samples, scan, probe, floor.degree, method)
         chosen = modes.degree
     modes = modes.extend(chosen)
-    tail_db, warnings = degrees.judge(modes, automatic=automatic)
+    tail_db, warnings = degrees.judge(modes, automatic=automatic, floor=floor)
     for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
         sentences += told
     if probe is not whole:
@@ -149,14 +149,14 @@ def solve(
         if not error <= LARGE_PROBE_ERROR:
             sentences.append(probe_error_sentence(float(error)))
     more = "" if _first_order(probe, samples) else ", or measure at more values of chi"
-    for sentences, e in zip(warnings, estimates, strict=True):
+    for f, (sentences, e) in enumerate(zip(warnings, estimates, strict=True)):
         sentences += notes
         if not e.converged:
             sentences.append(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
                 f"raise max_iterations or lower the degree{more}"
             )
-        if e.residual > LARGE_RESIDUAL:
+        if e.residual > LARGE_RESIDUAL and not (floor is not None and floor.drowned(f)):
             sentences.append(
                 f"the modes leave a residual of {e.residual:.2g} of the samples: check positions, "
                 "units, probe and time convention, and whether the degree is high enough"

@@ -14,7 +14,7 @@ from nf2ff.grid import Grid, grid_for_degree
 from nf2ff.modes import Modes, mode_count, required_degree, wavenumber
 from nf2ff.probe import Probe, response_constants
 from nf2ff.samples import Samples
-from nf2ff.whiteness import Remainder, remainder
+from nf2ff.whiteness import SURE_DEGREES, Remainder, remainder
 
 #: Power that may lie above the degree taken for an antenna within a known sphere [dB]: a far-field
 #: error of 1e-10, which costs a few degrees more than a tolerable one would.
@@ -23,8 +23,8 @@ DEGREE_TAIL_DB = -200.0
 #: warning, and above which nothing is to be believed. Choices of ours: antenna and probe 0.5
 #: wavelengths apart have 1 % (simulated), a pattern cut off at 90 deg to 2 deg has all of it.
 NOTABLE_BEYOND, MOST_BEYOND = 0.03, 0.5
-#: Degrees from which on a flat floor is looked for, and up to which it must be known for noise.
-FEWEST_DEGREES, SURE_DEGREES = 6, 12
+#: Degree from which on a flat floor is looked for; below `SURE_DEGREES` it must be known for noise.
+FEWEST_DEGREES = 6
 #: Frequencies of a sweep at which it is asked whether a floor is noise.
 MOST_FREQUENCIES = 12
 #: Largest remainder over largest response from which a floor that may be no noise is told of.
@@ -191,8 +191,8 @@ class Floor(NamedTuple):
             return [
                 f"above degree {self.degree - 2} the mode spectrum is a plateau, {level}, that is "
                 "no noise, since it hardly changes from one sample to the next: it comes from "
-                "sources far from the origin (a cable, a reflection, a drift), which the sampling "
-                "does not resolve; find them, or use finer steps"
+                "sources far from the origin (a cable, a reflection) or a fault of the receiver (drift, "
+                "unequal channels), which the steps do not resolve; find it, or use finer steps"
             ]
         if rest.verdict == "unknown":
             return [

@@ -191,8 +191,9 @@ class Floor(NamedTuple):
             return [
                 f"above degree {self.degree - 2} the mode spectrum is a plateau, {level}, that is "
                 "no noise, since it hardly changes from one sample to the next: it comes from "
-                "sources far from the origin (a cable, a reflection) or a fault of the receiver (drift, "
-                "unequal channels), which the steps do not resolve; find it, or use finer steps"
+                "sources far from the origin (a cable, a reflection) or a fault of the receiver "
+                "(drift, unequal channels), and the steps do not resolve it; find it, or use finer "
+                "steps"
             ]
         if rest.verdict == "unknown":
             return [
@@ -205,6 +206,29 @@ class Floor(NamedTuple):
             f"above degree {self.degree - 2} the mode spectrum is noise, which hides what is "
             "weaker; average longer or raise the power: a higher degree would only add noise"
         ]
+
+
+def received_spectrum(samples: Samples, probe: Probe, modes: Modes) -> NDArray[np.float64]:
+    """Mean power per coefficient of the field received, by degree, (F, N), up to a factor.
+
+    At the median radius. White noise of the samples makes it the same for all degrees.
+    """
+    n = np.arange(1, modes.degree + 1)
+    middle = float(np.median(samples.radius))
+    received = np.empty((modes.frequency.size, modes.degree))
+    for f, frequency in enumerate(modes.frequency):
+        p = response_constants(
+            probe, frequency=float(frequency), radius=[middle], degree=modes.degree
+        )
+        with np.errstate(over="ignore"):
+            gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
+        power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
+        by_degree = np.add.reduceat(power, n * n - 1)
+        gain[~np.isfinite(gain)] = 0
+        # The gain holds the factor (2n+1)/4 pi of unnormalised functions, and a degree has
+        # 2 (2n+1) coefficients.
+        received[f] = (by_degree * gain).sum(axis=1) / (2 * n + 1) ** 2
+    return received
 
 
 def find_floor(samples: Samples, probe: Probe, modes: Modes) -> Floor | None:
@@ -230,18 +254,7 @@ def find_floor(samples: Samples, probe: Probe, modes: Modes) -> Floor | None:
     top = modes.degree
     if top < FEWEST_DEGREES:
         return None
-    n = np.arange(1, top + 1)
-    middle = float(np.median(samples.radius))
-    received = np.empty((modes.frequency.size, top))
-    for f, frequency in enumerate(modes.frequency):
-        p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=top)
-        gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
-        power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
-        by_degree = np.add.reduceat(power, n * n - 1)
-        gain[~np.isfinite(gain)] = 0
-        # The gain holds the factor (2n+1)/4 pi of unnormalised functions, and a degree has
-        # 2 (2n+1) coefficients.
-        received[f] = (by_degree * gain).sum(axis=1) / (2 * n + 1) ** 2
+    received = received_spectrum(samples, probe, modes)
     upper = received[:, (3 * top) // 4 :]
     half = upper.shape[1] // 2
     low, high = upper[:, :half].mean(axis=1), upper[:, half:].mean(axis=1)

@@ -26,6 +26,7 @@ from nf2ff.samples import Samples
 from nf2ff.scan import NotAGridError, recognise_grid
 from nf2ff.study_results import read_growth
 from nf2ff.study_table import growth_facts
+from nf2ff.suspicion import suspect_angles, suspect_lengths
 from nf2ff.uncertainty_results import read_uncertainty
 from nf2ff.uncertainty_table import uncertainty_facts
 
@@ -260,6 +261,9 @@ def _samples(samples: Samples) -> dict[str, Any]:
     else:
         facts["regular_grid"] = f"{grid.rule}, {grid.theta.size} x {grid.phi.size}"
         facts["grid_supports_degree"] = grid.degree
+    angles = suspect_angles(samples)
+    lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
+    facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths)]
     return facts
 
 

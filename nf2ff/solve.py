@@ -19,6 +19,7 @@ from nf2ff.prepared import Direct, LeastSquares, Method, Prepared, Quadrature
 from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
+from nf2ff.suspicion import check_angles, suspect_lengths, suspect_waves
 from nf2ff.waves import canonical_angles
 
 
@@ -98,6 +99,7 @@ def solve(
     """
     degree = None if degree is None else degrees.whole(degree)
     check_units(samples, probe)
+    check_angles(samples)
     check_radius(samples, minimum_radius, probe)
     check_port(int(samples.port.max()), probe)
     check_polarisations(samples, probe)
@@ -136,8 +138,13 @@ def solve(
         chosen = modes.degree
     modes = modes.extend(chosen)
     tail_db, warnings = degrees.judge(modes, automatic=automatic, floor=floor)
-    for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
-        sentences += told
+    for more in (
+        degrees.judge_probe(samples, probe, modes),
+        suspect_lengths(samples),
+        suspect_waves(samples, probe, modes),
+    ):
+        for sentences, told in zip(warnings, more, strict=True):
+            sentences += told
     if probe is not whole:
         levels = degrees.neglected(samples, whole, probe, modes)
         for sentences, level in zip(warnings, levels, strict=True):
@@ -148,13 +155,13 @@ def solve(
     for sentences, error in zip(warnings, probe_error, strict=True):
         if not error <= LARGE_PROBE_ERROR:
             sentences.append(probe_error_sentence(float(error)))
-    more = "" if _first_order(probe, samples) else ", or measure at more values of chi"
+    chi = "" if _first_order(probe, samples) else ", or measure at more values of chi"
     for f, (sentences, e) in enumerate(zip(warnings, estimates, strict=True)):
         sentences += notes
         if not e.converged:
             sentences.append(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
-                f"raise max_iterations or lower the degree{more}"
+                f"raise max_iterations or lower the degree{chi}"
             )
         if e.residual > LARGE_RESIDUAL and not (floor is not None and floor.drowned(f)):
             sentences.append(

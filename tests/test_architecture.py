@@ -22,8 +22,9 @@ LAYERS = [
     {"scan", "antennas", "level", "geometry"},
     {"radial", "farfield"},
     {"operator", "pattern_modes"},
-    {"inversion", "checks", "degree"},
-    {"prepared"},
+    {"inversion", "checks", "whiteness"},
+    {"prepared", "degree"},
+    {"suspicion"},
     {"solve", "metrics", "simulate"},
     {
         "search", "patches", "orientation", "probe_models", "spherical_coverage", "power_scan",

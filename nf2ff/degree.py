@@ -25,6 +25,9 @@ DEGREE_TAIL_DB = -200.0
 NOTABLE_BEYOND, MOST_BEYOND = 0.03, 0.5
 #: Degree from which on a flat floor is looked for; below `SURE_DEGREES` it must be known for noise.
 FEWEST_DEGREES = 6
+#: Degree from which on responses that are noise throughout are called so. Below, a grid has hardly
+#: any readings near its poles that would tell it from an antenna too large for the steps.
+NOISE_DEGREES = 16
 #: Frequencies of a sweep at which it is asked whether a floor is noise.
 MOST_FREQUENCIES = 12
 #: Largest remainder over largest response from which a floor that may be no noise is told of.
@@ -268,6 +271,11 @@ def find_floor(samples: Samples, probe: Probe, modes: Modes) -> Floor | None:
     cut = min(top, int(above[-1]) + 3) if above.size else top
     level = 10 * np.log10((floor[:, 0] / received.max(axis=1)).max())
     found = _remainders(samples, probe, modes, cut, rises.any(axis=1))
+    if top < NOISE_DEGREES:
+        found = [
+            r if one else r._replace(verdict="unknown")
+            for r, one in zip(found, rises.any(axis=1), strict=True)
+        ]
     if top < SURE_DEGREES and not all(r.verdict == "noise" for r in found):
         return None
     reason = (

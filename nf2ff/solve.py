@@ -135,6 +135,8 @@ def solve(
                 modes = modes.truncate(floor.degree)
             else:
                 modes, estimates = _run(samples, scan, probe, floor.degree, method)
+        elif floor is not None and not floor.noise:
+            reason += f"; what is above degree {floor.degree - 2} is weak, but no noise"
         chosen = modes.degree
     modes = modes.extend(chosen)
     tail_db, warnings = degrees.judge(modes, automatic=automatic, floor=floor)

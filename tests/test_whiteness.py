@@ -190,7 +190,7 @@ def test_level_is_relative_to_the_largest_response(rng):
 
 
 def test_what_the_modes_explain_is_taken_out():
-    # A dipole at the origin along z is the mode s = 2, m = 0, n = 1 (closed form): all is explained.
+    # A dipole at the origin along z is a wave of degree 1 (closed form): all is explained.
     samples = scan("grid", DipoleCluster(np.zeros((1, 3)), [[0, 0, 1]]), 16)
     modes = solve(samples, PROBE, degree=1).modes
     found = remainder(samples, PROBE, modes, top=16)

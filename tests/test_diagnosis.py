@@ -256,22 +256,42 @@ def test_many_frequencies_are_asked_at_some():
     assert all(said(solution, PLATEAU, f) for f in range(30))
 
 
-def test_floor_of_which_nothing_is_known():
-    # Every reading at a chi of its own: neighbours are not comparable.
+@pytest.mark.parametrize(("noise_db", "told"), [(-30, True), (-50, True), (-75, False)])
+def test_floor_of_which_nothing_is_known(noise_db, told, monkeypatch):
+    # Where the positions do not tell, the floor is cut off, and that it may be a field is said
+    # unless it is next to nothing: the largest of 5000 readings is 9 dB above the rms.
+    monkeypatch.setattr("nf2ff.whiteness.FEWEST_PAIRS", 10**9)
+    solution = solve(scan(array(), "spiral", noise_db=noise_db), PROBE)
+    found = said(solution, "the mode spectrum is flat, up to ")
+    assert len(found) == told
+    assert solution.degree_reason.startswith("spectrum")
+    if told:
+        level = float(found[0].partition("up to ")[2].partition(" dB")[0])
+        assert level == pytest.approx(noise_db + 9, abs=2)
+        assert "may come from weak sources far from the origin" in found[0]
+    assert not said(solution, NOISY)
+    assert not said(solution, COARSE)
+
+
+@pytest.mark.parametrize("chi", ["apart", "at random"])
+def test_positions_of_one_reading_each(chi):
+    # Polarisations in turn, or at random: fewer neighbours to compare, but enough.
     rng = np.random.default_rng(5)
-    spiral = equal_area_spiral_for_degree(20)
-    chi = rng.uniform(0, np.pi, 2 * spiral.theta.size)
-    samples = simulate(
-        array(), frequency=[FREQUENCY], radius=20.0, theta=np.repeat(spiral.theta, 2),
-        phi=np.repeat(spiral.phi, 2), chi=chi,
-    )  # fmt: skip
-    noise = rng.normal(size=(2, *samples.response.shape))
-    level = 1e-2 * np.abs(samples.response).max()
-    noisy = replace(samples, response=samples.response + level * (noise[0] + 1j * noise[1]))
-    solution = solve(noisy, PROBE)
-    found = said(solution, "is flat") + said(solution, NOISY)
-    assert len(found) <= 1
-    assert not said(solution, PLATEAU)
+    spiral = equal_area_spiral_for_degree(30)
+    count = spiral.theta.size
+    angle = (
+        rng.uniform(0, np.pi, count) if chi == "at random" else np.pi / 2 * (np.arange(count) % 2)
+    )
+    for antenna, word in ((array(weak=0.01), PLATEAU), (array(), NOISY)):
+        samples = simulate(
+            antenna, frequency=[FREQUENCY], radius=20.0, theta=spiral.theta, phi=spiral.phi,
+            chi=angle,
+        )  # fmt: skip
+        if word == NOISY:
+            level = 10 ** (-28 / 20) * np.abs(samples.response).max()
+            noise = rng.normal(size=(2, 1, count)) * level / np.sqrt(2)
+            samples = replace(samples, response=samples.response + noise[0] + 1j * noise[1])
+        assert said(solve(samples, PROBE), word)
 
 
 # --- samples that are too few ---------------------------------------------------------------------

@@ -13,8 +13,8 @@ from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 
 #: Radii between these are taken as they are [m]: ranges on chips are 10 mm and more away, the
-#: largest outdoor ranges with phase some 100 m (common practice, no source).
-LEAST_RADIUS, MOST_RADIUS = 1e-3, 100.0
+#: largest outdoor ranges that keep phase some 100 m (common practice, no source).
+LEAST_RADIUS, MOST_RADIUS = 1e-3, 120.0
 #: Likewise frequencies [Hz].
 LEAST_FREQUENCY, MOST_FREQUENCY = 1e6, 1e12
 #: EIRP and TRP from which on they are doubted [W]: absorbers burn from some 100 W on, and what

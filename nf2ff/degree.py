@@ -194,9 +194,9 @@ class Floor(NamedTuple):
             return [
                 f"above degree {self.degree - 2} the mode spectrum is a plateau, {level}, that is "
                 "no noise, since it hardly changes from one sample to the next: it comes from "
-                "sources far from the origin (a cable, a reflection) or a fault of the receiver "
-                "(drift, unequal channels), and the steps do not resolve it; find it, or use finer "
-                "steps"
+                "sources far from the origin (a cable, a reflection) or from a fault of probe or "
+                "receiver (drift, unequal channels), and the steps do not resolve it; find it, or "
+                "use finer steps"
             ]
         if rest.verdict == "unknown":
             return [

@@ -14,14 +14,14 @@ from nf2ff.samples import Samples
 
 #: Radii between these are taken as they are [m]: ranges on chips are 10 mm and more away, the
 #: largest outdoor ranges that keep phase some 100 m (common practice, no source).
-LEAST_RADIUS, MOST_RADIUS = 1e-3, 120.0
+LEAST_RADIUS, MOST_RADIUS = 1e-3, 200.0
 #: Likewise frequencies [Hz].
 LEAST_FREQUENCY, MOST_FREQUENCY = 1e6, 1e12
-#: EIRP and TRP from which on they are doubted [W]: absorbers burn from some 100 W on, and what
+#: EIRP and TRP from which on they are doubted [W]: absorbers burn from far less on, and what
 #: radiates more is not measured in a chamber (common practice, no source).
-MOST_EIRP, MOST_POWER = 1e6, 1e4
+MOST_EIRP, MOST_POWER = 1e6, 5e4
 #: Part of the mean square response by waves far above k r from which there is a hint. A choice of
-#: ours: 40 scans of dipoles up to 0.9 of the radius had less (simulated).
+#: ours: scans of dipoles at up to 0.8 of the radius, k r 1.5 to 10, have less (simulated).
 EVANESCENT = 0.1
 
 

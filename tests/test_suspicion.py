@@ -166,7 +166,7 @@ def at(radius, frequency=3e9):
     )  # fmt: skip
 
 
-@pytest.mark.parametrize("radius", [0.0101, 0.3, 0.5, 3, 10, 30, 99, 105])
+@pytest.mark.parametrize("radius", [0.0101, 0.3, 0.5, 3, 10, 30, 100, 199])
 def test_radii_of_everyday(radius):
     assert suspect_lengths(at(radius)) == [[]]
 
@@ -228,7 +228,7 @@ def test_waves_too_fine_for_the_wavelength():
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("kr", [1.5, 3.0, 10.0])
 def test_antennas_that_fill_the_sphere_are_not_doubted(seed, kr):
-    # Dipoles at up to 0.8 of the radius of the scan, which is where cables and hands are.
+    # Dipoles at up to 0.8 of the radius of the scan.
     rng = np.random.default_rng(seed)
     radius = kr / (2 * np.pi)
     place = rng.normal(size=(8, 3))
@@ -247,12 +247,12 @@ def test_antennas_that_fill_the_sphere_are_not_doubted(seed, kr):
 
 
 def test_level():
-    assert suspect_level(np.array([9e3, 1e-9]), np.array([9e5, 1.0])) == [[], []]
-    first, second, third = suspect_level(np.array([2e4, 1.0, 2e4]), np.array([1.0, 2e6, 3e6]))
-    assert "TRP would be 2e+04 W and EIRP 1 W, more than is radiated in any chamber" in first[0]
+    assert suspect_level(np.array([4e4, 1e-9]), np.array([9e5, 1.0])) == [[], []]
+    first, second, third = suspect_level(np.array([6e4, 1.0, 6e4]), np.array([1.0, 2e6, 3e6]))
+    assert "TRP would be 6e+04 W and EIRP 1 W, more than is radiated in any chamber" in first[0]
     assert "EIRP 2e+06 W" in second[0]
     assert len(third) == 1
-    assert suspect_level(np.array([2e4]), None)[0][0].startswith("TRP would be 2e+04 W, more")
+    assert suspect_level(np.array([6e4]), None)[0][0].startswith("TRP would be 6e+04 W, more")
 
 
 def test_level_of_millimetres_by_the_command(tmp_path):

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 import operator
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.coverage import Coverage
-from nf2ff.grid import Grid
+from nf2ff.grid import Grid, grid_for_degree
 from nf2ff.modes import Modes, mode_count, required_degree, wavenumber
 from nf2ff.probe import Probe, response_constants
 from nf2ff.samples import Samples
+from nf2ff.whiteness import SURE_DEGREES, Remainder, remainder
 
 #: Power that may lie above the degree taken for an antenna within a known sphere [dB]: a far-field
 #: error of 1e-10, which costs a few degrees more than a tolerable one would.
@@ -22,6 +23,15 @@ DEGREE_TAIL_DB = -200.0
 #: warning, and above which nothing is to be believed. Choices of ours: antenna and probe 0.5
 #: wavelengths apart have 1 % (simulated), a pattern cut off at 90 deg to 2 deg has all of it.
 NOTABLE_BEYOND, MOST_BEYOND = 0.03, 0.5
+#: Degree from which on a flat floor is looked for; below `SURE_DEGREES` it must be known for noise.
+FEWEST_DEGREES = 6
+#: Degree from which on responses that are noise throughout are called so. Below, a grid has hardly
+#: any readings near its poles that would tell it from an antenna too large for the steps.
+NOISE_DEGREES = 16
+#: Frequencies of a sweep at which it is asked whether a floor is noise.
+MOST_FREQUENCIES = 12
+#: Largest remainder over largest response from which a floor that may be no noise is told of.
+NOTABLE_REMAINDER = 1e-3
 
 
 def whole(degree: int) -> int:
@@ -65,11 +75,19 @@ def scattered_limit(samples: Samples, coverage: Coverage) -> int:
 
 
 def sampled_degree(grid: Grid) -> int:
-    """Largest degree to take from a full grid without being asked.
+    """Largest degree to take from a full grid without being asked; one without any is refused.
 
     A grid that starts one step from the poles determines twice what its quadrature does, by
     least squares.
     """
+    if grid.degree < 1:
+        rings = grid_for_degree(1, rule=grid.rule).theta.size
+        msg = (
+            f"the grid of {grid.theta.size} x {grid.phi.size} positions (theta x phi) determines "
+            f"no wave at all: degree 1 needs at least {rings} angles theta and 3 equal steps in "
+            "phi over the full circle, since a cut does not tell the field beside it"
+        )
+        raise ValueError(msg)
     if grid.rule == "fejer-2":
         return min(grid.theta.size, (grid.phi.size - 1) // 2)
     return grid.degree
@@ -79,22 +97,28 @@ def choose_degree(
     samples: Samples, degree: int | None, limit: int, minimum_radius: float | None
 ) -> tuple[int, str]:
     """The degree to solve for and why, at most ``limit``; what asks for more is refused."""
-    count = samples.response.shape[1]
+    who = f"the {samples.response.shape[1]} samples"
+    lacking = ""
+    if samples.any_missing:
+        present = (~np.isnan(samples.response)).sum(axis=1)
+        f = int(np.argmin(present))
+        if limit == count_limit(samples):
+            who = f"the {present[f]} samples present at {samples.frequency[f] / 1e9:.9g} GHz"
+            lacking = ", or leave that frequency out"
     if degree is not None:
         if degree < 1:
             msg = f"degree is {degree}, expected at least 1"
             raise ValueError(msg)
         if degree > limit:
             msg = (
-                f"the {count} samples determine degree {limit} at most, not {degree}, which needs "
+                f"{who} determine degree {limit} at most, not {degree}, which needs "
                 f"at least {mode_count(degree)} samples (its unknowns) in steps of at most "
                 f"{180 / degree:.4g} deg in theta and {360 / (2 * degree + 1):.4g} deg in phi"
             )
             raise ValueError(msg)
         return degree, "given"
     if limit < 1:
-        present = int((~np.isnan(samples.response)).sum(axis=1).min())
-        msg = f"{present} samples are fewer than the 6 unknowns of degree 1: measure more"
+        msg = f"{who} are fewer than the 6 unknowns of degree 1: measure more{lacking}"
         raise ValueError(msg)
     k = float(wavenumber(samples.frequency.max()))
     if minimum_radius is not None:
@@ -117,54 +141,171 @@ def choose_degree(
             f"{DEGREE_TAIL_DB:g} dB"
         )
     # The antenna lies within the sphere on which it is measured.
-    inside = required_degree(k * float(samples.radius.max()), tail_db=DEGREE_TAIL_DB)
+    kr = k * float(samples.radius.max())
+    # More than kr is needed in any case: a far sphere need not be asked.
+    inside = required_degree(kr, tail_db=DEGREE_TAIL_DB) if kr < limit else limit
     if inside < limit:
         return inside, "radius of the scan, which encloses the antenna"
     return limit, "sampling"
 
 
-def above_noise(samples: Samples, probe: Probe, modes: Modes) -> tuple[int, str]:
-    """Degree above which there is nothing but a flat floor of noise, and how that was seen.
+class Floor(NamedTuple):
+    """The flat part of a spectrum, from some degree to the last.
 
-    White noise of the samples has the same power in every coefficient of the field received. The
-    floor is the mean over the top quarter of the degrees, taken for noise only if it is flat:
-    the two halves of that quarter agree within 3 dB.
+    Parameters
+    ----------
+    degree : int
+        Degree from which on there is nothing else, at any frequency; the last if there is
+        always something.
+    reason : str
+        How that was seen.
+    rises : (F,) ndarray of bool
+        Whether anything of the spectrum rises above the floor.
+    remainder : list of Remainder
+        For each frequency, what the modes below leave of the samples.
     """
-    top = modes.degree
-    if top < 12:
-        return top, ""
-    n = np.arange(1, top + 1)
+
+    degree: int
+    reason: str
+    rises: NDArray[np.bool_]
+    remainder: list[Remainder]
+
+    @property
+    def noise(self) -> bool:
+        """Whether it is, as far as can be told, noise, above which the modes may be cut."""
+        return all(r.verdict != "field" for r in self.remainder)
+
+    def drowned(self, f: int) -> bool:
+        """Whether at frequency ``f`` noise hides what the spectrum has below the floor.
+
+        A floor of which nothing is known hides it just so, but is no sign of noise alone.
+        """
+        verdict = self.remainder[f].verdict
+        return verdict == "noise" or (verdict == "unknown" and bool(self.rises[f]))
+
+    def sentences(self, f: int, *, strong: bool) -> list[str]:
+        """What to beware of at frequency ``f``, if the floor is ``strong`` in the modes kept."""
+        rest = self.remainder[f]
+        notable = strong or (rest.verdict != "noise" and rest.level > NOTABLE_REMAINDER)
+        if not notable or not self.rises[f]:
+            return []
+        level = f"up to {20 * math.log10(rest.level):.0f} dB of the largest response"
+        if rest.verdict == "field":
+            return [
+                f"above degree {self.degree - 2} the mode spectrum is a plateau, {level}, that is "
+                "no noise, since it hardly changes from one sample to the next: it comes from "
+                "sources far from the origin (a cable, a reflection) or from a fault of probe or "
+                "receiver (drift, unequal channels), and the steps do not resolve it; find it, or "
+                "use finer steps"
+            ]
+        if rest.verdict == "unknown":
+            return [
+                f"above degree {self.degree - 2} the mode spectrum is flat, {level}: it was cut "
+                "there as noise, but may come from weak sources far from the origin, too, which "
+                "these positions do not tell; give a degree to keep it"
+            ]
+        return [
+            f"the data are noisy ({20 * math.log10(rest.rms):.0f} dB of the largest response): "
+            f"above degree {self.degree - 2} the mode spectrum is noise, which hides what is "
+            "weaker; average longer or raise the power: a higher degree would only add noise"
+        ]
+
+
+def received_spectrum(samples: Samples, probe: Probe, modes: Modes) -> NDArray[np.float64]:
+    """Mean power per coefficient of the field received, by degree, (F, N), up to a factor.
+
+    At the median radius. White noise of the samples makes it the same for all degrees.
+    """
+    n = np.arange(1, modes.degree + 1)
     middle = float(np.median(samples.radius))
-    received = np.empty((modes.frequency.size, top))
+    received = np.empty((modes.frequency.size, modes.degree))
     for f, frequency in enumerate(modes.frequency):
-        p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=top)
-        gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
+        p = response_constants(
+            probe, frequency=float(frequency), radius=[middle], degree=modes.degree
+        )
+        with np.errstate(over="ignore"):
+            gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
         power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
         by_degree = np.add.reduceat(power, n * n - 1)
         gain[~np.isfinite(gain)] = 0
         # The gain holds the factor (2n+1)/4 pi of unnormalised functions, and a degree has
         # 2 (2n+1) coefficients.
         received[f] = (by_degree * gain).sum(axis=1) / (2 * n + 1) ** 2
+    return received
+
+
+def find_floor(samples: Samples, probe: Probe, modes: Modes) -> Floor | None:
+    """Degree above which the field received is equally strong in all modes, and what that is.
+
+    White noise of the samples has the same power in every coefficient of the field received. So
+    have, up to some degree, sources far from the origin. The floor is the mean over the top
+    quarter of the degrees, taken for one only if it is flat: the two halves of that quarter agree
+    within 3 dB.
+
+    Parameters
+    ----------
+    samples, probe
+        As in `nf2ff.solve.solve`.
+    modes : Modes
+        Of the largest degree that the sampling allows.
+
+    Returns
+    -------
+    Floor or None
+        None where there is none at some frequency.
+    """
+    top = modes.degree
+    if top < FEWEST_DEGREES:
+        return None
+    received = received_spectrum(samples, probe, modes)
     upper = received[:, (3 * top) // 4 :]
     half = upper.shape[1] // 2
     low, high = upper[:, :half].mean(axis=1), upper[:, half:].mean(axis=1)
     if not np.all((low < 2 * high) & (high < 2 * low)):
-        return top, ""
+        return None
     floor = np.maximum(low, high)[:, None]
     # 4 times the floor: the mean of 2 (2n+1) exponential values exceeds that by chance in fewer
     # than one case in a million from degree 3 on.
-    above = np.flatnonzero((received > 4 * floor).any(axis=0))
-    if not above.size:
-        return top, ""
+    rises = received > 4 * floor
+    above = np.flatnonzero(rises.any(axis=0))
+    cut = min(top, int(above[-1]) + 3) if above.size else top
     level = 10 * np.log10((floor[:, 0] / received.max(axis=1)).max())
-    cut = min(top, int(above[-1]) + 3)
-    return cut, (
+    found = _remainders(samples, probe, modes, cut, rises.any(axis=1))
+    if top < NOISE_DEGREES:
+        found = [
+            r if one else r._replace(verdict="unknown")
+            for r, one in zip(found, rises.any(axis=1), strict=True)
+        ]
+    if top < SURE_DEGREES and not all(r.verdict == "noise" for r in found):
+        return None
+    reason = (
         f"spectrum: above degree {cut - 2} the field received is a flat floor, {level:.0f} dB per "
         "coefficient below the strongest degree"
     )
+    return Floor(cut, reason, rises.any(axis=1), found)
 
 
-def judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[list[str]]]:
+def _remainders(
+    samples: Samples, probe: Probe, modes: Modes, cut: int, rises: NDArray[np.bool_]
+) -> list[Remainder]:
+    """What the modes up to ``cut`` leave, at some frequencies, told to those between."""
+    count = modes.frequency.size
+    asked = np.unique(np.linspace(0, count - 1, min(count, MOST_FREQUENCIES)).round().astype(int))
+    # A frequency of noise alone, or of a field too fine for the sampling, is asked itself.
+    asked = np.union1d(asked, np.flatnonzero(~rises))
+    below = modes.truncate(cut)
+    found = {}
+    for f in asked.tolist():
+        q = below.coefficients[f : f + 1] * rises[f]
+        found[f] = remainder(
+            samples.at_frequency(f), probe, Modes(modes.frequency[f : f + 1], q), top=modes.degree
+        )
+    return [found[int(asked[np.argmin(np.abs(asked - f))])] for f in range(count)]
+
+
+def judge(
+    modes: Modes, *, automatic: bool, floor: Floor | None = None
+) -> tuple[NDArray[np.float64], list[list[str]]]:
     """Tail of the power spectrum [dB], and warnings; a hopeless automatic degree is refused."""
     power = modes.power_spectrum()
     total = power.sum(axis=1)
@@ -182,6 +323,16 @@ def judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[l
         top_db = 10 * np.log10(density[:, -2:].mean(axis=1) / mean)
     warnings: list[list[str]] = [[] for _ in total]
     for f, frequency in enumerate(modes.frequency / 1e9):
+        if floor is not None and floor.drowned(f):
+            if not floor.rises[f]:
+                msg = (
+                    f"the responses at {frequency:.9g} GHz vary from sample to sample at random: "
+                    "there is nothing but noise, or the steps are far too coarse for this "
+                    "antenna; check the receiver, use finer steps, or leave that frequency out"
+                )
+                raise ValueError(msg)
+            warnings[f] += floor.sentences(f, strong=bool(top_db[f] > -40))
+            continue
         if automatic and modes.degree >= 4 and (top_db[f] > -10 or tail_db[f] > -20):
             msg = (
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
@@ -190,7 +341,9 @@ def judge(modes: Modes, *, automatic: bool) -> tuple[NDArray[np.float64], list[l
                 "the error"
             )
             raise ValueError(msg)
-        if top_db[f] > -40:
+        told = [] if floor is None else floor.sentences(f, strong=bool(top_db[f] > -40))
+        warnings[f] += told
+        if top_db[f] > -40 and not told:
             warnings[f].append(
                 f"the mode spectrum has not fallen off at degree {modes.degree} (last degrees "
                 f"{tail_db[f]:.1f} dB of the power): it is truncated, or the data are noisy; "

@@ -27,6 +27,7 @@ from nf2ff.sanity import judge_readings
 from nf2ff.scan import NotAGridError, recognise_grid
 from nf2ff.study_results import read_growth
 from nf2ff.study_table import growth_facts
+from nf2ff.suspicion import suspect_angles, suspect_lengths
 from nf2ff.uncertainty_results import read_uncertainty
 from nf2ff.uncertainty_table import uncertainty_facts
 
@@ -261,11 +262,14 @@ def _samples(samples: Samples) -> dict[str, Any]:
     else:
         facts["regular_grid"] = f"{grid.rule}, {grid.theta.size} x {grid.phi.size}"
         facts["grid_supports_degree"] = grid.degree
-    facts["warnings"] = [
+    angles = suspect_angles(samples)
+    lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
+    readings = [
         f"{frequency / 1e9:.9g} GHz: {sentence}"
         for frequency, some in zip(samples.frequency, judge_readings(samples), strict=True)
         for sentence in some
     ]
+    facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
     return facts
 
 

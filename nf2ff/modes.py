@@ -181,7 +181,7 @@ def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
     -----
     Sum rule: sum (2n+1) [j_n^2 + ((x j_n)'/x)^2] = 4/3 for every x (closed form).
     """
-    from scipy.special import spherical_jn
+    from scipy.special import jv
 
     if not kr0 >= 0 or not np.isfinite(kr0):
         msg = f"kr0 is {kr0}, expected a finite number >= 0"
@@ -192,12 +192,19 @@ def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
     if kr0 < 1e-6:
         return 1
     top = int(kr0 + 12 * kr0 ** (1 / 3) * (1 + abs(tail_db) / 60) + 20)
-    n = np.arange(1, top + 1)
-    j = spherical_jn(n, kr0)
-    dj = spherical_jn(n, kr0, derivative=True) + j / kr0
-    power = (2 * n + 1) * (j**2 + dj**2)
-    above = np.append(np.cumsum(power[::-1])[::-1], 0.0)[1:]
-    return int(n[np.argmax(above <= 10 ** (tail_db / 10) * 4 / 3)])
+    most = 10 ** (tail_db / 10) * 4 / 3
+    # The power falls off within some kr0^(1/3) of kr0: only degrees about there are summed, and
+    # more of them below as long as the tail is not yet as strong as it may be.
+    first = int(kr0 - 12 * kr0 ** (1 / 3))
+    while True:
+        first = max(1, first)
+        n = np.arange(first, top + 1)
+        j = np.sqrt(0.5 * np.pi / kr0) * jv(np.append(first - 1, n) + 0.5, kr0)
+        power = (2 * n + 1) * (j[1:] ** 2 + (j[:-1] - n / kr0 * j[1:]) ** 2)
+        above = np.append(np.cumsum(power[::-1])[::-1], 0.0)[1:]
+        if first == 1 or above[0] > most:
+            return int(n[np.argmax(above <= most)])
+        first = top - 2 * (top - first)
 
 
 __all__ = [

@@ -20,6 +20,7 @@ from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.scan import GridScan, NotAGridError, recognise_grid
 from nf2ff.solution import Part, Solution, join
+from nf2ff.suspicion import check_angles, suspect_lengths, suspect_waves
 
 
 def solve(
@@ -65,6 +66,7 @@ def solve(
     """
     degree = None if degree is None else degrees.whole(degree)
     check_units(samples, probe)
+    check_angles(samples)
     check_radius(samples, minimum_radius, probe)
     check_port(int(samples.port.max()), probe)
     check_polarisations(samples, probe)
@@ -158,10 +160,11 @@ def _solve_part(
                 f"everywhere, and not {chosen}, which the rest would allow"
             )
             found = lower
+    floor = degrees.find_floor(samples, probe, found.modes) if automatic else None
     if automatic:
-        cut, why = degrees.above_noise(samples, probe, found.modes)
-        if cut < found.modes.degree:
-            reason = f"{why} ({reason} would allow {found.modes.degree})"
+        if floor is not None and floor.noise and floor.degree < found.modes.degree:
+            cut = floor.degree
+            reason = f"{floor.reason} ({reason} would allow {found.modes.degree})"
             prepared = replace(found.prepared, degree=cut)
             if isinstance(settled, Quadrature):
                 found = found._replace(prepared=prepared, modes=found.modes.truncate(cut))
@@ -170,6 +173,8 @@ def _solve_part(
                 settled, notes = _settle(method, scan, coverage, cut, grid_degree)
                 prepared = replace(prepared, method=settled)
                 found = gaps.attempt(prepared, coverage, free=free, notes=notes)
+        elif floor is not None and not floor.noise:
+            reason += f"; what is above degree {floor.degree - 2} is weak, but no noise"
         chosen = found.modes.degree
     prepared, modes, estimates, notes, doubtful = found
     modes = modes.extend(chosen)
@@ -182,15 +187,22 @@ def _solve_part(
         return consistency.judge(samples, probe, modes, estimates, again)
 
     with consistency.naming_doubts(doubts):
-        tail_db, warnings = degrees.judge(modes, automatic=automatic and not doubtful)
+        tail_db, warnings = degrees.judge(
+            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor
+        )
     if doubtful:
         # What a gap leaves in the spectrum says nothing of the degree.
         warnings = [[] for _ in warnings]
     doubted = doubts()
     for sentences, told in zip(warnings, doubted, strict=True):
         sentences += told
-    for sentences, told in zip(warnings, degrees.judge_probe(samples, probe, modes), strict=True):
-        sentences += told
+    for some in (
+        degrees.judge_probe(samples, probe, modes),
+        suspect_lengths(samples),
+        suspect_waves(samples, probe, modes),
+    ):
+        for sentences, told in zip(warnings, some, strict=True):
+            sentences += told
     if probe is not whole:
         levels = degrees.neglected(samples, whole, probe, modes)
         for sentences, level in zip(warnings, levels, strict=True):
@@ -198,15 +210,15 @@ def _solve_part(
                 f"the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
                 f"{level:.1f} dB of its response at {samples.radius.min():.6g} m"
             )
-    more = "" if _first_order(probe, samples) else ", or measure at more values of chi"
-    for sentences, e in zip(warnings, estimates, strict=True):
+    chi = "" if _first_order(probe, samples) else ", or measure at more values of chi"
+    for f, (sentences, e) in enumerate(zip(warnings, estimates, strict=True)):
         sentences += notes
         if not e.converged:
             sentences.append(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
-                f"raise max_iterations or lower the degree{more}"
+                f"raise max_iterations or lower the degree{chi}"
             )
-        if e.residual > LARGE_RESIDUAL:
+        if e.residual > LARGE_RESIDUAL and not (floor is not None and floor.drowned(f)):
             sentences.append(
                 f"the modes leave a residual of {e.residual:.2g} of the samples: check positions, "
                 "units, probe and time convention, and whether the degree is high enough"

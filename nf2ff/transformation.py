@@ -23,6 +23,7 @@ from nf2ff.samples import Samples
 from nf2ff.solution import Solution, noise_gain
 from nf2ff.solve import LARGE_PROBE_ERROR, Method, probe_error_sentence, solve
 from nf2ff.summary import Quantity, summarise, summary_facts
+from nf2ff.suspicion import suspect_level
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
 STEPS_DEG = (5.0, 2.0, 1.0, 0.5, 0.25, 0.1)
@@ -180,6 +181,9 @@ def transform_samples(
     _warn_of_gaps(outcome, samples, further)
     # Powers that do not suit the data are refused now, before anything is written.
     _warn_of_powers(outcome, further)
+    if solution.modes.reference == "absolute":
+        levels = suspect_level(solution.modes.radiated_power(), top.eirp)
+        further = [a + b for a, b in zip(further, levels, strict=True)]
     warnings = tuple((*a, *b) for a, b in zip(further, solution.warnings, strict=True))
     return replace(outcome, solution=replace(solution, warnings=warnings))
 

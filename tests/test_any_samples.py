@@ -552,10 +552,14 @@ def test_positions_read_wrongly_show_in_the_residual():
 
 
 def panel(columns, rows):
-    """Array of Huygens sources half a wavelength apart that looks to +z, off the origin."""
+    """Array of Huygens sources half a wavelength apart that looks to +z, off the origin.
+
+    Of 1 mA m each: of 1 A m it would radiate megawatts, which is doubted.
+    """
     x, y = (0.5 * (np.arange(n) - (n - 1) / 2) for n in (columns, rows))
     at = np.stack([a.ravel() for a in np.meshgrid(x, y, [0.3])], axis=1)
-    return array_of(huygens_source(direction=Z, polarisation=X), positions=at)
+    source = huygens_source(direction=Z, polarisation=X, moment=1e-3)
+    return array_of(source, positions=at)
 
 
 def blocked(antenna, degree, radius, **noise):

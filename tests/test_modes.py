@@ -4,6 +4,7 @@ import mpmath
 import numpy as np
 import oracle
 import pytest
+import scipy.special
 
 from nf2ff.modes import (
     SPEED_OF_LIGHT,
@@ -108,6 +109,41 @@ def test_required_degree_is_the_smallest_that_serves(kr0, tail_db):
         level = mpmath.mpf(10) ** (mpmath.mpf(tail_db) / 10) * 4 / 3
         assert above <= level
         assert degree == 1 or above + power(degree) > level
+
+
+@pytest.mark.parametrize("kr0", [3e3, 1.2345e5])
+@pytest.mark.parametrize("tail_db", [-0.5, -3.0, -30.0, -200.0])
+def test_required_degree_of_large_spheres(kr0, tail_db):
+    # Every term by the recurrence downward from where j_n is nothing (Miller), scaled as the
+    # sum rule gives: no Bessel function of the library.
+    top = int(kr0 + 60 * kr0 ** (1 / 3))
+    power = [0.0] * (top + 2)
+    above, now = 0.0, 1e-300
+    for n in range(top, 0, -1):
+        below = (2 * n + 1) / kr0 * now - above
+        power[n] = (2 * n + 1) * (now**2 + (below - n / kr0 * now) ** 2)
+        above, now = now, below
+        if abs(now) > 1e100:
+            power[n:] = [x * 1e-300 for x in power[n:]]
+            above, now = above * 1e-150, now * 1e-150
+    left = np.append(np.cumsum(power[:0:-1])[::-1], 0.0)[1:]
+    total = sum(power)
+    expected = 1 + int(np.argmax(left <= 10 ** (tail_db / 10) * total))
+    assert required_degree(kr0, tail_db=tail_db) == expected
+
+
+def test_required_degree_takes_no_longer_for_large_spheres(monkeypatch):
+    # Bessel functions asked for, not seconds: some 60 kr0^(1/3) of them.
+    asked = []
+    exact = scipy.special.jv
+    monkeypatch.setattr(
+        "scipy.special.jv", lambda order, x: asked.append(order.size) or exact(order, x)
+    )
+    for kr0 in (1e3, 1e6, 1e9):
+        asked.clear()
+        degree = required_degree(kr0, tail_db=-200.0)
+        assert 0 < degree - kr0 < 10 * kr0 ** (1 / 3)
+        assert sum(asked) < 100 * kr0 ** (1 / 3)
 
 
 def test_required_degree_of_a_point():

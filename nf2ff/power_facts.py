@@ -76,7 +76,12 @@ def _power(scan: PowerScan) -> dict[str, Any]:
     return {
         "trp_dbm": _dbm(total.trp),
         **_about(total, total.trp, "trp"),
+        "trp_noise_floor_dbm": [_dbm(x) if x > 0 else None for x in total.noise_floor],
+        "trp_noise_correction_db": (
+            10 * np.log10(total.trp / (total.trp + total.noise_floor))
+        ).tolist(),
         "peak_eirp_dbm": _dbm(peak.eirp),
+        "peak_uncertainty_db": _relative(peak.standard_uncertainty, peak.eirp),
         "peak_theta_deg": np.degrees(peak.theta).tolist(),
         # Beyond 9 decimals there is only rounding, which would show 0 as 360.
         "peak_phi_deg": (np.degrees(peak.phi).round(9) % 360).tolist(),
@@ -96,15 +101,20 @@ def _tis(scan: SensitivityScan) -> dict[str, Any]:
 
 
 def _about(total: TotalPower | TotalSensitivity, value: Real, name: str) -> dict[str, Any]:
-    relative = 10 * np.log10(1 + total.standard_uncertainty / value)
     return {
-        f"{name}_sampling_uncertainty_db": relative.tolist(),
+        f"{name}_sampling_uncertainty_db": _relative(total.standard_uncertainty, value),
         f"{name}_by": f"{total.method}: {total.rule}",
     }
 
 
-def _dbm(watts: Real) -> list[float]:
-    return list((10 * np.log10(watts / 1e-3)).tolist())
+def _relative(uncertainty: Real, value: Real) -> list[float | None]:
+    """Relative uncertainties in dB, None where none is stated."""
+    found = 10 * np.log10(1 + uncertainty / value)
+    return [None if math.isnan(x) else x for x in found.tolist()]
+
+
+def _dbm(watts: Real) -> Any:
+    return (10 * np.log10(watts / 1e-3)).tolist()
 
 
 def _told(scan: PowerScan | SensitivityScan, *warnings: tuple[tuple[str, ...], ...]) -> list[str]:

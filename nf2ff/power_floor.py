@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from nf2ff.power_fit import PowerFit
 from nf2ff.power_scan import PowerScan, SensitivityScan
-from nf2ff.sphere_weights import Positions, directions
+from nf2ff.sphere_weights import Positions, different_positions, directions
 
 Real = NDArray[np.float64]
 
@@ -31,9 +31,13 @@ HIGHEST = 0.03
 #: Largest spread over the mean of readings that are noise. Two polarisations of one sample each
 #: have 0.71 (closed form, two exponentials), lobes of a pattern 0.8 to 2 (simulated).
 _NOISY = 0.78
-#: The same where the spread is no noise or none can be seen: a pattern's least tenth has 0.3 or
-#: more (0.35 for fields of many random waves), so that a part this even is a floor.
-_EVEN = 0.25
+#: Least part of the sphere, and largest spread over the mean there, that is a floor although its
+#: spread is not proven to be noise: where lobes elsewhere are too fine for the steps (a tenth of
+#: what fields of many random waves radiate least has 0.35), and where the fit follows all, when
+#: it may be a shallow minimum.
+_EVEN_AMID_LOBES, _EVEN = (0.1, 0.25), (0.3, 0.1)
+#: Residual over the pattern from which on there are such lobes: -34 dB.
+_LOBES = 0.02
 #: What a fit leaves over, over what noise of that spread would leave: 0.14 to 1.7 of noise where
 #: lobes are resolved, above 2.4 where they are not, 0 where there is no noise (simulated).
 _LEFT = (0.3, 1.8)
@@ -45,7 +49,7 @@ _HIGHEST_DEGREES, _WHITE = 0.8, 5.0
 _RADIATED, _UNSURE = 0.7, 0.5
 #: Uncertainty, over the floor, where no noise shows: a pattern might be that even, too.
 _UNPROVEN = 0.5
-#: Share of directions with one and the same least reading from which on a table was clipped.
+#: Part of the sphere with one and the same least reading from which on a table was clipped.
 _CLIPPED = 0.05
 #: Differences that printing and logarithms make [relative].
 _SAME = 1e-7
@@ -78,8 +82,8 @@ class Floor(NamedTuple):
     warnings: tuple[tuple[str, ...], ...]
 
 
-def known_floor(level: float, values: Real) -> Floor:
-    """A floor [W] that was measured with the device switched off, of readings (F, M).
+def known_floor(level: float, mean: Real) -> Floor:
+    """A floor [W] that was measured with the device switched off, of readings of a mean (F,) [W].
 
     Raises
     ------
@@ -92,15 +96,15 @@ def known_floor(level: float, values: Real) -> Floor:
             "a positive power; convert dBm to watts"
         )
         raise ValueError(msg)
-    lowest = float(values.mean(axis=1).min())
+    lowest = float(mean.min())
     if level > 0 and level >= lowest:
         msg = (
-            f"noise_floor is {level:.6g} W, but the readings have a mean of {lowest:.6g} W: give "
+            f"noise_floor is {level:.6g} W, but the mean over the sphere is {lowest:.6g} W: give "
             "the floor of both polarisations together [W]"
         )
         raise ValueError(msg)
-    every = np.full(len(values), float(level))
-    return Floor(every, np.zeros(len(values)), every, ((),) * len(values))
+    every = np.full(mean.size, float(level))
+    return Floor(every, np.zeros(mean.size), every, ((),) * mean.size)
 
 
 def scan_floor(scan: PowerScan, positions: Positions, *, share: Real, fit: PowerFit) -> Floor:
@@ -132,40 +136,42 @@ def scan_floor(scan: PowerScan, positions: Positions, *, share: Real, fit: Power
     one with the least uncertainty is taken.
 
     It is a floor where v is noise (averaged or not: n samples spread by sqrt(1/n)) by what the fit
-    leaves over, neither more nor much less than such noise would, or where a
-    tenth of the sphere or more reads the same within a fifth, more than 15 dB below the peak. No
-    pattern measured does that, but one of constant back radiation would: if no noise shows, the
-    uncertainty is half of the floor. Patterns whose least is above that hide any floor.
+    leaves over, neither more nor much less than such noise would; where a tenth of the sphere reads
+    the same within a quarter (rms) while lobes elsewhere are too fine for the steps; or where three
+    tenths read the same within a tenth; and more than 15 dB below the peak. Few patterns do that,
+    but one of constant back radiation would: if no noise shows, the uncertainty is half of the
+    floor. Patterns whose least is above that hide any floor.
 
     References
     ----------
     Simulated as `tests/test_power_floor.py` does; no source.
     """
-    from scipy.spatial import cKDTree
-
     values = positions.average(scan.eirp)
     columns = [positions.average(x) for x in _columns(scan)]
-    if share.size <= _NEIGHBOURS:
-        return known_floor(0.0, values)
-    r = directions(positions.theta, positions.phi)
-    near = cKDTree(r).query(r, k=_NEIGHBOURS + 1)[1][:, 1:]
+    if share.size < 2 * _FEWEST:
+        return known_floor(0.0, fit.mean)
+    near = _neighbours(positions)
     found = []
     first = int(np.ceil(_HIGHEST_DEGREES * fit.degree))
     terms = (fit.degree + 1) ** 2 - first**2
     above = fit.spectrum()[:, first:].sum(axis=1) / (terms * np.sum(share**2))
     white = above <= _WHITE * fit.residual**2
+    lobes = fit.unresolved() > _LOBES
     for i, x in enumerate(values):
-        clipped = [_clipped(c[i], positions.theta, share, x.max()) for c in columns]
+        clipped = [_clipped(c[i], near, share, x.max()) for c in columns]
         if any(level > 0 for level, _ in clipped):
             found.append(_of_clipped(clipped, float(share @ x)))
         else:
             left = float(fit.residual[i] ** 2)
-            found.append(_one(x, near, share, left, white=bool(white[i])))
+            limit = _EVEN_AMID_LOBES if lobes[i] else _EVEN
+            found.append(_one(x, near, share, left, white=bool(white[i]), even=limit))
     mean, uncertainty, even = (np.array(v) for v in zip(*(f[:3] for f in found), strict=True))
     return Floor(mean, uncertainty, even, tuple(f[3] for f in found))
 
 
-def cap_warnings(scan: SensitivityScan, inverse: Real, share: Real) -> tuple[tuple[str, ...], ...]:
+def cap_warnings(
+    scan: SensitivityScan, inverse: Real, weights: Real
+) -> tuple[tuple[str, ...], ...]:
     """For each frequency a sentence if the weakest sensitivities are those of a search's end.
 
     Parameters
@@ -174,8 +180,8 @@ def cap_warnings(scan: SensitivityScan, inverse: Real, share: Real) -> tuple[tup
         Sensitivity at M directions.
     inverse : (2, F, M) ndarray
         1/EIS of each polarisation, 0 where it was not reached [1/W].
-    share : (M,) ndarray
-        Part of the sphere that each sample stands for.
+    weights : (M,) ndarray
+        Solid angle that each sample stands for [sr].
 
     Returns
     -------
@@ -184,10 +190,16 @@ def cap_warnings(scan: SensitivityScan, inverse: Real, share: Real) -> tuple[tup
         that ends at the highest power and writes that power down counts directions as heard that
         were not.
     """
+    positions = different_positions(scan.theta, scan.phi)
+    if positions.theta.size < 2 * _FEWEST:
+        return ((),) * scan.frequency.size
+    near = _neighbours(positions)
+    share = np.bincount(positions.group, weights) / (4 * np.pi)
     result = []
-    for columns in inverse.transpose(1, 0, 2):
+    for i in range(scan.frequency.size):
+        columns = positions.average(inverse[:, i])
         total = columns.sum(axis=0)
-        clipped = [_clipped(c, scan.theta, share, total.max()) for c in columns]
+        clipped = [_clipped(c, near, share, total.max()) for c in columns]
         most = sum(level * part for level, part in clipped)
         own: tuple[str, ...] = ()
         if most > 0:
@@ -208,7 +220,13 @@ def _columns(scan: PowerScan) -> list[Real]:
 
 
 def _one(
-    x: Real, near: NDArray[np.intp], share: Real, left: float, *, white: bool
+    x: Real,
+    near: NDArray[np.intp],
+    share: Real,
+    left: float,
+    *,
+    white: bool,
+    even: tuple[float, float],
 ) -> tuple[float, float, float, tuple[str, ...]]:
     """Floor, uncertainty, the same for one reading, and words, of one pattern (U,)."""
     around = x[near].mean(axis=1)
@@ -234,8 +252,8 @@ def _one(
         expected = spread * (2 * total / mean - 1)
         proven = white and _LEFT[0] * expected < left < _LEFT[1] * expected
         noise = min(float(w @ local[inside]), spread) if proven else 0.0
-        limit = _NOISY if proven else _EVEN
-        if np.sqrt(spread) > limit * mean or (not proven and part < 0.1):
+        least, limit = (0.0, _NOISY) if proven else even
+        if np.sqrt(spread) > limit * mean or part < least:
             continue
         rest = square - local[inside]
         chance = float(np.sqrt(w**2 @ (rest - w @ rest) ** 2)) if proven else 0.0
@@ -251,7 +269,7 @@ def _one(
     if best is None:
         told = _low(x, order, filled, share, left, total, top)
         if not told and white:
-            told = _scatter(left, float(around.min()), total)
+            told = _scatter(left, float(around.min()), total, top)
         return 0.0, 0.0, 0.0, told
     floor, own, proven, part = best
     why = "" if proven else ", unless the device radiates that evenly there"
@@ -281,22 +299,27 @@ def _low(
     w = share[inside] / share[inside].sum()
     level = float(w @ x[inside])
     spread = float(w @ (x[inside] - level) ** 2)
-    if not _WORTH * total < level <= HIGHEST * top or left < _LEFT[0] * spread:
+    # The highest reading may miss the peak by some decibels.
+    if not _WORTH * total < level <= 2 * HIGHEST * top:
+        return ()
+    if left < _LEFT[0] * spread and np.sqrt(spread) > _EVEN_AMID_LOBES[1] * level:
         return ()
     return (
-        f"the tenth of the sphere that reads least scatters about {_dbm(level)}, "
+        f"the tenth of the sphere that reads least is about {_dbm(level)}, "
         f"{_below(level, top)} the peak: if that is noise, TRP is up to {_rise(level, total)} too "
         "high; measure with the device off and give noise_floor, or measure at smaller steps",
     )
 
 
-def _scatter(left: float, lowest: float, total: float) -> tuple[str, ...]:
+def _scatter(left: float, lowest: float, total: float, top: float) -> tuple[str, ...]:
     """A sentence where all readings scatter as noise does, but none are low enough to show it."""
     # Single samples of the power of a signal S in the noise F scatter by 2 S F + F^2 for each
     # polarisation; averaged ones by less.
-    least = left / total
-    most = max(least, _SHORT * lowest)
-    if np.sqrt(left) < _SEEN * total or not most >= _SEEN_RISE * total:
+    least, most = left / total, _SHORT * lowest
+    # A floor is no higher than the least of the readings: what scatters more is a pattern too fine.
+    if least > min(most, HIGHEST * top) or np.sqrt(left) < _SEEN * total:
+        return ()
+    if most < _SEEN_RISE * total:
         return ()
     return (
         f"readings scatter by {100 * np.sqrt(left) / total:.2g} % of their mean: if that is the "
@@ -306,10 +329,18 @@ def _scatter(left: float, lowest: float, total: float) -> tuple[str, ...]:
     )
 
 
-def _clipped(x: Real, theta: Real, share: Real, top: float) -> tuple[float, float]:
+def _neighbours(positions: Positions) -> NDArray[np.intp]:
+    """The nearest other positions (U, K) of each."""
+    from scipy.spatial import cKDTree
+
+    r = directions(positions.theta, positions.phi)
+    return np.asarray(cKDTree(r).query(r, k=_NEIGHBOURS + 1)[1][:, 1:])
+
+
+def _clipped(x: Real, near: NDArray[np.intp], share: Real, top: float) -> tuple[float, float]:
     """The least of readings (U,) and the part of the sphere that reads just that; 0 if it is few.
 
-    Symmetric patterns have equal readings, too, but along curves: at most on two rings.
+    Symmetric patterns have equal readings, too, but along curves: half of the neighbours or fewer.
     """
     if not x.any():
         return 0.0, 0.0
@@ -317,9 +348,8 @@ def _clipped(x: Real, theta: Real, share: Real, top: float) -> tuple[float, floa
     if not least <= HIGHEST * top:
         return 0.0, 0.0
     same = (x > 0) & (x <= least * (1 + _SAME))
-    part = float(share[same].sum())
-    rings = np.unique(theta[same].round(6)).size
-    return (least, part) if part >= _CLIPPED and rings >= 3 else (0.0, 0.0)
+    amid = same & (np.count_nonzero(same[near], axis=1) > _NEIGHBOURS // 2)
+    return (least, float(share[same].sum())) if share[amid].sum() >= _CLIPPED else (0.0, 0.0)
 
 
 def _of_clipped(

@@ -171,7 +171,7 @@ def scan_peak(
     if noise_floor is None:
         noise = scan_floor(scan, positions, share=basis.share, fit=fit)
     else:
-        noise = known_floor(noise_floor, scan.eirp)
+        noise = known_floor(noise_floor, fit.mean)
     theta, phi, level = np.array([_maximum(c, fit.degree) for c in fit.coefficients]).T
     sample = scan.eirp.argmax(axis=1)
     general = () if field_degree is None else tuple(aliasing_warning(field_degree, fit.degree))

@@ -18,9 +18,9 @@ _GROWTH = 5.0
 #: A quarter of the pattern unresolved, and its power in fewer samples than this: the beam may lie
 #: between them. Simulated: an 8 x 8 array at 30 deg is missed in half of its orientations.
 _COARSE, _FEW = 0.25, 10
-#: Part of the unresolved share that counts as uncertainty of a peak, beside what samples in the
-#: beam show: these may lie symmetrically about it, where the fit meets them all.
-_OF_PEAK = 0.5
+#: Part of the unresolved share, two thirds, that counts as uncertainty of a peak, beside what
+#: samples in the beam show: these may lie symmetrically about it, where the fit meets them all.
+_OF_PEAK = 0.65
 #: Largest unresolved share, and largest uncertainty, with which a peak's is stated.
 _LOST, _WORST = 0.45, 0.5
 #: Samples down to this part of the highest belong to the beam; most of them that are looked at.
@@ -134,8 +134,8 @@ def peak_uncertainty(
     -----
     Each sample in the beam is compared with what the others make of it: the residual over 1 - h,
     with the leverage h = (L + 1)^2 share (addition theorem, as in `fit_powers`). The rms of these,
-    weighted by the squares of the powers, and half of the unresolved share of the peak, are added
-    as squares.
+    weighted by the squares of the powers, and two thirds of the unresolved share of the peak, are
+    added as squares.
 
     Simulated, 50 random orientations each, arrays of 4 x 4, 8 x 2 and 8 x 8 and pairs of sources on
     grids of 10 to 30 deg and spirals: where stated, intervals of 95 % held the peak in 90 % or more

@@ -282,7 +282,7 @@ def scan_tis(
     _check_missing(scan, eis, highest_power)
     inverse = np.where(reached, 1 / np.where(reached, eis, 1), 0.0)
     found = _total(scan, inverse.sum(axis=0), method, None, 0.0)
-    capped = cap_warnings(scan, inverse, found.weights.samples / (4 * np.pi))
+    capped = cap_warnings(scan, inverse, found.weights.samples)
     bound = found.mean
     if highest_power is not None:
         at_most = np.where(reached, inverse, 1 / highest_power).sum(axis=0)
@@ -375,11 +375,11 @@ def _total(
     fit = fit_powers(basis, frequency=scan.frequency, values=powers)
     mean = values @ weights.samples / (4 * np.pi)
     if isinstance(scan, SensitivityScan):
-        noise = known_floor(0.0, values)
+        noise = known_floor(0.0, mean)
     elif floor is None:
         noise = scan_floor(scan, positions, share=basis.share, fit=fit)
     else:
-        noise = known_floor(floor, values)
+        noise = known_floor(floor, mean)
     share = weights.positions / (4 * np.pi)
     off = basis.moments(share)
     off[0] -= 1

@@ -12,12 +12,13 @@ Real = NDArray[np.float64]
 
 #: Residual over the pattern from which on the pattern is called unresolved: -20 dB.
 UNRESOLVED = 0.1
-#: Growth of the variance of a total with what is unresolved beyond that. A residual that is no
-#: noise makes larger errors than noise: fringes as wide as the steps 1.8 times (simulated).
-_GROWTH = 5.0
+#: Growth of the variance of a total with what is unresolved beyond that, where more samples than
+#: this carry the power: fringes as wide as the steps make 1.8 times the error that noise makes
+#: (simulated). A beam in few samples makes less than noise.
+_GROWTH, _MANY = 5.0, 15
 #: A quarter of the pattern unresolved, and its power in fewer samples than this: the beam may lie
 #: between them. Simulated: an 8 x 8 array at 30 deg is missed in half of its orientations.
-_COARSE, _FEW = 0.25, 10
+_COARSE, _FEW = 0.25, 7
 #: Part of the unresolved share, two thirds, that counts as uncertainty of a peak, beside what
 #: samples in the beam show: these may lie symmetrically about it, where the fit meets them all.
 _OF_PEAK = 0.65
@@ -58,6 +59,8 @@ def resolution_warnings(fit: PowerFit, general: tuple[str, ...]) -> tuple[tuple[
 def samples_that_count(values: Real, share: Real) -> Real:
     """Number of positions that carry the power, (F,): (sum P)^2 / sum P^2, P weighted by area.
 
+    Only what is above the median counts: below a floor of noise all positions are alike.
+
     Parameters
     ----------
     values : (F, U) ndarray
@@ -65,15 +68,24 @@ def samples_that_count(values: Real, share: Real) -> Real:
     share : (U,) ndarray
         Part of the sphere that each position stands for.
     """
-    power = values * share
+    power = np.maximum(values - np.median(values, axis=1, keepdims=True), 0) * share
     square = np.sum(power**2, axis=1)
     whole = np.sum(power, axis=1) ** 2
     return np.where(square > 0, whole / np.where(square > 0, square, 1), float(share.size))
 
 
-def widened(fit: PowerFit) -> Real:
-    """Factor (F,) by which sampling errors may exceed those of a residual that is noise."""
-    return np.sqrt(1 + _GROWTH * np.maximum(0, fit.unresolved() - UNRESOLVED))
+def widened(fit: PowerFit, values: Real, share: Real) -> Real:
+    """Factor (F,) by which sampling errors may exceed those of a residual that is noise.
+
+    Parameters
+    ----------
+    fit : PowerFit
+        Of the values.
+    values, share
+        As in `samples_that_count`.
+    """
+    growth = np.where(samples_that_count(values, share) > _MANY, _GROWTH, 0)
+    return np.sqrt(1 + growth * np.maximum(0, fit.unresolved() - UNRESOLVED))
 
 
 def too_coarse(fit: PowerFit, values: Real, share: Real) -> NDArray[np.bool_]:
@@ -154,7 +166,8 @@ def peak_uncertainty(
         own[i] = np.sqrt(weight @ off**2 / weight.sum())
     share = fit.unresolved()
     result = np.hypot(own, _OF_PEAK * share * peak)
-    return np.where((share > _LOST) | (result > _WORST * peak), np.nan, result)
+    lost = (share > _LOST) | too_coarse(fit, values, basis.share) | (result > _WORST * peak)
+    return np.where(lost, np.nan, result)
 
 
 def peak_warnings(

@@ -387,7 +387,7 @@ def _total(
     of_degree = np.add.reduceat(off**2, degree**2) / (2 * degree + 1)
     variance = fit.spectrum() @ of_degree + fit.residual**2 * np.sum(share**2)
     general = _general_warnings(gap, weights, area, field_degree, fit.degree)
-    uncertainty = np.hypot(np.sqrt(variance) * widened(fit), noise.uncertainty)
+    uncertainty = np.hypot(np.sqrt(variance) * widened(fit, powers, basis.share), noise.uncertainty)
     coarse = too_coarse(fit, powers, basis.share)
     coarse_words = coarse_warnings(coarse, powers, basis.share)
     return _Total(

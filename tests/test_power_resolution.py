@@ -111,7 +111,9 @@ def test_fine_steps_state_nothing_and_say_nothing():
 
 
 def test_samples_that_count():
-    # Closed form: k equal ones of equal area are k; weights of areas count; no power is all.
-    share = np.array([0.25, 0.25, 0.25, 0.125, 0.125])
-    values = np.array([[1, 1, 0, 0, 0], [1, 0, 0, 2, 2], [0, 0, 0, 0, 0]], dtype=float)
-    np.testing.assert_allclose(samples_that_count(values, share), [2, 3, 5])
+    # Closed form: k equal ones of equal area above the median are k; areas count; none are all.
+    share = np.array([0.2, 0.2, 0.2, 0.1, 0.1, 0.1, 0.1])
+    values = np.array(
+        [[1, 1, 0, 0, 0, 0, 0], [1, 0, 0, 2, 2, 0, 0], [3, 3, 3, 5, 5, 3, 3], [0] * 7], dtype=float
+    )
+    np.testing.assert_allclose(samples_that_count(values, share), [2, 3, 2, 7])

@@ -178,15 +178,28 @@ def import_files(
 @click.argument("file", type=FILE)
 @time_convention_option
 @response_unit_option
+@click.option(
+    "--noise-floor-dbm", type=float,
+    help="Mean reading with the device off, both polarisations together; of a table of EIRP.",
+)  # fmt: skip
 @json_option
 @one_line_errors
 def inspect(
-    file: Path, time_convention: str | None, response_unit: str | None, as_json: bool
+    file: Path,
+    time_convention: str | None,
+    response_unit: str | None,
+    noise_floor_dbm: float | None,
+    as_json: bool,
 ) -> None:
     """Say what FILE holds: samples, modes, far field, probe, power without phase (CSV), NSMA."""
     from nf2ff.inspection import describe
 
-    facts = describe(file, time_convention=time_convention, response_unit=response_unit)
+    facts = describe(
+        file,
+        time_convention=time_convention,
+        response_unit=response_unit,
+        noise_floor_dbm=noise_floor_dbm,
+    )
     if facts["holds"] == "samples":
         facts["warnings"] = [
             *unstated_unit(file, response_unit, options=LATER), *facts["warnings"]

@@ -33,9 +33,15 @@ from nf2ff.uncertainty_table import uncertainty_facts
 
 
 def describe(
-    path: Path, *, time_convention: str | None = None, response_unit: str | None = None
+    path: Path,
+    *,
+    time_convention: str | None = None,
+    response_unit: str | None = None,
+    noise_floor_dbm: float | None = None,
 ) -> dict[str, Any]:
     """Facts about a file, by name; units stand at the end of the names.
+
+    A noise floor belongs to tables of EIRP without phase, see `nf2ff.power_facts.power_facts`.
 
     Raises
     ------
@@ -44,6 +50,9 @@ def describe(
     """
     without_phase = power_table_kind(path)
     kind = f"{without_phase}_without_phase" if without_phase else io.file_kind(path)
+    if noise_floor_dbm is not None and without_phase != "power":
+        msg = f"{path}: holds no EIRP without phase: leave the noise floor out"
+        raise ValueError(msg)
     if kind in ("samples", "table"):
         samples = io.read_samples(
             path, time_convention=time_convention, response_unit=response_unit
@@ -54,7 +63,7 @@ def describe(
         msg = f"{path}: holds {facts['holds']}, not samples: leave time convention and unit out"
         raise ValueError(msg)
     if without_phase:
-        return facts | power_facts(path, without_phase)
+        return facts | power_facts(path, without_phase, noise_floor_dbm=noise_floor_dbm)
     if kind == "probe":
         return facts | _probe(io.read_probe(path)) | _origin(io.read_provenance(path))
     if kind == "uncertainty":

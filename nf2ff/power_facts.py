@@ -18,7 +18,12 @@ from nf2ff.sphere_weights import different_positions
 Real = NDArray[np.float64]
 
 
-def power_facts(path: PathLike, kind: Literal["power", "sensitivity"]) -> dict[str, Any]:
+def power_facts(
+    path: PathLike,
+    kind: Literal["power", "sensitivity"],
+    *,
+    noise_floor_dbm: float | None = None,
+) -> dict[str, Any]:
     """Facts about a table of EIRP or of sensitivity, by name; units stand at the end of the names.
 
     Parameters
@@ -27,15 +32,20 @@ def power_facts(path: PathLike, kind: Literal["power", "sensitivity"]) -> dict[s
         CSV table.
     kind : str
         What it holds, see `nf2ff.power_tables.power_table_kind`.
+    noise_floor_dbm : float, optional
+        Mean reading with the device switched off, both polarisations together, of a table of EIRP;
+        minus infinity for none. If not given, it is estimated, see `nf2ff.power_floor` [dBm].
 
     Returns
     -------
     dict of str to object
-        Fit for JSON. Of EIRP the total (TRP) with its standard uncertainty, and the peak between
-        the samples; of sensitivity the total (TIS). Where sensitivity was not reached,
-        ``tis_dbm`` counts nothing and ``lowest_tis_dbm`` what the weakest sensitivity that was
-        reached would give: the highest power tried was no less. Where the directions leave a part
-        of the sphere out, ``total`` says so instead.
+        Fit for JSON. Of EIRP the total (TRP), the noise that was subtracted from it, and the peak
+        between the samples, each with its standard uncertainty, None where the positions are too
+        coarse to state one; ``trp_rise_by_lowest_reading_db`` tells what a floor as high as the
+        lowest reading does to the total; of sensitivity the total (TIS). Where sensitivity was
+        not reached, ``tis_dbm`` counts nothing and ``lowest_tis_dbm`` what the weakest
+        sensitivity that was reached would give: the highest power tried was no less. Where the
+        directions leave a part of the sphere out, ``total`` says so instead.
 
     Raises
     ------
@@ -48,7 +58,8 @@ def power_facts(path: PathLike, kind: Literal["power", "sensitivity"]) -> dict[s
             "polarisations": "their sum" if power.eirp_theta is None else "theta and phi",
             "highest_sample_dbm": _dbm(power.eirp.max(axis=1)),
         }
-        return _with_total(facts, power, _power)
+        floor = None if noise_floor_dbm is None else 1e-3 * 10 ** (noise_floor_dbm / 10)
+        return _with_total(facts, power, lambda scan: _power(scan, floor))
     sensitivity = read_sensitivity_table(path)
     missing = np.isnan([sensitivity.eis_theta, sensitivity.eis_phi]).sum(axis=(0, 2))
     return _with_total(_scan(sensitivity) | {"not_reached": missing.tolist()}, sensitivity, _tis)
@@ -71,12 +82,19 @@ def _with_total(facts: dict[str, Any], scan: Any, total: Any) -> dict[str, Any]:
         return facts | {"total": f"no: {error}"}
 
 
-def _power(scan: PowerScan) -> dict[str, Any]:
-    total, peak = scan_trp(scan), scan_peak(scan)
+def _power(scan: PowerScan, floor: float | None) -> dict[str, Any]:
+    total, peak = scan_trp(scan, noise_floor=floor), scan_peak(scan, noise_floor=floor)
+    read = total.trp + total.noise_floor
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lowest = -10 * np.log10(1 - scan.eirp.min(axis=1) / read)
     return {
         "trp_dbm": _dbm(total.trp),
         **_about(total, total.trp, "trp"),
+        "trp_noise_floor_dbm": [_dbm(x) if x > 0 else None for x in total.noise_floor],
+        "trp_noise_correction_db": (10 * np.log10(total.trp / read)).tolist(),
+        "trp_rise_by_lowest_reading_db": [x if math.isfinite(x) else None for x in lowest.tolist()],
         "peak_eirp_dbm": _dbm(peak.eirp),
+        "peak_uncertainty_db": _relative(peak.standard_uncertainty, peak.eirp),
         "peak_theta_deg": np.degrees(peak.theta).tolist(),
         # Beyond 9 decimals there is only rounding, which would show 0 as 360.
         "peak_phi_deg": (np.degrees(peak.phi).round(9) % 360).tolist(),
@@ -96,15 +114,20 @@ def _tis(scan: SensitivityScan) -> dict[str, Any]:
 
 
 def _about(total: TotalPower | TotalSensitivity, value: Real, name: str) -> dict[str, Any]:
-    relative = 10 * np.log10(1 + total.standard_uncertainty / value)
     return {
-        f"{name}_sampling_uncertainty_db": relative.tolist(),
+        f"{name}_sampling_uncertainty_db": _relative(total.standard_uncertainty, value),
         f"{name}_by": f"{total.method}: {total.rule}",
     }
 
 
-def _dbm(watts: Real) -> list[float]:
-    return list((10 * np.log10(watts / 1e-3)).tolist())
+def _relative(uncertainty: Real, value: Real) -> list[float | None]:
+    """Relative uncertainties in dB, None where none is stated."""
+    found = 10 * np.log10(1 + uncertainty / value)
+    return [None if math.isnan(x) else x for x in found.tolist()]
+
+
+def _dbm(watts: Real) -> Any:
+    return (10 * np.log10(watts / 1e-3)).tolist()
 
 
 def _told(scan: PowerScan | SensitivityScan, *warnings: tuple[tuple[str, ...], ...]) -> list[str]:

@@ -37,8 +37,6 @@ MOST_ENTRIES = 5 * 10**7
 #: Most coefficients of a dense fit at positions that make no rings (degree 20): beyond, iteration
 #: takes less time, at degree 50 a tenth.
 MOST_TERMS = 21**2
-#: Residual over the pattern from which on the pattern is called unresolved: -20 dB.
-UNRESOLVED = 0.1
 
 
 def degree_of_terms(terms: int) -> int:
@@ -446,32 +444,3 @@ def fit_powers(basis: Basis, *, frequency: Real, values: Real) -> PowerFit:
     coefficients, left = basis.fit(values)
     free = 1 - (basis.degree + 1) ** 2 * np.sum(basis.share**2)
     return PowerFit(frequency, coefficients, np.sqrt(left / free))
-
-
-# --- warnings ------------------------------------------------------------------------------
-
-
-def aliasing_warning(field_degree: int, limit: int) -> list[str]:
-    """Say that a power pattern of degree 2N needs more than degree ``limit``, if it does."""
-    if 2 * field_degree <= limit:
-        return []
-    return [
-        f"a field of degree {field_degree} has a power pattern of degree {2 * field_degree}, these "
-        f"positions serve up to {limit}: what is above is aliased; measure at steps of "
-        f"{180 / (2 * field_degree + 1):.3g} deg or less"
-    ]
-
-
-def resolution_warnings(fit: PowerFit, general: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
-    """For each frequency the general warnings, and one if the fit does not follow the pattern."""
-    result = []
-    for share in fit.unresolved():
-        own: tuple[str, ...] = ()
-        if share > UNRESOLVED:
-            own = (
-                f"{100 * share:.0f} % (rms) of the pattern is beyond the degree {fit.degree} that "
-                "these positions resolve: noise, or a pattern too fine for them; measure at "
-                "smaller steps",
-            )
-        result.append(general + own)
-    return tuple(result)

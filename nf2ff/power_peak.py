@@ -13,12 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.metrics import direction_angles, unit_vectors
-from nf2ff.power_fit import (
-    PowerFit,
+from nf2ff.power_fit import PowerFit, evaluate, fit_powers, harmonic_basis
+from nf2ff.power_floor import known_floor, scan_floor
+from nf2ff.power_resolution import (
     aliasing_warning,
-    evaluate,
-    fit_powers,
-    harmonic_basis,
+    peak_uncertainty,
+    peak_warnings,
     resolution_warnings,
 )
 from nf2ff.power_scan import PowerScan, freeze_results
@@ -51,7 +51,10 @@ class ScanPeak:
     theta, phi : (F,) ndarray
         Direction, theta in [0, pi], phi in [0, 2 pi), 0 at a pole [rad].
     eirp : (F,) ndarray
-        EIRP of both polarisations there, interpolated [W].
+        EIRP of both polarisations there, interpolated, less the floor of noise that was told [W].
+    standard_uncertainty : (F,) ndarray
+        Of ``eirp``, of steps and noise alone, see `scan_peak`; NaN where the steps are too coarse
+        to state one [W].
     sample : (F,) ndarray of int
         Index of the sample with the largest EIRP.
     sample_eirp : (F,) ndarray
@@ -71,13 +74,16 @@ class ScanPeak:
     theta: Real
     phi: Real
     eirp: Real
+    standard_uncertainty: Real
     sample: NDArray[np.intp]
     sample_eirp: Real
     degree: int
     warnings: tuple[tuple[str, ...], ...]
 
     def __post_init__(self) -> None:
-        freeze_results(self, ("theta", "phi", "eirp", "sample_eirp"), whole=("sample",))
+        names = ("theta", "phi", "eirp", "sample_eirp")
+        unstated = ("standard_uncertainty",)
+        freeze_results(self, names, whole=("sample",), unstated=unstated)
 
 
 def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
@@ -108,7 +114,11 @@ def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
 
 
 def scan_peak(
-    scan: PowerScan, *, degree: int | None = None, field_degree: int | None = None
+    scan: PowerScan,
+    *,
+    degree: int | None = None,
+    field_degree: int | None = None,
+    noise_floor: float | None = None,
 ) -> ScanPeak:
     """Find the largest EIRP between the directions measured.
 
@@ -121,6 +131,8 @@ def scan_peak(
     field_degree : int, optional
         Degree N of the antenna's field, if known. Its power pattern has degree 2N; if the scan
         is too coarse for that, a warning tells.
+    noise_floor : float, optional
+        As in `nf2ff.power_totals.scan_trp` [W].
 
     Returns
     -------
@@ -135,8 +147,9 @@ def scan_peak(
     Notes
     -----
     The fit is exact for noise-free patterns of degree L or less. A coarser scan aliases what is
-    above: the fit then rounds the peak off, and may miss it. Compare ``eirp`` with
-    ``sample_eirp``, and heed the warnings.
+    above: the fit then rounds the peak off, and may miss it. How well each sample in the beam
+    follows from the others tells by how much, which is the standard uncertainty, see
+    `nf2ff.power_resolution.peak_uncertainty`. It is no estimate of lobes that no sample met.
 
     On a grid of steps pi/3L the maxima that may be highest are found, and followed by Newton
     steps with curvatures from a stencil that shrinks to a thousandth of that step.
@@ -151,19 +164,30 @@ def scan_peak(
             "that frequency out"
         )
         raise ValueError(msg)
-    fit = fit_scan(scan, degree=degree)
+    positions = different_positions(scan.theta, scan.phi)
+    basis = harmonic_basis(positions, recognise_rings(positions), degree=degree)
+    values = positions.average(scan.eirp)
+    fit = fit_powers(basis, frequency=scan.frequency, values=values)
+    if noise_floor is None:
+        noise = scan_floor(scan, positions, share=basis.share, fit=fit)
+    else:
+        noise = known_floor(noise_floor, fit.mean)
     theta, phi, level = np.array([_maximum(c, fit.degree) for c in fit.coefficients]).T
     sample = scan.eirp.argmax(axis=1)
     general = () if field_degree is None else tuple(aliasing_warning(field_degree, fit.degree))
+    uncertainty = peak_uncertainty(fit, basis, positions, values, level)
+    uncertainty = np.hypot(uncertainty, np.where(noise.even > 0, noise.uncertainty, 0))
+    level = level - noise.even
     return ScanPeak(
         scan.frequency,
         theta,
         phi,
         level,
+        uncertainty,
         sample,
         scan.eirp[np.arange(sample.size), sample],
         fit.degree,
-        resolution_warnings(fit, general),
+        peak_warnings(uncertainty, level, resolution_warnings(fit, general)),
     )
 
 

@@ -155,15 +155,21 @@ def _set_powers(scan: Any, name: str, *, positive: bool) -> None:
     object.__setattr__(scan, name, value)
 
 
-def freeze_results(noun: Any, names: tuple[str, ...], *, whole: tuple[str, ...] = ()) -> None:
+def freeze_results(
+    noun: Any,
+    names: tuple[str, ...],
+    *,
+    whole: tuple[str, ...] = (),
+    unstated: tuple[str, ...] = (),
+) -> None:
     """Convert the named fields of a noun that holds results to read-only arrays (F,).
 
     Parameters
     ----------
     noun : dataclass instance
         Has F frequencies in ``frequency``.
-    names, whole : tuple of str
-        Fields of real numbers, and of whole ones.
+    names, whole, unstated : tuple of str
+        Fields of real numbers, of whole ones, and of real ones that may be NaN.
 
     Raises
     ------
@@ -171,9 +177,9 @@ def freeze_results(noun: Any, names: tuple[str, ...], *, whole: tuple[str, ...] 
         If a shape does not fit or a value is not finite.
     """
     count = np.size(noun.frequency)
-    for name in ("frequency", *names, *whole):
+    for name in ("frequency", *names, *whole, *unstated):
         kind = np.intp if name in whole else float
-        array = as_array(getattr(noun, name), kind, name, ndim=1)
+        array = as_array(getattr(noun, name), kind, name, ndim=1, missing=name in unstated)
         if array.size != count:
             msg = f"{name} has {array.size} values, expected {count}, one a frequency"
             raise ValueError(msg)

@@ -12,12 +12,14 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.power_fit import (
-    Basis,
+from nf2ff.power_fit import Basis, fit_powers, harmonic_basis
+from nf2ff.power_floor import cap_warnings, known_floor, scan_floor
+from nf2ff.power_resolution import (
     aliasing_warning,
-    fit_powers,
-    harmonic_basis,
+    coarse_warnings,
     resolution_warnings,
+    too_coarse,
+    widened,
 )
 from nf2ff.power_scan import PowerScan, SensitivityScan, freeze_results
 from nf2ff.special import as_array
@@ -66,9 +68,13 @@ class TotalPower:
     frequency : (F,) ndarray
         Frequencies [Hz].
     trp : (F,) ndarray
-        Sum of weights times EIRP over 4 pi [W].
+        Sum of weights times EIRP over 4 pi, less ``noise_floor`` [W].
     standard_uncertainty : (F,) ndarray
-        Of sampling and noise alone, see `scan_trp` [W].
+        Of sampling and noise alone, see `scan_trp`; NaN where the positions are too coarse for
+        the pattern to state one [W].
+    noise_floor : (F,) ndarray
+        Power that noise had added to the total, and that was subtracted; 0 where none could be
+        told [W].
     method : str
         One of `METHODS`.
     rule : str
@@ -91,6 +97,7 @@ class TotalPower:
     frequency: Real
     trp: Real
     standard_uncertainty: Real
+    noise_floor: Real
     method: Method
     rule: str
     weights: Real
@@ -99,7 +106,7 @@ class TotalPower:
     warnings: tuple[tuple[str, ...], ...]
 
     def __post_init__(self) -> None:
-        freeze_results(self, ("trp", "standard_uncertainty"))
+        freeze_results(self, ("trp", "noise_floor"), unstated=("standard_uncertainty",))
         object.__setattr__(self, "weights", as_array(self.weights, float, "weights", ndim=1))
 
 
@@ -118,7 +125,7 @@ class TotalSensitivity:
         Those samples taken as if sensitivity were reached at the highest power after all: the
         smallest of these values; equal to ``tis`` if nothing is missing [W].
     standard_uncertainty : (F,) ndarray
-        Of sampling and noise alone, of ``tis`` [W].
+        Of sampling and noise alone, of ``tis``; NaN as in `TotalPower` [W].
     missing : (F,) ndarray of int
         Samples at which sensitivity was not reached, of both polarisations.
     method, rule, weights, warnings
@@ -141,8 +148,8 @@ class TotalSensitivity:
     warnings: tuple[tuple[str, ...], ...]
 
     def __post_init__(self) -> None:
-        names = ("tis", "lowest_tis", "standard_uncertainty")
-        freeze_results(self, names, whole=("missing",))
+        unstated = ("standard_uncertainty",)
+        freeze_results(self, ("tis", "lowest_tis"), whole=("missing",), unstated=unstated)
         object.__setattr__(self, "weights", as_array(self.weights, float, "weights", ndim=1))
 
 
@@ -150,7 +157,11 @@ class TotalSensitivity:
 
 
 def scan_trp(
-    scan: PowerScan, *, method: Method | None = None, field_degree: int | None = None
+    scan: PowerScan,
+    *,
+    method: Method | None = None,
+    field_degree: int | None = None,
+    noise_floor: float | None = None,
 ) -> TotalPower:
     """Total radiated power: the mean of EIRP over the sphere.
 
@@ -163,6 +174,10 @@ def scan_trp(
     field_degree : int, optional
         Degree N of the antenna's field, if known: its power pattern has degree 2N, and a scan
         too coarse for that is told.
+    noise_floor : float, optional
+        Mean reading of both polarisations together with the device switched off, to be subtracted;
+        0 leaves the readings as they are. If not given, it is estimated where the readings show
+        it, see `nf2ff.power_floor.noise_floor` [W].
 
     Returns
     -------
@@ -171,7 +186,8 @@ def scan_trp(
     Raises
     ------
     ValueError
-        If the directions leave a part of the sphere out, or do not suit the method.
+        If the directions leave a part of the sphere out, or do not suit the method, or the noise
+        floor is as high as the readings.
 
     Notes
     -----
@@ -195,7 +211,9 @@ def scan_trp(
     Below 0.85 (but for the holes of random points: 0.72 with 60 of them) was only a pair of equal
     sources some wavelengths apart, whose fringes are as wide as the steps. Nearly all of their
     ripple is in a few degrees; where these are the ones that the positions integrate worst, about
-    the number of azimuths, u was 0.56 of the error.
+    the number of azimuths, u was 0.56 of the error. Where more than a tenth of the pattern is
+    unresolved u is therefore widened, and where few samples carry the power of such a pattern,
+    between which a beam may lie, none is stated: `nf2ff.power_resolution`.
 
     It is no estimate of calibration, drift, reflections or misplaced positions, nor of lobes so
     narrow that no position met them. It holds on the average over orientations: in a given one
@@ -205,11 +223,12 @@ def scan_trp(
     ----------
     sin-theta: `sin_theta_weights`. Mean and Voronoi for constant density: 3GPP TS 38.521-2 M.4.3.
     """
-    found = _total(scan, scan.eirp, method, field_degree)
+    found = _total(scan, scan.eirp, method, field_degree, noise_floor)
     return TotalPower(
         scan.frequency,
         found.mean,
         found.uncertainty,
+        found.floor,
         found.weights.method,
         found.weights.rule,
         found.weights.samples,
@@ -262,7 +281,8 @@ def scan_tis(
     missing = np.count_nonzero(~reached, axis=(0, 2))
     _check_missing(scan, eis, highest_power)
     inverse = np.where(reached, 1 / np.where(reached, eis, 1), 0.0)
-    found = _total(scan, inverse.sum(axis=0), method, None)
+    found = _total(scan, inverse.sum(axis=0), method, None, 0.0)
+    capped = cap_warnings(scan, inverse, found.weights.samples)
     bound = found.mean
     if highest_power is not None:
         at_most = np.where(reached, inverse, 1 / highest_power).sum(axis=0)
@@ -276,7 +296,7 @@ def scan_tis(
         found.weights.method,
         found.weights.rule,
         found.weights.samples,
-        found.warnings,
+        tuple(a + b for a, b in zip(found.warnings, capped, strict=True)),
     )
 
 
@@ -318,13 +338,18 @@ class _Weights(NamedTuple):
 class _Total(NamedTuple):
     mean: Real
     uncertainty: Real
+    floor: Real
     weights: _Weights
     resolved_degree: int
     warnings: tuple[tuple[str, ...], ...]
 
 
 def _total(
-    scan: PowerScan | SensitivityScan, values: Real, method: Method | None, field_degree: int | None
+    scan: PowerScan | SensitivityScan,
+    values: Real,
+    method: Method | None,
+    field_degree: int | None,
+    floor: float | None,
 ) -> _Total:
     """Mean over the sphere of values (F, M), and what is to be said of it."""
     if method not in (None, *METHODS):
@@ -346,7 +371,15 @@ def _total(
     most = None if whole else max(ENOUGH, 2 * (field_degree or 0))
     basis = harmonic_basis(positions, rings, most=most, area=area)
     weights = _weights(method, positions, rings, basis, area)
-    fit = fit_powers(basis, frequency=scan.frequency, values=positions.average(values))
+    powers = positions.average(values)
+    fit = fit_powers(basis, frequency=scan.frequency, values=powers)
+    mean = values @ weights.samples / (4 * np.pi)
+    if isinstance(scan, SensitivityScan):
+        noise = known_floor(0.0, mean)
+    elif floor is None:
+        noise = scan_floor(scan, positions, share=basis.share, fit=fit)
+    else:
+        noise = known_floor(floor, mean)
     share = weights.positions / (4 * np.pi)
     off = basis.moments(share)
     off[0] -= 1
@@ -354,12 +387,21 @@ def _total(
     of_degree = np.add.reduceat(off**2, degree**2) / (2 * degree + 1)
     variance = fit.spectrum() @ of_degree + fit.residual**2 * np.sum(share**2)
     general = _general_warnings(gap, weights, area, field_degree, fit.degree)
+    uncertainty = np.hypot(np.sqrt(variance) * widened(fit, powers, basis.share), noise.uncertainty)
+    coarse = too_coarse(fit, powers, basis.share)
+    coarse_words = coarse_warnings(coarse, powers, basis.share)
     return _Total(
-        values @ weights.samples / (4 * np.pi),
-        np.sqrt(variance),
+        mean - noise.mean,
+        np.where(coarse, np.nan, uncertainty),
+        noise.mean,
         weights,
         fit.degree,
-        resolution_warnings(fit, general),
+        tuple(
+            sum(sentences, ())
+            for sentences in zip(
+                noise.warnings, resolution_warnings(fit, general), coarse_words, strict=True
+            )
+        ),
     )
 
 

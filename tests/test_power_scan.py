@@ -907,8 +907,12 @@ def test_a_pattern_too_fine_is_told_at_its_frequency():
     scan = scan_of([np.ones(theta.size), fine], theta, phi)
     for found in (scan_trp(scan), scan_peak(scan)):
         assert found.warnings[0] == ()
-        (message,) = found.warnings[1]
+        message = next(x for x in found.warnings[1] if "(rms)" in x)
         assert "% (rms) of the pattern is beyond the degree 5 that these positions res" in message
+        assert found.standard_uncertainty[0] < 1e-12
+    # The beam, a disc 13 deg wide, lies between the rings: its peak is a guess.
+    assert np.isnan(found.standard_uncertainty[1])
+    assert "the steps are too coarse for the beam" in found.warnings[1][-1]
 
 
 def test_a_mean_of_uneven_density_is_told():
@@ -1325,11 +1329,16 @@ def test_facts_of_an_uncertain_total(tmp_path):
     path = table_of(tmp_path / "a.csv", columns, theta, phi, decibel(values) + 30)
     facts = power_facts(path, "power")
     assert facts["polarisations"] == "their sum"
-    (message,) = facts["warnings"]
-    assert re.match(r"2 GHz: \d+ % \(rms\) of the pattern is beyond the degree 5", message)
+    told = [x for x in facts["warnings"] if "(rms)" in x]
+    assert len(told) == 1
+    assert re.match(r"2 GHz: \d+ % \(rms\) of the pattern is beyond the degree 5", told[0])
     found = scan_trp(scan_of(values, theta, phi))
     expected = decibel(1 + found.standard_uncertainty / found.trp)
     np.testing.assert_allclose(facts["trp_sampling_uncertainty_db"], expected, rtol=1e-6, atol=1e-9)
+    # The peak of what is too coarse has none.
+    first, second = facts["peak_uncertainty_db"]
+    assert first == pytest.approx(0, abs=1e-9)
+    assert second is None
 
 
 def test_facts_of_a_table_of_sensitivity(tmp_path):

@@ -29,6 +29,7 @@ from nf2ff.budget_sum import combine
 from nf2ff.budget_terms import Term
 from nf2ff.error_terms import make_term
 from nf2ff.figures import Figure
+from nf2ff.stated import stated
 from nf2ff.uncertainty import Uncertainty
 
 DEGREE, STEP, RADIUS = 16, 10.0, 5.0
@@ -71,9 +72,7 @@ def setting(beam: str) -> Setting:
     side = np.cos(0.35) * true.peak + np.sin(0.35) * (0.6 * one + 0.8 * two)
     null = scans.null(dipoles, np.cos(0.6) * true.peak + np.sin(0.6) * one, 0.15)
     width, lobe = scans.cut(dipoles, true.peak, one)
-    towards = [
-        4 * np.pi * float(dipoles.intensity(np.asarray(n))) / true.trp for n in (side, null)
-    ]
+    towards = [4 * np.pi * float(dipoles.intensity(np.asarray(n))) / true.trp for n in (side, null)]
     levels = {
         "directivity": true.directivity,
         "eirp": true.eirp,
@@ -120,12 +119,9 @@ def holds(found: Uncertainty, at: Setting) -> dict[str, bool]:
             cos = float(direction(top.theta[0], top.phi[0]) @ at.true.peak)
             result[name] = np.arccos(min(1.0, cos)) <= sums.expanded
             continue
-        value, true = float(found.results[name].value[0]), at.levels[name]
-        if sums.decibels is None:
-            low, high = value - sums.expanded, value + sums.expanded
-        else:
-            low, high = value * 10 ** (-sums.decibels[1] / 10), value * 10 ** (sums.decibels[0] / 10)
-        result[name] = low <= true <= high
+        one = stated(found.results[name], sums, 0)
+        assert one is not None
+        result[name] = one.low <= at.levels[name] <= one.high
     return result
 
 

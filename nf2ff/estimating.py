@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -117,7 +118,11 @@ def uncertainty(
     from nf2ff.transforming import check_powers, power_sentences, read_mounted_probe, read_scan
     from nf2ff.uncertainty_files import read_uncertainty_file
     from nf2ff.uncertainty_results import write_uncertainty
-    from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_lines
+    from nf2ff.uncertainty_table import (
+        uncertainty_dict,
+        uncertainty_lines,
+        uncertainty_warnings,
+    )
 
     if linear and (draws is not None or plot is not None):
         other = "--draws" if draws is not None else "--plot, whose error bars are from draws,"
@@ -178,9 +183,12 @@ def uncertainty(
         else:
             save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
     power = next((x for x in powers if x is not None), None)
+    radiated = [float(x) for x in found.modes.radiated_power()]
     warnings = [
-        [*some, *_too_much(float(watts), power)]
-        for some, watts in zip(solution.warnings, found.modes.radiated_power(), strict=True)
+        [*some, *_too_much(watts, power), *more]
+        for some, watts, more in zip(
+            solution.warnings, radiated, uncertainty_warnings(found), strict=True
+        )
     ]
     for frequency, some in zip(samples.frequency, warnings, strict=True):
         for sentence in some:
@@ -244,8 +252,14 @@ def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Un
     for name in metrics:
         one = results[name]
         draws = None if one.draws is None else one.draws / power
+        field, spread = one.field, one.field_covariance
+        if field is not None and spread is not None:
+            field, spread = field / math.sqrt(power), spread / power
         # A ratio to the isotropic antenna with the same power, as directivity is.
-        results[name] = replace(one, quantity="directivity", value=one.value / power, draws=draws)
+        results[name] = replace(
+            one, quantity="directivity", value=one.value / power, draws=draws,
+            field=field, field_covariance=spread,
+        )  # fmt: skip
     realised = partial(re.sub, r"^(peak )?gain\b", r"\1realised gain")
     budgets = [
         replace(

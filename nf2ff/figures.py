@@ -19,7 +19,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff import patches, spin, waves
+from nf2ff import far_points, patches, waves
 from nf2ff.beam import LOBE_RISE, Circle, Peak, beamwidth, circles, peak, sidelobe_level
 from nf2ff.metrics import direction_angles, intensity, require_absolute, unit_vectors
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
@@ -70,7 +70,8 @@ class Figure:
 
     A peak is the highest of what noise leaves there: strong noise of finer grain than the beam
     lifts it, in a scan and once more in each draw, and derivatives show none of this. The figures
-    in a direction have no such bias.
+    in a direction are lifted by what errors add to the power there, which is most of it in a null;
+    `towards` has their field, from whose errors `level_interval` states them.
     """
 
     name: str
@@ -184,20 +185,11 @@ class LocalFigures:
 
     def _field(self, q: Complex, threads: int) -> Complex:
         """Far field (2, M) of modes (J,)."""
-        return spin.point_synthesis(
-            waves.tangential_coefficients(q, *_far_factors(self.degree)), spin=1,
-            location=self.location, epsilon=waves.POINT_EPSILON, threads=threads,
-        )  # fmt: skip
+        return far_points.field(q, self.location, degree=self.degree, threads=threads)
 
     def _far_adjoint(self, field: Complex, threads: int) -> Complex:
         """Adjoint of `_field`: modes (J,) of a field (2, M)."""
-        packed = spin.point_adjoint(
-            np.asarray(field, dtype=complex), spin=1, degree=self.degree, location=self.location,
-            epsilon=waves.POINT_EPSILON, threads=threads,
-        )  # fmt: skip
-        g, c = spin.unpack(packed)
-        r1, r2 = (np.repeat(r.conj(), 2 * np.arange(r.size) + 3) for r in _far_factors(self.degree))
-        return np.stack([-r1 * c, r2 * g], axis=1).ravel()
+        return far_points.adjoint(field, self.location, degree=self.degree, threads=threads)
 
     def _of(self, top: Top, u: Real, power: Real) -> Real:
         """Figures (D, K) by the intensities (D, M)."""
@@ -277,13 +269,6 @@ class LocalFigures:
             rise = of(top, near, power + step) - of(top, near, power - step)
             by_power[k] = (rise / (2 * step))[0]
         return by_u, by_power
-
-
-def _far_factors(degree: int) -> tuple[Complex, Complex]:
-    """Radial factors of the far field: j^(n+1) and j^n, times sqrt(Z0)."""
-    power = np.sqrt(WAVE_IMPEDANCE) * np.array([1, 1j, -1, -1j])
-    n = np.arange(1, degree + 1)
-    return power[(n + 1) % 4], power[n % 4]
 
 
 def localise(figures: Sequence[Figure], modes: Modes) -> list[LocalFigures]:

@@ -101,7 +101,7 @@ def assert_same(one, two):
     for name, result in one.results.items():
         other = two.results[name]
         assert other.quantity == result.quantity
-        for field in ("value", "draws"):
+        for field in ("value", "draws", "field", "field_covariance"):
             np.testing.assert_array_equal(getattr(other, field), getattr(result, field))
         assert (other.compared is None) == (result.compared is None)
         if result.compared is not None:

@@ -32,7 +32,7 @@ from nf2ff.figures import Figure
 from nf2ff.stated import stated
 from nf2ff.uncertainty import Uncertainty
 
-DEGREE, STEP, RADIUS = 16, 10.0, 5.0
+DEGREE, STEP, RADIUS = 18, 9.0, 5.0
 BEAMS = {"27 deg": (27.0, 20.0), "pole": (0.0, 0.0)}
 #: Error, its draws by the simulator, its name and sizes in a budget.
 CASES: dict[str, tuple[Scan, list[tuple[str, dict[str, Any]]]]] = {

@@ -26,6 +26,7 @@ from nf2ff.modes import Modes
 from nf2ff.prepared import Method
 from nf2ff.probe import Probe
 from nf2ff.propagation import Draws, monte_carlo
+from nf2ff.remeasured import Remeasured
 from nf2ff.samples import Samples
 from nf2ff.sensitivity import Linearised, linearised
 from nf2ff.solve import prepare
@@ -116,10 +117,13 @@ def assess(
     seeds = np.random.SeedSequence(rng).spawn(1 + len(errors))
     done, count = 0, draws
 
+    again = Remeasured(samples, probe, modes)
+
     def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
+        measure = again if any(x.moves_record for x in some) else None
         return monte_carlo(
             samples, probe, some, figures, degree=degree, draws=count, method=method, rng=seed,
-            jobs=jobs, directions=None if at is None else at.directions(),
+            jobs=jobs, directions=None if at is None else at.directions(), measure=measure,
             progress=None if progress is None else lambda n: progress(done + n),
         )  # fmt: skip
 

@@ -209,7 +209,8 @@ def monte_carlo(
     measure : callable, optional
         Simulates the samples for each draw, at the true positions and with the true probe, as for
         `nf2ff.error_terms.simulated`; ``samples`` then are what it gives without errors. Otherwise
-        ``samples`` were measured, and errors are added to them.
+        ``samples`` were measured, and errors are added to them: their record is moved, which has
+        the bias of errors of position to first order only (`nf2ff.remeasured`).
     reference : Modes, optional
         Known modes from which errors are counted, such as those of an antenna that is simulated,
         of the same frequencies. Otherwise the solution of the scan as it is.

@@ -34,7 +34,7 @@ LAYERS = [
     {"summary"},
     {"budget_metrics", "error_checks", "figures"},
     {"budget_terms", "error_term", "level_interval"},
-    {"budget", "position_errors", "towards"},
+    {"budget", "position_errors", "towards", "remeasured"},
     {"budget_sum", "signal_errors", "axes_errors", "model_errors"},
     {"budget_table", "range_errors"},
     {"error_terms", "assessment"},

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff import waves
-from nf2ff.beam import Peak, cut, cut_through, peak
+from nf2ff.beam import Peak, peak
+from nf2ff.cuts import cut, cut_through
 from nf2ff.farfield import FarField
 from nf2ff.files import PathLike
 from nf2ff.metrics import (

@@ -65,8 +65,8 @@ class Figure:
     -----
     Where the modes change, the peak is the maximum that the nominal one moves to, and cuts move
     with it: through the moved peak, in the plane that was found for the nominal modes, which is
-    fixed in the antenna's frame (`nf2ff.planes.Plane`). The sidelobe is the lobe that was the highest, as far as half way
-    to where the next one was: not another one that outgrows it.
+    fixed in the antenna's frame (`nf2ff.planes.Plane`). The sidelobe is the lobe that was the
+    highest, as far as half way to where the next one was: not another one that outgrows it.
 
     A peak is the highest of what noise leaves there: strong noise of finer grain than the beam
     lifts it, in a scan and once more in each draw, and derivatives show none of this. The figures
@@ -109,11 +109,16 @@ class _Part(NamedTuple):
     about the angles ``lines`` from the peak of a cut in ``plane``, and the radiated power."""
 
     own: Real
-    plane: Plane
+    plane: Plane | None
     lines: tuple[float, ...]
     of: Callable[[Top, Real, list[Real], Real], Real]
     #: The same of modes with a peak far off, on the cut there; where that has a meaning.
     again: Callable[[Modes, Peak], float] | None = None
+
+    def tangents(self, direction: Real) -> Real:
+        """Tangents of its cuts; whoever has lines has a plane."""
+        assert self.plane is not None
+        return self.plane.tangents(direction)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -220,7 +225,7 @@ class LocalFigures:
         count = len(part.own)
         strips = nearby[:, count:].reshape(len(nearby), -1, STRIP_SIZE)
         lines = [
-            patches.on_line(strips[:, i], self.frame, part.plane.tangents, angle, top, self.degree)
+            patches.on_line(strips[:, i], self.frame, part.tangents, angle, top, self.degree)
             for i, angle in enumerate(part.lines)
         ]
         return part.of(top, nearby[:, :count], lines, power)
@@ -243,7 +248,7 @@ class LocalFigures:
 
         columns = []
         for part in self.parts:
-            tangents = part.plane.tangents
+            tangents = part.tangents
             lines = [
                 look(patches.line_directions(self.frame, tangents, x, top, self.degree)[0])
                 for x in part.lines
@@ -340,7 +345,7 @@ def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigure
     for part in parts:
         directions.append(part.own)
         directions += [
-            patches.strip_directions(frame, part.plane.tangents, angle, one.degree)
+            patches.strip_directions(frame, part.tangents, angle, one.degree)
             for angle in part.lines
         ]
     location = np.stack(direction_angles(np.concatenate(directions)), axis=1)
@@ -362,9 +367,8 @@ def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigure
 
 # --- figures -------------------------------------------------------------------------------------
 
-#: No directions of its own, no cut.
+#: No directions of its own.
 _NONE = np.zeros((0, 3))
-_NO_CUT = Plane(0.0)
 
 
 def _plane(one: Modes, wish: PlaneLike, top: Peak) -> Plane:
@@ -372,11 +376,11 @@ def _plane(one: Modes, wish: PlaneLike, top: Peak) -> Plane:
 
 
 def _peak_directivity(_: Figure, _one: Modes, _top: Peak) -> _Part:
-    return _Part(_NONE, _NO_CUT, (), lambda top, _own, _lines, power: 4 * np.pi * top.value / power)
+    return _Part(_NONE, None, (), lambda top, _own, _lines, power: 4 * np.pi * top.value / power)
 
 
 def _peak_eirp(_: Figure, _one: Modes, _top: Peak) -> _Part:
-    return _Part(_NONE, _NO_CUT, (), lambda top, _own, _lines, _power: 4 * np.pi * top.value)
+    return _Part(_NONE, None, (), lambda top, _own, _lines, _power: 4 * np.pi * top.value)
 
 
 def _pointing(figure: Figure, _one: Modes, _: Peak) -> _Part:
@@ -385,18 +389,20 @@ def _pointing(figure: Figure, _one: Modes, _: Peak) -> _Part:
     def of(top: Top, _own: Real, _lines: list[Real], _power: Real) -> Real:
         return np.where(top.sure[:, axis], (top.x, top.y)[axis], np.nan)
 
-    return _Part(_NONE, _NO_CUT, (), of)
+    return _Part(_NONE, None, (), of)
 
 
 def _trp(_: Figure, _one: Modes, _top: Peak) -> _Part:
-    return _Part(_NONE, _NO_CUT, (), lambda _top, _own, _lines, power: power)
+    return _Part(_NONE, None, (), lambda _top, _own, _lines, power: power)
 
 
 def _towards(figure: Figure, _one: Modes, _: Peak) -> _Part:
     direction = unit_vectors(np.array([figure.theta]), np.array([figure.phi]))[0]
     if figure.name == "eirp-towards":
-        return _Part(direction, _NO_CUT, (), lambda _top, own, _lines, _power: 4 * np.pi * own[:, 0])
-    return _Part(direction, _NO_CUT, (), lambda _top, own, _lines, power: 4 * np.pi * own[:, 0] / power)
+        return _Part(direction, None, (), lambda _top, own, _lines, _power: 4 * np.pi * own[:, 0])
+    return _Part(
+        direction, None, (), lambda _top, own, _lines, power: 4 * np.pi * own[:, 0] / power
+    )
 
 
 def _beamwidth(figure: Figure, one: Modes, top: Peak) -> _Part:

@@ -93,9 +93,7 @@ class Plane:
     @property
     def across(self) -> Plane:
         """The plane a quarter turn further."""
-        kind = {"E": "H", "H": "E", "narrow": "wide", "wide": "narrow"}
-        words = {WORDS[a]: WORDS[b] for a, b in kind.items()}
-        return Plane(self.phi, self.turn + np.pi / 2, words.get(self.kind, ""))
+        return Plane(self.phi, self.turn + np.pi / 2)
 
     def tangents(self, direction: Real) -> Real:
         """Unit vectors (..., 3) along the cuts through ``direction`` (..., 3).
@@ -158,6 +156,18 @@ def checked_plane(wish: PlaneLike) -> PlaneLike:
     return wish
 
 
+def beside(wish: PlaneLike) -> PlaneLike | None:
+    """What is asked for a quarter turn from ``wish``; None of a plane that only has one by itself.
+
+    Of a plane of phi that is `Plane.across`.
+    """
+    if isinstance(wish, Plane):
+        return wish.across
+    if isinstance(wish, str):
+        return {"E": "H", "H": "E", "narrow": "wide", "wide": "narrow"}.get(wish)
+    return wish + np.pi / 2
+
+
 def plane_text(wish: PlaneLike) -> str:
     """How a plane that was asked for is written, as `read_plane` takes it."""
     if isinstance(wish, Plane):
@@ -205,15 +215,10 @@ def plane_of(one: Modes, wish: PlaneLike, *, theta: float, phi: float) -> Plane:
         If there is no such word; no such plane: E and H of a circular polarisation, narrow and
         wide of a round beam; or if the beam is along the normal of the plane.
     """
-    wish = checked_plane(wish)
-    if isinstance(wish, Plane):
-        return _through(wish, theta, phi)
-    azimuth = _azimuth(wish) if isinstance(wish, str) else None
-    if azimuth is not None:
-        plane = _through(Plane(azimuth), theta, phi)
-        if min(theta, np.pi - theta) <= _NORMAL or abs(plane.angle_at(theta, phi)) < np.pi / 2:
-            return plane
-        return Plane(azimuth + np.pi)  # the same plane, counted along theta^
+    stated = stated_plane(wish, theta=theta, phi=phi)
+    if stated is not None:
+        return stated
+    assert not isinstance(wish, Plane)
     bend = _curvature(one, theta, phi)
     own, pole = _own_plane(bend, theta, phi)
     if not isinstance(wish, str):
@@ -222,6 +227,41 @@ def plane_of(one: Modes, wish: PlaneLike, *, theta: float, phi: float) -> Plane:
     whole = np.radians(np.round(np.degrees(turn - own.angle_at(theta, phi))) % 180)
     plane = _turned(own, pole, float(whole))
     return Plane(plane.phi, plane.turn, WORDS[wish])
+
+
+def stated_plane(wish: PlaneLike, *, theta: float, phi: float) -> Plane | None:
+    """A plane that does not depend on the beam but for its direction; None of any other.
+
+    Parameters
+    ----------
+    wish, theta, phi
+        As in `plane_of`.
+
+    Returns
+    -------
+    Plane or None
+        The plane: given as it is, or "phi=45".
+
+    Raises
+    ------
+    ValueError
+        If there is no such word, or the beam is along the normal of the plane.
+    """
+    wish = checked_plane(wish)
+    if isinstance(wish, Plane):
+        return _through(wish, theta, phi)
+    azimuth = _azimuth(wish) if isinstance(wish, str) else None
+    if azimuth is None:
+        return None
+    plane = _through(Plane(azimuth), theta, phi)
+    if min(theta, np.pi - theta) <= _NORMAL or abs(plane.angle_at(theta, phi)) < np.pi / 2:
+        return plane
+    return Plane(azimuth + np.pi)  # the same plane, counted along theta^
+
+
+def at_pole(one: Modes, *, theta: float, phi: float) -> bool:
+    """Whether a beam is at a pole, within a quarter of its width; arguments as `plane_of`."""
+    return _own_plane(_curvature(one, theta, phi), theta, phi)[1] != 0
 
 
 def reference_angle(one: Modes, *, theta: float, phi: float) -> float:
@@ -322,9 +362,12 @@ __all__ = [
     "ALLOWED",
     "Plane",
     "PlaneLike",
+    "at_pole",
+    "beside",
     "checked_plane",
     "plane_of",
     "plane_text",
     "read_plane",
     "reference_angle",
+    "stated_plane",
 ]

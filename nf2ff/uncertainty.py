@@ -106,12 +106,15 @@ class MetricResult:
         Its values for each draw; NaN where it was no longer found near where it was.
     compared : Compared or None
         Draws against derivatives.
+    planes : tuple of str
+        At each frequency the plane of its cut in words; empty where it has none.
     """
 
     quantity: Quantity
     value: Real
     draws: Real | None = None
     compared: Compared | None = None
+    planes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name, ndim in (("value", 1), ("draws", 2)):

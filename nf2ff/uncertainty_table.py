@@ -76,6 +76,8 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
                 unit = _SHOWN[result.quantity][0].lower()
                 entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
             metric = uncertainty.budgets[f].metric(entry["name"])
+            if result.planes:
+                entry["plane"] = result.planes[f]
             entry["draws"] = _draws_dict(result, metric, f, uncertainty.budgets[f].confidence)
         level = uncertainty.error_level
         found.append(
@@ -167,7 +169,11 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     rows = [("metric", "value", f"uncertainty, {percent}", "k", "degrees of freedom")]
     for one in found:
         rows.append((one.metric.label, _value(uncertainty, one.metric, index), *_stated(one)))
-    lines += [*aligned(rows, words=1), "", "standard uncertainty by term"]
+    lines += [*aligned(rows, words=1), ""]
+    cuts = [(x, uncertainty.results[x.name].planes) for x in budget.metrics]
+    if some := [f"{x.label}: {planes[index]}" for x, planes in cuts if planes]:
+        lines += ["plane of the cut", *some, ""]
+    lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
     lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget), *_bias_lines(found)]

@@ -142,10 +142,11 @@ def tangents(at: Real) -> tuple[Real, Real]:
     return first, np.array([-np.sin(phi), np.cos(phi), 0.0])
 
 
-def cut(dipoles: Dipoles, peak: Real, tangent: Real) -> tuple[float, float]:
-    """Half-power width [rad] and highest sidelobe over the peak, on a great circle through it."""
+def cut(dipoles: Dipoles, peak: Real, phi: float) -> tuple[float, float]:
+    """Half-power width [rad] and highest sidelobe over the peak, on a great circle through it: at
+    right angles to the way to the normal of the plane of an azimuth ``phi`` [rad]."""
     angle = np.radians(np.arange(-180, 180, 0.02))
-    side = tangent - peak * (peak @ tangent)
+    side = np.cross([-np.sin(phi), np.cos(phi), 0.0], peak)
     side = side / np.linalg.norm(side)
     n = np.cos(angle)[:, None] * peak + np.sin(angle)[:, None] * side
     u = dipoles.intensity(n) / dipoles.intensity(peak)

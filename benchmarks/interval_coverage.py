@@ -58,6 +58,7 @@ class Setting:
 
     dipoles: Dipoles
     true: scans.Truth
+    plane: str
     shoulder: np.ndarray[Any, Any]
     null: np.ndarray[Any, Any]
     levels: dict[str, float]
@@ -71,7 +72,7 @@ def setting(beam: str) -> Setting:
     one, two = scans.tangents(true.peak)
     side = np.cos(0.35) * true.peak + np.sin(0.35) * (0.6 * one + 0.8 * two)
     null = scans.null(dipoles, np.cos(0.6) * true.peak + np.sin(0.6) * one, 0.15)
-    width, lobe = scans.cut(dipoles, true.peak, one)
+    width, lobe = scans.cut(dipoles, true.peak, phi)
     towards = [4 * np.pi * float(dipoles.intensity(np.asarray(n))) / true.trp for n in (side, null)]
     levels = {
         "directivity": true.directivity,
@@ -82,7 +83,7 @@ def setting(beam: str) -> Setting:
         "beamwidth": width,
         "sidelobe_level": lobe,
     }
-    return Setting(dipoles, true, side, null, levels)
+    return Setting(dipoles, true, f"phi={BEAMS[beam][1]:g}", side, null, levels)
 
 
 def question(at: Setting, errors: Sequence[tuple[str, dict[str, Any]]]) -> Assessment:
@@ -95,6 +96,8 @@ def question(at: Setting, errors: Sequence[tuple[str, dict[str, Any]]]) -> Asses
     for name, n in (("pattern", at.shoulder), ("null", at.null)):
         theta, phi = float(np.arccos(n[2])), float(np.arctan2(n[1], n[0]))
         figures[name] = (Figure("directivity-towards", theta=theta, phi=phi),)
+    for name, figure in (("beamwidth", "beamwidth"), ("sidelobe_level", "sidelobe-level")):
+        figures[name] = (Figure(figure, plane=at.plane),)
     return Assessment(Budget((Term("error"),), metrics), made, figures)
 
 
@@ -145,12 +148,11 @@ def held(case: str, beam: str, count: int, draws: int) -> dict[str, int]:
 
 def main(count: int = 100, draws: int = 100, cases: Sequence[str] = ()) -> None:
     """Print the table."""
-    print(f"held in {count} scans, {draws} draws where there is noise, else derivatives")
+    print(f"held in {count} scans, {draws} draws in each")
     print(" " * 22 + "".join(f"{x:>15}" for x in NAMES))
     for case in cases or CASES:
         for beam in BEAMS:
-            drawn = draws if case.startswith("noise") else 0
-            row = held(case, beam, count, drawn)
+            row = held(case, beam, count, draws)
             print(f"{case:>12} {beam:>9}" + "".join(f"{row[x]:15d}" for x in NAMES), flush=True)
 
 

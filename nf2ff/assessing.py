@@ -202,7 +202,8 @@ def _put_together(
     cut: Cut | None,
     asked: int = 0,
 ) -> Uncertainty:
-    nominal = np.stack([x.nominal for x in localise(assessment.all_figures, modes)])
+    local = localise(assessment.all_figures, modes)
+    nominal = np.stack([x.nominal for x in local])
     results = {}
     for metric, columns in assessment.columns.items():
         figures = assessment.figures[metric]
@@ -217,7 +218,11 @@ def _put_together(
             values = np.linalg.norm(some, axis=-1) if len(columns) > 1 else some[..., 0]
             compared = effects.compared(metric, some, draws.nominal[:, columns], draws.error_level)
         field = _field(assessment, metric, modes, effects, draws)
-        results[metric] = MetricResult(quantity, value, values, compared, *field)
+        planes = [x.parts[columns[0]].plane for x in local]
+        names = tuple(x.name for x in planes if x is not None)
+        results[metric] = MetricResult(
+            quantity, value, values, compared, names, field=field[0], field_covariance=field[1]
+        )
     count = range(modes.frequency.size)
     budgets = [assessment.budget] * modes.frequency.size
     if effects is not None:

@@ -301,11 +301,16 @@ def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:
     import numpy as np
 
     from nf2ff.assessment import Cut
-    from nf2ff.beam import peak
+    from nf2ff.beam import cut_planes, peak
+    from nf2ff.search import each_frequency
 
-    top = peak(modes)
+    one = next(each_frequency(modes))
+    top = peak(one)
+    theta, phi = float(top.theta[0]), float(top.phi[0])
+    planes = [cut_planes(one, wish, top)[0] for wish in asked.plane]
     angle = np.linspace(-np.pi, np.pi, max(181, 8 * modes.degree + 1))
-    return Cut(float(top.theta[0]), float(top.phi[0]), asked.plane, angle)
+    turns = [plane.angle_at(theta, phi) for plane in planes]
+    return Cut(theta, phi, np.array(turns), angle, tuple(plane.name for plane in planes))
 
 
 #: What the library calls by its own names, and what the command offers for it.

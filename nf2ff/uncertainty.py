@@ -107,6 +107,8 @@ class MetricResult:
         Its values for each draw; NaN where it was no longer found near where it was.
     compared : Compared or None
         Draws against derivatives.
+    planes : tuple of str
+        At each frequency the plane of its cut in words; empty where it has none.
     field : (F, 4) array_like or None
         Of a level in a direction the field whose square it is, as `nf2ff.towards` has it, less its
         known bias [square root of the value's unit].
@@ -123,6 +125,7 @@ class MetricResult:
     value: Real
     draws: Real | None = None
     compared: Compared | None = None
+    planes: tuple[str, ...] = ()
     field: Real | None = None
     field_covariance: Real | None = None
 

@@ -236,6 +236,8 @@ def _metric(uncertainty: Uncertainty, metric: Metric) -> Group:
         for i, side in enumerate(("plus", "minus")):
             words = f"expanded uncertainty, {side}"
             items.append(Item(f"{side}_db", row([x[i] for x in ends]), "dB", words, every))
+    if result.planes:
+        items.append(_words("plane", [*result.planes], "plane of the cut in words", "frequency"))
     if result.quantity not in ("direction", "unknown"):
         known = (stated(result, x, f) for f, x in enumerate(found))
         rows = np.array([(math.nan,) * 3 if x is None else tuple(x) for x in known])
@@ -278,6 +280,9 @@ def _pattern(pattern: PatternDraws, frequency: Real) -> Group:
         Item("theta", theta, "rad", "polar angle", circle),
         Item("phi", phi, "rad", "azimuth", circle),
     ]  # fmt: skip
+    if pattern.cut.names:
+        names = list(pattern.cut.names)
+        items.append(_words("plane_name", names, "plane of the cut in words", "plane"))
     for (name, words), values in zip(_INTENSITY.items(), pattern.intensity, strict=True):
         items.append(Item(name, values, "W/sr", words, all_of))
     words = "mean square change of the field over the peak field squared"
@@ -342,11 +347,12 @@ def _result(part: Any, both_drawn: bool) -> MetricResult:
         three = {name: take(part, name, None, 1) for name in _BY_DRAWS}
         used: NDArray[np.int64] = take(part, "used", "1", 1, kind="iu")
         compared = Compared(**three, used=used, both_drawn=both_drawn)
+    planes = tuple(_texts(part, "plane")) if "plane" in part else ()
     field = covariance = None
     if "field" in part:
         field = take(part, "field", "1", 2)
         covariance = take(part, "field_covariance", "1", 3)
-    return MetricResult(quantity, value, draws, compared, field, covariance)
+    return MetricResult(quantity, value, draws, compared, planes, field, covariance)
 
 
 def _check_frequencies(
@@ -364,6 +370,8 @@ def _check_frequencies(
         sizes["/pattern/intensity"] = pattern.intensity.shape[1]
         sizes["/pattern/error_signal"] = pattern.error_signal.shape[0]
     for name, one in results.items():
+        if one.planes:
+            sizes[f"/metrics/{name}/plane"] = len(one.planes)
         if one.draws is not None:
             sizes[f"/metrics/{name}/draws"] = one.draws.shape[1]
         if one.compared is not None:
@@ -381,6 +389,7 @@ def _read_pattern(group: Any) -> PatternDraws:
         number_of(group, "through_phi"),
         take(group, "plane", "rad", 1),
         take(group, "angle", "rad", 1),
+        tuple(_texts(group, "plane_name")) if "plane_name" in group else (),
     )
     intensity = np.stack([take(group, name, "W/sr", 3) for name in _INTENSITY])
     return PatternDraws(cut, intensity, take(group, "error_signal", "1", 3))

@@ -84,6 +84,8 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
                 entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
                 entry |= _stated_dict(result, combine(uncertainty.budgets[f], entry["name"]), f)
             metric = uncertainty.budgets[f].metric(entry["name"])
+            if result.planes:
+                entry["plane"] = result.planes[f]
             entry["draws"] = _draws_dict(result, metric, f, uncertainty.budgets[f].confidence)
         level = uncertainty.error_level
         found.append(
@@ -231,7 +233,11 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
                 _ends(stated(result, one, index), result.quantity),
             )
         )
-    lines += [*aligned(rows, words=1), "", "standard uncertainty by term"]
+    lines += [*aligned(rows, words=1), ""]
+    cuts = [(x, uncertainty.results[x.name].planes) for x in budget.metrics]
+    if some := [f"{x.label}: {planes[index]}" for x, planes in cuts if planes]:
+        lines += ["plane of the cut", *some, ""]
+    lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
     lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget)]

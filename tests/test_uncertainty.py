@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from nf2ff import beam, propagation
+from nf2ff import beam, cuts, propagation
 from nf2ff.antennas import DipoleCluster, array_of, huygens_source
 from nf2ff.assessing import assess
 from nf2ff.assessment import FIGURES, Assessment, Cut, Modelled
@@ -419,7 +419,7 @@ def test_pattern_is_followed_on_cuts(spiral):
     found = assess(spiral, PROBE, asked(given), degree=DEGREE, draws=100, rng=1, jobs=1, cut=cut)
     nominal, mean, spread = found.pattern.intensity[:, 0]
     for i, plane in enumerate(cut.plane):
-        along, across = beam.cut_through(
+        along, across = cuts.cut_through(
             found.modes, theta=cut.theta, phi=cut.phi, plane=plane, angle=cut.angle
         )
         u = (np.abs(along[0]) ** 2 + np.abs(across[0]) ** 2) / (2 * WAVE_IMPEDANCE)

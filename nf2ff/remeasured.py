@@ -22,8 +22,6 @@ class Remeasured:
     """A scan that was measured, as it would be if its probe had stood elsewhere.
 
     It is the ``measure`` of `nf2ff.propagation.monte_carlo` for such a scan.
-
-
     What modes that are known receive there, less what they receive where the record says, is added
     to what was measured. A record that is moved the other way comes to the same to first order. To
     second order it is the way back: where a wrong axis takes power from a scan, the record so moved

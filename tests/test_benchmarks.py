@@ -92,8 +92,8 @@ def test_interval_coverage(benchmark, capsys):
     assert len(lines) == 4
     for line in lines[2:]:
         held = dict(zip(names, map(int, line.split()[-len(names) :]), strict=True))
-        # Intervals of 90 % and more hold 7 of 12 but in 1 of 20,000 (binomial distribution). TRP
-        # without its bias corrected holds none, a level in a null without its field 7 or 8.
+        # Intervals of 90 % hold fewer than 7 of 12 in 1 of 2,000 (binomial distribution). About a
+        # TRP with its bias, which is four times the uncertainty, none holds.
         assert min(held.values()) >= 7, held
 
 

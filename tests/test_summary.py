@@ -72,5 +72,6 @@ def test_units_of_the_file():
     for name, (values, units, long_name) in summarise(modes, peak(modes)).items():
         assert values.shape == (1,)
         assert units in ("1", "rad")
-        assert (units == "rad") == (name == "tilt" or "beamwidth" in name)
+        angle = name == "tilt" or "beamwidth" in name or name.startswith("plane_")
+        assert (units == "rad") == angle
         assert long_name

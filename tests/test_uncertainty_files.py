@@ -292,7 +292,7 @@ def test_a_size_of_zero_is_one(read):
         (NOISE + "[figure.eirp]\ntheta_deg = 190\nphi_deg = 0",
          "figure.eirp, theta_deg is 190, expected an angle from 0 to 180 deg"),
         (NOISE + "[figure.eirp]\nfrom = 3", "figure.eirp, key 'from' is unknown, expected one of "
-         "plane_deg, drop_db, theta_deg, phi_deg"),
+         "plane_deg, plane, drop_db, theta_deg, phi_deg"),
         (NOISE + "[figure]\neirp = 3", "figure.eirp is 3, expected a table"),
         # What the budget refuses, and what the two do to each other.
         (NOISE + '[[term]]\nname = "a"\nhalf_width_db = -1',

@@ -26,9 +26,9 @@ Real = NDArray[np.float64]
 #: with a step of 2: there noise would choose.
 STEPS_DEG = (15.0, 5.0, 1.0, 0.5, 0.1, 0.05, 0.01, 0.005, 0.001)
 #: Step of phi over the width of the beam, about: small against it, and large against what errors of
-#: a scan move the peak by, one sixtieth where two channels differ by 3 % and 3 deg. And distance from
-#: a pole over it up to which the beam is at the pole. (Choices of ours; no other tolerance tells
-#: where a pole is.)
+#: a scan move the peak by, one sixtieth where two channels differ by 3 % and 3 deg. And distance
+#: from a pole over it up to which the beam is at the pole. (Choices of ours; no other tolerance
+#: tells where a pole is.)
 STEP, AT_POLE = 1 / 8, 1 / 4
 #: A parabola of curvature b has fallen to half of a Gaussian beam this over sqrt(b) wide.
 _GAUSSIAN = 2 * math.sqrt(2 * math.log(2))

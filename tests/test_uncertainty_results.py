@@ -100,7 +100,7 @@ def assert_same(one, two):
     assert one.results.keys() == two.results.keys()
     for name, result in one.results.items():
         other = two.results[name]
-        assert other.quantity == result.quantity
+        assert (other.quantity, other.planes) == (result.quantity, result.planes)
         for field in ("value", "draws"):
             np.testing.assert_array_equal(getattr(other, field), getattr(result, field))
         assert (other.compared is None) == (result.compared is None)
@@ -116,6 +116,7 @@ def assert_same(one, two):
         for field in ("theta", "phi", "plane", "angle"):
             a, b = (getattr(x.pattern.cut, field) for x in (one, two))
             np.testing.assert_array_equal(a, b)
+        assert one.pattern.cut.names == two.pattern.cut.names
 
 
 def test_there_and_back(found, original):

@@ -183,6 +183,25 @@ def test_others_read_it(found, original):
     np.testing.assert_array_equal(io.read_modes(original).coefficients, found.modes.coefficients)
 
 
+def test_planes_have_names(found, tmp_path):
+    results = dict(found.results)
+    results["eirp"] = replace(results["eirp"], planes=("phi = 0 deg", "across phi = 5 deg"))
+    cut = replace(found.pattern.cut, names=("phi = 0 deg", "phi = 90 deg", "E plane (phi = 3 deg)"))
+    named = replace(found, results=results, pattern=replace(found.pattern, cut=cut))
+    path = tmp_path / "a.h5"
+    write_uncertainty(path, named)
+    assert_same(named, read_uncertainty(path))
+    with xarray.open_dataset(path, group="metrics/eirp", engine="h5netcdf") as data:
+        assert data["plane"].values.tolist() == list(results["eirp"].planes)
+    with xarray.open_dataset(path, group="pattern", engine="h5netcdf") as data:
+        assert data["plane_name"].values.tolist() == list(cut.names)
+    assert "peak EIRP: across phi = 5 deg" in uncertainty_lines(named)
+    with h5py.File(path, "r+") as file:
+        retext(file["metrics/eirp"], "plane", ["phi = 0 deg"])
+    with pytest.raises(ValueError, match="eirp/plane has 1 frequencies, the modes have 2"):
+        read_uncertainty(path)
+
+
 def test_an_old_file_stays(found, written):
     before = written.read_bytes()
     with pytest.raises(ValueError, match="exists: choose another name"):

@@ -24,10 +24,12 @@ Real = NDArray[np.float64]
 
 #: Steps of phi [deg]. Multiples of 1 deg never lie half way between two of them, as 45 deg would
 #: with a step of 2: there noise would choose.
-STEPS_DEG = (45.0, 15.0, 5.0, 1.0, 0.5, 0.1, 0.05, 0.01, 0.005, 0.001)
-#: Step of phi over the width of the beam, about, and distance from a pole over it up to which the
-#: beam is at the pole (choices of ours). No other tolerance tells where a pole is.
-STEP, AT_POLE = 1 / 20, 1 / 4
+STEPS_DEG = (15.0, 5.0, 1.0, 0.5, 0.1, 0.05, 0.01, 0.005, 0.001)
+#: Step of phi over the width of the beam, about: small against it, and large against what errors of
+#: a scan move the peak by, one sixtieth where two channels differ by 3 % and 3 deg. And distance
+#: from a pole over it up to which the beam is at the pole. (Choices of ours; no other tolerance
+#: tells where a pole is.)
+STEP, AT_POLE = 1 / 8, 1 / 4
 #: A parabola of curvature b has fallen to half of a Gaussian beam this over sqrt(b) wide.
 _GAUSSIAN = 2 * math.sqrt(2 * math.log(2))
 #: Widths of the beam closer than this part are equal, and an axial ratio below this is circular:
@@ -196,7 +198,7 @@ def plane_of(one: Modes, wish: PlaneLike, *, theta: float, phi: float) -> Plane:
         Mode coefficients of one frequency.
     wish : float, str or Plane
         As an angle: from the plane that belongs to the beam, towards phi^. That is the plane of
-        phi, its azimuth rounded to about a twentieth of its width; at a pole, within a quarter of
+        phi, its azimuth rounded to about an eighth of its width; at a pole, within a quarter of
         the beam's width, 0 is the plane phi = 0 and pi/2 is phi = 90 deg. "phi=45": that
         plane. "E" and "H": along the major and the minor axis of the polarisation at the peak;
         "narrow" and "wide": the principal planes of the beam, of most and least curvature; these

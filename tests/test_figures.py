@@ -72,8 +72,8 @@ def unit(theta, phi):
     return basis(np.array([theta]), np.array([phi]))[:, 0]
 
 
-#: The azimuth of the beam of `tilted_array`, 26 deg, rounded to steps of 15 deg: of 5 and 15 deg
-#: the nearer to 37 deg / 20 / sin(12.4 deg), a twentieth of its width.
+#: The azimuth of the beam of `tilted_array`, 26 deg, rounded to steps of 15 deg, the nearest to
+#: 37 deg / 8 / sin(12.4 deg), an eighth of its width.
 AZIMUTH = math.radians(30)
 
 

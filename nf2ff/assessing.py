@@ -16,19 +16,24 @@ from numpy.typing import NDArray
 
 from nf2ff.assessment import Assessment, Cut
 from nf2ff.budget import Budget, with_terms
+from nf2ff.budget_sum import combine
 from nf2ff.budget_terms import DISTRIBUTIONS, Term, direct_term
 from nf2ff.checks import check_units
 from nf2ff.error_term import ErrorTerm
 from nf2ff.figures import Figure, localise
+from nf2ff.level_interval import PARTS
 from nf2ff.modes import Modes
 from nf2ff.prepared import Method
 from nf2ff.probe import Probe
 from nf2ff.propagation import Draws, monte_carlo
+from nf2ff.remeasured import Remeasured
 from nf2ff.samples import Samples
 from nf2ff.sensitivity import Linearised, linearised
 from nf2ff.solve import solve
+from nf2ff.towards import TowardsFields, towards_columns
 from nf2ff.uncertainty import (
     BEYOND,
+    SIGNIFICANT,
     Compared,
     MetricResult,
     PatternDraws,
@@ -112,10 +117,13 @@ def assess(
     seeds = np.random.SeedSequence(rng).spawn(1 + len(errors))
     done, count = 0, draws
 
+    again = Remeasured(samples, probe, modes)
+
     def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
+        measure = again if any(x.moves_record for x in some) else None
         return monte_carlo(
             samples, probe, some, figures, degree=degree, draws=count, method=method, rng=seed,
-            jobs=jobs, directions=None if at is None else at.directions(),
+            jobs=jobs, directions=None if at is None else at.directions(), measure=measure,
             progress=None if progress is None else lambda n: progress(done + n),
         )  # fmt: skip
 
@@ -194,7 +202,8 @@ def _put_together(
     cut: Cut | None,
     asked: int = 0,
 ) -> Uncertainty:
-    nominal = np.stack([x.nominal for x in localise(assessment.all_figures, modes)])
+    local = localise(assessment.all_figures, modes)
+    nominal = np.stack([x.nominal for x in local])
     results = {}
     for metric, columns in assessment.columns.items():
         figures = assessment.figures[metric]
@@ -208,13 +217,19 @@ def _put_together(
             # The two of pointing are along theta^ and phi^, from the nominal peak.
             values = np.linalg.norm(some, axis=-1) if len(columns) > 1 else some[..., 0]
             compared = effects.compared(metric, some, draws.nominal[:, columns], draws.error_level)
-        results[metric] = MetricResult(quantity, value, values, compared)
+        field = _field(assessment, metric, modes, effects, draws)
+        planes = [x.parts[columns[0]].plane for x in local]
+        names = tuple(x.name for x in planes if x is not None)
+        results[metric] = MetricResult(
+            quantity, value, values, compared, names, field=field[0], field_covariance=field[1]
+        )
     count = range(modes.frequency.size)
     budgets = [assessment.budget] * modes.frequency.size
     if effects is not None:
         budgets = [_budget(assessment, effects, results, f) for f in count]
     if draws is None:
-        return Uncertainty(modes, tuple(budgets), results, asked)
+        noise = None if effects is None else effects.linear.noise_power
+        return Uncertainty(modes, tuple(budgets), results, asked, noise_power=noise)
     pattern = None
     if cut is not None:
         shape = (len(count), cut.plane.size, cut.angle.size)
@@ -224,6 +239,54 @@ def _put_together(
     return Uncertainty(
         modes, tuple(budgets), results, asked, draws.count, draws.error_level, pattern
     )
+
+
+def _field(
+    assessment: Assessment, metric: str, modes: Modes, effects: _Effects | None, draws: Draws | None
+) -> tuple[Real, Real] | tuple[None, None]:
+    """Field (F, 4) behind a metric that is a level in a direction, less its known bias, and the
+    covariance (F, 4, 4) of its errors; None of other metrics."""
+    (column, *_), every = assessment.columns[metric], towards_columns(assessment.all_figures)
+    if column not in every:
+        return None, None
+    at = every.index(column)
+    figures = (assessment.all_figures[column],)
+    # Terms that are stated err along the field.
+    known = combine(assessment.budget, metric)
+    fields, covariances = [], []
+    for f, q in enumerate(modes.coefficients):
+        field = TowardsFields(figures, modes.degree, q).values(q)[0]
+        covariance = (known.standard_uncertainty or 0.0) ** 2 * np.outer(field, field)
+        moved = known.bias * field
+        if effects is not None:
+            modelled = _modelled_field(effects.linear, draws, f, at)
+            moved, covariance = moved + modelled[0], covariance + modelled[1]
+        fields.append(field - moved)
+        covariances.append(covariance)
+    return np.stack(fields), np.stack(covariances)
+
+
+def _modelled_field(
+    linear: Linearised, draws: Draws | None, index: int, at: int
+) -> tuple[Real, Real]:
+    """Bias (4,) and covariance (4, 4) of a field by all modelled errors: by derivatives, or by
+    draws where they find significantly more."""
+    bias, covariance = np.zeros(PARTS), np.zeros((PARTS, PARTS))
+    if linear.fields is not None:
+        bias = linear.fields.bias[:, index, at].sum(axis=0)
+        covariance = linear.fields.covariance[:, index, at].sum(axis=0)
+    if draws is None or draws.fields is None or draws.count < 2:
+        return bias, covariance
+    change = draws.fields[:, index, at]
+    mean, spread = change.mean(axis=0), np.atleast_2d(np.cov(change, rowvar=False))
+    total = float(np.trace(spread))
+    # A variance of normal draws errs by sqrt(2 / (D - 1)) of itself (closed form), of several
+    # parts together by less.
+    scatter = SIGNIFICANT * math.sqrt(2 / (draws.count - 1))
+    if total > (1 + scatter) * float(np.trace(covariance)):
+        covariance = spread
+    far = np.linalg.norm(mean - bias) > SIGNIFICANT * math.sqrt(total / draws.count)
+    return (mean if far else bias), covariance
 
 
 def _quantity(metric: str, assessment: Assessment, figures: Sequence[Figure]) -> Quantity:

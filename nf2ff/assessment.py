@@ -146,16 +146,23 @@ class Cut:
         Angle of each circle from theta^ towards phi^ there [rad].
     angle : (A,) array_like
         Angles along each circle, counted from there [rad].
+    names : tuple of str
+        Each plane in words; none: by its angle.
     """
 
     theta: float
     phi: float
     plane: Real
     angle: Real
+    names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("plane", "angle"):
             object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        object.__setattr__(self, "names", tuple(self.names))
+        if len(self.names) not in (0, self.plane.size):
+            msg = f"the cut has {len(self.names)} names, expected {self.plane.size}, or none"
+            raise ValueError(msg)
 
     def directions(self) -> tuple[Real, Real]:
         """theta and phi of all directions, (C A,) each, circle after circle [rad]."""

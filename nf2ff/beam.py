@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from nf2ff import search, waves
+from nf2ff.cuts import LOBE_RISE, Circle, lobe_width
 from nf2ff.metrics import direction_angles, freeze, intensity, nonzero_power, unit_vectors
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
-from nf2ff.special import as_array
+from nf2ff.planes import Plane, PlaneLike, plane_of
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -65,7 +65,7 @@ _HIGH = 0.97
 _WANDERERS = 4
 #: Maxima that differ by less than this part are equal: ten times what rounding makes of them.
 _EQUAL = 1e-11
-#: A peak closer than this to a pole, or to phi = 0, is on it [rad].
+#: A peak closer than this to a pole, or to phi = 0, is written as on it: rounding [rad].
 _POLE = 1e-7
 
 
@@ -182,164 +182,55 @@ def _coarse_intensity(one: Modes) -> tuple[float, Real, Real, Real]:
 # --- cuts ----------------------------------------------------------------------------------
 
 
-def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex]:
-    """Far field along the great circle through the z axis at azimuth ``phi``.
-
-    Negative theta is the half at azimuth phi + pi. There the unit vectors are continued (both
-    are reversed), so that the components run smoothly through the pole.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients, F frequencies.
-    phi : float
-        Azimuth of the half with theta > 0 [rad].
-    theta : (A,) array_like
-        Angles from +z in [-pi, pi] [rad].
-
-    Returns
-    -------
-    e_theta, e_phi : (F, A) ndarray
-        Complex far field, phase included [V].
-
-    Raises
-    ------
-    ValueError
-        If theta is out of range or an angle is not finite.
-    """
-    azimuth = float(as_array(phi, float, "phi", ndim=0))
-    theta = as_array(theta, float, "theta", ndim=1)
-    return waves.far_field_points(modes, theta=theta, phi=azimuth)
+#: How planes are asked for: alike at all frequencies, or as `cut_planes` found them.
+CutPlanes = PlaneLike | tuple[Plane, ...]
 
 
-def cut_through(
-    modes: Modes, *, theta: float, phi: float, plane: float, angle: ArrayLike
-) -> tuple[Complex, Complex]:
-    """Far field along any great circle.
+def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[Plane, ...]:
+    """Planes of the cuts through the peak of each frequency.
 
     Parameters
     ----------
     modes : Modes
         Mode coefficients, F frequencies.
-    theta, phi : float
-        Direction that the circle goes through [rad].
-    plane : float
-        Angle at that direction from theta^ towards phi^ in which the circle leaves: 0 along
-        theta^, pi/2 along phi^ [rad].
-    angle : (A,) array_like
-        Angles from that direction along the circle [rad].
+    plane : float, str or Plane
+        Which, as `nf2ff.planes.plane_of` has it.
+    at : Peak, optional
+        Result of `peak(modes)`, where it is known already.
 
     Returns
     -------
-    along, across : (F, A) ndarray
-        Components of the far field along the circle and along its normal r^ x (along); with
-        plane = 0 they are E_theta and E_phi at angle 0, continued through the poles [V].
+    tuple of Plane
+        One for each frequency, with a name.
 
     Raises
     ------
     ValueError
-        If an angle is not finite.
+        If the peak belongs to other modes, or a frequency has no such plane.
     """
-    angle = as_array(angle, float, "angle", ndim=1)
-    scalars = {"theta": theta, "phi": phi, "plane": plane}
-    t0, p0, turn = (float(as_array(v, float, k, ndim=0)) for k, v in scalars.items())
-    origin, along, across = unit_vectors(t0, p0)
-    along, across = (
-        np.cos(turn) * along + np.sin(turn) * across,
-        np.cos(turn) * across - np.sin(turn) * along,
-    )
-    c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    at_theta, at_phi = direction_angles(c * origin + s * along)
-    e_theta, e_phi = waves.far_field_points(modes, theta=at_theta, phi=at_phi)
-    _, unit_theta, unit_phi = unit_vectors(at_theta, at_phi)
-    tangent = c * along - s * origin
-    cos, sin = np.sum(unit_theta * tangent, axis=1), np.sum(unit_phi * tangent, axis=1)
-    return e_theta * cos + e_phi * sin, e_phi * cos - e_theta * sin
-
-
-#: A sidelobe rises at least this much out of the minima beside it [dB]: far above rounding, far
-#: below anything a lobe would be called for. What lies under the floor is rounding [dB].
-LOBE_RISE = 1e-3
-_LOBE_FLOOR = -200.0
-
-
-class Circle:
-    """Far field of one frequency on a great circle, as the Fourier series that it is.
-
-    Both components along a great circle are trigonometric polynomials of degree N, so that 2N + 1
-    equal steps hold the whole cut, derivatives included. With ``weights`` of the components along
-    the circle and across it only their weighted sum counts, one polarisation, with which the
-    intensity is that of this polarisation alone.
-    """
-
-    def __init__(
-        self,
-        one: Modes,
-        *,
-        theta: float,
-        phi: float,
-        plane: float,
-        weights: tuple[complex, complex] | None = None,
-    ) -> None:
-        count = 2 * one.degree + 1
-        angle = 2 * np.pi * np.arange(count) / count
-        samples = np.concatenate(cut_through(one, theta=theta, phi=phi, plane=plane, angle=angle))
-        if weights is not None:
-            samples = np.stack([np.asarray(weights) @ samples, np.zeros(count)])
-        spectrum = np.fft.fft(samples, axis=1) / count
-        self.order = np.fft.ifftshift(np.arange(-one.degree, one.degree + 1))
-        #: 16 points in the shortest period of the field: all lobes worth the name show.
-        self.fine = 16 * (one.degree + 1)
-        self.spectrum = spectrum
-        self.series = np.concatenate([spectrum * (1j * self.order) ** p for p in range(3)])
-
-    def grid(self) -> Real:
-        """U at ``fine`` equal steps from the peak once around."""
-        padded = np.zeros((2, self.fine), dtype=complex)
-        padded[:, self.order] = self.spectrum
-        return intensity(*(np.fft.ifft(padded, axis=1) * self.fine))
-
-    def level_db(self) -> Real:
-        """U over that of the peak from the peak once around, both ends included [dB]."""
-        u = self.grid()
-        top = self.intensity(0.0)[0]
-        return 10 * np.log10(np.maximum(np.append(u, u[0]) / top, 10 ** (_LOBE_FLOOR / 10)))
-
-    def intensity(self, angle: ArrayLike) -> tuple[Real, Real, Real]:
-        """U and its first two derivatives at any angles."""
-        wave = np.exp(1j * np.multiply.outer(self.order, np.asarray(angle, dtype=float)))
-        e, d1, d2 = (self.series @ wave).reshape(3, 2, *wave.shape[1:])
-        slope = np.sum((e.conj() * d1).real, axis=0) / WAVE_IMPEDANCE
-        curvature = np.sum((e.conj() * d2).real + np.abs(d1) ** 2, axis=0) / WAVE_IMPEDANCE
-        return intensity(e[0], e[1]), slope, curvature
-
-    def extremum(self, node: NDArray[Any], sign: int, *, steps: int = 8) -> Real:
-        """Maxima (sign 1) or minima (-1) of U within a step of the grid angles ``node``."""
-        step, angle = 2 * np.pi / self.fine, node
-        for _ in range(steps):
-            _, slope, curvature = self.intensity(angle)
-            curved = sign * curvature < 0
-            move = np.where(curved, -slope / np.where(curved, curvature, 1.0), 0.0)
-            before, angle = angle, np.clip(angle + move, node - step, node + step)
-            if np.max(np.abs(angle - before), initial=0) < 1e-15:
-                break
-        return angle
-
-
-def circles(modes: Modes, plane: float, at: Peak | None) -> Iterator[Circle]:
-    """The cut through the peak of each frequency, see `beamwidth`."""
-    plane = float(as_array(plane, float, "plane", ndim=0))
     at = peak_of(modes, at)
-    for one, theta, phi in zip(search.each_frequency(modes), at.theta, at.phi, strict=True):
-        yield Circle(one, theta=theta, phi=phi, plane=plane)
+    tops = zip(search.each_frequency(modes), at.theta, at.phi, strict=True)
+    return tuple(plane_of(one, plane, theta=float(t), phi=float(p)) for one, t, p in tops)
 
 
-def half_power_beamwidth(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) -> Real:
+def circles(modes: Modes, plane: CutPlanes, at: Peak | None) -> Iterator[Circle]:
+    """The cut through the peak of each frequency, see `beamwidth`."""
+    at = peak_of(modes, at)
+    if not isinstance(plane, tuple):
+        plane = cut_planes(modes, plane, at)
+    tops = zip(search.each_frequency(modes), plane, at.theta, at.phi, strict=True)
+    for one, own, theta, phi in tops:
+        yield Circle(one, theta=theta, phi=phi, plane=own.angle_at(theta, phi))
+
+
+def half_power_beamwidth(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Real:
     """Angle between the half-power directions on both sides of the peak: `beamwidth` at 1/2."""
     return beamwidth(modes, drop_db=10 * np.log10(2), plane=plane, at=at)
 
 
-def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | None = None) -> Real:
+def beamwidth(
+    modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak | None = None
+) -> Real:
     """Width of the main lobe ``drop_db`` below the peak, in a cut through the peak.
 
     Parameters
@@ -348,9 +239,12 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | No
         Mode coefficients, F frequencies.
     drop_db : float
         Level below the peak that bounds the beam, positive [dB].
-    plane : float
-        The cut: the great circle through the peak whose tangent there makes this angle with
-        theta^, towards phi^. At a pole phi is 0, so theta^ is x^ (-x^ at -z) [rad].
+    plane : float, str, Plane or tuple of Plane
+        The cut, a great circle through the peak. 0: in the plane of phi that belongs to the beam,
+        along theta^ but for rounding of phi to a small part of the beam's width; pi/2: across it;
+        or any angle towards phi^ [rad]. At a pole 0 is the plane phi = 0 and pi/2 is phi = 90 deg.
+        "phi=45", "E", "narrow" and the like: see `nf2ff.planes.plane_of`. As a `Plane`, or as
+        `cut_planes` gives them for each frequency: as it is.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
 
@@ -362,61 +256,12 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: float = 0.0, at: Peak | No
     Raises
     ------
     ValueError
-        If ``drop_db`` is not positive or the peak belongs to other modes.
+        If ``drop_db`` is not positive, the peak belongs to other modes, or there is no such plane.
     """
     if not (drop_db > 0 and np.isfinite(drop_db)):
         msg = f"drop_db is {drop_db}, expected a positive level below the peak [dB]"
         raise ValueError(msg)
     return np.array([lobe_width(circle, drop_db) for circle in circles(modes, plane, at)])
-
-
-def lobe_width(circle: Circle, drop_db: float) -> float:
-    """Width of the lobe about angle 0 of a cut, ``drop_db`` below the level there, as `beamwidth`.
-
-    Parameters
-    ----------
-    circle : Circle
-        The cut.
-    drop_db : float
-        Level below that at angle 0, positive [dB].
-
-    Returns
-    -------
-    float
-        Width, NaN where the intensity never falls so far [rad].
-    """
-    u = circle.grid()
-    level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)
-    # A null between two grid angles may be the first to fall so far.
-    lowest = np.flatnonzero((u <= np.roll(u, 1)) & (u <= np.roll(u, -1)))
-    below = np.flatnonzero(u < level)
-    if below.size:
-        lowest = lowest[(lowest <= below[0]) | (lowest >= below[-1])]
-    step = 2 * np.pi / circle.fine
-    nulls = circle.extremum(lowest * step, -1)
-    angle = np.concatenate([step * np.arange(circle.fine + 1), nulls])
-    value = np.concatenate([u, u[:1], circle.intensity(nulls)[0]])
-    order = np.argsort(angle)
-    angle = angle[order]
-    below = np.flatnonzero(value[order] < (1 - search.FLAT) * level)
-    if below.size == 0:
-        return np.nan
-    # Counted from the peak once around, so that the lower edge is the last crossing.
-    upper = _crossing(circle, level, angle[below[0] - 1], angle[below[0]])
-    lower = _crossing(circle, level, angle[below[-1] + 1], angle[below[-1]])
-    return upper - lower + 2 * np.pi
-
-
-def _crossing(circle: Circle, level: float, inside: float, outside: float) -> float:
-    """Angle at which U falls to ``level`` between one not below it and one below it."""
-    from scipy.optimize import brentq
-
-    def excess(angle: float) -> float:
-        return float(circle.intensity(angle)[0]) / level - 1
-
-    if excess(inside) <= 0:  # on the level but for rounding
-        return inside
-    return float(brentq(excess, inside, outside, xtol=1e-14))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -443,7 +288,7 @@ class Sidelobes:
         freeze(self, missing=True)
 
 
-def sidelobe_level(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) -> Sidelobes:
+def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Sidelobes:
     """First and highest sidelobe in a cut through the peak, relative to the peak.
 
     A sidelobe is a local maximum of the intensity of both polarisations beyond the first minimum

@@ -94,7 +94,7 @@ def cuts_with_bars(
         )  # fmt: skip
         ax.plot(
             angle, _db(u[i] / one), color=colour, linewidth=0.6 * WIDTHS[i], zorder=zorder,
-            label=_cut_name(plane),
+            label=pattern.cut.names[i] if pattern.cut.names else _cut_name(plane),
         )  # fmt: skip
         ax.plot(
             angle, _db(signal[i] / one), color=colour, linewidth=1.0, linestyle=":",

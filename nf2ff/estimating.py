@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -123,7 +124,11 @@ def uncertainty(
     )
     from nf2ff.uncertainty_files import read_uncertainty_file
     from nf2ff.uncertainty_results import write_uncertainty
-    from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_lines
+    from nf2ff.uncertainty_table import (
+        uncertainty_dict,
+        uncertainty_lines,
+        uncertainty_warnings,
+    )
 
     if linear and (draws is not None or plot is not None):
         other = "--draws" if draws is not None else "--plot, whose error bars are from draws,"
@@ -185,9 +190,12 @@ def uncertainty(
         else:
             save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
     power = next((x for x in powers if x is not None), None)
+    radiated = [float(x) for x in found.modes.radiated_power()]
     warnings = [
-        [*unit, *some, *_too_much(float(watts), power)]
-        for some, watts in zip(solution.warnings, found.modes.radiated_power(), strict=True)
+        [*unit, *some, *_too_much(watts, power), *more]
+        for some, watts, more in zip(
+            solution.warnings, radiated, uncertainty_warnings(found), strict=True
+        )
     ]
     print_warnings(samples.frequency, warnings, once=unit)
     if found.made < count:
@@ -249,8 +257,14 @@ def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Un
     for name in metrics:
         one = results[name]
         draws = None if one.draws is None else one.draws / power
+        field, spread = one.field, one.field_covariance
+        if field is not None and spread is not None:
+            field, spread = field / math.sqrt(power), spread / power
         # A ratio to the isotropic antenna with the same power, as directivity is.
-        results[name] = replace(one, quantity="directivity", value=one.value / power, draws=draws)
+        results[name] = replace(
+            one, quantity="directivity", value=one.value / power, draws=draws,
+            field=field, field_covariance=spread,
+        )  # fmt: skip
     realised = partial(re.sub, r"^(peak )?gain\b", r"\1realised gain")
     budgets = [
         replace(
@@ -282,11 +296,16 @@ def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:
     import numpy as np
 
     from nf2ff.assessment import Cut
-    from nf2ff.beam import peak
+    from nf2ff.beam import cut_planes, peak
+    from nf2ff.search import each_frequency
 
-    top = peak(modes)
+    one = next(each_frequency(modes))
+    top = peak(one)
+    theta, phi = float(top.theta[0]), float(top.phi[0])
+    planes = [cut_planes(one, wish, top)[0] for wish in asked.plane]
     angle = np.linspace(-np.pi, np.pi, max(181, 8 * modes.degree + 1))
-    return Cut(float(top.theta[0]), float(top.phi[0]), asked.plane, angle)
+    turns = [plane.angle_at(theta, phi) for plane in planes]
+    return Cut(theta, phi, np.array(turns), angle, tuple(plane.name for plane in planes))
 
 
 #: What the library calls by its own names, and what the command offers for it.

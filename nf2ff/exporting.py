@@ -15,10 +15,12 @@ from nf2ff.farfield import FarField, far_field
 from nf2ff.modes import Modes
 from nf2ff.options import (
     FILE,
+    PLANE_WORDS,
     check_output,
     command_line,
     one_line_errors,
     overwrite_option,
+    read_planes,
     steps_of,
 )
 
@@ -40,6 +42,7 @@ ONLY = {
     "phi_deg": ("cuts",),
     "theta_deg": ("cuts",),
     "plane_deg": ("cuts",),
+    "plane": ("cuts",),
     "basis": ("levels", "cuts"),
     "reference_angle_deg": ("levels", "cuts"),
     "up": ("nsma",),
@@ -79,8 +82,15 @@ ONLY = {
     "--plane-deg",
     type=float,
     multiple=True,
-    help="cuts: great circle through the peak, leaving it at this angle from theta^ towards phi^; "
-    "may be repeated. By default 0 and 90.",
+    help="cuts: great circle through the peak at this angle from the plane of phi that belongs to "
+    "the beam (phi = 0 at a pole), towards phi^; may be repeated. By default 0 and 90.",
+)
+@click.option(
+    "--plane",
+    multiple=True,
+    callback=read_planes,
+    metavar="PLANE",
+    help=f"cuts: the same. {PLANE_WORDS}",
 )
 @click.option(
     "--through",
@@ -356,7 +366,10 @@ def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite:
     from nf2ff.figures_table import write_cuts
 
     modes = source.need_modes("cuts")
-    kinds = {name: np.radians(given[f"{name}_deg"]).tolist() for name in ("phi", "theta", "plane")}
+    kinds: dict[str, list[Any]] = {
+        name: np.radians(given[f"{name}_deg"]).tolist() for name in ("phi", "theta", "plane")
+    }
+    kinds["plane"] += given["plane"]
     if not any(kinds.values()):
         kinds["plane"] = [0.0, np.pi / 2]
     count = sum(map(len, kinds.values()))

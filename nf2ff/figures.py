@@ -19,11 +19,13 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff import patches, spin, waves
-from nf2ff.beam import LOBE_RISE, Circle, Peak, beamwidth, circles, peak, sidelobe_level
+from nf2ff import far_points, patches, waves
+from nf2ff.beam import Peak, beamwidth, circles, peak, sidelobe_level
+from nf2ff.cuts import LOBE_RISE, Circle
 from nf2ff.metrics import direction_angles, intensity, require_absolute, unit_vectors
 from nf2ff.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.patches import PATCH_SIZE, STRIP_SIZE, Top
+from nf2ff.planes import Plane, PlaneLike, checked_plane, plane_of, reference_angle
 from nf2ff.search import prominent_maxima
 from nf2ff.special import as_array
 
@@ -31,8 +33,6 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Scale = Literal["power", "angle"]
 
-#: A peak that is closer to a pole than this over the degree is taken as on it, where phi = 0.
-POLE = 1e-3
 #: Numbers of modes handled at once at most.
 _TOGETHER = 4_000_000
 
@@ -46,11 +46,11 @@ class Figure:
     name : {"directivity", "eirp", "trp", "beamwidth", "pointing-theta", "pointing-phi", \
 "sidelobe-level", "directivity-towards", "eirp-towards"}
         What it is. Peak directivity; EIRP at the peak; total radiated power; beamwidth in a cut
-        through the peak; direction of the peak along theta^ and along phi^ of the nominal one;
-        highest sidelobe in a cut through the peak, over the peak; directivity and EIRP in a
-        direction.
-    plane : float
-        For beamwidth and sidelobe level, the cut's angle from theta^ towards phi^ [rad].
+        through the peak; direction of the peak along theta^ and along phi^ of the nominal one, or
+        where that is at a pole along phi = 0 and across it; highest sidelobe in a cut through the
+        peak, over the peak; directivity and EIRP in a direction.
+    plane : float, str or Plane
+        For beamwidth and sidelobe level, the plane of the cut, as `nf2ff.planes.plane_of` has it.
     drop_db : float
         For beamwidth [dB].
     theta, phi : float
@@ -59,22 +59,23 @@ class Figure:
     Raises
     ------
     ValueError
-        If the name is unknown or a number not finite.
+        If the name or the plane is unknown, or a number not finite.
 
     Notes
     -----
     Where the modes change, the peak is the maximum that the nominal one moves to, and cuts move
-    with it: through the moved peak, their direction carried along from the nominal one without
-    turning (parallel transport). The sidelobe is the lobe that was the highest, as far as half way
-    to where the next one was: not another one that outgrows it.
+    with it: through the moved peak, in the plane that was found for the nominal modes, which is
+    fixed in the antenna's frame (`nf2ff.planes.Plane`). The sidelobe is the lobe that was the
+    highest, as far as half way to where the next one was: not another one that outgrows it.
 
     A peak is the highest of what noise leaves there: strong noise of finer grain than the beam
     lifts it, in a scan and once more in each draw, and derivatives show none of this. The figures
-    in a direction have no such bias.
+    in a direction are lifted by what errors add to the power there, which is most of it in a null;
+    `towards` has their field, from whose errors `level_interval` states them.
     """
 
     name: str
-    plane: float = 0.0
+    plane: PlaneLike = 0.0
     drop_db: float = 10 * math.log10(2)
     theta: float = 0.0
     phi: float = 0.0
@@ -83,7 +84,12 @@ class Figure:
         if self.name not in _BUILD:
             msg = f"figure is {self.name!r}, expected one of {', '.join(_BUILD)}"
             raise ValueError(msg)
-        for field in ("plane", "drop_db", "theta", "phi"):
+        try:
+            object.__setattr__(self, "plane", checked_plane(self.plane))
+        except ValueError as error:
+            msg = f"{self.name}: {error}"
+            raise ValueError(msg) from error
+        for field in ("drop_db", "theta", "phi"):
             value = as_array(getattr(self, field), float, f"{self.name}: {field}", ndim=0)
             object.__setattr__(self, field, float(value))
 
@@ -104,11 +110,16 @@ class _Part(NamedTuple):
     about the angles ``lines`` from the peak of a cut in ``plane``, and the radiated power."""
 
     own: Real
-    plane: float
+    plane: Plane | None
     lines: tuple[float, ...]
     of: Callable[[Top, Real, list[Real], Real], Real]
-    #: The same of modes with a peak far off, on a cut in a plane there; where that has a meaning.
-    again: Callable[[Modes, Peak, float], float] | None = None
+    #: The same of modes with a peak far off, on the cut there; where that has a meaning.
+    again: Callable[[Modes, Peak], float] | None = None
+
+    def tangents(self, direction: Real) -> Real:
+        """Tangents of its cuts; whoever has lines has a plane."""
+        assert self.plane is not None
+        return self.plane.tangents(direction)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +135,7 @@ class LocalFigures:
     degree : int
         Degree N of the modes.
     frame : (3, 3) ndarray
-        r^, theta^ and phi^ of the peak.
+        r^, theta^ and phi^ of the peak; of a beam at a pole, along phi = 0 and across it.
     location : (M, 2) ndarray
         theta and phi of the directions that are looked at [rad].
     parts : tuple of _Part
@@ -184,20 +195,11 @@ class LocalFigures:
 
     def _field(self, q: Complex, threads: int) -> Complex:
         """Far field (2, M) of modes (J,)."""
-        return spin.point_synthesis(
-            waves.tangential_coefficients(q, *_far_factors(self.degree)), spin=1,
-            location=self.location, epsilon=waves.POINT_EPSILON, threads=threads,
-        )  # fmt: skip
+        return far_points.field(q, self.location, degree=self.degree, threads=threads)
 
     def _far_adjoint(self, field: Complex, threads: int) -> Complex:
         """Adjoint of `_field`: modes (J,) of a field (2, M)."""
-        packed = spin.point_adjoint(
-            np.asarray(field, dtype=complex), spin=1, degree=self.degree, location=self.location,
-            epsilon=waves.POINT_EPSILON, threads=threads,
-        )  # fmt: skip
-        g, c = spin.unpack(packed)
-        r1, r2 = (np.repeat(r.conj(), 2 * np.arange(r.size) + 3) for r in _far_factors(self.degree))
-        return np.stack([-r1 * c, r2 * g], axis=1).ravel()
+        return far_points.adjoint(field, self.location, degree=self.degree, threads=threads)
 
     def _of(self, top: Top, u: Real, power: Real) -> Real:
         """Figures (D, K) by the intensities (D, M)."""
@@ -215,7 +217,7 @@ class LocalFigures:
         count = len(part.own)
         strips = nearby[:, count:].reshape(len(nearby), -1, STRIP_SIZE)
         lines = [
-            patches.on_line(strips[:, i], self.frame, part.plane, angle, top, self.degree)
+            patches.on_line(strips[:, i], self.frame, part.tangents, angle, top, self.degree)
             for i, angle in enumerate(part.lines)
         ]
         return part.of(top, nearby[:, :count], lines, power)
@@ -225,7 +227,7 @@ class LocalFigures:
         one = Modes(np.array([self.frequency]), q[None])
         found = peak(one)
         power = one.radiated_power()
-        towards, along, across = unit_vectors(found.theta, found.phi)
+        towards, _, _ = unit_vectors(found.theta, found.phi)
         side = self.frame[1:] @ towards[0]
         ahead, aside = float(self.frame[0] @ towards[0]), float(np.hypot(*side))
         shift = side * (math.atan2(aside, ahead) / aside if aside > 0 else 1.0)
@@ -238,16 +240,15 @@ class LocalFigures:
 
         columns = []
         for part in self.parts:
+            tangents = part.tangents
             lines = [
-                look(patches.line_directions(self.frame, part.plane, x, top, self.degree)[0])
+                look(patches.line_directions(self.frame, tangents, x, top, self.degree)[0])
                 for x in part.lines
             ]
             own = look(part.own) if len(part.own) else np.zeros((1, 0))
             value = float(part.of(top, own, lines, power)[0])
             if math.isnan(value) and part.again is not None:
-                tangent = patches.carried(self.frame, part.plane, top)[0]
-                plane = math.atan2(tangent @ across[0], tangent @ along[0])
-                value = part.again(one, found, plane)
+                value = part.again(one, found)
             columns.append(value)
         return np.array(columns)
 
@@ -277,13 +278,6 @@ class LocalFigures:
             rise = of(top, near, power + step) - of(top, near, power - step)
             by_power[k] = (rise / (2 * step))[0]
         return by_u, by_power
-
-
-def _far_factors(degree: int) -> tuple[Complex, Complex]:
-    """Radial factors of the far field: j^(n+1) and j^n, times sqrt(Z0)."""
-    power = np.sqrt(WAVE_IMPEDANCE) * np.array([1, 1j, -1, -1j])
-    n = np.arange(1, degree + 1)
-    return power[(n + 1) % 4], power[n % 4]
 
 
 def localise(figures: Sequence[Figure], modes: Modes) -> list[LocalFigures]:
@@ -318,25 +312,26 @@ def localise(figures: Sequence[Figure], modes: Modes) -> list[LocalFigures]:
     for f in range(modes.frequency.size):
         part = slice(f, f + 1)
         one = Modes(modes.frequency[part], modes.coefficients[part])
-        theta, phi = tops.theta[part], tops.phi[part]
-        away = np.minimum(theta, np.pi - theta)
-        if away[0] < POLE / modes.degree:
-            # Rounding must not decide which way theta^ points.
-            theta, phi = np.where(theta < 1, 0.0, np.pi), np.zeros(1)
-        result.append(
-            _localise(tuple(figures), one, Peak(theta, phi, tops.directivity[part], None))
-        )
+        top = Peak(tops.theta[part], tops.phi[part], tops.directivity[part], None)
+        result.append(_localise(tuple(figures), one, top))
     return result
 
 
 def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigures:
-    frame = np.stack(unit_vectors(top.theta[0], top.phi[0]))
+    towards, along, across = unit_vectors(top.theta[0], top.phi[0])
+    turn = reference_angle(one, theta=float(top.theta[0]), phi=float(top.phi[0]))
+    along, across = (
+        math.cos(turn) * along + math.sin(turn) * across,
+        math.cos(turn) * across - math.sin(turn) * along,
+    )
+    frame = np.stack([towards, along, across])
     parts = tuple(_BUILD[figure.name](figure, one, top) for figure in figures)
     directions = [patches.patch_directions(frame, one.degree)]
     for part in parts:
         directions.append(part.own)
         directions += [
-            patches.strip_directions(frame, part.plane, angle, one.degree) for angle in part.lines
+            patches.strip_directions(frame, part.tangents, angle, one.degree)
+            for angle in part.lines
         ]
     location = np.stack(direction_angles(np.concatenate(directions)), axis=1)
     location[location[:, 1] >= 2 * np.pi, 1] = 0.0
@@ -361,12 +356,16 @@ def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigure
 _NONE = np.zeros((0, 3))
 
 
+def _plane(one: Modes, wish: PlaneLike, top: Peak) -> Plane:
+    return plane_of(one, wish, theta=float(top.theta[0]), phi=float(top.phi[0]))
+
+
 def _peak_directivity(_: Figure, _one: Modes, _top: Peak) -> _Part:
-    return _Part(_NONE, 0.0, (), lambda top, _own, _lines, power: 4 * np.pi * top.value / power)
+    return _Part(_NONE, None, (), lambda top, _own, _lines, power: 4 * np.pi * top.value / power)
 
 
 def _peak_eirp(_: Figure, _one: Modes, _top: Peak) -> _Part:
-    return _Part(_NONE, 0.0, (), lambda top, _own, _lines, _power: 4 * np.pi * top.value)
+    return _Part(_NONE, None, (), lambda top, _own, _lines, _power: 4 * np.pi * top.value)
 
 
 def _pointing(figure: Figure, _one: Modes, _: Peak) -> _Part:
@@ -375,22 +374,25 @@ def _pointing(figure: Figure, _one: Modes, _: Peak) -> _Part:
     def of(top: Top, _own: Real, _lines: list[Real], _power: Real) -> Real:
         return np.where(top.sure[:, axis], (top.x, top.y)[axis], np.nan)
 
-    return _Part(_NONE, 0.0, (), of)
+    return _Part(_NONE, None, (), of)
 
 
 def _trp(_: Figure, _one: Modes, _top: Peak) -> _Part:
-    return _Part(_NONE, 0.0, (), lambda _top, _own, _lines, power: power)
+    return _Part(_NONE, None, (), lambda _top, _own, _lines, power: power)
 
 
 def _towards(figure: Figure, _one: Modes, _: Peak) -> _Part:
     direction = unit_vectors(np.array([figure.theta]), np.array([figure.phi]))[0]
     if figure.name == "eirp-towards":
-        return _Part(direction, 0.0, (), lambda _top, own, _lines, _power: 4 * np.pi * own[:, 0])
-    return _Part(direction, 0.0, (), lambda _top, own, _lines, power: 4 * np.pi * own[:, 0] / power)
+        return _Part(direction, None, (), lambda _top, own, _lines, _power: 4 * np.pi * own[:, 0])
+    return _Part(
+        direction, None, (), lambda _top, own, _lines, power: 4 * np.pi * own[:, 0] / power
+    )
 
 
 def _beamwidth(figure: Figure, one: Modes, top: Peak) -> _Part:
-    width = float(beamwidth(one, drop_db=figure.drop_db, plane=figure.plane, at=top)[0])
+    plane = _plane(one, figure.plane, top)
+    width = float(beamwidth(one, drop_db=figure.drop_db, plane=plane, at=top)[0])
     if not math.isfinite(width):
         msg = (
             f"the cut does not fall by {figure.drop_db:.3g} dB at "
@@ -398,7 +400,7 @@ def _beamwidth(figure: Figure, one: Modes, top: Peak) -> _Part:
         )
         raise ValueError(msg)
     fraction = 10 ** (-figure.drop_db / 10)
-    (circle,) = circles(one, figure.plane, top)
+    (circle,) = circles(one, plane, top)
     right = _first_fall(circle, fraction)
 
     def of(peak: Top, _own: Real, lines: list[Real], _power: Real) -> Real:
@@ -406,10 +408,10 @@ def _beamwidth(figure: Figure, one: Modes, top: Peak) -> _Part:
         low, high = (patches.crossing(line, level, one.degree) for line in lines)
         return width + high - low
 
-    def again(other: Modes, at: Peak, plane: float) -> float:
+    def again(other: Modes, at: Peak) -> float:
         return float(beamwidth(other, drop_db=figure.drop_db, plane=plane, at=at)[0])
 
-    return _Part(_NONE, figure.plane, (right - width, right), of, again)
+    return _Part(_NONE, plane, (right - width, right), of, again)
 
 
 def _first_fall(circle: Circle, fraction: float) -> float:
@@ -431,7 +433,8 @@ def _first_fall(circle: Circle, fraction: float) -> float:
 
 
 def _sidelobe(figure: Figure, one: Modes, top: Peak) -> _Part:
-    found = sidelobe_level(one, plane=figure.plane, at=top)
+    plane = _plane(one, figure.plane, top)
+    found = sidelobe_level(one, plane=plane, at=top)
     angle = float(found.highest_angle[0])
     if not math.isfinite(angle):
         msg = f"no sidelobe in the cut at {one.frequency[0] / 1e9:.9g} GHz: leave it out"
@@ -440,7 +443,7 @@ def _sidelobe(figure: Figure, one: Modes, top: Peak) -> _Part:
     def of(peak: Top, _own: Real, lines: list[Real], _power: Real) -> Real:
         return patches.top_of_line(lines[0]) / peak.value
 
-    def lobes(other: Modes, at: Peak, plane: float) -> tuple[Real, Real]:
+    def lobes(other: Modes, at: Peak) -> tuple[Real, Real]:
         """Level of the lobes of a cut over that of the peak, and how far from ``angle``."""
         (circle,) = circles(other, plane, at)
         found = prominent_maxima(circle.level_db(), LOBE_RISE) * (2 * np.pi / circle.fine)
@@ -449,15 +452,15 @@ def _sidelobe(figure: Figure, one: Modes, top: Peak) -> _Part:
         return circle.intensity(where)[0] / circle.intensity(0.0)[0], away
 
     # It may move half way to the next lobe or to the beam: farther off is another one.
-    distance = np.sort(lobes(one, top, figure.plane)[1])
+    distance = np.sort(lobes(one, top)[1])
     reach = 0.5 * min([abs(angle), *distance[1:2]])
 
-    def again(other: Modes, at: Peak, plane: float) -> float:
-        level, away = lobes(other, at, plane)
+    def again(other: Modes, at: Peak) -> float:
+        level, away = lobes(other, at)
         nearest = int(np.argmin(away)) if away.size else 0
         return float(level[nearest]) if away.size and away[nearest] <= reach else math.nan
 
-    return _Part(_NONE, figure.plane, (angle,), of, again)
+    return _Part(_NONE, plane, (angle,), of, again)
 
 
 _BUILD: dict[str, Callable[[Figure, Modes, Peak], _Part]] = {

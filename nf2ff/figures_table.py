@@ -7,12 +7,14 @@ to the origin. A cell is empty where there is no field at all.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff import waves
-from nf2ff.beam import Peak, cut, cut_through, peak
+from nf2ff.beam import Peak, peak
+from nf2ff.cuts import cut, cut_through
 from nf2ff.farfield import FarField
 from nf2ff.files import PathLike
 from nf2ff.metrics import (
@@ -25,6 +27,7 @@ from nf2ff.metrics import (
     unit_vectors,
 )
 from nf2ff.modes import Modes
+from nf2ff.planes import Plane, PlaneLike, plane_of, reference_angle, stated_plane
 from nf2ff.special import as_array
 from nf2ff.text import to_texts, write_lines
 
@@ -117,7 +120,7 @@ def write_cuts(
     angle: ArrayLike,
     phi: Sequence[float] = (),
     theta: Sequence[float] = (),
-    plane: Sequence[float] = (),
+    plane: Sequence[PlaneLike] = (),
     through: tuple[float, float] | None = None,
     basis: Basis = "theta-phi",
     reference_angle: float = 0.0,
@@ -126,14 +129,15 @@ def write_cuts(
 ) -> None:
     """Write cuts as CSV, evaluated on the expansion itself.
 
-    Columns: frequency_hz, cut, cut_deg, angle_deg, theta_deg and phi_deg of the direction, and the
-    levels and phases as `write_levels` has them. Three kinds of cut:
+    Columns: frequency_hz, cut, cut_deg, angle_deg, theta_deg and phi_deg of the direction, the
+    levels and phases as `write_levels` has them, and the plane in words. Three kinds of cut:
 
     - ``phi``: the great circle through the z axis at azimuth cut_deg; angle_deg is theta, negative
       in the half at cut_deg + 180, where the unit vectors are continued through the pole.
     - ``theta``: the cone theta = cut_deg; angle_deg is phi.
-    - ``plane``: the great circle through the peak that leaves it at cut_deg from theta^ towards
-      phi^; angle_deg counts from the peak.
+    - ``plane``: the great circle through the peak at cut_deg from the plane of phi that belongs to
+      the beam (`nf2ff.planes.plane_of`), towards phi^, or in the plane that is asked for in words;
+      angle_deg counts from the peak.
 
     Parameters
     ----------
@@ -143,14 +147,16 @@ def write_cuts(
         Mode coefficients.
     angle : (A,) array_like
         Angles along each cut, within [-pi, pi] [rad].
-    phi, theta, plane : sequence of float
+    phi, theta : sequence of float
         Cuts of each kind [rad].
+    plane : sequence of float, str or Plane
+        Cuts of the third kind, as `nf2ff.planes.plane_of` has them.
     through : tuple of float, optional
         Direction theta, phi that the cuts of kind ``plane`` go through and count from, instead of
-        the peak of each frequency [rad].
+        the peak of each frequency; angles are from theta^ there [rad].
     basis : {"theta-phi", "ludwig-3", "circular", "linear"}
         Polarisation basis. Along ``plane``, "ludwig-3" refers to the direction that the cut
-        goes through as its axis, and to theta^ there as x.
+        goes through as its axis, and to the plane 0 there as x.
     reference_angle : float
         Of "ludwig-3", about the axis, and "linear", as in `metrics.components` [rad].
     seen : FarField, optional
@@ -162,12 +168,13 @@ def write_cuts(
     ------
     ValueError
         If no cut is asked for, an angle is out of range, no power is radiated at a frequency,
-        the basis is none, or the file exists or cannot be written; the old one is untouched then.
+        there is no such plane, the basis is none, or the file exists or cannot be written; the old
+        one is untouched then.
     """
     names = _level_names(basis, modes.reference)
     angle = as_array(angle, float, "angle", ndim=1)
-    wanted = [("phi", x) for x in phi] + [("theta", x) for x in theta]
-    wanted += [("plane", x) for x in plane]
+    wanted: list[tuple[str, PlaneLike]] = [("phi", x) for x in phi]
+    wanted += [("theta", x) for x in theta] + [("plane", x) for x in plane]
     if not wanted:
         msg = "no cut is asked for: give one of phi, theta, plane"
         raise ValueError(msg)
@@ -175,14 +182,15 @@ def write_cuts(
     if outside:
         msg = f"the cut theta is {np.degrees(outside[0]):g} deg, expected a cone from 0 to 180 deg"
         raise ValueError(msg)
-    axis = directions(modes, through) if plane else np.empty((0, 2))
+    lines = _lines_of(modes, wanted, through)
     text = _angle_texts(angle).tolist()
 
     def blocks() -> Iterator[str]:
-        for kind, position in wanted:
-            place = str(_angle_texts(np.array([position]))[0])
-            evaluated = _evaluate(modes, kind, position, angle, axis, basis)
-            for f, (at, field) in enumerate(evaluated):
+        for (kind, _), some in zip(wanted, lines, strict=True):
+            pairs = zip(frequencies(modes), some, strict=True)
+            for f, (one, line) in enumerate(pairs):
+                at, field = _evaluate(one, kind, line, angle, basis)
+                place = str(_angle_texts(np.array([line.shown]))[0])
                 where = [[f"{x:.6f}" for x in np.degrees(part)] for part in at]
                 yield _lines(
                     [
@@ -193,11 +201,12 @@ def write_cuts(
                         *where,
                         *_level_texts(field, basis, reference_angle),
                         np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
+                        [line.name] * angle.size,
                     ]
                 )
 
     header = ("frequency_hz", "cut", "cut_deg", "angle_deg", "theta_deg", "phi_deg")
-    write_lines(path, (*header, *names, "trusted"), blocks(), overwrite=overwrite)
+    write_lines(path, (*header, *names, "trusted", "plane"), blocks(), overwrite=overwrite)
 
 
 def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
@@ -234,36 +243,82 @@ def frequencies(modes: Modes) -> Iterator[Modes]:
         yield Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
 
 
+class _Line(NamedTuple):
+    """One cut of one frequency: cut_deg and the plane in words; of kind "plane" the direction that
+    it goes through, its angle from theta^ there, and the azimuth about it for ludwig-3."""
+
+    shown: float
+    name: str
+    through: tuple[float, float] = (0.0, 0.0)
+    turn: float = 0.0
+    around: float = 0.0
+
+
+def _lines_of(
+    modes: Modes, wanted: list[tuple[str, PlaneLike]], through: tuple[float, float] | None
+) -> list[list[_Line]]:
+    """For each cut its lines at each frequency."""
+    found: list[list[_Line]] = [[] for _ in wanted]
+    axis = directions(modes, through) if any(kind == "plane" for kind, _ in wanted) else None
+    for f, one in enumerate(frequencies(modes)):
+        start = None
+        for (kind, wish), lines in zip(wanted, found, strict=True):
+            if kind != "plane" or axis is None:
+                assert isinstance(wish, int | float)
+                degrees = _angle_texts(np.array([wish]))[0]
+                lines.append(_Line(wish, f"{kind} = {degrees} deg"))
+                continue
+            theta, phi = axis[f].tolist()
+            if through is None:
+                plane = plane_of(one, wish, theta=theta, phi=phi)
+                if start is None:
+                    start = reference_angle(one, theta=theta, phi=phi)
+            else:
+                plane, start = _through(wish, theta, phi), 0.0
+            turn = plane.angle_at(theta, phi)
+            shown = np.radians(plane.turn_deg) if isinstance(wish, str | Plane) else wish
+            lines.append(_Line(shown, plane.name, (theta, phi), turn, turn - start))
+    return found
+
+
+def _through(wish: PlaneLike, theta: float, phi: float) -> Plane:
+    """A plane through a stated direction, of which there is no beam to say more."""
+    if isinstance(wish, str | Plane):
+        plane = stated_plane(wish, theta=theta, phi=phi)
+        if plane is None:
+            msg = f"plane {wish} is one of the beam: leave the direction out that cuts go through"
+            raise ValueError(msg)
+        return plane
+    return Plane(phi, wish)
+
+
 def _evaluate(
-    modes: Modes, kind: str, position: float, angle: Real, axis: Real, basis: Basis
-) -> Iterator[tuple[tuple[Real, Real], FarField]]:
-    """Directions of a cut, and its field as one row (1, 1, A), for each frequency.
+    one: Modes, kind: str, line: _Line, angle: Real, basis: Basis
+) -> tuple[tuple[Real, Real], FarField]:
+    """Directions of a cut, and its field as one row (1, 1, A).
 
     The azimuth of that row is the one about the axis of the cut, to which ludwig-3 refers.
     """
-    for f, one in enumerate(frequencies(modes)):
-        around = np.full(angle.size, position)
-        if kind == "phi":
-            e = cut(one, phi=position, theta=angle)
-            at = np.abs(angle), np.mod(np.where(angle < 0, position + np.pi, position), 2 * np.pi)
-        elif kind == "theta":
-            around = angle
-            at = np.full(angle.size, position), np.mod(angle, 2 * np.pi)
-            e = waves.far_field_points(one, theta=at[0], phi=angle)
+    position = line.shown
+    around = np.full(angle.size, position)
+    if kind == "phi":
+        e = cut(one, phi=position, theta=angle)
+        at = np.abs(angle), np.mod(np.where(angle < 0, position + np.pi, position), 2 * np.pi)
+    elif kind == "theta":
+        around = angle
+        at = np.full(angle.size, position), np.mod(angle, 2 * np.pi)
+        e = waves.far_field_points(one, theta=at[0], phi=angle)
+    else:
+        (theta, phi), around = line.through, np.full(angle.size, line.around)
+        at = _along(theta, phi, line.turn, angle)
+        if basis in ("theta-phi", "linear"):
+            e = waves.far_field_points(one, theta=at[0], phi=at[1])
         else:
-            theta, phi = axis[f]
-            at = _along(theta, phi, position, angle)
-            if basis in ("theta-phi", "linear"):
-                e = waves.far_field_points(one, theta=at[0], phi=at[1])
-            else:
-                e = cut_through(one, theta=theta, phi=phi, plane=position, angle=angle)
-        unused = np.zeros(1)  # theta of that row: nothing made of it looks there
-        e_theta, e_phi = (x[:, None] for x in e)
-        power = one.radiated_power()
-        yield (
-            at,
-            FarField(one.frequency, unused, around, e_theta, e_phi, power, one.reference),
-        )
+            e = cut_through(one, theta=theta, phi=phi, plane=line.turn, angle=angle)
+    unused = np.zeros(1)  # theta of that row: nothing made of it looks there
+    e_theta, e_phi = (x[:, None] for x in e)
+    power = one.radiated_power()
+    return at, FarField(one.frequency, unused, around, e_theta, e_phi, power, one.reference)
 
 
 def _along(theta: float, phi: float, plane: float, angle: Real) -> tuple[Real, Real]:

@@ -21,9 +21,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff import waves
-from nf2ff.beam import Peak, peak, sidelobe_level
+from nf2ff.beam import Peak, cut_planes, peak, sidelobe_level
 from nf2ff.metrics import intensity, nonzero_power, unit_vectors
 from nf2ff.modes import Modes, wavenumber
+from nf2ff.planes import Plane, PlaneLike
 from nf2ff.special import as_array, radial_functions
 
 Real = NDArray[np.float64]
@@ -217,7 +218,7 @@ def distance_error(
     modes: Modes,
     *,
     radius: ArrayLike,
-    plane: float = 0.0,
+    plane: PlaneLike = 0.0,
     minimum_radius: float | None = None,
 ) -> DistanceError:
     """How wrong direct measurements at a list of distances would be.
@@ -228,9 +229,9 @@ def distance_error(
         Mode coefficients, F frequencies, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
-    plane : float
+    plane : float, str or Plane
         The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`;
-        through a shifted peak, the one along it [rad].
+        through a shifted peak, the one along it.
     minimum_radius : float, optional
         As in `apparent_modes` [m].
 
@@ -246,30 +247,30 @@ def distance_error(
         As in `apparent_modes`, or if no power is radiated at a frequency.
     """
     distances = as_array(radius, float, "radius", ndim=1)
-    plane = float(as_array(plane, float, "plane", ndim=0))
     nonzero_power(modes.frequency, modes.radiated_power())
     errors = np.empty((8, distances.size, modes.frequency.size))
     for f in range(modes.frequency.size):
         part = slice(f, f + 1)
         one = Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
         at = peak(one)
-        true = _figures(one, at, at, plane)
+        (own,) = cut_planes(one, plane, at)
+        true = _figures(one, at, at, own)
         for i, r in enumerate(distances):
             seen = apparent_modes(one, radius=float(r), minimum_radius=minimum_radius)
-            errors[:, i, f] = _figures(seen, peak(seen), at, plane) - true
+            errors[:, i, f] = _figures(seen, peak(seen), at, own) - true
     return DistanceError(distances, *errors)
 
 
-def _figures(one: Modes, at: Peak, true: Peak, plane: float) -> Real:
+def _figures(one: Modes, at: Peak, true: Peak, plane: Plane) -> Real:
     """Figures of one frequency, (8,), whose differences make a `DistanceError`."""
     trp = float(one.radiated_power()[0])
     here, along, across = (v[0] for v in unit_vectors(at.theta, at.phi))
-    there, *tangents = (v[0] for v in unit_vectors(true.theta, true.phi))
+    there = unit_vectors(true.theta, true.phi)[0][0]
     shift = math.atan2(float(np.linalg.norm(np.cross(here, there))), float(here @ there))
-    # The cut through the one peak, carried over to the other.
-    tangent = math.cos(plane) * tangents[0] + math.sin(plane) * tangents[1]
-    turned = math.atan2(float(tangent @ across), float(tangent @ along))
-    lobes = sidelobe_level(one, plane=turned, at=at)
+    # The cut through the one peak, carried over to the other: a shift by parallax may be large.
+    tangent = plane.tangents(there)
+    turn = math.atan2(float(tangent @ across), float(tangent @ along))
+    lobes = sidelobe_level(one, plane=Plane(float(at.phi[0]), turn), at=at)
     at_true = intensity(*waves.far_field_points(one, theta=true.theta, phi=true.phi))[0, 0]
     highest = at.directivity[0] * trp
     level = [highest, 4 * math.pi * at_true, trp, at.directivity[0]]

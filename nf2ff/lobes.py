@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff import search, waves
-from nf2ff.beam import LOBE_RISE, Peak, circles, peak_of
+from nf2ff.beam import CutPlanes, Peak, circles, peak_of
+from nf2ff.cuts import LOBE_RISE
 from nf2ff.metrics import (
     Basis,
     checked_basis,
@@ -58,7 +59,7 @@ class Nulls:
         freeze(self, missing=True)
 
 
-def first_nulls(modes: Modes, *, plane: float = 0.0, at: Peak | None = None) -> Nulls:
+def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Nulls:
     """Depth and angle of the first nulls beside the main lobe, in a cut through the peak.
 
     A null is a minimum of the intensity of both polarisations, however shallow: beyond it the

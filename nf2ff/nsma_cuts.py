@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.beam import Circle, Peak, cut_through, lobe_width, peak
+from nf2ff.beam import Peak, peak
+from nf2ff.cuts import Circle, cut_through, lobe_width
 from nf2ff.figures_table import directions, frequencies
 from nf2ff.lobes import front_to_back
 from nf2ff.metrics import unit_vectors

@@ -31,6 +31,25 @@ overwrite_option = click.option(
     "--overwrite", is_flag=True, help="Replace the output if it exists."
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
+#: What a plane may be, for help.
+PLANE_WORDS = (
+    "PLANE is an angle in deg from the plane of phi that belongs to the beam (phi = 0 at a pole), "
+    "phi=DEG, E or H (by the polarisation at the peak), narrow or wide (by the beam's width)."
+)
+
+
+def read_planes(context: click.Context, parameter: click.Parameter, given: Any) -> Any:
+    """Planes, or the one, that an option names."""
+    del context
+    from nf2ff.planes import read_plane
+
+    if given is None:
+        return None
+    try:
+        return list(map(read_plane, given)) if parameter.multiple else read_plane(given)
+    except ValueError as error:
+        msg = f"{parameter.opts[0]}: {error}"
+        raise click.UsageError(msg) from error
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,15 @@ great circles through its middle.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 Real = NDArray[np.float64]
+#: Tangents (..., 3) of the cuts through directions (..., 3), as `planes.Plane.tangents` has them.
+Tangents = Callable[[Real], Real]
 
 #: Half widths of the patches times the degree, and Chebyshev nodes across: about the peak; about
 #: a place on a cut, along the cut and across it; and of the line on which that place is sought.
@@ -128,6 +131,14 @@ def top_of_patch(u: Real, degree: int) -> Top:
     return Top(value, x, y, sure)
 
 
+def curvature(u: Real, degree: int) -> Real:
+    """Second derivatives (D, 2, 2) in the middle of patches (D, K K), over the intensity there."""
+    fit = _fit(PATCH_NODES)
+    c = fit @ u.reshape(-1, PATCH_NODES, PATCH_NODES) @ fit.T
+    jet = _jet(c, np.zeros(len(c)), np.zeros(len(c)))
+    return np.asarray((degree / PATCH) ** 2 * _hessian(jet) / jet[:, :1, :1])
+
+
 def slope_of_top(u: Real, top: Top, degree: int) -> Real:
     """Derivatives (3, K K) of value, x and y of one peak by the intensities on its patch."""
     fit = _fit(PATCH_NODES)
@@ -146,60 +157,45 @@ def slope_of_top(u: Real, top: Top, degree: int) -> Real:
 # --- places on cuts ------------------------------------------------------------------------------
 
 
-def _moved(frame: Real, top: Top) -> tuple[Real, Real, Real, Real]:
-    """Tangents (D, 3) at the nominal peak towards displaced ones, cosine and sine (D, 1) of the
-    angle between, and the directions (D, 3) of the displaced ones."""
-    _, t, p = frame
-    length = np.hypot(top.x, top.y)
-    scale = np.where(length > 0, length, 1.0)
-    u = (top.x / scale)[:, None] * t + (top.y / scale)[:, None] * p
-    cos, sin = np.cos(length)[:, None], np.sin(length)[:, None]
-    return u, cos, sin, cos * frame[0] + sin * u
-
-
-def carried(frame: Real, plane: float, top: Top) -> Real:
-    """Tangents (D, 3) of a cut at displaced peaks: that at the nominal one, carried along.
-
-    Parallel transport on the great circle from there (closed form).
-    """
+def displaced(frame: Real, top: Top) -> Real:
+    """Directions (D, 3) of displaced peaks."""
     r, t, p = frame
-    u, cos, sin, _ = _moved(frame, top)
-    a = math.cos(plane) * t + math.sin(plane) * p
-    return np.asarray(a + (u @ a)[:, None] * ((cos - 1) * u - sin * r))
+    length = np.hypot(top.x, top.y)[:, None]
+    aside = top.x[:, None] * t + top.y[:, None] * p
+    return np.asarray(np.cos(length) * r + np.sinc(length / np.pi) * aside)
 
 
-def _cut(frame: Real, plane: float, top: Top, angle: Real) -> Real:
+def _cut(frame: Real, tangents: Tangents, top: Top, angle: Real) -> Real:
     """Directions (D, A, 3) at angles (A,) from displaced peaks along the cut."""
     along, across = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    peak = _moved(frame, top)[3]
-    return np.asarray(along * peak[:, None] + across * carried(frame, plane, top)[:, None])
+    peak = displaced(frame, top)
+    return np.asarray(along * peak[:, None] + across * tangents(peak)[:, None])
 
 
-def _strip_frame(frame: Real, plane: float, angle: float) -> Real:
+def _strip_frame(frame: Real, tangents: Tangents, angle: float) -> Real:
     """Direction at an angle on the nominal cut, and the unit vectors along and across it."""
-    r, t, p = frame
-    a = math.cos(plane) * t + math.sin(plane) * p
-    b = math.cos(plane) * p - math.sin(plane) * t
+    r = frame[0]
+    a = tangents(r)
     return np.stack([math.cos(angle) * r + math.sin(angle) * a,
-                     math.cos(angle) * a - math.sin(angle) * r, b])  # fmt: skip
+                     math.cos(angle) * a - math.sin(angle) * r, np.cross(r, a)])  # fmt: skip
 
 
-def strip_directions(frame: Real, plane: float, angle: float, degree: int) -> Real:
-    """Directions (X Y, 3) of the patch about an angle on the nominal cut."""
+def strip_directions(frame: Real, tangents: Tangents, angle: float, degree: int) -> Real:
+    """Directions (X Y, 3) of the patch about an angle on the cut through the nominal peak."""
     x, y = ALONG * _nodes(ALONG_NODES), ACROSS * _nodes(ACROSS_NODES)
-    centre, along, across = _strip_frame(frame, plane, angle)
+    centre, along, across = _strip_frame(frame, tangents, angle)
     return _around(centre, along, across, x / degree, y / degree)
 
 
-def line_directions(frame: Real, plane: float, angle: float, top: Top, degree: int) -> Real:
+def line_directions(frame: Real, tangents: Tangents, angle: float, top: Top, degree: int) -> Real:
     """Directions (D, L, 3) about an angle on the cuts through displaced peaks."""
-    return _cut(frame, plane, top, angle + LINE / degree * _nodes(LINE_NODES))
+    return _cut(frame, tangents, top, angle + LINE / degree * _nodes(LINE_NODES))
 
 
-def on_line(u: Real, frame: Real, plane: float, angle: float, top: Top, degree: int) -> Real:
+def on_line(u: Real, frame: Real, tangents: Tangents, angle: float, top: Top, degree: int) -> Real:
     """Intensity (D, L) in `line_directions` from that on the patch (D, X Y); NaN where outside."""
-    centre, along, across = _strip_frame(frame, plane, angle)
-    direction = line_directions(frame, plane, angle, top, degree)
+    centre, along, across = _strip_frame(frame, tangents, angle)
+    direction = line_directions(frame, tangents, angle, top, degree)
     x, y = direction @ along, direction @ across
     length = np.hypot(x, y)
     stretch = np.arctan2(length, direction @ centre) / np.where(length > 0, length, 1.0)
@@ -246,9 +242,11 @@ def top_of_line(line: Real) -> Real:
 __all__ = [
     "PATCH_SIZE",
     "STRIP_SIZE",
+    "Tangents",
     "Top",
-    "carried",
     "crossing",
+    "curvature",
+    "displaced",
     "line_directions",
     "on_line",
     "patch_directions",

@@ -15,6 +15,7 @@ from nf2ff.beam import Peak, peak
 from nf2ff.farfield import far_field
 from nf2ff.metrics import Basis, components, partial_directivity, tilt_angle
 from nf2ff.modes import Modes
+from nf2ff.planes import at_pole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,6 +43,8 @@ def principal_cuts(
     ax: Axes | None = None,
 ) -> Axes:
     """Directivity over theta from -180 to 180 deg in the cuts phi = 0, 90 deg and of the peak.
+
+    The third is left out where the beam is at a pole (`nf2ff.planes.at_pole`).
 
     Parameters
     ----------
@@ -202,7 +205,8 @@ class _Cuts:
         names = ["phi = 0°", "phi = 90°"]
         third = float(np.mod(top.phi[0], np.pi))
         apart = [abs(np.angle(np.exp(2j * (third - a)))) / 2 for a in azimuth]
-        if min(apart) > SAME_CUT and np.sin(top.theta[0]) > SAME_CUT:
+        # At a pole the azimuth of the peak is that of noise.
+        if min(apart) > SAME_CUT and not at_pole(one, theta=top.theta[0], phi=top.phi[0]):
             azimuth.append(third)
             names.append(f"phi = {np.degrees(third):.1f}° (peak)")
         # Ten points in the shortest period of the intensity, pi/N.

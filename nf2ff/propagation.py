@@ -21,6 +21,7 @@ from nf2ff.error_checks import whole
 from nf2ff.error_term import ErrorTerm
 from nf2ff.error_terms import apply_terms, simulated, solver_degree
 from nf2ff.figures import Figure, LocalFigures, localise
+from nf2ff.level_interval import PARTS
 from nf2ff.metrics import intensity
 from nf2ff.modes import Modes
 from nf2ff.prepared import Method
@@ -30,6 +31,7 @@ from nf2ff.samples import Samples
 from nf2ff.solution import Solution
 from nf2ff.solve import solve
 from nf2ff.special import as_array
+from nf2ff.towards import TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -66,6 +68,9 @@ class Draws:
         draws' [W/sr].
     error_signal : (F, A) array_like
         There the mean square of the error of the field over the nominal peak's field squared.
+    fields : (D, F, B, 4) array_like or None
+        For each draw the change of the fields behind the B figures that are levels in a direction,
+        as `nf2ff.towards` has them.
 
     Raises
     ------
@@ -81,6 +86,7 @@ class Draws:
     directions: Real
     intensity: Real
     error_signal: Real
+    fields: Real | None = None
 
     def __post_init__(self) -> None:
         values = as_array(self.values, float, "values", ndim=3, missing=True)
@@ -101,6 +107,13 @@ class Draws:
                 msg = f"{name} of the draws has shape {array.shape}, expected {shape}"
                 raise ValueError(msg)
             object.__setattr__(self, name, array)
+        if self.fields is not None:
+            fields = as_array(self.fields, float, "fields", ndim=4)
+            wanted = (draws, frequencies, len(towards_columns(self.figures)), PARTS)
+            if fields.shape != wanted:
+                msg = f"fields of the draws has shape {fields.shape}, expected {wanted}"
+                raise ValueError(msg)
+            object.__setattr__(self, "fields", fields)
 
     @property
     def count(self) -> int:
@@ -133,6 +146,9 @@ class Draws:
 
     def interval(self, level: float = 0.95) -> tuple[Real, Real]:
         """Ends of the interval that holds ``level`` of the draws, with equal tails, (F, K) each.
+
+        That is where results of scans lie whose errors are drawn, about a known truth. It is not
+        where the truth lies about a result where errors have a bias: the draws have it once more.
 
         Raises
         ------
@@ -195,7 +211,8 @@ def monte_carlo(
     measure : callable, optional
         Simulates the samples for each draw, at the true positions and with the true probe, as for
         `nf2ff.error_terms.simulated`; ``samples`` then are what it gives without errors. Otherwise
-        ``samples`` were measured, and errors are added to them.
+        ``samples`` were measured, and errors are added to them: their record is moved, which has
+        the bias of errors of position to first order only (`nf2ff.remeasured`).
     reference : Modes, optional
         Known modes from which errors are counted, such as those of an antenna that is simulated,
         of the same frequencies. Otherwise the solution of the scan as it is.
@@ -236,15 +253,19 @@ def monte_carlo(
     known = known.extend(max(known.degree, modes.degree))
     local = localise(figures, known)
     theta, phi = _directions(directions)
-    work = _Work(solution, samples, known, terms, tuple(local), theta, phi, measure)
+    some = tuple(figures[i] for i in towards_columns(figures))
+    towards = tuple(TowardsFields(some, known.degree, q) for q in known.coefficients)
+    work = _Work(solution, samples, known, terms, tuple(local), towards, theta, phi, measure)
     seed = rng if isinstance(rng, np.random.SeedSequence) else np.random.SeedSequence(rng)
     values = np.full((draws, modes.frequency.size, len(figures)), np.nan)
     levels = np.zeros(values.shape[:2])
+    fields = np.zeros((*values.shape[:2], len(some), PARTS))
     count, moments = 0, np.zeros((3, modes.frequency.size, theta.size))
     parts = _each(work, seed, draws, jobs)
     try:
         for which, part in parts:
             values[which], levels[which] = part.values, part.levels
+            fields[which] = part.fields
             # At once: an interruption finds both or neither.
             count, moments = which.stop, moments + part.moments
             if progress is not None:
@@ -270,6 +291,7 @@ def monte_carlo(
         np.stack([theta, phi]),
         np.stack([u, u + mean, spread]),
         moments[2] / count / np.array([[one.highest] for one in local]),
+        fields[:count],
     )
 
 
@@ -284,10 +306,12 @@ def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, R
 
 
 class _Part(NamedTuple):
-    """Figures (D, F, K) and relative power of the error (D, F) of some draws; sums over them of
-    intensity minus nominal, its square, and the error's intensity (3, F, A)."""
+    """Figures (D, F, K), change of fields behind some (D, F, B, 4) and relative power of the
+    error (D, F) of some draws; sums over them of intensity minus nominal, its square, and the
+    error's intensity (3, F, A)."""
 
     values: Real
+    fields: Real
     levels: Real
     moments: Real
 
@@ -301,6 +325,7 @@ class _Work:
     known: Modes
     terms: tuple[ErrorTerm, ...]
     local: tuple[LocalFigures, ...]
+    towards: tuple[TowardsFields, ...]
     theta: Real
     phi: Real
     measure: Measure | None
@@ -318,7 +343,7 @@ class _Work:
         power = self.known.radiated_power()
         u = intensity(*self.field(self.known))
         moments = np.zeros((3, *u.shape))
-        values, levels, held = [], [], []
+        values, fields, levels, held = [], [], [], []
         for seed in seeds:
             q = solver.modes(*self._drawn(np.random.default_rng(seed)))
             q = q.extend(self.known.degree)
@@ -330,12 +355,18 @@ class _Work:
             held.append(q.coefficients)
             if seed is seeds[-1] or len(held) * held[0].size >= _TOGETHER:
                 values.append(self._values(np.stack(held)))
+                fields.append(self._fields(np.stack(held)))
                 held = []
-        return _Part(np.concatenate(values), np.array(levels), moments)
+        return _Part(np.concatenate(values), np.concatenate(fields), np.array(levels), moments)
 
     def _values(self, q: Complex) -> Real:
         """Figures (D, F, K) of modes (D, F, J)."""
         return np.stack([one.values(q[:, f]) for f, one in enumerate(self.local)], axis=1)
+
+    def _fields(self, q: Complex) -> Real:
+        """Change (D, F, B, 4) of the fields by modes (D, F, J)."""
+        found = [one.values(q[:, f]) - one.values(one.known) for f, one in enumerate(self.towards)]
+        return np.stack(found, axis=1)
 
     def _drawn(self, rng: np.random.Generator) -> tuple[Samples, Probe, int]:
         """One draw: all terms, each with sizes of its own, on the scan and its probe."""

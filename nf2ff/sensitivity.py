@@ -20,7 +20,8 @@ from nf2ff.error_term import ErrorTerm, RandomEffect
 from nf2ff.error_terms import solver_degree
 from nf2ff.figures import Figure, LocalFigures, localise
 from nf2ff.geometry import plan_geometry
-from nf2ff.inversion import normal_solution
+from nf2ff.inversion import by_conjugate_gradients, normal_solution
+from nf2ff.level_interval import PARTS
 from nf2ff.model_errors import ProbePattern
 from nf2ff.modes import Modes, wavenumber
 from nf2ff.operator import TransmissionOperator
@@ -32,6 +33,7 @@ from nf2ff.samples import Samples
 from nf2ff.solution import Part
 from nf2ff.solve import solve
 from nf2ff.special import as_array
+from nf2ff.towards import FieldErrors, TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -40,6 +42,8 @@ Complex = NDArray[np.complex128]
 RTOL = 1e-5
 #: Receiving coefficients whose power is below this part of all are left out of the probe's errors.
 FAINT = 1e-10
+#: Modes in all draws of noise from which its power in them is found: to 1 / sqrt(this).
+NOISE_MODES = 400
 #: Mean magnitude of a draw of variance 1 (closed forms).
 MEAN_MAGNITUDE = {
     "normal": math.sqrt(2 / math.pi),
@@ -66,6 +70,11 @@ class Linearised:
     bias : (T, F, K) array_like
         Mean change that each term makes: of those whose effect is known, and of those whose size
         has no sign [that of the figure].
+    fields : FieldErrors or None
+        Errors of the fields behind those figures that are levels in a direction, in their order.
+    noise_power : (F,) array_like or None
+        Power that noise of the responses adds to that of the modes, relative to it: of second
+        order, no part of ``bias``.
 
     Raises
     ------
@@ -78,8 +87,13 @@ class Linearised:
     nominal: Real
     uncertainty: Real
     bias: Real
+    fields: FieldErrors | None = None
+    noise_power: Real | None = None
 
     def __post_init__(self) -> None:
+        if self.noise_power is not None:
+            power = as_array(self.noise_power, float, "noise_power", ndim=1)
+            object.__setattr__(self, "noise_power", power)
         nominal = as_array(self.nominal, float, "nominal", ndim=2)
         object.__setattr__(self, "nominal", nominal)
         shape = (len(self.terms), len(nominal), len(self.figures))
@@ -149,85 +163,127 @@ def linearised(
             "derivatives by the positions: use monte_carlo, or take a lower degree"
         )
         raise ValueError(msg)
-    local = localise(figures, modes)
-    shape = (len(terms), modes.frequency.size, len(figures))
-    uncertainty, bias = np.zeros(shape), np.zeros(shape)
-    for f in range(modes.frequency.size):
-        part = next(part for part in solution.parts if f in part.frequencies)
-        at = _Sensitivity(_one_frequency(part.prepared, samples, f), modes.of([f]), local[f])
+    local: list[LocalFigures] = []
+    count, which = len(figures), towards_columns(figures)
+    shape = (len(terms), modes.frequency.size)
+    uncertainty, bias = np.zeros((2, *shape, count))
+    covariance = np.zeros((*shape, len(which), PARTS, PARTS))
+    moved, fields = np.zeros((*shape, len(which), PARTS)), []
+    noise = np.zeros(shape[1])
+    for f in range(shape[1]):
+        used = next(part for part in solution.parts if f in part.frequencies)
+        own = _one_frequency(used.prepared, samples, f)
+        known = modes.of([f]).truncate(own.degree)
+        local += localise(figures, known)
+        at = _Sensitivity(own, known, local[f])
         for t, term in enumerate(terms):
-            uncertainty[t, f], bias[t, f] = at.of(term)
-    nominal = np.stack([one.nominal for one in local])
-    return Linearised(tuple(terms), tuple(figures), nominal, uncertainty, bias)
+            both, mean = at.of(term)
+            uncertainty[t, f], bias[t, f] = np.sqrt(np.diag(both)[:count]), mean[:count]
+            for a in range(len(which)):
+                part = slice(count + PARTS * a, count + PARTS * (a + 1))
+                covariance[t, f, a], moved[t, f, a] = both[part, part], mean[part]
+        fields.append(at.towards.values(at.q))
+        noise[f] = at.noise_power(terms)
+    return Linearised(
+        tuple(terms), tuple(figures), np.stack([one.nominal for one in local]), uncertainty, bias,
+        FieldErrors(np.stack(fields), covariance, moved), noise,
+    )  # fmt: skip
 
 
 class _Sensitivity:
-    """Derivatives of the figures of one frequency."""
+    """Derivatives of the figures of one frequency, and of the fields behind some of them: K rows
+    of figures, four for each field."""
 
     def __init__(self, prepared: Prepared, modes: Modes, local: LocalFigures) -> None:
         self.local = local
-        self.modes = modes.truncate(prepared.degree)
-        self.q = self.modes.coefficients[0]
-        self.prepared = prepared
+        self.modes, self.q, self.prepared = modes, modes.coefficients[0], prepared
+        some = tuple(local.figures[i] for i in towards_columns(local.figures))
+        self.towards = TowardsFields(some, modes.degree, self.q)
         self.samples = self.prepared.samples
-        self.operator, weights = self.prepared.iteration(0)
+        self.operator, self.weights = self.prepared.iteration(0)
         self.present = ~np.isnan(self.samples.response[0])
-        coarse = replace(self.operator, tolerance=0.3 * RTOL)
-        self.by_response = np.empty((len(local.figures), weights.size), dtype=complex)
-        for k, gamma in enumerate(local.gradients(self.q, threads=coarse.threads)):
+        self.coarse = replace(self.operator, tolerance=0.3 * RTOL)
+        slopes = local.gradients(self.q, threads=self.coarse.threads)
+        slopes = np.concatenate([slopes, self.towards.gradients()])
+        self.by_response = np.empty((len(slopes), self.weights.size), dtype=complex)
+        for k, gamma in enumerate(slopes):
             # gamma is by Q = T x.
             x = normal_solution(
-                coarse, coarse.to_modes_adjoint(gamma), weights=weights, rtol=RTOL,
+                self.coarse, self.coarse.to_modes_adjoint(gamma), weights=self.weights, rtol=RTOL,
                 max_iterations=LeastSquares().max_iterations,
             )  # fmt: skip
-            self.by_response[k] = weights * coarse.forward(x)
+            self.by_response[k] = self.weights * self.coarse.forward(x)
         self._slopes: dict[str, Complex] = {}
 
     def of(self, term: ErrorTerm) -> tuple[Real, Real]:
-        """Standard uncertainty and bias (K,) that a term gives the figures."""
-        nothing = np.zeros(len(self.local.figures))
+        """Covariance (K, K) and bias (K,) that a term gives the figures and fields."""
+        nothing = np.zeros(len(self.by_response))
         if term.random:
             effects = term.effects(self.samples)
-            return np.sqrt(sum((self._variance(effect) for effect in effects), nothing)), nothing
+            parts = [self._columns(effect) for effect in effects]
+            return _square(np.concatenate([nothing[:, None], *parts], axis=1)), nothing
         if isinstance(term, ProbePattern):
-            return self._by_coefficients(term), nothing
+            return _square(self._by_coefficients(term)), nothing
         if not term.uncertain:
-            return nothing, self._change(term)
+            return np.diag(nothing), self._change(term)
         if term.polar is not None:
             phase = term.polar[1]
             more: Any = {phase: getattr(term, phase) + np.pi / 2}
-            both = self._change(term) ** 2 + self._change(replace(term, **more)) ** 2
-            return np.sqrt(0.5 * both), nothing
-        variance, bias = nothing.copy(), nothing.copy()
+            both = np.stack([self._change(term), self._change(replace(term, **more))], axis=1)
+            return 0.5 * _square(both), nothing
+        columns, bias = [], nothing.copy()
         for field in term.sizes:
             # Each size is drawn on its own; one without a sign has a mean.
             others: Any = {x: 0.0 for x in term.sizes if x != field}
             change = self._change(replace(term, **others))
             mean = MEAN_MAGNITUDE[term.distribution] if field in term.unsigned else 0.0
-            variance += (1 - mean**2) * change**2
+            columns.append(np.sqrt(1 - mean**2) * change)
             bias += mean * change
-        return np.sqrt(variance), bias
+        return _square(np.stack(columns or [nothing], axis=1)), bias
 
-    def _variance(self, effect: RandomEffect) -> Real:
-        """Variance (K,) of the figures by a random effect."""
-        effect = replace(
-            effect,
-            scale=np.atleast_2d(effect.scale)[0, self.present],
-            group=effect.group[self.present],
-        )
+    def noise_power(self, terms: Sequence[ErrorTerm]) -> float:
+        """Power of the noise that responses have by the terms, in the modes, relative to theirs.
+
+        By draws of the noise alone: each holds as many as there are modes.
+        """
+        effects = [e for term in terms if term.random for e in term.effects(self.samples)]
+        effects = [self._present(e) for e in effects if e.quantity == "response"]
+        if not effects:
+            return 0.0
+        rng, count = np.random.default_rng(0), max(1, NOISE_MODES // self.q.size)
+        total = 0.0
+        for _ in range(count):
+            noise = np.zeros(self.weights.size, dtype=complex)
+            for effect in effects:
+                draws = rng.standard_normal((2, 1, effect.draws))
+                noise += effect.spread((draws[0] + 1j * draws[1]) / math.sqrt(2))[0]
+            found, _ = by_conjugate_gradients(
+                self.coarse, noise, weights=self.weights, rtol=1e-2,
+                max_iterations=LeastSquares().max_iterations, damping=0.0,
+            )  # fmt: skip
+            total += float(np.vdot(found.coefficients, found.coefficients).real)
+        return total / count / float(np.vdot(self.q, self.q).real)
+
+    def _present(self, effect: RandomEffect) -> RandomEffect:
+        """Of the samples that are not missing."""
+        scale = np.atleast_2d(effect.scale)[:1, self.present]
+        return replace(effect, scale=scale, group=effect.group[self.present])
+
+    def _columns(self, effect: RandomEffect) -> Real:
+        """Changes (K, D) by each of the independent draws of a random effect."""
+        effect = self._present(effect)
         response = self.samples.response[0, self.present]
         if effect.quantity == "response":
             # Complex draws of mean square 1 move each part by half of that.
-            gathered = effect.gather(self.by_response.conj())
-            return np.asarray(0.5 * (np.abs(gathered) ** 2).sum(axis=-1))
+            gathered = effect.gather(self.by_response.conj()) / math.sqrt(2)
+            return np.concatenate([gathered.real, gathered.imag], axis=1)
         if effect.quantity == "phase":
             slope = 1j * response
         elif effect.quantity == "amplitude":
             slope = response
         else:
             slope = self._by_position(cast(Axis, effect.quantity))
-        gathered = effect.gather((self.by_response.conj() * slope).real)
-        return np.asarray((gathered**2).sum(axis=-1))
+        return np.asarray(effect.gather((self.by_response.conj() * slope).real))
 
     def _by_position(self, quantity: Axis) -> Complex:
         """Derivative of the responses by a coordinate, (M',)."""
@@ -265,25 +321,33 @@ class _Sensitivity:
         return np.asarray((self.by_response.conj() @ (0.5 * (first - second))).real)
 
     def _by_coefficients(self, term: ProbePattern) -> Real:
-        """Standard uncertainty (K,) by receiving coefficients that err on their own."""
+        """Changes (K, D) by receiving coefficients that err on their own."""
         probe = self.operator.probe
         power = np.abs(probe.coefficients) ** 2
         nominal = self._responses(self.samples, probe)
-        variance = np.zeros(len(self.local.figures))
+        columns = []
         for at in np.argwhere(power > FAINT * power.sum()):
             changed = probe.coefficients.copy()
             changed[tuple(at)] *= 2  # responses are linear in the coefficients
             other = self._responses(self.samples, replace(probe, coefficients=changed))
-            variance += 0.5 * np.abs(self.by_response.conj() @ (other - nominal)) ** 2
-        return term.rms * np.sqrt(variance)
+            change = term.rms / math.sqrt(2) * (self.by_response.conj() @ (other - nominal))
+            columns += [change.real, change.imag]
+        return np.stack(columns, axis=1)
 
     def _solved_again(self, term: ErrorTerm) -> Real:
         samples, probe = term.apply(self.samples, self.operator.probe)
         degree = solver_degree([term], self.prepared.degree)
         part = Part((0,), slice(None), self.prepared)
         solver = NearbySolver([part], self.modes, self.samples, self.operator.threads)
-        again = solver.modes(samples, probe, degree).extend(self.modes.degree)
-        return self.local.values(again.coefficients[0]) - self.local.nominal
+        again = solver.modes(samples, probe, degree).extend(self.prepared.degree)
+        q = again.coefficients[0]
+        fields = (self.towards.values(q) - self.towards.values(self.q)).ravel()
+        return np.concatenate([self.local.values(q) - self.local.nominal, fields])
+
+
+def _square(columns: Real) -> Real:
+    """Covariance (K, K) by independent changes (K, D)."""
+    return np.asarray(columns @ columns.T)
 
 
 def _one_frequency(prepared: Prepared, samples: Samples, index: int) -> Prepared:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from nf2ff.figures import Figure
 from nf2ff.files import PathLike
 from nf2ff.hdf5 import Group, Item, attribute, find, open_native, take, write
+from nf2ff.planes import Plane, PlaneLike, checked_plane
 from nf2ff.study import UNITS, Growth
 from nf2ff.uncertainty_results import number_of, text_of, whole_of
 
@@ -35,7 +37,7 @@ _ERRORS = {
 _COUNTS = {
     "degree": "degree of the solution", "samples": "number of samples", "draws": "number of draws",
 }  # fmt: skip
-_PLACE = ("plane", "drop_db", "theta", "phi")
+_PLACE = ("drop_db", "theta", "phi")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,7 +145,11 @@ def read_growth(path: PathLike) -> tuple[Growth, Shown]:
         count = whole_of(group, "figures")
         parts = [find(file, f"errors/{k + 1}") for k in range(count)]
         figures = tuple(
-            Figure(text_of(part, "figure"), **{name: number_of(part, name) for name in _PLACE})
+            Figure(
+                text_of(part, "figure"),
+                plane=_plane(part),
+                **{name: number_of(part, name) for name in _PLACE},
+            )
             for part in parts
         )
         units = ["dB" if figure.scale == "power" else "rad" for figure in figures]
@@ -209,7 +215,26 @@ def _errors(growth: Growth, index: int, figure: Figure) -> Group:
     words = "value that errors are counted from"
     items.append(Item("reference", values, own, words, ("value", "curve")))
     place = {name: repr(float(getattr(figure, name))) for name in _PLACE}
-    return Group(items, {"figure": figure.name, **place})
+    return Group(items, {"figure": figure.name, "plane": _plane_text(figure.plane), **place})
+
+
+def _plane_text(plane: PlaneLike) -> str:
+    """An angle [rad], a word, or phi, turn [rad] and kind of a plane."""
+    if isinstance(plane, Plane):
+        return f"{plane.phi!r},{plane.turn!r},{plane.kind}"
+    return plane if isinstance(plane, str) else repr(float(plane))
+
+
+def _plane(part: Any) -> PlaneLike:
+    text = text_of(part, "plane")
+    try:
+        if text.count(",") == 2:
+            phi, turn, kind = text.split(",")
+            return Plane(float(phi), float(turn), kind)
+        return checked_plane(text) if text[:1].isalpha() else float(text)
+    except ValueError as error:
+        msg = f"{part.name}: attribute plane is {text[:40]!r}: write it again"
+        raise ValueError(msg) from error
 
 
 __all__ = ["Shown", "read_growth", "shown_for", "write_growth"]

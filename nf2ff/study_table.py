@@ -10,6 +10,7 @@ import numpy as np
 from nf2ff.figures import Figure
 from nf2ff.study import Growth
 from nf2ff.study_results import Shown
+from nf2ff.uncertainty_files import cut_label
 from nf2ff.uncertainty_table import aligned
 
 #: Unit in reports of an error in the library's unit, and its number in one of these.
@@ -29,11 +30,10 @@ def figure_label(figure: Figure) -> str:
     if kind != figure.name:
         theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))
         return f"{name} at theta {theta:.4g}, phi {phi:.4g} deg"
-    plane = round(math.degrees(figure.plane), 6)
     if kind == "beamwidth":
-        return f"{figure.drop_db:.3g} dB beamwidth in the cut {plane:.4g} deg"
+        return f"{figure.drop_db:.3g} dB beamwidth in the {cut_label(figure)}"
     if kind == "sidelobe-level":
-        return f"{name} in the cut {plane:.4g} deg"
+        return f"{name} in the {cut_label(figure)}"
     return f"peak {name}" if kind in ("directivity", "eirp") else name
 
 

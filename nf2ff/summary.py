@@ -15,12 +15,17 @@ from nf2ff.lobes import front_to_back
 from nf2ff.metrics import axial_ratio, sense, tilt_angle
 from nf2ff.modes import Modes
 from nf2ff.partial_power import UPPER_HEMISPHERE, near_horizon, radiated_fraction
+from nf2ff.planes import Plane, PlaneLike, beside, plane_of, reference_angle
+from nf2ff.search import each_frequency
 from nf2ff.waves import far_field_points
 
 Real = NDArray[np.float64]
 SENSES = {1: "right-hand", -1: "left-hand", 0: "linear"}
-#: Cuts through the peak: their angle from theta^ towards phi^ there.
-PLANES = {"theta": 0.0, "phi": math.pi / 2}
+#: The two cuts through the peak, and what is said of each.
+CUTS = {
+    "theta": "along theta, at a pole phi = 0, or as asked (plane_theta)",
+    "phi": "along phi, at a pole phi = 90 deg, or across that asked (plane_phi)",
+}
 #: Half-widths of the bands about the horizon [deg].
 HORIZON_DEG = (15, 30, 45)
 #: An ellipse whose axial ratio is this close to 1 is a circle, whose tilt is rounding: transforms
@@ -36,7 +41,46 @@ class Quantity(NamedTuple):
     long_name: str
 
 
-def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
+def summary_planes(
+    modes: Modes, top: Peak, plane: PlaneLike = 0.0
+) -> tuple[dict[str, tuple[Plane, ...]], list[list[str]]]:
+    """Planes of the two cuts that beamwidths and sidelobes are summarised in.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    top : Peak
+        Their peak.
+    plane : float, str or Plane
+        The first, as `nf2ff.planes.plane_of` has it; the second is across it.
+
+    Returns
+    -------
+    planes : dict of str to tuple of Plane
+        "theta" and "phi": for each frequency the first and the second.
+    warnings : list of list of str
+        For each frequency why a plane was not to be had; those of phi stand in for it there.
+    """
+    pairs: list[tuple[Plane, Plane]] = []
+    warnings: list[list[str]] = []
+    for one, theta, phi in zip(each_frequency(modes), top.theta, top.phi, strict=True):
+        at = {"theta": float(theta), "phi": float(phi)}
+        other = beside(plane)
+        try:
+            first = plane_of(one, plane, **at)
+            pairs.append((first, first.across if other is None else plane_of(one, other, **at)))
+            warnings.append([])
+        except ValueError as error:
+            pairs.append((plane_of(one, 0.0, **at), plane_of(one, np.pi / 2, **at)))
+            instead = " and ".join(x.name for x in pairs[-1])
+            warnings.append([f"{error}: cuts are {instead} instead"])
+    return {"theta": tuple(a for a, _ in pairs), "phi": tuple(b for _, b in pairs)}, warnings
+
+
+def summarise(
+    modes: Modes, top: Peak, planes: Mapping[str, tuple[Plane, ...]] | None = None
+) -> dict[str, Quantity]:
     """Figures of every frequency by name.
 
     Parameters
@@ -45,12 +89,14 @@ def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
         Mode coefficients, F frequencies.
     top : Peak
         Their peak.
+    planes : mapping of str to tuple of Plane, optional
+        What `summary_planes` gives; by default those along theta^ and phi^.
 
     Returns
     -------
     dict of str to Quantity
-        Half-power beamwidths and sidelobe levels in the cuts through the peak along theta^ and
-        along phi^, front-to-back ratio, polarisation at the peak, and the fraction of the power
+        Half-power beamwidths and sidelobe levels in two cuts through the peak and what planes
+        these are, front-to-back ratio, polarisation at the peak, and the fraction of the power
         radiated into the upper hemisphere and near the horizon. NaN where a cut has none, and
         for the tilt of a circle.
     """
@@ -59,8 +105,15 @@ def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
     def put(name: str, values: Any, units: str, long_name: str) -> None:
         result[name] = Quantity(np.asarray(values, dtype=float), units, long_name)
 
-    for cut, plane in PLANES.items():
-        where = f"in the cut through the peak along {cut}"
+    if planes is None:
+        planes = summary_planes(modes, top)[0]
+    for cut, words in CUTS.items():
+        where, plane = f"in the cut through the peak {words}", planes[cut]
+        azimuth, turn = (
+            np.radians([getattr(x, y) for x in plane]) for y in ("phi_deg", "turn_deg")
+        )
+        put(f"plane_{cut}_azimuth", azimuth, "rad", f"plane of phi next to that of the cut {cut}")
+        put(f"plane_{cut}_turn", turn, "rad", f"angle of the cut {cut} from it, towards phi^")
         width = half_power_beamwidth(modes, plane=plane, at=top)
         put(f"half_power_beamwidth_{cut}", width, "rad", f"half-power beamwidth {where}")
         lobes = sidelobe_level(modes, plane=plane, at=top)
@@ -70,8 +123,14 @@ def summarise(modes: Modes, top: Peak) -> dict[str, Quantity]:
     at_peak = _field_at(modes, top)
     ratio = axial_ratio(at_peak)[:, 0, 0]
     put("axial_ratio", ratio, "1", "axial ratio at the peak")
-    tilt = np.where(ratio > 1 + ROUND, tilt_angle(at_peak)[:, 0, 0], np.nan)
-    put("tilt", tilt, "rad", "tilt from theta^ towards phi^ at the peak, NaN where circular")
+    tops = zip(each_frequency(modes), top.theta, top.phi, strict=True)
+    start = [reference_angle(one, theta=float(t), phi=float(p)) for one, t, p in tops]
+    # Where the beam is at a pole theta^ is that of any phi.
+    tilt = tilt_angle(at_peak)[:, 0, 0]
+    turned = np.mod(tilt - start + np.pi / 2, np.pi) - np.pi / 2
+    tilt = np.where(np.asarray(start) == 0, tilt, turned)
+    words = "tilt from theta^, at a pole from phi = 0, towards phi^ at the peak, NaN where circular"
+    put("tilt", np.where(ratio > 1 + ROUND, tilt, np.nan), "rad", words)
     put("sense", sense(at_peak)[:, 0, 0], "1", "sense: 1 right-hand, -1 left-hand, 0 linear")
     put(
         "upper_hemisphere", radiated_fraction(modes, UPPER_HEMISPHERE), "1",
@@ -108,6 +167,12 @@ def summary_facts(summary: Mapping[str, Quantity], index: int) -> dict[str, Any]
         value = float(values[index])
         if name == "sense":
             facts[name] = SENSES[round(value)]
+        elif name.startswith("plane_"):
+            facts[f"{name}_deg"] = round(math.degrees(value), 6)
+            if name.endswith("_turn"):
+                cut = name.removesuffix("_turn")
+                azimuth = float(summary[f"{cut}_azimuth"].values[index])
+                facts[cut] = Plane(azimuth, value).name
         elif units == "rad":
             facts[f"{name}_deg"] = math.degrees(value) if math.isfinite(value) else None
         elif name == "axial_ratio":

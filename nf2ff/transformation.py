@@ -18,11 +18,12 @@ from nf2ff.farfield import FarField, far_field
 from nf2ff.interpolation import SAME_FREQUENCY
 from nf2ff.metrics import radiation_efficiency, total_efficiency
 from nf2ff.modes import Modes, wavenumber
+from nf2ff.planes import PlaneLike
 from nf2ff.probe import Probe, at_frequencies, keep_orders
 from nf2ff.samples import Samples
 from nf2ff.solution import Solution, noise_gain
 from nf2ff.solve import LARGE_PROBE_ERROR, Method, probe_error_sentence, solve
-from nf2ff.summary import Quantity, summarise, summary_facts
+from nf2ff.summary import Quantity, summarise, summary_facts, summary_planes
 from nf2ff.suspicion import suspect_level
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
@@ -131,6 +132,7 @@ def transform_samples(
     largest_order: int | None = None,
     rescale: Callable[[Modes], Modes] | None = None,
     powers: Powers = UNKNOWN,
+    plane: PlaneLike = 0.0,
 ) -> Outcome:
     """Solve for the modes, evaluate the far field on a grid and find the peak.
 
@@ -149,6 +151,8 @@ def transform_samples(
         Gives the modes found their level.
     powers : Powers
         Powers into the antenna's port.
+    plane : float, str or Plane
+        Plane of the first of the two cuts of the summary, as `nf2ff.planes.plane_of` has it.
 
     Raises
     ------
@@ -176,7 +180,9 @@ def transform_samples(
     )
     field = _mark_trusted(samples, solution, field)
     top = peak(solution.modes)
-    summary = summarise(solution.modes, top)
+    planes, sentences = summary_planes(solution.modes, top, plane)
+    further = [[*a, *b] for a, b in zip(further, sentences, strict=True)]
+    summary = summarise(solution.modes, top, planes)
     outcome = Outcome(solution, field, top, gain, summary, powers)
     _warn_of_gaps(outcome, samples, further)
     # Powers that do not suit the data are refused now, before anything is written.

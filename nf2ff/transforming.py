@@ -14,6 +14,7 @@ import click
 
 from nf2ff.options import (
     FILE,
+    PLANE_WORDS,
     Mounting,
     check_output,
     command_line,
@@ -21,6 +22,7 @@ from nf2ff.options import (
     mounting_options,
     one_line_errors,
     overwrite_option,
+    read_planes,
     response_unit_option,
     steps_of,
     time_convention_option,
@@ -29,6 +31,7 @@ from nf2ff.options import (
 
 if TYPE_CHECKING:
     from nf2ff.modes import Modes
+    from nf2ff.planes import PlaneLike
     from nf2ff.probe import Probe
     from nf2ff.samples import Samples
     from nf2ff.transformation import Powers
@@ -76,6 +79,11 @@ if TYPE_CHECKING:
     "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
 )
 @click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
+@click.option(
+    "--plane", callback=read_planes, metavar="PLANE",
+    help="Plane of the cut through the peak in which beamwidth and sidelobes are stated as along "
+    f"theta; as along phi across it. {PLANE_WORDS} By default 0.",
+)  # fmt: skip
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -100,6 +108,7 @@ def transform(
     damping: float | None,
     theta_step_deg: float | None,
     phi_step_deg: float | None,
+    plane: PlaneLike | None,
     time_convention: str | None,
     response_unit: str | None,
     overwrite: bool,
@@ -154,6 +163,7 @@ def transform(
             largest_order=mounting.largest_order,
             rescale=rescale,
             powers=powers,
+            plane=0.0 if plane is None else plane,
         )
     except ValueError as error:
         msg = f"{scan}: {_in_options(str(error))}"

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nf2ff.assessment import Cut
 from nf2ff.budget import Budget
+from nf2ff.level_interval import PARTS
 from nf2ff.modes import Modes
 from nf2ff.special import as_array
 
@@ -106,18 +107,42 @@ class MetricResult:
         Its values for each draw; NaN where it was no longer found near where it was.
     compared : Compared or None
         Draws against derivatives.
+    planes : tuple of str
+        At each frequency the plane of its cut in words; empty where it has none.
+    field : (F, 4) array_like or None
+        Of a level in a direction the field whose square it is, as `nf2ff.towards` has it, less its
+        known bias [square root of the value's unit].
+    field_covariance : (F, 4, 4) array_like or None
+        Of its errors, all terms together.
+
+    Raises
+    ------
+    ValueError
+        If the field has no such covariance.
     """
 
     quantity: Quantity
     value: Real
     draws: Real | None = None
     compared: Compared | None = None
+    planes: tuple[str, ...] = ()
+    field: Real | None = None
+    field_covariance: Real | None = None
 
     def __post_init__(self) -> None:
         for name, ndim in (("value", 1), ("draws", 2)):
             if getattr(self, name) is not None:
                 value = as_array(getattr(self, name), float, name, ndim=ndim, missing=True)
                 object.__setattr__(self, name, value)
+        if self.field is None and self.field_covariance is None:
+            return
+        count = self.value.size
+        for name, shape in (("field", (PARTS,)), ("field_covariance", (PARTS, PARTS))):
+            value = as_array(getattr(self, name), float, name)
+            if value.shape != (count, *shape):
+                msg = f"{name} has shape {value.shape}, expected {(count, *shape)}"
+                raise ValueError(msg)
+            object.__setattr__(self, name, value)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,6 +194,9 @@ class Uncertainty:
         Mean square error of the far field over the sphere relative to its mean square, by draws.
     pattern : PatternDraws or None
         The pattern with draws.
+    noise_power : (F,) array_like or None
+        Power that noise of the responses adds to the radiated power, relative to it, as derivatives
+        predict it: draws find it as a bias, derivatives alone do not.
 
     Notes
     -----
@@ -188,13 +216,15 @@ class Uncertainty:
     made: int = 0
     error_level: Real | None = None
     pattern: PatternDraws | None = None
+    noise_power: Real | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "budgets", tuple(self.budgets))
         object.__setattr__(self, "results", MappingProxyType(dict(self.results)))
-        if self.error_level is not None:
-            level = as_array(self.error_level, float, "error_level", ndim=1)
-            object.__setattr__(self, "error_level", level)
+        for name in ("error_level", "noise_power"):
+            if getattr(self, name) is not None:
+                level = as_array(getattr(self, name), float, name, ndim=1)
+                object.__setattr__(self, name, level)
         count = self.modes.frequency.size
         if len(self.budgets) != count:
             msg = f"there are {len(self.budgets)} budgets for {count} frequencies: give one each"

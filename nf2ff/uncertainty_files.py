@@ -15,9 +15,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from nf2ff.assessment import FIGURES, Assessment, Modelled
 from nf2ff.budget_files import budget_from, template_text
 from nf2ff.budget_metrics import METRICS, Metric, nearest
@@ -26,7 +23,7 @@ from nf2ff.error_term import ErrorTerm
 from nf2ff.error_terms import ERROR_TERMS, UNIT_ENDINGS, make_term
 from nf2ff.figures import Figure
 from nf2ff.files import PathLike
-from nf2ff.special import as_array
+from nf2ff.planes import ALLOWED, Plane, PlaneLike, checked_plane, plane_text, read_plane
 from nf2ff.validation import read_toml, short, validated
 
 if TYPE_CHECKING:
@@ -50,9 +47,9 @@ _KEYS: Mapping[str, tuple[str, ...]] = {
     "gain": _DIRECTION,
     "eirp": _DIRECTION,
     "trp": (),
-    "beamwidth": ("plane_deg", "drop_db"),
+    "beamwidth": ("plane_deg", "plane", "drop_db"),
     "pointing": (),
-    "sidelobe_level": ("plane_deg",),
+    "sidelobe_level": ("plane_deg", "plane"),
     "pattern": _DIRECTION,
 }
 #: Endings of keys that are in another unit than the field of an error, and its units.
@@ -73,18 +70,18 @@ class UncertaintyFile:
         Number of draws.
     seed : int
         Seed of the draws.
-    plane : (C,) ndarray
-        Cuts through the peak on which to follow the pattern, from theta^ towards phi^ [rad].
+    plane : tuple of float or str
+        Cuts through the peak on which to follow the pattern, as `nf2ff.planes.plane_of` has them.
     """
 
     assessment: Assessment
     degree: int | None
     draws: int
     seed: int
-    plane: NDArray[np.float64]
+    plane: tuple[PlaneLike, ...]
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "plane", as_array(self.plane, float, "plane", ndim=1))
+        object.__setattr__(self, "plane", tuple(map(checked_plane, self.plane)))
 
 
 def uncertainty_template() -> str:
@@ -167,8 +164,27 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
         msg = f"{where}: {error}"
         raise ValueError(msg) from error
     how = read["propagation"]
-    plane = np.radians(read["cut"]["plane_deg"])
-    return UncertaintyFile(assessment, how["degree"], how["draws"], how["seed"], plane)
+    planes = _cuts(read["cut"], f"{where}: cut")
+    return UncertaintyFile(assessment, how["degree"], how["draws"], how["seed"], planes)
+
+
+def _cuts(told: Mapping[str, Any], where: str) -> tuple[PlaneLike, ...]:
+    """Planes of the cuts on which the pattern is followed."""
+    angles, words = told["plane_deg"], told["plane"]
+    if angles is not None and words is not None:
+        msg = f"{where}: has plane_deg and plane: give one of them"
+        raise ValueError(msg)
+    if words is not None:
+        return tuple(_plane(x, where) for x in words)
+    return tuple(math.radians(x) for x in ((0.0, 90.0) if angles is None else angles))
+
+
+def _plane(text: str, where: str) -> PlaneLike:
+    try:
+        return read_plane(text)
+    except ValueError as error:
+        msg = f"{where}: {error}"
+        raise ValueError(msg) from error
 
 
 def strict() -> ConfigDict:
@@ -225,6 +241,7 @@ def figure_model() -> type[BaseModel]:
         "figure",
         __config__=strict(),
         plane_deg=number("an angle from -360 to 360 deg", ge=-360, le=360),
+        plane=(str | None, Field(None, description=ALLOWED, max_length=40)),
         drop_db=number("a level above 0, at most 60 dB", gt=0, le=60),
         theta_deg=number("an angle from 0 to 180 deg", ge=0, le=180),
         phi_deg=number("an angle from -360 to 360 deg", ge=-360, le=360),
@@ -253,9 +270,14 @@ def _models() -> dict[str, type[BaseModel]]:
         "cut",
         __config__=strict(),
         plane_deg=(
-            list[float],
-            Field([0.0, 90.0], min_length=1, max_length=MOST_CUTS,
+            list[float] | None,
+            Field(None, min_length=1, max_length=MOST_CUTS,
                   description=f"a list of 1 to {MOST_CUTS} angles [deg]"),
+        ),
+        plane=(
+            list[str] | None,
+            Field(None, min_length=1, max_length=MOST_CUTS,
+                  description=f"a list of 1 to {MOST_CUTS} planes in words"),
         ),
     )  # fmt: skip
     file = create_model(
@@ -360,18 +382,23 @@ def _labelled(metric: Metric, like: str, figure: Figure) -> Metric:
     """The metric with its cut or direction in its label, unless the file gives it a label."""
     if metric.label != METRICS[like].label or metric.name != like:
         return metric
-    theta, phi, plane = (
-        round(math.degrees(x), 6) for x in (figure.theta, figure.phi, figure.plane)
-    )
+    theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))
+    cut = cut_label(figure)
     label = metric.label
     if figure.name.endswith("-towards"):
         what = label.removeprefix("peak ").removesuffix(" at a direction")
         label = f"{what} at theta {theta:g}, phi {phi:g} deg"
     elif figure.name == "beamwidth":
-        label = f"{label} ({figure.drop_db:.3g} dB, cut {plane:g} deg)"
+        label = f"{label} ({figure.drop_db:.3g} dB, {cut})"
     elif figure.name == "sidelobe-level":
-        label = f"{label} (cut {plane:g} deg)"
+        label = f"{label} ({cut})"
     return replace(metric, label=label)
+
+
+def cut_label(figure: Figure) -> str:
+    """The plane of a figure's cut as it was asked for, in a few words."""
+    text = plane_text(figure.plane)
+    return f"plane {text}" if isinstance(figure.plane, str | Plane) else f"cut {text} deg"
 
 
 def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> None:
@@ -406,7 +433,7 @@ def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, 
     ----------
     like : str
         One of `FIGURES`.
-    told : mapping of str to float or None
+    told : mapping of str to float, str or None
         Keys of its table [figure.METRIC].
     where : str
         Beginning of messages.
@@ -419,7 +446,7 @@ def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, 
     Raises
     ------
     ValueError
-        If the metric takes no such key, or a direction is not complete.
+        If the metric takes no such key, there is no such plane, or a direction is not complete.
     """
     given = {key: x for key, x in told.items() if x is not None}
     for key in given:
@@ -432,10 +459,15 @@ def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, 
         missing = next(key for key in _DIRECTION if key not in given)
         msg = f"{where}: key {missing!r} is missing: give the direction, theta_deg and phi_deg"
         raise ValueError(msg)
-    values: dict[str, float] = {}
+    if "plane" in given and "plane_deg" in given:
+        msg = f"{where}: has plane_deg and plane: give one of them"
+        raise ValueError(msg)
+    values: dict[str, Any] = {}
     for key, x in given.items():
         if key == "drop_db":
             values[key] = x
+        elif key == "plane":
+            values[key] = _plane(x, where)
         else:
             values[key.removesuffix("_deg")] = math.radians(x)
     names = FIGURES[like]
@@ -449,6 +481,7 @@ __all__ = [
     "DRAWS",
     "UncertaintyFile",
     "check_figures",
+    "cut_label",
     "error_from",
     "error_model",
     "figure_model",

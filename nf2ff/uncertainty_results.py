@@ -23,6 +23,8 @@ from nf2ff.budget_sum import combine
 from nf2ff.budget_terms import Term
 from nf2ff.files import PathLike
 from nf2ff.hdf5 import Group, Item, attribute, find, open_native, take, write
+from nf2ff.level_interval import PARTS
+from nf2ff.stated import stated
 from nf2ff.uncertainty import QUANTITIES, Compared, MetricResult, PatternDraws, Uncertainty
 
 Real = NDArray[np.float64]
@@ -45,6 +47,16 @@ _BY_DRAWS = {
     "shift": "mean of the draws less the value and its known bias",
     "floor": "accuracy of the solutions, below which nothing counts",
 }
+_STATED = {
+    "corrected": "value less its known bias",
+    "interval_low": "lower end of the interval",
+    "interval_high": "upper end of the interval",
+}
+_FIELD = {
+    "field": ("field whose square the level is, less its known bias, in the root of the value's "
+              "unit", ("part",)),
+    "field_covariance": ("covariance of its errors, in the value's unit", ("part", "other_part")),
+}  # fmt: skip
 _INTENSITY = {
     "intensity": "radiation intensity of the scan as it is",
     "intensity_mean": "mean of the draws",
@@ -81,11 +93,12 @@ def read_uncertainty(path: PathLike) -> Uncertainty:
         budgets = _budgets(group, parts, metrics, modes.frequency.size)
         both = attribute(group, "first_order", ("derivatives", "draws")) == "draws"
         results = {name: _result(part, both) for name, part in parts.items()}
-        level = None
-        if "error_level" in group:
-            level = take(group, "error_level", "1", 1)
+        level, noise = (
+            take(group, name, "1", 1) if name in group else None
+            for name in ("error_level", "noise_power")
+        )
         pattern = _read_pattern(find(file, "pattern")) if "pattern" in file else None
-        _check_frequencies(modes.frequency.size, results, level, pattern)
+        _check_frequencies(modes.frequency.size, results, level, noise, pattern)
         return Uncertainty(
             modes,
             budgets,
@@ -94,6 +107,7 @@ def read_uncertainty(path: PathLike) -> Uncertainty:
             whole_of(group, "made"),
             level,
             pattern,
+            noise,
         )
 
 
@@ -171,6 +185,9 @@ def _common(uncertainty: Uncertainty) -> Group:
     if uncertainty.error_level is not None:
         words = "mean square error of the far field relative to its mean square, by draws"
         items.append(Item("error_level", uncertainty.error_level, "1", words, ("frequency",)))
+    if uncertainty.noise_power is not None:
+        words = "power that noise adds to the radiated power, relative to it, by derivatives"
+        items.append(Item("noise_power", uncertainty.noise_power, "1", words, ("frequency",)))
     both = any(x.compared and x.compared.both_drawn for x in uncertainty.results.values())
     return Group(
         items,
@@ -219,6 +236,20 @@ def _metric(uncertainty: Uncertainty, metric: Metric) -> Group:
         for i, side in enumerate(("plus", "minus")):
             words = f"expanded uncertainty, {side}"
             items.append(Item(f"{side}_db", row([x[i] for x in ends]), "dB", words, every))
+    if result.planes:
+        items.append(_words("plane", [*result.planes], "plane of the cut in words", "frequency"))
+    if result.quantity not in ("direction", "unknown"):
+        known = (stated(result, x, f) for f, x in enumerate(found))
+        rows = np.array([(math.nan,) * 3 if x is None else tuple(x) for x in known])
+        for i, (name, words) in enumerate(_STATED.items()):
+            items.append(Item(name, rows[:, i], UNITS[result.quantity], words, every))
+    if result.field is not None and result.field_covariance is not None:
+        for name, (words, axes) in _FIELD.items():
+            values = getattr(result, name)
+            items.append(Item(name, values, "1", words, ("frequency", *axes)))
+        for axis in ("part", "other_part"):
+            words = "real and imaginary part of theta^, then of phi^"
+            items.append(Item(axis, np.arange(1, PARTS + 1), "1", words, (axis,)))
     if result.draws is not None:
         draw = np.arange(1, len(result.draws) + 1)
         items.append(Item("draw", draw, "1", "number of the draw, from 1", ("draw",)))
@@ -249,6 +280,9 @@ def _pattern(pattern: PatternDraws, frequency: Real) -> Group:
         Item("theta", theta, "rad", "polar angle", circle),
         Item("phi", phi, "rad", "azimuth", circle),
     ]  # fmt: skip
+    if pattern.cut.names:
+        names = list(pattern.cut.names)
+        items.append(_words("plane_name", names, "plane of the cut in words", "plane"))
     for (name, words), values in zip(_INTENSITY.items(), pattern.intensity, strict=True):
         items.append(Item(name, values, "W/sr", words, all_of))
     words = "mean square change of the field over the peak field squared"
@@ -313,21 +347,31 @@ def _result(part: Any, both_drawn: bool) -> MetricResult:
         three = {name: take(part, name, None, 1) for name in _BY_DRAWS}
         used: NDArray[np.int64] = take(part, "used", "1", 1, kind="iu")
         compared = Compared(**three, used=used, both_drawn=both_drawn)
-    return MetricResult(quantity, value, draws, compared)
+    planes = tuple(_texts(part, "plane")) if "plane" in part else ()
+    field = covariance = None
+    if "field" in part:
+        field = take(part, "field", "1", 2)
+        covariance = take(part, "field_covariance", "1", 3)
+    return MetricResult(quantity, value, draws, compared, planes, field, covariance)
 
 
 def _check_frequencies(
     count: int,
     results: Mapping[str, MetricResult],
     level: Real | None,
+    noise: Real | None,
     pattern: PatternDraws | None,
 ) -> None:
     """Refuse arrays that are of more or fewer frequencies than the modes."""
     sizes = {} if level is None else {"/uncertainty/error_level": level.size}
+    if noise is not None:
+        sizes["/uncertainty/noise_power"] = noise.size
     if pattern is not None:
         sizes["/pattern/intensity"] = pattern.intensity.shape[1]
         sizes["/pattern/error_signal"] = pattern.error_signal.shape[0]
     for name, one in results.items():
+        if one.planes:
+            sizes[f"/metrics/{name}/plane"] = len(one.planes)
         if one.draws is not None:
             sizes[f"/metrics/{name}/draws"] = one.draws.shape[1]
         if one.compared is not None:
@@ -345,6 +389,7 @@ def _read_pattern(group: Any) -> PatternDraws:
         number_of(group, "through_phi"),
         take(group, "plane", "rad", 1),
         take(group, "angle", "rad", 1),
+        tuple(_texts(group, "plane_name")) if "plane_name" in group else (),
     )
     intensity = np.stack([take(group, name, "W/sr", 3) for name in _INTENSITY])
     return PatternDraws(cut, intensity, take(group, "error_signal", "1", 3))

@@ -15,12 +15,16 @@ from nf2ff.budget_sum import Combined, combine
 from nf2ff.budget_table import NOT_SUPPLIED, budget_dict
 from nf2ff.budget_terms import summarise_draws
 from nf2ff.modes import Modes
+from nf2ff.stated import Stated, stated, stated_decibels
 from nf2ff.uncertainty import BEYOND, Compared, MetricResult, Quantity, Uncertainty
 
 #: Metrics side by side in the table of terms.
 SIDE_BY_SIDE = 4
 #: Known bias over standard uncertainty from which text mentions it.
 NOTICED = 0.1
+#: Part of the standard uncertainty that a bias may have which no draws were made for: beyond it an
+#: interval of 95 % holds the truth in less than 94 % (closed form, normal distribution).
+OVERLOOKED = 0.3
 #: Fewest draws that have a standard deviation to compare.
 FEWEST = 2
 #: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
@@ -60,8 +64,11 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        For each frequency what `budget_dict` gives, with the value of each metric and what draws
-        made of it. None stands for what is not known.
+        For each frequency what `budget_dict` gives, with the value of each metric as measured, the
+        value less its known bias (``corrected``), the interval about that, and what draws made of
+        it. None stands for what is not known, and for the level of no power at all. Of levels in a
+        direction, ``expanded_plus_db`` and ``expanded_minus_db`` lead from the value to the ends of
+        the interval.
     """
     top = peak(uncertainty.modes)
     found = []
@@ -75,7 +82,10 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
             else:
                 unit = _SHOWN[result.quantity][0].lower()
                 entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
+                entry |= _stated_dict(result, combine(uncertainty.budgets[f], entry["name"]), f)
             metric = uncertainty.budgets[f].metric(entry["name"])
+            if result.planes:
+                entry["plane"] = result.planes[f]
             entry["draws"] = _draws_dict(result, metric, f, uncertainty.budgets[f].confidence)
         level = uncertainty.error_level
         found.append(
@@ -112,10 +122,58 @@ def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
     }
     for metric in uncertainty.budgets[0].metrics:
         facts[metric.name] = [
-            f"{_value(uncertainty, metric, f)}, {_stated(combine(budget, metric.name))[0]}"
+            f"{_value(uncertainty, metric, f)}, "
+            f"{_stated(combine(budget, metric.name), uncertainty.results[metric.name], f)[0]}"
             for f, budget in enumerate(uncertainty.budgets)
         ]
     return facts
+
+
+def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[str]]:
+    """Sentences on what the way that was taken cannot show, for each frequency.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What was found.
+
+    Returns
+    -------
+    list of list of str
+    """
+    found: list[list[str]] = [[] for _ in uncertainty.budgets]
+    shares = uncertainty.noise_power
+    if shares is None:
+        return found
+    # Noise adds to the power in the modes; directivity is over that.
+    powers = {"trp": "raises", "directivity": "lowers"}
+    for some, budget, share in zip(found, uncertainty.budgets, shares, strict=True):
+        for metric in budget.metrics:
+            if metric.name not in powers:
+                continue
+            u = combine(budget, metric.name).standard_uncertainty or 0.0
+            bias = math.sqrt(1 + share) - 1
+            if bias > OVERLOOKED * u:
+                some.append(
+                    f"noise {powers[metric.name]} {metric.label} by about "
+                    f"{_text(bias / DECIBEL)} dB, where its standard uncertainty is "
+                    f"{_text(u / DECIBEL)} dB: derivatives do not show that, draws do and take it "
+                    "off, so leave --linear out"
+                )
+    return found
+
+
+def _stated_dict(result: MetricResult, found: Combined, index: int) -> dict[str, Any]:
+    """Value less bias and ends of the interval, and how far these are from the value."""
+    unit, one = _SHOWN[result.quantity][0].lower(), stated(result, found, index)
+    names = (f"corrected_{unit}", f"interval_low_{unit}", f"interval_high_{unit}")
+    values = [None] * 3 if one is None else [_converted(x, result.quantity) for x in one]
+    entry: dict[str, Any] = dict(zip(names, values, strict=True))
+    if result.field is not None:
+        plus, minus = stated_decibels(result, found, index) or (None, None)
+        entry["expanded_plus_db"] = plus
+        entry["expanded_minus_db"] = None if minus is None or math.isinf(minus) else minus
+    return entry
 
 
 def _draws_dict(
@@ -164,19 +222,32 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     found = [combine(budget, metric.name) for metric in budget.metrics]
     lines = [f"{uncertainty.modes.frequency[index] / 1e9:.9g} GHz", ""]
     percent = f"{100 * budget.confidence:.6g} %"
-    rows = [("metric", "value", f"uncertainty, {percent}", "k", "degrees of freedom")]
+    rows = [("metric", "value", f"uncertainty, {percent}", "k", "degrees of freedom", "interval")]
     for one in found:
-        rows.append((one.metric.label, _value(uncertainty, one.metric, index), *_stated(one)))
-    lines += [*aligned(rows, words=1), "", "standard uncertainty by term"]
+        result = uncertainty.results[one.metric.name]
+        rows.append(
+            (
+                one.metric.label,
+                _value(uncertainty, one.metric, index),
+                *_stated(one, result, index),
+                _ends(stated(result, one, index), result.quantity),
+            )
+        )
+    lines += [*aligned(rows, words=1), ""]
+    cuts = [(x, uncertainty.results[x.name].planes) for x in budget.metrics]
+    if some := [f"{x.label}: {planes[index]}" for x, planes in cuts if planes]:
+        lines += ["plane of the cut", *some, ""]
+    lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget), *_bias_lines(found)]
+    lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget)]
+    for one in found:
+        lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
     return [*lines, *_draw_lines(uncertainty, index)]
 
 
 def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
     result = uncertainty.results[metric.name]
-    unit, decimals = _SHOWN[result.quantity]
     if result.quantity == "unknown":
         return "unknown"
     if result.quantity == "direction":
@@ -184,16 +255,16 @@ def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
         top = peak(Modes(modes.frequency[part], modes.coefficients[part]))
         theta, phi = (round(math.degrees(x[0]), 3) + 0.0 for x in (top.theta, top.phi))
         return f"theta {theta:.3f}, phi {phi:.3f} deg"
-    shown = _converted(float(result.value[index]), result.quantity)
-    return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
+    return _shown(float(result.value[index]), result.quantity)
 
 
-def _stated(found: Combined) -> tuple[str, str, str]:
+def _stated(found: Combined, result: MetricResult, index: int) -> tuple[str, str, str]:
     """Expanded uncertainty, coverage factor and effective degrees of freedom."""
     if found.expanded is None:
         return NOT_SUPPLIED, "", ""
-    if found.decibels is not None:
-        plus, minus = found.decibels
+    decibels = stated_decibels(result, found, index)
+    if decibels is not None:
+        plus, minus = decibels
         stated = f"+{_text(plus)}/-{_text(minus)} dB"
     else:
         stated = f"{_text(found.expanded * found.metric.shown.factor)} {found.metric.shown.name}"
@@ -232,17 +303,42 @@ def _correlated_lines(budget: Budget) -> list[str]:
     return [f"correlated: {', '.join(said)}"] if said else []
 
 
-def _bias_lines(found: Sequence[Combined]) -> list[str]:
-    """Known errors large enough to see beside the uncertainty."""
-    lines = []
-    for one in found:
-        if abs(one.bias) > NOTICED * (one.standard_uncertainty or 0.0):
-            shown = _bias(one.bias, one.metric)
-            lines.append(
-                f"known bias of {one.metric.label}: {shown}, not part of the uncertainty: correct "
-                "the result for it"
-            )
-    return lines
+def _ends(one: Stated | None, quantity: Quantity) -> str:
+    """The interval in words."""
+    if one is None:
+        return ""
+    low, high = (_shown(x, quantity) for x in (one.low, one.high))
+    return f"up to {high}" if low == "none" else f"{low.split()[0]} to {high}"
+
+
+def _shown(value: float, quantity: Quantity) -> str:
+    unit, decimals = _SHOWN[quantity]
+    shown = _converted(value, quantity)
+    return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
+
+
+def _bias_lines(found: Combined, result: MetricResult, index: int) -> list[str]:
+    """Known error of a metric, if it is large enough to see beside the uncertainty."""
+    one, label = stated(result, found, index), found.metric.label
+    if one is not None and result.field is not None:
+        value = float(result.value[index])
+        if not value - one.value > NOTICED * (one.high - value):
+            return []
+        if one.value > 0:
+            return [
+                f"{label}: errors add {_text(10 * math.log10(value / one.value))} dB on average to "
+                f"a level so low: less that it is {_shown(one.value, result.quantity)}"
+            ]
+        return [f"{label}: what was measured is no more than errors make on average"]
+    if not abs(found.bias) > NOTICED * (found.standard_uncertainty or 0.0):
+        return []
+    said = (
+        f"known bias of {label}: {_bias(found.bias, found.metric)}, not part of the uncertainty: "
+    )
+    if one is None:
+        return [f"{said}correct the result for it"]
+    least = _shown(one.value, result.quantity)
+    return [f"{said}less it, the value is {least}, about which the interval stands"]
 
 
 def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
@@ -341,4 +437,10 @@ def _text(value: float) -> str:
     return "infinite" if math.isinf(value) else f"{value:.3g}"
 
 
-__all__ = ["aligned", "uncertainty_dict", "uncertainty_facts", "uncertainty_lines"]
+__all__ = [
+    "aligned",
+    "uncertainty_dict",
+    "uncertainty_facts",
+    "uncertainty_lines",
+    "uncertainty_warnings",
+]

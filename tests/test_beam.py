@@ -6,7 +6,7 @@ import pytest
 from patterns import HUYGENS, POWER_RTOL, TURNSTILE, Z_DIPOLE, project
 from scipy.optimize import brentq, minimize, minimize_scalar
 
-from nf2ff import beam, search, waves
+from nf2ff import beam, cuts, search, waves
 from nf2ff.modes import Modes, mode_count, mode_numbers
 
 #: A direction moves by the error of the slope of U over its curvature. A patch of the search
@@ -230,25 +230,25 @@ def test_peak_checks_its_own_shape():
 def test_cut_runs_smoothly_through_the_poles(random_q):
     modes = Modes([1e9, 2e9], [random_q(5), random_q(5)])
     theta = np.array([-np.pi, -2.0, -1e-6, 0.0, 1e-6, 1.1, np.pi])
-    cut = beam.cut(modes, phi=0.7, theta=theta)
+    found = cuts.cut(modes, phi=0.7, theta=theta)
     for f in range(2):
         front = oracle.far_field(modes.coefficients[f], 5, np.abs(theta), 0.7 + 0 * theta)
         back = oracle.far_field(modes.coefficients[f], 5, np.abs(theta), 0.7 + np.pi + 0 * theta)
         expected = np.where(theta[:, None] < 0, -back, front)
         size = np.abs(expected).max()
-        np.testing.assert_allclose(np.stack(cut, -1)[f], expected, atol=1e-11 * size)
+        np.testing.assert_allclose(np.stack(found, -1)[f], expected, atol=1e-11 * size)
         # A microradian apart the field differs by at most degree x 1e-6.
-        for e in cut:
+        for e in found:
             np.testing.assert_allclose(e[f, [2, 4]], e[f, 3], atol=1e-5 * size)
     with pytest.raises(ValueError, match="theta"):
-        beam.cut(modes, phi=0, theta=[3.2])
+        cuts.cut(modes, phi=0, theta=[3.2])
 
 
 def test_great_circle_is_the_field_along_and_across_it(random_q):
     modes = Modes([1e9], [random_q(4)])
     theta, phi, plane = 0.8, 4.0, 0.6
     angle = np.linspace(-3, 3, 25)
-    along, across = beam.cut_through(modes, theta=theta, phi=phi, plane=plane, angle=angle)
+    along, across = cuts.cut_through(modes, theta=theta, phi=phi, plane=plane, angle=angle)
     origin, unit_theta, unit_phi = oracle.cartesian(theta, phi)
     start = np.cos(plane) * unit_theta + np.sin(plane) * unit_phi
     r = np.outer(np.cos(angle), origin) + np.outer(np.sin(angle), start)
@@ -269,9 +269,9 @@ def test_great_circle_is_the_field_along_and_across_it(random_q):
 def test_great_circle_through_the_axis_is_the_cut(random_q):
     modes = Modes([1e9], [random_q(4)])
     theta = np.linspace(-3.1, 3.1, 9)
-    cut = beam.cut(modes, phi=1.3, theta=theta)
-    circle = beam.cut_through(modes, theta=0, phi=0, plane=1.3, angle=theta)
-    np.testing.assert_allclose(circle, cut, atol=1e-11 * np.abs(cut).max())
+    found = cuts.cut(modes, phi=1.3, theta=theta)
+    circle = cuts.cut_through(modes, theta=0, phi=0, plane=1.3, angle=theta)
+    np.testing.assert_allclose(circle, found, atol=1e-11 * np.abs(found).max())
 
 
 @pytest.mark.parametrize("p", [1, 2, 5, 11])

@@ -5,6 +5,7 @@ import re
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
@@ -15,7 +16,8 @@ def benchmark(monkeypatch):
     """Function name -> module of a benchmark."""
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
-    for name in ("measure", "grid_solve", "any_points", "metrics", "probe_orders", "uncertainty"):
+    names = ("measure", "grid_solve", "any_points", "metrics", "probe_orders", "uncertainty")
+    for name in (*names, "interval_coverage", "erroneous_scans"):
         sys.modules.pop(name, None)
 
 
@@ -81,3 +83,40 @@ def test_uncertainty(benchmark, capsys):
         # Draws against derivatives: four times the scatter of forty normal draws.
         assert float(ratio) == pytest.approx(1, abs=4 / 80**0.5)
     assert lines[5].startswith("derivatives of 10 errors: ")
+
+
+def test_interval_coverage(benchmark, capsys):
+    benchmark("interval_coverage").main(12, 40, ["noise -30"])
+    lines = capsys.readouterr().out.splitlines()
+    names = lines[1].split()
+    assert len(lines) == 4
+    for line in lines[2:]:
+        held = dict(zip(names, map(int, line.split()[-len(names) :]), strict=True))
+        # Intervals of 90 % hold fewer than 7 of 12 in 1 of 2,000 (binomial distribution). About a
+        # TRP with its bias, which is four times the uncertainty, none holds.
+        assert min(held.values()) >= 7, held
+
+
+def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
+    scans = benchmark("erroneous_scans")
+    # A dipole of moment p radiates Z0 k^2 |p|^2 / (12 pi), a magnetic one of moment m = Z0 p as
+    # much, and both across each other the sum, with a directivity of 3 (closed forms).
+    one = scans.Dipoles(*(np.array([x]) for x in ([0, 0, 0], [2.0, 0, 0], [0, 2.0 * scans.Z0, 0])))
+    true = scans.truth(one, points=20)
+    assert true.trp == pytest.approx(2 * scans.Z0 * scans.K**2 * 4 / (12 * np.pi), rel=1e-12)
+    assert true.directivity == pytest.approx(3, rel=1e-10)
+    np.testing.assert_allclose(true.peak, [0, 0, 1], atol=1e-9)
+    # Far away the near field is the far field's wave, but for 1/(k r).
+    array = scans.array(0.3, 0.2)
+    n = scans.direction(np.array([0.4, 2.0]), np.array([0.1, 5.0]))
+    r = 1e5
+    wave = array.near(r * n) * r * np.exp(1j * scans.K * r)
+    size = np.sqrt(2 * scans.Z0 * scans.truth(array).eirp / (4 * np.pi))
+    assert np.abs(wave - array.far(n)).max() < 1e-4 * size
+    # Rz(phi) Ry(theta) Rz(chi) turns z^ to r^ and x^ to the probe's axis: chi 0 reads E_theta.
+    theta, phi, chi = (np.array(x) for x in ([0.7, 0.7], [1.1, 1.1], [0.0, np.pi / 2]))
+    field = array.near(5 * scans.direction(theta, phi))[0]
+    read = scans.received(array, theta, phi, chi, 5.0)
+    along = [np.cos(0.7) * np.cos(1.1), np.cos(0.7) * np.sin(1.1), -np.sin(0.7)]
+    assert read[0] == pytest.approx(field @ along, rel=1e-12)
+    assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)

@@ -44,7 +44,8 @@ OWN_KEYS = {
     "first_sidelobe_theta_db", "first_sidelobe_phi_db", "highest_sidelobe_theta_db",
     "highest_sidelobe_phi_db", "front_to_back_db", "axial_ratio_db", "tilt_deg", "sense",
     "upper_hemisphere_fraction", "near_horizon_15_deg_fraction", "near_horizon_30_deg_fraction",
-    "near_horizon_45_deg_fraction",
+    "near_horizon_45_deg_fraction", "plane_theta", "plane_theta_azimuth_deg",
+    "plane_theta_turn_deg", "plane_phi", "plane_phi_azimuth_deg", "plane_phi_turn_deg",
 }  # fmt: skip
 PEAK_KEYS = {"theta_deg", "phi_deg", "directivity_dbi"}
 

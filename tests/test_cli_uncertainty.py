@@ -165,7 +165,7 @@ def test_the_table_names_all_there_is(scan, budget, tmp_path):
     # 0.2 dB and 1 % combine to 0.218 dB; 1.96 times that, as amplitude, is +0.418/-0.439 dB.
     u = 1.96 * math.hypot(0.2 / DB, 0.01)
     assert row[4] == f"+{20 * math.log10(1 + u):.3g}/-{-20 * math.log10(1 - u):.3g}"
-    assert row[6:] == ["1.96", "infinite"]
+    assert row[6:8] == ["1.96", "infinite"]
     parts = next(x for x in lines if x.startswith("probe-gain")).split()
     assert parts[1:3] == ["0.0869", "0.0869"]
     assert next(x for x in lines if x.startswith("cable")).split()[1:] == ["0.2", "0.2", "-", "-"]
@@ -249,6 +249,29 @@ def test_gain_without_a_power_and_with_too_little(scan, budget, tmp_path):
     facts = facts_of(scan, text, "-o", tmp_path / "3.h5", "--linear", "--input-power-w", given)
     said = f"{watts[1] / given:.4g} times the {given:.6g} W that were put in is radiated: check the"
     assert [any(x.startswith(said) for x in fact["warnings"]) for fact in facts] == [False, True]
+
+
+def test_noise_that_derivatives_overlook(scan, budget, tmp_path):
+    # The noise of the budget adds its power to TRP: what `--linear` warns of draws find, and state
+    # the value without it.
+    text = budget('[[error]]\nkind = "receiver-noise"\nrms_db = -20\n')
+    linear = facts_of(scan, text, "-o", tmp_path / "1.h5", "--linear")
+    drawn = facts_of(scan, text, "-o", tmp_path / "2.h5", "--draws", 40)
+    for one, two in zip(linear, drawn, strict=True):
+        (said,) = (x for x in one["warnings"] if x.startswith("noise raises TRP by about "))
+        assert said.endswith("draws do and take it off, so leave --linear out")
+        assert not [x for x in two["warnings"] if x.startswith("noise raises")]
+        trp = metric_of(two, "trp")
+        predicted = float(said.split()[5])
+        # By both ways to a tenth: the 400 modes in draws of the one, of the other 40 draws of some
+        # hundred modes.
+        assert trp["bias_db"] == pytest.approx(predicted, rel=0.1)
+        # Of powers: 2 - 10^(bias/10) of what was measured (closed form).
+        left = 2 - 10 ** (trp["bias_db"] / 10)
+        assert trp["corrected_dbm"] == pytest.approx(trp["value_dbm"] + db(left), abs=1e-9)
+        assert trp["interval_low_dbm"] < trp["corrected_dbm"] < trp["interval_high_dbm"]
+        middle = 0.5 * (trp["interval_low_dbm"] + trp["interval_high_dbm"])
+        assert middle == pytest.approx(trp["corrected_dbm"], abs=0.05)
 
 
 def test_linear_makes_no_draws(scan, budget, tmp_path):

@@ -123,6 +123,16 @@ def test_it_fits_on_a_page_and_on_axes_that_are_given():
     assert len(again.collections) == 1
 
 
+def test_planes_that_have_names():
+    found = with_draws()
+    names = ("phi = 0 deg", "phi = 90 deg", "E plane (phi = 30 deg)")[: PLANES.size]
+    cut = replace(found.pattern.cut, names=names)
+    named = replace(found, pattern=replace(found.pattern, cut=cut))
+    assert set(names) < set(lines_of(cuts_with_bars(named)))
+    with pytest.raises(ValueError, match="the cut has 1 names, expected 3, or none"):
+        replace(cut, names=names[:1])
+
+
 def test_there_must_be_draws_and_the_frequency():
     found = with_draws()
     with pytest.raises(ValueError, match="frequency_index is 2, expected 0 to 1"):

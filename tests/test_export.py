@@ -420,6 +420,14 @@ def test_cuts_through_the_peak_or_a_direction(panel, tmp_path, basis, through):
     if through:
         (centre,) = vectors(*np.radians([through]).T)[0]
     _, a0, b0 = (v[0] for v in vectors(*(np.array([x]) for x in spherical(centre))))
+    if through is None:
+        # phi is 0.845 deg there and the beam some degrees wide, so that the plane is phi = 1 deg:
+        # along the cut, at right angles to that plane's normal, and across it.
+        assert list(dict.fromkeys(found["plane"])) == ["phi = 1 deg", "across phi = 1 deg"]
+        azimuth = np.radians(1)
+        a0 = np.cross([-np.sin(azimuth), np.cos(azimuth), 0.0], centre)
+        a0 /= np.linalg.norm(a0)
+        b0 = np.cross(centre, a0)
     angle = np.radians(-180 + 0.5 * np.arange(720))[:, None]
     for plane in planes:
         one = cut_rows(found, "plane", plane, frequency)

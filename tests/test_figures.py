@@ -17,6 +17,7 @@ from nf2ff.antennas import array_of, huygens_source, line_array
 from nf2ff.figures import Figure, localise
 from nf2ff.metrics import intensity
 from nf2ff.modes import SPEED_OF_LIGHT, Modes
+from nf2ff.planes import Plane
 
 HALF = 10 * math.log10(2)
 #: What the polynomials leave of the largest intensity (`patches`), times a few.
@@ -71,21 +72,29 @@ def unit(theta, phi):
     return basis(np.array([theta]), np.array([phi]))[:, 0]
 
 
-def in_full(figure, modes, nominal):
-    """Value of a figure by the searches on the whole sphere, about a nominal peak."""
+#: The azimuth of the beam of `tilted_array`, 26 deg, rounded to steps of 15 deg, the nearest to
+#: 37 deg / 8 / sin(12.4 deg), an eighth of its width.
+AZIMUTH = math.radians(30)
+
+
+def in_full(figure, modes, nominal, *, azimuth=AZIMUTH):
+    """Value of a figure by the searches on the whole sphere, about a nominal peak.
+
+    ``azimuth`` is that of the plane of phi that angles are counted from.
+    """
     top = beam.peak(modes)
     r0, t0, p0 = unit(nominal.theta[0], nominal.phi[0])
     r, t, p = unit(top.theta[0], top.phi[0])
-    # The rotation about r0 x r that takes one peak to the other carries the tangent along.
-    axis = np.cross(r0, r)
-    angle = math.atan2(np.linalg.norm(axis), r0 @ r)
-    turn = angle / np.linalg.norm(axis) * axis if angle else axis
     if figure.name.startswith("pointing"):
+        # Along the great circle from one peak to the other.
+        axis = np.cross(r0, r)
+        angle = math.atan2(np.linalg.norm(axis), r0 @ r)
+        turn = angle / np.linalg.norm(axis) * axis if angle else axis
         return np.cross(turn, r0) @ (t0 if figure.name.endswith("theta") else p0)
-    tangent = Rotation.from_rotvec(turn).apply(
-        math.cos(figure.plane) * t0 + math.sin(figure.plane) * p0
-    )
-    plane = math.atan2(tangent @ p, tangent @ t)
+    # The tangent of the circle about the normal of the plane of phi, turned about the peak.
+    turn = Rotation.from_rotvec(figure.plane * r)
+    tangent = turn.apply(np.cross([-math.sin(azimuth), math.cos(azimuth), 0], r))
+    plane = Plane(top.phi[0], math.atan2(tangent @ p, tangent @ t))
     if figure.name == "beamwidth":
         return beam.beamwidth(modes, drop_db=figure.drop_db, plane=plane, at=top)[0]
     if figure.name == "sidelobe-level":
@@ -162,7 +171,7 @@ def test_values_of_many_at_once(modes):
 
 @pytest.mark.parametrize(("theta", "phi"), [(0.0, 0.0), (np.pi, 0.0), (2e-5, 2.0)])
 def test_beam_at_a_pole(theta, phi):
-    # There theta^ is x^ (-x^ at -z), and stays so a hair beside it: by rounding alone.
+    # There the planes are phi = 0 and 90 deg, and stay so beside it, whatever phi the peak has.
     element = huygens_source(direction=[0, 0, np.cos(theta)], polarisation=X)
     x, y = (v.ravel() for v in np.meshgrid([-0.6, 0, 0.6], [-0.9, -0.3, 0.3, 0.9]))
     steer = np.sin(theta) * (np.cos(phi) * x + np.sin(phi) * y)
@@ -172,15 +181,17 @@ def test_beam_at_a_pole(theta, phi):
     figures = [Figure("beamwidth"), Figure("beamwidth", plane=np.pi / 2), Figure("pointing-theta")]
     (local,) = localise(figures, there)
     on_pole = beam.Peak([0.0 if theta < 1 else np.pi], [0.0], [1.0], None)
-    wide = beam.beamwidth(there, drop_db=HALF, at=on_pole)[0]
-    narrow = beam.beamwidth(there, drop_db=HALF, plane=np.pi / 2, at=on_pole)[0]
+    wide = beam.beamwidth(there, drop_db=HALF, plane=Plane(0.0), at=on_pole)[0]
+    narrow = beam.beamwidth(there, drop_db=HALF, plane=Plane(np.pi / 2), at=on_pole)[0]
     assert wide > 1.2 * narrow
     # Beside the pole the cuts go through the peak, 2e-5 away: of second order, 1e-9.
     np.testing.assert_allclose(local.nominal[:2], [wide, narrow], rtol=0, atol=1e-8)
     top = beam.peak(there)
-    away = top.theta[0] * np.cos(top.phi[0]) if theta < 1 else 0.0
-    assert (abs(away) > 5e-6) == (0 < theta < 1)
-    assert local.nominal[2] == pytest.approx(away, abs=2 * PEAK_ATOL / there.degree)
+    away = top.theta[0] if theta < 1 else np.pi - top.theta[0]
+    assert (away > 5e-6) == (0 < theta < 1)
+    # Displacements are counted along x^ (-x^ at -z), from where the peak is.
+    np.testing.assert_allclose(local.frame[1], [np.cos(theta), 0, 0], rtol=0, atol=1e-4)
+    assert local.nominal[2] == pytest.approx(0, abs=2 * PEAK_ATOL / there.degree)
 
 
 def test_closed_forms():
@@ -232,7 +243,7 @@ def test_a_lobe_is_followed_to_half_way_to_the_next():
     (local,) = localise([figure], near)
     assert np.isnan(local._near(far.coefficients, 1)).all()
     (found,) = local.values(far.coefficients)[0]
-    wanted = in_full(figure, far, beam.peak(near))
+    wanted = in_full(replace(figure, plane=0.0), far, beam.peak(near), azimuth=np.pi / 2)
     assert found == pytest.approx(wanted, rel=0, abs=tolerance(figure, far))
     assert abs(found - local.nominal[0]) > 100 * tolerance(figure, far)
     for other in (shorter, between):
@@ -264,14 +275,14 @@ def test_the_only_lobe_of_a_cut_beside_the_beam():
 
 def test_a_width_is_found_again_wherever_it_is(modes):
     # Of another antenna altogether, several times as wide, and wider in one plane.
-    figure = Figure("beamwidth", plane=0.4)
+    figure = Figure("beamwidth", plane=0.3)
     (local,) = localise([figure], modes)
     element = huygens_source(direction=Z, polarisation=X)
     pair = line_array(element, count=2, spacing=0.4, axis=[0, 1, 0.3])
     other = modes_at(pair)
     value = in_full(figure, other, beam.peak(modes))
     assert value > 3 * local.nominal[0]
-    across = in_full(replace(figure, plane=0.4 + np.pi / 2), other, beam.peak(modes))
+    across = in_full(replace(figure, plane=0.3 + np.pi / 2), other, beam.peak(modes))
     assert abs(value - across) > 0.1
     found = local.values(other.coefficients)[0, 0]
     assert found == pytest.approx(value, rel=0, abs=tolerance(figure, other))
@@ -390,6 +401,7 @@ def test_a_line_reads_what_is_there(modes):
     # Intensity on a displaced cut, from the patch about the nominal one and by the textbook.
     top = beam.peak(modes)
     frame = unit(top.theta[0], top.phi[0])
+    tangents = Plane(0.2, 0.7).tangents
     n = modes.degree
     moved = patches.Top(np.ones(2), *np.array([[0.2, -0.1], [0.3, 0.4]]) / n, np.ones((2, 2), bool))
 
@@ -400,10 +412,10 @@ def test_a_line_reads_what_is_there(modes):
         return intensity(*e.T).reshape(direction.shape[:-1])
 
     for angle in (0.3, -0.5):
-        strip = u(patches.strip_directions(frame, 0.7, angle, n))
-        found = patches.on_line(np.stack([strip, strip]), frame, 0.7, angle, moved, n)
-        wanted = u(patches.line_directions(frame, 0.7, angle, moved, n))
+        strip = u(patches.strip_directions(frame, tangents, angle, n))
+        found = patches.on_line(np.stack([strip, strip]), frame, tangents, angle, moved, n)
+        wanted = u(patches.line_directions(frame, tangents, angle, moved, n))
         np.testing.assert_allclose(found, wanted, rtol=0, atol=POLYNOMIAL * top.eirp[0])
     # A peak farther across than the patch reaches.
     far = patches.Top(np.ones(1), np.zeros(1), np.array([0.8 / n]), np.ones((1, 2), bool))
-    assert np.isnan(patches.on_line(strip[None], frame, 0.0, angle, far, n)).all()
+    assert np.isnan(patches.on_line(strip[None], frame, tangents, angle, far, n)).all()

@@ -31,6 +31,7 @@ from nf2ff.grid import gauss_legendre_grid
 from nf2ff.metrics import eirp, trp
 from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes, mode_count, required_degree
 from nf2ff.orientation import rotate
+from nf2ff.planes import Plane
 from nf2ff.probe import field_probe
 from nf2ff.rotation import rotation_matrix
 from nf2ff.samples import Samples
@@ -361,14 +362,15 @@ def test_the_cut_follows_the_antenna(plane):
     modes, radius = offset_modes(), [8.0, 50.0]
     abc = {"alpha": 0.5, "beta": 1.1, "gamma": -2.0}
     there = rotate(modes, **abc)
-    # At the pole the cut's tangent is along (cos, sin, 0) of its plane, phi = 0.
+    # At the pole the cut's tangent is along (cos, sin, 0) of its plane, phi = 0; elsewhere the
+    # azimuth is stated that the angle is counted from.
     tangent = rotation_matrix(**abc) @ [np.cos(plane), np.sin(plane), 0]
     theta, phi = peak(there).theta[0], peak(there).phi[0]
     along = vector(theta + np.pi / 2, phi)
     across = np.array([-np.sin(phi), np.cos(phi), 0])
     turned = np.arctan2(tangent @ across, tangent @ along)
     one = distance_error(modes, radius=radius, plane=plane)
-    other = distance_error(there, radius=radius, plane=turned)
+    other = distance_error(there, radius=radius, plane=Plane(phi, turned))
     for field in fields(DistanceError):
         atol = 4 * DIRECTION_ATOL if field.name.endswith("shift") else 1e-5
         np.testing.assert_allclose(getattr(other, field.name), getattr(one, field.name), atol=atol)

@@ -11,6 +11,7 @@ from patterns import Z_DIPOLE
 from nf2ff import beam, metrics, plots
 from nf2ff.farfield import far_field
 from nf2ff.modes import Modes, mode_index, mode_numbers
+from nf2ff.orientation import rotate
 
 
 def huygens(azimuth=0.0):
@@ -103,6 +104,15 @@ def test_cut_through_the_peak_reaches_it(lopsided):
         )
         side = 1 if peak.phi[index] < np.pi else -1
         assert abs(theta[np.argmax(total)] - side * np.degrees(peak.theta[index])) < 1
+
+
+def test_a_beam_at_a_pole_has_no_third_cut():
+    # Turned by 5 deg, far less than a quarter of its 131 deg, towards any azimuth.
+    modes = rotate(huygens(), alpha=0.7, beta=np.radians(5), gamma=0.0)
+    assert np.degrees(beam.peak(modes).theta[0]) == pytest.approx(5, abs=1e-3)
+    assert len(lines_of(plots.principal_cuts(modes))) == 4
+    modes = rotate(huygens(), alpha=0.7, beta=np.radians(60), gamma=0.0)
+    assert len(lines_of(plots.principal_cuts(modes))) == 6
 
 
 def test_stronger_component_at_the_peak_is_the_copolar_one():

@@ -868,6 +868,9 @@ def test_a_noun_of_wrong_shape():
     message = "error_signal of the draws has shape (1, 1), expected (1, 0)"
     with pytest.raises(ValueError, match=re.escape(message)):
         draws_of(np.zeros((2, 1, 1)), error_signal=np.zeros((1, 1)))
+    message = "fields of the draws has shape (2, 1, 1, 4), expected (2, 1, 0, 4)"
+    with pytest.raises(ValueError, match=re.escape(message)):
+        draws_of(np.zeros((2, 1, 1)), fields=np.zeros((2, 1, 1, 4)))
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import json
 import math
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -13,6 +14,7 @@ import xarray
 
 from nf2ff import io
 from nf2ff.figures import Figure
+from nf2ff.planes import Plane
 from nf2ff.study import UNITS, Growth
 from nf2ff.study_results import Shown, read_growth, shown_for, write_growth
 from nf2ff.study_table import figure_label, growth_dict, growth_facts, growth_lines
@@ -44,6 +46,16 @@ def made(parameter="size", curves=2):
         low=some(*count), high=some(*count), level_db=some(3, curves),
         level_low_db=some(3, curves), level_high_db=some(3, curves), confidence=0.9,
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "plane", [-0.3, "E", "phi=45", Plane(0.1, 0.2), Plane(0.1, 0.2, "E plane")]
+)
+def test_planes_come_back(tmp_path, plane):
+    one = made()
+    figures = (replace(FIGURES[1], plane=plane), *FIGURES[1:])
+    write_growth(tmp_path / "a.h5", replace(one, figures=figures))
+    assert read_growth(tmp_path / "a.h5")[0].figures[0].plane == plane
 
 
 def assert_same(one, two):

@@ -5,6 +5,7 @@ import pytest
 
 from nf2ff.beam import peak
 from nf2ff.modes import Modes, mode_index
+from nf2ff.orientation import rotate
 from nf2ff.summary import summarise, summary_facts
 
 EPS = np.finfo(float).eps
@@ -67,10 +68,24 @@ def test_polarisation_at_the_peak():
     assert facts[1]["front_to_back_db"] == pytest.approx(0, abs=1e-9)
 
 
+@pytest.mark.parametrize("azimuth", [0.0, 0.7, 3.0, 5.5])
+def test_tilt_and_planes_at_a_pole_do_not_turn_with_the_azimuth(azimuth):
+    # A Huygens source, E along x, swung by 2 deg towards any azimuth: its field stays along x but
+    # for the square of the swing.
+    turned = {"alpha": azimuth, "beta": np.radians(2), "gamma": -azimuth}
+    modes = rotate(modes_of(HUYGENS), **turned)
+    top = peak(modes)
+    facts = summary_facts(summarise(modes, top), 0)
+    assert np.degrees(top.theta[0]) == pytest.approx(2, abs=1e-3)
+    assert facts["tilt_deg"] == pytest.approx(0, abs=np.degrees(np.radians(2) ** 2))
+    assert (facts["plane_theta"], facts["plane_phi"]) == ("phi = 0 deg", "phi = 90 deg")
+
+
 def test_units_of_the_file():
     modes = modes_of(HUYGENS)
     for name, (values, units, long_name) in summarise(modes, peak(modes)).items():
         assert values.shape == (1,)
         assert units in ("1", "rad")
-        assert (units == "rad") == (name == "tilt" or "beamwidth" in name)
+        angle = name == "tilt" or "beamwidth" in name or name.startswith("plane_")
+        assert (units == "rad") == angle
         assert long_name

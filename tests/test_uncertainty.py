@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from nf2ff import beam, propagation
+from nf2ff import beam, cuts, propagation
 from nf2ff.antennas import DipoleCluster, array_of, huygens_source
 from nf2ff.assessing import assess
 from nf2ff.assessment import FIGURES, Assessment, Cut, Modelled
@@ -22,7 +22,7 @@ from nf2ff.points import equal_area_spiral_for_degree
 from nf2ff.prepared import LeastSquares
 from nf2ff.probe import field_probe
 from nf2ff.propagation import BATCH
-from nf2ff.sensitivity import RTOL
+from nf2ff.sensitivity import RTOL, linearised
 from nf2ff.simulate import simulate, simulate_grid
 from nf2ff.solve import prepare
 from nf2ff.uncertainty import BEYOND, SIGNIFICANT, Compared, MetricResult, PatternDraws, Uncertainty
@@ -412,6 +412,66 @@ def test_interrupted_before_the_first_draw(spiral, monkeypatch):
             assess(spiral, PROBE, asked(*errors), **how, derivatives=False)
 
 
+def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
+    # Stated terms err along the field; modelled ones as derivatives or draws say; known changes are
+    # taken off.
+    place = {"theta": 0.3, "phi": 2.0}
+    figures = {
+        "pattern": (Figure("directivity-towards", **place),),
+        "eirp": (Figure("eirp-towards", **place),),
+    }
+    u, b = 0.02, 0.005
+    stated = direct_term("cable", {"eirp": u}, bias={"eirp": b})
+    noise = ("noise", "receiver-noise", {"rms_db": -40})
+    question = asked(noise, metrics=("trp", "pattern", "eirp"), figures=figures, terms=[stated])
+    found = assess(spiral, PROBE, question, degree=DEGREE)
+    terms = [x.error for x in question.errors]
+    linear = linearised(spiral, PROBE, terms, question.all_figures, degree=DEGREE).fields
+    assert found.results["trp"].field is None
+    for i, name in enumerate(("pattern", "eirp")):
+        one, parts = found.results[name], linear.value[0, i]
+        more = (u, b) if name == "eirp" else (0.0, 0.0)
+        assert parts @ parts == pytest.approx(one.value[0], rel=1e-9)
+        np.testing.assert_allclose(one.field[0], (1 - more[1]) * parts, rtol=1e-9)
+        wanted = linear.covariance[0, 0, i] + more[0] ** 2 * np.outer(parts, parts)
+        np.testing.assert_allclose(one.field_covariance[0], wanted, rtol=1e-6, atol=1e-15)
+    assert found.noise_power[0] > 0
+    # Draws agree where errors are small, and derivatives stay.
+    drawn = assess(spiral, PROBE, question, degree=DEGREE, draws=60, rng=1, jobs=1)
+    np.testing.assert_allclose(
+        drawn.results["eirp"].field_covariance, found.results["eirp"].field_covariance, rtol=1e-9
+    )
+    assert drawn.noise_power is None
+    # The phase of all that errs alike is no error of a level: of a walk with two steps only, by a
+    # radian, derivatives leave nothing, and draws add nothing.
+    nothing = ("zero", "axis-zero", {"axis": "radius", "offset": 1e-5})
+    still = assess(spiral, PROBE, asked(nothing, metrics=("pattern",), figures=figures),
+                   degree=DEGREE)  # fmt: skip
+    spread = np.trace(still.results["pattern"].field_covariance[0])
+    # k d = 6e-5 turns the phase of all; what is left is the amplitude's 1/r, d/r = 5e-6, of EIRP,
+    # and of directivity only how near waves differ in it: 1e-5 of the field at most.
+    assert 0 < math.sqrt(spread / still.results["pattern"].value[0]) < 2e-5
+
+
+def test_draws_of_a_field_find_its_bias(spiral):
+    # Random phase of 1 rad leaves exp(-1/2) of the field (closed form): a bias, of second order.
+    figures = {"pattern": (Figure("eirp-towards", theta=1.05, phi=0.7),)}
+    phase = ("phase", "phase-noise", {"rms": 1.0})
+    question = asked(phase, metrics=("pattern",), figures=figures)
+    found = assess(spiral, PROBE, question, degree=DEGREE, draws=100, rng=2, jobs=1)
+    one = found.results["pattern"]
+    measured = linearised(
+        spiral, PROBE, [question.errors[0].error], question.all_figures, degree=DEGREE
+    ).fields.value[0, 0]
+    # What is found is (1 - bias) of it, bias = exp(-1/2) - 1; draws of the field scatter by the
+    # root of their variance over 100, in each of four parts.
+    scatter = math.sqrt(np.trace(one.field_covariance[0]) / 100)
+    expected = (2 - math.exp(-0.5)) * measured
+    assert np.linalg.norm(one.field[0] - expected) < 3 * scatter
+    # The bias is 0.39 of the field, some nine times that scatter.
+    assert np.linalg.norm(one.field[0] - measured) > 6 * scatter
+
+
 def test_pattern_is_followed_on_cuts(spiral):
     # Closed form: a gain of the probe off by a scales all intensities by (1 + a z)^-2, z normal.
     cut = Cut(math.radians(60), math.radians(40), [0.0, 1.0], np.linspace(-1, 1, 5))
@@ -419,7 +479,7 @@ def test_pattern_is_followed_on_cuts(spiral):
     found = assess(spiral, PROBE, asked(given), degree=DEGREE, draws=100, rng=1, jobs=1, cut=cut)
     nominal, mean, spread = found.pattern.intensity[:, 0]
     for i, plane in enumerate(cut.plane):
-        along, across = beam.cut_through(
+        along, across = cuts.cut_through(
             found.modes, theta=cut.theta, phi=cut.phi, plane=plane, angle=cut.angle
         )
         u = (np.abs(along[0]) ** 2 + np.abs(across[0]) ** 2) / (2 * WAVE_IMPEDANCE)

@@ -203,6 +203,36 @@ phi_deg = 180
     assert len(assessment.all_figures) == 10
 
 
+def test_planes_in_words(read):
+    head = 'metrics = ["beamwidth", "sidelobe_level"]\n'
+    text = (
+        NOISE
+        + """[figure.beamwidth]
+plane = "E"
+[figure.sidelobe_level]
+plane = "phi=45"
+[cut]
+plane = ["narrow", "30"]
+"""
+    )
+    found = read(text, head)
+    figures = found.assessment.figures
+    assert [figures[m][0].plane for m in figures] == ["E", "phi=45"]
+    assert found.plane == ("narrow", math.radians(30))
+    assert [m.label for m in found.assessment.budget.metrics] == [
+        "beamwidth (3.01 dB, plane E)", "sidelobe level (plane phi=45)",
+    ]  # fmt: skip
+    for words, message in (
+        ('[figure.beamwidth]\nplane = "F"', "figure.beamwidth: plane is 'F', expected an angle"),
+        ("[figure.beamwidth]\nplane = 3", "figure.beamwidth, plane is 3, expected an angle"),
+        ('[figure.beamwidth]\nplane = "E"\nplane_deg = 3', "has plane_deg and plane: give one of"),
+        ('[cut]\nplane = ["E"]\nplane_deg = [0.0]', "cut: has plane_deg and plane: give one of"),
+        ('[cut]\nplane = ["x"]', "cut: plane is 'x', expected an angle"),
+    ):
+        with pytest.raises(ValueError, match=re.escape(message)):
+            read(NOISE + words, head)
+
+
 def test_a_peak_that_is_none(read):
     text = NOISE + "[figure.eirp]\ntheta_deg = 12.5\nphi_deg = 0\n"
     (metric, _) = read(text).assessment.budget.metrics
@@ -292,7 +322,7 @@ def test_a_size_of_zero_is_one(read):
         (NOISE + "[figure.eirp]\ntheta_deg = 190\nphi_deg = 0",
          "figure.eirp, theta_deg is 190, expected an angle from 0 to 180 deg"),
         (NOISE + "[figure.eirp]\nfrom = 3", "figure.eirp, key 'from' is unknown, expected one of "
-         "plane_deg, drop_db, theta_deg, phi_deg"),
+         "plane_deg, plane, drop_db, theta_deg, phi_deg"),
         (NOISE + "[figure]\neirp = 3", "figure.eirp is 3, expected a table"),
         # What the budget refuses, and what the two do to each other.
         (NOISE + '[[term]]\nname = "a"\nhalf_width_db = -1',

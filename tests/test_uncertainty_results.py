@@ -100,8 +100,8 @@ def assert_same(one, two):
     assert one.results.keys() == two.results.keys()
     for name, result in one.results.items():
         other = two.results[name]
-        assert other.quantity == result.quantity
-        for field in ("value", "draws"):
+        assert (other.quantity, other.planes) == (result.quantity, result.planes)
+        for field in ("value", "draws", "field", "field_covariance"):
             np.testing.assert_array_equal(getattr(other, field), getattr(result, field))
         assert (other.compared is None) == (result.compared is None)
         if result.compared is not None:
@@ -116,6 +116,7 @@ def assert_same(one, two):
         for field in ("theta", "phi", "plane", "angle"):
             a, b = (getattr(x.pattern.cut, field) for x in (one, two))
             np.testing.assert_array_equal(a, b)
+        assert one.pattern.cut.names == two.pattern.cut.names
 
 
 def test_there_and_back(found, original):
@@ -180,6 +181,25 @@ def test_others_read_it(found, original):
         assert data.correlation.sel(term="cable", other_term="meter") == 0.5
         assert data.attrs["confidence"] == "0.9"
     np.testing.assert_array_equal(io.read_modes(original).coefficients, found.modes.coefficients)
+
+
+def test_planes_have_names(found, tmp_path):
+    results = dict(found.results)
+    results["eirp"] = replace(results["eirp"], planes=("phi = 0 deg", "across phi = 5 deg"))
+    cut = replace(found.pattern.cut, names=("phi = 0 deg", "phi = 90 deg", "E plane (phi = 3 deg)"))
+    named = replace(found, results=results, pattern=replace(found.pattern, cut=cut))
+    path = tmp_path / "a.h5"
+    write_uncertainty(path, named)
+    assert_same(named, read_uncertainty(path))
+    with xarray.open_dataset(path, group="metrics/eirp", engine="h5netcdf") as data:
+        assert data["plane"].values.tolist() == list(results["eirp"].planes)
+    with xarray.open_dataset(path, group="pattern", engine="h5netcdf") as data:
+        assert data["plane_name"].values.tolist() == list(cut.names)
+    assert "peak EIRP: across phi = 5 deg" in uncertainty_lines(named)
+    with h5py.File(path, "r+") as file:
+        retext(file["metrics/eirp"], "plane", ["phi = 0 deg"])
+    with pytest.raises(ValueError, match="eirp/plane has 1 frequencies, the modes have 2"):
+        read_uncertainty(path)
 
 
 def test_an_old_file_stays(found, written):

@@ -10,9 +10,15 @@ from nf2ff.beam import peak
 from nf2ff.budget import Budget, correlations
 from nf2ff.budget_metrics import METRICS
 from nf2ff.budget_terms import Term, direct_term
+from nf2ff.level_interval import level_interval
 from nf2ff.modes import Modes
 from nf2ff.uncertainty import Compared, MetricResult, Uncertainty
-from nf2ff.uncertainty_table import uncertainty_dict, uncertainty_facts, uncertainty_lines
+from nf2ff.uncertainty_table import (
+    uncertainty_dict,
+    uncertainty_facts,
+    uncertainty_lines,
+    uncertainty_warnings,
+)
 
 #: Decibels of relative amplitude, to first order (closed form).
 DB = 20 / math.log(10)
@@ -103,8 +109,21 @@ def test_uncertainties_biases_and_what_is_missing():
     # 0.02 x 1.96 as amplitude: 20 log10(1 +- 0.0392) dB; 2 deg x 1.96.
     u = 0.02 * 1.959963984540054
     expected = f"+{20 * math.log10(1 + u):.3g}/-{-20 * math.log10(1 - u):.3g}"
-    assert cells(lines, "peak EIRP")[2:] == [expected, "dB", "1.96", "infinite"]
+    assert cells(lines, "peak EIRP")[2:6] == [expected, "dB", "1.96", "infinite"]
     assert cells(lines, "beamwidth")[2:4] == ["3.92", "deg"]
+    # About the value less its bias: 2 W, of which 1 - 0.99^2 is missing; equal sides in amplitude.
+    less = 2 * (2 - 0.99**2)
+    ends = [10 * math.log10(1e3 * (math.sqrt(less) + s * u * math.sqrt(2)) ** 2) for s in (-1, 1)]
+    assert cells(lines, "peak EIRP")[6:] == [f"{ends[0]:.4f}", "to", f"{ends[1]:.4f}", "dBm"]
+    assert cells(lines, "beamwidth")[6:] == ["26.0801", "to", "33.9199", "deg"]  # 30 +- 2 x 1.96
+    (fact,) = uncertainty_dict(made())
+    eirp, width, lobe = (next(x for x in fact["metrics"] if x["name"] == n)
+                         for n in ("eirp", "beamwidth", "sidelobe_level"))  # fmt: skip
+    assert eirp["corrected_dbm"] == pytest.approx(10 * math.log10(1e3 * less), rel=1e-14)
+    assert eirp["interval_low_dbm"] == pytest.approx(ends[0], rel=1e-14)
+    assert eirp["interval_high_dbm"] == pytest.approx(ends[1], rel=1e-14)
+    assert width["interval_high_deg"] == pytest.approx(30 + 2 * 1.959963984540054, rel=1e-14)
+    assert lobe["interval_low_db"] is None  # no term is supplied
     assert cells(lines, "sidelobe level")[2:] == ["not", "supplied"]
     first, second = (i for i, x in enumerate(lines) if x.startswith("term"))
     assert lines[first].split() == [
@@ -118,7 +137,8 @@ def test_uncertainties_biases_and_what_is_missing():
     assert not [x for x in lines if x.startswith("not supplied for peak EIRP")]
     # 20 log10(0.99) dB.
     said = f"known bias of peak EIRP: {20 * math.log10(0.99):.3g} dB, not part of the uncertainty"
-    assert [x for x in lines if x.startswith(said)]
+    (line,) = (x for x in lines if x.startswith(said))
+    assert f": less it, the value is {10 * math.log10(1e3 * less):.4f} dBm, about which " in line
     assert not [x for x in lines if x.startswith("correlated")]
 
 
@@ -140,6 +160,66 @@ def test_a_bias_is_named_from_a_tenth_of_the_uncertainty_on(size, named):
         assert f": {math.degrees(0.011):.3g} deg, " in said[0]
     gone = (direct_term("a", {"eirp": 0.1}, bias={"eirp": -1.0}),)
     assert [x for x in uncertainty_lines(made(terms=gone)) if "EIRP: down to zero power" in x]
+
+
+def in_a_direction(level, variance):
+    """A pattern at a direction of that level, each of the four parts of the field erring alike."""
+    budget = Budget((direct_term("noise", {"pattern": 0.1}),), [METRICS["pattern"]])
+    field = np.array([[math.sqrt(level), 0, 0, 0]])
+    covariance = variance * np.eye(4)[None]
+    result = MetricResult("directivity", [level], field=field, field_covariance=covariance)
+    return Uncertainty(MODES, (budget,), {"pattern": result})
+
+
+def test_a_level_in_a_null_has_an_upper_limit_only():
+    # Closed form: 4 parts of variance 1 make 4 on average, more than 11.1 in 2.5 %
+    # (`test_level_interval` holds the interval itself).
+    found = in_a_direction(4.0, 1.0)
+    low, high = level_interval([2.0, 0, 0, 0], np.eye(4))
+    lines = uncertainty_lines(found)
+    shown = cells(lines, "pattern at a direction")
+    up = 10 * math.log10(high / 4)
+    assert low == 0
+    assert shown[2:4] == [f"+{up:.3g}/-infinite", "dB"]
+    assert shown[-4:] == ["up", "to", f"{10 * math.log10(high):.4f}", "dBi"]
+    said = "pattern at a direction: what was measured is no more than errors make on average"
+    assert said in lines
+    (entry,) = uncertainty_dict(found)[0]["metrics"]
+    assert entry["expanded_plus_db"] == pytest.approx(up, rel=1e-14)
+    assert entry["interval_high_dbi"] == pytest.approx(10 * math.log10(high), rel=1e-14)
+    nothing = ("expanded_minus_db", "interval_low_dbi", "corrected_dbi")
+    assert [entry[x] for x in nothing] == [None] * 3
+    facts = uncertainty_facts(found)
+    assert facts["pattern"] == [f"6.0206 dBi, +{up:.3g}/-infinite dB"]
+
+
+def test_a_low_level_is_told_what_errors_add():
+    found = in_a_direction(16.0, 1.0)
+    lines = uncertainty_lines(found)
+    # 16 less 4 (closed form): 10 log10(16/12) dB.
+    said = f"pattern at a direction: errors add {10 * math.log10(16 / 12):.3g} dB on average to a "
+    (line,) = (x for x in lines if x.startswith(said))
+    assert line.endswith(f"less that it is {10 * math.log10(12):.4f} dBi")
+    assert not [x for x in uncertainty_lines(in_a_direction(16.0, 1e-4)) if "on average" in x]
+
+
+@pytest.mark.parametrize("part", [0.5, 0.29, 0.0])
+def test_noise_that_derivatives_overlook_is_warned_of(part):
+    # The relative amplitude sqrt(1 + share) - 1 is that part of 0.01.
+    share = (1 + part * 0.01) ** 2 - 1
+    names = ("trp", "directivity", "eirp")
+    terms = (direct_term("noise", dict.fromkeys(names, 0.01)),)
+    results = {m: MetricResult("power" if m != "directivity" else m, [2.0]) for m in names}
+    budget = Budget(terms, [METRICS[m] for m in names])
+    (said,) = uncertainty_warnings(Uncertainty(MODES, (budget,), results, noise_power=[share]))
+    if part < 0.3:
+        assert said == []
+        return
+    size = f"by about {part * 0.01 * DB:.3g} dB, where its standard uncertainty is {0.01 * DB:.3g}"
+    assert said[0].startswith(f"noise raises TRP {size} dB: ")
+    assert said[1].startswith(f"noise lowers peak directivity {size} dB: ")
+    assert len(said) == 2
+    assert uncertainty_warnings(Uncertainty(MODES, (budget,), results)) == [[]]
 
 
 def test_draws_are_compared():

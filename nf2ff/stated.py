@@ -1,0 +1,113 @@
+"""What is stated of a metric: its value less the known bias, and the interval about that.
+
+The uncertainty of a budget is about the value without the known errors. A result as it is measured
+has them: noise adds its own power to TRP, random phase takes some from a beam. So the interval
+stands about the value less its bias. Of a level in a direction the field is known with its errors,
+and the interval follows from them (`level_interval`): in a null what errors add on average may be
+all that was measured, and only an upper limit is left.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from scipy import special as functions
+
+from nf2ff.budget_sum import Combined
+from nf2ff.level_interval import level_interval
+from nf2ff.uncertainty import MetricResult
+
+
+class Stated(NamedTuple):
+    """A metric at one frequency.
+
+    Parameters
+    ----------
+    value : float
+        Less the known bias; of a level not below zero [as `MetricResult`].
+    low, high : float
+        Ends of the interval [as above].
+    """
+
+    value: float
+    low: float
+    high: float
+
+
+def stated(result: MetricResult, found: Combined, index: int) -> Stated | None:
+    """What is stated of a metric at one frequency.
+
+    Parameters
+    ----------
+    result : MetricResult
+        Its values.
+    found : Combined
+        What its budget says at that frequency.
+    index : int
+        Index of the frequency.
+
+    Returns
+    -------
+    Stated or None
+        None of a direction, of which the uncertainty is a radius about it; and where the value is
+        not known or no term is supplied.
+    """
+    value, u = float(result.value[index]), found.expanded
+    if u is None or math.isnan(value) or result.quantity == "direction":
+        return None
+    if not found.metric.is_level:
+        least = value - found.bias
+        return Stated(least, least - u, least + u)
+    if result.field is not None:
+        return _by_field(result, found, index)
+    # What errors add of power is taken off; what the bias is of is the relative amplitude.
+    left = value * max(0.0, 2 - (1 + max(found.bias, -1.0)) ** 2)
+    if found.scale == "logarithm":
+        return Stated(left, left * math.exp(-2 * u), left * math.exp(2 * u))
+    if found.scale == "power":
+        return Stated(left, max(0.0, left - 2 * u * value), left + 2 * u * value)
+    size, error = math.sqrt(left), u * math.sqrt(value)
+    return Stated(left, max(0.0, size - error) ** 2, (size + error) ** 2)
+
+
+def stated_decibels(
+    result: MetricResult, found: Combined, index: int
+) -> tuple[float, float] | None:
+    """How far the interval of a level goes up and down from the value as measured [dB].
+
+    Parameters
+    ----------
+    result, found, index
+        As in `stated`.
+
+    Returns
+    -------
+    (plus, minus) or None
+        Both positive, ``minus`` infinite where there may be no power at all; `Combined.decibels`
+        but for levels in a direction, whose interval follows from the field.
+    """
+    if result.field is None or found.expanded is None:
+        return found.decibels
+    low, high = _by_field(result, found, index)[1:]
+    value = float(result.value[index])
+    if math.isnan(value):
+        # Of gain, without the power into the antenna.
+        value = float(result.field[index] @ result.field[index])
+    plus = 10 * math.log10(max(high / value, 1.0))
+    return plus, -10 * math.log10(min(low / value, 1.0)) if low > 0 else math.inf
+
+
+def _by_field(result: MetricResult, found: Combined, index: int) -> Stated:
+    assert result.field is not None
+    assert result.field_covariance is not None
+    field, covariance = result.field[index], result.field_covariance[index]
+    # Degrees of freedom: as large a factor as the budget has, against the normal one.
+    stretch = found.coverage_factor / float(functions.ndtri(0.5 * (1 + found.confidence)))
+    low, high = level_interval(field, stretch**2 * covariance, confidence=found.confidence)
+    # The mean of |E0 + error|^2 is |E0|^2 and the variance of all parts (closed form).
+    return Stated(max(0.0, float(field @ field - np.trace(covariance))), low, high)
+
+
+__all__ = ["Stated", "stated", "stated_decibels"]

@@ -27,7 +27,7 @@ from nf2ff.metrics import (
     unit_vectors,
 )
 from nf2ff.modes import Modes
-from nf2ff.planes import Plane, PlaneLike, plane_of, reference_angle, stated_plane
+from nf2ff.planes import Plane, PlaneLike, plane_of, stated_plane
 from nf2ff.special import as_array
 from nf2ff.text import to_texts, write_lines
 
@@ -272,7 +272,8 @@ def _lines_of(
             if through is None:
                 plane = plane_of(one, wish, theta=theta, phi=phi)
                 if start is None:
-                    start = reference_angle(one, theta=theta, phi=phi)
+                    first = plane_of(one, 0.0, theta=theta, phi=phi)
+                    start = first.angle_at(theta, phi)
             else:
                 plane, start = _through(wish, theta, phi), 0.0
             turn = plane.angle_at(theta, phi)

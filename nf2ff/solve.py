@@ -78,7 +78,8 @@ def solve(
     found = []
     groups = _alike(samples)
     for frequencies, which in groups:
-        part = samples if len(groups) == 1 and which is ALL else samples.part(frequencies, which)
+        whole_scan = len(groups) == 1 and which is ALL and not samples.moving
+        part = samples if whole_scan else samples.part(frequencies, which)
         try:
             found.append(
                 _solve_part(part, frequencies, which, whole, probe, degree, method, minimum_radius)

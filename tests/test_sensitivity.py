@@ -130,8 +130,9 @@ def assert_close(got, wanted, rtol=RTOL, figures=6):
     `ADJOINT_RTOL`, of an error of relative size 1e-3, the largest here."""
     rest = 1e-3 * ADJOINT_RTOL
     power = truth().radiated_power()[0]
-    whole = rest * np.array([local().nominal[0], power, power, 1.0, 1.0])
-    floor = np.append(whole, 1e-9)[:figures]
+    # Relative to what the figure is; the angles' are to a radian.
+    one, towards = local().nominal[[0, 5]]
+    floor = rest * np.array([one, power, power, 1.0, 1.0, towards])[:figures]
     np.testing.assert_array_less(np.abs(got - wanted), rtol * np.abs(wanted) + floor)
 
 

@@ -22,6 +22,7 @@ LAYERS = [
     {"scan", "antennas", "level", "geometry"},
     {"radial", "farfield"},
     {"operator", "pattern_modes"},
+    {"self_check"},
     {"inversion", "checks", "degree"},
     {"prepared"},
     {"solve", "metrics", "simulate"},

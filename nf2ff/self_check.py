@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff import spin
+from nf2ff import spin, torus
 from nf2ff.geometry import Geometry
 from nf2ff.grid import ring_angles
 from nf2ff.operator import TransmissionOperator, apply_by_degree, attained
@@ -251,7 +251,7 @@ def check_analysis(*, s: int, degree: int, rule: str, count: int) -> None:
     # Order s, the one that a pole hears.
     orders = np.unique([-s, s])
     maps = _ring_orders(given, s=s, theta=ring_angles(rule, count), orders=orders)[..., -1]
-    error = spin.grid_analysis_of_order(maps, order=s, spin=s, degree=degree, rule=rule)
+    error = torus.grid_analysis_of_order(maps, order=s, s=s, degree=degree, rule=rule)
     error[:, n] -= given[:, at]
     _compare(f"the analysis of {count} rings", error, given[:, at], RING_FACTOR * degree * EPS)
 

@@ -38,7 +38,7 @@ from numpy.typing import NDArray
 Complex = NDArray[Any]  # complex64 or complex128
 T = TypeVar("T")
 
-_GEOMETRY = {
+GEOMETRY = {
     "clenshaw-curtis": "CC",
     "fejer-1": "F1",
     "fejer-2": "F2",
@@ -67,14 +67,13 @@ def ring_weights(rule: str, count: int) -> NDArray[np.float64]:
         terms = 2 + np.cos(np.outer(theta, k)) @ (4 / (1.0 - k * k))
         own = np.where(np.arange(count) == 0, 1, 2) * 2 * np.pi / (2 * count - 1) * terms
         return own if rule == "north-pole" else own[::-1]
-    weights: NDArray[np.float64] = ducc0.sht.get_gridweights(_GEOMETRY[rule], count)
+    weights: NDArray[np.float64] = ducc0.sht.get_gridweights(GEOMETRY[rule], count)
     return weights
 
 
 def good_length(minimum: int) -> int:
     """Smallest length >= ``minimum`` that suits the fast Fourier transform."""
-    length: int = ducc0.fft.good_size(minimum, True)
-    return length
+    return int(ducc0.fft.good_size(minimum, True))
 
 
 def thread_count(threads: int | None) -> int:
@@ -227,8 +226,7 @@ def _transform_pair(
 
 def ring_angles_gauss(count: int) -> NDArray[np.float64]:
     """Polar angles of the Gauss-Legendre rule, increasing, (count,) [rad]."""
-    theta: NDArray[np.float64] = ducc0.misc.GL_thetas(count)
-    return theta
+    return np.asarray(ducc0.misc.GL_thetas(count))
 
 
 def grid_analysis(
@@ -274,7 +272,7 @@ def grid_analysis(
             map=part,
             spin=spin,
             lmax=degree,
-            geometry=_GEOMETRY[rule],
+            geometry=GEOMETRY[rule],
             phi0=phi0,
             nthreads=inner,
         )
@@ -303,28 +301,6 @@ def grid_analysis(
 
     run([partial(assemble, c) for c in range(maps.shape[0])], sharing(degree, threads))
     return result, model
-
-
-def grid_analysis_of_order(
-    values: Complex, *, order: int, spin: int, degree: int, rule: str
-) -> Complex:
-    """Coefficients (C, N + 1), one for each n, of maps f(theta) exp(jm phi), from f (C, T).
-
-    By the analysis of grids, on as few columns as that ``order`` m >= 0 needs.
-    """
-    columns = 2 * order + 2
-    maps = values[..., None] * np.exp(2j * np.pi * order / columns * np.arange(columns))
-    start = order * (2 * degree + 1 - order) // 2
-    parts = [
-        ducc0.sht.analysis_2d(
-            map=np.ascontiguousarray(part), spin=spin, lmax=degree, mmax=order,
-            geometry=_GEOMETRY[rule], nthreads=1,
-        )[:, start + order : start + degree + 1]
-        for part in (maps.real, maps.imag)
-    ]  # fmt: skip
-    result = np.zeros((len(values), degree + 1), dtype=complex)
-    result[:, order:] = parts[0] + 1j * parts[1]
-    return result
 
 
 def _rings(theta: NDArray[np.float64], phi_count: int, phi0: float) -> dict[str, Any]:
@@ -396,17 +372,15 @@ def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threa
 
 
 #: How far points are moved towards the equator [rad]. At points of its own grid of theta, met by
-#: those within two roundings of many fractions of pi and by the pole, ducc0 0.42.0 is wrong at
-#: some accuracies, by up to the largest value. Seven roundings are clear of that, and change a
-#: field of degree N by 3e-15 N of its largest value at most.
+#: the poles and many other fractions of pi, ducc0 0.42.0 is wrong at some accuracies, by up to the
+#: largest value. Seven roundings are clear of that, and change degree N by 3e-15 N at most.
 ASIDE = 3e-15
 
 
 def aside(location: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Points (M, 2) of theta and phi moved by `ASIDE`, none of them to a pole."""
-    moved = location.copy()
-    moved[:, 0] += np.where(moved[:, 0] < np.pi / 2, ASIDE, -ASIDE)
-    return moved
+    """Points (M, 2) of theta and phi moved by `ASIDE`."""
+    theta, phi = location.T
+    return np.stack([theta + np.where(theta < np.pi / 2, ASIDE, -ASIDE), phi], axis=1)
 
 
 def point_synthesis(
@@ -427,8 +401,7 @@ def point_synthesis(
     threads : int
         Threads in all.
     """
-    degree = degree_of_packed(packed)
-    location = aside(location)
+    degree, location = degree_of_packed(packed), aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.synthesis_general(
@@ -512,8 +485,7 @@ def point_density(
     common = (2 / np.pi * (np.arccos(u) - u * np.sqrt(1 - u * u))).astype(np.float32)
     alm *= common[packed_numbers(2 * degree)[1]]
     found = ducc0.sht.synthesis_general(alm=alm, nthreads=threads, **options)
-    density: NDArray[np.float64] = found[0].astype(float)
-    return density
+    return np.asarray(found[0], dtype=float)
 
 
 def rotate_packed(

@@ -336,3 +336,25 @@ def _fold(circle: Complex, out: Complex, sign: int) -> None:
             target[1:-1, own] += minus[::-1]
         else:
             target[1:-1, own] -= minus[::-1]
+
+
+def grid_analysis_of_order(
+    values: Complex, *, order: int, s: int, degree: int, rule: str
+) -> Complex:
+    """Coefficients (C, N + 1), one for each n, of maps f(theta) exp(jm phi), from f (C, T).
+
+    By the analysis of grids, on as few columns as that ``order`` m >= 0 needs.
+    """
+    columns = 2 * order + 2
+    maps = values[..., None] * np.exp(2j * np.pi * order / columns * np.arange(columns))
+    start = order * (2 * degree + 1 - order) // 2
+    parts = [
+        ducc0.sht.analysis_2d(
+            map=np.ascontiguousarray(part), spin=s, lmax=degree, mmax=order,
+            geometry=spin.GEOMETRY[rule], nthreads=1,
+        )[:, start + order : start + degree + 1]
+        for part in (maps.real, maps.imag)
+    ]  # fmt: skip
+    result = np.zeros((len(values), degree + 1), dtype=complex)
+    result[:, order:] = parts[0] + 1j * parts[1]
+    return result

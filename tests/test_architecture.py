@@ -22,7 +22,7 @@ LAYERS = [
     {"scan", "antennas", "level", "geometry"},
     {"radial", "farfield"},
     {"operator", "pattern_modes", "sanity"},
-    {"coverage"},
+    {"coverage", "self_check"},
     {"inversion", "checks", "whiteness"},
     {"prepared", "consistency", "degree"},
     {"suspicion"},

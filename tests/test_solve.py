@@ -458,7 +458,10 @@ def test_damping_shrinks_the_solution(rng, random_q):
     # The normal equations: A^H W (w - A y) = damping^2 y.
     rest = samples.response[0] - operator.forward(y)
     gradient = operator.adjoint(weights * rest) - damping**2 * y
-    assert np.linalg.norm(gradient) < 1e-11 * np.linalg.norm(operator.adjoint(weights * rest))
+    # To the tolerance, and to what the products of all steps leave, 3e-13 at best each (`spin`).
+    allowed = 1e-12 + 3e-13 * damped.iterations
+    whole = operator.adjoint(weights * samples.response[0])
+    assert np.linalg.norm(gradient) < allowed * np.linalg.norm(whole)
     # Begun at the solution there is nothing to do; the result is the same.
     again, z = inversion.by_conjugate_gradients(
         operator, samples.response[0], damping=damping, start=y, **options

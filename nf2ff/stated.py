@@ -13,11 +13,18 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special as functions
 
 from nf2ff.budget_sum import Combined
-from nf2ff.level_interval import level_interval
+from nf2ff.level_interval import PARTS, level_interval
 from nf2ff.uncertainty import MetricResult
+
+Real = NDArray[np.float64]
+
+#: Field over the standard deviation of its error up to which errors across it count in full (a
+#: choice of ours: of four parts alike their square is a tenth of the interval there).
+STRONG = 4.0
 
 
 class Stated(NamedTuple):
@@ -102,12 +109,28 @@ def stated_decibels(
 def _by_field(result: MetricResult, found: Combined, index: int) -> Stated:
     assert result.field is not None
     assert result.field_covariance is not None
-    field, covariance = result.field[index], result.field_covariance[index]
+    field = result.field[index]
+    covariance = _low_only(field, result.field_covariance[index])
     # Degrees of freedom: as large a factor as the budget has, against the normal one.
     stretch = found.coverage_factor / float(functions.ndtri(0.5 * (1 + found.confidence)))
     low, high = level_interval(field, stretch**2 * covariance, confidence=found.confidence)
     # The mean of |E0 + error|^2 is |E0|^2 and the variance of all parts (closed form).
     return Stated(max(0.0, float(field @ field - np.trace(covariance))), low, high)
+
+
+def _low_only(field: Real, covariance: Real) -> Real:
+    """The covariance (4, 4), less of what lies across the field where that is strong.
+
+    Across the field errors add their square to the level where they add to the field. Errors that
+    are factors of it, as a wrong gain of one channel, rather turn it and leave its size, and to
+    first order nothing tells one from the other.
+    """
+    size, error = math.sqrt(field @ field), math.sqrt(max(0.0, float(np.trace(covariance))))
+    if size <= STRONG * error:
+        return covariance
+    along = np.outer(field, field) / size**2
+    keep = along + STRONG * error / size * (np.eye(PARTS) - along)
+    return np.asarray(keep @ covariance @ keep)
 
 
 __all__ = ["Stated", "stated", "stated_decibels"]

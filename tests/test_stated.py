@@ -81,6 +81,20 @@ def test_a_level_with_a_field():
     assert stated_decibels(unknown, found, 0) == pytest.approx((plus, minus), rel=1e-14)
 
 
+def test_errors_across_a_strong_field_turn_it():
+    # One channel with a wrong phase turns the polarisation and adds nothing: far above its error,
+    # 40 times here, the interval is that along the field, t +- 1.96 u, but for a hundredth of what
+    # lies across, (4/40)^2.
+    field, covariance = np.array([40.0, 0, 0, 0]), np.diag([0.01, 0.99, 0, 0])
+    result = MetricResult("directivity", [1600.0], field=[field], field_covariance=[covariance])
+    one = stated(result, found_of("pattern"), 0)
+    for end, side in ((one.low, -1), (one.high, 1)):
+        assert math.sqrt(end) - 40 == pytest.approx(side * 0.1959964, rel=0.02)
+    # Additive errors all along: a shift of 0.99 / 80 down.
+    low, high = level_interval(field, covariance)
+    assert 0.5 * (math.sqrt(low) + math.sqrt(high)) - 40 == pytest.approx(-0.99 / 80, rel=0.3)
+
+
 def test_what_has_no_interval():
     assert stated(MetricResult("direction", [0.0]), found_of("pointing"), 0) is None
     assert stated(MetricResult("unknown", [np.nan]), found_of("gain"), 0) is None

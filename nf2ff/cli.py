@@ -202,7 +202,7 @@ def inspect(
     )
     if facts["holds"] == "samples":
         facts["warnings"] = [
-            *unstated_unit(file, response_unit, options=LATER), *facts["warnings"]
+            *facts["warnings"], *unstated_unit(file, response_unit, options=LATER)
         ]  # fmt: skip
     if as_json:
         click.echo(json.dumps(facts, allow_nan=False))

@@ -152,7 +152,8 @@ class Coverage:
             return np.ones(theta.shape, dtype=bool)
         from scipy.spatial import cKDTree
 
-        reach = math.asin(min(1.0, degree / kr)) + math.pi / degree
+        # Directions not seen begin that many steps from the last sample.
+        reach = math.asin(min(1.0, degree / kr)) + SEEN_STEPS * math.pi / degree
         away = cKDTree(holes).query(_unit(theta.ravel(), phi.ravel()))[0]
         trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(
             theta.shape
@@ -281,8 +282,8 @@ def _both(
 
 
 #: Samples less the length of the sum of their unit Stokes vectors from which a position tells both
-#: components: two linear polarisations 11 deg apart.
-SEPARATE = 0.04
+#: components: two linear polarisations 1 deg apart, 2 - 2 cos(1 deg), as for the scan as a whole.
+SEPARATE = 3e-4
 
 
 def places(

@@ -98,13 +98,6 @@ def choose_degree(
 ) -> tuple[int, str]:
     """The degree to solve for and why, at most ``limit``; what asks for more is refused."""
     who = f"the {samples.response.shape[1]} samples"
-    lacking = ""
-    if samples.any_missing:
-        present = (~np.isnan(samples.response)).sum(axis=1)
-        f = int(np.argmin(present))
-        if limit == count_limit(samples):
-            who = f"the {present[f]} samples present at {samples.frequency[f] / 1e9:.9g} GHz"
-            lacking = ", or leave that frequency out"
     if degree is not None:
         if degree < 1:
             msg = f"degree is {degree}, expected at least 1"
@@ -118,7 +111,7 @@ def choose_degree(
             raise ValueError(msg)
         return degree, "given"
     if limit < 1:
-        msg = f"{who} are fewer than the 6 unknowns of degree 1: measure more{lacking}"
+        msg = f"{who} are fewer than the 6 unknowns of degree 1: measure more"
         raise ValueError(msg)
     k = float(wavenumber(samples.frequency.max()))
     if minimum_radius is not None:

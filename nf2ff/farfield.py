@@ -93,7 +93,8 @@ class FarField:
         weight = np.sin(self.theta)
         if not np.any(weight > 1e-9):  # the poles alone, which have no solid angle
             weight = np.ones_like(weight)
-        part: NDArray[np.float64] = self.trusted.mean(axis=2) @ weight / weight.sum()
+        lost = ~self.trusted
+        part: NDArray[np.float64] = 1 - lost.mean(axis=2) @ weight / weight.sum()
         return part
 
     def to_xarray(self) -> xarray.Dataset:

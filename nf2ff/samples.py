@@ -38,6 +38,8 @@ class Samples:
         that frequency only.
     response_unit : {"V/m", "sqrt(W)", "relative"}
         Field at an ideal field probe, wave at a probe's port, or of unknown level.
+    number : (M,) array_like of int, optional
+        Number of each sample in the record that these are a part of; from 1 where it is all.
 
     Attributes
     ----------
@@ -59,6 +61,7 @@ class Samples:
     port: NDArray[np.int16]
     response: NDArray[np.complex128]
     response_unit: ResponseUnit = "V/m"
+    number: NDArray[np.int64] | None = None
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
@@ -102,6 +105,12 @@ class Samples:
                 )
                 raise ValueError(msg)
             object.__setattr__(self, name, value)
+        if self.number is not None:
+            number = as_array(self.number, np.int64, "number", ndim=1)
+            if number.shape != response.shape[1:]:
+                msg = f"number has shape {number.shape}, expected (M,) = ({response.shape[1]},)"
+                raise ValueError(msg)
+            object.__setattr__(self, "number", number)
         limit = np.pi * (1 + 1e-9)
         bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
         if bad.size:
@@ -153,6 +162,9 @@ class Samples:
             Which of the samples.
         """
         rows = np.asarray(frequencies)
+        number = self.number
+        if not isinstance(which, slice):
+            number = np.flatnonzero(which) + 1 if number is None else number[which]
 
         def some(x: NDArray[Any]) -> NDArray[Any]:
             if x.ndim == 2:
@@ -168,4 +180,9 @@ class Samples:
             self.port[which],
             self.response[rows][:, which],
             self.response_unit,
+            number,
         )
+
+    def number_of(self, row: int) -> int:
+        """Number of a sample in the record that these are a part of, from 1."""
+        return row + 1 if self.number is None else int(self.number[row])

@@ -315,9 +315,8 @@ def where(samples: Samples, f: int, rows: list[int]) -> str:
     for row in rows[:3]:
         theta, phi, chi = (math.degrees(float(x[row])) for x in place_of(samples, f)[:3])
         port = f", port {samples.port[row]}" if len(samples.ports()) > 1 else ""
-        shown.append(
-            f"sample {row + 1} (theta {theta:.6g}, phi {phi:.6g}, chi {chi:.6g} deg{port})"
-        )
+        place = f"theta {theta:.6g}, phi {phi:.6g}, chi {chi:.6g} deg{port}"
+        shown.append(f"sample {samples.number_of(row)} ({place})")
     if len(rows) > 3:
         shown.append(f"{len(rows) - 3} more")
     return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else shown[0]

@@ -88,7 +88,7 @@ def solve(
             ghz = f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz"
             if len(groups) == 1 or ghz in str(error):
                 raise
-            msg = f"{ghz}: {error}"
+            msg = f"{ghz}: {error}; or leave that frequency out"
             raise ValueError(msg) from error
     solution = found[0] if len(found) == 1 else join(found, samples)
     warnings = [list(sentences) for sentences in solution.warnings]

@@ -40,7 +40,7 @@ KEYS = {
 }  # fmt: skip
 OWN_KEYS = {
     "degree_reason", "tail_db", "noise_floor_db", "noise_gain_db", "unseen_sr", "largest_gap_deg",
-    "trusted_fraction", "half_power_beamwidth_theta_deg", "half_power_beamwidth_phi_deg",
+    "partial", "trusted_fraction", "half_power_beamwidth_theta_deg", "half_power_beamwidth_phi_deg",
     "first_sidelobe_theta_db", "first_sidelobe_phi_db", "highest_sidelobe_theta_db",
     "highest_sidelobe_phi_db", "front_to_back_db", "axial_ratio_db", "tilt_deg", "sense",
     "upper_hemisphere_fraction", "near_horizon_15_deg_fraction", "near_horizon_30_deg_fraction",

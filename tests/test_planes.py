@@ -269,7 +269,7 @@ def test_what_a_beam_has_not_is_replaced_and_said(scan, tmp_path):
     facts, said = transformed(scan, tmp_path / "r.h5", "--plane", "wide")
     assert facts["plane_theta"] == "phi = 0 deg"
     assert "the beam is round" in said
-    assert said.strip().endswith("cuts are phi = 0 deg and phi = 90 deg instead")
+    assert "cuts are phi = 0 deg and phi = 90 deg instead\n" in said
     budget = tmp_path / "b.toml"
     budget.write_text(BUDGET + 'plane = "narrow"\n')
     assert_refused(tmp_path, "uncertainty", scan, budget, "-o", tmp_path / "u.h5", "--degree", 22,

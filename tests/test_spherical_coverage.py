@@ -352,7 +352,7 @@ def test_an_untrusted_direction_counts_as_it_is():
     field = grid(Z_DIPOLE)
     masked = FarField(
         field.frequency, field.theta, field.phi, field.e_theta, field.e_phi, field.radiated_power,
-        field.reference, np.zeros((19, 24), bool),
+        field.reference, np.zeros((1, 19, 24), bool),
     )  # fmt: skip
     np.testing.assert_array_equal(
         envelope(BeamSet([masked])).maximum, envelope(BeamSet([field])).maximum

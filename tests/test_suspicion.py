@@ -152,11 +152,12 @@ def test_millimetres(table, tmp_path):
     assert "the radius is 400 m" in sentence
     assert "(0.4 m if it is in mm, 4 m if it is in cm)" in sentence
     assert "few ranges are that long" in done.err
-    facts = json.loads(succeed("inspect", path, "--json"))
+    unit = ("--response-unit", "V/m")
+    facts = json.loads(succeed("inspect", path, "--json", *unit))
     assert facts["warnings"] == [sentence]
     # As it was, there is nothing to be said.
     succeed("transform", table, "-o", tmp_path / "good.h5")
-    assert json.loads(succeed("inspect", table, "--json"))["warnings"] == []
+    assert json.loads(succeed("inspect", table, "--json", *unit))["warnings"] == []
 
 
 def at(radius, frequency=3e9):
@@ -262,10 +263,11 @@ def test_level_of_millimetres_by_the_command(tmp_path):
         tmp_path / "good.csv", "--frequency-ghz", 0.3, "--radius-m", 3, "--theta-step-deg", 15,
         "--phi-step-deg", 15, antenna=ANTENNA.replace("1e-3", "2e-2"),
     )  # fmt: skip
-    fact = json.loads(succeed("transform", path, "-o", tmp_path / "a.h5", "--json"))
+    as_field = ("--json", "--response-unit", "V/m")
+    fact = json.loads(succeed("transform", path, "-o", tmp_path / "a.h5", *as_field))
     true = fact["frequencies"][0]["radiated_power_w"]
     wrong = edited(path, tmp_path / "scan.csv", radius_m=lambda x: 1000 * x)
-    done = run("transform", wrong, "-o", tmp_path / "b.h5", "--json")
+    done = run("transform", wrong, "-o", tmp_path / "b.h5", *as_field)
     (fact,) = json.loads(done.out)["frequencies"]
     assert fact["radiated_power_w"] == pytest.approx(1e6 * true, rel=0.01)
     assert [w for w in fact["warnings"] if "more than is radiated in any chamber" in w]

@@ -18,6 +18,9 @@ from nf2ff.waves import canonical_angles
 #: A direction is seen if both components were sampled within this many sampling steps pi/N of it.
 #: A grid of that step leaves 0.7 steps, a spiral jittered by half a step 1.3.
 SEEN_STEPS = 1.5
+#: Steps from what was not seen to where rays count as seen: it begins 1.5 steps from the last
+#: sample, and half a step beyond the error is still 0.1 dB of a beam there (simulated).
+TRUST_STEPS = 2.0
 #: Distance beyond which the rim of a gap is told of as a part of it: a grid leaves less.
 RIM_STEPS = 0.75
 #: Positions over which their density is judged.
@@ -152,8 +155,7 @@ class Coverage:
             return np.ones(theta.shape, dtype=bool)
         from scipy.spatial import cKDTree
 
-        # Directions not seen begin that many steps from the last sample.
-        reach = math.asin(min(1.0, degree / kr)) + SEEN_STEPS * math.pi / degree
+        reach = math.asin(min(1.0, degree / kr)) + TRUST_STEPS * math.pi / degree
         away = cKDTree(holes).query(_unit(theta.ravel(), phi.ravel()))[0]
         trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(
             theta.shape

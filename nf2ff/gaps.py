@@ -15,7 +15,7 @@ from nf2ff.coverage import SEEN_STEPS, Coverage
 from nf2ff.modes import Modes, mode_count
 from nf2ff.prepared import LeastSquares, Method, Prepared
 from nf2ff.samples import Samples
-from nf2ff.solution import FEW_STEPS, noise_over_ideal
+from nf2ff.solution import noise_over_ideal
 
 #: Part of the sphere without which nothing is solved.
 MOST_UNSEEN = 0.75
@@ -26,6 +26,8 @@ MOST_DAMPING = 0.3
 #: The method there: the gap limits the result long before the tolerance does, and what the damping
 #: holds back comes slowly.
 GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
+#: Steps beyond which it is asked how much noise the solution would have.
+FEW_STEPS = 30
 #: Noise over that of evenly spread samples from which waves count as hardly determined: 10 dB.
 MOST_NOISE = 10.0
 #: Residual up to which a lower degree holds the antenna, and its ratio to that of the higher one.

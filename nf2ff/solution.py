@@ -162,9 +162,10 @@ def _told_once(found: list[Solution], name: str, samples: Samples) -> str:
 #: Fall of the gradient at which noise is followed no more: that of noise 60 dB below the samples
 #: in a solution to 1e-9 and better. Waves that are hardly determined come last, with most noise.
 NOISE_RTOL = 1e-6
-#: Steps beyond which that takes so long that a few such waves may carry all of it, and
-#: realisations that are made then, lest their scatter exceed 1 dB.
-FEW_STEPS = 30
+#: Steps beyond which a few such waves may carry much of it. Realisations are then added until their
+#: mean scatters by less than this part of it (0.4 dB), at most so many.
+SHORT = 12
+NOISE_SCATTER = 0.1
 NOISE_DRAWS = 8
 
 
@@ -196,19 +197,36 @@ def noise_gain(
         prepared, rows = part.prepared, list(part.frequencies)
         method = prepared.method
         if isinstance(method, LeastSquares):
-            prepared = replace(prepared, method=replace(method, rtol=max(method.rtol, NOISE_RTOL)))
+            prepared = replace(prepared, method=replace(method, rtol=_noise_rtol(method)))
         response = prepared.samples.response
         level = np.sqrt(0.5 * np.mean(np.abs(response) ** 2, axis=1))[:, None]
-        found, draws, wanted = np.zeros(len(rows)), 0, 1
-        while draws < wanted:
+        found: list[list[float]] = []
+        while True:
             pair = generator.standard_normal((2, *response.shape))
             estimates = prepared.estimates(level * (pair[0] + 1j * pair[1]))
-            found += [0.5 * np.vdot(e.coefficients, e.coefficients).real for e in estimates]
-            draws += 1
-            if max(e.iterations for e in estimates) > FEW_STEPS:
-                wanted = NOISE_DRAWS
-        gain[rows] = found / draws / power[rows]
+            found.append([float(0.5 * np.linalg.norm(e.coefficients) ** 2) for e in estimates])
+            if max(e.iterations for e in estimates) <= SHORT or _settled(np.array(found)):
+                break
+        gain[rows] = np.mean(found, axis=0) / power[rows]
     return gain
+
+
+def _noise_rtol(method: LeastSquares) -> float:
+    """Fall of the gradient to which noise is followed, see `NOISE_RTOL`.
+
+    What damping holds back is found to a hundredth once the gradient has fallen by a hundredth of
+    it (0.03 dB of the noise at most, measured).
+    """
+    return max(method.rtol, NOISE_RTOL, 0.01 * (method.damping or 0.0))
+
+
+def _settled(draws: NDArray[np.float64]) -> bool:
+    """Whether the mean of draws (D, F) is known to `NOISE_SCATTER`, or there are enough."""
+    count = len(draws)
+    if count < 2:
+        return False
+    scatter = draws.std(axis=0, ddof=1) / draws.mean(axis=0) / np.sqrt(count)
+    return count >= NOISE_DRAWS or bool(scatter.max() < NOISE_SCATTER)
 
 
 def noise_over_ideal(prepared: Prepared, *, rng: int | np.random.Generator | None = None) -> float:
@@ -233,9 +251,7 @@ def noise_over_ideal(prepared: Prepared, *, rng: int | np.random.Generator | Non
     generator = np.random.default_rng(rng)
     samples = prepared.samples
     one = samples.part([0])
-    prepared = replace(
-        prepared, samples=one, method=replace(method, rtol=max(method.rtol, NOISE_RTOL))
-    )
+    prepared = replace(prepared, samples=one, method=replace(method, rtol=_noise_rtol(method)))
     operator, weights = prepared.iteration(0)
 
     def white(*shape: int) -> NDArray[np.complex128]:

@@ -253,8 +253,8 @@ def test_trust_ends_where_rays_cross_the_hole(degree, kr):
     trusted = coverage.trusted(theta=t, phi=p, degree=degree, kr=kr)
     assert trusted.shape == t.shape
     assert trusted.dtype == bool
-    # The hole, and asin(r0/r) for the rays of an antenna as wide as N/k.
-    half = CONE + np.arcsin(degree / kr)
+    # The hole, asin(r0/r) for the rays of an antenna as wide as N/k, half a step.
+    half = CONE + np.arcsin(degree / kr) + 0.5 * np.pi / degree
     near = covering_radius(coverage)
     assert not trusted[np.abs(along) < half - near].any()
     assert trusted[np.abs(along) > half + 2 * rho].all()
@@ -299,13 +299,13 @@ def test_directions_on_a_grid_or_in_a_row():
 
 def test_reach_of_one_unseen_direction():
     # A coverage made by hand: one direction not seen, at the north pole.
-    away = np.radians([0.0, 5, 10, 40, 90, 180])
+    away = np.radians([0.0, 5, 10, 50, 90, 180])
     direction = vectors(away, 0.0)
     distance = np.array([0.2, 0, 0, 0, 0, 0])
     coverage = Coverage(direction, distance, distance, distance, np.zeros(6, dtype=bool))
     degree, kr = 30, 60.0
-    # asin(1/2) and 1.5 steps of 6 deg.
-    edge = np.radians(30 + 9)
+    # asin(1/2) and 2 steps of 6 deg.
+    edge = np.radians(30 + 12)
     theta = np.array([0, edge - 1e-6, edge + 1e-6, np.pi])
     trusted = coverage.trusted(theta=theta, phi=np.full(4, 2.0), degree=degree, kr=kr)
     assert trusted.tolist() == [False, False, True, True]

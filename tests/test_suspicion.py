@@ -156,7 +156,7 @@ def test_millimetres(table, tmp_path):
     facts = json.loads(succeed("inspect", path, "--json", *unit))
     assert facts["warnings"] == [sentence]
     # As it was, there is nothing to be said.
-    succeed("transform", table, "-o", tmp_path / "good.h5")
+    succeed("transform", table, "-o", tmp_path / "good.h5", *unit)
     assert json.loads(succeed("inspect", table, "--json", *unit))["warnings"] == []
 
 

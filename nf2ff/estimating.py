@@ -191,10 +191,16 @@ def uncertainty(
             save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
     power = next((x for x in powers if x is not None), None)
     radiated = [float(x) for x in found.modes.radiated_power()]
+    gap = [
+        ["a part of the sphere was not measured: the intervals of TRP and directivity leave it out"]
+        if partial
+        else []
+        for partial in solution.partial
+    ]
     warnings = [
-        [*unit, *some, *_too_much(watts, power), *more]
-        for some, watts, more in zip(
-            solution.warnings, radiated, uncertainty_warnings(found), strict=True
+        [*unit, *some, *left, *_too_much(watts, power), *more]
+        for some, left, watts, more in zip(
+            solution.warnings, gap, radiated, uncertainty_warnings(found), strict=True
         )
     ]
     print_warnings(samples.frequency, warnings, once=unit)

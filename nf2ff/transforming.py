@@ -416,7 +416,10 @@ def _print_table(facts: list[dict[str, Any]]) -> None:
             f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
             + "".join(f"{top[x]:9.4f} " for x in gains)
             + f"{fact['residual']:9.1e}"
+            + ("  partial" if fact["partial"] else "")
         )
+    if any(fact["partial"] for fact in facts):
+        click.echo("partial: D and TRP leave out what is radiated where nothing was measured")
 
 
 def _solver(

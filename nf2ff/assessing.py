@@ -29,6 +29,7 @@ from nf2ff.propagation import Draws, monte_carlo
 from nf2ff.remeasured import Remeasured
 from nf2ff.samples import Samples
 from nf2ff.sensitivity import Linearised, linearised
+from nf2ff.solution import Solution
 from nf2ff.solve import solve
 from nf2ff.towards import TowardsFields, towards_columns
 from nf2ff.uncertainty import (
@@ -58,6 +59,7 @@ def assess(
     degree: int,
     draws: int = 0,
     method: Method | None = None,
+    solution: Solution | None = None,
     rng: int | None = None,
     jobs: int = -1,
     cut: Cut | None = None,
@@ -74,6 +76,8 @@ def assess(
         What may err, and what is looked at.
     degree, method
         As in `solve`; the method is that of the draws.
+    solution : Solution, optional
+        That of the scan as it is, if it is known: ``degree`` and ``method`` do not count then.
     draws : int
         Number of draws; 0 for none.
     rng : int, optional
@@ -109,7 +113,9 @@ def assess(
         except ValueError as error:
             msg = f"error {i} ({one.name!r}): {error}"
             raise ValueError(msg) from error
-    modes = solve(samples, probe, degree=degree, method=method).modes
+    if solution is None:
+        solution = solve(samples, probe, degree=degree, method=method)
+    modes = solution.modes
     figures = assessment.all_figures
     _check_field(figures, modes)
     if not errors:
@@ -122,13 +128,14 @@ def assess(
     def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
         measure = again if any(x.moves_record for x in some) else None
         return monte_carlo(
-            samples, probe, some, figures, degree=degree, draws=count, method=method, rng=seed,
+            samples, probe, some, figures, degree=degree, draws=count, solution=solution, rng=seed,
             jobs=jobs, directions=None if at is None else at.directions(), measure=measure,
             progress=None if progress is None else lambda n: progress(done + n),
         )  # fmt: skip
 
     if derivatives:
-        linear = linearised(samples, probe, errors, figures, degree=degree)
+        given = solution if method is None else None
+        linear = linearised(samples, probe, errors, figures, degree=degree, solution=given)
     else:
         found = []
         for alone, seed in zip(errors, seeds[1:], strict=True):

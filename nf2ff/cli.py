@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -194,6 +195,9 @@ def inspect(
     """Say what FILE holds: samples, modes, far field, probe, power without phase (CSV), NSMA."""
     from nf2ff.inspection import describe
 
+    if noise_floor_dbm is not None and not math.isfinite(noise_floor_dbm):
+        msg = f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm"
+        raise click.UsageError(msg)
     facts = describe(
         file,
         time_convention=time_convention,

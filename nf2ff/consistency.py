@@ -270,7 +270,7 @@ def _by_model(
                 "(an empty response) or measure it again"
             ], {}
     ports = samples.ports()
-    if known or (len(ports) != 2 and at.kinds != 2):
+    if (known and len(ports) == 1) or (len(ports) != 2 and at.kinds != 2):
         return [], {}
     group = (samples.port == ports[-1]) if len(ports) == 2 else (at.kind == 1)
     second = left(np.where(group, w, 0))

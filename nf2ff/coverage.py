@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.geometry import different_positions
+from nf2ff.modes import mode_numbers
 from nf2ff.probe import Probe, field_probe, response_constants
 from nf2ff.samples import Samples
 from nf2ff.special import as_array
@@ -80,6 +81,7 @@ class Coverage:
             share = float(part.mean())
             if share > 0:
                 name = "half" if abs(share - 0.5) < 0.02 else f"{100 * share:.2g} %"
+                name = "nearly all" if share > 0.99 else name
                 told.append(words.format(name, _extent(self.direction[part])))
         return ", and ".join(told)
 
@@ -168,9 +170,21 @@ def _unit(theta: NDArray[np.float64], phi: NDArray[np.float64]) -> NDArray[np.fl
     return np.stack([sin * np.cos(phi), sin * np.sin(phi), np.cos(theta)], axis=1)
 
 
+#: Step in theta from which parts of a gap are told apart [deg].
+APART = 10.0
+
+
 def _extent(direction: NDArray[np.float64]) -> str:
-    """Range of theta, and of phi where it is not all round, of unit vectors (D, 3)."""
+    """Ranges of theta, each with that of phi where it is not all round, of unit vectors (D, 3)."""
     theta = np.degrees(np.arccos(np.clip(direction[:, 2], -1, 1)))
+    order = np.argsort(theta)
+    # Parts at different theta, such as both caps beside a belt, are told apart.
+    parts = np.split(order, np.flatnonzero(np.diff(theta[order]) > APART) + 1)
+    return " and ".join(_part_extent(direction[part], theta[part]) for part in parts)
+
+
+def _part_extent(direction: NDArray[np.float64], theta: NDArray[np.float64]) -> str:
+    """The same of unit vectors (D, 3) whose theta leaves no gap."""
     # The directions searched are a degree or so apart, and leave the poles out.
     first = 0.0 if theta.min() < 3 else theta.min()
     last = 180.0 if theta.max() > 177 else theta.max()
@@ -182,7 +196,8 @@ def _extent(direction: NDArray[np.float64]) -> str:
     phi = np.sort(np.degrees(np.arctan2(direction[away, 1], direction[away, 0])) % 360)
     gaps = np.diff(np.append(phi, phi[0] + 360))
     widest = int(np.argmax(gaps))
-    if gaps[widest] > 30:
+    # Few directions leave wide gaps by themselves.
+    if gaps[widest] > max(30, 5 * 360 / phi.size):
         first, last = phi[(widest + 1) % phi.size], phi[widest]
         text += f", phi {first:.0f} to {last:.0f} deg"
     return text
@@ -345,6 +360,10 @@ def places(
     return theta, phi, np.where(alone[:, None], total / np.maximum(length, 1e-300)[:, None], np.nan)
 
 
+#: Part of a port's reception in the orders +-1, against the port that has most, which is none.
+FAINT = 1e-6
+
+
 def port_polarisations(
     probe: Probe, samples: Samples
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -381,5 +400,10 @@ def port_polarisations(
     ratio = plus * minus.conj() * (plus0 * minus0.conj()).conj()
     with np.errstate(invalid="ignore"):
         handed = (np.abs(plus) ** 2 - np.abs(minus) ** 2) / power
-    turn = np.where(power > 0, 0.5 * np.angle(ratio), np.nan)
+    # Of a port with a null on its axis, such as a difference port, rounding is no polarisation.
+    m = mode_numbers(probe.degree)[1]
+    received = (np.abs(probe.coefficients) ** 2).max(axis=0)
+    share = received[:, np.abs(m) == 1].sum(axis=1) / np.maximum(received.sum(axis=1), 1e-300)
+    heard = (power > 0) & (share > FAINT * share.max())
+    turn = np.where(heard, 0.5 * np.angle(ratio), np.nan)
     return turn, np.nan_to_num(handed)

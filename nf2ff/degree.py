@@ -340,7 +340,7 @@ def judge(
             warnings[f].append(
                 f"the mode spectrum has not fallen off at degree {modes.degree} (last degrees "
                 f"{tail_db[f]:.1f} dB of the power): it is truncated, or the data are noisy; "
-                "raise the degree or use finer steps"
+                + ("use finer steps" if automatic else "raise the degree or use finer steps")
             )
     return tail_db, warnings
 

@@ -32,6 +32,8 @@ from nf2ff.options import (
 if TYPE_CHECKING:
     from nf2ff.assessment import Assessment, Cut
     from nf2ff.modes import Modes
+    from nf2ff.samples import Samples
+    from nf2ff.solution import Solution
     from nf2ff.transformation import Powers
     from nf2ff.uncertainty import Uncertainty
     from nf2ff.uncertainty_files import UncertaintyFile
@@ -159,16 +161,17 @@ def uncertainty(
     damped = any(part.damped for part in solution.parts)
     if damped and count == 0 and asked.assessment.errors:
         msg = (
-            f"{scan}: a part of the sphere was not seen, and --linear knows nothing of a damped "
-            "solution: leave it out, or take a lower degree"
+            f"{scan}: the samples do not determine all waves, and --linear knows nothing of the "
+            "damping that takes: leave --linear out, or take a lower degree"
         )
         raise ValueError(msg)
+    _refuse_unknown(scan, samples, solution, question)
     total = count * (1 + len(asked.assessment.errors) if damped else 1)
     used_seed = asked.seed if seed is None else seed
     with naming(budget), draws_bar(total) as progress:
         found = assess(
             samples, used, question,
-            degree=solution.modes.degree, draws=count, rng=used_seed, jobs=jobs,
+            degree=solution.modes.degree, solution=solution, draws=count, rng=used_seed, jobs=jobs,
             cut=_cut(solution.modes, asked) if count else None, derivatives=not damped,
             progress=progress,
         )  # fmt: skip
@@ -191,16 +194,10 @@ def uncertainty(
             save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
     power = next((x for x in powers if x is not None), None)
     radiated = [float(x) for x in found.modes.radiated_power()]
-    gap = [
-        ["a part of the sphere was not measured: the intervals of TRP and directivity leave it out"]
-        if partial
-        else []
-        for partial in solution.partial
-    ]
     warnings = [
-        [*unit, *some, *left, *_too_much(watts, power), *more]
-        for some, left, watts, more in zip(
-            solution.warnings, gap, radiated, uncertainty_warnings(found), strict=True
+        [*unit, *some, *_too_much(watts, power), *more]
+        for some, watts, more in zip(
+            solution.warnings, radiated, uncertainty_warnings(found), strict=True
         )
     ]
     print_warnings(samples.frequency, warnings, once=unit)
@@ -216,7 +213,7 @@ def uncertainty(
     click.echo(f"{output}: {plural(errors, 'error')} modelled, {plural(found.made, 'draw')}")
     for one in asked.assessment.errors:
         click.echo(f"  {one.name}: {one.error.describe()}")
-    click.echo(f"degree {solution.modes.degree}: {solution.degree_reason}")
+    click.echo(f"degree {solution.degree_text()}: {solution.degree_reason}")
     click.echo("")
     click.echo("\n".join(uncertainty_lines(found)))
     for metric in found.budgets[0].metrics:
@@ -225,6 +222,35 @@ def uncertainty(
                 f"{metric.label} is EIRP over the power into the antenna: its value needs "
                 "--input-power-w or --accepted-power-w"
             )
+
+
+#: Figures that need the power radiated in all directions, and those of the peak.
+_OF_ALL = ("directivity", "trp", "directivity-towards")
+_OF_PEAK = ("eirp", "beamwidth", "pointing-theta", "pointing-phi", "sidelobe-level")
+
+
+def _refuse_unknown(scan: Path, samples: Samples, solution: Solution, question: Assessment) -> None:
+    """Refuse metrics of which a scan of a part of the sphere tells no interval."""
+    from nf2ff.beam import peak
+    from nf2ff.transformation import peak_seen
+
+    partial = solution.partial
+    if not partial.any():
+        return
+    seen = peak_seen(samples, solution, peak(solution.modes))
+    lost = _OF_ALL if seen.all() else _OF_ALL + _OF_PEAK
+    names = [name for name, some in question.figures.items() if any(x.name in lost for x in some)]
+    if not names:
+        return
+    f = int((partial if seen.all() else ~seen).argmax())
+    coverage = solution.coverage[f]
+    assert coverage is not None
+    why = "what is radiated there is not known" if seen.all() else "the peak may lie there"
+    msg = (
+        f"{scan}: {coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
+        f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
+    )
+    raise ValueError(msg)
 
 
 def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:

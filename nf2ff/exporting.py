@@ -54,7 +54,7 @@ ONLY = {
 }
 
 
-@click.command(context_settings={"max_content_width": 100})
+@click.command(context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]})
 @click.argument("result", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @click.option(

@@ -65,13 +65,16 @@ def damped_for_gap(
     if method is None:
         method = GAP_METHOD
     elif isinstance(method, LeastSquares) and method.damping is None:
-        method = replace(method, damping=GAP_DAMPING)
+        kind = GAP_METHOD if _chosen(method) else method
+        method = replace(
+            kind, damping=GAP_DAMPING, first_order=method.first_order, threads=method.threads
+        )
     if isinstance(method, LeastSquares) and method.damping == 0:
         msg = f"{seen}: give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})"
         raise ValueError(msg)
     return method, [
-        f"{seen}, and {reach}: TRP and directivity leave out what is radiated there, which makes "
-        "TRP too low and directivity too high; use the far field only where `trusted` is set"
+        f"{seen}, and {reach}: TRP, directivity, front-to-back ratio and fractions of power leave "
+        "out what is radiated there and are not known; use the far field only where trusted is 1"
     ]
 
 
@@ -108,31 +111,44 @@ def attempt(
     """
     samples, method = prepared.samples, prepared.method
     estimates = prepared.estimates(samples.response)
-    doubtful = False
+    # Whatever the method: what a gap leaves in the spectrum says nothing of degree or steps.
+    doubtful = coverage is not None and bool(coverage.unseen(prepared.degree).any())
     if isinstance(method, LeastSquares) and free and coverage is not None:
         residual = np.array([e.residual for e in estimates])
         noise = float(np.nan_to_num(noise_floor(residual, samples, prepared.degree)).max())
         damping = method.damping or 0.0
-        doubtful = damping > 0
         slow = max(e.iterations for e in estimates) > FEW_STEPS
-        if not damping and (slow or coverage.alone.any()):
+        # What was recorded a little beside the first polarisation tells the second as well.
+        apart = coverage.distance - coverage.nearest > 0.1 * math.pi / prepared.degree
+        if not damping and (slow or (coverage.alone & apart).any()):
             gain = noise_over_ideal(prepared, rng=0)
             doubtful = gain > MOST_NOISE
             if doubtful:
                 notes = [*notes, _undetermined(prepared, coverage, gain)]
-        if doubtful and noise > damping:
-            damping = min(noise, MOST_DAMPING)
-            kind = GAP_METHOD if method == LeastSquares(threads=method.threads) else method
+        if doubtful and (noise > damping or not damping):
+            # Where nothing is redundant, the noise is not known.
+            damping = min(noise, MOST_DAMPING) if noise > 0 else GAP_DAMPING
+            kind = GAP_METHOD if _chosen(method) else method
+            # What little damping holds back comes late.
+            rtol = max(LeastSquares().rtol, min(kind.rtol, 0.01 * damping))
             prepared = replace(
-                prepared, method=replace(kind, damping=damping, threads=method.threads)
-            )
+                prepared, method=replace(
+                    kind, rtol=rtol, damping=damping, first_order=method.first_order,
+                    threads=method.threads,
+                )
+            )  # fmt: skip
             estimates = prepared.estimates(samples.response)
     coefficients = np.stack([e.coefficients for e in estimates])
     modes = Modes(samples.frequency, coefficients, check_units(samples, prepared.probe))
     return Attempt(prepared, modes, estimates, notes, doubtful)
 
 
-def lower_degree(found: Attempt, coverage: Coverage) -> Attempt | None:
+def _chosen(method: LeastSquares) -> bool:
+    """Whether nothing but the threads of a method was asked for."""
+    return method == LeastSquares(first_order=method.first_order, threads=method.threads)
+
+
+def lower_degree(found: Attempt, coverage: Coverage, method: Method | None) -> Attempt | None:
     """A lower degree that the samples determine everywhere and that holds the antenna, if any.
 
     Parameters
@@ -141,10 +157,11 @@ def lower_degree(found: Attempt, coverage: Coverage) -> Attempt | None:
         At a degree that the samples do not determine.
     coverage : Coverage
         What they saw.
+    method : LeastSquares or None
+        What was asked for.
     """
-    top, method = found.prepared.degree, found.prepared.method
-    assert isinstance(method, LeastSquares)
-    plain = LeastSquares(first_order=method.first_order, threads=method.threads)
+    top = found.prepared.degree
+    plain = method or LeastSquares()
     most = max(HELD, HELD_RATIO * max(e.residual for e in found.estimates))
     degree = top
     while (degree := min(degree - 1, round(LOWER * degree))) >= max(4, LOWEST * top):

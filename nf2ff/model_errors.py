@@ -263,7 +263,9 @@ class TruncatedAngle(ErrorTerm):
             )
             raise ValueError(msg)
         fields = ("theta", "phi", "chi", "radius", "port", "response")
-        return replace(samples, **{x: getattr(samples, x)[..., rows] for x in fields}), probe
+        kept = {x: getattr(samples, x)[..., rows] for x in fields}
+        number = None if samples.number is None else samples.number[rows]
+        return replace(samples, **kept, number=number), probe
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

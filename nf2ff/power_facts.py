@@ -59,7 +59,14 @@ def power_facts(
             "highest_sample_dbm": _dbm(power.eirp.max(axis=1)),
         }
         floor = None if noise_floor_dbm is None else 1e-3 * 10 ** (noise_floor_dbm / 10)
-        return _with_total(facts, power, lambda scan: _power(scan, floor))
+        if floor is None:
+            return _with_total(facts, power, lambda scan: _power(scan, None))
+        try:
+            return facts | _power(power, floor)
+        except ValueError as error:
+            # The option is at fault as likely as the table.
+            msg = f"{path}: with --noise-floor-dbm {noise_floor_dbm:g}: {error}"
+            raise ValueError(msg) from error
     sensitivity = read_sensitivity_table(path)
     missing = np.isnan([sensitivity.eis_theta, sensitivity.eis_phi]).sum(axis=(0, 2))
     return _with_total(_scan(sensitivity) | {"not_reached": missing.tolist()}, sensitivity, _tis)

@@ -306,7 +306,7 @@ def _low(
         return ()
     return (
         f"the tenth of the sphere that reads least is about {_dbm(level)}, "
-        f"{_below(level, top)} the peak: if that is noise, TRP is up to {_rise(level, total)} too "
+        f"{_below(level, top)} the peak: if that is noise, TRP is about {_rise(level, total)} too "
         "high; measure with the device off and give noise_floor, or measure at smaller steps",
     )
 

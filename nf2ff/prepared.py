@@ -148,9 +148,10 @@ class Prepared:
             raise ValueError(msg)
         if np.isinf(response).any():
             f, i = np.argwhere(np.isinf(response))[0]
+            number = self.samples.number_of(i)
             msg = (
-                f"sample {i + 1} is {response[f, i]} at {self.samples.frequency[f] / 1e9:.9g} GHz, "
-                "expected finite: leave it out, or write nan where it is missing"
+                f"sample {number} is {response[f, i]} at {self.samples.frequency[f] / 1e9:.9g} GHz"
+                ", expected finite: leave it out, or write nan where it is missing"
             )
             raise ValueError(msg)
         missing = np.isnan(response)
@@ -158,9 +159,10 @@ class Prepared:
             missing &= ~np.isnan(there)
         if missing.any():
             f, i = np.argwhere(missing)[0]
+            number = self.samples.number_of(i)
             msg = (
-                f"sample {i + 1} is missing at {self.samples.frequency[f] / 1e9:.9g} GHz, where it "
-                "was not missing in the samples prepared for: prepare for what is there"
+                f"sample {number} is missing at {self.samples.frequency[f] / 1e9:.9g} GHz, where "
+                "it was not missing in the samples prepared for: prepare for what is there"
             )
             raise ValueError(msg)
         return response

@@ -175,6 +175,7 @@ def monte_carlo(
     degree: int,
     draws: int,
     method: Method | None = None,
+    solution: Solution | None = None,
     rng: int | np.random.SeedSequence | None = None,
     jobs: int = -1,
     directions: tuple[ArrayLike, ArrayLike] | None = None,
@@ -197,6 +198,8 @@ def monte_carlo(
         them, all is solved by least squares, the scan as it is too.
     draws : int
         Number of draws.
+    solution : Solution, optional
+        That of the scan as it is, if it is known: ``degree`` and ``method`` do not count then.
     rng : int or SeedSequence, optional
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
@@ -242,9 +245,10 @@ def monte_carlo(
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
     terms = tuple(terms)
-    solution = solve(samples, probe, degree=degree, method=method)
+    if solution is None:
+        solution = solve(samples, probe, degree=degree, method=method)
     if measure is None and any(term.moves_record for term in terms):
-        solution = by_least_squares(solution, samples, probe)
+        solution = by_least_squares(solution)
     modes = solution.modes
     known = modes if reference is None else reference
     if not np.array_equal(known.frequency, modes.frequency):

@@ -14,7 +14,7 @@ import numpy as np
 from nf2ff import inversion
 from nf2ff.modes import Modes
 from nf2ff.operator import TransmissionOperator
-from nf2ff.prepared import LeastSquares, Prepared, Quadrature
+from nf2ff.prepared import LeastSquares, Method, Prepared, Quadrature
 from nf2ff.probe import Probe
 from nf2ff.samples import Samples
 from nf2ff.solution import Part, Solution, join_parts
@@ -27,28 +27,35 @@ CHANGE_RTOL = 1e-4
 EXACT = 1e-8
 
 
-def by_least_squares(solution: Solution, samples: Samples, probe: Probe) -> Solution:
+def by_least_squares(solution: Solution) -> Solution:
     """The same solution by least squares if it is a quadrature: for samples that leave their grid.
 
     Parameters
     ----------
     solution : Solution
         By any method.
-    samples, probe
-        What it was found from.
 
     Returns
     -------
     Solution
-        By no quadrature: of a scan with noise a little another one.
+        By no quadrature, each part at its degree: of a scan with noise a little another one. Its
+        modes and parts are new, what else is said is of the first.
     """
-    own = [part.prepared.method for part in solution.parts]
-    quadratures = [method for method in own if isinstance(method, Quadrature)]
-    if not quadratures:
+    if not any(isinstance(part.prepared.method, Quadrature) for part in solution.parts):
         return solution
-    method = LeastSquares(first_order=quadratures[0].first_order, threads=quadratures[0].threads)
-    degree = max(part.prepared.degree for part in solution.parts)
-    return solve(samples, probe, degree=degree, method=method)
+    parts, rows = [], []
+    for part in solution.parts:
+        own, method = part.prepared, part.prepared.method
+        q = solution.modes.of(part.frequencies).truncate(own.degree).coefficients
+        if isinstance(method, Quadrature):
+            method = LeastSquares(first_order=method.first_order, threads=method.threads)
+            own = replace(own, method=method, scan=None)
+            q = own.modes(own.samples.response).coefficients
+        parts.append(replace(part, prepared=own))
+        rows.append(q)
+    q = join_parts(parts, rows, max(part.prepared.degree for part in parts))
+    modes = Modes(solution.modes.frequency, q, solution.modes.reference)
+    return replace(solution, modes=modes, parts=tuple(parts))
 
 
 class NearbySolver:
@@ -79,13 +86,15 @@ class NearbySolver:
     def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:
         """Modes of other samples."""
         if samples.response.shape != self.shape:
-            # What is left may have gaps: in the way of `solve`, if none was asked for.
-            method = self.solvers[0].method
-            own = isinstance(method, Quadrature) or method == LeastSquares(
-                threads=getattr(method, "threads", None)
-            )
-            chosen = None if own or self.parts[0].damped else method
-            return solve(samples, probe, degree=degree, method=chosen).modes
+            rows = [
+                solve(
+                    samples.part(part.frequencies), probe,
+                    degree=min(degree, part.prepared.degree), method=solver.asked(part),
+                ).modes.coefficients
+                for part, solver in zip(self.parts, self.solvers, strict=True)
+            ]  # fmt: skip
+            q = join_parts(self.parts, rows, degree)
+            return Modes(samples.frequency, q, self.known.reference)
         if len(self.parts) == 1 and len(self.parts[0].frequencies) == self.shape[0]:
             part = self.parts[0]
             whole = isinstance(part.which, slice) and not samples.moving
@@ -113,6 +122,15 @@ class _PartSolver:
         )
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Prepared] = {}
+
+    def asked(self, part: Part) -> Method | None:
+        """The method for what is left of the samples, which may have gaps: that of `solve`, None,
+        if none was asked for."""
+        method = self.method
+        own = isinstance(method, Quadrature) or method == LeastSquares(
+            threads=getattr(method, "threads", None)
+        )
+        return None if own or part.damped else method
 
     def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:
         """Modes of other samples."""

@@ -30,7 +30,7 @@ from nf2ff.prepared import LeastSquares, Prepared
 from nf2ff.probe import Probe
 from nf2ff.resolve import NearbySolver, by_least_squares
 from nf2ff.samples import Samples
-from nf2ff.solution import Part
+from nf2ff.solution import Part, Solution
 from nf2ff.solve import solve
 from nf2ff.special import as_array
 from nf2ff.towards import FieldErrors, TowardsFields, towards_columns
@@ -116,6 +116,7 @@ def linearised(
     figures: Sequence[Figure],
     *,
     degree: int,
+    solution: Solution | None = None,
 ) -> Linearised:
     """Standard uncertainty of figures by derivatives with respect to all that may err.
 
@@ -129,6 +130,8 @@ def linearised(
         What to look at.
     degree : int
         Degree N.
+    solution : Solution, optional
+        That of the scan as it is, if it is known: ``degree`` does not count then.
 
     Returns
     -------
@@ -155,11 +158,13 @@ def linearised(
     if not terms:
         msg = "there is no error term: name at least one"
         raise ValueError(msg)
-    solution = by_least_squares(solve(samples, probe, degree=degree), samples, probe)
+    if solution is None:
+        solution = solve(samples, probe, degree=degree)
+    solution = by_least_squares(solution)
     modes = solution.modes
     if any(part.damped for part in solution.parts):
         msg = (
-            "a part of the sphere was not seen, so that the solution is damped and has no "
+            "the samples do not determine all waves, so that the solution is damped and has no "
             "derivatives by the positions: use monte_carlo, or take a lower degree"
         )
         raise ValueError(msg)

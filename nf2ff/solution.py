@@ -90,6 +90,11 @@ class Solution:
     doubts: tuple[tuple[str, ...], ...]
     parts: tuple[Part, ...]
 
+    def degree_text(self) -> str:
+        """The degree found, or from which to which where frequencies differ in it."""
+        low, high = int(self.degree.min()), int(self.degree.max())
+        return f"{low}" if low == high else f"{low} to {high}"
+
     @property
     def partial(self) -> NDArray[np.bool_]:
         """Whether a part of the sphere lacks a component of the field, (F,).

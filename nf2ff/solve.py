@@ -152,7 +152,7 @@ def _solve_part(
     free = method is None or (isinstance(method, LeastSquares) and method.damping is None)
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
     if automatic and free and found.doubtful and coverage is not None:
-        lower = gaps.lower_degree(found, coverage)
+        lower = gaps.lower_degree(found, coverage, method)
         if lower is not None:
             lack = gaps.lacking(coverage, chosen)
             reason = f"what the samples determine everywhere ({reason} would allow {chosen})"
@@ -174,7 +174,7 @@ def _solve_part(
                 settled, notes = _settle(method, scan, coverage, cut, grid_degree)
                 prepared = replace(prepared, method=settled)
                 found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-        elif floor is not None and not floor.noise:
+        elif floor is not None and not floor.noise and not found.doubtful:
             reason += f"; what is above degree {floor.degree - 2} is weak, but no noise"
         chosen = found.modes.degree
     prepared, modes, estimates, notes, doubtful = found
@@ -196,7 +196,8 @@ def _solve_part(
         warnings = [[] for _ in warnings]
     doubted = doubts()
     for sentences, told in zip(warnings, doubted, strict=True):
-        sentences += told
+        if told:  # what such readings leave in the spectrum says nothing of the degree
+            sentences[:] = told
     for some in (
         degrees.judge_probe(samples, probe, modes),
         suspect_lengths(samples),
@@ -219,7 +220,8 @@ def _solve_part(
                 f"the iteration stopped after {e.iterations} steps before it converged: "
                 f"raise max_iterations or lower the degree{chi}"
             )
-        if e.residual > LARGE_RESIDUAL and not (floor is not None and floor.drowned(f)):
+        drowned = floor is not None and floor.drowned(f)
+        if e.residual > LARGE_RESIDUAL and not (drowned or doubted[f]):
             sentences.append(
                 f"the modes leave a residual of {e.residual:.2g} of the samples: check positions, "
                 "units, probe and time convention, and whether the degree is high enough"

@@ -148,8 +148,8 @@ def _grow(
             raise ValueError(msg) from error
         if any(part.damped for part in solution.parts):
             msg = (
-                f"{asked.scan}: a part of the sphere was not seen, and a study knows nothing of a "
-                "damped solution: take a lower degree"
+                f"{asked.scan}: the samples do not determine all waves, and a study knows nothing "
+                "of the damping that takes: measure the rest, or take a lower degree"
             )
             raise ValueError(msg)
         degree = solution.modes.degree

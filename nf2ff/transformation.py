@@ -96,6 +96,12 @@ class Outcome:
                 "mean square error of the far field over that of the samples, both relative",
             ),
             "tail_db": (s.tail_db, "dB", "power in the last two degrees relative to all"),
+            "degree": (s.degree, "1", "degree found"),
+            "partial": (
+                s.partial.astype(int),
+                "1",
+                "1 where a part of the sphere lacks a component of the field",
+            ),
             "peak_theta": (self.peak.theta, "rad", "polar angle of the peak"),
             "peak_phi": (self.peak.phi, "rad", "azimuth angle of the peak"),
             "peak_directivity": (self.peak.directivity, "1", "peak directivity"),
@@ -272,11 +278,11 @@ def _mark_trusted(samples: Samples, solution: Solution, field: FarField) -> FarF
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
     mark = np.ones(field.e_theta.shape, dtype=bool)
     for f in np.flatnonzero(solution.partial).tolist():
-        mark[f] = _trusted(samples, solution, f, t, p)
+        mark[f] = trusted_directions(samples, solution, f, t, p)
     return replace(field, trusted=mark)
 
 
-def _trusted(
+def trusted_directions(
     samples: Samples, solution: Solution, f: int, theta: ArrayLike, phi: ArrayLike
 ) -> NDArray[np.bool_]:
     """Whether the near field of directions was seen at a frequency where some was not."""
@@ -287,11 +293,23 @@ def _trusted(
     return coverage.trusted(theta=theta, phi=phi, degree=int(solution.degree[f]), kr=kr)
 
 
+def peak_seen(samples: Samples, solution: Solution, top: Peak) -> NDArray[np.bool_]:
+    """Whether the near field of the peak was seen, (F,)."""
+    seen = np.ones(solution.partial.size, dtype=bool)
+    for f in np.flatnonzero(solution.partial).tolist():
+        here = slice(f, f + 1)
+        seen[f] = trusted_directions(samples, solution, f, top.theta[here], top.phi[here])[0]
+    return seen
+
+
 def _warn_of_gaps(outcome: Outcome, samples: Samples, further: list[list[str]]) -> None:
     """Say where the peak is, or may be, in what was not seen, and where noise is amplified."""
     solution, field, top = outcome.solution, outcome.far_field, outcome.peak
+    damped = {f for part in solution.parts if part.damped for f in part.frequencies}
+    seen = peak_seen(samples, solution, top)
     for f, sentences in enumerate(further):
-        if outcome.noise_gain[f] > LARGE_NOISE_GAIN and not solution.partial[f]:
+        # Of damped solutions that was said.
+        if outcome.noise_gain[f] > LARGE_NOISE_GAIN and f not in damped:
             gain = 10 * math.log10(outcome.noise_gain[f])
             sentences.append(
                 f"the noise of the samples is {gain:.0f} dB stronger in the far field: they hardly "
@@ -304,10 +322,10 @@ def _warn_of_gaps(outcome: Outcome, samples: Samples, further: list[list[str]]) 
         place = (
             f"theta {math.degrees(top.theta[f]):.1f} deg, phi {math.degrees(top.phi[f]):.1f} deg"
         )
-        if not _trusted(samples, solution, f, top.theta[f : f + 1], top.phi[f : f + 1])[0]:
+        if not seen[f]:
             sentences.append(
-                f"the peak found ({place}) lies where the near field was not seen: its direction, "
-                "EIRP and directivity are not known"
+                f"the peak found ({place}) lies in or beside what was not measured, where the far "
+                "field is not to be trusted: its direction, EIRP, gain and lobes are not known"
             )
             continue
         hidden = ~field.trusted[f]
@@ -318,7 +336,7 @@ def _warn_of_gaps(outcome: Outcome, samples: Samples, further: list[list[str]]) 
         if level > HIDDEN_PEAK:
             sentences.append(
                 f"the peak found ({place}) may not be the highest: at the edge of what was not "
-                f"seen the field is only {-10 * math.log10(level):.0f} dB below it"
+                f"measured the field is only {-10 * math.log10(level):.0f} dB below it"
             )
 
 
@@ -344,7 +362,7 @@ def _refuse_nonsense(solution: Solution) -> None:
     """Raise where no modes at all would have left a smaller residual."""
     bad = np.flatnonzero(~(solution.residual < 1))
     if bad.size:
-        doubts = solution.doubts[bad[0]] if solution.doubts else ()
+        doubts = solution.doubts[bad[0]]
         first = f"{doubts[0]}; with these readings " if doubts else ""
         msg = (
             f"{first}the modes found do not explain the responses at "
@@ -361,11 +379,13 @@ def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
     power = s.modes.radiated_power()
     gains = outcome.gains()
     partial, trusted = s.partial, outcome.far_field.trusted_fraction()
+    peaks = peak_seen(samples, s, top)
     present = samples.response.shape[1] - np.isnan(samples.response).sum(axis=1)
     facts = []
     for f, frequency in enumerate(samples.frequency):
         seen = s.coverage[f]
-        beam: dict[str, float] = {
+        beam: dict[str, Any] = {
+            "seen": bool(peaks[f]),
             "theta_deg": math.degrees(top.theta[f]),
             "phi_deg": math.degrees(top.phi[f]),
             "directivity_dbi": 10 * math.log10(top.directivity[f]),

@@ -182,7 +182,7 @@ def transform(
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
     click.echo(f"{output}: {outcome.solution.status}")
-    click.echo(f"degree {outcome.solution.modes.degree}: {outcome.solution.degree_reason}")
+    click.echo(f"degree {outcome.solution.degree_text()}: {outcome.solution.degree_reason}")
     _print_table(facts)
 
 
@@ -192,10 +192,16 @@ def print_warnings(
     """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
     for sentence in once:
         click.echo(f"warning: {sentence}", err=True)
+    told: dict[str, list[float]] = {}
     for hertz, some in zip(frequency, warnings, strict=True):
         for sentence in some:
             if sentence not in once:
-                click.echo(f"warning, {hertz / 1e9:.9g} GHz: {sentence}", err=True)
+                told.setdefault(sentence, []).append(hertz / 1e9)
+    for sentence, ghz in told.items():
+        where = f"{min(ghz):.9g} GHz"
+        if len(ghz) > 1:
+            where = f"{min(ghz):.9g} to {max(ghz):.9g} GHz ({len(ghz)} frequencies)"
+        click.echo(f"warning, {where}: {sentence}", err=True)
 
 
 def _check_options(
@@ -417,9 +423,12 @@ def _print_table(facts: list[dict[str, Any]]) -> None:
             + "".join(f"{top[x]:9.4f} " for x in gains)
             + f"{fact['residual']:9.1e}"
             + ("  partial" if fact["partial"] else "")
+            + ("" if top["seen"] else ", peak not seen")
         )
     if any(fact["partial"] for fact in facts):
         click.echo("partial: D and TRP leave out what is radiated where nothing was measured")
+    if not all(fact["peak"]["seen"] for fact in facts):
+        click.echo("peak not seen: direction, EIRP and gain are those of what was measured")
 
 
 def _solver(

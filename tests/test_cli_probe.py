@@ -202,7 +202,7 @@ def test_a_scan_of_the_probe_itself(room, tmp_path):
         facts = transformed(part, tmp_path / f"far{port}.h5", *words)
         assert field_error(room, tmp_path / f"far{port}.h5", level=False) < FIELD
         assert facts[0]["radiated_power_w"] is None
-        assert facts[0]["peak"].keys() == {"theta_deg", "phi_deg", "directivity_dbi"}
+        assert facts[0]["peak"].keys() == {"seen", "theta_deg", "phi_deg", "directivity_dbi"}
         assert "probe: relative, its gain is not known" in level_of(tmp_path / f"far{port}.h5")
 
 

@@ -813,7 +813,7 @@ def test_part_of_the_sphere_unseen():
     solution = solve(most, PROBE, degree=15)
     (sentence,) = solution.warnings[0]
     assert "of the sphere was not measured (theta 14" in sentence
-    assert "to 180 deg), and degree 15 bridges gaps of up to 18 deg: TRP and" in sentence
+    assert "to 180 deg), and degree 15 bridges gaps of up to 18 deg: TRP, dir" in sentence
     assert solution.partial.tolist() == [True]
     assert np.isfinite(solution.modes.coefficients).all()
     with pytest.raises(ValueError, match=r"was not measured .*: give a damping"):

@@ -17,15 +17,17 @@ import numpy as np
 from measure import best_time, peak_memory
 
 import nf2ff
-from nf2ff import inversion, spin, waves
-from nf2ff.geometry import plan_geometry
-from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
-from nf2ff.points import (
+from nf2ff.antenna import fields
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
+from nf2ff.antenna.points import (
     PointSet,
     constant_rate_spiral_for_degree,
     equal_area_spiral_for_degree,
 )
-from nf2ff.special import radial_functions
+from nf2ff.kernel import sphere, spin
+from nf2ff.kernel.radial import radial_functions
+from nf2ff.solver import methods
+from nf2ff.solver.positions import plan_geometry
 
 SPIRALS = {
     "equal-area": equal_area_spiral_for_degree,
@@ -42,8 +44,8 @@ def random_scan(degree: int, points: PointSet) -> tuple[nf2ff.Samples, np.ndarra
     q = rng.standard_normal(mode_count(degree)) + 1j * rng.standard_normal(mode_count(degree))
     g1, g2 = radial_functions(degree, k * radius)
     scale = k * np.sqrt(WAVE_IMPEDANCE) * np.exp(-1j * k * radius) / (k * radius)
-    packed = waves.tangential_coefficients(q, scale * g1, scale * g2)
-    theta, phi, _ = waves.canonical_angles(points.theta, points.phi)
+    packed = fields.tangential_coefficients(q, scale * g1, scale * g2)
+    theta, phi, _ = sphere.canonical_angles(points.theta, points.phi)
     location = np.stack([theta, phi], axis=1)
     maps = spin.point_synthesis(packed, spin=1, location=location, epsilon=EPSILON, threads=2)
     samples = nf2ff.Samples(
@@ -112,7 +114,7 @@ def main(degrees: list[int], growth: list[int], *, dense: int = 30) -> None:
             g1, g2 = radial_functions(degree, 2 * np.pi * samples.radius[0])
             kr = 2 * np.pi * samples.radius[0]
             scale = 2 * np.pi * np.sqrt(WAVE_IMPEDANCE) * np.exp(-1j * kr) / kr
-            reference = waves.tangential_coefficients(q, scale * g1, scale * g2)
+            reference = fields.tangential_coefficients(q, scale * g1, scale * g2)
             seconds, steps, found = bare(samples, maps, degree, 1e-9)
             print(f"{degree:6d} {kind:>14} {points.count:9d} {solution.iterations[0]:5d} "
                   f"{error:8.1e} {ours:8.3f} {max(steps):10d} "
@@ -136,7 +138,7 @@ def main(degrees: list[int], growth: list[int], *, dense: int = 30) -> None:
         before = (degree, seconds)
     degree = dense
     samples, q, _ = random_scan(degree, equal_area_spiral_for_degree(degree))
-    matrix = inversion.dense_matrix(
+    matrix = methods.dense_matrix(
         plan_geometry(samples), probe, frequency=SPEED_OF_LIGHT, degree=degree
     )
     start = time.perf_counter()

@@ -17,10 +17,11 @@ import numpy as np
 from measure import best_time, peak_memory
 
 import nf2ff
-from nf2ff import spin, waves
-from nf2ff.grid import Rule, grid_for_degree
-from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
-from nf2ff.special import radial_functions
+from nf2ff.antenna import fields
+from nf2ff.antenna.grids import Rule, grid_for_degree
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
+from nf2ff.kernel import spin
+from nf2ff.kernel.radial import radial_functions
 
 GEOMETRY = {"clenshaw-curtis": "CC", "fejer-1": "F1", "gauss-legendre": "GL"}
 
@@ -40,7 +41,7 @@ def random_scan(
     for i in range(frequencies):
         g1, g2 = radial_functions(degree, k[i] * radius)
         scale = k[i] * np.sqrt(WAVE_IMPEDANCE) * np.exp(-1j * k[i] * radius) / (k[i] * radius)
-        packed = waves.tangential_coefficients(q[i], scale * g1, scale * g2)
+        packed = fields.tangential_coefficients(q[i], scale * g1, scale * g2)
         maps = spin.ring_synthesis(
             packed, spin=1, theta=grid.theta, phi_count=grid.phi.size, threads=2
         )

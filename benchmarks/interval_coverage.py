@@ -20,17 +20,17 @@ import numpy as np
 from erroneous_scans import Dipoles, Record, Scan, direction
 
 import nf2ff
-from nf2ff.assessing import assess
-from nf2ff.assessment import FIGURES, Assessment, Modelled
-from nf2ff.beam import peak
-from nf2ff.budget import Budget
-from nf2ff.budget_metrics import METRICS, Metric
-from nf2ff.budget_sum import combine
-from nf2ff.budget_terms import Term
-from nf2ff.error_terms import make_term
-from nf2ff.figures import Figure
-from nf2ff.stated import stated
-from nf2ff.uncertainty import Uncertainty
+from nf2ff.metrics.beam import peak
+from nf2ff.uncertainty.assess import assess
+from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.combine import combine
+from nf2ff.uncertainty.budget.metric import METRICS, Metric
+from nf2ff.uncertainty.budget.term import Term
+from nf2ff.uncertainty.errors.catalogue import make_term
+from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError
+from nf2ff.uncertainty.result import Uncertainty
+from nf2ff.uncertainty.stated import stated
 
 DEGREE, STEP, RADIUS = 18, 9.0, 5.0
 BEAMS = {"27 deg": (27.0, 20.0), "pole": (0.0, 0.0)}
@@ -88,7 +88,7 @@ def setting(beam: str) -> Setting:
 
 def question(at: Setting, errors: Sequence[tuple[str, dict[str, Any]]]) -> Assessment:
     """The budget that names the errors and no others."""
-    made = [Modelled("error", make_term(kind, values)) for kind, values in errors]
+    made = [ModelledError("error", make_term(kind, values)) for kind, values in errors]
     metrics = [METRICS[x] for x in NAMES if x != "null"] + [Metric("null")]
     figures: dict[str, tuple[Figure, ...]] = {
         m.name: tuple(map(Figure, FIGURES[m.name])) for m in metrics if m.name != "null"

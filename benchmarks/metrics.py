@@ -15,9 +15,9 @@ import numpy as np
 from measure import best_time
 
 import nf2ff
-from nf2ff import beam, lobes, metrics, spherical_coverage
-from nf2ff.modes import SPEED_OF_LIGHT, mode_count, mode_numbers
-from nf2ff.partial_power import (
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_count, mode_numbers
+from nf2ff.metrics import beam, beam_set, level, lobes, polarisation
+from nf2ff.metrics.regions import (
     UPPER_HEMISPHERE,
     Cone,
     ThetaInterval,
@@ -47,8 +47,8 @@ def main(frequencies: int, degree: int, step_deg: float) -> None:
     pattern = nf2ff.far_field(modes, theta=theta, phi=phi)
     power, top = modes.radiated_power(), beam.peak(modes)
     about_beam = Cone(top.theta, top.phi, np.radians(20))
-    panel = spherical_coverage.BeamSet([pattern, pattern])
-    best = spherical_coverage.envelope(panel)
+    panel = beam_set.BeamSet([pattern, pattern])
+    best = beam_set.envelope(panel)
     lower = ThetaInterval(np.pi / 2, np.pi)
 
     def halves() -> float:
@@ -61,36 +61,40 @@ def main(frequencies: int, degree: int, step_deg: float) -> None:
         return float(np.abs(sum(both) / power - 1).max())
 
     def integral() -> float:
-        weight = spherical_coverage.solid_angles(theta, phi)
-        mean = np.einsum("ftp,tp->f", metrics.directivity(pattern), weight) / (4 * np.pi)
+        weight = beam_set.solid_angles(theta, phi)
+        mean = np.einsum("ftp,tp->f", level.directivity(pattern), weight) / (4 * np.pi)
         return float(np.abs(mean - 1).max())
 
     def parts() -> float:
-        first, second = metrics.partial_directivity(pattern, "ludwig-3")
-        return float(np.abs((first + second) / metrics.directivity(pattern) - 1).max())
+        first, second = polarisation.partial_directivity(pattern, "ludwig-3")
+        return float(np.abs((first + second) / level.directivity(pattern) - 1).max())
 
     def peak_is_the_top() -> float:
-        return float(max(0.0, (metrics.eirp(pattern).max(axis=(1, 2)) / top.eirp - 1).max()))
+        return float(max(0.0, (level.eirp(pattern).max(axis=(1, 2)) / top.eirp - 1).max()))
 
     rows: list[tuple[str, Callable[[], Any], Callable[[], float] | None]] = [
         ("far field", lambda: nf2ff.far_field(modes, theta=theta, phi=phi), None),
-        ("directivity", lambda: metrics.directivity(pattern), integral),
-        ("EIRP", lambda: metrics.eirp(pattern), None),
-        ("gain", lambda: metrics.gain(pattern, input_power=2 * power), None),
-        ("realised gain", lambda: metrics.realised_gain(pattern, input_power=2 * power), None),
-        ("radiation efficiency", lambda: metrics.radiation_efficiency(modes, input_power=1), None),
-        ("total efficiency", lambda: metrics.total_efficiency(modes, input_power=1), None),
-        ("TRP", lambda: metrics.trp(modes), None),
-        ("partial directivity", lambda: metrics.partial_directivity(pattern, "ludwig-3"), parts),
-        ("circular components", lambda: metrics.components(pattern, "circular"), None),
+        ("directivity", lambda: level.directivity(pattern), integral),
+        ("EIRP", lambda: level.eirp(pattern), None),
+        ("gain", lambda: level.gain(pattern, input_power=2 * power), None),
+        ("realised gain", lambda: level.realised_gain(pattern, input_power=2 * power), None),
+        ("radiation efficiency", lambda: level.radiation_efficiency(modes, input_power=1), None),
+        ("total efficiency", lambda: level.total_efficiency(modes, input_power=1), None),
+        ("TRP", lambda: level.trp(modes), None),
+        (
+            "partial directivity",
+            lambda: polarisation.partial_directivity(pattern, "ludwig-3"),
+            parts,
+        ),
+        ("circular components", lambda: polarisation.components(pattern, "circular"), None),
         (
             "linear components",
-            lambda: metrics.components(pattern, "linear", reference_angle=np.pi / 4),
+            lambda: polarisation.components(pattern, "linear", reference_angle=np.pi / 4),
             None,
         ),
-        ("axial ratio", lambda: metrics.axial_ratio(pattern), None),
-        ("tilt", lambda: metrics.tilt_angle(pattern), None),
-        ("sense", lambda: metrics.sense(pattern), None),
+        ("axial ratio", lambda: polarisation.axial_ratio(pattern), None),
+        ("tilt", lambda: polarisation.tilt_angle(pattern), None),
+        ("sense", lambda: polarisation.sense(pattern), None),
         ("peak", lambda: beam.peak(modes), peak_is_the_top),
         ("half-power beamwidth", lambda: beam.half_power_beamwidth(modes, at=top), None),
         ("sidelobes", lambda: beam.sidelobe_level(modes, at=top), None),
@@ -110,10 +114,10 @@ def main(frequencies: int, degree: int, step_deg: float) -> None:
         ("upper hemisphere", lambda: partial_radiated_power(modes, UPPER_HEMISPHERE), halves),
         ("near horizon", lambda: partial_radiated_power(modes, near_horizon(np.pi / 6)), None),
         ("cone", lambda: partial_radiated_power(modes, about_beam), cones),
-        ("best of two beams", lambda: spherical_coverage.envelope(panel), None),
-        ("distribution", lambda: spherical_coverage.distribution(best), None),
-        ("percentiles", lambda: spherical_coverage.percentile(best, [15, 50, 85]), None),
-        ("fraction above", lambda: spherical_coverage.fraction_above(best, 1.0), None),
+        ("best of two beams", lambda: beam_set.envelope(panel), None),
+        ("distribution", lambda: beam_set.distribution(best), None),
+        ("percentiles", lambda: beam_set.percentile(best, [15, 50, 85]), None),
+        ("fraction above", lambda: beam_set.fraction_above(best, 1.0), None),
     ]
     print(f"{frequencies} frequencies, degree {degree}, {theta.size} x {phi.size} directions")
     print(f"{'metric':>20} {'seconds':>8} {'error':>8}")

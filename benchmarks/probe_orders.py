@@ -16,13 +16,13 @@ import ducc0
 import numpy as np
 from measure import best_time
 
-from nf2ff import spin
-from nf2ff.geometry import plan_geometry
-from nf2ff.modes import SPEED_OF_LIGHT, mode_count
-from nf2ff.operator import TransmissionOperator
-from nf2ff.points import PointSet, equal_area_spiral_for_degree
-from nf2ff.probe import Probe
-from nf2ff.samples import Samples
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_count
+from nf2ff.antenna.points import PointSet, equal_area_spiral_for_degree
+from nf2ff.kernel import spin
+from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.transmission import TransmissionOperator
 
 ORDER = 7
 EPSILON = 1e-10

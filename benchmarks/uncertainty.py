@@ -19,13 +19,13 @@ from typing import Any
 import numpy as np
 
 import nf2ff
-from nf2ff.antennas import array_of, huygens_source
-from nf2ff.error_terms import make_term
-from nf2ff.figures import Figure
-from nf2ff.modes import SPEED_OF_LIGHT
-from nf2ff.propagation import monte_carlo
-from nf2ff.sensitivity import linearised
-from nf2ff.simulated_scan import SimulatedScan
+from nf2ff.antenna.dipoles import array_of, huygens_source
+from nf2ff.antenna.modes import SPEED_OF_LIGHT
+from nf2ff.uncertainty.derivatives import linearised
+from nf2ff.uncertainty.draws import monte_carlo
+from nf2ff.uncertainty.errors.catalogue import make_term
+from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 FIGURES = [
     Figure("eirp-towards", theta=0.3, phi=0.5),

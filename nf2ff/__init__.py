@@ -22,32 +22,32 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from nf2ff.antennas import DipoleCluster
-from nf2ff.farfield import FarField, far_field
-from nf2ff.grid import Grid, equiangular_grid, gauss_legendre_grid
-from nf2ff.modes import Modes, required_degree
-from nf2ff.prepared import Direct, LeastSquares, Quadrature
-from nf2ff.probe import Probe, field_probe
-from nf2ff.samples import Samples
-from nf2ff.simulate import simulate, simulate_grid
-from nf2ff.solution import Solution
-from nf2ff.solve import solve
+from nf2ff.antenna.dipoles import DipoleCluster
+from nf2ff.antenna.far_field import FarField, far_field
+from nf2ff.antenna.grids import Grid, equiangular_grid, gauss_legendre_grid
+from nf2ff.antenna.modes import Modes, required_degree
+from nf2ff.measurement.probe import Probe, field_probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.measurement.simulated import simulate, simulate_grid
+from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+from nf2ff.solver.solution import Solution
+from nf2ff.solver.solve import solve
 
 if TYPE_CHECKING:
-    from nf2ff.beam import peak
-    from nf2ff.io import read_probe, read_samples
-    from nf2ff.metrics import directivity, eirp, trp
+    from nf2ff.io.native import read_probe, read_samples
+    from nf2ff.metrics.beam import peak
+    from nf2ff.metrics.level import directivity, eirp, trp
 
 __version__ = "0.1.0"
 
 # Imported when first used, so that `nf2ff --help` need not wait for h5py.
 _LATER = {
-    "directivity": "metrics",
-    "eirp": "metrics",
-    "peak": "beam",
-    "read_probe": "io",
-    "read_samples": "io",
-    "trp": "metrics",
+    "directivity": "metrics.level",
+    "eirp": "metrics.level",
+    "peak": "metrics.beam",
+    "read_probe": "io.native",
+    "read_samples": "io.native",
+    "trp": "metrics.level",
 }
 
 __all__ = [

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from nf2ff.samples import Samples
+from nf2ff.measurement.samples import Samples
 
 K = 2 * np.pi
 FREQUENCY = 299_792_458.0

@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from click.testing import CliRunner
 
+from nf2ff.antenna.closed_form import far_field_of
+from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.cli import main
-from nf2ff.modes import WAVE_IMPEDANCE
-from nf2ff.simulate import far_field_of
 
 #: Off-centre along x, y and z, electric and magnetic, in and out of phase.
 ANTENNA = """\

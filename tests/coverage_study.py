@@ -14,12 +14,12 @@ from collections import Counter
 import numpy as np
 from beam_scans import Array, brute_force
 
-from nf2ff.assessing import assess
-from nf2ff.beam import cut_planes
-from nf2ff.budget_sum import combine
-from nf2ff.probe import field_probe
-from nf2ff.solve import solve
-from nf2ff.uncertainty_files import uncertainty_file_from
+from nf2ff.io.uncertainty_toml import uncertainty_file_from
+from nf2ff.measurement.probe import field_probe
+from nf2ff.metrics.beam import cut_planes
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.assess import assess
+from nf2ff.uncertainty.budget.combine import combine
 
 #: Half-power beamwidth and sidelobe in both planes of the beam.
 METRICS = ("beamwidth", "sidelobe_level", "beamwidth_across", "sidelobe_level_across")

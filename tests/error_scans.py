@@ -4,14 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import oracle
-from sources import ONE_METRE, K
+from sources import ONE_METRE, K, random_cluster
 
-from nf2ff.geometry import plan_geometry
-from nf2ff.inversion import area_weights, dense_matrix
-from nf2ff.modes import Modes
-from nf2ff.points import equal_area_spiral_for_degree
-from nf2ff.probe import field_probe
-from nf2ff.simulate import simulate
+from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.points import equal_area_spiral_for_degree
+from nf2ff.measurement.probe import field_probe
+from nf2ff.measurement.simulated import simulate
+from nf2ff.solver.methods import area_weights, dense_matrix
+from nf2ff.solver.positions import plan_geometry
+from nf2ff.uncertainty.errors.catalogue import make_term
+from nf2ff.uncertainty.local_figures import Figure
 
 PROBE = field_probe()
 
@@ -59,4 +61,66 @@ def far_matrix(degree, theta, phi):
     return np.sqrt(oracle.Z0 / (4 * np.pi)) * k.T
 
 
-__all__ = ["PROBE", "K", "dense_modes", "far_matrix", "inverse", "one_port", "spiral_scan"]
+ANTENNA = random_cluster(3, 0.15, seed=2)
+
+FIGURES = (
+    Figure("directivity"),
+    Figure("eirp"),
+    Figure("trp"),
+    Figure("pointing-theta"),
+    Figure("pointing-phi"),
+    Figure("directivity-towards", theta=1.0, phi=0.3),
+)
+
+#: Sizes small enough for what is of third order in them to be below 1e-4 of the first.
+SIZES = {
+    "position-noise": {"axis": "theta", "rms": 1e-3},
+    "axis-zero": {"axis": "radius", "offset": 1e-3 / K},
+    "encoder-steps": {"axis": "phi", "step": 1e-3, "recorded": "read-back"},
+    "wobble": {"axis": "radius", "of": "phi", "amplitude": 1e-3 / K, "order": 2, "phase": 0.4},
+    "arm-sag": {"angle": 1e-3, "stretch": 1e-3 / K},
+    "axes-apart": {"x": 1e-3 / K, "y": -5e-4 / K, "z": 7e-4 / K},
+    "axes-not-square": {"angle": 1e-3},
+    "backlash": {"axis": "theta", "width": 1e-3, "time": "rows"},
+    "timing-lag": {"lag": 1e-3, "axes": ["phi"], "time": "rows", "interval": 1.0},
+    "probe-pointing": {"tilt_x": 1e-3, "tilt_y": -6e-4},
+    "probe-gain": {"amplitude": 1e-3},
+    "probe-pattern": {"rms": 1e-3},
+    "probe-polarisation": {"level": 1e-3, "phase": 0.5},
+    "phase-noise": {"rms": 1e-3},
+    "amplitude-noise": {"rms": 1e-3},
+    "receiver-noise": {"rms": 1e-3},
+    "noise-floor": {"rms": 0.01},
+    "random-walk": {"phase": 1e-3, "amplitude": 1e-3, "time": "rows"},
+    "thermal-ramp": {"phase": 1e-3, "amplitude": 1e-3, "time": "rows"},
+    "cable-flexing": {"amplitude": 1e-3, "axis": "phi"},
+    "compression": {"loss": 1e-3},
+    "leakage": {"level": 1e-3, "phase": 0.3},
+    "channel-imbalance": {"amplitude": 1e-3, "phase": 1e-3, "between": "chi"},
+    "multiple-reflections": {"level": 1e-3, "phase": 0.2},
+    "stray-wave": {"level": 1e-4, "theta": 1.0, "phi": 0.3},
+    "image-source": {"level": 1e-4, "theta": 1.0, "phi": 0.3, "distance": 5.0},
+    "frequency-error": {"offset": 1e-4},
+    "truncated-angle": {"theta_max": 2.9},
+    "truncated-degree": {"degree": 4},
+}
+
+TERMS = {name: make_term(name, values) for name, values in SIZES.items()}
+
+KNOWN = ["truncated-angle", "truncated-degree"]
+
+
+__all__ = [
+    "ANTENNA",
+    "FIGURES",
+    "KNOWN",
+    "PROBE",
+    "SIZES",
+    "TERMS",
+    "K",
+    "dense_modes",
+    "far_matrix",
+    "inverse",
+    "one_port",
+    "spiral_scan",
+]

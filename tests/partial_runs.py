@@ -18,9 +18,10 @@ from partial_cases import CASES, NOISE_CASES, Case, source
 from partial_scans import GHZ, RADIUS
 
 import nf2ff
-from nf2ff import probe_models
-from nf2ff.probe import probe_from_modes
-from nf2ff.transformation import Outcome, report, transform_samples
+from nf2ff.measurement import probe_models
+from nf2ff.measurement.probe import probe_from_modes
+from nf2ff.metrics.result import Outcome, transform_samples
+from nf2ff.report.result import report
 
 #: What a figure may be off without noise [dB].
 ALLOWED_DB = 0.1

@@ -5,8 +5,8 @@ from functools import lru_cache
 import numpy as np
 import oracle
 
-from nf2ff.farfield import far_field
-from nf2ff.modes import Modes, mode_count, mode_index, mode_numbers
+from nf2ff.antenna.far_field import far_field
+from nf2ff.antenna.modes import Modes, mode_count, mode_index, mode_numbers
 
 #: The transforms at points are asked for 1e-12 of the largest field and give about a tenth of
 #: that; twice as much in power.

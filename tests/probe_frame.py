@@ -4,8 +4,8 @@ import numpy as np
 import oracle
 from scipy.integrate import quad
 
-from nf2ff.modes import mode_numbers
-from nf2ff.waves import far_field_points
+from nf2ff.antenna.fields import far_field_points
+from nf2ff.antenna.modes import mode_numbers
 
 #: The transforms at points reach about a tenth of the 1e-12 asked of them, of the largest field.
 POINTS = 1e-12

@@ -18,7 +18,7 @@ import numpy as np
 import oracle
 from scipy.special import gammaln
 
-from nf2ff.antennas import DipoleCluster
+from nf2ff.antenna.dipoles import DipoleCluster
 
 # --- translation by projection -----------------------------------------------------------------
 

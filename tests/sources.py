@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from nf2ff.antennas import DipoleCluster
-from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
-from nf2ff.simulate import far_field_of, near_field, radiated_power_of
+from nf2ff.antenna.closed_form import far_field_of, near_field, radiated_power_of
+from nf2ff.antenna.dipoles import DipoleCluster
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
 
 EPS = np.finfo(float).eps
 #: At this frequency the wavelength is one metre, lengths below are in wavelengths.

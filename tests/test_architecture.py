@@ -1,6 +1,7 @@
 """The shape of the package, read from its sources."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -8,85 +9,34 @@ import pytest
 import nf2ff
 
 PACKAGE = Path(nf2ff.__file__).parent
-FILES = sorted(PACKAGE.glob("*.py"))
-TREES = {path.stem: ast.parse(path.read_text(encoding="utf-8")) for path in FILES}
-
-#: A file imports only from lower layers. Each file stands in exactly one.
-LAYERS = [
-    {"special", "spin"},
-    {"translation", "spin_pairs", "rotation"},
-    {"torus"},
-    {"modes", "grid", "points", "interpolation", "frequency_table"},
-    {"rings", "sphere_weights", "harmonic_iteration"},
-    {"waves", "samples", "probe", "level_steps"},
-    {"scan", "antennas", "level", "geometry"},
-    {"radial", "farfield"},
-    {"operator", "pattern_modes", "sanity"},
-    {"coverage", "self_check"},
-    {"inversion", "checks", "whiteness"},
-    {"prepared", "consistency", "degree"},
-    {"suspicion"},
-    {"solution"},
-    {"gaps"},
-    {"solve", "metrics", "simulate"},
-    {
-        "search", "patches", "orientation", "probe_models", "spherical_coverage", "power_scan",
-        "power_fit", "resolve", "simulated_scan", "far_points",
-    },
-    {
-        "partial_power", "planes", "cuts", "reception", "waveguides", "power_resolution",
-        "power_floor",
-    },
-    {"beam", "power_totals"},
-    {"lobes", "substitution", "finite_distance", "power_peak"},
-    {"summary"},
-    {"budget_metrics", "error_checks", "figures"},
-    {"budget_terms", "error_term", "level_interval"},
-    {"budget", "position_errors", "towards", "remeasured"},
-    {"budget_sum", "signal_errors", "axes_errors", "model_errors"},
-    {"budget_table", "range_errors"},
-    {"error_terms", "assessment"},
-    {"propagation", "uncertainty"},
-    {"sensitivity", "stated", "study"},
-    {"assessing", "planning", "uncertainty_table"},
-    IO := {
-        "io", "files", "hdf5", "tables", "text", "level_files", "probe_files", "nsma",
-        "nsma_reader", "nsma_cuts", "figures_table", "power_tables", "power_facts", "budget_files",
-        "validation", "uncertainty_files", "uncertainty_results", "study_files", "study_results",
-        "study_table",
-    },
-    {"plots", "report"},
-    {"error_plots"},
-    {"inspection", "transformation", "options"},
-    {"transforming", "exporting"},
-    {"estimating"},
-    {"studying"},
-    {"cli", "__main__", "demo"},
+#: The one import rule: a file imports from its own package and from those before it here.
+PACKAGES = [
+    "kernel", "antenna", "measurement", "solver", "metrics", "power_only",
+    "uncertainty", "ranges", "io", "report", "cli",
 ]  # fmt: skip
-LAYER = {name: i for i, names in enumerate(LAYERS) for name in names}
-#: Layers whose files may import each other, in one direction: parts of one thing.
-TOGETHER = (IO, {"cli", "__main__", "demo"})
-#: Imported by one file, or by those of one layer, each for the reason given there.
+#: Imported by files of one package alone.
 HOMES = {
-    "ducc0": {"spin", "torus"},
-    "h5py": {"io", "files", "hdf5"},
-    "matplotlib": {"plots", "error_plots"},
-}
+    "ducc0": "kernel", "pyshtools": "power_only", "h5py": "io", "matplotlib": "report",
+    "click": "cli",
+}  # fmt: skip
 #: Slow to import, so only inside the functions that use them.
 SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse"}
+#: Dotted name of each module to its tree; a package by its own name.
+TREES = {
+    ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."):
+    ast.parse(path.read_text(encoding="utf-8"))
+    for path in sorted(PACKAGE.rglob("*.py"))
+}  # fmt: skip
 
 
 def imports(tree, *, top_only=False):
     """Dotted names of what a module imports; ``from a import b`` gives a and a.b."""
-    if top_only:
-        nodes = [n for n in at_import(tree) if isinstance(n, ast.Import | ast.ImportFrom)]
-    else:
-        nodes = [n for n in ast.walk(tree) if isinstance(n, ast.Import | ast.ImportFrom)]
+    nodes = at_import(tree) if top_only else ast.walk(tree)
     names = set()
     for node in nodes:
         if isinstance(node, ast.Import):
             names |= {a.name for a in node.names}
-        else:
+        elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, "imports are absolute"
             names |= {node.module, *(f"{node.module}.{a.name}" for a in node.names)}
     return names
@@ -106,79 +56,76 @@ def at_import(tree):
         todo += ast.iter_child_nodes(node)
 
 
-def own(names):
-    """Files of the package among dotted names."""
-    parts = {n.split(".")[1] for n in names if n.startswith("nf2ff.")}
-    return parts & set(TREES)
+def own(tree):
+    """Modules of nf2ff that a module imports, packages above them left out."""
+    found = {n.removeprefix("nf2ff.") for n in imports(tree) if n.startswith("nf2ff.")} & set(TREES)
+    return {n for n in found if not any(other.startswith(n + ".") for other in found)}
+
+
+def package_of(name):
+    return name.partition(".")[0]
+
+
+def uses(tree, library, **more):
+    return any(n == library or n.startswith(library + ".") for n in imports(tree, **more))
 
 
 def test_the_walk_sees_what_it_should():
     # The functions above, on a source that breaks every rule they serve.
     tree = ast.parse(
         "import ducc0.sht\n"
-        "from nf2ff import solve, special\n"
-        "from nf2ff.io import read_samples\n"
+        "from nf2ff.solver import problem, solve\n"
+        "from nf2ff.io.native import read_samples\n"
         "from typing import TYPE_CHECKING\n"
         "if TYPE_CHECKING:\n    import matplotlib\n"
         "try:\n    import scipy.stats\nexcept ImportError:\n    pass\n"
-        "def f():\n    import h5py\n"
+        "def f():\n    import h5py\n    from nf2ff.metrics import beam\n"
         "class A:\n    from scipy import sparse\n"
     )
-    everything = imports(tree)
-    assert {"ducc0.sht", "matplotlib", "scipy.stats", "h5py", "scipy.sparse"} <= everything
-    assert own(everything) == {"solve", "special", "io"}
-    first = imports(tree, top_only=True)
-    assert {"scipy.stats", "scipy.sparse", "ducc0.sht"} <= first
-    assert not {"matplotlib", "h5py"} & first
+    assert own(tree) == {"solver.problem", "solver.solve", "io.native", "metrics.beam"}
+    for library in ("ducc0", "matplotlib", "scipy.stats", "h5py", "scipy.sparse"):
+        assert uses(tree, library)
+        assert uses(tree, library, top_only=True) == (library not in ("matplotlib", "h5py"))
 
 
-def test_every_file_has_a_layer():
-    assert set(TREES) - {"__init__"} <= set(LAYER)
-    assert sum(len(names) for names in LAYERS) == len(LAYER)
-    assert not [p for p in PACKAGE.iterdir() if p.is_dir() and p.name != "__pycache__"]
+def test_every_file_has_a_package():
+    alone = {name for name in TREES if "." not in name} - set(PACKAGES)
+    assert alone == {"", "__main__"}
+    assert {package_of(name) for name in TREES} - alone == set(PACKAGES)
 
 
-@pytest.mark.parametrize("name", sorted(set(TREES) - {"__init__"}))
-def test_imports_go_down(name):
-    for other in own(imports(TREES[name])):
-        together = any({name, other} <= group for group in TOGETHER)
-        assert LAYER[other] < LAYER[name] or together, f"{name}.py imports {other}.py"
+def test_developers_md_lists_the_packages():
+    text = (Path(__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.partition("| package | answers |\n|---|---|\n")[2].partition("\n\n")[0]
+    assert re.findall(r"^\| `(\w+)` \|", table, flags=re.MULTILINE) == PACKAGES
 
 
-@pytest.mark.parametrize("name", sorted(set(TREES) - {"__init__"}))
-def test_nothing_is_imported_through_the_package_itself(name):
-    # `from nf2ff import solve` is a file; `from nf2ff import Modes` would hide where it is from.
-    taken = {n for n in imports(TREES[name]) if n.startswith("nf2ff.") and n.count(".") == 1}
-    assert {n.split(".")[1] for n in taken} <= set(TREES) | {"__version__"}
+@pytest.mark.parametrize("name", sorted(set(TREES) - {"", "__main__"}))
+def test_imports_go_up(name):
+    place = PACKAGES.index(package_of(name))
+    for other in own(TREES[name]):
+        assert package_of(other) in PACKAGES[: place + 1], f"{name} imports {other}"
     # The whole package is for those on top of it.
-    plain = [a.name for n in ast.walk(TREES[name]) if isinstance(n, ast.Import) for a in n.names]
-    assert "nf2ff" not in plain or name in LAYERS[-1]
+    assert "nf2ff" not in imports(TREES[name]) or package_of(name) == "cli"
 
 
-def test_no_circle_among_parts():
-    for group in TOGETHER:
-        left = {name: own(imports(TREES[name])) & group for name in group & set(TREES)}
-        while left:
-            free = {name for name, needs in left.items() if not needs & set(left) - {name}}
-            assert free, f"{sorted(left)} import each other in a circle"
-            left = {name: needs for name, needs in left.items() if name not in free}
+def test_no_circle_among_files():
+    left = {name: own(tree) - {name} for name, tree in TREES.items() if name}
+    while left:
+        free = {name for name, needs in left.items() if not needs & set(left)}
+        assert free, f"{sorted(left)} import each other in a circle"
+        left = {name: needs for name, needs in left.items() if name not in free}
 
 
 @pytest.mark.parametrize("library", HOMES)
 def test_libraries_have_one_home(library):
-    users = {
-        name
-        for name, tree in TREES.items()
-        if any(n == library or n.startswith(library + ".") for n in imports(tree))
-    }
-    assert users <= HOMES[library]
-    assert users
+    users = {package_of(name) for name, tree in TREES.items() if uses(tree, library)}
+    assert users == {HOMES[library]}
 
 
 @pytest.mark.parametrize("name", sorted(TREES))
 def test_slow_libraries_wait_until_they_are_used(name):
-    first = imports(TREES[name], top_only=True)
-    assert not {s for s in SLOW for n in first if n == s or n.startswith(s + ".")}
+    assert not [library for library in SLOW if uses(TREES[name], library, top_only=True)]
 
 
 def public(tree):
@@ -199,12 +146,12 @@ def test_public_names_are_documented(name):
     assert not missing
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: p.stem)
 def test_files_stay_short(path):
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
 
 
-@pytest.mark.parametrize("name", sorted(set(TREES) - {"cli", "demo"}))
+@pytest.mark.parametrize("name", sorted(x for x in TREES if package_of(x) != "cli"))
 def test_the_library_does_not_print(name):
     calls = [n for n in ast.walk(TREES[name]) if isinstance(n, ast.Call)]
     assert not [c.lineno for c in calls if isinstance(c.func, ast.Name) and c.func.id == "print"]

@@ -11,11 +11,11 @@ from probe_oracle import cluster_modes
 from pyshtools.expand import SHExpandDH
 from scipy.special import eval_legendre
 
-from nf2ff.grid import equiangular_grid, gauss_legendre_grid
-from nf2ff.metrics import unit_vectors
-from nf2ff.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
-from nf2ff.reception import receive
-from nf2ff.simulate import simulate
+from nf2ff.antenna.grids import equiangular_grid, gauss_legendre_grid
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
+from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.measurement.reception import receive
+from nf2ff.measurement.simulated import simulate
 
 FOLDER = Path(__file__).parents[1] / "notebooks"
 

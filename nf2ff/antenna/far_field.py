@@ -1,0 +1,163 @@
+"""The far field as a quantity on a grid of directions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.antenna import fields
+from nf2ff.antenna.modes import Modes, Reference
+from nf2ff.kernel.arrays import as_array
+
+if TYPE_CHECKING:
+    import xarray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FarField:
+    """Far field lim r exp(+jkr) E on all pairs of ``theta`` and ``phi``.
+
+    Parameters
+    ----------
+    frequency : (F,) array_like
+        Frequencies [Hz].
+    theta : (T,) array_like
+        Polar angles in [0, pi] [rad].
+    phi : (P,) array_like
+        Azimuth angles [rad].
+    e_theta, e_phi : (F, T, P) array_like
+        Components of the far field, peak values, exp(+jwt) [V].
+    radiated_power : (F,) array_like
+        Total radiated power [W]. Directivity refers to it.
+    reference : {"absolute", "relative"}
+        Whether the level is known.
+    trusted : (F, T, P) array_like of bool or None
+        Directions whose near field was measured; None where all was, at all frequencies.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, an angle is out of range, a frequency is not positive, or a value is
+        not finite.
+    """
+
+    frequency: NDArray[np.float64]
+    theta: NDArray[np.float64]
+    phi: NDArray[np.float64]
+    e_theta: NDArray[np.complex128]
+    e_phi: NDArray[np.complex128]
+    radiated_power: NDArray[np.float64]
+    reference: Reference = "absolute"
+    trusted: NDArray[np.bool_] | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("frequency", "theta", "phi", "radiated_power"):
+            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        shape = (self.frequency.size, self.theta.size, self.phi.size)
+        for name in ("e_theta", "e_phi"):
+            value = as_array(getattr(self, name), complex, name, ndim=3)
+            if value.shape != shape:
+                msg = f"{name} has shape {value.shape}, expected (F, T, P) = {shape}"
+                raise ValueError(msg)
+            object.__setattr__(self, name, value)
+        if self.radiated_power.shape != self.frequency.shape:
+            msg = f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
+            raise ValueError(msg)
+        if np.any(self.frequency <= 0):
+            msg = f"frequency is {self.frequency.min():g} Hz, expected positive ones"
+            raise ValueError(msg)
+        off = self.theta[(self.theta < 0) | (self.theta > np.pi + 1e-12)]
+        if off.size:
+            msg = (
+                f"theta of a far field is {off[0]:.6g} rad, expected within [0, pi]: convert "
+                "degrees, and turn phi by pi for the other side"
+            )
+            raise ValueError(msg)
+        if self.reference not in ("absolute", "relative"):
+            msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
+            raise ValueError(msg)
+        if self.trusted is not None:
+            trusted = as_array(self.trusted, bool, "trusted", ndim=3)
+            if trusted.shape != shape:
+                msg = f"trusted has shape {trusted.shape}, expected (F, T, P) = {shape}"
+                raise ValueError(msg)
+            object.__setattr__(self, "trusted", trusted)
+
+    def trusted_fraction(self) -> NDArray[np.float64]:
+        """Part of the solid angle of the grid that is trusted, (F,)."""
+        if self.trusted is None:
+            return np.ones(self.frequency.size)
+        weight = np.sin(self.theta)
+        if not np.any(weight > 1e-9):  # the poles alone, which have no solid angle
+            weight = np.ones_like(weight)
+        lost = ~self.trusted
+        part: NDArray[np.float64] = 1 - lost.mean(axis=2) @ weight / weight.sum()
+        return part
+
+    def to_xarray(self) -> xarray.Dataset:
+        """The same as a labelled dataset, its arrays read-only views of these.
+
+        Returns
+        -------
+        xarray.Dataset
+            Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power``
+            (frequency) [W] and, where there is one, ``trusted`` (as the fields), over the
+            coordinates ``frequency`` [Hz], ``theta`` and ``phi`` [rad]; each with ``units`` and
+            ``long_name``, as the group ``/far_field`` of a native file has them. The dataset's
+            attributes say the time factor, peak values, and whether the level is known.
+        """
+        import xarray
+
+        axes = ("frequency", "theta", "phi")
+        limit = "component of lim r exp(+jkr) E, exp(+jwt), peak"
+        about = {
+            "frequency": (axes[:1], "Hz", "frequency"),
+            "theta": (axes[1:2], "rad", "polar angle"),
+            "phi": (axes[2:], "rad", "azimuth"),
+            "e_theta": (axes, "V", f"theta {limit}"),
+            "e_phi": (axes, "V", f"phi {limit}"),
+            "radiated_power": (axes[:1], "W", "radiated power"),
+            "trusted": (axes, "1", "1 where the near field was seen"),
+        }
+        items = {
+            name: (dims, getattr(self, name), {"units": units, "long_name": long_name})
+            for name, (dims, units, long_name) in about.items()
+            if getattr(self, name) is not None
+        }
+        return xarray.Dataset(
+            {name: item for name, item in items.items() if name not in axes},
+            {name: items[name] for name in axes},
+            {
+                "reference": self.reference,
+                "time_factor": "exp(+jwt)",
+                "phasors": "peak values: radiation intensity (|e_theta|^2 + |e_phi|^2) / (2 Z0)",
+            },
+        )
+
+
+def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:
+    """Far field of ``modes`` on the grid of all pairs of ``theta`` and ``phi``.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    theta : (T,) array_like
+        Polar angles in [0, pi], any spacing [rad].
+    phi : (P,) array_like
+        Azimuth angles, any spacing [rad].
+
+    Returns
+    -------
+    FarField
+        e_theta and e_phi of shape (F, T, P) [V].
+    """
+    theta = as_array(theta, float, "theta", ndim=1)
+    phi = as_array(phi, float, "phi", ndim=1)
+    e_theta, e_phi = fields.far_field_grid(modes, theta=theta, phi=phi)
+    return FarField(
+        modes.frequency, theta, phi, e_theta, e_phi, modes.radiated_power(), modes.reference
+    )

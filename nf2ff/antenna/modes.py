@@ -1,0 +1,295 @@
+"""Spherical-mode coefficients: order, degree needed, power over degree."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.rotation import rotate_coefficients
+
+Real = NDArray[np.float64]
+
+Reference = Literal["absolute", "relative"]
+
+#: Speed of light in vacuum [m/s], exact by the SI.
+SPEED_OF_LIGHT = 299792458.0
+#: Wave impedance of vacuum [ohm]: mu_0 c with the CODATA 2018 value of mu_0.
+WAVE_IMPEDANCE = 376.730313668
+
+
+def wavenumber(frequency: ArrayLike) -> NDArray[np.float64]:
+    """Wavenumber k = 2 pi f / c [rad/m] of ``frequency`` [Hz], same shape."""
+    return np.asarray(2 * np.pi / SPEED_OF_LIGHT * np.asarray(frequency, dtype=float))
+
+
+def mode_count(degree: int) -> int:
+    """Number of modes J = 2 N (N + 2) up to ``degree`` N."""
+    return 2 * degree * (degree + 2)
+
+
+def mode_index(*, s: int, m: int, n: int) -> int:
+    """Zero-based position of mode (s, m, n): j - 1 with j = 2 (n (n+1) + m - 1) + s.
+
+    Examples
+    --------
+    >>> mode_index(s=1, m=-1, n=1), mode_index(s=2, m=1, n=1), mode_index(s=1, m=-2, n=2)
+    (0, 5, 6)
+    """
+    if s not in (1, 2) or n < 1 or abs(m) > n:
+        msg = f"No such mode: s={s}, m={m}, n={n}; s is 1 or 2, n >= 1 and |m| <= n"
+        raise ValueError(msg)
+    return 2 * (n * (n + 1) + m - 1) + s - 1
+
+
+def mode_numbers(
+    degree: int,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Arrays s, m, n, each (J,), in the order of the coefficients.
+
+    Examples
+    --------
+    >>> s, m, n = mode_numbers(1)
+    >>> [tuple(int(x) for x in mode) for mode in zip(s, m, n)]
+    [(1, -1, 1), (2, -1, 1), (1, 0, 1), (2, 0, 1), (1, 1, 1), (2, 1, 1)]
+    """
+    n = np.repeat(np.arange(1, degree + 1), 2 * np.arange(1, degree + 1) + 1)
+    m = np.arange(n.size) + 1 - n * (n + 1)
+    s = np.tile(np.array([1, 2]), n.size)
+    return s, np.repeat(m, 2), np.repeat(n, 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Modes:
+    """Coefficients Q of the outgoing power-normalised spherical waves.
+
+    Parameters
+    ----------
+    frequency : (F,) array_like
+        Frequencies [Hz].
+    coefficients : (F, J) array_like
+        Q_smn in the order j = 2 (n(n+1) + m - 1) + s, J = 2N(N+2), for the time factor
+        exp(+jwt) [sqrt(W), peak].
+    reference : {"absolute", "relative"}
+        Whether the level is known. EIRP, TRP and gain of relative modes are refused.
+
+    Raises
+    ------
+    ValueError
+        If a shape does not fit, J is not 2N(N+2), or a value is not finite.
+    """
+
+    frequency: NDArray[np.float64]
+    coefficients: NDArray[np.complex128]
+    reference: Reference = "absolute"
+
+    def __post_init__(self) -> None:
+        frequency = as_array(self.frequency, float, "frequency", ndim=1)
+        q = as_array(self.coefficients, complex, "coefficients", ndim=2)
+        degree = degree_of_count(q.shape[1])
+        if q.shape[0] != frequency.size:
+            msg = f"coefficients have {q.shape[0]} rows for {frequency.size} frequencies"
+            raise ValueError(msg)
+        if np.any(frequency <= 0):
+            msg = f"frequency must be positive, not {frequency.min():g} Hz"
+            raise ValueError(msg)
+        if degree < 1:
+            msg = "there are no coefficients: at least degree 1 (6 modes) is needed"
+            raise ValueError(msg)
+        if self.reference not in ("absolute", "relative"):
+            msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
+            raise ValueError(msg)
+        object.__setattr__(self, "frequency", frequency)
+        object.__setattr__(self, "coefficients", q)
+
+    @property
+    def degree(self) -> int:
+        """Largest degree N in the expansion."""
+        return degree_of_count(self.coefficients.shape[1])
+
+    def radiated_power(self) -> NDArray[np.float64]:
+        """Radiated power 1/2 sum |Q|^2, (F,) [W] (in arbitrary units when relative)."""
+        return 0.5 * np.einsum("fj,fj->f", self.coefficients, self.coefficients.conj()).real
+
+    def power_spectrum(self) -> NDArray[np.float64]:
+        """Radiated power in each degree n = 1 ... N, (F, N) [W]."""
+        n = np.arange(1, self.degree + 1)
+        parts = self.coefficients.view(float)
+        if parts.size < 500_000:
+            return 0.5 * np.add.reduceat(np.square(parts), 4 * (n * n - 1), axis=1)
+        power = np.empty((parts.shape[0], n.size))
+        # Degree by degree: faster than the squares of all, which would not fit into a cache.
+        for degree, start in zip(n, 4 * (n * n - 1), strict=True):
+            part = parts[:, start : start + 4 * (2 * degree + 1)]
+            power[:, degree - 1] = 0.5 * np.einsum("fj,fj->f", part, part)
+        return power
+
+    def of(self, frequencies: Sequence[int]) -> Modes:
+        """The modes of some frequencies, by their indices."""
+        rows = list(frequencies)
+        return Modes(self.frequency[rows], self.coefficients[rows], self.reference)
+
+    def truncate(self, degree: int) -> Modes:
+        """The same modes without those above ``degree``."""
+        if not 1 <= degree <= self.degree:
+            msg = f"degree {degree} is not within 1 ... {self.degree}"
+            raise ValueError(msg)
+        return Modes(self.frequency, self.coefficients[:, : mode_count(degree)], self.reference)
+
+    def extend(self, degree: int) -> Modes:
+        """The same modes with those up to ``degree`` added as zeros."""
+        if degree < self.degree:
+            msg = f"degree {degree} is below {self.degree}: use truncate"
+            raise ValueError(msg)
+        if degree == self.degree:
+            return self
+        q = np.zeros((self.frequency.size, mode_count(degree)), dtype=complex)
+        q[:, : self.coefficients.shape[1]] = self.coefficients
+        return Modes(self.frequency, q, self.reference)
+
+
+def degree_of_count(count: int) -> int:
+    """Degree N of J = 2N(N+2) coefficients."""
+    degree = round(np.sqrt(count / 2 + 1)) - 1
+    if mode_count(degree) != count:
+        msg = f"{count} coefficients are no complete set: expected 2 N (N + 2), e.g. 6, 16, 30"
+        raise ValueError(msg)
+    return degree
+
+
+def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
+    """Degree N beyond which an antenna in a sphere of radius r0 has no noteworthy power.
+
+    The worst case is taken: a transverse electric dipole on the minimum sphere, whose power
+    in degree n is exactly proportional to (2n+1) [j_n^2 + ((x j_n)'/x)^2] at x = k r0. N is
+    the smallest degree such that the power of all higher ones is at most ``tail_db`` of all.
+
+    Parameters
+    ----------
+    kr0 : float
+        Wavenumber times radius of the minimum sphere [rad].
+    tail_db : float
+        Power left above N relative to the total [dB], negative.
+
+    Returns
+    -------
+    int
+        The degree N >= 1.
+
+    Notes
+    -----
+    Sum rule: sum (2n+1) [j_n^2 + ((x j_n)'/x)^2] = 4/3 for every x (closed form).
+    """
+    from scipy.special import jv
+
+    if not kr0 >= 0 or not np.isfinite(kr0):
+        msg = f"kr0 is {kr0}, expected a finite number >= 0"
+        raise ValueError(msg)
+    if not -np.inf < tail_db < 0:
+        msg = f"tail_db is {tail_db}, expected a negative level [dB]"
+        raise ValueError(msg)
+    if kr0 < 1e-6:
+        return 1
+    top = int(kr0 + 12 * kr0 ** (1 / 3) * (1 + abs(tail_db) / 60) + 20)
+    most = 10 ** (tail_db / 10) * 4 / 3
+    # The power falls off within some kr0^(1/3) of kr0: only degrees about there are summed, and
+    # more of them below as long as the tail is not yet as strong as it may be.
+    first = int(kr0 - 12 * kr0 ** (1 / 3))
+    while True:
+        first = max(1, first)
+        n = np.arange(first, top + 1)
+        j = np.sqrt(0.5 * np.pi / kr0) * jv(np.append(first - 1, n) + 0.5, kr0)
+        power = (2 * n + 1) * (j[1:] ** 2 + (j[:-1] - n / kr0 * j[1:]) ** 2)
+        above = np.append(np.cumsum(power[::-1])[::-1], 0.0)[1:]
+        if first == 1 or above[0] > most:
+            return int(n[np.argmax(above <= most)])
+        first = top - 2 * (top - first)
+
+
+def rotate(modes: Modes, *, alpha: float, beta: float, gamma: float) -> Modes:
+    """Modes of the antenna turned about the origin by Rz(alpha) Ry(beta) Rz(gamma), exactly.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients.
+    alpha, beta, gamma : float
+        Euler angles, gamma acting first; of a matrix by `kernel.rotation.euler_angles` [rad].
+
+    Returns
+    -------
+    Modes
+        What radiated towards r^ radiates towards R r^, its polarisation turned with it. The
+        inverse has the angles -gamma, -beta, -alpha.
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite.
+    """
+    q = modes.coefficients.reshape(modes.frequency.size, -1, 2)
+    turned = rotate_coefficients(q.swapaxes(1, 2), alpha=alpha, beta=beta, gamma=gamma)
+    flat = np.ascontiguousarray(turned.swapaxes(1, 2)).reshape(modes.coefficients.shape)
+    return Modes(modes.frequency, flat, modes.reference)
+
+
+def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -> Modes:
+    """Weighted mean of several results for one antenna in one frame.
+
+    Parameters
+    ----------
+    modes : sequence of Modes
+        Results at the same frequencies, turned into one frame; those of lower degree count as
+        zero above it.
+    weights : (K,) array_like, optional
+        Weight of each, such as the inverse of its variance; equal where left out.
+
+    Returns
+    -------
+    Modes
+        Sum of weight times coefficient over the sum of weights. Relative if one of them is.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to average, frequencies differ, or weights do not fit.
+
+    Notes
+    -----
+    Coefficients are averaged with their phase: scans whose phase drifted apart must be put right
+    first. A part of the sphere that one scan did not see weighs as much as if it had: prefer
+    `measurement.orientation.merge_samples`, which lets the samples decide.
+    """
+    if not modes:
+        msg = "there are no modes to average"
+        raise ValueError(msg)
+    w = np.ones(len(modes)) if weights is None else as_array(weights, float, "weights", ndim=1)
+    if w.shape != (len(modes),) or np.any(w < 0) or not w.sum() > 0:
+        msg = f"weights are {w.tolist()} for {len(modes)} results: one each, none negative"
+        raise ValueError(msg)
+    for other in modes[1:]:
+        check_same_frequencies(modes[0].frequency, other.frequency)
+    degree = max(one.degree for one in modes)
+    parts = [x * one.extend(degree).coefficients for x, one in zip(w / w.sum(), modes, strict=True)]
+    relative = any(one.reference == "relative" for one in modes)
+    total = np.sum(parts, axis=0)
+    return Modes(modes[0].frequency, total, "relative" if relative else "absolute")
+
+
+def check_same_frequencies(first: Real, second: Real) -> None:
+    """Raise ValueError unless both have the same frequencies [Hz], to 1e-9."""
+    if first.size != second.size:
+        msg = (
+            f"the first has {first.size} frequencies, the other {second.size}: keep those that "
+            "both have"
+        )
+        raise ValueError(msg)
+    apart = np.flatnonzero(np.abs(first - second) > 1e-9 * first)
+    if apart.size:
+        a, b = first[apart[0]] / 1e9, second[apart[0]] / 1e9
+        msg = f"frequency {apart[0] + 1} is {a:.9g} GHz in the first, {b:.9g} GHz in the other"
+        raise ValueError(msg)

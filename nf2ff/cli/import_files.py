@@ -1,0 +1,133 @@
+"""The command that makes native files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from nf2ff.cli import LATER
+from nf2ff.cli.options import (
+    FILE,
+    check_output,
+    command_line,
+    one_line_errors,
+    overwrite_option,
+    response_unit_option,
+    time_convention_option,
+    unstated_unit,
+)
+
+
+@click.command("import")
+@click.argument("files", type=FILE, nargs=-1, required=True)
+@click.option("-o", "--output", type=FILE, required=True, help="Native file to write.")
+@time_convention_option
+@response_unit_option
+@click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")
+@click.option("--input-power-w", type=float, help="Probe: power that went into its port.")
+@click.option("--gain", type=FILE, help="Probe: TOML that states the gain of its port 1.")
+@click.option("--degree", type=click.IntRange(min=1), help="Probe: degree of its expansion.")
+@click.option("--zero-missing", is_flag=True, help="Probe: no field where there are no data.")
+@click.option("--probe-radius-m", type=float, help="Probe: sphere about its reference point.")
+@overwrite_option
+@one_line_errors
+def import_files(
+    files: tuple[Path, ...],
+    output: Path,
+    time_convention: str | None,
+    response_unit: str | None,
+    relative: bool,
+    input_power_w: float | None,
+    gain: Path | None,
+    degree: int | None,
+    zero_missing: bool,
+    probe_radius_m: float | None,
+    overwrite: bool,
+) -> None:
+    """Read FILES and write them as a native file: samples, or a probe.
+
+    Samples: one CSV table with the columns
+    theta_deg,phi_deg,chi_deg,radius_m,frequency_hz,port,real,imag in any order; port may be left
+    out.
+
+    A probe, in its own frame (boresight +z, reference polarisation x): its far field at 1 W into
+    each port, one CSV with the columns
+    theta_deg,phi_deg,frequency_hz,port,e_theta_real,e_theta_imag,e_phi_real,e_phi_imag; or, one
+    for each port, results of scans of the probe itself.
+    """
+    from nf2ff.io import native, safe
+    from nf2ff.io.level_toml import read_gain_transfer
+    from nf2ff.io.probe import load_probe
+    from nf2ff.metrics.gain_transfer import probe_of_known_gain
+
+    if gain is not None and (relative or input_power_w is not None):
+        msg = "--gain gives the probe its level: leave --relative and --input-power-w out"
+        raise click.UsageError(msg)
+    known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
+    check_output(output, (*files, *tables), overwrite=overwrite)
+    provenance = safe.provenance(inputs=(*files, *tables), command=command_line())
+    about_probe = (
+        relative
+        or zero_missing
+        or gain is not None
+        or any(x is not None for x in (input_power_w, degree, probe_radius_m))
+    )
+    if native.file_kind(files[0]) in ("table", "samples"):
+        if len(files) > 1:
+            msg = f"{files[1]}: a scan is one file: import each by itself"
+            raise ValueError(msg)
+        if about_probe:
+            msg = f"{files[0]}: holds samples: leave the options of a probe out"
+            raise ValueError(msg)
+        samples = native.read_samples(
+            files[0], time_convention=time_convention, response_unit=response_unit
+        )
+        native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+        for sentence in unstated_unit(files[0], response_unit, options=LATER):
+            click.echo(f"warning: {sentence}", err=True)
+        click.echo(
+            f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
+            f"{_plural(samples.frequency.size, 'frequency', 'frequencies')}"
+        )
+        return
+    if response_unit is not None:
+        msg = f"{files[0]}: is no table of samples: leave the response unit out"
+        raise ValueError(msg)
+    probe, notes = load_probe(
+        files,
+        relative=relative or (known is not None and native.file_kind(files[0]) != "probe"),
+        input_power=input_power_w,
+        time_convention=time_convention,
+        degree=degree,
+        missing="zero" if zero_missing else "refuse",
+        minimum_radius=probe_radius_m,
+    )
+    if known is not None:
+        try:
+            probe = probe_of_known_gain(probe, known)
+        except ValueError as error:
+            msg = f"{gain}: {error}"
+            raise ValueError(msg) from error
+        assert probe.frequency is not None
+        # In the place of what said that it was unknown.
+        others = [x for x in notes if "level: unknown" not in x and "level unknown" not in x]
+        notes = (
+            "level: by the gain stated of port 1, that of 1 W incident on it",
+            *known.sentences(probe.frequency)[1:3],
+            *others,
+        )
+    if notes:
+        provenance["probe"] = "\n".join(notes)
+    native.write_probe(output, probe, provenance=provenance, overwrite=overwrite)
+    if native.file_kind(files[0]) != "probe":  # else they were told when it was made
+        for note in notes:
+            click.echo(note, err=True)
+    click.echo(
+        f"{output}: probe of {probe.ports} {_plural(probe.ports, 'port', 'ports')}, degree "
+        f"{probe.degree}, azimuthal orders up to {probe.mu_max}"
+    )
+
+
+def _plural(count: int, one: str, many: str) -> str:
+    return one if count == 1 else many

@@ -1,0 +1,181 @@
+"""The command that shows how errors grow."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nf2ff.cli.options import (
+    FILE,
+    Mounting,
+    check_jobs,
+    check_output,
+    check_picture,
+    command_line,
+    draws_bar,
+    jobs_option,
+    json_option,
+    naming,
+    one_line_errors,
+    overwrite_option,
+    plural,
+    response_unit_option,
+    save_picture,
+    time_convention_option,
+    unstated_unit,
+)
+
+if TYPE_CHECKING:
+    from nf2ff.io.growth_toml import StudyFile
+    from nf2ff.uncertainty.growth import Growth
+
+
+def _print_study_template(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted or context.resilient_parsing:
+        return
+    from nf2ff.io.growth_toml import study_template
+
+    click.echo(study_template(), nl=False)
+    context.exit()
+
+
+@click.command("study")
+@click.argument("description", metavar="STUDY", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="File to write.")
+@jobs_option
+@click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
+@click.option(
+    "--template", is_flag=True, is_eager=True, expose_value=False, callback=_print_study_template,
+    help="Print a STUDY to be changed, and nothing else.",
+)  # fmt: skip
+@time_convention_option
+@response_unit_option
+@overwrite_option
+@json_option
+@one_line_errors
+def study(
+    description: Path,
+    output: Path,
+    jobs: int,
+    plot: Path | None,
+    time_convention: str | None,
+    response_unit: str | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """See how errors grow, as STUDY (TOML) describes it.
+
+    STUDY names an antenna that is simulated, or a scan that was measured, errors, and what is
+    varied: their size or, of an antenna, frequency, distance, sampling or degree. Start from
+    `nf2ff study --template`. Ctrl-C keeps the values that were done.
+    """
+    from nf2ff.io import safe
+    from nf2ff.io.growth import write_growth
+    from nf2ff.io.growth_toml import read_study_file
+    from nf2ff.report.growth import growth_dict, growth_lines
+
+    check_jobs(jobs)
+    check_output(output, [description], overwrite=overwrite)
+    check_picture(plot, [description, output], overwrite=overwrite)
+    asked = read_study_file(description)
+    for path in (output, *([] if plot is None else [plot])):
+        safe.refuse_overwrite(path, asked.inputs)
+    if asked.scan is None and not (time_convention is None and response_unit is None):
+        msg = "--time-convention and --response-unit are of a scan, and STUDY names an antenna"
+        raise click.UsageError(msg)
+    with draws_bar(asked.draws * asked.values.size) as progress:
+        growth, notes = _grow(description, asked, jobs, (time_convention, response_unit), progress)
+    provenance = safe.provenance(
+        inputs=[description, *asked.inputs], command=command_line(), seed=asked.seed
+    )
+    write_growth(output, growth, shown=asked.shown, provenance=provenance, overwrite=overwrite)
+    if plot is not None:
+        from nf2ff.report.uncertainty_plots import growth_overview
+
+        save_picture(growth_overview(growth, shown=asked.shown), plot, overwrite=overwrite)
+    for note in notes:
+        click.echo(f"warning: {note}", err=True)
+    done, made = growth.values.size, int(growth.draws[-1])
+    if done < asked.values.size or made < asked.draws:
+        click.echo(
+            f"stopped at value {done} of {asked.values.size}, of which {made} of {asked.draws} "
+            "draws were made: what there is was kept", err=True,
+        )  # fmt: skip
+    if as_json:
+        click.echo(json.dumps(growth_dict(growth, asked.shown), allow_nan=False))
+        return
+    click.echo(f"{output}: {plural(len(asked.errors), 'error')}, {plural(done, 'value')}")
+    for error in asked.errors:
+        click.echo(f"  {error.describe()}")
+    click.echo("")
+    click.echo("\n".join(growth_lines(growth, asked.shown)))
+
+
+def _grow(
+    description: Path,
+    asked: StudyFile,
+    jobs: int,
+    words: tuple[str | None, str | None],
+    progress: Callable[[int], None],
+) -> tuple[Growth, list[str]]:
+    """The study itself, and what the solver has to say of a measured scan."""
+    from nf2ff.cli.inputs import read_mounted_probe
+    from nf2ff.io import native
+    from nf2ff.io.antenna_toml import read_antenna
+    from nf2ff.solver.solve import solve
+    from nf2ff.uncertainty.growth import sweep, sweep_sizes
+    from nf2ff.uncertainty.simulated_scan import SimulatedScan
+
+    _, used, _ = read_mounted_probe(asked.probe, Mounting(), words[0])
+    how: dict[str, Any] = {
+        "draws": asked.draws, "rng": asked.seed, "jobs": jobs, "confidence": asked.confidence,
+        "progress": progress,
+    }  # fmt: skip
+    if asked.scan is not None:
+        samples = native.read_samples(
+            asked.scan, time_convention=words[0], response_unit=words[1]
+        )  # fmt: skip
+        try:
+            solution = solve(samples, used, degree=asked.degree)
+        except ValueError as error:
+            msg = f"{asked.scan}: {error}"
+            raise ValueError(msg) from error
+        if any(part.damped for part in solution.parts):
+            msg = (
+                f"{asked.scan}: the samples do not determine all waves, and a study knows nothing "
+                "of the damping that takes: measure the rest, or take a lower degree"
+            )
+            raise ValueError(msg)
+        degree = solution.modes.degree
+        notes = unstated_unit(asked.scan, words[1], probe=used, options="")
+        notes += [
+            f"{frequency / 1e9:.9g} GHz: {sentence}"
+            for frequency, some in zip(samples.frequency, solution.warnings, strict=True)
+            for sentence in some
+        ]
+        with naming(description):
+            growth = sweep_sizes(
+                samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values,
+                **how,
+            )  # fmt: skip
+        return growth, notes
+    assert asked.antenna is not None
+    antenna = read_antenna(asked.antenna)
+    with naming(description):
+        first = float(asked.values[0])
+        scan = SimulatedScan(
+            antenna,
+            first if asked.frequency is None else asked.frequency,
+            first if asked.radius is None else asked.radius,
+            asked.degree,
+            asked.tail_db,
+            asked.oversampling,
+            used,
+        )
+        growth = sweep(scan, asked.errors, asked.figures, over=asked.over, values=asked.values,
+                       **how)  # fmt: skip
+    return growth, []

@@ -1,0 +1,378 @@
+"""The command that turns samples into modes, far field and figures."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from nf2ff.cli.inputs import check_powers, power_sentences, read_mounted_probe, read_scan
+from nf2ff.cli.options import (
+    FILE,
+    PLANE_WORDS,
+    Mounting,
+    check_output,
+    command_line,
+    json_option,
+    mounting_options,
+    one_line_errors,
+    overwrite_option,
+    read_planes,
+    response_unit_option,
+    steps_of,
+    time_convention_option,
+    unstated_unit,
+)
+
+if TYPE_CHECKING:
+    from nf2ff.antenna.modes import Modes
+    from nf2ff.measurement.probe import Probe
+    from nf2ff.measurement.samples import Samples
+    from nf2ff.metrics.planes import PlaneLike
+    from nf2ff.metrics.result import Powers
+
+
+@click.command()
+@click.argument("scan", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
+@click.option(
+    "--probe", type=FILE,
+    help="Probe: native file, or its pattern as CSV at 1 W into the port; by default the ideal "
+    "field probe.",
+)  # fmt: skip
+@click.option(
+    "--extrapolate-probe", is_flag=True, help="Use the probe outside of its frequencies, too."
+)
+@click.option(
+    "--first-order", is_flag=True,
+    help="Take the probe as one of azimuthal orders +-1; the error is reported.",
+)  # fmt: skip
+@mounting_options
+@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--gain-transfer", type=FILE,
+    help="TOML: reference antenna of known gain; with --reference-result and --input-power-w.",
+)  # fmt: skip
+@click.option("--reference-result", type=FILE, help="Result of that antenna's scan.")
+@click.option(
+    "--input-power-w", type=float, help="Power incident on the antenna's port: gives realised gain."
+)
+@click.option("--accepted-power-w", type=float, help="Power it accepts: gives gain.")
+@click.option("--degree", type=int, help="Degree of the modes; chosen from the data if not given.")
+@click.option("--minimum-radius-m", type=float, help="Sphere about the origin holding the antenna.")
+@click.option(
+    "--method", type=click.Choice(["quadrature", "least-squares", "direct"]),
+    help="Solver; by default quadrature on a full regular grid, least squares elsewhere.",
+)  # fmt: skip
+@click.option("--rtol", type=float, help="Tolerance of the least squares (1e-9).")
+@click.option(
+    "--damping",
+    type=float,
+    help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
+)
+@click.option(
+    "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
+)
+@click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
+@click.option(
+    "--plane", callback=read_planes, metavar="PLANE",
+    help="Plane of the cut through the peak in which beamwidth and sidelobes are stated as along "
+    f"theta; as along phi across it. {PLANE_WORDS} By default 0.",
+)  # fmt: skip
+@time_convention_option
+@response_unit_option
+@overwrite_option
+@json_option
+@one_line_errors
+def transform(
+    scan: Path,
+    output: Path,
+    probe: Path | None,
+    extrapolate_probe: bool,
+    first_order: bool,
+    mounting: Mounting,
+    level: Path | None,
+    gain_transfer: Path | None,
+    reference_result: Path | None,
+    input_power_w: float | None,
+    accepted_power_w: float | None,
+    degree: int | None,
+    minimum_radius_m: float | None,
+    method: str | None,
+    rtol: float | None,
+    damping: float | None,
+    theta_step_deg: float | None,
+    phi_step_deg: float | None,
+    plane: PlaneLike | None,
+    time_convention: str | None,
+    response_unit: str | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Transform the samples in SCAN (native or CSV) to modes and far field.
+
+    Power that is set here is what the calibration says it is: verify it before a number of it is
+    used for a statement on exposure or compliance.
+    """
+    from nf2ff.io import safe
+    from nf2ff.io.result import write_outcome
+    from nf2ff.metrics.result import Powers, transform_samples
+    from nf2ff.report.result import report
+
+    _check_options(
+        probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w
+    )
+    given = (scan, probe, level, gain_transfer, reference_result)
+    inputs = [x for x in given if x is not None]
+    if first_order and mounting.largest_order is not None:
+        msg = "--first-order takes the orders +-1 alone: leave it or --probe-largest-order out"
+        raise click.UsageError(msg)
+    check_output(output, inputs, overwrite=overwrite)
+    powers = Powers(input_power_w, accepted_power_w)
+    check_powers(powers)
+    solver = _solver(method, rtol, damping, first_order)
+    theta_step = (
+        None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
+    )
+    phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
+    samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
+    own, used, notes = read_mounted_probe(probe, mounting, time_convention)
+    _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
+    unit = [] if gain_transfer else unstated_unit(scan, response_unit, probe=used, level=level)
+    rescale = None
+    transfer: tuple[str, ...] = ()
+    if gain_transfer is not None and reference_result is not None and input_power_w is not None:
+        rescale, transfer, more = _substitution(
+            gain_transfer, reference_result, samples, input_power_w
+        )
+        files += more
+    safe.refuse_overwrite(output, files)
+    try:
+        outcome = transform_samples(
+            samples,
+            used,
+            degree=degree,
+            method=solver,
+            minimum_radius=minimum_radius_m,
+            theta_step=theta_step,
+            phi_step=phi_step,
+            extrapolate_probe=extrapolate_probe,
+            largest_order=mounting.largest_order,
+            rescale=rescale,
+            powers=powers,
+            plane=0.0 if plane is None else plane,
+        )
+    except ValueError as error:
+        msg = f"{scan}: {_in_options(str(error))}"
+        raise ValueError(msg) from error
+    outcome = outcome.with_warnings(unit)
+    sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
+    inputs += [x for x in dict.fromkeys(files) if x not in inputs]
+    provenance = safe.provenance(inputs=inputs, command=command_line())
+    provenance["level"] = "\n".join(sentences)
+    if notes:
+        provenance["probe"] = "\n".join(notes)
+    write_outcome(outcome, output, provenance=provenance, overwrite=overwrite)
+    facts = report(samples, outcome)
+    print_warnings(samples.frequency, [fact["warnings"] for fact in facts], once=unit)
+    if as_json:
+        click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
+        return
+    click.echo(f"{output}: {outcome.solution.status}")
+    click.echo(f"degree {outcome.solution.degree_text()}: {outcome.solution.degree_reason}")
+    _print_table(facts)
+
+
+def print_warnings(
+    frequency: Iterable[float], warnings: Iterable[Sequence[str]], *, once: Sequence[str]
+) -> None:
+    """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
+    for sentence in once:
+        click.echo(f"warning: {sentence}", err=True)
+    told: dict[str, list[float]] = {}
+    for hertz, some in zip(frequency, warnings, strict=True):
+        for sentence in some:
+            if sentence not in once:
+                told.setdefault(sentence, []).append(hertz / 1e9)
+    for sentence, ghz in told.items():
+        where = f"{min(ghz):.9g} GHz"
+        if len(ghz) > 1:
+            where = f"{min(ghz):.9g} to {max(ghz):.9g} GHz ({len(ghz)} frequencies)"
+        click.echo(f"warning, {where}: {sentence}", err=True)
+
+
+def _check_options(
+    probe: Path | None,
+    extrapolate: bool,
+    first_order: bool,
+    gain_transfer: Path | None,
+    reference_result: Path | None,
+    input_power: float | None,
+) -> None:
+    """Refuse options that mean nothing without others."""
+    for name, asked in (("--extrapolate-probe", extrapolate), ("--first-order", first_order)):
+        if asked and probe is None:
+            msg = f"{name} needs --probe: there is nothing to it with the ideal field probe"
+            raise click.UsageError(msg)
+    if (gain_transfer is None) != (reference_result is None):
+        msg = "--gain-transfer and --reference-result belong together: give both or neither"
+        raise click.UsageError(msg)
+    if gain_transfer is not None and input_power is None:
+        msg = "--gain-transfer needs --input-power-w, to which the level of the result refers"
+        raise click.UsageError(msg)
+
+
+def _check_level(
+    scan: Path, samples: Samples, path: Path | None, probe: Probe, powers: Powers, *,
+    substitution: bool,
+) -> None:  # fmt: skip
+    """Refuse what needs a level that is not known, or sets one that is, before the work."""
+    relative = "relative" in (samples.response_unit, probe.response_unit)
+    if substitution:
+        if not relative:
+            msg = (
+                f"{scan}: is absolute ({samples.response_unit}): --gain-transfer would set its "
+                "level twice: leave it out, or state no unit for a table"
+            )
+            raise ValueError(msg)
+        return
+    if not relative or (powers.incident is None and powers.accepted is None):
+        return
+    figure = "gain" if powers.incident is None else "realised gain"
+    if samples.response_unit == "relative":
+        msg = (
+            f"{scan}: {figure} needs absolute data, and the responses are relative: state the unit "
+            "of a table (--response-unit), tie them to watts (--level), or compare with an antenna "
+            "of known gain (--gain-transfer)"
+        )
+    else:
+        msg = (
+            f"{path}: {figure} needs absolute data, and the probe is relative: give it the level "
+            "of 1 W into its port, or compare with an antenna of known gain (--gain-transfer)"
+        )
+    raise ValueError(msg)
+
+
+def _substitution(
+    path: Path, reference_result: Path, samples: Samples, input_power: float
+) -> tuple[Callable[[Modes], Modes], tuple[str, ...], list[Path]]:
+    """What brings the modes to their level, what is said of it, and its files."""
+    from nf2ff.io import native
+    from nf2ff.io.level_toml import read_gain_transfer
+    from nf2ff.metrics.gain_transfer import absolute_by_substitution
+
+    transfer, files = read_gain_transfer(path)
+    reference = native.read_modes(reference_result)
+    if reference.reference == "absolute":
+        msg = (
+            f"{reference_result}: is absolute, the scan is relative: transform both alike, in the "
+            "same range at the same stimulus"
+        )
+        raise ValueError(msg)
+    rescale = partial(
+        absolute_by_substitution, reference=reference, transfer=transfer, input_power=input_power
+    )
+    return rescale, transfer.sentences(samples.frequency), list(files)
+
+
+def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
+    """How the probe enters the level."""
+    from nf2ff.kernel.frequency_table import span_words
+    from nf2ff.measurement.probe import at_frequencies
+    from nf2ff.metrics.probe import probe_figures
+
+    if probe.response_unit == "V/m":
+        return ["probe: reads the field strength, no gain of it enters"]
+    if probe.response_unit == "relative":
+        return ["probe: relative, its gain is not known"]
+    if probe.frequency is None:
+        return ["probe: the same receiving coefficients at all frequencies"]
+    f = samples.frequency
+    figures = probe_figures(at_frequencies(probe, f, extrapolate=True)[0])
+    return [
+        f"probe, port {port}: gain {span_words(figures[port - 1]['gain_dbi'], 'dBi', f)}, on its "
+        "boresight"
+        for port in samples.ports()
+    ]
+
+
+#: What the library calls by its own names, and what the command offers for it.
+_OPTIONS = {
+    "use LeastSquares": "use --method least-squares",
+    "ask for extrapolation": "ask for extrapolation (--extrapolate-probe)",
+}
+
+
+def _in_options(message: str) -> str:
+    """The message of an error with options in place of the library's names."""
+    for words, option in _OPTIONS.items():
+        message = message.replace(words, option)
+    return message
+
+
+def _print_table(facts: list[dict[str, Any]]) -> None:
+    gains = [x for x in ("gain_dbi", "realised_gain_dbi") if x in facts[0]["peak"]]
+    names = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
+    click.echo(
+        f"{'GHz':>12} {'D/dBi':>9} {'theta/deg':>10} {'phi/deg':>10} {'EIRP/dBm':>9} "
+        f"{'TRP/dBm':>9} " + "".join(f"{names[x]:>9} " for x in gains) + f"{'residual':>9}"
+    )
+    for fact in facts:
+        top = fact["peak"]
+        click.echo(
+            f"{fact['frequency_hz'] / 1e9:12.6f} {top['directivity_dbi']:9.4f} "
+            f"{top['theta_deg']:10.4f} {top['phi_deg']:10.4f} "
+            f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
+            + "".join(f"{top[x]:9.4f} " for x in gains)
+            + f"{fact['residual']:9.1e}"
+            + ("  partial" if fact["partial"] else "")
+            + ("" if top["seen"] else ", peak not seen")
+        )
+    if any(fact["partial"] for fact in facts):
+        click.echo("partial: D and TRP leave out what is radiated where nothing was measured")
+    if not all(fact["peak"]["seen"] for fact in facts):
+        click.echo("peak not seen: direction, EIRP and gain are those of what was measured")
+
+
+def _solver(
+    method: str | None, rtol: float | None, damping: float | None, first_order: bool
+) -> Any:
+    from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+
+    if method in (None, "least-squares") and (rtol is not None or damping is not None):
+        default = LeastSquares()
+        return LeastSquares(
+            rtol=default.rtol if rtol is None else rtol,
+            damping=default.damping if damping is None else damping,
+            first_order=first_order,
+        )
+    if rtol is not None or damping is not None:
+        msg = f"--rtol and --damping belong to least squares, not to {method}"
+        raise click.UsageError(msg)
+    if first_order and method is None:
+        msg = "--first-order needs --method: quadrature or least-squares"
+        raise click.UsageError(msg)
+    if first_order and method == "direct":
+        msg = "--first-order belongs to quadrature and least squares, not to direct"
+        raise click.UsageError(msg)
+    solvers = {
+        None: None,
+        "quadrature": Quadrature(first_order=first_order),
+        "least-squares": replace(LeastSquares(), first_order=first_order),
+        "direct": Direct(),
+    }
+    return solvers[method]
+
+
+def _dbm(power: float | None) -> float | None:
+    return 10 * math.log10(power / 1e-3) if power else None
+
+
+def _or_dash(value: float | None) -> str:
+    return f"{'-':>9}" if value is None else f"{value:9.4f}"

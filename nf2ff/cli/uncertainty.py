@@ -1,0 +1,328 @@
+"""The command that says how sure a result is."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from nf2ff.cli.options import (
+    FILE,
+    Mounting,
+    check_jobs,
+    check_output,
+    check_picture,
+    command_line,
+    draws_bar,
+    jobs_option,
+    json_option,
+    mounting_options,
+    naming,
+    one_line_errors,
+    overwrite_option,
+    plural,
+    response_unit_option,
+    save_picture,
+    time_convention_option,
+    unstated_unit,
+)
+
+if TYPE_CHECKING:
+    from nf2ff.antenna.modes import Modes
+    from nf2ff.io.uncertainty_toml import UncertaintyFile
+    from nf2ff.measurement.samples import Samples
+    from nf2ff.metrics.result import Powers
+    from nf2ff.solver.solution import Solution
+    from nf2ff.uncertainty.request import Assessment, Cut
+    from nf2ff.uncertainty.result import Uncertainty
+
+
+def _print_template(context: click.Context, _: click.Parameter, wanted: bool) -> None:
+    if not wanted or context.resilient_parsing:
+        return
+    from nf2ff.io.uncertainty_toml import uncertainty_template
+
+    click.echo(uncertainty_template(), nl=False)
+    context.exit()
+
+
+@click.command()
+@click.argument("scan", type=FILE)
+@click.argument("budget", type=FILE)
+@click.option("-o", "--output", type=FILE, required=True, help="File to write.")
+@click.option("--probe", type=FILE, help="Probe, as for transform; by default the ideal one.")
+@mounting_options
+@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--input-power-w", type=float,
+    help="Power incident on the antenna's port: gives the value of the metric gain, as realised "
+    "gain. Its own uncertainty is a term of BUDGET.",
+)  # fmt: skip
+@click.option("--accepted-power-w", type=float, help="Power it accepts, in its place: gives gain.")
+@click.option("--degree", type=int, help="Degree of the modes; that in BUDGET, or chosen.")
+@click.option("--draws", type=int, help="Monte Carlo draws; that in BUDGET, or 200.")
+@click.option("--linear", is_flag=True, help="Derivatives only, no draws: quick.")
+@click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
+@jobs_option
+@click.option(
+    "--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency."
+)
+@click.option(
+    "--template", is_flag=True, is_eager=True, expose_value=False, callback=_print_template,
+    help="Print a BUDGET to be filled in, and nothing else.",
+)  # fmt: skip
+@time_convention_option
+@response_unit_option
+@overwrite_option
+@json_option
+@one_line_errors
+def uncertainty(
+    scan: Path,
+    budget: Path,
+    output: Path,
+    probe: Path | None,
+    mounting: Mounting,
+    level: Path | None,
+    input_power_w: float | None,
+    accepted_power_w: float | None,
+    degree: int | None,
+    draws: int | None,
+    linear: bool,
+    seed: int | None,
+    jobs: int,
+    plot: Path | None,
+    time_convention: str | None,
+    response_unit: str | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """State the uncertainty of the figures of SCAN (native or CSV) by the causes in BUDGET (TOML).
+
+    BUDGET holds terms whose effect is known, and errors that are propagated through the scan: by
+    derivatives, each by itself, and by draws of all together; where the two differ, the difference
+    counts. Start from `nf2ff uncertainty --template`. A cause without a size is shown as not
+    supplied, never counted as zero. Ctrl-C ends the draws and keeps those that were made.
+    """
+    from nf2ff.cli.inputs import check_powers, power_sentences, read_mounted_probe, read_scan
+    from nf2ff.cli.transform import print_warnings
+    from nf2ff.io import safe
+    from nf2ff.io.uncertainty import write_uncertainty
+    from nf2ff.io.uncertainty_toml import read_uncertainty_file
+    from nf2ff.metrics.result import Powers, limit_orders, tell_neglected
+    from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines, uncertainty_warnings
+    from nf2ff.solver.solve import solve
+    from nf2ff.uncertainty.assess import assess
+
+    if linear and (draws is not None or plot is not None):
+        other = "--draws" if draws is not None else "--plot, whose error bars are from draws,"
+        msg = f"--linear makes no draws: leave it or {other} out"
+        raise click.UsageError(msg)
+    if input_power_w is not None and accepted_power_w is not None:
+        msg = "--input-power-w and --accepted-power-w: give one, as there is one metric of gain"
+        raise click.UsageError(msg)
+    powers = Powers(input_power_w, accepted_power_w)
+    check_powers(powers)
+    check_jobs(jobs)
+    given = [x for x in (scan, budget, probe, level) if x is not None]
+    check_output(output, given, overwrite=overwrite)
+    check_picture(plot, [*given, output], overwrite=overwrite)
+    asked = read_uncertainty_file(budget)
+    question = _about_gain(budget, asked.assessment, powers)
+    count = _count(asked, draws, linear)
+    samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
+    safe.refuse_overwrite(output, files)
+    _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
+    used = limit_orders(whole, mounting.largest_order)
+    try:
+        solution = solve(samples, used, degree=asked.degree if degree is None else degree)
+    except ValueError as error:
+        msg = f"{scan}: {error}"
+        raise ValueError(msg) from error
+    solution = tell_neglected(solution, samples, whole, used)
+    damped = any(part.damped for part in solution.parts)
+    if damped and count == 0 and asked.assessment.errors:
+        msg = (
+            f"{scan}: the samples do not determine all waves, and --linear knows nothing of the "
+            "damping that takes: leave --linear out, or take a lower degree"
+        )
+        raise ValueError(msg)
+    _refuse_unknown(scan, samples, solution, question)
+    total = count * (1 + len(asked.assessment.errors) if damped else 1)
+    used_seed = asked.seed if seed is None else seed
+    with naming(budget), draws_bar(total) as progress:
+        found = assess(
+            samples, used, question,
+            degree=solution.modes.degree, solution=solution, draws=count, rng=used_seed, jobs=jobs,
+            cut=_cut(solution.modes, asked) if count else None, derivatives=not damped,
+            progress=progress,
+        )  # fmt: skip
+    found = _with_gain(found, asked.assessment.relative_only, powers)
+    unit = unstated_unit(scan, response_unit, probe=used, level=level)
+    sentences += (*power_sentences(powers),)
+    inputs = [*given, *(x for x in dict.fromkeys(files) if x not in given)]
+    provenance = safe.provenance(inputs=inputs, command=command_line(), seed=used_seed)
+    provenance["level"] = "\n".join(sentences)
+    provenance["degree_reason"] = solution.degree_reason
+    if notes:
+        provenance["probe"] = "\n".join(notes)
+    write_uncertainty(output, found, provenance=provenance, overwrite=overwrite)
+    if plot is not None:
+        from nf2ff.report.uncertainty_plots import cuts_with_bars
+
+        if found.pattern is None:
+            click.echo(f"{plot}: not drawn, as there are no draws", err=True)
+        else:
+            save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
+    power = next((x for x in powers if x is not None), None)
+    radiated = [float(x) for x in found.modes.radiated_power()]
+    warnings = [
+        [*unit, *some, *_too_much(watts, power), *more]
+        for some, watts, more in zip(
+            solution.warnings, radiated, uncertainty_warnings(found), strict=True
+        )
+    ]
+    print_warnings(samples.frequency, warnings, once=unit)
+    if found.made < count:
+        click.echo(f"stopped after {found.made} of {count} draws: they are kept", err=True)
+    if as_json:
+        facts = uncertainty_dict(found)
+        for fact, some in zip(facts, warnings, strict=True):
+            fact["warnings"] = some
+        click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
+        return
+    errors = len(asked.assessment.errors)
+    click.echo(f"{output}: {plural(errors, 'error')} modelled, {plural(found.made, 'draw')}")
+    for one in asked.assessment.errors:
+        click.echo(f"  {one.name}: {one.error.describe()}")
+    click.echo(f"degree {solution.degree_text()}: {solution.degree_reason}")
+    click.echo("")
+    click.echo("\n".join(uncertainty_lines(found)))
+    for metric in found.budgets[0].metrics:
+        if found.results[metric.name].quantity == "unknown":
+            click.echo(
+                f"{metric.label} is EIRP over the power into the antenna: its value needs "
+                "--input-power-w or --accepted-power-w"
+            )
+
+
+#: Figures that need the power radiated in all directions, and those of the peak.
+_OF_ALL = ("directivity", "trp", "directivity-towards")
+_OF_PEAK = ("eirp", "beamwidth", "pointing-theta", "pointing-phi", "sidelobe-level")
+
+
+def _refuse_unknown(scan: Path, samples: Samples, solution: Solution, question: Assessment) -> None:
+    """Refuse metrics of which a scan of a part of the sphere tells no interval."""
+    from nf2ff.metrics.beam import peak
+    from nf2ff.metrics.result import peak_seen
+
+    partial = solution.partial
+    if not partial.any():
+        return
+    seen = peak_seen(samples, solution, peak(solution.modes))
+    lost = _OF_ALL if seen.all() else _OF_ALL + _OF_PEAK
+    names = [name for name, some in question.figures.items() if any(x.name in lost for x in some)]
+    if not names:
+        return
+    f = int((partial if seen.all() else ~seen).argmax())
+    coverage = solution.coverage[f]
+    assert coverage is not None
+    why = "what is radiated there is not known" if seen.all() else "the peak may lie there"
+    msg = (
+        f"{scan}: {coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
+        f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
+    )
+    raise ValueError(msg)
+
+
+def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:
+    """Draws to make."""
+    from nf2ff.io.uncertainty_toml import MAX_DRAWS
+
+    if draws is not None and not 1 <= draws <= MAX_DRAWS:
+        msg = f"--draws is {draws}, expected 1 to {MAX_DRAWS}: --linear makes none"
+        raise ValueError(msg)
+    if linear or not asked.assessment.errors:
+        return 0
+    return asked.draws if draws is None else draws
+
+
+def _about_gain(path: Path, assessment: Assessment, powers: Powers) -> Assessment:
+    """The question, with the values of gain in watts of EIRP where a power is known."""
+    if powers == (None, None):
+        return assessment
+    if not assessment.relative_only:
+        option = "--input-power-w" if powers.incident is not None else "--accepted-power-w"
+        msg = (
+            f"{path}: {option} gives the value of the metric gain, but metrics are "
+            f"{', '.join(m.name for m in assessment.budget.metrics)}: add gain, or leave the "
+            "option out"
+        )
+        raise ValueError(msg)
+    return replace(assessment, relative_only=())
+
+
+def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Uncertainty:
+    """Values of gain, EIRP over the power into the antenna, where that is known."""
+    power = next((x for x in powers if x is not None), None)
+    if power is None:
+        return found
+    results = dict(found.results)
+    for name in metrics:
+        one = results[name]
+        draws = None if one.draws is None else one.draws / power
+        field, spread = one.field, one.field_covariance
+        if field is not None and spread is not None:
+            field, spread = field / math.sqrt(power), spread / power
+        # A ratio to the isotropic antenna with the same power, as directivity is.
+        results[name] = replace(
+            one, quantity="directivity", value=one.value / power, draws=draws,
+            field=field, field_covariance=spread,
+        )  # fmt: skip
+    realised = partial(re.sub, r"^(peak )?gain\b", r"\1realised gain")
+    budgets = [
+        replace(
+            budget,
+            metrics=tuple(
+                replace(m, label=realised(m.label)) if m.name in metrics and powers.incident else m
+                for m in budget.metrics
+            ),
+        )
+        for budget in found.budgets
+    ]
+    return replace(found, results=results, budgets=tuple(budgets))
+
+
+def _too_much(radiated: float, power: float | None) -> list[str]:
+    """Say where more power is radiated than was put in."""
+    from nf2ff.metrics.result import MAX_EFFICIENCY
+
+    if power is None or not radiated > MAX_EFFICIENCY * power:
+        return []
+    return [
+        f"{radiated / power:.4g} times the {power:.6g} W that were put in is radiated: check the "
+        "level and the power stated"
+    ]
+
+
+def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:
+    """Circles through the peak of the first frequency, eight points in the finest lobe."""
+    import numpy as np
+
+    from nf2ff.metrics.beam import cut_planes, peak
+    from nf2ff.metrics.maxima import each_frequency
+    from nf2ff.uncertainty.request import Cut
+
+    one = next(each_frequency(modes))
+    top = peak(one)
+    theta, phi = float(top.theta[0]), float(top.phi[0])
+    planes = [cut_planes(one, wish, top)[0] for wish in asked.plane]
+    angle = np.linspace(-np.pi, np.pi, max(181, 8 * modes.degree + 1))
+    turns = [plane.angle_at(theta, phi) for plane in planes]
+    return Cut(theta, phi, np.array(turns), angle, tuple(plane.name for plane in planes))

@@ -1,0 +1,1 @@
+"""Files: native, CSV, TOML, pattern files."""

@@ -1,0 +1,337 @@
+"""Columns of numbers as CSV text: a fast parse, and messages that name line and column.
+
+A header line, columns in any order, and comments (``#`` first in a line) that carry no physics.
+Only where the fast parse fails are cells looked at one by one, to say what is wrong where.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from io import StringIO
+from itertools import chain, islice
+from pathlib import Path
+from typing import Literal, NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.io.safe import PathLike, read_bytes, replacing
+
+TimeConvention = Literal["exp(+jwt)", "exp(-iwt)"]
+TIME_CONVENTIONS: tuple[TimeConvention, ...] = ("exp(+jwt)", "exp(-iwt)")
+
+#: Largest text file that is read [bytes], some 40 million rows.
+MAX_TEXT_BYTES = 4 * 2**30
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_COMMENT = re.compile(rb"(?m)^[ \t]*#[^\n]*\n?")
+#: Lines looked at together once the fast parse of the whole failed.
+_BLOCK = 4096
+
+Check = tuple[Callable[[NDArray[np.float64]], NDArray[np.bool_]], str]
+POSITIVE: Check = (lambda x: x > 0, "a positive number")
+CHECKS: dict[str, Check] = {
+    "theta_deg": (lambda x: np.abs(x) <= 180 * (1 + 1e-12), "-180 to 180"),
+    "radius_m": POSITIVE,
+    "frequency_hz": POSITIVE,
+    "port": (
+        lambda x: (x >= 1) & (x == np.trunc(x)) & (x <= np.iinfo(np.int16).max),
+        "a whole number from 1",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """A parsed CSV file: values (rows, columns), and the text for messages."""
+
+    path: PathLike
+    names: list[str]
+    values: NDArray[np.float64]
+    data: bytes
+    header_line: int
+
+    @classmethod
+    def load(
+        cls,
+        path: PathLike,
+        columns: Sequence[str],
+        *,
+        optional: Sequence[str] = (),
+        pairs: Sequence[tuple[str, str]] = (),
+    ) -> Table:
+        """Parse; the ``pairs`` of columns may be empty, both together, and are NaN then."""
+        data = _text(path)
+        names, line, end = _header(path, data, columns, optional)
+        body = data[end:]
+        plain = b"#" not in body
+        if not plain:
+            body = _COMMENT.sub(b"", body)
+        if not body or body.isspace():
+            msg = f"{path}: has no row below its header: add one row per sample"
+            raise ValueError(msg)
+        may_be_empty = {x: " and ".join(dict.fromkeys(pair)) for pair in pairs for x in pair}
+        values = _fast_parse(path, body, line if plain else None, len(names), may_be_empty)
+        if values is None or not _fit(values, names, may_be_empty):
+            values = _careful_parse(path, data, names, line, may_be_empty)
+        table = cls(path, names, values, data, line)
+        for pair in pairs:
+            empty = [np.isnan(table[name]) for name in pair]
+            lone = np.flatnonzero(empty[0] != empty[1])
+            if lone.size:
+                name = pair[0] if empty[0][lone[0]] else pair[1]
+                other = pair[1] if name == pair[0] else pair[0]
+                table.fault(lone[0], name, f"a number, or {other} empty too (a missing sample)")
+        return table
+
+    def __getitem__(self, name: str) -> NDArray[np.float64]:
+        return self.values[:, self.names.index(name)]
+
+    def check(self, checks: dict[str, Check]) -> None:
+        """Raise at the first row that breaks a rule."""
+        for name in self.names:
+            if name in checks:
+                good, expected = checks[name]
+                bad = np.flatnonzero(~good(self[name]))
+                if bad.size:
+                    self.fault(bad[0], name, expected)
+
+    def complex(self, real: str, imag: str, convention: str) -> NDArray[np.complex128]:
+        """Two columns as complex values of exp(+jwt)."""
+        value = np.empty(len(self.values), dtype=np.complex128)
+        value.real = self[real]
+        value.imag = time_sign(convention) * self[imag]
+        return value
+
+    def line(self, row: int) -> int:
+        """Line of a row in the file, from 1."""
+        lines = _data_lines(self.data, self.header_line)
+        return next(number for i, (number, _) in enumerate(lines) if i == row)
+
+    def fault(self, row: int, name: str, expected: str) -> NoReturn:
+        """Raise for a value of the table, naming its line and column."""
+        value = self[name][row]
+        text = "empty" if np.isnan(value) else f"{value:.12g}"
+        _fault(self.path, self.line(row), name, f"is {text}", f"expected {expected}")
+
+
+def _fault(path: PathLike, line: int, name: str, problem: str, remedy: str) -> NoReturn:
+    msg = f"{path}, line {line}, column {name}: {problem}: {remedy}"
+    raise ValueError(msg)
+
+
+def time_sign(name: str) -> int:
+    """Factor of an imaginary part that brings a time convention to exp(+jwt)."""
+    if name not in TIME_CONVENTIONS:
+        msg = f"time convention is {name!r}, expected {' or '.join(TIME_CONVENTIONS)}"
+        raise ValueError(msg)
+    return 1 if name == "exp(+jwt)" else -1
+
+
+def _text(path: PathLike) -> bytes:
+    """Bytes of a text file in UTF-8, lines ended by a newline only, no byte order mark."""
+    data = read_bytes(path, limit=MAX_TEXT_BYTES)
+    if data.startswith(b"\x89HDF"):
+        msg = f"{path}: is an HDF5 file, expected a CSV table: read it as a native file"
+        raise ValueError(msg)
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if not data or data.isspace():
+        msg = f"{path}: is empty: expected a header line and one row per sample"
+        raise ValueError(msg)
+    at = data.find(b"\0")
+    if at < 0 and not data.isascii():
+        try:
+            data.decode("utf-8")
+        except UnicodeDecodeError as error:
+            at = error.start
+    if at >= 0:
+        line = data.count(b"\n", 0, at) + 1
+        msg = f"{path}, line {line}: is not text in UTF-8: save the table as CSV in UTF-8"
+        raise ValueError(msg)
+    return data
+
+
+def _header(
+    path: PathLike, data: bytes, columns: Sequence[str], optional: Sequence[str]
+) -> tuple[list[str], int, int]:
+    """Names, line number from 1, and offset of what follows."""
+    start = number = 0
+    text = ""
+    while start < len(data) and (not text or text.startswith("#")):
+        end = data.find(b"\n", start)
+        end = len(data) if end < 0 else end
+        number += 1
+        text = data[start:end].decode("utf-8").strip()
+        start = end + 1
+    if not text or text.startswith("#"):
+        msg = f"{path}: has no header line: expected {','.join(columns)}"
+        raise ValueError(msg)
+    names = [name.strip() for name in text.split(",")]
+    where = f"{path}, line {number}"
+    expected = f"expected columns {','.join(columns)}"
+    if len(names) == 1 and re.search(r"[;\t ]", text):
+        msg = f"{where}: columns are not separated by commas: save as CSV with ',' and '.'"
+        raise ValueError(msg)
+    if all(_NUMBER.fullmatch(name) for name in names):
+        msg = f"{where}: numbers where the header should be: {expected}"
+        raise ValueError(msg)
+    unknown = [name for name in names if name not in columns]
+    for name in columns:
+        if name not in names and name not in optional:
+            folded = {x.casefold(): x for x in unknown}
+            near = difflib.get_close_matches(name, folded, n=1, cutoff=0.5)
+            hint = f" (is it {folded[near[0]]!r}? name and unit must agree)" if near else ""
+            msg = f"{where}: column {name} is missing{hint}: {expected}"
+            raise ValueError(msg)
+    for name in unknown:
+        near = difflib.get_close_matches(name.casefold(), optional, n=1, cutoff=0.5)
+        hint = f" (rename it to {near[0]}?)" if near else ""
+        msg = f"{where}: column {name!r} is unknown{hint}: remove it, {expected}"
+        raise ValueError(msg)
+    for name in names:
+        if names.count(name) > 1:
+            msg = f"{where}: column {name} stands there twice: remove one"
+            raise ValueError(msg)
+    return names, number, start
+
+
+def _fast_parse(
+    path: PathLike, body: bytes, skip: int | None, width: int, empties: dict[str, str]
+) -> NDArray[np.float64] | None:
+    """All rows at once, or None where that fails; ``skip`` lines where the file is plain."""
+    if b"n" in body or b"N" in body:  # NaN, Inf: text that the C parser would take as numbers
+        return None
+    if empties and (b",," in body or b",\n" in body or b"\n," in body or body[-1:] == b","):
+        body = b"\n" + body.rstrip(b"\n") + b"\n"
+        for _ in range(2):  # twice: the commas of ",,," overlap
+            body = body.replace(b",,", b",nan,")
+        body = body.replace(b",\n", b",nan\n").replace(b"\n,", b"\nnan,")
+        skip = None
+    # A plain file is read by name: the C parser takes that faster than lines from memory.
+    source = StringIO(body.decode("utf-8")) if skip is None else str(Path(path).resolve())
+    try:
+        values = np.loadtxt(
+            source, delimiter=",", comments=None, skiprows=skip or 0, ndmin=2, encoding="utf-8"
+        )
+    except ValueError:
+        return None
+    return values if values.shape[1] == width else None
+
+
+def _data_lines(data: bytes, header_line: int) -> Iterator[tuple[int, str]]:
+    """Number from 1 and text of each line below the header that is no comment and not blank."""
+    for number, line in enumerate(StringIO(data.decode("utf-8"), newline="\n"), 1):
+        text = line.strip()
+        if number > header_line and text and not text.startswith("#"):
+            yield number, text
+
+
+def _careful_parse(
+    path: PathLike,
+    data: bytes,
+    names: list[str],
+    header_line: int,
+    empties: dict[str, str],
+) -> NDArray[np.float64]:
+    """Block by block, and cell by cell where a block fails, which names the fault."""
+    parts = []
+    lines = _data_lines(data, header_line)
+    while block := list(islice(lines, _BLOCK)):
+        body = "\n".join(text for _, text in block).encode()
+        part = _fast_parse(path, body, None, len(names), empties)
+        if part is None or not _fit(part, names, empties):
+            part = _walk(path, block, names, empties)
+        parts.append(part)
+    return np.concatenate(parts)
+
+
+def _fit(values: NDArray[np.float64], names: list[str], empties: dict[str, str]) -> bool:
+    """Whether all values are finite, but for those that may be empty."""
+    fixed = [i for i, name in enumerate(names) if name not in empties]
+    return bool(np.isfinite(values[:, fixed]).all() and not np.isinf(values).any())
+
+
+def _walk(
+    path: PathLike, lines: Iterable[tuple[int, str]], names: list[str], empties: dict[str, str]
+) -> NDArray[np.float64]:
+    rows = []
+    for line, text in lines:
+        cells = [cell.strip() for cell in text.split(",")]
+        if len(cells) != len(names):
+            msg = f"{path}, line {line}: has {len(cells)} fields, the header has {len(names)}: " + (
+                "one value per column, '.' as decimal sign"
+            )
+            raise ValueError(msg)
+        for i, (name, cell) in enumerate(zip(names, cells, strict=True)):
+            if not cell:
+                if name not in empties:
+                    _fault(path, line, name, "is empty", "expected a number")
+                cells[i] = "nan"
+            elif not _NUMBER.fullmatch(cell):
+                remedy = "expected a number, '.' as decimal sign"
+                if re.fullmatch(r"[+-]?(nan|inf(inity)?)", cell, re.IGNORECASE):
+                    remedy = "expected a finite number"
+                    if name in empties:
+                        remedy += f"; leave {empties[name]} empty where missing"
+                    elif name.startswith("eirp"):
+                        remedy += "; -200 stands for no power"
+                _fault(path, line, name, f"is {cell[:40]!r}", remedy)
+            elif not np.isfinite(float(cell)):
+                _fault(path, line, name, f"is {cell[:40]}", "too large for a number")
+        rows.append([float(cell) for cell in cells])
+    return np.array(rows)
+
+
+def to_degrees(radians: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Degrees that come nearest to ``radians`` when converted back, round ones before others."""
+    degrees = np.degrees(radians)
+    step = np.spacing(np.abs(degrees))
+    result, error = degrees, np.full_like(degrees, np.inf)
+    near = (degrees + k * step for k in (2, -2, 1, -1, 0))
+    for candidate in chain(near, (np.round(degrees, 12), np.round(degrees, 9))):
+        off = np.abs(np.radians(candidate) - radians)
+        result = np.where(off <= error, candidate, result)
+        error = np.minimum(off, error)
+    return result
+
+
+def to_texts(values: NDArray[np.float64] | NDArray[np.int16]) -> NDArray[np.object_]:
+    """The shortest text that reads back exactly, each; most positions recur, so by unique value."""
+    unique, inverse = np.unique(values, return_inverse=True)
+    texts = np.empty(unique.size, dtype=object)
+    texts[:] = list(map(repr, unique.tolist()))
+    return texts[inverse].reshape(values.shape)
+
+
+def or_empty(values: NDArray[np.complex128]) -> tuple[list[str], list[str]]:
+    """Real and imaginary part as by `to_texts`, both empty where a value is missing."""
+    real, imag = (list(map(repr, part.tolist())) for part in (values.real, values.imag))
+    for i in np.flatnonzero(np.isnan(values)):
+        real[i] = imag[i] = ""
+    return real, imag
+
+
+def write_lines(
+    path: PathLike, columns: Sequence[str], blocks: Iterable[str], *, overwrite: bool
+) -> None:
+    """Write, close, reopen, compare the checksum, and put in place."""
+    with replacing(path, overwrite=overwrite) as temporary:
+        check = 0
+        with temporary.open("xb") as file:
+            for text in chain([",".join(columns) + "\n"], blocks):
+                data = text.encode("ascii")
+                file.write(data)
+                check = zlib.crc32(data, check)
+        found = 0
+        with temporary.open("rb") as file:
+            while data := file.read(2**22):
+                found = zlib.crc32(data, found)
+        if found != check:
+            msg = "what was read back differs from what was written"
+            raise OSError(msg)

@@ -1,0 +1,245 @@
+"""HDF5 under the native files: the only h5py.
+
+Groups of datasets, each with its axes as dimension scales, ``units`` and ``long_name``, so that
+``xarray.open_dataset(file, group="/far_field", engine="h5netcdf")`` opens them as they are.
+Nothing is read before the links, layouts and sizes in the file have been looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import h5py
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.io.safe import PathLike, provenance, read_bytes, replacing
+
+FORMAT = "nf2ff"
+VERSION = 1
+KINDS = ("samples", "result", "probe", "modes", "far_field", "uncertainty", "study")
+#: Most bytes in all datasets of one file that is read.
+MAX_BYTES = 16 * 2**30
+#: Most links in a file that is read; a native file has some 30.
+MAX_LINKS = 1000
+
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_FILTERS = {h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE}
+#: Numbers in a chunk, 1 MiB as complex values: the size of HDF5's own cache.
+_CHUNK = 65536
+
+
+class Item(NamedTuple):
+    """A dataset to be written; one whose only axis is its own name is a dimension scale."""
+
+    name: str
+    values: NDArray[Any]
+    units: str
+    long_name: str
+    axes: tuple[str, ...]
+
+
+class Group(NamedTuple):
+    """Datasets and text attributes that belong together."""
+
+    items: list[Item]
+    attributes: dict[str, str]
+
+
+def is_native(path: PathLike) -> bool:
+    """Whether a file begins as HDF5 does."""
+    return read_bytes(path, limit=0, count=len(_SIGNATURE)) == _SIGNATURE
+
+
+@contextmanager
+def open_native(path: PathLike) -> Iterator[Any]:
+    """A native file whose links, layouts and size have passed; errors come in one line."""
+    if not is_native(path):
+        msg = f"{path}: is not HDF5: give a native file, or turn a CSV table into one"
+        raise ValueError(msg)
+    try:
+        with h5py.File(path, "r") as file:
+            _inspect(file)
+            yield file
+    except ValueError as error:
+        msg = f"{path}: {' '.join(str(error).split())}"
+        raise ValueError(msg) from error
+    except (OSError, KeyError, MemoryError, RuntimeError, TypeError) as error:
+        reason = " ".join(str(error).split())
+        fault = "is truncated" if "truncated" in reason else "cannot be read"
+        msg = f"{path}: {fault} ({reason}): copy or write it again"
+        raise ValueError(msg) from error
+
+
+def _inspect(file: Any) -> None:
+    """Refuse what is not ours, and what leads out of the file, before anything is read."""
+    if file.attrs.get("format") != FORMAT:
+        msg = f"is HDF5 of another format: expected the attribute format = {FORMAT!r}"
+        raise ValueError(msg)
+    found = file.attrs.get("version")
+    if found != VERSION:
+        msg = f"is of version {found}, expected {VERSION}: use the nf2ff that wrote it"
+        raise ValueError(msg)
+    if file.attrs.get("kind") not in KINDS:
+        msg = f"is of kind {file.attrs.get('kind')!r}, expected one of {', '.join(KINDS)}"
+        raise ValueError(msg)
+    names: list[str] = []
+
+    def visit(name: bytes, link: Any) -> str | None:  # a text ends the walk; h5py bears no raise
+        names.append(name.decode(errors="replace"))
+        if link.type != h5py.h5l.TYPE_HARD:
+            return f"/{names[-1]} is a soft or external link: put the data itself there"
+        if len(names) > MAX_LINKS:
+            return f"holds more than {MAX_LINKS} links: keep only the groups needed"
+        return None
+
+    fault = file.id.links.visit(visit, info=True)
+    if fault:
+        raise ValueError(fault)
+    total = 0
+    for name in names:
+        item = file[name]
+        if isinstance(item, h5py.Dataset):
+            _inspect_dataset(name, item)
+            total += item.size * item.dtype.itemsize
+        if total > MAX_BYTES:
+            msg = f"holds more than {MAX_BYTES} bytes of data, the limit: split it"
+            raise ValueError(msg)
+
+
+def _inspect_dataset(name: str, item: Any) -> None:
+    plist = item.id.get_create_plist()
+    if item.is_virtual or plist.get_external_count():
+        msg = f"/{name} keeps its data in other files: put the data itself there"
+        raise ValueError(msg)
+    filters = {plist.get_filter(i)[0] for i in range(plist.get_nfilters())}
+    if filters - _FILTERS:
+        msg = f"/{name} is compressed in an unusual way: use gzip or none"
+        raise ValueError(msg)
+    if item.shape is None or not item.size:
+        msg = f"/{name} holds no number: write it again"
+        raise ValueError(msg)
+    stored = item.id.get_storage_size()
+    if not filters & {h5py.h5z.FILTER_DEFLATE} and stored < item.size * item.dtype.itemsize:
+        msg = f"/{name} has {stored} bytes of {item.size} numbers: was not written to its end"
+        raise ValueError(msg)
+
+
+def find(file: Any, name: str) -> Any:
+    """A group of the file."""
+    if not isinstance(file.get(name), h5py.Group):
+        msg = f"has no group /{name}: it is a file of kind {file.attrs['kind']}"
+        raise ValueError(msg)
+    return file[name]
+
+
+def attribute(group: Any, name: str, allowed: Sequence[str]) -> Any:
+    """A text attribute of a group, one of those allowed."""
+    value = group.attrs.get(name)
+    if value not in allowed:
+        msg = f"{group.name}: attribute {name} is {value!r}, expected one of {', '.join(allowed)}"
+        raise ValueError(msg)
+    return value
+
+
+def take(
+    group: Any,
+    name: str,
+    units: str | Sequence[str] | None,
+    ndim: int | tuple[int, ...],
+    *,
+    kind: str = "f",
+    missing: bool = False,
+    finite: bool = True,
+) -> NDArray[Any]:
+    """A dataset of the group, its units, dimensions, type and values checked."""
+    item = group.get(name)
+    where = f"{group.name}/{name}"
+    if not isinstance(item, h5py.Dataset):
+        msg = f"has no dataset {where}: write it again"
+        raise ValueError(msg)
+    given = item.attrs.get("units")
+    allowed = (units,) if isinstance(units, str) else units
+    if not isinstance(given, str) or (allowed is not None and given not in allowed):
+        expected = "a text" if allowed is None else " or ".join(allowed)
+        text = repr(given) if isinstance(given, str) else str(given)
+        msg = f"{where} has units {text}, expected {expected}: convert it and set units"
+        raise ValueError(msg)
+    dims = (ndim,) if isinstance(ndim, int) else ndim
+    if item.ndim not in dims or item.dtype.kind not in kind:
+        what = {"f": "real", "c": "complex", "iu": "whole"}.get(kind, "real")
+        msg = f"{where} is {item.dtype} {item.shape}, expected {what} numbers in {dims} dimensions"
+        raise ValueError(msg)
+    values = np.asarray(item[()])
+    if finite and kind != "iu":
+        bad = np.isinf(values) if missing else ~np.isfinite(values)
+        if bad.any():
+            at = ", ".join(map(str, np.argwhere(bad)[0]))
+            msg = f"{where} is not finite at index ({at}): remove or repair it"
+            raise ValueError(msg)
+    return values
+
+
+def write(
+    path: PathLike,
+    kind: str,
+    groups: Mapping[str, Group],
+    origin: Mapping[str, str] | None,
+    overwrite: bool,
+) -> None:
+    """Write under a temporary name, close, reopen, compare, and put in place."""
+    for name, group in groups.items():
+        for item in group.items:
+            if item.values.size == 0:
+                msg = f"{path}: {name} has no {item.name}: nothing to write"
+                raise ValueError(msg)
+    with replacing(path, overwrite=overwrite) as temporary:
+        # From HDF5 1.8 on the structures between the data can have checksums, too.
+        with h5py.File(temporary, "x", libver=("v108", "v108")) as file:
+            file.attrs.update(format=FORMAT, version=VERSION, kind=kind)
+            file.create_group("provenance").attrs.update(provenance() if origin is None else origin)
+            for name, group in groups.items():
+                _fill(file.create_group(name), group)
+        try:
+            _verify(temporary, groups)
+        except ValueError as error:
+            msg = f"read back fails, {error}"
+            raise OSError(msg) from error
+
+
+def _fill(target: Any, group: Group) -> None:
+    target.attrs.update(group.attributes)
+    for item in group.items:
+        text = item.values.dtype.kind == "O"  # of any length, which HDF5 has no checksum for
+        kind = h5py.string_dtype() if text else item.values.dtype
+        chunks = list(item.values.shape)
+        for axis, size in enumerate(chunks):
+            rest = int(np.prod(chunks[axis + 1 :]))
+            chunks[axis] = min(size, max(1, _CHUNK // rest))
+        data = target.create_dataset(
+            item.name, data=item.values, dtype=kind, chunks=tuple(chunks), fletcher32=not text
+        )
+        data.attrs.update(units=item.units, long_name=item.long_name)
+        if item.axes == (item.name,):
+            data.make_scale(item.name)
+    for item in group.items:
+        if item.axes != (item.name,):
+            for axis, name in enumerate(item.axes):
+                target[item.name].dims[axis].attach_scale(target[name])
+
+
+def _verify(path: Path, groups: Mapping[str, Group]) -> None:
+    """Raise where the file does not hold what was to be written."""
+    with open_native(path) as file:
+        for name, group in groups.items():
+            for item in group.items:
+                data = file[name][item.name]
+                source = data.asstr() if item.values.dtype.kind == "O" else data
+                for part in data.iter_chunks():
+                    one, two = np.asarray(source[part]), item.values[part]
+                    if not (np.array_equal(one, two) or np.array_equal(one, two, equal_nan=True)):
+                        msg = f"/{name}/{item.name} read back differs from what was written"
+                        raise ValueError(msg)

@@ -1,0 +1,401 @@
+"""Levels of an antenna as CSV: on a grid of directions, and along cuts.
+
+Levels are in dBi and dBm, phases in deg of the far field lim r exp(+jkr) E in exp(+jwt), referred
+to the origin. A cell is empty where there is no field at all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.antenna import fields
+from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.modes import Modes
+from nf2ff.io.columns import to_texts, write_lines
+from nf2ff.io.safe import PathLike
+from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.metrics.beam import Peak, peak
+from nf2ff.metrics.cuts import cut, cut_through
+from nf2ff.metrics.level import directivity, eirp
+from nf2ff.metrics.planes import Plane, PlaneLike, plane_of, stated_plane
+from nf2ff.metrics.polarisation import Basis, components, partial_directivity
+
+Real = NDArray[np.float64]
+
+#: Names of the two components of each basis, as in the columns.
+COMPONENTS: dict[str, tuple[str, str]] = {
+    "theta-phi": ("theta", "phi"),
+    "ludwig-3": ("co", "cross"),
+    "circular": ("right", "left"),
+    "linear": ("co", "cross"),
+}
+#: A direction closer to one of a grid than this is that [rad].
+_ON_GRID = 1e-9
+#: Rows formatted together.
+_BLOCK = 65536
+
+
+def write_levels(
+    path: PathLike,
+    far_field: FarField,
+    *,
+    basis: Basis = "theta-phi",
+    reference_angle: float = 0.0,
+    overwrite: bool = False,
+) -> None:
+    """Write directivity, its components, EIRP and phases in every direction as CSV.
+
+    Columns: frequency_hz, theta_deg, phi_deg, directivity_dbi, the partial directivities
+    X_dbi and Y_dbi, eirp_dbm (of absolute data), X_phase_deg, Y_phase_deg, and trusted, 1 where
+    the near field was seen. X and Y are theta and phi, co and cross, or right and left.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    far_field : FarField
+        What to write.
+    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
+        Polarisation basis.
+    reference_angle : float
+        Of "ludwig-3" and "linear", as in `metrics.polarisation.components` [rad].
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    ValueError
+        If no power is radiated at a frequency, the basis is none, or the file exists or cannot
+        be written; the old one is untouched then.
+    """
+    names = _level_names(basis, far_field.reference)
+    theta, phi = (_angle_texts(x) for x in (far_field.theta, far_field.phi))
+    mark = far_field.trusted
+    rows = max(1, _BLOCK // max(1, phi.size))
+
+    def blocks() -> Iterator[str]:
+        for f, hertz in enumerate(far_field.frequency.tolist()):
+            for at in range(0, theta.size, rows):
+                part = slice(at, at + rows)
+                some = FarField(
+                    far_field.frequency[f : f + 1],
+                    far_field.theta[part],
+                    far_field.phi,
+                    far_field.e_theta[f : f + 1, part],
+                    far_field.e_phi[f : f + 1, part],
+                    far_field.radiated_power[f : f + 1],
+                    far_field.reference,
+                )
+                shape = some.e_theta.shape[1:]
+                seen = np.ones(shape, dtype=bool) if mark is None else mark[f, part]
+                yield _lines(
+                    [
+                        [repr(hertz)] * seen.size,
+                        np.repeat(theta[part], phi.size).tolist(),
+                        np.tile(phi, shape[0]).tolist(),
+                        *_level_texts(some, basis, reference_angle),
+                        np.where(seen, "1", "0").ravel().tolist(),
+                    ]
+                )
+
+    header = ("frequency_hz", "theta_deg", "phi_deg", *names, "trusted")
+    write_lines(path, header, blocks(), overwrite=overwrite)
+
+
+def write_cuts(
+    path: PathLike,
+    modes: Modes,
+    *,
+    angle: ArrayLike,
+    phi: Sequence[float] = (),
+    theta: Sequence[float] = (),
+    plane: Sequence[PlaneLike] = (),
+    through: tuple[float, float] | None = None,
+    basis: Basis = "theta-phi",
+    reference_angle: float = 0.0,
+    seen: FarField | None = None,
+    overwrite: bool = False,
+) -> None:
+    """Write cuts as CSV, evaluated on the expansion itself.
+
+    Columns: frequency_hz, cut, cut_deg, angle_deg, theta_deg and phi_deg of the direction, the
+    levels and phases as `write_levels` has them, and the plane in words. Three kinds of cut:
+
+    - ``phi``: the great circle through the z axis at azimuth cut_deg; angle_deg is theta, negative
+      in the half at cut_deg + 180, where the unit vectors are continued through the pole.
+    - ``theta``: the cone theta = cut_deg; angle_deg is phi.
+    - ``plane``: the great circle through the peak at cut_deg from the plane of phi that belongs to
+      the beam (`planes.plane_of`), towards phi^, or in the plane that is asked for in words;
+      angle_deg counts from the peak.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    modes : Modes
+        Mode coefficients.
+    angle : (A,) array_like
+        Angles along each cut, within [-pi, pi] [rad].
+    phi, theta : sequence of float
+        Cuts of each kind [rad].
+    plane : sequence of float, str or Plane
+        Cuts of the third kind, as `nf2ff.metrics.planes.plane_of` has them.
+    through : tuple of float, optional
+        Direction theta, phi that the cuts of kind ``plane`` go through and count from, instead of
+        the peak of each frequency; angles are from theta^ there [rad].
+    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
+        Polarisation basis. Along ``plane``, "ludwig-3" refers to the direction that the cut
+        goes through as its axis, and to the plane 0 there as x.
+    reference_angle : float
+        Of "ludwig-3", about the axis, and "linear", as in `metrics.polarisation.components` [rad].
+    seen : FarField, optional
+        Far field whose ``trusted`` marks the directions, as in `trusted_around`.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    ValueError
+        If no cut is asked for, an angle is out of range, no power is radiated at a frequency,
+        there is no such plane, the basis is none, or the file exists or cannot be written; the old
+        one is untouched then.
+    """
+    names = _level_names(basis, modes.reference)
+    angle = as_array(angle, float, "angle", ndim=1)
+    wanted: list[tuple[str, PlaneLike]] = [("phi", x) for x in phi]
+    wanted += [("theta", x) for x in theta] + [("plane", x) for x in plane]
+    if not wanted:
+        msg = "no cut is asked for: give one of phi, theta, plane"
+        raise ValueError(msg)
+    outside = [x for x in theta if not 0 <= x <= np.pi]
+    if outside:
+        msg = f"the cut theta is {np.degrees(outside[0]):g} deg, expected a cone from 0 to 180 deg"
+        raise ValueError(msg)
+    lines = _lines_of(modes, wanted, through)
+    text = _angle_texts(angle).tolist()
+
+    def blocks() -> Iterator[str]:
+        for (kind, _), some in zip(wanted, lines, strict=True):
+            pairs = zip(frequencies(modes), some, strict=True)
+            for f, (one, line) in enumerate(pairs):
+                at, field = _evaluate(one, kind, line, angle, basis)
+                place = str(_angle_texts(np.array([line.shown]))[0])
+                where = [[f"{x:.6f}" for x in np.degrees(part)] for part in at]
+                yield _lines(
+                    [
+                        [repr(float(field.frequency[0]))] * angle.size,
+                        [kind] * angle.size,
+                        [place] * angle.size,
+                        text,
+                        *where,
+                        *_level_texts(field, basis, reference_angle),
+                        np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
+                        [line.name] * angle.size,
+                    ]
+                )
+
+    header = ("frequency_hz", "cut", "cut_deg", "angle_deg", "theta_deg", "phi_deg")
+    write_lines(path, (*header, *names, "trusted", "plane"), blocks(), overwrite=overwrite)
+
+
+def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
+    """One direction for each frequency: that given, or the peak.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients of F frequencies.
+    through : tuple of float or None
+        theta and phi [rad], None for the peak.
+
+    Returns
+    -------
+    (F, 2) ndarray
+        theta and phi [rad].
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite, or no power is radiated at a frequency.
+    """
+    if through is None:
+        top: Peak = peak(modes)
+        return np.stack([top.theta, top.phi], axis=1)
+    one = as_array(through, float, "through", ndim=1)
+    return np.tile(one, (modes.frequency.size, 1))
+
+
+def frequencies(modes: Modes) -> Iterator[Modes]:
+    """The modes of each frequency by itself."""
+    for f in range(modes.frequency.size):
+        part = slice(f, f + 1)
+        yield Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
+
+
+class _Line(NamedTuple):
+    """One cut of one frequency: cut_deg and the plane in words; of kind "plane" the direction that
+    it goes through, its angle from theta^ there, and the azimuth about it for ludwig-3."""
+
+    shown: float
+    name: str
+    through: tuple[float, float] = (0.0, 0.0)
+    turn: float = 0.0
+    around: float = 0.0
+
+
+def _lines_of(
+    modes: Modes, wanted: list[tuple[str, PlaneLike]], through: tuple[float, float] | None
+) -> list[list[_Line]]:
+    """For each cut its lines at each frequency."""
+    found: list[list[_Line]] = [[] for _ in wanted]
+    axis = directions(modes, through) if any(kind == "plane" for kind, _ in wanted) else None
+    for f, one in enumerate(frequencies(modes)):
+        start = None
+        for (kind, wish), lines in zip(wanted, found, strict=True):
+            if kind != "plane" or axis is None:
+                assert isinstance(wish, int | float)
+                degrees = _angle_texts(np.array([wish]))[0]
+                lines.append(_Line(wish, f"{kind} = {degrees} deg"))
+                continue
+            theta, phi = axis[f].tolist()
+            if through is None:
+                plane = plane_of(one, wish, theta=theta, phi=phi)
+                if start is None:
+                    first = plane_of(one, 0.0, theta=theta, phi=phi)
+                    start = first.angle_at(theta, phi)
+            else:
+                plane, start = _through(wish, theta, phi), 0.0
+            turn = plane.angle_at(theta, phi)
+            shown = np.radians(plane.turn_deg) if isinstance(wish, str | Plane) else wish
+            lines.append(_Line(shown, plane.name, (theta, phi), turn, turn - start))
+    return found
+
+
+def _through(wish: PlaneLike, theta: float, phi: float) -> Plane:
+    """A plane through a stated direction, of which there is no beam to say more."""
+    if isinstance(wish, str | Plane):
+        plane = stated_plane(wish, theta=theta, phi=phi)
+        if plane is None:
+            msg = f"plane {wish} is one of the beam: leave the direction out that cuts go through"
+            raise ValueError(msg)
+        return plane
+    return Plane(phi, wish)
+
+
+def _evaluate(
+    one: Modes, kind: str, line: _Line, angle: Real, basis: Basis
+) -> tuple[tuple[Real, Real], FarField]:
+    """Directions of a cut, and its field as one row (1, 1, A).
+
+    The azimuth of that row is the one about the axis of the cut, to which ludwig-3 refers.
+    """
+    position = line.shown
+    around = np.full(angle.size, position)
+    if kind == "phi":
+        e = cut(one, phi=position, theta=angle)
+        at = np.abs(angle), np.mod(np.where(angle < 0, position + np.pi, position), 2 * np.pi)
+    elif kind == "theta":
+        around = angle
+        at = np.full(angle.size, position), np.mod(angle, 2 * np.pi)
+        e = fields.far_field_points(one, theta=at[0], phi=angle)
+    else:
+        (theta, phi), around = line.through, np.full(angle.size, line.around)
+        at = _along(theta, phi, line.turn, angle)
+        if basis in ("theta-phi", "linear"):
+            e = fields.far_field_points(one, theta=at[0], phi=at[1])
+        else:
+            e = cut_through(one, theta=theta, phi=phi, plane=line.turn, angle=angle)
+    unused = np.zeros(1)  # theta of that row: nothing made of it looks there
+    e_theta, e_phi = (x[:, None] for x in e)
+    power = one.radiated_power()
+    return at, FarField(one.frequency, unused, around, e_theta, e_phi, power, one.reference)
+
+
+def _along(theta: float, phi: float, plane: float, angle: Real) -> tuple[Real, Real]:
+    """Directions (A,) along a great circle, as `cut_through` has it."""
+    origin, towards_theta, towards_phi = unit_vectors(theta, phi)
+    along = np.cos(plane) * towards_theta + np.sin(plane) * towards_phi
+    return direction_angles(np.cos(angle)[:, None] * origin + np.sin(angle)[:, None] * along)
+
+
+def trusted_around(
+    seen: FarField | None, theta: Real, phi: Real, *, index: int = 0
+) -> NDArray[np.bool_]:
+    """Whether each direction, or all directions of a grid around it, are trusted.
+
+    Parameters
+    ----------
+    seen : FarField or None
+        The grid; without one, and where all of it is trusted, the answer is yes.
+    theta, phi : ndarray
+        Directions, one shape, theta in [0, pi] [rad].
+    index : int
+        Which of the grid's frequencies.
+
+    Returns
+    -------
+    ndarray of bool
+        The same shape.
+    """
+    result = np.ones(np.shape(theta), dtype=bool)
+    if seen is None or seen.trusted is None:
+        return result
+    around: list[list[NDArray[np.intp]]] = []
+    turn = 2 * np.pi
+    for grid, wanted in ((seen.theta, theta), (np.mod(seen.phi, turn), np.mod(phi, turn))):
+        order = np.argsort(grid)
+        below = np.searchsorted(grid[order], wanted + _ON_GRID, side="right") - 1
+        above = np.searchsorted(grid[order], wanted - _ON_GRID, side="left")
+        # Around the circle in phi; beyond the last theta there is only that.
+        both = (k % grid.size if around else np.clip(k, 0, grid.size - 1) for k in (below, above))
+        around.append([order[k] for k in both])
+    for row in around[0]:
+        for column in around[1]:
+            result &= seen.trusted[index, row, column]
+    return result
+
+
+def _level_names(basis: Basis, reference: str) -> tuple[str, ...]:
+    if basis not in COMPONENTS:
+        msg = f"basis is {basis!r}, expected one of {', '.join(COMPONENTS)}"
+        raise ValueError(msg)
+    a, b = COMPONENTS[basis]
+    power = ("eirp_dbm",) if reference == "absolute" else ()
+    levels = ("directivity_dbi", f"{a}_dbi", f"{b}_dbi")
+    return (*levels, *power, f"{a}_phase_deg", f"{b}_phase_deg")
+
+
+def _level_texts(field: FarField, basis: Basis, reference_angle: float) -> list[list[str]]:
+    """Cells of each column that `_level_names` names, of a field at one frequency."""
+    parts = partial_directivity(field, basis, reference_angle=reference_angle)
+    waves_of = components(field, basis, reference_angle=reference_angle)
+    powers = [directivity(field), *parts]
+    if field.reference == "absolute":
+        powers.append(eirp(field) / 1e-3)
+    columns = []
+    with np.errstate(divide="ignore"):
+        columns += [(10 * np.log10(x), 6) for x in powers]
+    columns += [(np.where(x == 0, np.nan, np.degrees(np.angle(x))), 4) for x in waves_of]
+    return [_texts(x.ravel(), decimals) for x, decimals in columns]
+
+
+def _angle_texts(radians: Real) -> NDArray[np.object_]:
+    """Degrees without the last digits that rounding in radians leaves."""
+    return to_texts(np.asarray(np.round(np.degrees(radians), 9) + 0.0, dtype=np.float64))
+
+
+def _texts(values: Real, decimals: int) -> list[str]:
+    rounded = np.round(values, decimals) + 0.0  # no negative zero
+    texts = list(map(f"%.{decimals}f".__mod__, rounded.tolist()))
+    for i in np.flatnonzero(~np.isfinite(values)):
+        texts[i] = ""
+    return texts
+
+
+def _lines(columns: Iterable[Sequence[str]]) -> str:
+    return "\n".join(map(",".join, zip(*columns, strict=True))) + "\n"

@@ -1,0 +1,69 @@
+"""Columns of tables of power without phase, told from other files."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from nf2ff.io.safe import PathLike, first_line
+
+PLACE_COLUMNS = ("theta_deg", "phi_deg", "frequency_hz")
+
+
+#: Columns of a table of EIRP: both polarisations, or in their place `TOTAL_COLUMN`, their sum.
+POWER_COLUMNS = (*PLACE_COLUMNS, "eirp_theta_dbm", "eirp_phi_dbm")
+
+
+TOTAL_COLUMN = "eirp_dbm"
+
+
+#: Columns of a table of sensitivity; a cell left empty is one that was not reached.
+SENSITIVITY_COLUMNS = (*PLACE_COLUMNS, "eis_theta_dbm", "eis_phi_dbm")
+
+
+def power_table_kind(path: PathLike) -> Literal["power", "sensitivity"] | None:
+    """Whether a file is a CSV table of EIRP, of sensitivity, or neither, by its header alone.
+
+    Raises
+    ------
+    ValueError
+        If it has columns of both.
+    """
+    names = {name.strip() for name in first_line(path).split(",")}
+    if "directivity_dbi" in names:  # levels of a result, with a column of EIRP too
+        return None
+    power, sensitivity = {*POWER_COLUMNS[3:], TOTAL_COLUMN}, set(SENSITIVITY_COLUMNS[3:])
+    if names & power and names & sensitivity:
+        msg = f"{path}: has columns of EIRP and of EIS: keep those of one, or make two tables"
+        raise ValueError(msg)
+    if names & power:
+        return "power"
+    return "sensitivity" if names & sensitivity else None
+
+
+def refuse_power_table(path: PathLike, expected: str) -> None:
+    """Refuse a table of power where samples are ``expected``.
+
+    Raises
+    ------
+    ValueError
+        If the file is such a table.
+    """
+    if power_table_kind(path):
+        msg = (
+            f"{path}: holds power without phase, which cannot be transformed (nf2ff inspect gives "
+            f"its total and peak): expected {expected}"
+        )
+        raise ValueError(msg)
+
+
+def refuse_levels(path: PathLike, line: str) -> None:
+    """Refuse levels that export wrote.
+
+    Raises
+    ------
+    ValueError
+        If ``line``, the first of the file, is their header.
+    """
+    if "directivity_dbi" in line:
+        msg = f"{path}: holds levels that export wrote: give the result that they were made of"
+        raise ValueError(msg)

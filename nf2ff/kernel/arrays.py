@@ -1,0 +1,95 @@
+"""Arrays, checked when they are taken and read-only when they are kept."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+def freeze(noun: Any, *, missing: bool = False) -> None:
+    """Convert the fields of a noun that holds results to read-only arrays of one shape (F,).
+
+    Parameters
+    ----------
+    noun : dataclass instance
+        Its fields are array_like or None.
+    missing : bool
+        Whether values may be NaN.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ or a value is not finite.
+    """
+    shape: tuple[int, ...] | None = None
+    for field in fields(noun):
+        value = getattr(noun, field.name)
+        if value is None:
+            continue
+        array = as_array(value, float, field.name, ndim=1, missing=missing)
+        shape = shape or array.shape
+        if array.shape != shape:
+            msg = f"{field.name} has {array.size} values, expected {shape[0]}, one a frequency"
+            raise ValueError(msg)
+        object.__setattr__(noun, field.name, array)
+
+
+def as_array(
+    value: ArrayLike, dtype: Any, name: str, *, ndim: int | None = None, missing: bool = False
+) -> NDArray[Any]:
+    """Convert to a read-only array, check its dimensions and that it is finite.
+
+    Parameters
+    ----------
+    value : array_like
+        What the caller gave.
+    dtype : dtype
+        float, complex or an integer type.
+    name : str
+        Its name in messages.
+    ndim : int, optional
+        Number of dimensions expected.
+    missing : bool
+        Whether NaN is allowed (a missing value); infinity never is.
+
+    Returns
+    -------
+    ndarray
+        A read-only view, or a converted copy where the type differs.
+
+    Raises
+    ------
+    ValueError
+        If the dimensions differ or a value is not finite.
+    """
+    array = np.asarray(value)
+    whole = np.issubdtype(dtype, np.integer)
+    if whole and not np.issubdtype(array.dtype, np.integer):
+        # An empty list is of floats; infinity, or what no whole number of 64 bits reaches, would
+        # become some other number.
+        good = not np.iscomplexobj(array) and (
+            (np.abs(array) < 2.0**63) & (array == np.trunc(array))
+        )
+        if not np.all(good):
+            msg = f"{name} must hold whole numbers"
+            raise ValueError(msg)
+    if np.iscomplexobj(array) and not np.issubdtype(dtype, np.complexfloating):
+        msg = f"{name} must be real"
+        raise ValueError(msg)
+    array = np.ascontiguousarray(array, dtype) if array.ndim else array.astype(dtype)
+    array = array.view()
+    array.flags.writeable = False
+    if ndim is not None and array.ndim != ndim:
+        msg = f"{name} has {array.ndim} dimensions, expected {ndim}"
+        raise ValueError(msg)
+    if array.size and not whole:
+        bad = np.isinf(array) if missing else ~np.isfinite(array)
+        if bad.any():
+            first = tuple(np.argwhere(bad)[0].tolist())
+            where = f" at index ({', '.join(map(str, first))})" if first else ""
+            msg = f"{name} is {array[first]}{where}, expected finite"
+            raise ValueError(msg)
+    return array

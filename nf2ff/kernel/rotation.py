@@ -1,0 +1,351 @@
+"""Exact rotation of spherical-wave coefficients: arrays in, arrays out.
+
+A rotation R = Rz(alpha) Ry(beta) Rz(gamma) is active: the antenna is turned, first by gamma about
+z, then by beta about y, then by alpha about z, all axes those of the coordinate system, which
+stands still. What radiated towards r^ then radiates towards R r^. With the coefficients
+D^n_{m m'} = <n m| exp(-j alpha J_z) exp(-j beta J_y) exp(-j gamma J_z) |n m'> of quantum mechanics,
+
+    q'_nm = sum over m' of exp(-j m alpha) d^n_{m m'}(beta) exp(-j m' gamma) q_nm',
+
+alike for every quantity whose azimuthal functions are exp(j m phi) with the phases of Condon and
+Shortley, in either time factor: for both kinds s of spherical waves, and for the coefficients of
+scalar harmonics.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import as_array
+
+Real = NDArray[np.float64]
+
+#: Numbers rotated at once: 16 MB of them, six times that while at work.
+_AT_ONCE = 2**20
+#: Entries of R^T R may differ by this from those of the unit matrix: angles written with six
+#: digits pass, two axes swapped or a scale do not.
+ORTHOGONAL_TOLERANCE = 1e-6
+#: Below this sine of beta only the sum (or difference) of alpha and gamma is known.
+_POLE = 1e-15
+
+
+def rotate_coefficients(
+    coefficients: ArrayLike,
+    *,
+    alpha: float,
+    beta: float,
+    gamma: float,
+    threads: int | None = None,
+) -> NDArray[np.complex128]:
+    """Coefficients of the rotated antenna.
+
+    Parameters
+    ----------
+    coefficients : (..., N(N+2)) array_like
+        Coefficients q_nm, last axis n (n+1) + m - 1, n = 1 ... N.
+    alpha, beta, gamma : float
+        Euler angles about z, y and z, any values; gamma acts first [rad].
+    threads : int, optional
+        Threads, by default all.
+
+    Returns
+    -------
+    (..., N(N+2)) ndarray
+        Coefficients q'_nm in the same order.
+
+    Raises
+    ------
+    ValueError
+        If an angle or a coefficient is not finite or the coefficients are no complete set.
+
+    Notes
+    -----
+    Degree by degree, N^3 operations for each set of coefficients and no more memory than a few
+    times theirs. Measured with random coefficients, there and back: 4e-15 of their norm at
+    N = 200, 2e-14 at N = 1000.
+
+    Examples
+    --------
+    A wave of order m = 0 about z, turned to x: q_{1,-1} = 1/sqrt 2, q_11 = -1/sqrt 2.
+
+    >>> q = rotate_coefficients([0, 1, 0], alpha=0.0, beta=np.pi / 2, gamma=0.0)
+    >>> [round(float(x), 12) for x in q.real * 2**0.5]
+    [1.0, 0.0, -1.0]
+    """
+    q = as_array(coefficients, complex, "coefficients")
+    count = q.shape[-1] if q.ndim else 1
+    degree = round(np.sqrt(count + 1)) - 1
+    if degree < 1 or degree * (degree + 2) != count:
+        msg = f"{count} coefficients are no complete set: expected N (N + 2), e.g. 3, 8, 15"
+        raise ValueError(msg)
+    angles = _angles(alpha=alpha, beta=beta, gamma=gamma)
+    sets = q.reshape(-1, count)
+    result = np.empty_like(sets)
+    step = max(1, _AT_ONCE // count)
+    for start in range(0, len(sets), step):
+        packed = spin.pack(sets[start : start + step])
+        turned = spin.rotate_packed(packed, **angles, threads=spin.thread_count(threads))
+        result[start : start + step] = spin.unpack(turned)
+    return result.reshape(q.shape)
+
+
+def rotation_matrix(*, alpha: float, beta: float, gamma: float) -> Real:
+    """Rotation R = Rz(alpha) Ry(beta) Rz(gamma): gamma acts first, all axes stand still.
+
+    Parameters
+    ----------
+    alpha, beta, gamma : float
+        Euler angles about z, y and z [rad].
+
+    Returns
+    -------
+    (3, 3) ndarray
+        The matrix. Its last column, where +z goes, is the direction theta = beta, phi = alpha.
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite.
+    """
+    a = _angles(alpha=alpha, beta=beta, gamma=gamma)
+    c, s = math.cos(a["beta"]), math.sin(a["beta"])
+    about_y = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
+    return np.asarray(_about_z(a["alpha"]) @ about_y @ _about_z(a["gamma"]))
+
+
+def axis_rotation(axis: ArrayLike, *, angle: float) -> Real:
+    """Rotation about any axis through the origin.
+
+    Parameters
+    ----------
+    axis : (3,) array_like
+        The axis, any length.
+    angle : float
+        Angle, right-handed about the axis [rad].
+
+    Returns
+    -------
+    (3, 3) ndarray
+        The matrix (O. Rodrigues' formula).
+
+    Raises
+    ------
+    ValueError
+        If the axis is no vector or zero, or the angle is not finite.
+    """
+    u = as_array(axis, float, "axis", ndim=1)
+    if u.shape != (3,) or not u.any():
+        msg = f"axis is {u.tolist()}, expected 3 components, not all zero"
+        raise ValueError(msg)
+    turn = _angles(angle=angle)["angle"]
+    u = u / np.abs(u).max()
+    cross = np.cross(np.eye(3), u / np.linalg.norm(u))  # cross @ v = u^ x v
+    # 1 - cos = 2 sin^2 of the half, without loss of digits at small angles.
+    return np.asarray(
+        np.eye(3) + math.sin(turn) * cross + 2 * math.sin(turn / 2) ** 2 * (cross @ cross)
+    )
+
+
+def euler_angles(rotation: ArrayLike) -> tuple[float, float, float]:
+    """Euler angles of a rotation, the inverse of `rotation_matrix`.
+
+    Parameters
+    ----------
+    rotation : (3, 3) array_like
+        Rotation matrix.
+
+    Returns
+    -------
+    alpha, beta, gamma : float
+        In [-pi, pi], [0, pi] and [-pi, pi]; alpha is 0 where beta is 0 or pi [rad].
+
+    Raises
+    ------
+    ValueError
+        If the matrix is no rotation.
+    """
+    r = checked_rotation(rotation)
+    sine = math.hypot(r[0, 2], r[1, 2])
+    beta = math.atan2(sine, r[2, 2])
+    alpha = math.atan2(r[1, 2], r[0, 2]) if sine > _POLE else 0.0
+    # Whatever alpha, Rz(-alpha) R = Ry(beta) Rz(gamma) has the row (sin gamma, cos gamma, 0).
+    row = -math.sin(alpha) * r[0] + math.cos(alpha) * r[1]
+    return alpha, beta, math.atan2(row[0], row[1])
+
+
+def _angles(**angles: float) -> dict[str, float]:
+    return {name: float(as_array(value, float, name, ndim=0)) for name, value in angles.items()}
+
+
+def _about_z(angle: float) -> Real:
+    c, s = math.cos(angle), math.sin(angle)
+    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
+def checked_rotation(rotation: ArrayLike) -> Real:
+    """Rotation matrix of what a user calls one.
+
+    Parameters
+    ----------
+    rotation : (3, 3) array_like
+        Matrix R; its columns are where the axes x, y and z go.
+
+    Returns
+    -------
+    (3, 3) ndarray
+        The nearest matrix that is orthogonal to rounding, so that digits left out by whoever
+        wrote it down stretch nothing.
+
+    Raises
+    ------
+    ValueError
+        If R^T R differs from 1 by more than 1e-6, or the determinant is -1.
+    """
+    r = as_array(rotation, float, "rotation", ndim=2)
+    if r.shape != (3, 3):
+        msg = f"rotation has shape {r.shape}, expected (3, 3)"
+        raise ValueError(msg)
+    off = float(np.abs(r.T @ r - np.eye(3)).max())
+    if off > ORTHOGONAL_TOLERANCE:
+        msg = (
+            f"rotation is not orthogonal (R^T R differs from 1 by {off:.3g}): its columns are "
+            "where the x, y and z axes go, unit vectors across each other"
+        )
+        raise ValueError(msg)
+    if np.linalg.det(r) < 0:
+        msg = "rotation has determinant -1, a mirror image: reverse one axis"
+        raise ValueError(msg)
+    u, _, v = np.linalg.svd(r)
+    return np.asarray(u @ v)
+
+
+def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> NDArray[np.float64]:
+    """Rotation coefficients d^n_{m mu}(theta) = <n m| exp(-i theta J_y) |n mu> for one mu.
+
+    Parameters
+    ----------
+    degree : int
+        Largest degree N >= 1.
+    theta : (T,) array_like
+        Angles in [0, pi] [rad].
+    mu : int
+        Second order.
+
+    Returns
+    -------
+    (T, N(N+2)) ndarray
+        Last axis n (n+1) + m - 1; zero where n < |mu|.
+
+    Notes
+    -----
+    Upward in n by the three-term recurrence of the Jacobi polynomials, stable since n starts
+    at max(|m|, |mu|), from the closed form of that first one. The quantum-mechanics
+    (Condon-Shortley) convention; J. E. Hansen (1988) writes the transposed indices.
+    """
+    m = np.arange(-degree, degree + 1)
+    result = np.zeros((np.size(theta), degree * (degree + 2)))
+    found, n = rotation_sequences(degree, theta, mu=mu, m=m)
+    at = n * (n + 1) - 1 + np.repeat(m, degree + 1 - np.abs(m))
+    wave = n > 0
+    result[:, at[wave]] = found[:, wave]
+    return result
+
+
+#: Numbers in one triangular system of `kernel.rotation.rotation_sequences` at most.
+_TOGETHER = 1_000_000
+
+
+def rotation_sequences(
+    degree: int, theta: ArrayLike, *, mu: int, m: ArrayLike
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Rotation coefficients d^n_{m mu}(theta), n = |m| ... N, one order m after the other.
+
+    Parameters
+    ----------
+    degree : int
+        Largest degree N >= 1.
+    theta : (T,) array_like
+        Angles in [0, pi] [rad].
+    mu : int
+        Second order.
+    m : (B,) array_like of int
+        Orders, |m| <= N.
+
+    Returns
+    -------
+    coefficients : (T, L) ndarray
+        Zero where n < |mu|.
+    n : (L,) ndarray of int
+        Their degrees; L is the sum of N + 1 - |m|.
+
+    Notes
+    -----
+    The recurrence of `rotation_coefficients`, d_{n+1} = a_n d_n - b_n d_{n-1}, is a triangular
+    system of three diagonals, which LAPACK solves without a loop of ours.
+    """
+    from scipy.linalg.lapack import dtbtrs
+
+    angle = np.asarray(theta, dtype=float)
+    if not np.all((angle >= 0) & (angle <= np.pi + 1e-12)):
+        msg = "theta must lie in [0, pi]"
+        raise ValueError(msg)
+    # Beyond pi the cosine of the half is negative.
+    angle = np.minimum(angle, np.pi)
+    m = np.asarray(m, dtype=int)
+    counts = degree + 1 - np.abs(m)
+    ends = np.cumsum(counts) - 1
+    n = np.arange(counts.sum()) - np.repeat(ends - degree, counts)
+    order = np.repeat(m, counts).astype(float)
+    first = np.maximum(np.abs(m), abs(mu))
+    heard = first <= degree
+    begin = (ends - degree + first)[heard]
+    start = _first_rotation_coefficient(
+        m[heard], mu, first[heard], np.cos(angle / 2)[:, None], np.sin(angle / 2)[:, None]
+    )
+    # What is so small stays below rounding up to degree 1700, and such numbers are slow.
+    start[np.abs(start) < 1e-290] = 0
+    run = (n >= np.repeat(first, counts)) & (n < degree)
+    root = np.sqrt(np.where(run, ((n + 1.0) ** 2 - order**2) * ((n + 1.0) ** 2 - mu**2), 1))
+    slope = np.where(run, (2 * n + 1) * (n + 1) / root, 0)
+    shift = slope * mu * order / (np.maximum(n, 1) * (n + 1))
+    back = np.zeros(n.size)
+    back[:-1] = np.where(
+        run[1:] & run[:-1], (1 + 1 / np.maximum(n[1:], 1)) * root[:-1] / root[1:], 0
+    )
+    result = np.zeros((angle.size, n.size))
+    together = max(1, _TOGETHER // n.size)
+    for i in range(0, angle.size, together):
+        part = slice(i, i + together)
+        rows = result[part]
+        rows[:, begin] = start[part]
+        bands = np.ones((*rows.shape, 3))
+        bands[..., 1] = shift - slope * np.cos(angle[part])[:, None]
+        bands[..., 2] = back
+        found, _ = dtbtrs(bands.reshape(-1, 3).T, rows.reshape(-1, 1), uplo="L", diag="U")
+        result[part] = found.reshape(rows.shape)
+    return result, n
+
+
+def _first_rotation_coefficient(
+    m: NDArray[np.int64],
+    mu: int,
+    first: NDArray[np.int64],
+    half_cos: NDArray[np.float64],
+    half_sin: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """d^n_{m mu} at n = max(|m|, |mu|), where the Jacobi polynomial is one."""
+    from scipy.special import gammaln
+
+    up, down = np.abs(m + mu), np.abs(m - mu)
+    size = 0.5 * (gammaln(2 * first + 1) - gammaln(up + 1) - gammaln(down + 1))
+    with np.errstate(divide="ignore", invalid="ignore", under="ignore"):
+        # 0 * log 0 = 0 here: the power zero of zero is one.
+        log_cos = np.where(up == 0, 0.0, up * np.log(half_cos))
+        log_sin = np.where(down == 0, 0.0, down * np.log(half_sin))
+        value: NDArray[np.float64] = np.exp(size + log_cos + log_sin)
+    sign = np.where(m > mu, (-1.0) ** down, 1.0)
+    return value * np.where(np.sign(m - mu) >= 0, sign, 1.0)

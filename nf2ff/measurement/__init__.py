@@ -1,0 +1,1 @@
+"""What was measured, where, with which probe, and at which level."""

@@ -1,0 +1,210 @@
+"""The level: from a receiver's readings to waves at the probe's port, in sqrt(W).
+
+A `LevelChain` lists what lies between the probe's port and the number that was recorded; its
+product is the factor on the readings. It ends at the probe's port: the gain of the probe is part
+of `Probe` (its pattern is that of 1 W into its port) and no step of the chain may hold it again.
+Only where no more of the probe is known than its antenna factor does the chain go on to the
+field, and the probe is taken for the ideal field probe.
+
+Wrong calibration makes wrong power: whether people may be exposed to it is for local codes and
+qualified persons to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.kernel.arrays import as_array
+from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep
+from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
+
+Complex = NDArray[np.complex128]
+
+#: Sum of all steps beyond which a unit must be wrong (a choice of ours; nothing overflows).
+MAX_DB = 1000.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LevelChain:
+    """All steps between the probe's port and the recorded numbers, in any order.
+
+    Parameters
+    ----------
+    steps : sequence of LevelStep or MismatchStep
+        The steps, with different names.
+    starts_from : {"relative", "sqrt(W)", "V/m"}
+        Unit of the readings. Relative ones become waves in sqrt(W) by one step that ties them to
+        watts ("receiver", "receiver-power" or "transmission") for each port; or they stay relative
+        if all steps are of kind "channel". Absolute ones keep their unit, and nothing ties them.
+        An "antenna-factor" for each port makes fields [V/m] of waves in sqrt(W).
+
+    Raises
+    ------
+    ValueError
+        If there is no step, a name is there twice, a port is tied to watts twice or not at all, or
+        has two antenna factors.
+    """
+
+    steps: tuple[LevelStep | MismatchStep, ...]
+    starts_from: ResponseUnit = "relative"
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "steps", tuple(self.steps))
+        if not self.steps:
+            msg = "the chain has no step: give at least one, or leave the chain out"
+            raise ValueError(msg)
+        names = [step.name for step in self.steps]
+        again = next((x for i, x in enumerate(names) if x in names[:i]), None)
+        if again is not None:
+            msg = f"two steps are named {again!r}: name each step once, and count none twice"
+            raise ValueError(msg)
+        if self.starts_from not in RESPONSE_UNITS:
+            msg = f"starts_from is {self.starts_from!r}, expected one of {RESPONSE_UNITS}"
+            raise ValueError(msg)
+        ties = self._ties()
+        if ties and self.starts_from != "relative":
+            msg = (
+                f"{ties[0].name!r} ties readings to watts, and the chain starts from "
+                f"{self.starts_from}: remove the step or let the chain start from relative"
+            )
+            raise ValueError(msg)
+        fields = self._fields()
+        if fields and self.starts_from == "V/m":
+            msg = (
+                f"{fields[0].name!r} is an antenna factor, and the chain starts from V/m, that is "
+                "from fields: remove the step or let the chain start from sqrt(W)"
+            )
+            raise ValueError(msg)
+        for steps, what in ((ties, "tie the same port to watts"),
+                            (fields, "are antenna factors of the same port")):  # fmt: skip
+            for i, step in enumerate(steps):
+                for other in steps[:i]:
+                    if not step.ports or not other.ports or set(step.ports) & set(other.ports):
+                        msg = (
+                            f"{other.name!r} and {step.name!r} {what}: keep one, or give each its "
+                            "ports"
+                        )
+                        raise ValueError(msg)
+        balance = all(isinstance(s, LevelStep) and s.kind == "channel" for s in self.steps)
+        if self.starts_from == "relative" and not ties and not balance:
+            msg = (
+                "no step ties relative readings to watts: add one of kind receiver, receiver-power "
+                "or transmission"
+            )
+            raise ValueError(msg)
+
+    def _ties(self) -> list[LevelStep]:
+        return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].ties]
+
+    def _fields(self) -> list[LevelStep]:
+        return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].gives_field]
+
+    @property
+    def ends_in(self) -> ResponseUnit:
+        """Unit of the responses that the chain gives."""
+        if self._fields():
+            return "V/m"
+        return "sqrt(W)" if self._ties() else self.starts_from
+
+    def factor(self, frequency: ArrayLike, port: ArrayLike) -> Complex:
+        """Factor (F, M) on readings at ``frequency`` (F,) [Hz] from ``port`` (M,).
+
+        Raises
+        ------
+        ValueError
+            If a port is not tied to watts or has no antenna factor though others have, a table
+            lacks a frequency, or the level is absurd.
+        """
+        f = as_array(frequency, float, "frequency", ndim=1)
+        ports, which = np.unique(np.asarray(port), return_inverse=True)
+        for steps, fault in (
+            (
+                self._ties(),
+                "no step ties the readings of port {} to watts: add one of kind receiver, "
+                "receiver-power or transmission for it",
+            ),
+            (
+                self._fields(),
+                "port {} has no antenna factor, though others have: add a step antenna-factor for "
+                "it",
+            ),
+        ):
+            lost = [p for p in ports if not any(not s.ports or p in s.ports for s in steps)]
+            if steps and lost:
+                raise ValueError(fault.format(lost[0]))
+        log = np.zeros((f.size, ports.size), dtype=complex)
+        for step in self.steps:
+            mine = np.isin(ports, step.ports) if step.ports else np.ones(ports.size, dtype=bool)
+            if mine.any():
+                log[:, mine] += np.log(step.factor(f))[:, None]
+        total = np.abs(log.real).max() * 20 / np.log(10)
+        if total > MAX_DB:
+            msg = (
+                f"the steps amount to {total:.4g} dB, expected at most {MAX_DB:.0f}: check "
+                "their values and units"
+            )
+            raise ValueError(msg)
+        factor = np.exp(log)
+        if ports.size == 1:  # one column for all, without a copy for each sample
+            return np.broadcast_to(factor, (f.size, which.size))
+        return np.asarray(factor[:, which])
+
+    def sentences(self, frequency: ArrayLike, *, ports: Sequence[int] = ()) -> tuple[str, ...]:
+        """What sets the level at ``frequency`` (F,) [Hz], for the provenance of a result.
+
+        Parameters
+        ----------
+        frequency : (F,) array_like
+            Frequencies of the samples [Hz].
+        ports : sequence of int
+            Ports of the samples, `Samples.ports`; steps of others are only named. None: all steps.
+        """
+        place = "place" if self._fields() else "port"
+        first = f"level: {self.starts_from} readings become {self.ends_in} at the probe's {place}"
+        used = [s for s in self.steps if not (s.ports and ports) or set(s.ports) & set(ports)]
+        idle = [s.name for s in self.steps if s not in used]
+        left = (f"of no effect, as no sample is of their ports: {', '.join(idle)}",) if idle else ()
+        last = "the probe's own gain is part of its pattern and of no step here"
+        if self._fields():
+            last = "the antenna factor stands for the probe, whose pattern is not corrected"
+        return (first, *(step.sentence(frequency) for step in used), *left, last)
+
+
+def apply_level(samples: Samples, chain: LevelChain) -> Samples:
+    """Responses at the probe's port: readings times the factor of the chain.
+
+    Parameters
+    ----------
+    samples : Samples
+        Readings, in the unit that the chain starts from.
+    chain : LevelChain
+        What lies between the probe's port and the readings.
+
+    Returns
+    -------
+    Samples
+        The same positions; responses in the unit that the chain ends in. Missing stay missing.
+
+    Raises
+    ------
+    ValueError
+        If the readings are not in the unit that the chain starts from (absolute ones would get
+        their level twice), or the chain does not cover a frequency or port.
+    """
+    if samples.response_unit != chain.starts_from:
+        remedy = (
+            "leave the chain out, or let it start from that unit"
+            if samples.response_unit != "relative"
+            else "let it start from relative and add a step that ties them to watts"
+        )
+        msg = (
+            f"the responses are {samples.response_unit}, and the chain starts from "
+            f"{chain.starts_from}: {remedy}"
+        )
+        raise ValueError(msg)
+    factor = chain.factor(samples.frequency, samples.port)
+    return replace(samples, response=samples.response * factor, response_unit=chain.ends_in)

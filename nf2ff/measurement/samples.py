@@ -1,0 +1,188 @@
+"""What was measured, and where."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.kernel.arrays import as_array
+
+ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
+RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Samples:
+    """Complex responses of a probe at M positions and F frequencies.
+
+    Positions are kept as they were recorded; theta in [-pi, pi] admits a positioner that
+    swings through the pole. An angle, radius or port that all samples share may be a scalar.
+
+    Parameters
+    ----------
+    frequency : (F,) array_like
+        Frequencies, all different [Hz].
+    theta, phi, chi : (M,) or (F, M) array_like
+        Polar angle in [-pi, pi], azimuth and probe rotation [rad]; (F, M) where the axes move
+        during a frequency sweep.
+    radius : (M,) or (F, M) array_like
+        Distance of the probe's reference point from the origin [m], positive.
+    port : (M,) array_like of int
+        Probe port of each sample, counted from 1.
+    response : (F, M) array_like
+        Complex responses, exp(+jwt), peak [``response_unit``]. NaN marks a sample missing at
+        that frequency only.
+    response_unit : {"V/m", "sqrt(W)", "relative"}
+        Field at an ideal field probe, wave at a probe's port, or of unknown level.
+    number : (M,) array_like of int, optional
+        Number of each sample in the record that these are a part of; from 1 where it is all.
+
+    Attributes
+    ----------
+    any_missing : bool
+        Whether a sample is missing at some frequency.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, an angle or radius is out of range, a position is not finite or
+        a response is infinite.
+    """
+
+    frequency: NDArray[np.float64]
+    theta: NDArray[np.float64]
+    phi: NDArray[np.float64]
+    chi: NDArray[np.float64]
+    radius: NDArray[np.float64]
+    port: NDArray[np.int16]
+    response: NDArray[np.complex128]
+    response_unit: ResponseUnit = "V/m"
+    number: NDArray[np.int64] | None = None
+    any_missing: bool = field(init=False, default=False)
+
+    def __post_init__(self) -> None:
+        frequency = as_array(self.frequency, float, "frequency", ndim=1)
+        if np.any(frequency <= 0):
+            msg = f"frequency is {frequency.min()} Hz, expected positive values"
+            raise ValueError(msg)
+        if frequency.size == 0:
+            msg = "there is no frequency: give at least one"
+            raise ValueError(msg)
+        ordered = np.sort(frequency)
+        again = ordered[1:][np.diff(ordered) == 0]
+        if again.size:
+            msg = f"frequency holds {again[0]:.12g} Hz twice: leave one out"
+            raise ValueError(msg)
+        response = as_array(self.response, complex, "response", ndim=2, missing=True)
+        if response.shape[0] != frequency.size:
+            msg = f"response has {response.shape[0]} rows for {frequency.size} frequencies"
+            raise ValueError(msg)
+        if response.shape[1] == 0:
+            msg = "there is no sample: give at least one"
+            raise ValueError(msg)
+        object.__setattr__(self, "frequency", frequency)
+        object.__setattr__(self, "response", response)
+        # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
+        object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
+        for name in ("theta", "phi", "chi", "radius", "port"):
+            kind = np.int16 if name == "port" else float
+            if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
+                msg = f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}"
+                raise ValueError(msg)
+            value = as_array(getattr(self, name), kind, name)
+            if value.ndim == 0:
+                value = np.broadcast_to(value, response.shape[1:])
+            per_frequency = value.shape == response.shape and name != "port"
+            if value.shape != response.shape[1:] and not per_frequency:
+                msg = (
+                    f"{name} has shape {value.shape}, expected (M,) = ({response.shape[1]},)"
+                    + ("" if name == "port" else f" or (F, M) = {response.shape}")
+                    + " like the response"
+                )
+                raise ValueError(msg)
+            object.__setattr__(self, name, value)
+        if self.number is not None:
+            number = as_array(self.number, np.int64, "number", ndim=1)
+            if number.shape != response.shape[1:]:
+                msg = f"number has shape {number.shape}, expected (M,) = ({response.shape[1]},)"
+                raise ValueError(msg)
+            object.__setattr__(self, "number", number)
+        limit = np.pi * (1 + 1e-9)
+        bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
+        if bad.size:
+            value = np.degrees(self.theta.ravel()[bad[0]])
+            msg = f"theta is {value:.6g} deg at sample {bad[0] % response.shape[1] + 1}, " + (
+                "expected -180 to 180 deg"
+            )
+            raise ValueError(msg)
+        if not self.radius.min() > 0:
+            at = int(np.argmin(self.radius)) % response.shape[1]
+            msg = f"radius is {self.radius.min():.6g} m at sample {at + 1}, expected > 0"
+            raise ValueError(msg)
+        if self.port.min() < 1:
+            msg = f"port is {self.port.min()}, ports count from 1"
+            raise ValueError(msg)
+        if self.response_unit not in RESPONSE_UNITS:
+            msg = f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}"
+            raise ValueError(msg)
+
+    def ports(self) -> list[int]:
+        """Ports that occur, in order."""
+        low, high = int(self.port.min()), int(self.port.max())
+        return [low] if low == high else np.unique(self.port).tolist()
+
+    @property
+    def moving(self) -> bool:
+        """Whether the positions differ from frequency to frequency."""
+        return any(x.ndim == 2 for x in (self.theta, self.phi, self.chi, self.radius))
+
+    def at_frequency(self, index: int) -> Samples:
+        """The samples of one frequency, those missing there left out, positions (M',)."""
+        present = ~np.isnan(self.response[index])
+        if not present.any():
+            ghz = self.frequency[index] / 1e9
+            msg = f"there is no sample at {ghz:.9g} GHz: leave that frequency out"
+            raise ValueError(msg)
+        return self.part([index], slice(None) if present.all() else present)
+
+    def part(
+        self, frequencies: Sequence[int], which: slice | NDArray[np.bool_] = slice(None)
+    ) -> Samples:
+        """The samples of some frequencies, all or some of them; positions (M',) of one frequency.
+
+        Parameters
+        ----------
+        frequencies : sequence of int
+            Indices of the frequencies.
+        which : slice or (M,) ndarray of bool
+            Which of the samples.
+        """
+        rows = np.asarray(frequencies)
+        number = self.number
+        if not isinstance(which, slice):
+            number = np.flatnonzero(which) + 1 if number is None else number[which]
+
+        def some(x: NDArray[Any]) -> NDArray[Any]:
+            if x.ndim == 2:
+                x = x[rows[0]] if rows.size == 1 else x[rows]
+            return x[..., which]
+
+        return Samples(
+            self.frequency[rows],
+            some(self.theta),
+            some(self.phi),
+            some(self.chi),
+            some(self.radius),
+            self.port[which],
+            self.response[rows][:, which],
+            self.response_unit,
+            number,
+        )
+
+    def number_of(self, row: int) -> int:
+        """Number of a sample in the record that these are a part of, from 1."""
+        return row + 1 if self.number is None else int(self.number[row])

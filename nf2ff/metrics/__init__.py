@@ -1,0 +1,1 @@
+"""From modes and far field to the figures of merit."""

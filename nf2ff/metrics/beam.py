@@ -1,0 +1,331 @@
+"""The beam of an antenna: its peak, cuts, beamwidths and sidelobes.
+
+All are exact: found on the expansion in `Modes` itself, never on the points of a grid. Terms are
+those of IEEE Std 145 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna import fields
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
+from nf2ff.kernel.arrays import freeze
+from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.metrics import maxima
+from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width
+from nf2ff.metrics.level import intensity, nonzero_power
+from nf2ff.metrics.planes import Plane, PlaneLike, plane_of
+
+Real = NDArray[np.float64]
+
+
+# --- peak ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Peak:
+    """Direction of maximum radiation at each frequency.
+
+    Parameters
+    ----------
+    theta, phi : (F,) array_like
+        Direction, theta in [0, pi], phi in [0, 2 pi), 0 at a pole [rad].
+    directivity : (F,) array_like
+        Maximum directivity, linear.
+    eirp : (F,) array_like or None
+        Maximum EIRP, None for relative data [W].
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ or a value is not finite.
+    """
+
+    theta: Real
+    phi: Real
+    directivity: Real
+    eirp: Real | None
+
+    def __post_init__(self) -> None:
+        freeze(self)
+
+
+#: A local maximum of the coarse grid is followed if it reaches this part of the highest. Between
+#: points pi/4N apart even a pattern that uses degree N to the full falls no lower than
+#: cos^2(pi/(4 sqrt 2)) = 0.72 of its peak (Bernstein's inequality for degree 2N).
+_CANDIDATE_LEVEL = 0.71
+#: A bound on memory that only disorder of very high degree could meet.
+_CANDIDATES = 1024
+#: A maximum this part of the highest found so far may yet turn out the highest.
+_HIGH = 0.97
+#: Candidates that leave their patch and are followed farther.
+_WANDERERS = 4
+#: Maxima that differ by less than this part are equal: ten times what rounding makes of them.
+_EQUAL = 1e-11
+#: A peak closer than this to a pole, or to phi = 0, is written as on it: rounding [rad].
+_POLE = 1e-7
+
+
+def peak(modes: Modes) -> Peak:
+    """Maximum of the radiation intensity, found on the expansion itself.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients of degree N.
+
+    Returns
+    -------
+    Peak
+        Direction to better than 1e-4 deg wherever the maximum is curved. On a ridge (the
+        equator of a dipole) any of its points; of equal maxima the one of smallest theta.
+
+    Raises
+    ------
+    ValueError
+        If no power is radiated at a frequency.
+
+    Notes
+    -----
+    A grid of steps pi/4N finds the lobes that may hold the maximum. About each, the field is
+    sampled on a patch of the sphere, which no pole disturbs, and the polynomial through the 12 x 12
+    samples, exact to 1e-13, is climbed by Newton steps.
+    """
+    power = nonzero_power(modes.frequency, modes.radiated_power())
+    index, direction, value = _highest_lobes(modes)
+    theta, phi = direction_angles(direction)
+    at_pole = np.minimum(theta, np.pi - theta) < _POLE
+    theta = np.where(at_pole, np.where(theta < 1, 0.0, np.pi), theta)
+    seam = np.minimum(phi, 2 * np.pi - phi) * np.sin(theta) < _POLE
+    phi = np.where(at_pole | seam, 0.0, phi)
+    highest = np.zeros(modes.frequency.size)
+    np.maximum.at(highest, index, value)
+    equal = np.flatnonzero(value >= (1 - _EQUAL) * highest[index])
+    order = equal[np.lexsort((phi[equal], np.round(theta[equal], 6), index[equal]))]
+    best = order[np.unique(index[order], return_index=True)[1]]
+    maximum = 2 * np.pi / WAVE_IMPEDANCE * value[best]
+    eirp = maximum if modes.reference == "absolute" else None
+    return Peak(theta[best], phi[best], maximum / power, eirp)
+
+
+def peak_of(modes: Modes, at: Peak | None) -> Peak:
+    """``at``, or the peak of ``modes`` where it is None.
+
+    Raises
+    ------
+    ValueError
+        If the peak belongs to other modes.
+    """
+    at = peak(modes) if at is None else at
+    if at.theta.size != modes.frequency.size:
+        msg = f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}"
+        raise ValueError(msg)
+    return at
+
+
+def _highest_lobes(modes: Modes) -> tuple[NDArray[np.intp], Real, Real]:
+    """Frequency (K,), direction (K, 3) and |E|^2 (K,) of maxima, the highest among them."""
+    starts, found = [], []
+    for f, one in enumerate(maxima.each_frequency(modes)):
+        step, u, theta, phi = _coarse_intensity(one)
+        i, j = maxima.grid_maxima(u, least=_CANDIDATE_LEVEL * u.max(), limit=_CANDIDATES)
+        starts.append((np.full(i.size, f), unit_vectors(theta[i], phi[j])[0]))
+    index, centre = (np.concatenate(part) for part in zip(*starts, strict=True))
+    # A lobe may lie outside its patch, far outside on a ridge: no farther than round the sphere.
+    for _ in range(4 * modes.degree + 4):
+        patches = maxima.sample_patches(
+            modes,
+            index=index,
+            centre=centre,
+            width=step,
+            objective=lambda field, *_: np.sum(field.real**2 + field.imag**2, axis=-1),
+            keep=lambda top: top >= _HIGH * maxima.NODE_LEVEL * top.max(),
+        )
+        at, value = maxima.climb(patches)
+        direction = patches.direction(at[:, None])[:, 0]
+        found.append((patches.index, direction, value))
+        high = np.zeros(modes.frequency.size)
+        np.maximum.at(high, patches.index, _HIGH * value)
+        move = np.any(np.abs(at) >= 1, axis=1) & (value >= high[patches.index])
+        # The highest few will do: along a ridge many are on their way to the same place.
+        order = np.flatnonzero(move)[np.lexsort((-value[move], patches.index[move]))]
+        index = patches.index[order]
+        few = np.arange(index.size) - np.searchsorted(index, index) < _WANDERERS
+        index, centre = index[few], direction[order[few]]
+        if index.size == 0:
+            break
+    index, direction, value = (np.concatenate(part) for part in zip(*found, strict=True))
+    return index, direction, value
+
+
+def _coarse_intensity(one: Modes) -> tuple[float, Real, Real, Real]:
+    """Step, U (T, P), theta and phi of a grid with poles of at most pi/4N between rings."""
+    from scipy.fft import next_fast_len
+
+    rings = next_fast_len(max(12, 4 * one.degree))
+    theta, phi = np.linspace(0, np.pi, rings + 1), np.pi * np.arange(2 * rings) / rings
+    u = np.empty((theta.size, phi.size))
+    rows = max(1, 2**21 // phi.size)  # 32 MiB for each component
+    for at in range(0, theta.size, rows):
+        part = slice(at, at + rows)
+        field = fields.far_field_grid(
+            one, theta=theta[part], phi=phi, threads=maxima.threads_for(one)
+        )
+        u[part] = intensity(*field)[0]
+    u[0], u[-1] = u[0, 0], u[-1, 0]
+    return np.pi / rings, u, theta, phi
+
+
+# --- cuts ----------------------------------------------------------------------------------
+
+
+#: How planes are asked for: alike at all frequencies, or as `cut_planes` found them.
+CutPlanes = PlaneLike | tuple[Plane, ...]
+
+
+def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[Plane, ...]:
+    """Planes of the cuts through the peak of each frequency.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    plane : float, str or Plane
+        Which, as `nf2ff.metrics.planes.plane_of` has it.
+    at : Peak, optional
+        Result of `peak(modes)`, where it is known already.
+
+    Returns
+    -------
+    tuple of Plane
+        One for each frequency, with a name.
+
+    Raises
+    ------
+    ValueError
+        If the peak belongs to other modes, or a frequency has no such plane.
+    """
+    at = peak_of(modes, at)
+    tops = zip(maxima.each_frequency(modes), at.theta, at.phi, strict=True)
+    return tuple(plane_of(one, plane, theta=float(t), phi=float(p)) for one, t, p in tops)
+
+
+def circles(modes: Modes, plane: CutPlanes, at: Peak | None) -> Iterator[Circle]:
+    """The cut through the peak of each frequency, see `beamwidth`."""
+    at = peak_of(modes, at)
+    if not isinstance(plane, tuple):
+        plane = cut_planes(modes, plane, at)
+    tops = zip(maxima.each_frequency(modes), plane, at.theta, at.phi, strict=True)
+    for one, own, theta, phi in tops:
+        yield Circle(one, theta=theta, phi=phi, plane=own.angle_at(theta, phi))
+
+
+def half_power_beamwidth(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Real:
+    """Angle between the half-power directions on both sides of the peak: `beamwidth` at 1/2."""
+    return beamwidth(modes, drop_db=10 * np.log10(2), plane=plane, at=at)
+
+
+def beamwidth(
+    modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak | None = None
+) -> Real:
+    """Width of the main lobe ``drop_db`` below the peak, in a cut through the peak.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    drop_db : float
+        Level below the peak that bounds the beam, positive [dB].
+    plane : float, str, Plane or tuple of Plane
+        The cut, a great circle through the peak. 0: in the plane of phi that belongs to the beam,
+        along theta^ but for rounding of phi to a small part of the beam's width; pi/2: across it;
+        or any angle towards phi^ [rad]. At a pole 0 is the plane phi = 0 and pi/2 is phi = 90 deg.
+        "phi=45", "E", "narrow" and the like: see `metrics.planes.plane_of`. As a `Plane`, or as
+        `cut_planes` gives them for each frequency: as it is.
+    at : Peak, optional
+        Result of `peak(modes)`, where it is known already.
+
+    Returns
+    -------
+    (F,) ndarray
+        Beamwidth, NaN where the intensity of the cut never falls so far [rad].
+
+    Raises
+    ------
+    ValueError
+        If ``drop_db`` is not positive, the peak belongs to other modes, or there is no such plane.
+    """
+    if not (drop_db > 0 and np.isfinite(drop_db)):
+        msg = f"drop_db is {drop_db}, expected a positive level below the peak [dB]"
+        raise ValueError(msg)
+    return np.array([lobe_width(circle, drop_db) for circle in circles(modes, plane, at)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sidelobes:
+    """Sidelobes of one cut through the peak; all NaN where the cut has none.
+
+    Parameters
+    ----------
+    first : (F,) array_like
+        Intensity of the first sidelobe over that of the peak: the higher of the two lobes next to
+        the main lobe, one on each side, linear.
+    first_angle : (F,) array_like
+        Its angle from the peak along the cut, in [-pi, pi] [rad].
+    highest, highest_angle : (F,) array_like
+        The same for the highest sidelobe of the cut.
+    """
+
+    first: Real
+    first_angle: Real
+    highest: Real
+    highest_angle: Real
+
+    def __post_init__(self) -> None:
+        freeze(self, missing=True)
+
+
+def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Sidelobes:
+    """First and highest sidelobe in a cut through the peak, relative to the peak.
+
+    A sidelobe is a local maximum of the intensity of both polarisations beyond the first minimum
+    beside the peak; a shoulder without a minimum is part of the main lobe. A back lobe counts.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    plane, at
+        The cut, as in `beamwidth`.
+
+    Returns
+    -------
+    Sidelobes
+        Levels (linear, of power: 10 log10 gives dB) and angles, (F,) each.
+
+    Raises
+    ------
+    ValueError
+        If the peak belongs to other modes.
+    """
+    rows = []
+    for circle in circles(modes, plane, at):
+        level, step, top = circle.level_db(), 2 * np.pi / circle.fine, circle.intensity(0.0)[0]
+        lobes = maxima.prominent_maxima(level, LOBE_RISE)
+        if lobes.size == 0:
+            rows.append((np.nan,) * 4)
+            continue
+        # The neighbours on both sides, and whatever may turn out the highest.
+        keep = (level[lobes] > level[lobes].max() - 1) | np.isin(lobes, lobes[[0, -1]])
+        angle = circle.extremum(lobes[keep] * step, 1)
+        value = circle.intensity(angle)[0] / top
+        angle = np.where(angle > np.pi + _POLE, angle - 2 * np.pi, angle)
+        first = 0 if value[0] >= value[-1] else -1
+        best = int(np.argmax(value))
+        rows.append((value[first], angle[first], value[best], angle[best]))
+    return Sidelobes(*np.array(rows).T)

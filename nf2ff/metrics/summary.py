@@ -1,0 +1,159 @@
+"""The figures that a result carries besides its peak: lobes, polarisation, power in regions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.fields import far_field_points
+from nf2ff.antenna.modes import Modes
+from nf2ff.metrics.beam import Peak, half_power_beamwidth, sidelobe_level
+from nf2ff.metrics.lobes import front_to_back
+from nf2ff.metrics.maxima import each_frequency
+from nf2ff.metrics.planes import Plane, PlaneLike, beside, plane_of, reference_angle
+from nf2ff.metrics.polarisation import axial_ratio, sense, tilt_angle
+from nf2ff.metrics.regions import UPPER_HEMISPHERE, near_horizon, radiated_fraction
+
+Real = NDArray[np.float64]
+#: The two cuts through the peak, and what is said of each.
+CUTS = {
+    "theta": "along theta, at a pole phi = 0, or as asked (plane_theta)",
+    "phi": "along phi, at a pole phi = 90 deg, or across that asked (plane_phi)",
+}
+#: Half-widths of the bands about the horizon [deg].
+HORIZON_DEG = (15, 30, 45)
+#: An ellipse whose axial ratio is this close to 1 is a circle, whose tilt is rounding: transforms
+#: at points leave 1e-12 of the field.
+ROUND = 1e-10
+
+
+class FigureValues(NamedTuple):
+    """Values (F,), linear in SI units, their unit and name in words."""
+
+    values: Real
+    units: str
+    long_name: str
+
+
+def summary_planes(
+    modes: Modes, top: Peak, plane: PlaneLike = 0.0
+) -> tuple[dict[str, tuple[Plane, ...]], list[list[str]]]:
+    """Planes of the two cuts that beamwidths and sidelobes are summarised in.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    top : Peak
+        Their peak.
+    plane : float, str or Plane
+        The first, as `nf2ff.metrics.planes.plane_of` has it; the second is across it.
+
+    Returns
+    -------
+    planes : dict of str to tuple of Plane
+        "theta" and "phi": for each frequency the first and the second.
+    warnings : list of list of str
+        For each frequency why a plane was not to be had; those of phi stand in for it there.
+    """
+    pairs: list[tuple[Plane, Plane]] = []
+    warnings: list[list[str]] = []
+    for one, theta, phi in zip(each_frequency(modes), top.theta, top.phi, strict=True):
+        at = {"theta": float(theta), "phi": float(phi)}
+        other = beside(plane)
+        try:
+            first = plane_of(one, plane, **at)
+            pairs.append((first, first.across if other is None else plane_of(one, other, **at)))
+            warnings.append([])
+        except ValueError as error:
+            pairs.append((plane_of(one, 0.0, **at), plane_of(one, np.pi / 2, **at)))
+            instead = " and ".join(x.name for x in pairs[-1])
+            warnings.append([f"{error}: cuts are {instead} instead"])
+    return {"theta": tuple(a for a, _ in pairs), "phi": tuple(b for _, b in pairs)}, warnings
+
+
+def summarise(
+    modes: Modes, top: Peak, planes: Mapping[str, tuple[Plane, ...]] | None = None
+) -> dict[str, FigureValues]:
+    """Figures of every frequency by name.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    top : Peak
+        Their peak.
+    planes : mapping of str to tuple of Plane, optional
+        What `summary_planes` gives; by default those along theta^ and phi^.
+
+    Returns
+    -------
+    dict of str to FigureValues
+        Half-power beamwidths and sidelobe levels in two cuts through the peak and what planes
+        these are, front-to-back ratio, polarisation at the peak, and the fraction of the power
+        radiated into the upper hemisphere and near the horizon. NaN where a cut has none, and
+        for the tilt of a circle.
+    """
+    result: dict[str, FigureValues] = {}
+
+    def put(name: str, values: Any, units: str, long_name: str) -> None:
+        result[name] = FigureValues(np.asarray(values, dtype=float), units, long_name)
+
+    if planes is None:
+        planes = summary_planes(modes, top)[0]
+    for cut, words in CUTS.items():
+        where, plane = f"in the cut through the peak {words}", planes[cut]
+        azimuth, turn = (
+            np.radians([getattr(x, y) for x in plane]) for y in ("phi_deg", "turn_deg")
+        )
+        put(f"plane_{cut}_azimuth", azimuth, "rad", f"plane of phi next to that of the cut {cut}")
+        put(f"plane_{cut}_turn", turn, "rad", f"angle of the cut {cut} from it, towards phi^")
+        width = half_power_beamwidth(modes, plane=plane, at=top)
+        put(f"half_power_beamwidth_{cut}", width, "rad", f"half-power beamwidth {where}")
+        lobes = sidelobe_level(modes, plane=plane, at=top)
+        put(f"first_sidelobe_{cut}", lobes.first, "1", f"first sidelobe over the peak {where}")
+        put(f"highest_sidelobe_{cut}", lobes.highest, "1", f"highest sidelobe {where}")
+    put("front_to_back", front_to_back(modes, at=top), "1", "front-to-back ratio")
+    at_peak = _field_at(modes, top)
+    ratio = axial_ratio(at_peak)[:, 0, 0]
+    put("axial_ratio", ratio, "1", "axial ratio at the peak")
+    tops = zip(each_frequency(modes), top.theta, top.phi, strict=True)
+    start = [reference_angle(one, theta=float(t), phi=float(p)) for one, t, p in tops]
+    # Where the beam is at a pole theta^ is that of any phi.
+    tilt = tilt_angle(at_peak)[:, 0, 0]
+    turned = np.mod(tilt - start + np.pi / 2, np.pi) - np.pi / 2
+    tilt = np.where(np.asarray(start) == 0, tilt, turned)
+    words = "tilt from theta^, at a pole from phi = 0, towards phi^ at the peak, NaN where circular"
+    put("tilt", np.where(ratio > 1 + ROUND, tilt, np.nan), "rad", words)
+    put("sense", sense(at_peak)[:, 0, 0], "1", "sense: 1 right-hand, -1 left-hand, 0 linear")
+    put(
+        "upper_hemisphere", radiated_fraction(modes, UPPER_HEMISPHERE), "1",
+        "part of the power radiated to theta below 90 deg",
+    )  # fmt: skip
+    for degrees in HORIZON_DEG:
+        band = near_horizon(math.radians(degrees))
+        put(
+            f"near_horizon_{degrees}", radiated_fraction(modes, band), "1",
+            f"part of the power radiated within {degrees} deg of theta = 90 deg",
+        )  # fmt: skip
+    return result
+
+
+def _field_at(modes: Modes, top: Peak) -> FarField:
+    """Far field of each frequency at its own peak, as if all were in one direction."""
+    fields = [
+        far_field_points(
+            Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1], modes.reference),
+            theta=top.theta[f : f + 1], phi=top.phi[f : f + 1], threads=1,
+        )
+        for f in range(modes.frequency.size)
+    ]  # fmt: skip
+    e_theta, e_phi = (np.stack([pair[i][0] for pair in fields])[:, :, None] for i in (0, 1))
+    one = np.zeros(1)
+    power = modes.radiated_power()
+    return FarField(modes.frequency, one, one, e_theta, e_phi, power, modes.reference)

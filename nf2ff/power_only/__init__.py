@@ -1,0 +1,1 @@
+"""Scans of power without phase: TRP, TIS and the peak."""

@@ -1,0 +1,1 @@
+"""Other ranges: what they would show."""

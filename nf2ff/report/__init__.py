@@ -1,0 +1,1 @@
+"""Words, tables and pictures."""

@@ -1,0 +1,247 @@
+"""What a file holds, in words and numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from nf2ff.antenna.modes import mode_numbers
+from nf2ff.io import native
+from nf2ff.io import tables as io_tables
+from nf2ff.io.growth import read_growth
+from nf2ff.io.nsma import HEADER, NsmaPattern
+from nf2ff.io.nsma_reader import read_nsma
+from nf2ff.io.power_columns import power_table_kind
+from nf2ff.io.uncertainty import read_uncertainty
+from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.metrics.probe import probe_figures
+from nf2ff.report.describe_power import power_facts
+from nf2ff.report.growth import growth_facts
+from nf2ff.report.uncertainty import uncertainty_facts
+from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
+from nf2ff.solver.sanity import judge_readings
+from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
+
+
+def describe(
+    path: Path,
+    *,
+    time_convention: str | None = None,
+    response_unit: str | None = None,
+    noise_floor_dbm: float | None = None,
+) -> dict[str, Any]:
+    """Facts about a file, by name; units stand at the end of the names.
+
+    A noise floor belongs to tables of EIRP without phase, see `report.describe_power.power_facts`.
+
+    Raises
+    ------
+    ValueError
+        If the file is none that can be read, or something is stated of responses that it has not.
+    """
+    without_phase = power_table_kind(path)
+    kind = f"{without_phase}_without_phase" if without_phase else native.file_kind(path)
+    if noise_floor_dbm is not None and without_phase != "power":
+        msg = f"{path}: holds no EIRP without phase: leave the noise floor out"
+        raise ValueError(msg)
+    if kind in ("samples", "table"):
+        samples = native.read_samples(
+            path, time_convention=time_convention, response_unit=response_unit
+        )
+        return {"file": str(path), "holds": "samples", **_samples(samples)}
+    facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
+    if time_convention is not None or response_unit is not None:
+        msg = f"{path}: holds {facts['holds']}, not samples: leave time convention and unit out"
+        raise ValueError(msg)
+    if without_phase:
+        return facts | power_facts(path, without_phase, noise_floor_dbm=noise_floor_dbm)
+    if kind == "probe":
+        return facts | _probe(native.read_probe(path)) | _origin(native.read_provenance(path))
+    if kind == "uncertainty":
+        return facts | uncertainty_facts(read_uncertainty(path))
+    if kind == "study":
+        return facts | growth_facts(*read_growth(path))
+    if kind == "pattern":
+        pattern = io_tables.read_pattern(path)
+        return facts | {
+            "frequencies_ghz": (pattern.frequency / 1e9).tolist(),
+            "ports": len(pattern.port),
+            "directions": pattern.theta.size * pattern.phi.size,
+        }
+    if kind == "nsma_pattern":
+        return facts | _nsma(read_nsma(path))
+    if kind == "far_field":
+        return facts | _far_field(native.read_far_field(path))
+    modes = native.read_modes(path)
+    facts |= {
+        "frequencies_ghz": (modes.frequency / 1e9).tolist(),
+        "degree": modes.degree,
+        "level": modes.reference,
+    }
+    if modes.reference == "absolute":
+        facts["radiated_power_w"] = modes.radiated_power().tolist()
+    if kind == "result":
+        result = native.read_result(path)
+        if result.far_field is not None:
+            facts |= {"directions": result.far_field.theta.size * result.far_field.phi.size}
+        for name, scalar in result.scalars.items():
+            if name != "radiated_power":  # already said of the modes
+                facts |= _scalar(name, scalar)
+        facts |= result.notes
+        facts |= _origin(result.provenance)
+        facts["warnings"] = [
+            f"{frequency / 1e9:.9g} GHz: {sentence}"
+            for frequency, some in zip(modes.frequency, result.warnings, strict=False)
+            for sentence in some
+        ]
+    return facts
+
+
+def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
+    """What the file's provenance says of its level and of the probe, if anything."""
+    keys = {"level": "level_from", "probe": "notes_on_the_probe"}
+    return {new: provenance[old].splitlines() for old, new in keys.items() if old in provenance}
+
+
+#: Ratios shown in dB, of powers (10) or of fields (20).
+LEVELS = {
+    "first_sidelobe_theta": 10,
+    "first_sidelobe_phi": 10,
+    "highest_sidelobe_theta": 10,
+    "highest_sidelobe_phi": 10,
+    "front_to_back": 10,
+    "axial_ratio": 20,
+    "noise_floor": 20,
+    "noise_gain": 10,
+}
+
+
+def _scalar(name: str, scalar: native.Scalar) -> dict[str, Any]:
+    """One value per frequency, in the unit that the name then ends in; None where not finite."""
+    values = np.asarray(scalar.values)
+    units = scalar.units
+    if units == "rad":
+        values, units = np.degrees(values), "deg"
+    elif name in ("peak_directivity", "peak_gain", "peak_realised_gain"):
+        values, units = 10 * np.log10(values), "dbi"
+    elif name == "peak_eirp":
+        values, units = 10 * np.log10(values / 1e-3), "dbm"
+    elif name in LEVELS:
+        with np.errstate(divide="ignore"):
+            values, units = LEVELS[name] * np.log10(values), "db"
+    suffix = "" if units == "1" or name.endswith(f"_{units.lower()}") else f"_{units}"
+    return {name + suffix: [x if math.isfinite(x) else None for x in values.tolist()]}
+
+
+def _far_field(field: Any) -> dict[str, Any]:
+    return {
+        "frequencies_ghz": (field.frequency / 1e9).tolist(),
+        "directions": field.theta.size * field.phi.size,
+        "level": field.reference,
+    }
+
+
+def _nsma(pattern: NsmaPattern) -> dict[str, Any]:
+    """Header fields by tag, and what the cuts are, one line for all that differ in frequency."""
+    facts: dict[str, Any] = {"frequencies_ghz": (pattern.frequency / 1e9).tolist()}
+    unit = pattern.fields.get("GUNITS", "").partition("/")[0].lower()
+    for name, tag in (("low", "LWGAIN"), ("middle", "MDGAIN"), ("high", "HGGAIN")):
+        try:
+            gain = float(pattern.fields.get(tag, "").partition(",")[0])
+        except ValueError:
+            continue
+        if unit in ("dbi", "dbd") and math.isfinite(gain):
+            facts[f"gain_{name}_{unit}"] = gain
+    alike: dict[str, tuple[float, set[float]]] = {}
+    pairs = zip(pattern.frequency.tolist(), pattern.cuts, strict=True)
+    for hertz, cut in ((hertz, cut) for hertz, cuts in pairs for cut in cuts):
+        angle = cut.angle_deg
+        phase = "no phase" if cut.phase_deg is None else "with phase"
+        what = (
+            f"{cut.plane} {cut.polarisation or '(no polarisation)'}: {angle.size} points from "
+            f"{angle.min():g} to {angle.max():g} deg, {phase}"
+        )
+        top, where = alike.get(what, (-math.inf, set()))
+        alike[what] = max(top, float(cut.level_db.max())), where | {hertz}
+    facts["cuts_per_frequency"] = [len(cuts) for cuts in pattern.cuts]
+    facts["cuts"] = [
+        f"{what}, highest level {top:g} dB, at {len(where)} "
+        f"{'frequency' if len(where) == 1 else 'frequencies'}"
+        for what, (top, where) in alike.items()
+    ]
+    facts |= {each.tag: pattern.fields[each.tag] for each in HEADER if each.tag in pattern.fields}
+    facts["warnings"] = list(pattern.warnings)
+    return facts
+
+
+def _probe(probe: Probe) -> dict[str, Any]:
+    facts: dict[str, Any] = {
+        "ports": probe.ports,
+        "degree": probe.degree,
+        "frequencies": 0 if probe.frequency is None else probe.frequency.size,
+        "response_unit": probe.response_unit,
+        "minimum_radius_m": probe.minimum_radius,
+        "azimuthal_orders": probe.orders(),
+    }
+    if probe.response_unit == "V/m" or probe.frequency is None:
+        return facts
+    facts["power_by_order_db"] = _power_by_order(probe)
+    facts["frequencies_ghz"] = (probe.frequency / 1e9).tolist()
+    for port, figures in enumerate(probe_figures(probe), start=1):
+        facts |= {
+            f"port_{port}_{name}": [x if math.isfinite(x) else None for x in values.tolist()]
+            for name, values in figures.items()
+        }
+    return facts
+
+
+def _power_by_order(probe: Probe) -> list[float | None]:
+    """Power in the orders 0, +-1, +-2 ... over all, the largest of any port and frequency [dB]."""
+    _, m, _ = mode_numbers(probe.degree)
+    power = np.square(np.abs(probe.coefficients))
+    total = np.maximum(power.sum(axis=2), np.finfo(float).tiny)
+    share = [
+        float((power[:, :, np.abs(m) == mu].sum(axis=2) / total).max())
+        for mu in range(probe.mu_max + 1)
+    ]
+    return [10 * math.log10(x) if x > 0 else None for x in share]
+
+
+def _samples(samples: Samples) -> dict[str, Any]:
+    count = samples.response.shape[1]
+    facts: dict[str, Any] = {
+        "frequencies": samples.frequency.size,
+        "first_frequency_ghz": float(samples.frequency.min() / 1e9),
+        "last_frequency_ghz": float(samples.frequency.max() / 1e9),
+        "samples_per_frequency": count,
+        "missing": int(np.isnan(samples.response).sum()),
+        "ports": int(np.unique(samples.port).size),
+        "response_unit": samples.response_unit,
+        "least_radius_m": float(samples.radius.min()),
+        "largest_radius_m": float(samples.radius.max()),
+        "theta_from_deg": math.degrees(samples.theta.min()),
+        "theta_to_deg": math.degrees(samples.theta.max()),
+        "different_chi": int(np.unique(np.round(samples.chi, 9)).size),
+        "positions_move_with_frequency": samples.moving,
+    }
+    try:
+        grid = recognise_grid(samples).grid
+    except NotAGridError as error:
+        facts["regular_grid"] = f"no: {error}"
+    else:
+        facts["regular_grid"] = f"{grid.rule}, {grid.theta.size} x {grid.phi.size}"
+        facts["grid_supports_degree"] = grid.degree
+    angles = suspect_angles(samples)
+    lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
+    readings = [
+        f"{frequency / 1e9:.9g} GHz: {sentence}"
+        for frequency, some in zip(samples.frequency, judge_readings(samples), strict=True)
+        for sentence in some
+    ]
+    facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
+    return facts

@@ -1,0 +1,437 @@
+"""The uncertainty of a scan's figures as plain text, and as an object for JSON."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from nf2ff.antenna.modes import Modes
+from nf2ff.metrics.beam import peak
+from nf2ff.report.budget import NOT_SUPPLIED, budget_dict
+from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
+from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric
+from nf2ff.uncertainty.budget.term import summarise_draws
+from nf2ff.uncertainty.result import BEYOND, DrawComparison, FigureKind, MetricResult, Uncertainty
+from nf2ff.uncertainty.stated import Stated, stated, stated_decibels
+
+#: Metrics side by side in the table of terms.
+SIDE_BY_SIDE = 4
+#: Known bias over standard uncertainty from which text mentions it.
+NOTICED = 0.1
+#: Part of the standard uncertainty that a bias may have which no draws were made for: beyond it an
+#: interval of 95 % holds the truth in less than 94 % (closed form, normal distribution).
+OVERLOOKED = 0.3
+#: Fewest draws that have a standard deviation to compare.
+FEWEST = 2
+#: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
+_SHOWN: dict[FigureKind, tuple[str, int]] = {
+    "directivity": ("dBi", 4), "power": ("dBm", 4), "ratio": ("dB", 4), "angle": ("deg", 4),
+    "direction": ("deg", 4), "unknown": ("dBi", 4),  # of gain, without the power into the antenna
+}  # fmt: skip
+
+
+def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
+    """Everything in plain text: for each frequency the metrics, then their terms.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What to show.
+
+    Returns
+    -------
+    list of str
+        Lines without their ends. ``-`` stands for what is not supplied.
+    """
+    lines = []
+    for f in range(uncertainty.modes.frequency.size):
+        lines += [*_frequency_lines(uncertainty, f), ""]
+    return lines[:-1]
+
+
+def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
+    """Return everything as numbers, strings, lists and dictionaries, for JSON.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What to show.
+
+    Returns
+    -------
+    list of dict
+        For each frequency what `budget_dict` gives, with the value of each metric as measured, the
+        value less its known bias (``corrected``), the interval about that, and what draws made of
+        it. None stands for what is not known, and for the level of no power at all. Of levels in a
+        direction, ``expanded_plus_db`` and ``expanded_minus_db`` lead from the value to the ends of
+        the interval.
+    """
+    top = peak(uncertainty.modes)
+    found = []
+    for f, frequency in enumerate(uncertainty.modes.frequency):
+        budget = budget_dict(uncertainty.budgets[f])
+        for entry in budget["metrics"]:
+            result = uncertainty.results[entry["name"]]
+            if result.quantity == "direction":
+                entry["theta_deg"] = math.degrees(top.theta[f])
+                entry["phi_deg"] = math.degrees(top.phi[f])
+            else:
+                unit = _SHOWN[result.quantity][0].lower()
+                entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
+                entry |= _stated_dict(result, combine(uncertainty.budgets[f], entry["name"]), f)
+            metric = uncertainty.budgets[f].metric(entry["name"])
+            if result.planes:
+                entry["plane"] = result.planes[f]
+            entry["draws"] = _draws_dict(result, metric, f, uncertainty.budgets[f].confidence)
+        level = uncertainty.error_level
+        found.append(
+            {
+                "frequency_hz": float(frequency),
+                "degree": uncertainty.modes.degree,
+                "draws_asked": uncertainty.asked,
+                "draws_made": uncertainty.made,
+                "error_level_db": None if level is None else _level(float(level[f])),
+                **budget,
+            }
+        )
+    return found
+
+
+def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
+    """Return a few facts by name, for who looks into a file.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What to describe.
+
+    Returns
+    -------
+    dict
+        ``confidence``, ``draws``, ``terms``, and for each metric a line for each frequency: value
+        and expanded uncertainty.
+    """
+    facts: dict[str, Any] = {
+        "confidence": uncertainty.budgets[0].confidence,
+        "draws": uncertainty.made,
+        "terms": len(uncertainty.budgets[0].terms),
+    }
+    for metric in uncertainty.budgets[0].metrics:
+        facts[metric.name] = [
+            f"{_value(uncertainty, metric, f)}, "
+            f"{_stated(combine(budget, metric.name), uncertainty.results[metric.name], f)[0]}"
+            for f, budget in enumerate(uncertainty.budgets)
+        ]
+    return facts
+
+
+def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[str]]:
+    """Sentences on what the way that was taken cannot show, for each frequency.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        What was found.
+
+    Returns
+    -------
+    list of list of str
+    """
+    found: list[list[str]] = [[] for _ in uncertainty.budgets]
+    shares = uncertainty.noise_power
+    if shares is None:
+        return found
+    # Noise adds to the power in the modes; directivity is over that.
+    powers = {"trp": "raises", "directivity": "lowers"}
+    for some, budget, share in zip(found, uncertainty.budgets, shares, strict=True):
+        for metric in budget.metrics:
+            if metric.name not in powers:
+                continue
+            u = combine(budget, metric.name).standard_uncertainty or 0.0
+            bias = math.sqrt(1 + share) - 1
+            if bias > OVERLOOKED * u:
+                some.append(
+                    f"noise {powers[metric.name]} {metric.label} by about "
+                    f"{_text(bias / DECIBEL)} dB, where its standard uncertainty is "
+                    f"{_text(u / DECIBEL)} dB: derivatives do not show that, draws do and take it "
+                    "off, so leave --linear out"
+                )
+    return found
+
+
+def _stated_dict(result: MetricResult, found: CombinedUncertainty, index: int) -> dict[str, Any]:
+    """Value less bias and ends of the interval, and how far these are from the value."""
+    unit, one = _SHOWN[result.quantity][0].lower(), stated(result, found, index)
+    names = (f"corrected_{unit}", f"interval_low_{unit}", f"interval_high_{unit}")
+    values = [None] * 3 if one is None else [_converted(x, result.quantity) for x in one]
+    entry: dict[str, Any] = dict(zip(names, values, strict=True))
+    if result.field is not None:
+        plus, minus = stated_decibels(result, found, index) or (None, None)
+        entry["expanded_plus_db"] = plus
+        entry["expanded_minus_db"] = None if minus is None or math.isinf(minus) else minus
+    return entry
+
+
+def _draws_dict(
+    result: MetricResult, metric: Metric, index: int, confidence: float
+) -> dict[str, Any] | None:
+    compared = result.compared
+    if compared is None or result.draws is None:
+        return None
+    end = "_" + metric.shown.name.lower() if metric.unit in SHOWN_UNITS else ""
+    unit, factor = _SHOWN[result.quantity][0].lower(), metric.shown.factor
+    interval = _interval(result, index, confidence)
+    few = compared.used[index] < FEWEST
+    return {
+        "used": int(compared.used[index]),
+        f"standard_uncertainty{end}": None if few else float(compared.drawn[index]) * factor,
+        f"first_order{end}": float(compared.first_order[index]) * factor,
+        f"shift{end}": None if few else float(compared.shift[index]) * factor,
+        "verdict": None if few else compared.verdict(index),
+        **{
+            f"{side}{'_' + unit if unit else ''}": None if interval is None else interval[i]
+            for i, side in enumerate(("low", "high"))
+        },
+    }
+
+
+def _interval(
+    result: MetricResult, index: int, confidence: float
+) -> tuple[float | None, float | None] | None:
+    """Interval that holds the draws with that probability, as shown; None of too few draws."""
+    assert result.draws is not None
+    values = result.draws[:, index]
+    values = values[np.isfinite(values)]
+    # As many as `summarise_draws` needs on both sides.
+    if values.size * (1 - confidence) < 1 - 1e-9 or result.quantity == "unknown":
+        return None
+    found = summarise_draws(values, confidence=confidence)
+    low, high = (_converted(x, result.quantity) for x in (found.low, found.high))
+    return low, high
+
+
+# --- text ----------------------------------------------------------------------------------------
+
+
+def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
+    budget = uncertainty.budgets[index]
+    found = [combine(budget, metric.name) for metric in budget.metrics]
+    lines = [f"{uncertainty.modes.frequency[index] / 1e9:.9g} GHz", ""]
+    percent = f"{100 * budget.confidence:.6g} %"
+    rows = [("metric", "value", f"uncertainty, {percent}", "k", "degrees of freedom", "interval")]
+    for one in found:
+        result = uncertainty.results[one.metric.name]
+        rows.append(
+            (
+                one.metric.label,
+                _value(uncertainty, one.metric, index),
+                *_stated(one, result, index),
+                _ends(stated(result, one, index), result.quantity),
+            )
+        )
+    lines += [*aligned(rows, words=1), ""]
+    cuts = [(x, uncertainty.results[x.name].planes) for x in budget.metrics]
+    if some := [f"{x.label}: {planes[index]}" for x, planes in cuts if planes]:
+        lines += ["plane of the cut", *some, ""]
+    lines += ["standard uncertainty by term"]
+    for at in range(0, len(found), SIDE_BY_SIDE):
+        lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
+    lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget)]
+    for one in found:
+        lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
+    return [*lines, *_draw_lines(uncertainty, index)]
+
+
+def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
+    result = uncertainty.results[metric.name]
+    if result.quantity == "unknown":
+        return "unknown"
+    if result.quantity == "direction":
+        modes, part = uncertainty.modes, slice(index, index + 1)
+        top = peak(Modes(modes.frequency[part], modes.coefficients[part]))
+        theta, phi = (round(math.degrees(x[0]), 3) + 0.0 for x in (top.theta, top.phi))
+        return f"theta {theta:.3f}, phi {phi:.3f} deg"
+    return _shown(float(result.value[index]), result.quantity)
+
+
+def _stated(found: CombinedUncertainty, result: MetricResult, index: int) -> tuple[str, str, str]:
+    """Expanded uncertainty, coverage factor and effective degrees of freedom."""
+    if found.expanded is None:
+        return NOT_SUPPLIED, "", ""
+    decibels = stated_decibels(result, found, index)
+    if decibels is not None:
+        plus, minus = decibels
+        stated = f"+{_text(plus)}/-{_text(minus)} dB"
+    else:
+        stated = f"{_text(found.expanded * found.metric.shown.factor)} {found.metric.shown.name}"
+    return stated, f"{found.coverage_factor:.3g}", _text(found.degrees_of_freedom)
+
+
+def _term_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
+    rows = [("term", *(f"{x.metric.name} [{x.metric.shown.name}]" for x in found))]
+    for t, name in enumerate(budget.names):
+        parts = [x.contributions[t] * x.metric.shown.factor for x in found]
+        rows.append((name, *("-" if np.isnan(u) else _text(abs(u)) for u in parts)))
+    total = [x.standard_uncertainty for x in found]
+    factors = [x.metric.shown.factor for x in found]
+    shown = ("-" if u is None else _text(u * c) for u, c in zip(total, factors, strict=True))
+    return aligned([*rows, ("combined", *shown)], words=1)
+
+
+def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
+    """What is not supplied, for all metrics or for some."""
+    everywhere = [t for t in budget.names if all(t in x.missing for x in found)]
+    lines = []
+    if everywhere:
+        lines.append(f"{NOT_SUPPLIED}, and so not part of it: {', '.join(everywhere)}")
+    for one in found:
+        some = [t for t in one.missing if t not in everywhere]
+        if some:
+            lines.append(f"{NOT_SUPPLIED} for {one.metric.label}: {', '.join(some)}")
+    return lines
+
+
+def _correlated_lines(budget: Budget) -> list[str]:
+    """Pairs of terms that err together."""
+    names, matrix = budget.names, budget.correlation
+    pairs = np.argwhere(np.triu(matrix, 1))
+    said = [f"{names[i]!r} and {names[j]!r} ({matrix[i, j]:.4g})" for i, j in pairs]
+    return [f"correlated: {', '.join(said)}"] if said else []
+
+
+def _ends(one: Stated | None, quantity: FigureKind) -> str:
+    """The interval in words."""
+    if one is None:
+        return ""
+    low, high = (_shown(x, quantity) for x in (one.low, one.high))
+    return f"up to {high}" if low == "none" else f"{low.split()[0]} to {high}"
+
+
+def _shown(value: float, quantity: FigureKind) -> str:
+    unit, decimals = _SHOWN[quantity]
+    shown = _converted(value, quantity)
+    return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
+
+
+def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:
+    """Known error of a metric, if it is large enough to see beside the uncertainty."""
+    one, label = stated(result, found, index), found.metric.label
+    if one is not None and result.field is not None:
+        value = float(result.value[index])
+        if not value - one.value > NOTICED * (one.high - value):
+            return []
+        if one.value > 0:
+            return [
+                f"{label}: errors add {_text(10 * math.log10(value / one.value))} dB on average to "
+                f"a level so low: less that it is {_shown(one.value, result.quantity)}"
+            ]
+        return [f"{label}: what was measured is no more than errors make on average"]
+    if not abs(found.bias) > NOTICED * (found.standard_uncertainty or 0.0):
+        return []
+    said = (
+        f"known bias of {label}: {_bias(found.bias, found.metric)}, not part of the uncertainty: "
+    )
+    if one is None:
+        return [f"{said}correct the result for it"]
+    least = _shown(one.value, result.quantity)
+    return [f"{said}less it, the value is {least}, about which the interval stands"]
+
+
+def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
+    """What draws say of the derivatives."""
+    made = uncertainty.made
+    if not made:
+        return []
+    lines = []
+    level = uncertainty.error_level
+    if level is not None:
+        shown = _level(float(level[index]))
+        lines.append(
+            f"{made} draws: pattern error level {'none' if shown is None else f'{shown:.1f} dB'}, "
+            "mean square error of the far field over the sphere relative to it"
+        )
+    budget = uncertainty.budgets[index]
+    agree, other = [], []
+    for metric in budget.metrics:
+        compared = uncertainty.results[metric.name].compared
+        if compared is None:
+            continue
+        if compared.used[index] < made:
+            other.append(
+                f"{metric.label}: not found near where it was in {made - compared.used[index]} of "
+                f"{made} draws, which are left out: its errors are too large for it"
+            )
+        if compared.used[index] < FEWEST:
+            other.append(f"{metric.label}: too few draws of it to compare with first order")
+        elif compared.verdict(index) == "agree":
+            agree.append(metric.label)
+        else:
+            other.append(_difference(compared, metric, index))
+    if agree:
+        lines.append(f"draws and first order agree within sampling error: {', '.join(agree)}")
+    return [*lines, *other]
+
+
+def _difference(compared: DrawComparison, metric: Metric, index: int) -> str:
+    unit, factor = metric.shown
+    drawn, first = (_text(x[index] * factor) for x in (compared.drawn, compared.first_order))
+    counted = (
+        f"the rest is counted as {BEYOND!r}"
+        if compared.verdict(index) == "larger"
+        else "the larger one is kept"
+    )
+    return f"{metric.label}: {drawn} {unit} by draws, {first} {unit} to first order: {counted}"
+
+
+def aligned(rows: Sequence[tuple[str, ...]], *, words: int) -> list[str]:
+    """Rows as columns in plain text.
+
+    Parameters
+    ----------
+    rows : sequence of tuple of str
+        Cells.
+    words : int
+        How many of the first columns stand to the left; numbers to the right.
+
+    Returns
+    -------
+    list of str
+        Lines.
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = []
+    for row in rows:
+        cells = [
+            x.ljust(w) if i < words else x.rjust(w)
+            for i, (x, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
+# --- numbers -------------------------------------------------------------------------------------
+
+
+def _converted(value: float, quantity: FigureKind) -> float | None:
+    """A linear value as reports show it, None where a level has none."""
+    if quantity in ("angle", "direction"):
+        return math.degrees(value) if math.isfinite(value) else None
+    return _level(value / 1e-3 if quantity == "power" else value)
+
+
+def _level(power: float) -> float | None:
+    return 10 * math.log10(power) if power > 0 and math.isfinite(power) else None
+
+
+def _bias(value: float, metric: Metric) -> str:
+    if not metric.is_level:
+        return f"{_text(value * metric.shown.factor)} {metric.shown.name}"
+    return f"{_text(math.log1p(value) / DECIBEL)} dB" if value > -1 else "down to zero power"
+
+
+def _text(value: float) -> str:
+    return "infinite" if math.isinf(value) else f"{value:.3g}"

@@ -1,0 +1,307 @@
+"""Pictures of uncertainty: ``(noun, *, ax=None) -> Axes``, in the style of `plots`."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.modes import Modes
+from nf2ff.report.growth import SHOWN_ERROR_UNITS, figure_label
+from nf2ff.report.plots import (
+    COLOURS,
+    DASHES,
+    DEPTH,
+    TEXT_COLOUR,
+    WIDTHS,
+    frequency_label,
+    legend_below,
+    new_axes,
+    style_axes,
+)
+from nf2ff.uncertainty.budget.combine import coverage_factor
+from nf2ff.uncertainty.growth import Growth, Shown, shown_for
+from nf2ff.uncertainty.result import Uncertainty
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Real = NDArray[np.float64]
+
+#: Growth of bands from which a linear ordinate would show the least of them as nothing.
+FAR_APART = 30.0
+
+
+def cuts_with_bars(
+    uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Axes | None = None
+) -> Axes:
+    """Level along the cuts that the draws followed, with error bars as bands.
+
+    Parameters
+    ----------
+    uncertainty : Uncertainty
+        With draws on cuts.
+    frequency_index : int
+        Which of its frequencies.
+    ax : Axes, optional
+        Where to draw; by default a figure of its own.
+
+    Returns
+    -------
+    Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    ValueError
+        If there were no draws on cuts, or there is no such frequency.
+
+    Notes
+    -----
+    EIRP, or of relative data the level over the nominal peak, with an error of the level as a whole
+    in it. A band is the intensity plus and minus its standard deviation among the draws times the
+    normal coverage factor: errors that are modelled, not the other terms of the budget. Dotted is
+    the root mean square of the change of the field, the signal that would make such errors.
+    """
+    pattern, modes = uncertainty.pattern, uncertainty.modes
+    if pattern is None:
+        msg = "no draws followed the pattern: make draws, and give the cuts"
+        raise ValueError(msg)
+    if not 0 <= frequency_index < modes.frequency.size:
+        msg = f"frequency_index is {frequency_index}, expected 0 to {modes.frequency.size - 1}"
+        raise ValueError(msg)
+    f, budget = frequency_index, uncertainty.budgets[frequency_index]
+    absolute = modes.reference == "absolute"
+    u, _, spread = pattern.intensity[:, f]
+    top = float(u.max())
+    one = 1e-3 / (4 * math.pi) if absolute else top
+    expanded = coverage_factor(budget.confidence) * spread
+    ceiling = 5.0 * np.ceil((float(_db((u + expanded).max() / one)) + 0.5) / 5)
+    floor = 10.0 * np.floor((ceiling - DEPTH) / 10)
+    ax = new_axes((8.0, 5.2)) if ax is None else ax
+    angle = np.degrees(pattern.cut.angle)
+    signal = pattern.error_signal[f] * top
+    for i, plane in enumerate(np.degrees(pattern.cut.plane)):
+        colour, zorder = COLOURS[i], 3.0 - 0.1 * i
+        low, high = (
+            np.maximum(_db((u[i] + side * expanded[i]) / one), floor - 1) for side in (-1, 1)
+        )
+        ax.fill_between(
+            angle, low, high, color=colour, alpha=0.3, linewidth=0, zorder=zorder - 1
+        )  # fmt: skip
+        ax.plot(
+            angle, _db(u[i] / one), color=colour, linewidth=0.6 * WIDTHS[i], zorder=zorder,
+            label=pattern.cut.names[i] if pattern.cut.names else _cut_name(plane),
+        )  # fmt: skip
+        ax.plot(
+            angle, _db(signal[i] / one), color=colour, linewidth=1.0, linestyle=":",
+            zorder=zorder - 0.5, label="rms error signal",
+        )  # fmt: skip
+    ax.set_xlim(angle.min(), angle.max())
+    if angle.max() - angle.min() > 180:
+        ax.set_xticks(np.arange(-180, 181, 45))
+    ax.set_ylim(floor, ceiling)
+    ax.set_yticks(np.arange(floor, ceiling + 1, 10))
+    ax.set_xlabel("angle from the centre of the cuts [deg]")
+    ax.set_ylabel("EIRP [dBm]" if absolute else "level over the peak [dB]")
+    ax.set_title(_title(uncertainty, modes, frequency_index), fontsize=11, color=TEXT_COLOUR)
+    style_axes(ax)
+    legend_below(ax, len(pattern.cut.plane), 40)
+    return ax
+
+
+def _cut_name(plane: float) -> str:
+    """A cut by its angle from theta^ towards phi^ [deg]."""
+    along = {0.0: " (along theta)", 90.0: " (along phi)"}
+    return f"cut {plane:.4g}°{along.get(round(float(plane), 6), '')}"
+
+
+def _title(uncertainty: Uncertainty, modes: Modes, index: int) -> str:
+    assert uncertainty.pattern is not None
+    cut = uncertainty.pattern.cut
+    part = slice(index, index + 1)
+    name = frequency_label(Modes(modes.frequency[part], modes.coefficients[part], modes.reference))
+    theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
+    percent = 100 * uncertainty.budgets[index].confidence
+    return (
+        f"{name}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
+        f"bands: {percent:.4g} %, by {uncertainty.made} draws of the modelled errors"
+    )
+
+
+def _db(ratio: Any) -> Any:
+    """Decibels of ratios of power, those below zero or at it as far down as it gets."""
+    return 10 * np.log10(np.maximum(ratio, 1e-30))
+
+
+# --- growth --------------------------------------------------------------------------------------
+
+
+def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | None = None) -> Axes:
+    """Error level of the pattern over what was varied, with the band of the draws.
+
+    Parameters
+    ----------
+    growth : Growth
+        The study.
+    shown : Shown, optional
+        How its values are shown.
+    ax : Axes, optional
+        Where to draw; by default a figure of its own.
+
+    Returns
+    -------
+    Axes
+        The axes drawn on.
+    """
+    ax = new_axes((8.0, 5.0)) if ax is None else ax
+    x = _abscissa(growth, shown, ax)
+    for f, name in enumerate(_curves(growth)):
+        colour = COLOURS[f % len(COLOURS)]
+        low, middle, high = (
+            x[:, f] for x in (growth.level_low_db, growth.level_db, growth.level_high_db)
+        )
+        label = (name or "pattern error level") + _slope(growth, f)
+        _banded(ax, x, (low, middle, high), colour, label, f)
+    ax.set_ylabel("pattern error level [dB]")
+    title = f"Error of the pattern; band: {100 * growth.confidence:.4g} % of {_draws(growth)}"
+    ax.set_title(title, fontsize=11, color=TEXT_COLOUR)
+    style_axes(ax)
+    legend_below(ax, min(3, growth.frequency.shape[1]), 40)
+    return ax
+
+
+def growth_of_errors(
+    growth: Growth, *, unit: str = "dB", shown: Shown | None = None, ax: Axes | None = None
+) -> Axes:
+    """Errors of figures over what was varied: the mean, with the band of the draws.
+
+    Parameters
+    ----------
+    growth : Growth
+        The study.
+    unit : {"dB", "rad"}
+        Whether to draw powers, in dB, or angles, in deg.
+    shown : Shown, optional
+        How its values are shown.
+    ax : Axes, optional
+        Where to draw; by default a figure of its own.
+
+    Returns
+    -------
+    Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    ValueError
+        If no figure has errors in that unit.
+
+    Notes
+    -----
+    Where errors grow by decades the ordinate is logarithmic on both sides of zero, linear about it
+    up to a power of ten below the least band.
+    """
+    which = [k for k, own in enumerate(growth.error_units) if own == unit]
+    if not which:
+        msg = f"no figure of the study has errors in {unit}: there is nothing to draw"
+        raise ValueError(msg)
+    name, factor = SHOWN_ERROR_UNITS[unit]
+    ax = new_axes((8.0, 5.0)) if ax is None else ax
+    x = _abscissa(growth, shown, ax)
+    i = 0
+    reach = np.zeros(growth.values.size)
+    for k in which:
+        for f, curve in enumerate(_curves(growth)):
+            bands = tuple(factor * y[:, f, k] for y in (growth.low, growth.mean, growth.high))
+            label = figure_label(growth.figures[k]) + (f", {curve}" if curve else "")
+            _banded(ax, x, bands, COLOURS[i % len(COLOURS)], label, i)
+            reach = np.fmax(reach, np.fmax(*np.abs(bands[::2])))
+            i += 1
+    ax.axhline(0, color=TEXT_COLOUR, linewidth=0.6, zorder=1.5)
+    least, most = float(reach.min()), float(reach.max())
+    if most > FAR_APART * least > 0:
+        ax.set_yscale("symlog", linthresh=10 ** math.floor(math.log10(least)))
+        ax.yaxis.set_major_formatter(lambda y, _: f"{y:g}".replace("-", "\N{MINUS SIGN}"))
+    ax.set_ylabel(f"error [{name}]")
+    title = f"Mean error; band: {100 * growth.confidence:.4g} % of {_draws(growth)}"
+    ax.set_title(title, fontsize=11, color=TEXT_COLOUR)
+    style_axes(ax)
+    legend_below(ax, min(2, i), 40)
+    return ax
+
+
+def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
+    """Error level of the pattern, errors of powers and those of angles, one under the other.
+
+    Parameters
+    ----------
+    growth : Growth
+        The study.
+    shown : Shown, optional
+        How its values are shown.
+
+    Returns
+    -------
+    Axes
+        The first of them, in a figure of their own.
+    """
+    units = [unit for unit in SHOWN_ERROR_UNITS if unit in growth.error_units]
+    panels = _new_panels(1 + len(units))
+    for unit, ax in zip(units, panels[1:], strict=True):
+        growth_of_errors(growth, unit=unit, shown=shown, ax=ax)
+    return growth_of_level(growth, shown=shown, ax=panels[0])
+
+
+def _new_panels(count: int) -> list[Axes]:
+    """Axes of one figure, one under the other."""
+    first = new_axes((8.0, 4.6 * count))
+    figure = first.figure
+    first.remove()
+    return [figure.add_subplot(count, 1, i + 1) for i in range(count)]
+
+
+def _abscissa(growth: Growth, shown: Shown | None, ax: Any) -> Real:
+    """Values as shown; the axis is logarithmic where they are in proportion rather than apart."""
+    how = shown or shown_for(growth.parameter)
+    x = how.values(growth.values)
+    if not how.level and x.size > 1 and x[-1] >= 5 * x[0] > 0:
+        ax.set_xscale("log")
+        ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    ax.set_xlabel(how.label)
+    return x
+
+
+def _curves(growth: Growth) -> list[str]:
+    """Frequencies by which curves differ, in words; empty where there is but one curve."""
+    if growth.frequency.shape[1] == 1:
+        return [""]
+    return [f"{hertz / 1e9:.6g} GHz" for hertz in growth.frequency[0]]
+
+
+def _banded(ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, index: int) -> None:
+    low, middle, high = bands
+    dash = "-" if index < len(COLOURS) else DASHES[index % len(DASHES)]
+    ax.fill_between(x, low, high, color=colour, alpha=0.2, linewidth=0, zorder=2)
+    for edge in (low, high):  # bands that lie over each other can be told apart by them
+        ax.plot(x, edge, color=colour, linewidth=0.7, linestyle=dash, alpha=0.7, zorder=2.5)
+    ax.plot(
+        x, middle, color=colour, linewidth=1.6, linestyle=dash, marker="o", markersize=4,
+        label=label, zorder=3,
+    )  # fmt: skip
+
+
+def _slope(growth: Growth, index: int) -> str:
+    """Growth from the first value to the last, in words, where there are two."""
+    if growth.values.size < 2:
+        return ""
+    decades = float(np.log10(growth.values[-1] / growth.values[0]))
+    rise = float(growth.level_db[-1, index] - growth.level_db[0, index])
+    return f", {rise / decades:.1f} dB per decade"
+
+
+def _draws(growth: Growth) -> str:
+    most = int(growth.draws.max())
+    return f"{most} draws" if growth.draws.min() == most else f"up to {most} draws"

@@ -1,0 +1,183 @@
+"""What samples must be before they are solved, each refusal in one line."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.modes import Reference, mode_numbers, wavenumber
+from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
+
+#: Polarisations nearer to each other than 1 deg [rad] are told apart by noise only.
+SAME_POLARISATION = math.radians(1.0)
+
+
+def check_units(samples: Samples, probe: Probe) -> Reference:
+    """Whether the level of the result is known; units that do not fit are refused."""
+    if "relative" in (samples.response_unit, probe.response_unit):
+        return "relative"
+    if samples.response_unit != probe.response_unit:
+        msg = (
+            f"the responses are in {samples.response_unit}, the probe answers in "
+            f"{probe.response_unit}: state the unit of the responses or give the probe that took "
+            "them"
+        )
+        raise ValueError(msg)
+    return "absolute"
+
+
+def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -> None:
+    """Refuse samples in the reactive zone, or where the spheres of antenna and probe meet [m]."""
+    nearest = float(samples.radius.min())
+    k = float(wavenumber(samples.frequency.min()))
+    if k * nearest <= 1:
+        msg = (
+            f"radius is {nearest:.6g} m, within the reactive zone of any antenna (below "
+            f"wavelength / 2 pi = {1 / k:.6g} m at {samples.frequency.min() / 1e9:.6g} GHz): check "
+            "the unit of the radius (m) and of the frequency (Hz)"
+        )
+        raise ValueError(msg)
+    if minimum_radius is None:
+        return
+    if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
+        msg = f"minimum_radius is {minimum_radius} m, expected a finite number > 0"
+        raise ValueError(msg)
+    if nearest <= minimum_radius:
+        msg = (
+            f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of "
+            f"{minimum_radius:.6g} m: measure outside it or correct minimum_radius"
+        )
+        raise ValueError(msg)
+    own = probe.minimum_radius or 0.0
+    if nearest <= minimum_radius + own:
+        msg = (
+            f"radius is {nearest:.6g} m, but the probe's minimum sphere of {own:.6g} m and the "
+            f"antenna's of {minimum_radius:.6g} m meet there: measure further away, or correct "
+            "these radii"
+        )
+        raise ValueError(msg)
+
+
+def check_mixture(samples: Samples) -> None:
+    """Refuse positions of several frequencies that only together make one regular grid."""
+    if not samples.moving:
+        return
+    try:
+        # A sweep while an axis turns at constant speed gives each frequency a whole grid.
+        for i in range(samples.frequency.size):
+            recognise_grid(samples.at_frequency(i))
+    except NotAGridError:
+        pass
+    else:
+        return
+    shape = samples.response.shape
+
+    def flat(x: NDArray[Any]) -> NDArray[Any]:
+        return np.broadcast_to(x, shape).ravel()
+
+    together = Samples(
+        samples.frequency[:1],
+        flat(samples.theta),
+        flat(samples.phi),
+        flat(samples.chi),
+        flat(samples.radius),
+        flat(samples.port),
+        np.zeros((1, samples.response.size), dtype=complex),
+    )
+    try:
+        grid = recognise_grid(together).grid
+    except NotAGridError:
+        return
+    msg = (
+        f"the positions of the {shape[0]} frequencies together make one regular grid of "
+        f"{grid.theta.size} x {grid.phi.size}, of which each has a part: are frequencies mixed in "
+        "one grid? If the axes did move between them, give each frequency a file of its own"
+    )
+    raise ValueError(msg)
+
+
+def check_polarisations(samples: Samples, probe: Probe) -> None:
+    """Refuse samples of one polarisation alone, from which no field can be told."""
+    _, m, _ = mode_numbers(probe.degree)
+    ports = samples.ports()
+    r = np.abs(probe.coefficients[:, [port - 1 for port in ports]]).max(axis=1)
+    # Whatever the higher orders, from afar only +1 and -1 are heard, one each circular wave.
+    plus, minus = r[:, m == 1].max(axis=1), r[:, m == -1].max(axis=1)
+    if np.any(np.minimum(plus, minus) == 0):
+        who = f"port {ports[0]} of the probe receives"
+        if len(ports) > 1:
+            who = f"ports {', '.join(map(str, ports))} of the probe receive all the same"
+        msg = (
+            f"{who} one circular polarisation or none: a probe that receives both is needed, "
+            "however it is turned"
+        )
+        raise ValueError(msg)
+    # What is read through a port that receives nothing tells of no polarisation.
+    dead = [port for port in ports if not probe.coefficients[:, port - 1].any()]
+    ports = [port for port in ports if port not in dead]
+    silent = np.isin(samples.port, dead) if dead else np.zeros(1, bool)
+    several = len(ports) > 1
+    turns = _turns(probe, ports) if several else None
+    if several and turns is None:
+        return
+    for i, frequency in enumerate(samples.frequency):
+        chi = samples.chi[i] if samples.chi.ndim == 2 else samples.chi
+        missing = silent
+        if samples.any_missing:
+            missing = silent | np.isnan(samples.response[i])
+        if missing.all():
+            msg = f"there is no sample at {frequency / 1e9:.9g} GHz: leave that frequency out"
+            raise ValueError(msg)
+        if turns is not None:
+            chi = chi + turns[np.searchsorted(ports, samples.port).clip(max=len(ports) - 1)]
+        if missing.any():
+            chi = chi[~missing]
+        # A few hundred of them mostly settle it.
+        some = chi[:: max(1, chi.size // 300)]
+        if not (_differ(some) or _differ(chi)):
+            if several:
+                msg = (
+                    f"ports {', '.join(map(str, ports))} of the probe read one polarisation only, "
+                    f"the same at all samples at {frequency / 1e9:.9g} GHz: a second one, 90 deg "
+                    "from it, is needed at each frequency"
+                )
+                raise ValueError(msg)
+            mixed = " (two frequencies mixed in one grid?)" if samples.frequency.size > 1 else ""
+            msg = (
+                f"all samples at {frequency / 1e9:.9g} GHz have chi = "
+                f"{math.degrees(chi[0]):.6g} deg{mixed}: a second polarisation, chi 90 deg from "
+                "it, is needed at each frequency"
+            )
+            raise ValueError(msg)
+        if samples.chi.ndim == 1 and not samples.any_missing:
+            return
+
+
+def _turns(probe: Probe, ports: list[int]) -> NDArray[np.float64] | None:
+    """Angles by which the ports are one and the same port turned [rad]; None if they are not."""
+    _, m, _ = mode_numbers(probe.degree)
+    r = probe.coefficients[:, [port - 1 for port in ports]]
+    first = r[:, 0]
+    rows = np.arange(len(first))
+    # Seen at its strongest waves of orders +1 and -1, a port turned by a has exp(+-j a) of them.
+    at = [np.where(m == mu, np.abs(first), 0).argmax(axis=1) for mu in (1, -1)]
+    if any((first[rows, k] == 0).any() for k in at):
+        return None
+    plus, minus = (r[rows, :, k] / first[rows, k][:, None] for k in at)
+    turns = 0.5 * np.angle(plus * minus.conj())
+    like = (plus * np.exp(-1j * turns))[..., None] * np.exp(1j * m * turns[..., None])
+    off = np.linalg.norm(r - like * first[:, None], axis=2)
+    same = off <= SAME_POLARISATION * np.linalg.norm(r, axis=2)
+    if not same.all() or np.abs(np.sin(turns - turns[:1])).max() > SAME_POLARISATION:
+        return None
+    return np.asarray(turns[0])
+
+
+def _differ(chi: NDArray[np.float64]) -> bool:
+    """Whether there are two polarisations."""
+    return bool(np.abs(np.sin(chi - chi[0])).max() >= SAME_POLARISATION)

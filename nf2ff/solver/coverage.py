@@ -1,0 +1,409 @@
+"""What part of the sphere the samples saw, and which far-field directions that leaves in doubt."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.antenna.modes import mode_numbers
+from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.measurement.probe import Probe, field_probe, response_constants
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.positions import different_positions
+
+#: A direction is seen if both components were sampled within this many sampling steps pi/N of it.
+#: A grid of that step leaves 0.7 steps, a spiral jittered by half a step 1.3.
+SEEN_STEPS = 1.5
+#: Steps from what was not seen to where rays count as seen: it begins 1.5 steps from the last
+#: sample, and half a step beyond the error is still 0.1 dB of a beam there (simulated).
+TRUST_STEPS = 2.0
+#: Distance beyond which the rim of a gap is told of as a part of it: a grid leaves less.
+RIM_STEPS = 0.75
+#: Positions over which their density is judged.
+CROWD = 16
+#: Directions at which the sphere is searched for gaps, at most.
+MAX_DIRECTIONS = 200_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coverage:
+    """Distance from evenly spread directions to the samples that tell their field.
+
+    Parameters
+    ----------
+    direction : (D, 3) ndarray
+        Unit vectors of directions that stand for equal solid angles.
+    distance : (D,) ndarray
+        Angle from each within which both components of the field were measured: by samples of two
+        clearly different polarisations, at one position or at several [rad].
+    crowd_distance : (D,) ndarray
+        Angle from each within which there are `CROWD` positions [rad].
+    nearest : (D,) ndarray
+        Angle from each to the nearest sample, whatever its polarisation [rad].
+    alone : (D,) ndarray of bool
+        Whether one polarisation alone was measured at the nearest position.
+    """
+
+    direction: NDArray[np.float64]
+    distance: NDArray[np.float64]
+    crowd_distance: NDArray[np.float64]
+    nearest: NDArray[np.float64]
+    alone: NDArray[np.bool_]
+
+    def largest_gap(self) -> float:
+        """Radius of the largest circle on the sphere in which no field was determined [rad]."""
+        return float(self.distance.max())
+
+    def unseen(self, degree: int) -> NDArray[np.bool_]:
+        """Which directions lack a component within the reach of sampling steps pi/N, (D,)."""
+        return self.distance > SEEN_STEPS * math.pi / degree
+
+    def unseen_solid_angle(self, degree: int) -> float:
+        """Solid angle in which a component of the field was not seen [sr]."""
+        return float(4 * math.pi * self.unseen(degree).mean())
+
+    def describe(self, degree: int) -> str:
+        """What was not measured, and where: a clause for people, empty if nothing is missing."""
+        told = []
+        empty = self._gap(self.nearest, degree)
+        for part, words in (
+            (empty, "{} of the sphere was not measured ({})"),
+            (
+                self._gap(self.distance, degree) & ~empty,
+                "in {} of the sphere one polarisation alone was measured ({})",
+            ),
+        ):
+            share = float(part.mean())
+            if share > 0:
+                name = "half" if abs(share - 0.5) < 0.02 else f"{100 * share:.2g} %"
+                name = "nearly all" if share > 0.99 else name
+                told.append(words.format(name, _extent(self.direction[part])))
+        return ", and ".join(told)
+
+    def describe_alone(self) -> str:
+        """Where positions have one polarisation alone, for people; empty if nowhere."""
+        if not self.alone.any():
+            return ""
+        return f"one polarisation alone was measured at {_extent(self.direction[self.alone])}"
+
+    def _gap(self, distance: NDArray[np.float64], degree: int) -> NDArray[np.bool_]:
+        """Directions of gaps that exceed the reach, to their rims."""
+        from scipy.spatial import cKDTree
+
+        step = math.pi / degree
+        beyond = distance > SEEN_STEPS * step
+        if not beyond.any() or beyond.all():
+            return beyond
+        near = _angle(cKDTree(self.direction[beyond]).query(self.direction)[0])
+        gap: NDArray[np.bool_] = (near < SEEN_STEPS * step) & (distance > RIM_STEPS * step)
+        return gap
+
+    def supported_degree(self) -> int:
+        """Degree for which spacing and density of the positions suffice, gaps aside.
+
+        Spacing: nine tenths of what was seen lie within rho of a position; a square grid of step
+        pi/N has rho = 1.76/N (closed form), and 1.8/rho is taken. Rings that far apart, dense along
+        themselves, have rho = 1.41/N, and so much is taken where the spacing is larger than an
+        even set of that density has, 0.56/sqrt(density). Density: in nine tenths of what was seen
+        there are at least 1.5 positions for each pair of degree and order, from which on the
+        iteration is short (measured).
+        """
+        # Whatever is missing, a quarter of the sphere is measured. The bound closes in on what was
+        # seen and its rim: 1.4 times the quantile of a square grid exceeds its largest distance,
+        # 0.71 steps, and so it does for rings (0.5 of their distance).
+        bound = 6 * float(np.quantile(self.distance, 0.25))
+        for _ in range(20):
+            seen = self.distance <= bound
+            rho = float(np.quantile(self.distance[seen], 0.9))
+            if 1.4 * rho >= bound:
+                break
+            bound = 1.4 * rho
+        crowd = float(np.quantile(self.crowd_distance[seen], 0.9))
+        density = (CROWD - 0.5) / (2 * math.pi * (1 - math.cos(crowd)))
+        even = rho < 1.1 * 0.56 / math.sqrt(density)
+        spacing = (1.8 if even else 1.41) / rho
+        pairs = 4 * math.pi * density / 1.5
+        return max(1, min(int(spacing), int(math.sqrt(pairs + 1) - 1 + 0.05)))
+
+    def trusted(
+        self, *, theta: ArrayLike, phi: ArrayLike, degree: int, kr: float
+    ) -> NDArray[np.bool_]:
+        """Far-field directions whose near field was seen, (M,).
+
+        Parameters
+        ----------
+        theta, phi : (M,) array_like
+            Directions [rad].
+        degree : int
+            Degree N of the antenna, whose minimum sphere then is about N/k.
+        kr : float
+            Wavenumber times distance of the samples.
+
+        Notes
+        -----
+        Rays that leave the antenna in one direction cross the sphere of the samples within
+        asin(r0/r) of it; all of that cap must be seen (geometrical optics).
+        """
+        theta, phi = np.broadcast_arrays(
+            as_array(theta, float, "theta"), as_array(phi, float, "phi")
+        )
+        holes = self.direction[self.unseen(degree)]
+        if holes.shape[0] == 0:
+            return np.ones(theta.shape, dtype=bool)
+        from scipy.spatial import cKDTree
+
+        reach = math.asin(min(1.0, degree / kr)) + TRUST_STEPS * math.pi / degree
+        away = cKDTree(holes).query(_unit(theta.ravel(), phi.ravel()))[0]
+        trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(
+            theta.shape
+        )
+        return trusted
+
+
+def _unit(theta: NDArray[np.float64], phi: NDArray[np.float64]) -> NDArray[np.float64]:
+    sin = np.sin(theta)
+    return np.stack([sin * np.cos(phi), sin * np.sin(phi), np.cos(theta)], axis=1)
+
+
+#: Step in theta from which parts of a gap are told apart [deg].
+APART = 10.0
+
+
+def _extent(direction: NDArray[np.float64]) -> str:
+    """Ranges of theta, each with that of phi where it is not all round, of unit vectors (D, 3)."""
+    theta = np.degrees(np.arccos(np.clip(direction[:, 2], -1, 1)))
+    order = np.argsort(theta)
+    # Parts at different theta, such as both caps beside a belt, are told apart.
+    parts = np.split(order, np.flatnonzero(np.diff(theta[order]) > APART) + 1)
+    return " and ".join(_part_extent(direction[part], theta[part]) for part in parts)
+
+
+def _part_extent(direction: NDArray[np.float64], theta: NDArray[np.float64]) -> str:
+    """The same of unit vectors (D, 3) whose theta leaves no gap."""
+    # The directions searched are a degree or so apart, and leave the poles out.
+    first = 0.0 if theta.min() < 3 else theta.min()
+    last = 180.0 if theta.max() > 177 else theta.max()
+    text = f"theta {first:.0f} to {last:.0f} deg"
+    # Near a pole every phi is at hand.
+    away = np.abs(direction[:, 2]) < 0.98
+    if not away.any():
+        return text
+    phi = np.sort(np.degrees(np.arctan2(direction[away, 1], direction[away, 0])) % 360)
+    gaps = np.diff(np.append(phi, phi[0] + 360))
+    widest = int(np.argmax(gaps))
+    # Few directions leave wide gaps by themselves.
+    if gaps[widest] > max(30, 5 * 360 / phi.size):
+        first, last = phi[(widest + 1) % phi.size], phi[widest]
+        text += f", phi {first:.0f} to {last:.0f} deg"
+    return text
+
+
+def measure_coverage(
+    *,
+    theta: NDArray[np.float64],
+    phi: NDArray[np.float64],
+    degree: int,
+    stokes: NDArray[np.float64] | None = None,
+    density: bool = True,
+    threads: int = 1,
+) -> Coverage:
+    """Coverage of the sphere by samples, finely enough to find the gaps that ``degree`` feels.
+
+    Parameters
+    ----------
+    theta, phi : (M,) ndarray
+        Different positions [rad].
+    stokes : (M, 3) ndarray, optional
+        Polarisation of positions that have one alone, as `places` gives it, and NaN where both
+        components were measured; None where that is everywhere.
+    degree : int
+        Degree N: a gap that matters holds 2 or more of the 0.5 N^2 directions searched.
+    density : bool
+        Whether the density of the positions is wanted too, for `Coverage.supported_degree`.
+    threads : int
+        Threads.
+    """
+    from scipy.spatial import cKDTree
+
+    count = min(MAX_DIRECTIONS, max(5000, int(0.5 * degree**2)))
+    i = np.arange(count, dtype=np.float64) + 0.5
+    # Golden-angle lattice: equal solid angles (closed form).
+    direction = _unit(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
+    # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
+    # of the time.
+    tree = cKDTree(_unit(theta, phi), balanced_tree=False, compact_nodes=False)
+    crowd = min(CROWD, theta.size) if density else 1
+    chord, which = tree.query(direction, k=[1, crowd], workers=threads)
+    angle = _angle(chord)
+    nearest = both = angle[:, 0]
+    alone = np.zeros(count, dtype=bool)
+    if stokes is not None:
+        both = _both(direction, theta, phi, stokes, threads)
+        alone = ~np.isnan(stokes[which[:, 0], 0])
+    return Coverage(direction, both, angle[:, 1], nearest, alone)
+
+
+def _angle(chord: NDArray[np.float64]) -> NDArray[np.float64]:
+    return 2 * np.arcsin(np.minimum(1, chord / 2))
+
+
+#: Polarisations are sorted by orientation into so many kinds, and two of handedness. Linear ones
+#: three kinds apart are 45 to 90 deg apart.
+ORIENTATIONS = 8
+#: Third Stokes parameter from which a polarisation counts as right or left circular.
+CIRCULAR = 0.7
+
+
+def _both(
+    direction: NDArray[np.float64],
+    theta: NDArray[np.float64],
+    phi: NDArray[np.float64],
+    stokes: NDArray[np.float64],
+    threads: int,
+) -> NDArray[np.float64]:
+    """Angle from each direction within which two different polarisations were measured, (D,).
+
+    Orientations are compared in the frame that x^ carries from the nearer pole along meridians,
+    theta^ cos(phi) - phi^ sin(phi) on the northern half: it turns little within a sampling step.
+    """
+    from scipy.spatial import cKDTree
+
+    at = _unit(theta, phi)
+    alone = ~np.isnan(stokes[:, 0])
+    whole = np.full(len(direction), np.inf)
+    if not alone.all():
+        whole = cKDTree(at[~alone]).query(direction, workers=threads)[0]
+    orientation = 0.5 * np.arctan2(stokes[alone, 1], stokes[alone, 0])
+    handed = stokes[alone, 2]
+    for north in (True, False):
+        mine = (direction[:, 2] >= 0) == north
+        turned = orientation + (phi[alone] if north else -phi[alone])
+        kind = np.floor(turned * (ORIENTATIONS / np.pi)).astype(int) % ORIENTATIONS
+        kind[handed > CIRCULAR] = ORIENTATIONS
+        kind[handed < -CIRCULAR] = ORIENTATIONS + 1
+        reach: dict[int, NDArray[np.float64]] = {}
+        for k in np.unique(kind).tolist():
+            reach[k] = cKDTree(at[alone][kind == k]).query(direction[mine], workers=threads)[0]
+        best = whole[mine]
+        for a, b in itertools.combinations(reach, 2):
+            apart = min((b - a) % ORIENTATIONS, (a - b) % ORIENTATIONS)
+            if max(a, b) >= ORIENTATIONS or apart >= 3:
+                best = np.minimum(best, np.maximum(reach[a], reach[b]))
+        whole[mine] = best
+    return _angle(np.minimum(whole, 2.0))
+
+
+#: Samples less the length of the sum of their unit Stokes vectors from which a position tells both
+#: components: two linear polarisations 1 deg apart, 2 - 2 cos(1 deg), as for the scan as a whole.
+SEPARATE = 3e-4
+
+
+def places(
+    samples: Samples, probe: Probe
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None]:
+    """Different positions among samples, and what polarisations were measured at each.
+
+    Parameters
+    ----------
+    samples : Samples
+        Samples of one frequency, none missing.
+    probe : Probe
+        The probe that took them.
+
+    Returns
+    -------
+    theta, phi : (P,) ndarray
+        Different positions [rad].
+    stokes : (P, 3) ndarray or None
+        Unit Stokes vector of the polarisation at positions that have one alone: cos and sin of
+        twice its angle from theta^ towards phi^, and the handedness. NaN of the others; None if
+        all positions have two.
+    """
+    theta, phi, _ = canonical_angles(samples.theta, samples.phi)  # half a turn of chi is none
+    turn, handed = port_polarisations(probe, samples)
+    used = ~np.isnan(turn[samples.port - 1])
+    if not used.all():
+        theta, phi = theta[used], phi[used]
+    port = samples.port[used] - 1
+    angle = 2 * (samples.chi[used] + turn[port])
+    linear = np.sqrt(1 - handed[port] ** 2)
+    stokes = np.stack([linear * np.cos(angle), linear * np.sin(angle), handed[port]], axis=1)
+    near = np.sin(theta) < 1e-9
+    if near.any():
+        # At a pole all azimuths are one position; theta^ turns with them.
+        turn = np.where(theta < 1, 2, -2) * np.where(near, phi, 0.0)
+        c, s = np.cos(turn), np.sin(turn)
+        stokes = np.stack(
+            [
+                c * stokes[:, 0] - s * stokes[:, 1],
+                s * stokes[:, 0] + c * stokes[:, 1],
+                stokes[:, 2],
+            ],
+            axis=1,
+        )
+        theta = np.where(near, np.where(theta < 1, 0.0, np.pi), theta)
+        phi = np.where(near, 0.0, phi)
+    first, position = different_positions(theta, phi)
+    theta, phi = theta[first], phi[first]
+    total = np.stack(
+        [np.bincount(position, weights=x, minlength=theta.size) for x in stokes.T], axis=1
+    )
+    length = np.sqrt((total**2).sum(axis=1))
+    alone = np.bincount(position, minlength=theta.size) - length < SEPARATE
+    if not alone.any():
+        return theta, phi, None
+    return theta, phi, np.where(alone[:, None], total / np.maximum(length, 1e-300)[:, None], np.nan)
+
+
+#: Part of a port's reception in the orders +-1, against the port that has most, which is none.
+FAINT = 1e-6
+
+
+def port_polarisations(
+    probe: Probe, samples: Samples
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What each port of a probe reads from afar: orientation and handedness.
+
+    Parameters
+    ----------
+    probe : Probe
+        The probe.
+    samples : Samples
+        Where it was; the first frequency counts.
+
+    Returns
+    -------
+    turn : (ports,) ndarray
+        Angle of the polarisation from that of an ideal probe with the same chi [rad]; NaN of a
+        port that receives nothing.
+    handed : (ports,) ndarray
+        Third Stokes parameter, 0 for a linear polarisation, +-1 for circular ones.
+    """
+    place = {
+        "frequency": float(samples.frequency[0]),
+        "radius": [float(np.median(samples.radius))],
+        "degree": 1,
+    }
+    waves = []
+    for one in (probe, field_probe()):
+        # An electric dipole's wave, received as the circular waves mu = +1 and -1.
+        constants = response_constants(one, **place)[:, 0, :, 0, 1]  # type: ignore[arg-type]
+        middle = constants.shape[1] // 2
+        waves.append((constants[:, middle + 1], constants[:, middle - 1]))
+    (plus, minus), (plus0, minus0) = waves
+    power = np.abs(plus) ** 2 + np.abs(minus) ** 2
+    ratio = plus * minus.conj() * (plus0 * minus0.conj()).conj()
+    with np.errstate(invalid="ignore"):
+        handed = (np.abs(plus) ** 2 - np.abs(minus) ** 2) / power
+    # Of a port with a null on its axis, such as a difference port, rounding is no polarisation.
+    m = mode_numbers(probe.degree)[1]
+    received = (np.abs(probe.coefficients) ** 2).max(axis=0)
+    share = received[:, np.abs(m) == 1].sum(axis=1) / np.maximum(received.sum(axis=1), 1e-300)
+    heard = (power > 0) & (share > FAINT * share.max())
+    turn = np.where(heard, 0.5 * np.angle(ratio), np.nan)
+    return turn, np.nan_to_num(handed)

@@ -1,0 +1,198 @@
+"""Where samples are: planned once, for many products with the transmission operator."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.kernel import torus
+from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.samples import Samples
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Geometry:
+    """Where the samples of one frequency and one port are, planned once for many products.
+
+    Parameters
+    ----------
+    port : int
+        Port of the probe, from 1.
+    location : (P, 2) ndarray
+        Different positions: theta in [0, pi], phi in [0, 2 pi) [rad].
+    radius : (P,) ndarray
+        Distance of each position [m].
+    rows : (M,) ndarray of int or slice
+        Which of all samples these are, in the order that is used here.
+    chi : ndarray
+        Rotation of the probe, half a turn added where theta was negative [rad]: (K, P) or (K, 1)
+        where every position has K samples and they stand one such layer after the other; else
+        (M,).
+    position : (M,) ndarray of int or None
+        Position of each sample, None where they stand in layers.
+    """
+
+    port: int
+    location: NDArray[np.float64]
+    radius: NDArray[np.float64]
+    rows: NDArray[np.intp] | slice
+    chi: NDArray[np.float64]
+    position: NDArray[np.intp] | None
+
+    @property
+    def count(self) -> int:
+        """Number of samples M."""
+        if self.position is not None:
+            return self.position.size
+        return self.chi.shape[0] * self.radius.size
+
+    def multiplicity(self) -> NDArray[np.float64]:
+        """Number of samples at each position, (P,)."""
+        if self.position is None:
+            return np.full(self.radius.size, float(self.chi.shape[0]))
+        return np.bincount(self.position, minlength=self.radius.size).astype(float)
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Values of the positions, (P,), told to their samples, (M,)."""
+        if self.position is None:
+            return np.tile(values, self.chi.shape[0])
+        return values[self.position]
+
+
+def check_port(port: int, probe: Probe) -> None:
+    """Refuse a port that the probe lacks."""
+    if port > probe.ports:
+        msg = (
+            f"the samples use port {port}, the probe has {probe.ports} "
+            f"port{'s' if probe.ports > 1 else ''}: give a probe with that port"
+        )
+        raise ValueError(msg)
+
+
+def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
+    """Geometry of each port's samples, in the order of the ports; positions must be (M,)."""
+    if samples.moving:
+        msg = "positions differ by frequency: take the samples of one frequency first"
+        raise ValueError(msg)
+    theta, phi, turned = canonical_angles(samples.theta, samples.phi)
+    chi = samples.chi + np.pi * turned if turned.any() else samples.chi
+    plans = []
+    for port in samples.ports():
+        rows: NDArray[np.intp] | slice = np.flatnonzero(samples.port == port)
+        if rows.size == samples.port.size:  # type: ignore[union-attr]
+            rows = slice(None)
+        plans.append(
+            _plan_port(port, theta[rows], phi[rows], samples.radius[rows], chi[rows], rows)
+        )
+    return tuple(plans)
+
+
+def _plan_port(
+    port: int,
+    theta: NDArray[np.float64],
+    phi: NDArray[np.float64],
+    radius: NDArray[np.float64],
+    chi: NDArray[np.float64],
+    rows: NDArray[np.intp] | slice,
+) -> Geometry:
+    first, position = different_positions(theta, phi, radius)
+    location = np.stack([theta[first], phi[first]], axis=1)
+    size = location.shape[0]
+    layers = theta.size // size if size else 0
+    even = layers > 0 and layers * size == theta.size
+    if not even or not np.all(np.bincount(position, minlength=size) == layers):
+        return Geometry(port, location, radius[first], rows, chi, position)
+    order = np.argsort(position, kind="stable").reshape(size, layers).T.ravel()
+    if np.array_equal(order, np.arange(order.size)):
+        order = slice(None)  # type: ignore[assignment]
+    elif isinstance(rows, slice):
+        rows = order
+    else:
+        rows = rows[order]
+    chi = chi[order].reshape(layers, size)
+    # Even the smallest test of equality pays: two values of chi in all need no arrays.
+    if np.all(chi == chi[:, :1]):
+        chi = chi[:, :1]
+    return Geometry(port, location, radius[first], rows, chi, None)
+
+
+def different_positions(
+    *columns: NDArray[np.float64],
+) -> tuple[NDArray[np.intp] | slice, NDArray[np.intp]]:
+    """First sample at each different position, and the position of every sample.
+
+    Parameters
+    ----------
+    *columns : (M,) ndarray
+        theta, phi and, where it matters, radius.
+    """
+    count = columns[0].size
+    half = count // 2
+    if count % 2 == 0 and count:
+        # The usual orders need no sorting: all of one polarisation first, or both at each place.
+        if all(np.array_equal(x[:half], x[half:]) for x in columns):
+            return slice(0, half), np.tile(np.arange(half), 2)
+        if all(np.array_equal(x[::2], x[1::2]) for x in columns):
+            return slice(0, count, 2), np.repeat(np.arange(half), 2)
+    order = np.lexsort(columns)
+    new = np.zeros(count, dtype=bool)
+    new[:1] = True
+    for x in columns:
+        ordered = x[order]
+        new[1:] |= ordered[1:] != ordered[:-1]
+    position = np.empty(count, dtype=np.intp)
+    position[order] = np.cumsum(new) - 1
+    return order[new], position
+
+
+#: Different values of chi for which samples are grouped at most.
+MAX_TURNS = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turned:
+    """Samples of one port in groups of one chi.
+
+    Parameters
+    ----------
+    turns : tuple of kernel.torus.Turn
+        chi and positions of each group.
+    rows : tuple of (M',) ndarray of int or slice
+        Which samples of the port they are.
+    at : tuple of (M',) ndarray of int or slice
+        Which of the port's different positions they stand at.
+    """
+
+    turns: tuple[torus.Turn, ...]
+    rows: tuple[NDArray[np.intp] | slice, ...]
+    at: tuple[NDArray[np.intp] | slice, ...]
+
+
+def group_by_chi(geometry: Geometry, *, most: int) -> Turned | None:
+    """Groups of one chi; None where there are many, or more samples than ``most``."""
+    g, size = geometry, geometry.radius.size
+    if g.count >= most:
+        return None
+    if g.position is None:
+        if g.chi.shape[1] != 1:
+            return None
+        layers = g.chi.shape[0]
+        return Turned(
+            tuple(torus.Turn(float(chi), g.location) for chi in g.chi[:, 0]),
+            tuple(slice(i * size, (i + 1) * size) for i in range(layers)),
+            (slice(None),) * layers,
+        )
+    values, which = np.unique(np.mod(g.chi, 2 * np.pi), return_inverse=True)
+    if values.size > MAX_TURNS:
+        return None
+    rows = [np.flatnonzero(which == i) for i in range(values.size)]
+    at = [g.position[r] for r in rows]
+    return Turned(
+        tuple(torus.Turn(float(chi), g.location[a]) for chi, a in zip(values, at, strict=True)),
+        tuple(rows),
+        tuple(at),
+    )

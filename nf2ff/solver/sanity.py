@@ -1,0 +1,322 @@
+"""Readings that can hardly be right, told from the samples alone; nothing is left out.
+
+A reading far above all of its neighbours, readings of one position that contradict each other, and
+runs of equal readings, of which only a model can say whether the field is so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.grids import ANGLE_TOLERANCE
+from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.measurement.samples import Samples
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Whole = NDArray[np.intp]
+
+#: A reading over all of its neighbours that no antenna makes (26 dB): one that is 40 dB too high
+#: stands out so even where its neighbours are 14 dB above what it should be. A heuristic; an
+#: aperture as wide as the sampling allows falls by 15 dB from one step to the next (2 J1(x)/x at
+#: x = pi, closed form).
+SPIKE = 20.0
+#: Neighbours that are looked at, and how far away they may be, in mean distances of positions.
+NEIGHBOURS, REACH = 8, 3.0
+#: Level below the strongest reading from which nothing is said [amplitude]: -80 dB.
+FAINTEST = 1e-4
+#: Readings that are followed up in all; the strongest come first.
+MOST = 50
+#: Readings of one position differ beyond noise by that many of its standard deviations, ...
+DEVIATIONS = 8.0
+#: ... by that part of themselves, which drift and positions may make (0.4 dB or 3 deg), ...
+PART = 0.05
+#: ... and by that part of the rms reading.
+LEAST = 0.01
+#: Equal readings in a row that are worth a look.
+RUN = 5
+#: Values of chi that are told apart, those of a scan in steps; more are taken as one.
+MAX_CHI = 8
+#: Sums of angles and distances of one position agree to this [rad, m], two of others hardly.
+SAME = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Where the samples of one frequency are, as far as these checks need it.
+
+    Parameters
+    ----------
+    theta, phi : (M,) ndarray
+        Canonical angles [rad].
+    kind : (M,) ndarray of int
+        Which of the different polarisations and ports each is.
+    kinds : int
+        How many there are.
+    cell : (M,) ndarray of int
+        Small part of the sphere, and kind, of each.
+    first, second : (P,) ndarray of int
+        Pairs of samples of the same position, polarisation and port.
+    """
+
+    theta: Real
+    phi: Real
+    kind: NDArray[np.int16]
+    kinds: int
+    cell: NDArray[np.int32]
+    first: Whole
+    second: Whole
+
+
+def places(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16]) -> Places:
+    """Sort samples (M,) by place.
+
+    At a pole only chi + phi (north) or chi - phi (south) matters: there, samples of different phi
+    and chi are of the same position, too.
+    """
+    if not (theta.min() >= 0 and phi.min() >= 0 and phi.max() < 2 * np.pi):
+        theta, phi, turned = canonical_angles(theta, phi)
+        if turned.any():
+            chi = chi + np.pi * turned
+    kind, kinds = _kinds(chi, port)
+    cell = _cells(theta, phi, kind, kinds)
+    polar = np.flatnonzero((theta < ANGLE_TOLERANCE) | (theta > np.pi - ANGLE_TOLERANCE))
+    first, second = _pairs(theta, phi, chi, radius, port)
+    if polar.size:
+        south = theta[polar] > 1
+        turn = np.where(south, chi[polar] - phi[polar], chi[polar] + phi[polar])
+        at = np.where(south, np.pi, 0.0)
+        one, other = _pairs(at, np.zeros(turn.size), turn, radius[polar], port[polar])
+        away = ~np.isin(second, polar)
+        first = np.concatenate([first[away], polar[one]])
+        second = np.concatenate([second[away], polar[other]])
+    return Places(theta, phi, kind, kinds, cell, first, second)
+
+
+def _kinds(chi: Real, port: NDArray[np.int16]) -> tuple[NDArray[np.int16], int]:
+    """Which pair of port and chi (up to half a turn) each sample has, and how many there are."""
+    kind = np.zeros(chi.size, dtype=np.int16)
+    several = port.min() < port.max()
+    count = 0
+    for number in np.unique(port).tolist() if several else [int(port[0])]:
+        own = np.flatnonzero(port == number) if several else slice(None)
+        turn = chi[own]
+        # Some thousand of them show which values there are; where others occur, chi runs on.
+        values = np.unique(turn[:: max(1, turn.size // 4096)])
+        if values.size > 4 * MAX_CHI:
+            values = values[:0]
+        alike = values[:, None] - values
+        names = np.argmax(np.abs(np.sin(alike)) < ANGLE_TOLERANCE, axis=1) if values.size else []
+        mine = np.full(turn.size, -1, dtype=np.int16)
+        for name, value in zip(names, values, strict=True):
+            mine[turn == value] = count + name
+        if not values.size or mine.min() < 0:
+            mine[:] = count
+        kind[own] = mine
+        count = int(mine.max()) + 1
+    return kind, count
+
+
+def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArray[np.int32]:
+    """Cells of the sphere with some 16 samples of each kind."""
+    rings = max(1, round(math.sqrt(math.pi * theta.size / kinds / 64)))
+    ring = (theta * (rings / (np.pi * (1 + 1e-9)))).astype(np.int32)
+    columns = np.maximum(
+        1, np.round(2 * rings * np.sin(np.pi * (np.arange(rings) + 0.5) / rings))
+    ).astype(np.int32)
+    start = np.concatenate([[0], np.cumsum(columns)]).astype(np.int32)
+    cell: NDArray[np.int32] = (phi * (columns / (2 * np.pi * (1 + 1e-9)))[ring]).astype(np.int32)
+    cell += start[ring]
+    if kinds > 1:
+        cell += start[-1] * kind.astype(np.int32)
+    return cell
+
+
+def _pairs(
+    theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16]
+) -> tuple[Whole, Whole]:
+    """Samples that are of the same position as one before (the first), and which (the second)."""
+    if not ((chi >= 0) & (chi < 2 * np.pi)).all():
+        chi = np.mod(chi, 2 * np.pi)
+    # One number of each position, unlike those of others but for chance: all is looked at again.
+    key = theta + math.sqrt(2) * phi + math.sqrt(3) * chi
+    for x, factor in ((radius, math.sqrt(5)), (port, math.sqrt(7))):
+        if x.min() < x.max():
+            key += factor * x
+    ordered = np.sort(key)
+    close = np.diff(ordered) <= SAME
+    if not close.any():
+        none = np.zeros(0, dtype=np.intp)
+        return none, none
+    again = ordered[:-1][close]
+    at = np.minimum(np.searchsorted(again, key + SAME, side="right"), again.size) - 1
+    rows = np.flatnonzero((at >= 0) & (np.abs(key - again[at]) <= 2 * SAME))
+    rows = rows[np.argsort(key[rows], kind="stable")]
+    new = np.diff(key[rows], prepend=-np.inf) > SAME
+    first = np.minimum.reduceat(rows, np.flatnonzero(new))[np.cumsum(new) - 1]
+    same = first != rows
+    for x in (theta, phi, chi, radius, port):
+        same &= np.abs(x[first] - x[rows]) <= 100 * SAME
+    return first[same], rows[same]
+
+
+def judge_readings(samples: Samples) -> list[list[str]]:
+    """Sentences on spikes and contradictions, for each frequency, where no model is known."""
+    found = []
+    for f, at in enumerate(each_place(samples)):
+        w = samples.response[f]
+        told, rows = spikes(at, w, samples, f)
+        found.append(told + contradictions(at, without(w, rows), samples, f, math.nan))
+    return found
+
+
+def without(w: Complex, rows: list[int] | Whole) -> Complex:
+    """Readings with some of them missing; the array itself if there are none to leave out."""
+    if len(rows) == 0:
+        return w
+    w = w.copy()
+    w[rows] = complex(np.nan, np.nan)
+    return w
+
+
+def place_of(samples: Samples, f: int) -> tuple[Real, Real, Real, Real]:
+    """Recorded theta, phi, chi [rad] and radius [m] at one frequency, each (M,)."""
+    columns = (samples.theta, samples.phi, samples.chi, samples.radius)
+    theta, phi, chi, radius = (x[f] if x.ndim == 2 else x for x in columns)
+    return theta, phi, chi, radius
+
+
+def each_place(samples: Samples) -> Iterator[Places]:
+    """`Places` of each frequency, the same one where positions do not move."""
+    known = None
+    for f in range(samples.frequency.size):
+        if known is None or samples.moving:
+            theta, phi, chi, radius = place_of(samples, f)
+            known = places(theta, phi, chi, radius, samples.port)
+        yield known
+
+
+def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[str], list[int]]:
+    """Sentence on readings that stand alone, far above all others near them, and their rows."""
+    size = _size(w, samples)
+    least = FAINTEST * size.max()
+    top = np.zeros(int(at.cell.max()) + 1)
+    np.maximum.at(top, at.cell, size)
+    highest = size >= top[at.cell]
+    rest = np.where(highest, 0.0, size)
+    second = np.zeros_like(top)
+    np.maximum.at(second, at.cell, rest)
+    rows = np.flatnonzero(highest & (size > SPIKE * second[at.cell]) & (size > least))
+    if not rows.size:
+        return [], []
+    rows = rows[np.argsort(-size[rows], kind="stable")][:MOST]
+    found = [(row, level) for row in rows.tolist() if (level := _over_neighbours(at, size, row))]
+    if not found:
+        return [], []
+    levels = [20 * math.log10(level) for _, level in found]
+    high = f"{max(levels):.0f} dB" if math.isfinite(max(levels)) else "infinitely"
+    what = "stands" if len(found) == 1 else "stand"
+    bad = [row for row, _ in found]
+    return [
+        f"{where(samples, f, bad)} {what} {high} above all readings near by, which no antenna "
+        "does: leave it out (an empty response) or measure it again"
+    ], bad
+
+
+def _size(w: Complex, samples: Samples) -> Real:
+    """Magnitudes, zero where a reading is missing."""
+    size: Real = np.abs(w)
+    if samples.any_missing or np.isnan(size.sum()):
+        size = np.nan_to_num(size, copy=False)
+    return size
+
+
+def _over_neighbours(at: Places, size: Real, row: int) -> float:
+    """Level of a reading over the highest of its neighbours; 0 if it is none to speak of."""
+    own = np.count_nonzero(at.kind == at.kind[row])
+    reach = REACH * math.sqrt(4 * math.pi / own)
+    theta, phi = at.theta[row], at.phi[row]
+    near = np.flatnonzero((np.abs(at.theta - theta) <= reach) & (at.kind == at.kind[row]))
+    half = (
+        np.sin((at.theta[near] - theta) / 2) ** 2
+        + np.sin(theta) * np.sin(at.theta[near]) * np.sin((at.phi[near] - phi) / 2) ** 2
+    )
+    close = (half <= math.sin(min(reach, math.pi) / 2) ** 2) & (near != row)
+    near, half = near[close], half[close]
+    if near.size < NEIGHBOURS:
+        return 0.0
+    near = near[np.argpartition(half, NEIGHBOURS - 1)[:NEIGHBOURS]]
+    highest = float(size[near].max())
+    if size[row] <= SPIKE * highest:
+        return 0.0
+    return float(size[row] / highest) if highest > 0 else math.inf
+
+
+def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: float) -> list[str]:
+    """Sentence on pairs of readings of one position that differ by more than noise explains.
+
+    ``noise`` is the rms noise of a reading over the rms reading, as far as is known, or NaN.
+    """
+    if not at.first.size:
+        return []
+    size = _size(w, samples)
+    difference = np.abs(w[at.second] - w[at.first])
+    there = ~np.isnan(difference)
+    rms = float(np.sqrt(np.mean(np.square(size))))
+    scale = np.maximum(size[at.first], size[at.second])
+    # At a pole every polarisation is of one field: the weak one is off by part of the strong.
+    polar = np.sin(at.theta[at.first]) < ANGLE_TOLERANCE
+    for south in (False, True):
+        own = (at.theta < ANGLE_TOLERANCE, at.theta > np.pi - ANGLE_TOLERANCE)[south]
+        if own.any():
+            scale[polar & ((at.theta[at.first] > 1) == south)] = size[own].max()
+    least = np.maximum(PART * scale, LEAST * rms)
+    if there.sum() >= 8:
+        # The median of the magnitude of complex noise is 0.83 of its rms (Rayleigh).
+        least = np.maximum(least, DEVIATIONS * 1.2 * np.median(difference[there]))
+    known = noise * rms if math.isfinite(noise) else 0.0
+    bad = np.flatnonzero(there & (difference > np.maximum(least, DEVIATIONS * 1.42 * known)))
+    if not bad.size:
+        return []
+    bad = bad[np.argsort(-difference[bad] / scale[bad], kind="stable")]
+    one, other = int(at.first[bad[0]]), int(at.second[bad[0]])
+    low, high = sorted([size[one], size[other]])
+    apart = f"{20 * math.log10(high / low):.1f} dB" if low > 0 else "all of their level"
+    turn = math.degrees(abs(np.angle(w[other] * np.conj(w[one]))))
+    more = f" ({bad.size} such pairs in all)" if bad.size > 1 else ""
+    return [
+        f"{where(samples, f, [one, other])} are of the same position and polarisation, and differ "
+        f"by {apart} and {turn:.0f} deg, more than noise explains{more}: find out which is wrong, "
+        "and leave it out"
+    ]
+
+
+def runs(w: Complex) -> list[tuple[int, int]]:
+    """Rows (from, to), the last one not included, of `RUN` and more equal readings in a row."""
+    same = np.concatenate([[False], w[1:] == w[:-1], [False]])
+    if np.count_nonzero(same) < RUN - 1:
+        return []
+    edges = np.flatnonzero(same[1:] != same[:-1])
+    return [
+        (int(a), int(b) + 1)
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+        if b - a >= RUN - 1
+    ]
+
+
+def where(samples: Samples, f: int, rows: list[int]) -> str:
+    """The first few of samples: their numbers, from 1 in the order of the table, and places."""
+    shown = []
+    for row in rows[:3]:
+        theta, phi, chi = (math.degrees(float(x[row])) for x in place_of(samples, f)[:3])
+        port = f", port {samples.port[row]}" if len(samples.ports()) > 1 else ""
+        place = f"theta {theta:.6g}, phi {phi:.6g}, chi {chi:.6g} deg{port}"
+        shown.append(f"sample {samples.number_of(row)} ({place})")
+    if len(rows) > 3:
+        shown.append(f"{len(rows) - 3} more")
+    return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else shown[0]

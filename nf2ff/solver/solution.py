@@ -1,0 +1,273 @@
+"""What a solver found: the modes, what it has to say of them, and how to solve alike again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.modes import Modes, mode_count
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.coverage import Coverage
+from nf2ff.solver.problem import LeastSquares, Problem
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """Frequencies of a scan with the same samples, and what solves them: no other's gap matters.
+
+    Parameters
+    ----------
+    frequencies : tuple of int
+        Which of the scan's frequencies.
+    which : slice or (M,) ndarray of bool
+        Samples that are there at these frequencies.
+    prepared : Problem
+        Solver of this part.
+    """
+
+    frequencies: tuple[int, ...]
+    which: slice | NDArray[np.bool_]
+    prepared: Problem
+
+    @property
+    def damped(self) -> bool:
+        """Whether the solution is held back where the samples do not determine it."""
+        return bool(getattr(self.prepared.method, "damping", None))
+
+    def take(self, samples: Samples) -> Samples:
+        """This part of the whole scan's samples."""
+        return samples.part(self.frequencies, self.which)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Modes, and what the solver has to say of them.
+
+    Parameters
+    ----------
+    modes : Modes
+        The result; zero above the degree of each frequency.
+    degree : (F,) ndarray of int
+        Degree N found for each frequency: the same where the same samples are there.
+    residual : (F,) ndarray
+        Norm of (responses - model) over norm of responses; for a quadrature on 8 to 16
+        rings spread evenly over the grid.
+    iterations : (F,) ndarray of int
+        Steps of the iteration, 0 for a method without any.
+    status : str
+        How the solution was reached.
+    degree_reason : str
+        Why this degree was taken.
+    tail_db : (F,) ndarray
+        Power in the last two degrees relative to all [dB].
+    noise_floor : (F,) ndarray
+        Relative rms noise of a sample, estimated from the residual and the redundancy
+        1 - J/M; NaN where less than a tenth of the samples is redundant.
+    coverage : tuple of (Coverage or None)
+        For each frequency, what the samples saw of the sphere; None on a full regular grid.
+    warnings : tuple of tuple of str
+        For each frequency, sentences on what to beware of.
+    doubts : tuple of tuple of str
+        Those of them that are on single readings, which may be the cause of the others.
+    parts : tuple of Part
+        What solved each set of frequencies, for solving other responses in the same way.
+    """
+
+    modes: Modes
+    degree: NDArray[np.int64]
+    residual: NDArray[np.float64]
+    iterations: NDArray[np.int64]
+    status: str
+    degree_reason: str
+    tail_db: NDArray[np.float64]
+    noise_floor: NDArray[np.float64]
+    coverage: tuple[Coverage | None, ...]
+    warnings: tuple[tuple[str, ...], ...]
+    doubts: tuple[tuple[str, ...], ...]
+    parts: tuple[Part, ...]
+
+    def degree_text(self) -> str:
+        """The degree found, or from which to which where frequencies differ in it."""
+        low, high = int(self.degree.min()), int(self.degree.max())
+        return f"{low}" if low == high else f"{low} to {high}"
+
+    @property
+    def partial(self) -> NDArray[np.bool_]:
+        """Whether a part of the sphere lacks a component of the field, (F,).
+
+        TRP and directivity then leave out what is radiated there.
+        """
+        return np.array(
+            [
+                seen is not None and bool(seen.unseen(int(n)).any())
+                for seen, n in zip(self.coverage, self.degree, strict=True)
+            ]
+        )
+
+
+def join_parts(parts: Sequence[Part], rows: Sequence[NDArray[Any]], degree: int) -> NDArray[Any]:
+    """Coefficients (F, J) of all frequencies from those (F', J') of each part, J' <= J."""
+    count = sum(len(part.frequencies) for part in parts)
+    joined = np.zeros((count, mode_count(degree)), dtype=complex)
+    for part, q in zip(parts, rows, strict=True):
+        joined[list(part.frequencies), : q.shape[1]] = q
+    return joined
+
+
+def join(found: list[Solution], samples: Samples) -> Solution:
+    """One solution of a scan's samples from those of its parts."""
+    parts = tuple(part for one in found for part in one.parts)
+    order = np.argsort(np.concatenate([part.frequencies for part in parts]))
+
+    def joined(name: str) -> Any:
+        return np.concatenate([getattr(one, name) for one in found])[order]
+
+    def listed(name: str) -> tuple[Any, ...]:
+        every = [x for one in found for x in getattr(one, name)]
+        return tuple(every[i] for i in order)
+
+    top = max(one.modes.degree for one in found)
+    q = join_parts(parts, [one.modes.coefficients for one in found], top)
+    return Solution(
+        Modes(samples.frequency, q, found[0].modes.reference),
+        joined("degree"),
+        joined("residual"),
+        joined("iterations"),
+        _told_once(found, "status", samples),
+        _told_once(found, "degree_reason", samples),
+        joined("tail_db"),
+        joined("noise_floor"),
+        listed("coverage"),
+        listed("warnings"),
+        listed("doubts"),
+        parts,
+    )
+
+
+def _told_once(found: list[Solution], name: str, samples: Samples) -> str:
+    """What is said of the parts: each sentence once, with its frequencies where they differ."""
+    told: dict[str, list[float]] = {}
+    for one in found:
+        ghz = samples.frequency[list(one.parts[0].frequencies)] / 1e9
+        told.setdefault(getattr(one, name), []).extend(ghz.tolist())
+    if len(told) == 1:
+        return next(iter(told))
+    return "; ".join(
+        f"{text} ({min(ghz):.9g} GHz)"
+        if len(ghz) == 1
+        else f"{text} ({len(ghz)} frequencies from {min(ghz):.9g} to {max(ghz):.9g} GHz)"
+        for text, ghz in told.items()
+    )
+
+
+#: Fall of the gradient at which noise is followed no more: that of noise 60 dB below the samples
+#: in a solution to 1e-9 and better. Waves that are hardly determined come last, with most noise.
+NOISE_RTOL = 1e-6
+#: Steps beyond which a few such waves may carry much of it. Realisations are then added until their
+#: mean scatters by less than this part of it (0.4 dB), at most so many.
+SHORT = 12
+NOISE_SCATTER = 0.1
+NOISE_DRAWS = 8
+
+
+def noise_gain(
+    solution: Solution, *, rng: int | np.random.Generator | None = None
+) -> NDArray[np.float64]:
+    """How much of the samples' white noise reaches the far field.
+
+    Relative mean square error of the far field over relative mean square noise of the samples,
+    found by sending realisations of noise through the solver that found the solution. Its own
+    scatter is about sqrt(1/J), J the number of modes, where all of them are well determined.
+
+    Parameters
+    ----------
+    solution : Solution
+        Got from `solve`.
+    rng : int or numpy.random.Generator, optional
+        Source of the noise.
+
+    Returns
+    -------
+    (F,) ndarray
+        Ratio of powers; 10 log10 of it in dB, negative where sampling is redundant.
+    """
+    generator = np.random.default_rng(rng)
+    power = solution.modes.radiated_power()
+    gain = np.empty(power.size)
+    for part in solution.parts:
+        prepared, rows = part.prepared, list(part.frequencies)
+        method = prepared.method
+        if isinstance(method, LeastSquares):
+            prepared = replace(prepared, method=replace(method, rtol=_noise_rtol(method)))
+        response = prepared.samples.response
+        level = np.sqrt(0.5 * np.mean(np.abs(response) ** 2, axis=1))[:, None]
+        found: list[list[float]] = []
+        while True:
+            pair = generator.standard_normal((2, *response.shape))
+            estimates = prepared.estimates(level * (pair[0] + 1j * pair[1]))
+            found.append([float(0.5 * np.linalg.norm(e.coefficients) ** 2) for e in estimates])
+            if max(e.iterations for e in estimates) <= SHORT or _settled(np.array(found)):
+                break
+        gain[rows] = np.mean(found, axis=0) / power[rows]
+    return gain
+
+
+def _noise_rtol(method: LeastSquares) -> float:
+    """Fall of the gradient to which noise is followed, see `NOISE_RTOL`.
+
+    What damping holds back is found to a hundredth once the gradient has fallen by a hundredth of
+    it (0.03 dB of the noise at most, measured).
+    """
+    return max(method.rtol, NOISE_RTOL, 0.01 * (method.damping or 0.0))
+
+
+def _settled(draws: NDArray[np.float64]) -> bool:
+    """Whether the mean of draws (D, F) is known to `NOISE_SCATTER`, or there are enough."""
+    count = len(draws)
+    if count < 2:
+        return False
+    scatter = draws.std(axis=0, ddof=1) / draws.mean(axis=0) / np.sqrt(count)
+    return count >= NOISE_DRAWS or bool(scatter.max() < NOISE_SCATTER)
+
+
+def noise_over_ideal(prepared: Problem, *, rng: int | np.random.Generator | None = None) -> float:
+    """Noise in the waves found over that of evenly spread samples, as many, of one kind.
+
+    Parameters
+    ----------
+    prepared : Problem
+        Least squares for frequencies with the same samples; the first is looked at.
+    rng : int or numpy.random.Generator, optional
+        Source of one realisation of noise.
+
+    Returns
+    -------
+    float
+        Ratio of powers, 1 where the operator is an isometry: samples of noise sigma, weighted by
+        8 pi / M each, then give each of the J coefficients the variance 8 pi sigma^2 / M.
+    """
+    method = prepared.method
+    if not isinstance(method, LeastSquares):
+        return 1.0
+    generator = np.random.default_rng(rng)
+    samples = prepared.samples
+    one = samples.part([0])
+    prepared = replace(prepared, samples=one, method=replace(method, rtol=_noise_rtol(method)))
+    operator, weights = prepared.iteration(0)
+
+    def white(*shape: int) -> NDArray[np.complex128]:
+        pair = generator.standard_normal((2, *shape))
+        return np.asarray((pair[0] + 1j * pair[1]) / np.sqrt(2))
+
+    count = mode_count(prepared.degree)
+    noise = white(*one.response.shape)
+    found = operator.from_modes(prepared.estimates(noise)[0].coefficients)
+    test = operator.from_modes(operator.to_modes(operator.from_modes(white(count))))
+    image = operator.forward(test)
+    scale = np.sum(weights * np.abs(image) ** 2) / np.sum(np.abs(test) ** 2)
+    ideal = count * 8 * np.pi / one.response.shape[1] / scale
+    return float(np.sum(np.abs(found) ** 2) / ideal)

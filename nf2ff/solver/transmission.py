@@ -1,0 +1,326 @@
+"""From modes to responses and back: the transmission operator and its adjoint.
+
+w = sum Q_smn exp(i m phi) d^n_{m mu}(theta) exp(i mu chi) P_{s mu n}(kA)  (Hansen 1988, eq. 3.12,
+conjugated). For each |mu| = s one spin-s transform gives two maps, and the response is
+
+    w = map_0 + sum_s [ map_1 cos(s chi) + map_2 sin(s chi) ].
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.modes import mode_count
+from nf2ff.kernel import spin, torus
+from nf2ff.measurement.probe import Probe
+from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi
+from nf2ff.solver.response import Separation, separate
+
+Complex = NDArray[Any]
+
+
+@dataclass(frozen=True, eq=False)
+class TransmissionOperator:
+    """Linear map from modes to the responses of one frequency.
+
+    It acts on preconditioned coefficients x, packed as `spin` describes with the two
+    components s = 1, 2, and ``to_modes`` gives Q = T_n x, T_n a 2 x 2 matrix for each degree
+    such that x is the tangential field at the probe in orthonormal functions: the operator is
+    then close to an isometry and as well conditioned as the sampling allows.
+
+    Parameters
+    ----------
+    geometry : tuple of Geometry
+        One for each port.
+    probe : Probe
+        The probe.
+    frequency : float
+        Frequency [Hz].
+    degree : int
+        Degree N of the modes.
+    tolerance : float
+        Relative accuracy of the products.
+    threads : int
+        Threads.
+    """
+
+    geometry: tuple[Geometry, ...]
+    probe: Probe
+    frequency: float
+    degree: int
+    tolerance: float = 1e-12
+    threads: int = 1
+
+    def __post_init__(self) -> None:
+        check_port(max(g.port for g in self.geometry), self.probe)
+
+    @cached_property
+    def separation(self) -> Separation:
+        """The response constants as short sums of functions of degree and of radius."""
+        return separate(
+            self.probe,
+            ports=[g.port for g in self.geometry],
+            radius=[g.radius for g in self.geometry],
+            frequency=self.frequency,
+            degree=self.degree,
+            tolerance=self.tolerance,
+        )
+
+    @cached_property
+    def shape(self) -> tuple[int, int]:
+        """Number of samples and of modes."""
+        count = sum(g.count for g in self.geometry)
+        return count, mode_count(self.degree)
+
+    @cached_property
+    def turned(self) -> list[Turned | None]:
+        """For each port the groups of samples with one chi, if that costs less than all spins."""
+        result: list[Turned | None] = []
+        for g, orders in zip(self.geometry, self.separation.over_degree, strict=True):
+            maps = sum(1 if s == 0 else 2 for s, _ in orders)
+            result.append(group_by_chi(g, most=maps * g.radius.size))
+        return result
+
+    @property
+    def nodes(self) -> int:
+        """Number of functions of radius that the varying distance needs (1 if it is constant)."""
+        return int(self.separation.over_radius[0].shape[0])
+
+    @cached_property
+    def order(self) -> NDArray[np.intp] | None:
+        """Sample of each row of the ordered products, None where they are the same."""
+        rows = [g.rows for g in self.geometry]
+        if len(rows) == 1 and isinstance(rows[0], slice):
+            return None
+        return np.concatenate([np.arange(self.shape[0])[r] for r in rows])
+
+    def forward(self, x: Complex) -> NDArray[np.complex128]:
+        """Responses (M,), in the order of the samples, of packed coefficients (2, 2, A)."""
+        ordered = self.forward_ordered(x)
+        if self.order is None:
+            return ordered
+        response = np.empty_like(ordered)
+        response[self.order] = ordered
+        return response
+
+    def adjoint(self, w: Complex) -> NDArray[np.complex128]:
+        """Packed coefficients A^H w of responses (M,) in the order of the samples."""
+        return self.adjoint_ordered(w if self.order is None else w[self.order])
+
+    def forward_ordered(
+        self, x: Complex, *, accuracy: float | None = None
+    ) -> NDArray[np.complex128]:
+        """As `forward`, in the order of `order` and with the relative ``accuracy`` asked for."""
+        epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
+        over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
+        _, n = spin.packed_numbers(self.degree)
+        response = np.zeros(self.shape[0], dtype=complex)
+        start = 0
+        for port, g in enumerate(self.geometry):
+            total = response[start : start + g.count]
+            start += g.count
+            turned = self.turned[port]
+            if turned is not None:
+                for node in range(over_radius[port].shape[0]):
+                    jobs = [
+                        partial(apply_by_degree, orders[node], x, n)
+                        for _, orders in over_degree[port]
+                    ]
+                    found = spin.run(jobs, spin.sharing(self.degree, self.threads))
+                    parts = [
+                        (s, part.astype(kind, copy=False))
+                        for (s, _), part in zip(over_degree[port], found, strict=True)
+                    ]
+                    values = torus.synthesis(
+                        parts, turned.turns, epsilon=epsilon, threads=self.threads
+                    )
+                    for rows, at, value in zip(turned.rows, turned.at, values, strict=True):
+                        total[rows] += _times(value, over_radius[port][node], at)
+                continue
+            for s, orders in over_degree[port]:
+                maps: Any = None
+                for node in range(orders.shape[0]):
+                    part = spin.point_synthesis(
+                        apply_by_degree(orders[node], x, n).astype(kind, copy=False), spin=s,
+                        location=g.location, epsilon=epsilon, threads=self.threads,
+                    )  # fmt: skip
+                    if over_radius[port].size > 1:
+                        part = part * over_radius[port][node]
+                    if maps is None:
+                        maps = part
+                    else:
+                        maps += part
+                _turn(maps, s, g, total, add=s != over_degree[port][0][0])
+        return response
+
+    def adjoint_ordered(
+        self, w: Complex, *, accuracy: float | None = None
+    ) -> NDArray[np.complex128]:
+        """As `adjoint`, in the order of `order` and with the relative ``accuracy`` asked for."""
+        epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
+        over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
+        _, n = spin.packed_numbers(self.degree)
+        result = np.zeros((2, 2, n.size), dtype=complex)
+        start = 0
+        for port, g in enumerate(self.geometry):
+            own = w[start : start + g.count]
+            start += g.count
+            turned = self.turned[port]
+            if turned is not None:
+                spins = [s for s, _ in over_degree[port]]
+                for node in range(over_radius[port].shape[0]):
+                    values = [
+                        _times(own[rows], over_radius[port][node].conj(), at).astype(kind)
+                        for rows, at in zip(turned.rows, turned.at, strict=True)
+                    ]
+                    channels = torus.adjoint(
+                        values, spins, turned.turns, degree=self.degree, epsilon=epsilon,
+                        threads=self.threads,
+                    )  # fmt: skip
+                    for (_, orders), channel in zip(over_degree[port], channels, strict=True):
+                        apply_by_degree(
+                            orders[node].conj().swapaxes(-1, -2), channel, n, out=result
+                        )
+                continue
+            for s, orders in over_degree[port]:
+                maps = _turn_back(own, s, g)
+                for node in range(orders.shape[0]):
+                    part = maps
+                    if over_radius[port].size > 1:
+                        part = maps * over_radius[port][node].conj()
+                    channel = spin.point_adjoint(
+                        part.astype(kind, copy=False), spin=s, degree=self.degree,
+                        location=g.location, epsilon=epsilon, threads=self.threads,
+                    )  # fmt: skip
+                    apply_by_degree(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
+        return result
+
+    def to_modes(self, x: Complex) -> NDArray[np.complex128]:
+        """Mode coefficients Q, (J,), of packed coefficients."""
+        q = apply_by_degree(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
+        return np.ascontiguousarray(spin.unpack(q).T).ravel()
+
+    def to_modes_adjoint(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Adjoint of `to_modes`: packed coefficients T^H q of modes (J,)."""
+        t = self.separation.precondition.conj().swapaxes(1, 2)
+        packed = spin.pack(q.reshape(-1, 2).T)
+        return apply_by_degree(t, packed, spin.packed_numbers(self.degree)[1])
+
+    def linear_operator(self) -> Any:
+        """The map from modes Q, (J,), to responses (M,) as scipy's LinearOperator.
+
+        With adjoint, and with products of matrices whose columns are right-hand sides; it
+        composes with scipy's own operators and solvers.
+        """
+        from scipy.sparse.linalg import LinearOperator
+
+        def forward(q: NDArray[Any]) -> NDArray[Any]:
+            return self.forward(self.from_modes(np.asarray(q, dtype=complex).ravel()))
+
+        def adjoint(w: NDArray[Any]) -> NDArray[Any]:
+            # Q = T x, so that the adjoint in terms of Q is T^-H A^H.
+            inverse = self._inverse_precondition().conj().swapaxes(1, 2)
+            packed = self.adjoint(np.asarray(w, dtype=complex).ravel())
+            q = apply_by_degree(inverse, packed, spin.packed_numbers(self.degree)[1])
+            return np.ascontiguousarray(spin.unpack(q).T).ravel()
+
+        def columns(product: Any, x: NDArray[Any]) -> NDArray[Any]:
+            return np.stack([product(x[:, i]) for i in range(x.shape[1])], axis=1)
+
+        return LinearOperator(
+            self.shape,
+            matvec=forward,
+            rmatvec=adjoint,
+            matmat=lambda x: columns(forward, x),
+            rmatmat=lambda x: columns(adjoint, x),
+            dtype=complex,
+        )
+
+    def from_modes(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
+        packed = spin.pack(q.reshape(-1, 2).T)
+        return apply_by_degree(
+            self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1]
+        )
+
+    def _inverse_precondition(self) -> NDArray[np.complex128]:
+        """T^-1 of each degree, (N, 2, 2); zero where T is."""
+        t = self.separation.precondition
+        scale = np.abs(t).max(axis=(1, 2), keepdims=True)
+        scale[scale == 0] = 1
+        return np.asarray(np.linalg.pinv(t / scale) / scale)
+
+
+#: Accuracy from which single precision does, whose transforms take two thirds of the time.
+SINGLE_ACCURACY = 3e-6
+
+
+def attained(accuracy: float) -> float:
+    """Relative accuracy of products for which ``accuracy`` is asked: none is without rounding."""
+    return _precision(accuracy)[0]
+
+
+def _precision(accuracy: float) -> tuple[float, Any]:
+    """What to ask of the transforms, and in which type, for a relative accuracy."""
+    if accuracy >= SINGLE_ACCURACY:
+        return min(accuracy, 1e-4), np.complex64
+    return max(accuracy, 3e-13), np.complex128
+
+
+def apply_by_degree(
+    matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None
+) -> Complex:
+    """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""
+    index = np.maximum(n - 1, 0)
+    result = np.zeros((2, matrix.shape[1], n.size), dtype=complex) if out is None else out
+    for row in range(matrix.shape[1]):
+        for column in range(matrix.shape[2]):
+            if matrix[:, row, column].any():
+                result[:, row] += matrix[:, row, column].take(index) * x[:, column]
+    return result
+
+
+def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice) -> Complex:
+    """Values times the factor of their positions, which is 1 if there is one only."""
+    return values if factor.size == 1 else values * factor[at]
+
+
+def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> None:
+    """Put map_0, or map_1 cos(s chi) + map_2 sin(s chi), into the samples or add it to them."""
+    if not add:
+        total[:] = 0
+    if g.position is not None:
+        for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
+            total += turn * part[g.position]
+        return
+    layers = total.reshape(g.chi.shape[0], -1)
+    for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
+        for layer, factor in zip(layers, turn, strict=True):
+            if factor.size == 1 and factor[0] == 1:
+                layer += part
+            elif factor.any():
+                layer += factor * part
+
+
+def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
+    """Adjoint of `_turn`: maps (C, P) of the samples."""
+    turns = torus.turn_factors(s, g.chi)
+    size = g.radius.size
+    maps = np.zeros((len(turns), size), dtype=complex)
+    if g.position is not None:
+        for i, turn in enumerate(turns):
+            maps[i].real = np.bincount(g.position, w.real * turn, size)
+            maps[i].imag = np.bincount(g.position, w.imag * turn, size)
+        return maps
+    for out, turn in zip(maps, turns, strict=True):
+        for layer, factor in zip(w.reshape(g.chi.shape[0], -1), turn, strict=True):
+            if factor.size == 1 and factor[0] == 1:
+                out += layer
+            elif factor.any():
+                out += factor * layer
+    return maps

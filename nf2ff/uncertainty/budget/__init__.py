@@ -1,0 +1,1 @@
+"""Uncertainty budgets by the GUM."""

@@ -1,0 +1,281 @@
+"""An uncertainty budget: its terms, and how they correlate, by the GUM [1]_.
+
+References
+----------
+.. [1] JCGM 100:2008, Evaluation of measurement data: guide to the expression of uncertainty in
+   measurement (GUM), clause 5 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.words import nearest
+from nf2ff.uncertainty.budget.metric import METRICS, Metric, Scale, check_confidence, check_scale
+from nf2ff.uncertainty.budget.term import Term
+
+Real = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curvature:
+    """How a metric bends with two quantities, or with one: the second order of [1]_, 5.1.2 note.
+
+    Parameters
+    ----------
+    first, second : str
+        Names of terms; the same name twice for a square.
+    second_derivative : mapping of str to float
+        Of each metric by both [unit of the metric over both units]. For two different terms it
+        is given once, in either order.
+    third_derivative : mapping of str to float
+        Of each metric, once by ``first`` and twice by ``second``; 0 for products and squares.
+
+    Raises
+    ------
+    ValueError
+        If a derivative is not finite.
+    """
+
+    first: str
+    second: str
+    second_derivative: Mapping[str, float] = field(default_factory=dict)
+    third_derivative: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for what in ("second_derivative", "third_derivative"):
+            values = {str(k): float(v) for k, v in getattr(self, what).items()}
+            bad = next((k for k, v in values.items() if not math.isfinite(v)), None)
+            if bad is not None:
+                msg = (
+                    f"the {what.replace('_', ' ')} of {bad} by {self.first!r} and {self.second!r} "
+                    f"is {values[bad]}, expected finite"
+                )
+                raise ValueError(msg)
+            object.__setattr__(self, what, MappingProxyType(values))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Budget:
+    """Terms of uncertainty of some metrics.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        With different names.
+    metrics : sequence of Metric
+        What the budget is for.
+    correlation : (n, n) ndarray, optional
+        Correlation coefficients of the n terms' quantities (`correlations` makes it); none.
+    curvatures : sequence of Curvature
+        Second-order terms, of terms that do not correlate.
+    confidence : float
+        Level of confidence of expanded uncertainties.
+    scale : {"amplitude", "power", "logarithm"}
+        In what levels have an interval of equal sides, see `interval_db`. Amplitude is right for
+        leakage, scattering, reflections and noise, which add to the field.
+
+    Raises
+    ------
+    ValueError
+        If names are there twice or unknown, or the correlations contradict each other.
+    """
+
+    terms: tuple[Term, ...]
+    metrics: tuple[Metric, ...] = tuple(METRICS.values())
+    correlation: Real = None  # type: ignore[assignment]
+    curvatures: tuple[Curvature, ...] = ()
+    confidence: float = 0.95
+    scale: Scale = "amplitude"
+
+    def __post_init__(self) -> None:
+        for name in ("terms", "metrics", "curvatures"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+        for what, names in (("term", self.names), ("metric", [m.name for m in self.metrics])):
+            if not names:
+                msg = f"the budget has no {what}: give at least one"
+                raise ValueError(msg)
+            again = next((x for i, x in enumerate(names) if x in names[:i]), None)
+            if again is not None:
+                msg = f"two {what}s are named {again!r}: name each once, and count none twice"
+                raise ValueError(msg)
+        check_confidence(self.confidence)
+        check_scale(self.scale)
+        given = np.eye(len(self.terms)) if self.correlation is None else self.correlation
+        object.__setattr__(self, "correlation", _check_correlation(given, self.names))
+        for term in self.terms:
+            for metric in (*term.sensitivity, *term.bias):
+                self.metric(metric, of=f" of {term.name!r}")
+        _check_curvatures(self)
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the terms."""
+        return [term.name for term in self.terms]
+
+    def metric(self, name: str, *, of: str = "") -> Metric:
+        """Find the metric of that name.
+
+        Raises
+        ------
+        ValueError
+            If the budget is not for it.
+        """
+        found = next((m for m in self.metrics if m.name == name), None)
+        if found is None:
+            known = [m.name for m in self.metrics]
+            msg = (
+                f"the metric {name[:40]!r}{of} is not one of the budget ({', '.join(known)})"
+                + nearest(name, known)
+            )
+            raise ValueError(msg)
+        return found
+
+
+def correlations(terms: Sequence[Term], pairs: Mapping[tuple[str, str], float]) -> Real:
+    """Matrix of correlation coefficients from those of pairs.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        The n terms in the order of the budget.
+    pairs : mapping of (str, str) to float
+        Coefficients by the names of both terms; pairs left out do not correlate.
+
+    Returns
+    -------
+    (n, n) ndarray
+        For `Budget`, which checks whether they can all be true.
+
+    Raises
+    ------
+    ValueError
+        If a name is unknown, a coefficient out of range, or a pair there twice with other values.
+    """
+    index = {term.name: i for i, term in enumerate(terms)}
+    matrix = np.eye(len(terms))
+    seen: dict[frozenset[str], float] = {}
+    for (a, b), value in pairs.items():
+        for name in (a, b):
+            if name not in index:
+                msg = f"correlation: there is no term {name[:80]!r}" + nearest(name, index)
+                raise ValueError(msg)
+        if not -1 <= value <= 1:
+            msg = f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1"
+            raise ValueError(msg)
+        if seen.setdefault(frozenset((a, b)), value) != value or (a == b and value != 1):
+            other = 1 if a == b else seen[frozenset((a, b))]
+            msg = f"the correlation of {a!r} and {b!r} is {other} and {value}: keep one of them"
+            raise ValueError(msg)
+        matrix[index[a], index[b]] = matrix[index[b], index[a]] = value
+    return matrix
+
+
+def with_terms(budget: Budget, terms: Sequence[Term]) -> Budget:
+    """Put terms in the place of those of the same names, others at the end.
+
+    Parameters
+    ----------
+    budget : Budget
+        Where they go.
+    terms : sequence of Term
+        New ones, such as those that a simulation supplies.
+
+    Returns
+    -------
+    Budget
+        Correlations and curvatures stay; terms at the end correlate with none.
+
+    Raises
+    ------
+    ValueError
+        If two of ``terms`` have the same name, or one has a metric that the budget is not for.
+    """
+    new = {term.name: term for term in terms}
+    old = set(budget.names)
+    ordered = [new.get(term.name, term) for term in budget.terms]
+    # Those given twice stay twice, for Budget to refuse.
+    added = [t for t in terms if t.name not in old or new[t.name] is not t]
+    n, total = len(ordered), len(ordered) + len(added)
+    matrix = np.eye(total)
+    matrix[:n, :n] = budget.correlation
+    return replace(budget, terms=(*ordered, *added), correlation=matrix)
+
+
+def _check_correlation(given: Real, names: list[str]) -> Real:
+    n = len(names)
+    matrix = as_array(given, float, "correlation", ndim=2)
+    if matrix.shape != (n, n):
+        msg = f"correlation has shape {matrix.shape}, expected ({n}, {n}), one row for each term"
+        raise ValueError(msg)
+
+    # Coefficients that a program computed are off by rounding: they are put right, not refused.
+    rounding = 16 * n * np.finfo(float).eps
+
+    def pair(where: NDArray[np.bool_]) -> tuple[str, str, float, float]:
+        i, j = np.argwhere(where)[0]
+        return names[i], names[j], float(matrix[i, j]), float(matrix[j, i])
+
+    if (out := np.abs(matrix) > 1 + rounding).any():
+        a, b, value, _ = pair(out)
+        msg = f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1"
+        raise ValueError(msg)
+    if (out := np.abs(matrix - matrix.T) > rounding).any():
+        a, b, value, other = pair(out)
+        msg = f"the correlation of {a!r} and {b!r} is {value} and {other}: keep one of them"
+        raise ValueError(msg)
+    if (out := np.diag(np.abs(np.diag(matrix) - 1) > rounding)).any():
+        a, _, value, _ = pair(out)
+        msg = f"the correlation of {a!r} with itself is {value}, expected 1"
+        raise ValueError(msg)
+    matrix = np.clip((matrix + matrix.T) / 2, -1, 1)
+    np.fill_diagonal(matrix, 1)
+    values, vectors = np.linalg.eigh(matrix)
+    # Full correlations, whose least eigenvalue is 0, must pass: it comes out within about n eps
+    # of the largest one.
+    if values[0] < -rounding * values[-1]:
+        worst = np.argsort(-np.abs(vectors[:, 0]))[:6]
+        guilty = [names[i] for i in sorted(worst) if abs(vectors[i, 0]) > 1e-6]
+        msg = (
+            f"the correlations of {', '.join(map(repr, guilty))} contradict each other (a sum of "
+            f"them would have the variance {values[0]:.2g}): change one of them"
+        )
+        raise ValueError(msg)
+    return as_array(matrix, float, "correlation", ndim=2)
+
+
+def _check_curvatures(budget: Budget) -> None:
+    index = {name: i for i, name in enumerate(budget.names)}
+    seen: set[tuple[frozenset[str], str]] = set()
+    for bend in budget.curvatures:
+        pair = f"{bend.first!r} and {bend.second!r}"
+        for name in (bend.first, bend.second):
+            if name not in index:
+                msg = f"curvature: there is no term {name[:80]!r}" + nearest(name, index)
+                raise ValueError(msg)
+        i, j = index[bend.first], index[bend.second]
+        # Off the diagonal: the formula holds for quantities that vary independently.
+        if np.count_nonzero(budget.correlation[i]) + np.count_nonzero(budget.correlation[j]) > 2:
+            msg = f"{pair} have a curvature, and one of them correlates: leave out either of both"
+            raise ValueError(msg)
+        for metric in (*bend.second_derivative, *bend.third_derivative):
+            budget.metric(metric, of=f" of the curvature of {pair}")
+            for term in (budget.terms[i], budget.terms[j]):
+                if term.size is not None and metric not in term.sensitivity:
+                    msg = (
+                        f"the sensitivity of {metric} to {term.name!r} is not supplied, but a "
+                        "curvature is: give it, 0 if there is none"
+                    )
+                    raise ValueError(msg)
+        for metric in bend.second_derivative:
+            if (key := (frozenset((bend.first, bend.second)), metric)) in seen:
+                msg = f"the second derivative of {metric} by {pair} is there twice: keep one"
+                raise ValueError(msg)
+            seen.add(key)

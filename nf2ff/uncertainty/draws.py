@@ -1,0 +1,414 @@
+"""From errors of a scan to errors of its result, by draws (JCGM 101:2008, from memory).
+
+`sensitivity` has the other way, by derivatives; the two agree where errors are small.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import warnings
+from collections.abc import Callable, Generator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.antenna import fields as antenna_fields
+from nf2ff.antenna.modes import Modes
+from nf2ff.kernel.arrays import as_array
+from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.metrics.level import intensity
+from nf2ff.solver.nearby import NearbySolver, by_least_squares
+from nf2ff.solver.problem import Method
+from nf2ff.solver.solution import Solution
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.errors.catalogue import apply_terms, simulated, solver_degree
+from nf2ff.uncertainty.errors.checks import whole
+from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.level_interval import PARTS
+from nf2ff.uncertainty.local_figures import Figure, LocalFigures, localise
+from nf2ff.uncertainty.towards import TowardsFields, towards_columns
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+#: Gives the samples received at the positions and frequencies of samples, and with a probe.
+Measure = Callable[[Samples, Probe], Samples]
+
+#: Draws that one worker takes at once, at most: enough that planning the positions, which costs
+#: about as much as a draw, does not count.
+BATCH = 20
+#: Numbers of modes that a worker holds at most before it looks at their figures.
+_TOGETHER = 2_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """Figures of a scan whose errors were drawn again and again.
+
+    Parameters
+    ----------
+    figures : tuple of Figure
+        K figures.
+    nominal : (F, K) array_like
+        Values that errors are counted from: for the scan as it is, or of the reference; linear.
+    values : (D, F, K) array_like
+        Their values for each draw; NaN where a figure has none any more.
+    error_levels : (D, F) array_like
+        For each draw the power in the error of the modes relative to that of the modes.
+    asked : int
+        Draws asked for; fewer were made if the work was stopped.
+    directions : (2, A) array_like
+        theta and phi of the directions asked for; A may be 0 [rad].
+    intensity : (3, F, A) array_like
+        There the intensity that errors are counted from, and mean and standard deviation of the
+        draws' [W/sr].
+    error_signal : (F, A) array_like
+        There the mean square of the error of the field over the nominal peak's field squared.
+    fields : (D, F, B, 4) array_like or None
+        For each draw the change of the fields behind the B figures that are levels in a direction,
+        as `nf2ff.uncertainty.towards` has them.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
+    """
+
+    figures: tuple[Figure, ...]
+    nominal: Real
+    values: Real
+    error_levels: Real
+    asked: int
+    directions: Real
+    intensity: Real
+    error_signal: Real
+    fields: Real | None = None
+
+    def __post_init__(self) -> None:
+        values = as_array(self.values, float, "values", ndim=3, missing=True)
+        draws, frequencies, _ = values.shape
+        directions = as_array(self.directions, float, "directions", ndim=2)
+        count = directions.shape[1]
+        shapes = {
+            "nominal": (frequencies, len(self.figures)),
+            "values": (draws, frequencies, len(self.figures)),
+            "error_levels": (draws, frequencies),
+            "directions": (2, count),
+            "intensity": (3, frequencies, count),
+            "error_signal": (frequencies, count),
+        }
+        for name, shape in shapes.items():
+            array = as_array(getattr(self, name), float, name, missing=name == "values")
+            if array.shape != shape:
+                msg = f"{name} of the draws has shape {array.shape}, expected {shape}"
+                raise ValueError(msg)
+            object.__setattr__(self, name, array)
+        if self.fields is not None:
+            fields = as_array(self.fields, float, "fields", ndim=4)
+            wanted = (draws, frequencies, len(towards_columns(self.figures)), PARTS)
+            if fields.shape != wanted:
+                msg = f"fields of the draws has shape {fields.shape}, expected {wanted}"
+                raise ValueError(msg)
+            object.__setattr__(self, "fields", fields)
+
+    @property
+    def count(self) -> int:
+        """Number of draws D."""
+        return len(self.values)
+
+    @property
+    def error_level(self) -> Real:
+        """Mean of ``error_levels``, (F,): mean square error of the far field over the sphere."""
+        return np.asarray(self.error_levels.mean(axis=0))
+
+    def lost(self) -> NDArray[np.int64]:
+        """Number of draws in which each figure has no value, (F, K)."""
+        return np.isnan(self.values).sum(axis=0)
+
+    def standard_uncertainty(self) -> Real:
+        """Root mean square deviation from the mean, (F, K); NaN where fewer than two have a value.
+
+        Draws without a value are left out: see `lost`.
+        """
+        found = self.count - self.lost()
+        square = np.nansum((self.values - self.nominal - self.bias()) ** 2, axis=0)
+        return np.where(found > 1, np.sqrt(square / np.maximum(found - 1, 1)), np.nan)
+
+    def bias(self) -> Real:
+        """Mean of the draws minus the nominal value, (F, K); NaN where none has a value."""
+        found = self.count - self.lost()
+        total = np.nansum(self.values - self.nominal, axis=0)
+        return np.where(found > 0, total / np.maximum(found, 1), np.nan)
+
+    def interval(self, level: float = 0.95) -> tuple[Real, Real]:
+        """Ends of the interval that holds ``level`` of the draws, with equal tails, (F, K) each.
+
+        That is where results of scans lie whose errors are drawn, about a known truth. It is not
+        where the truth lies about a result where errors have a bias: the draws have it once more.
+
+        Raises
+        ------
+        ValueError
+            If the level is not between 0 and 1.
+        """
+        if not 0 < level < 1:
+            msg = f"level is {level}, expected between 0 and 1"
+            raise ValueError(msg)
+        tail = 50 * (1 - level)
+        # A figure without any value: NaN, of a single made-up draw.
+        some = np.where(self.lost() < self.count, self.values, 0.0)
+        low, high = np.nanpercentile(some, [tail, 100 - tail], axis=0)
+        nothing = self.lost() == self.count
+        return np.where(nothing, np.nan, low), np.where(nothing, np.nan, high)
+
+
+def monte_carlo(
+    samples: Samples,
+    probe: Probe,
+    terms: Sequence[ErrorTerm],
+    figures: Sequence[Figure],
+    *,
+    degree: int,
+    draws: int,
+    method: Method | None = None,
+    solution: Solution | None = None,
+    rng: int | np.random.SeedSequence | None = None,
+    jobs: int = -1,
+    directions: tuple[ArrayLike, ArrayLike] | None = None,
+    measure: Measure | None = None,
+    reference: Modes | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Draws:
+    """Solve a scan again with errors drawn, and look at its figures each time.
+
+    Parameters
+    ----------
+    samples, probe
+        The scan as it is recorded.
+    terms : sequence of ErrorTerm
+        Errors; all act in each draw, in their order.
+    figures : sequence of Figure
+        What to look at.
+    degree, method
+        As in `solve`. A quadrature serves while samples stay on their grid: where an error moves
+        them, all is solved by least squares, the scan as it is too.
+    draws : int
+        Number of draws.
+    solution : Solution, optional
+        That of the scan as it is, if it is known: ``degree`` and ``method`` do not count then.
+    rng : int or SeedSequence, optional
+        Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
+        the number of workers, but for rounding.
+    jobs : int
+        Processes, -1 for one a core. In 1 no process is started. Within a
+        ``joblib.parallel_config`` block its backend is used: with ``distributed.Client(address)``
+        and ``joblib.parallel_config(backend="dask")`` all workers of a Dask cluster, on which this
+        package is installed, unless ``jobs`` is 1.
+    directions : (theta, phi), optional
+        Directions (A,) each at which to follow the pattern too [rad]. Memory does not grow with
+        the number of draws.
+    measure : callable, optional
+        Simulates the samples for each draw, at the true positions and with the true probe, as for
+        `catalogue.simulated`; ``samples`` then are what it gives without errors. Otherwise
+        ``samples`` were measured, and errors are added to them: their record is moved, which has
+        the bias of errors of position to first order only (`nf2ff.uncertainty.remeasured`).
+    reference : Modes, optional
+        Known modes from which errors are counted, such as those of an antenna that is simulated,
+        of the same frequencies. Otherwise the solution of the scan as it is.
+    progress : callable, optional
+        Called with the number of draws done so far.
+
+    Returns
+    -------
+    Draws
+        Of fewer draws than asked for if it was interrupted (KeyboardInterrupt) after the first.
+
+    Raises
+    ------
+    ValueError
+        If there are no draws or terms, the reference has other frequencies, or as `solve` and
+        `localise`.
+
+    Notes
+    -----
+    The modes of a draw are those of the scan as it is and the change that the draw makes, which is
+    solved for to 1e-4 of itself. Where errors are so large that the peak leaves the neighbourhood
+    of the nominal one, it is searched anew. Noise as strong as the antenna's own variation over a
+    degree's resolution lifts and moves the highest of many small maxima: a bias no derivative has.
+    """
+    draws = whole(draws, "draws")
+    if not terms:
+        msg = "there is no error term: name at least one"
+        raise ValueError(msg)
+    terms = tuple(terms)
+    if solution is None:
+        solution = solve(samples, probe, degree=degree, method=method)
+    if measure is None and any(term.moves_record for term in terms):
+        solution = by_least_squares(solution)
+    modes = solution.modes
+    known = modes if reference is None else reference
+    if not np.array_equal(known.frequency, modes.frequency):
+        msg = f"the reference is known at {known.frequency} Hz, the scan is of {modes.frequency}"
+        raise ValueError(msg)
+    known = known.extend(max(known.degree, modes.degree))
+    local = localise(figures, known)
+    theta, phi = _directions(directions)
+    some = tuple(figures[i] for i in towards_columns(figures))
+    towards = tuple(TowardsFields(some, known.degree, q) for q in known.coefficients)
+    work = _Work(solution, samples, known, terms, tuple(local), towards, theta, phi, measure)
+    seed = rng if isinstance(rng, np.random.SeedSequence) else np.random.SeedSequence(rng)
+    values = np.full((draws, modes.frequency.size, len(figures)), np.nan)
+    levels = np.zeros(values.shape[:2])
+    fields = np.zeros((*values.shape[:2], len(some), PARTS))
+    count, moments = 0, np.zeros((3, modes.frequency.size, theta.size))
+    parts = _each(work, seed, draws, jobs)
+    try:
+        for which, part in parts:
+            values[which], levels[which] = part.values, part.levels
+            fields[which] = part.fields
+            # At once: an interruption finds both or neither.
+            count, moments = which.stop, moments + part.moments
+            if progress is not None:
+                progress(count)
+    except KeyboardInterrupt:
+        if not count:
+            raise
+    finally:
+        with warnings.catch_warnings():
+            # Workers that are stopped have work left: as is meant.
+            warnings.filterwarnings("ignore", message=".*have been cancelled")
+            parts.close()
+    u = intensity(*work.field(known))
+    # Moments are of the difference to the nominal: nothing is lost in subtracting.
+    mean = moments[0] / count
+    spread = np.sqrt(np.maximum(moments[1] / count - mean**2, 0) * count / max(1, count - 1))
+    return Draws(
+        tuple(figures),
+        np.stack([one.nominal for one in local]),
+        values[:count],
+        levels[:count],
+        draws,
+        np.stack([theta, phi]),
+        np.stack([u, u + mean, spread]),
+        moments[2] / count / np.array([[one.highest] for one in local]),
+        fields[:count],
+    )
+
+
+def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, Real]:
+    if directions is None:
+        return np.zeros(0), np.zeros(0)
+    theta, phi = (as_array(x, float, "directions", ndim=1) for x in directions)
+    if theta.shape != phi.shape or np.any((theta < 0) | (theta > np.pi)):
+        msg = "directions are theta and phi, as many of each, theta in [0, pi] rad"
+        raise ValueError(msg)
+    return theta, phi
+
+
+class _Part(NamedTuple):
+    """Figures (D, F, K), change of fields behind some (D, F, B, 4) and relative power of the
+    error (D, F) of some draws; sums over them of intensity minus nominal, its square, and the
+    error's intensity (3, F, A)."""
+
+    values: Real
+    fields: Real
+    levels: Real
+    moments: Real
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Work:
+    """What a worker needs to make draws: the scan as it is, its solution, the reference."""
+
+    solution: Solution
+    samples: Samples
+    known: Modes
+    terms: tuple[ErrorTerm, ...]
+    local: tuple[LocalFigures, ...]
+    towards: tuple[TowardsFields, ...]
+    theta: Real
+    phi: Real
+    measure: Measure | None
+
+    def field(self, modes: Modes) -> tuple[Complex, Complex]:
+        """Far field (F, A) in the directions followed."""
+        if not self.theta.size:
+            nothing = np.zeros((modes.frequency.size, 0), dtype=complex)
+            return nothing, nothing
+        return antenna_fields.far_field_points(modes, theta=self.theta, phi=self.phi, threads=1)
+
+    def run(self, seeds: Sequence[np.random.SeedSequence], threads: int | None) -> _Part:
+        """Make some draws."""
+        solver = NearbySolver(self.solution.parts, self.solution.modes, self.samples, threads)
+        power = self.known.radiated_power()
+        u = intensity(*self.field(self.known))
+        moments = np.zeros((3, *u.shape))
+        values, fields, levels, held = [], [], [], []
+        for seed in seeds:
+            q = solver.modes(*self._drawn(np.random.default_rng(seed)))
+            q = q.extend(self.known.degree)
+            error = Modes(q.frequency, q.coefficients - self.known.coefficients)
+            levels.append(error.radiated_power() / power)
+            if self.theta.size:
+                change = intensity(*self.field(q)) - u
+                moments += [change, change**2, intensity(*self.field(error))]
+            held.append(q.coefficients)
+            if seed is seeds[-1] or len(held) * held[0].size >= _TOGETHER:
+                values.append(self._values(np.stack(held)))
+                fields.append(self._fields(np.stack(held)))
+                held = []
+        return _Part(np.concatenate(values), np.concatenate(fields), np.array(levels), moments)
+
+    def _values(self, q: Complex) -> Real:
+        """Figures (D, F, K) of modes (D, F, J)."""
+        return np.stack([one.values(q[:, f]) for f, one in enumerate(self.local)], axis=1)
+
+    def _fields(self, q: Complex) -> Real:
+        """Change (D, F, B, 4) of the fields by modes (D, F, J)."""
+        found = [one.values(q[:, f]) - one.values(one.known) for f, one in enumerate(self.towards)]
+        return np.stack(found, axis=1)
+
+    def _drawn(self, rng: np.random.Generator) -> tuple[Samples, Probe, int]:
+        """One draw: all terms, each with sizes of its own, on the scan and its probe."""
+        # At the scan's frequencies, and with the orders that are solved with.
+        samples, probe = self.samples, self.solution.parts[0].prepared.probe
+        drawn = [term.drawn(rng) for term in self.terms]
+        degree = solver_degree(drawn, max(p.prepared.degree for p in self.solution.parts))
+        if self.measure is not None:
+            return simulated(drawn, samples, probe, self.measure, rng), probe, degree
+        return *apply_terms(drawn, samples, probe, rng), degree
+
+
+def _each(
+    work: _Work, seed: np.random.SeedSequence, draws: int, jobs: int
+) -> Generator[tuple[slice, _Part]]:
+    """Results of some draws after the other, in their order."""
+    from joblib import Parallel, delayed, effective_n_jobs
+
+    workers = effective_n_jobs(jobs)
+    batch = min(BATCH, -(-draws // workers))
+    parts = [slice(start, min(start + batch, draws)) for start in range(0, draws, batch)]
+    owner = os.getpid()
+
+    def some(which: slice, threads: int | None) -> tuple[slice, _Part]:
+        if os.getpid() != owner and threading.current_thread() is threading.main_thread():
+            # Ctrl-C reaches all processes of a terminal. The owner stops the others, which
+            # would each print a traceback.
+            signal.signal(signal.SIGINT, signal.SIG_IGN)
+        # Made where they are needed, so that their number costs no memory.
+        seeds = [
+            np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
+            for i in range(which.start, which.stop)
+        ]
+        return which, work.run(seeds, threads)
+
+    if workers == 1 or len(parts) == 1:
+        for which in parts:
+            yield some(which, None)
+        return
+    pool = Parallel(n_jobs=jobs, return_as="generator")
+    yield from pool(delayed(some)(which, 1) for which in parts)

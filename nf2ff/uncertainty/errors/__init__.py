@@ -1,0 +1,1 @@
+"""What can be wrong with a scan, term by term."""

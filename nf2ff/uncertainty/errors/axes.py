@@ -1,0 +1,297 @@
+"""Errors between the axes of the positioner, and of axes in motion.
+
+A sample's probe stands in the antenna's frame at Rz(phi) Ry(theta) [A z^] and is turned by Rz(phi)
+Ry(theta) Rz(chi): a chain of axes, phi, theta, the distance A and chi, whichever of antenna and
+probe moves. An error between two axes is put into the chain as what it is, a shift or a rotation,
+and the position that results is turned back into coordinates without approximation.
+
+Samples hold where the probe is and how it is turned about the line to the origin. What a shift
+leaves besides, a tilt of the probe by at most shift over distance, they cannot hold: it brings in
+that much of the radial field, and of the slope of the probe's pattern.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.measurement.samples import Samples
+from nf2ff.uncertainty.errors.checks import Time, check_time, choose, times
+from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
+from nf2ff.uncertainty.errors.term import Real
+
+#: Neighbours in time further apart than this times the median belong to no common sweep: the way
+#: back to the start of a line, a pause (a choice of ours).
+LONGEST_STEP = 1.5
+#: Where times are not known, the same of a move larger than this times all of so many on each side:
+#: two ports read at one place leave every other move at zero, and moves of an even spiral grow by
+#: less than half from one to the next (a choice of ours).
+MAX_MOVE, NEAR = 2.0, 3
+
+
+# --- between axes --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AxesApart(PositionTerm):
+    """The theta axis, and all it carries, is shifted against the phi axis.
+
+    Parameters
+    ----------
+    x, y, z : float
+        Shift in the frame that turns with phi and in which theta turns about y [m]: x, by which
+        the axes miss each other; y, along the theta axis, by which the line of sight misses the
+        phi axis; z, along the phi axis, the height of the antenna's origin.
+
+    Notes
+    -----
+    Position = Rz(phi) [(x, y, z) + Ry(theta) A z^], the probe's axes as they were.
+    """
+
+    x: float = 0.0
+    y: float = 0.0
+    z: float = 0.0
+
+    name: ClassVar[str] = "axes-apart"
+    units: ClassVar[Mapping[str, str]] = {"x": "m", "y": "m", "z": "m"}
+    sizes: ClassVar[tuple[str, ...]] = ("x", "y", "z")
+    words: ClassVar[str] = "theta axis shifted against the phi axis by {x}, {y}, {z}"
+
+    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+        del rng
+        outward, x, y = _frame(samples)
+        cos, sin = np.cos(samples.phi), np.sin(samples.phi)
+        shift = [self.x * cos - self.y * sin, self.x * sin + self.y * cos, self.z + 0 * cos]
+        position = samples.radius[..., None] * outward + sign * np.stack(shift, axis=-1)
+        return _coordinates(samples, position, x, y)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AxesNotSquare(PositionTerm):
+    """Two axes that follow each other are not at right angles.
+
+    Parameters
+    ----------
+    angle : float
+        By which they are not, right-handed about the x axis of the frame between the two [rad].
+    between : {"phi-theta", "theta-chi"}
+        The axes; that of chi is the line of sight to the probe.
+
+    Notes
+    -----
+    Rz(phi) Rx(angle) Ry(theta) ... or ... Ry(theta) Rx(angle) [A z^], Rz(chi).
+    """
+
+    angle: float
+    between: Literal["phi-theta", "theta-chi"] = "phi-theta"
+
+    name: ClassVar[str] = "axes-not-square"
+    units: ClassVar[Mapping[str, str]] = {"angle": "rad"}
+    sizes: ClassVar[tuple[str, ...]] = ("angle",)
+    words: ClassVar[str] = "axes {between} off the right angle by {angle}"
+
+    def _check(self) -> None:
+        choose(self.between, ("phi-theta", "theta-chi"), f"{self.name}: between")
+
+    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+        del rng
+        if self.between == "phi-theta":
+            axis, _, _ = unit_vectors(np.full(samples.phi.shape, np.pi / 2), samples.phi)
+        else:
+            _, axis, _ = unit_vectors(*np.broadcast_arrays(samples.theta, samples.phi))
+        outward, x, y = (_rotated(v, axis, sign * self.angle) for v in _frame(samples))
+        # As it was: a norm would leave rounding, and many distances where there was one.
+        return _coordinates(samples, outward, x, y) | {"radius": samples.radius}
+
+
+def _frame(samples: Samples) -> tuple[Real, Real, Real]:
+    """Outward direction and the two axes across it that turn with chi, each (..., 3)."""
+    theta, phi, chi = np.broadcast_arrays(samples.theta, samples.phi, samples.chi)
+    outward, across, along = unit_vectors(theta, phi)
+    cos, sin = np.cos(chi)[..., None], np.sin(chi)[..., None]
+    return outward, across * cos + along * sin, along * cos - across * sin
+
+
+def _rotated(vector: Real, axis: Real, angle: float) -> Real:
+    """Vectors turned right-handed about unit vectors: O. Rodrigues' formula (closed form)."""
+    cos, sin = np.cos(angle), np.sin(angle)
+    onto = np.sum(axis * vector, axis=-1, keepdims=True)
+    return vector * cos + np.cross(axis, vector) * sin + axis * (onto * (1 - cos))
+
+
+def _coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str, Real]:
+    """Coordinates of positions (..., 3), and chi of a probe with the axes ``x`` and ``y``.
+
+    They go on steadily from the recorded ones: phi within a quarter turn, theta through the poles
+    with its sign. chi is the twist about the outward direction in the rotation of the probe, which
+    then is the twist after the shortest swing of that direction (closed form).
+    """
+    px, py, pz = np.moveaxis(position, -1, 0)
+    cos, sin = np.cos(samples.phi), np.sin(samples.phi)
+    ahead, aside = px * cos + py * sin, py * cos - px * sin
+    side = np.where(ahead < 0, -1.0, 1.0)
+    theta = np.arctan2(side * np.hypot(ahead, aside), pz)
+    phi = samples.phi + np.arctan2(side * aside, side * ahead)
+    _, across, along = unit_vectors(theta, phi)
+    twist = np.arctan2(
+        np.sum(x * along - y * across, axis=-1), np.sum(x * across + y * along, axis=-1)
+    )
+    chi = samples.chi + _shorter(twist - samples.chi)
+    return {"theta": theta, "phi": phi, "chi": chi, "radius": np.linalg.norm(position, axis=-1)}
+
+
+def _shorter(angle: Real) -> Real:
+    """The same angle within half a turn of zero."""
+    return np.asarray(angle - 2 * np.pi * np.round(angle / (2 * np.pi)))
+
+
+# --- in motion -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Backlash(PositionTerm):
+    """Play of an axis: it trails by half the play on either side, by the direction of motion.
+
+    Parameters
+    ----------
+    axis : {"theta", "phi", "chi", "radius"}
+        The axis.
+    width : float
+        The whole play [rad; m for "radius"].
+    time : (M,) array_like, "rows" or None
+        When the samples were taken [s].
+    still : float
+        Moves up to this are none: the scatter of recorded positions [rad; m for "radius"].
+
+    Notes
+    -----
+    True position = recorded - width/2 where the last move was upwards, + width/2 where it was
+    downwards. Before the first move the direction is taken from that. phi and chi are taken to move
+    the shorter way round.
+    """
+
+    axis: Axis
+    width: float
+    time: Time = None
+    still: float = 1e-9
+
+    name: ClassVar[str] = "backlash"
+    units: ClassVar[Mapping[str, str]] = {"width": "axis", "still": "axis"}
+    sizes: ClassVar[tuple[str, ...]] = ("width",)
+    unsigned: ClassVar[tuple[str, ...]] = ("width", "still")
+    words: ClassVar[str] = "play of {axis}, {width} from side to side"
+
+    def _check(self) -> None:
+        choose(self.axis, AXES, f"{self.name}: axis")
+        object.__setattr__(self, "time", check_time(self.time, self.name))
+
+    def check_scan(self, samples: Samples) -> None:
+        """Refuse samples without times."""
+        times(self.time, samples, self.name)
+
+    def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
+        del rng
+        _, which = times(self.time, samples, self.name)
+        step = _moves(getattr(samples, self.axis), self.axis, which)
+        towards = np.where(np.abs(step) > self.still, np.sign(step), 0.0)
+        moved = np.flatnonzero(towards)
+        if not moved.size:
+            return {self.axis: np.zeros(which.size)}
+        # Number of moves before each time; before the first one that one counts.
+        before = np.maximum(np.cumsum(np.append(0, towards != 0)), 1)
+        return {self.axis: -0.5 * self.width * towards[moved[before - 1]][which]}
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class TimingLag(PositionTerm):
+    """Axes move on between the reading of the position and that of the response.
+
+    Parameters
+    ----------
+    lag : float
+        Time from the one to the other: true position = recorded + speed x lag [s].
+    axes : sequence of {"theta", "phi", "chi", "radius"}
+        Axes that move while samples are taken, not those that stand still then.
+    time : (M,) array_like, "rows" or None
+        When the samples were taken [s].
+    interval : float
+        Time from one row to the next if ``time`` is "rows" [s].
+
+    Notes
+    -----
+    Speed: from the samples before and after, or from one of them where the other is more than 1.5
+    median time steps away and thus not of the same sweep; zero where both are. Rows without times
+    tell nothing of a pause: there a move of more than twice those near it is none of the sweep,
+    but a way back to the start of a line. phi and chi are taken to move the shorter way round.
+    """
+
+    lag: float
+    axes: tuple[Axis, ...]
+    time: Time = None
+    interval: float = 0.0
+
+    name: ClassVar[str] = "timing-lag"
+    units: ClassVar[Mapping[str, str]] = {"lag": "s", "interval": "s"}
+    sizes: ClassVar[tuple[str, ...]] = ("lag",)
+    unsigned: ClassVar[tuple[str, ...]] = ("interval",)
+    words: ClassVar[str] = "responses read {lag} after the positions in motion"
+
+    def _check(self) -> None:
+        axes: tuple[Axis, ...] = tuple(np.atleast_1d(self.axes).tolist())
+        for axis in axes:
+            choose(axis, AXES, f"{self.name}: axes")
+        object.__setattr__(self, "axes", axes)
+        object.__setattr__(self, "time", check_time(self.time, self.name))
+
+    def check_scan(self, samples: Samples) -> None:
+        """Refuse samples without times."""
+        times(self.time, samples, self.name)
+        if isinstance(self.time, str) and not self.interval > 0:
+            msg = (
+                f"{self.name} needs the speed, which the order of the rows does not tell: give "
+                "interval, the time from one row to the next [s]"
+            )
+            raise ValueError(msg)
+
+    def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
+        del rng
+        when, which = times(self.time, samples, self.name)
+        rows = isinstance(self.time, str)
+        gap = np.diff(when) * (self.interval if rows else 1.0)
+        even = gap <= LONGEST_STEP * np.median(gap) if gap.size else gap > 0
+        shift: dict[str, Real] = {}
+        for axis in self.axes:
+            step = _moves(getattr(samples, axis), axis, which)
+            same = ~_ways_back(step) if rows else even
+            span = _both_sides(np.where(same, gap, 0.0))
+            speed = _both_sides(np.where(same, step, 0.0)) / np.where(span > 0, span, 1.0)
+            shift[axis] = self.lag * speed[which]
+        return shift
+
+
+def _ways_back(step: Real) -> NDArray[np.bool_]:
+    """Which moves (K - 1,) are much larger than all of those near them."""
+    if step.size < 2:
+        return np.zeros(step.size, dtype=bool)
+    around = np.pad(np.abs(step), NEAR)
+    windows = np.lib.stride_tricks.sliding_window_view(around, 2 * NEAR + 1)
+    return np.abs(step) > MAX_MOVE * np.delete(windows, NEAR, axis=1).max(axis=1)
+
+
+def _both_sides(step: Real) -> Real:
+    """Sum of the step to (K - 1,) and of that from each of K samples."""
+    return np.append(step, 0.0) + np.append(0.0, step)
+
+
+def _moves(value: Real, axis: str, which: NDArray[np.intp]) -> Real:
+    """Moves (K - 1,) of an axis from one time to the next; samples (M,) or (F, M) of it."""
+    row = np.atleast_2d(value)[0]
+    first = np.empty(which.max() + 1, dtype=np.intp)
+    first[which[::-1]] = np.arange(which.size)[::-1]
+    step = np.diff(row[first])
+    return _shorter(step) if axis in ("phi", "chi") else step

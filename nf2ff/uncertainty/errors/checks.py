@@ -1,0 +1,112 @@
+"""What error terms ask of their values: numbers, words, and when samples were taken."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.kernel.arrays import as_array
+from nf2ff.measurement.samples import Samples
+
+Real = NDArray[np.float64]
+
+
+def number(value: Any, label: str, unit: str = "") -> float:
+    """A finite number, or a message that names it.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    try:
+        result = math.nan if isinstance(value, bool) else float(value)
+    except (TypeError, ValueError):
+        result = math.nan
+    if not math.isfinite(result):
+        msg = f"{label} is {str(value)[:40]}, expected a finite number" + (
+            f" [{unit}]" if unit else ""
+        )
+        raise ValueError(msg)
+    return result
+
+
+def whole(value: Any, label: str, *, least: int = 1) -> int:
+    """A whole number of at least ``least``.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
+        msg = f"{label} is {str(value)[:40]}, expected a whole number >= {least}"
+        raise ValueError(msg)
+    return int(value)
+
+
+def choose(value: Any, allowed: Iterable[str], label: str) -> None:
+    """Refuse a word that is not among those allowed, offering the nearest.
+
+    Raises
+    ------
+    ValueError
+        If it is not.
+    """
+    words = list(allowed)
+    if value not in words:
+        near = difflib.get_close_matches(str(value), words, 1)
+        hint = f" (did you mean {near[0]!r}?)" if near else ""
+        msg = f"{label} is {str(value)[:40]!r}{hint}, expected one of {', '.join(words)}"
+        raise ValueError(msg)
+
+
+# --- time ----------------------------------------------------------------------------------------
+
+#: Times [s], or "rows": the samples stand in the order in which they were taken, evenly.
+Time = ArrayLike | Literal["rows"] | None
+
+
+def check_time(time: Time, name: str) -> Any:
+    """Times as an array (M,) [s], or "rows", or None.
+
+    Raises
+    ------
+    ValueError
+        If it is anything else.
+    """
+    if time is None:
+        return None
+    if isinstance(time, str):
+        choose(time, ["rows"], f"{name}: time")
+        return time
+    return as_array(time, float, f"{name}: time", ndim=1)
+
+
+def times(time: Any, samples: Samples, name: str) -> tuple[Real, NDArray[np.intp]]:
+    """Different times (K,) in order and which of them each sample has (M,).
+
+    Raises
+    ------
+    ValueError
+        If times are not known, or not those of these samples.
+    """
+    count = samples.port.size
+    if time is None:
+        msg = (
+            f"{name} depends on when each sample was taken, and the scan has no times: give time "
+            "[s] for every sample, or time = 'rows' if they stand in the order they were taken in"
+        )
+        raise ValueError(msg)
+    if isinstance(time, str):
+        return np.arange(float(count)), np.arange(count)
+    if time.size != count:
+        msg = f"{name}: there are {time.size} times for {count} samples: give one for each"
+        raise ValueError(msg)
+    different, which = np.unique(time, return_inverse=True)
+    return different, which

@@ -1,0 +1,206 @@
+"""Errors of the range: waves that reach the probe by other ways."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.fields import far_field_points
+from nf2ff.antenna.modes import Modes, mode_numbers, wavenumber
+from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.measurement.probe import Probe, at_frequencies
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.positions import check_port
+from nf2ff.uncertainty.errors.receiver import SignalTerm, largest
+from nf2ff.uncertainty.errors.term import Complex, Real
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class MultipleReflections(SignalTerm):
+    """Wave that went from probe to antenna and back once more.
+
+    Parameters
+    ----------
+    level : float
+        Product of the two reflections, and of what is lost by spreading [ratio to the direct
+        wave].
+    phase : float
+        Its phase at distance zero [rad].
+
+    Notes
+    -----
+    w (1 + level exp(-2jkr + j phase)), r the recorded distance: the first reflection, as if from
+    one point of the antenna. The ripple has the period of half a wavelength of distance: two
+    spheres a quarter wavelength apart show it with opposite sign.
+    """
+
+    level: float
+    phase: float = 0.0
+    distribution: str = "arcsine"
+
+    name: ClassVar[str] = "multiple-reflections"
+    units: ClassVar[Mapping[str, str]] = {"level": "ratio", "phase": "rad"}
+    sizes: ClassVar[tuple[str, ...]] = ("level",)
+    unsigned: ClassVar[tuple[str, ...]] = ("level",)
+    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
+    words: ClassVar[str] = "reflections between probe and antenna, {level}"
+
+    def _disturbed(
+        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
+    ) -> Complex:
+        del probe, rng
+        k = wavenumber(samples.frequency)[:, None]
+        ripple = self.level * np.exp(1j * (self.phase - 2 * k * samples.radius))
+        return samples.response * (1 + sign * ripple)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class StrayWave(SignalTerm):
+    """A plane wave that the room sends back, the same at every position of the probe.
+
+    Parameters
+    ----------
+    level : float
+        Response to it of the probe that looks at where it comes from, its reference polarisation
+        along the wave's [level].
+    theta, phi : float
+        Direction it comes from, in the frame of the antenna [rad].
+    phase : float
+        Phase of that response, were the probe at the origin [rad].
+    tilt : float
+        Angle of its field from theta^ towards phi^ of that direction [rad].
+
+    Notes
+    -----
+    E ~ exp(+jk d.r), d towards its source; a probe of transmit pattern G hears G(d).E, by
+    reciprocity, with G in the probe's place and attitude. This holds where the antenna is at rest
+    in the room and the probe moves. Where the antenna turns, what the room reflects changes with
+    it.
+    """
+
+    level: float
+    theta: float
+    phi: float
+    phase: float = 0.0
+    tilt: float = 0.0
+    distribution: str = "arcsine"
+
+    name: ClassVar[str] = "stray-wave"
+    units: ClassVar[Mapping[str, str]] = {
+        "level": "level",
+        "theta": "rad",
+        "phi": "rad",
+        "phase": "rad",
+        "tilt": "rad",
+    }
+    sizes: ClassVar[tuple[str, ...]] = ("level",)
+    unsigned: ClassVar[tuple[str, ...]] = ("level",)
+    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
+    words: ClassVar[str] = "stray wave from theta {theta}, phi {phi}, {level}"
+
+    def _disturbed(
+        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
+    ) -> Complex:
+        del rng
+        check_port(samples.ports()[-1], probe)
+        place = [samples.theta, samples.phi, samples.chi, samples.radius]
+        per_frequency = np.broadcast_arrays(*place, samples.response.real)[:4]
+        own, _ = at_frequencies(probe, samples.frequency)
+        k = wavenumber(samples.frequency)
+        wave = np.empty(samples.response.shape, dtype=complex)
+        for f, one in enumerate(samples.frequency):
+            theta, phi, chi, radius = (x[f] for x in per_frequency)
+            outward, to_theta, to_phi = unit_vectors(theta, phi)
+            cos, sin = np.cos(chi)[:, None], np.sin(chi)[:, None]
+            x, y = to_theta * cos + to_phi * sin, to_theta * sin - to_phi * cos
+            frame = np.stack([x, y, -outward], axis=-2)  # (M, axis, 3)
+            towards, field, factor = self._arriving(radius[:, None] * outward, float(k[f]))
+            towards, field = (np.einsum("maj,mj->ma", frame, v) for v in (towards, field))
+            r = own.at_frequency(float(one))
+            for port in samples.ports():
+                rows = np.flatnonzero(samples.port == port)
+                wave[f, rows] = _heard(r[port - 1], towards[rows], field[rows]) * factor[rows]
+        vector = sign * self.level * np.exp(1j * self.phase) * largest(samples)
+        return samples.response + vector * wave
+
+    def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:
+        """Where it comes from (M, 3), its field (M, 3), of which the probe hears what is across
+        that, and size (M,) at positions."""
+        towards, field = self._at_origin()
+        factor = np.exp(1j * k * (position @ towards))
+        return np.broadcast_to(towards, position.shape), np.tile(field, (len(factor), 1)), factor
+
+    def _at_origin(self) -> tuple[Real, Real]:
+        """Direction it comes from and that of its field, (3,) each."""
+        towards, across, along = unit_vectors(self.theta, self.phi)
+        return towards, across * np.cos(self.tilt) + along * np.sin(self.tilt)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ImageSource(StrayWave):
+    """A wave from a point in the room: the image of the antenna in a wall, or a scatterer.
+
+    Parameters
+    ----------
+    level, theta, phi, phase, tilt
+        As those of `StrayWave`, of the wave at the origin.
+    distance : float
+        Of the source from the origin, farther than the probe [m].
+
+    Notes
+    -----
+    A short dipole there, far from the probe: ~ distance/R exp(-jk(R - distance)), R the way to the
+    probe, its field along what of that at the origin is across the way. What the image of a
+    directive antenna sends to one place more than to another is left out.
+    """
+
+    distance: float
+
+    name: ClassVar[str] = "image-source"
+    units: ClassVar[Mapping[str, str]] = {**StrayWave.units, "distance": "m"}
+    words: ClassVar[str] = "image source at theta {theta}, phi {phi}, {distance} away, {level}"
+
+    def check_scan(self, samples: Samples) -> None:
+        """Refuse a source that is not beyond the probe."""
+        reach = float(samples.radius.max())
+        if not self.distance > reach:
+            msg = (
+                f"{self.name}: distance is {self.distance:g} m, the probe goes out to {reach:g} m: "
+                "give one that is larger"
+            )
+            raise ValueError(msg)
+
+    def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:
+        ahead, across = self._at_origin()
+        way = self.distance * ahead - position
+        length = np.linalg.norm(way, axis=-1, keepdims=True)
+        towards = way / length
+        r = length[:, 0]
+        factor = self.distance / r * np.exp(-1j * k * (r - self.distance))
+        return towards, np.tile(across, (len(r), 1)), factor
+
+
+def _heard(coefficients: Complex, direction: Real, field: Real) -> NDArray[np.complex128]:
+    """Response (M,) to waves from directions (M, 3) with real fields (M, 3), in the probe's own
+    frame, over that to a wave from its boresight along the stronger of x and y.
+    """
+    degree = Probe(None, coefficients[None, None]).degree
+    _, mu, nu = mode_numbers(degree)
+    # The pattern that the probe sends, as `Probe.transmit_modes` but for a factor.
+    sent = Modes(np.ones(1), coefficients[None] * (1.0 - 2.0 * ((mu + nu) % 2)))
+    theta, phi = direction_angles(np.append(direction, [[0.0, 0.0, 1.0]], axis=0))
+    e_theta, e_phi = (e[0] for e in far_field_points(sent, theta=theta, phi=phi, threads=1))
+    _, across, along = unit_vectors(theta[:-1], phi[:-1])
+    onto = e_theta[:-1] * np.sum(across * field, axis=1) + e_phi[:-1] * np.sum(
+        along * field, axis=1
+    )
+    # On the axis, where phi = 0, theta^ is x and phi^ is y.
+    ahead = max(e_theta[-1], e_phi[-1], key=abs)
+    if not abs(ahead) > 1e-6 * np.abs([e_theta, e_phi]).max():
+        msg = "stray-wave: the probe hears nothing on its boresight, to which the level refers"
+        raise ValueError(msg)
+    return np.asarray(onto / ahead)

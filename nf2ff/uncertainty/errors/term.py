@@ -1,0 +1,370 @@
+"""What all error terms have in common: sizes and how they are drawn, what they do to a scan.
+
+A term states by how much a measurement differs from what its record says. It is put to two uses,
+which agree to first order:
+
+- `ErrorTerm.truth` gives where, and with which probe, a scan was truly taken whose record says
+  otherwise: responses simulated there belong to the record as it was.
+- `ErrorTerm.apply` adds the effect of the error to a scan that was measured: where the truth was
+  at record + d the record is moved by -d, the response is disturbed as the receiver would.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.uncertainty.errors.checks import choose, number
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+Rng = int | np.random.Generator | None
+Kind = Literal["position", "signal", "probe", "model"]
+DISTRIBUTIONS = ("normal", "rectangular", "triangular", "arcsine")
+
+#: What stands behind a number in descriptions where it is not the unit itself.
+_UNIT_WORDS = {"level": "of the largest response", "ratio": "of the wanted signal"}
+
+
+# --- random effects ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RandomEffect:
+    """How independent draws of mean 0 and variance 1 disturb the samples: a linear map.
+
+    Parameters
+    ----------
+    quantity : str
+        "theta", "phi", "chi" [rad] or "radius" [m] of the positions; "phase" [rad] or "amplitude"
+        [relative] of the responses; "response", that to which complex draws are added [its unit].
+    scale : (M,) or (F, M) ndarray
+        Factor at each sample [unit of the quantity]; (F, M) where every frequency has draws of its
+        own, (M,) where all frequencies share them.
+    group : (M,) ndarray of int
+        Which of the K draws each sample has.
+    step : (K,) ndarray or None
+        For a random walk the factor of each step, in the order of time; None where draws do not
+        add up.
+    """
+
+    quantity: str
+    scale: Real
+    group: NDArray[np.intp]
+    step: Real | None = None
+
+    @property
+    def draws(self) -> int:
+        """Number of draws K: of a walk with all its steps, samples or none being there."""
+        return int(self.group.max()) + 1 if self.step is None else self.step.size
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Shape (K,) or (F, K) of all draws."""
+        return (*self.scale.shape[:-1], self.draws)
+
+    @property
+    def rms(self) -> Real:
+        """Standard uncertainty at each sample, shaped as ``scale`` [unit of the quantity]."""
+        if self.step is None:
+            return self.scale
+        return self.scale * np.sqrt(np.cumsum(self.step**2))[self.group]
+
+    def spread(self, draws: NDArray[Any]) -> NDArray[Any]:
+        """Disturbance (..., M) of each sample by draws (..., K)."""
+        values = draws if self.step is None else np.cumsum(draws * self.step, axis=-1)
+        return values[..., self.group] * self.scale
+
+    def gather(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Adjoint of `spread`: values (..., M) of the samples to the draws (..., K).
+
+        With the derivatives of a real metric by the quantity at each sample, the sum of squares of
+        what this gives is the variance of the metric (GUM, JCGM 100:2008, eq. 10, from memory). Of
+        complex draws half of it, where the metric changes by the real part of conj(value) times
+        the disturbance: real and imaginary part have half the variance each.
+        """
+        values = values * self.scale
+        flat = values.reshape(-1, values.shape[-1])
+        rows = np.arange(len(flat))[:, None]
+        at, size = (rows * self.draws + self.group).ravel(), len(flat) * self.draws
+        total: NDArray[Any] = np.bincount(at, flat.real.ravel(), size)
+        if np.iscomplexobj(flat):
+            total = total + 1j * np.bincount(at, flat.imag.ravel(), size)
+        total = total.reshape(*values.shape[:-1], self.draws)
+        if self.step is None:
+            return total
+        return np.cumsum(total[..., ::-1], axis=-1)[..., ::-1] * self.step
+
+
+# --- terms ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ErrorTerm(ABC):
+    """One cause of error with its sizes.
+
+    Parameters
+    ----------
+    distribution : {"normal", "rectangular", "triangular", "arcsine"}
+        From which `drawn` takes the sizes of a systematic error. Sizes are standard uncertainties
+        whatever the distribution (not half-widths).
+
+    Attributes
+    ----------
+    name : str
+        Its name in files.
+    kind : {"position", "signal", "probe", "model"}
+        What it acts on.
+    units : mapping of str to str
+        Unit of each number it is made of; "axis" is rad, but m where the field ``axis`` is
+        "radius"; "relative" is a relative change, "level" an amplitude ratio to the largest
+        response of the frequency, "ratio" one to the wanted signal, "response" the response's unit.
+    sizes : tuple of str
+        Those numbers that scale the error.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite, a size negative that has no sign, or a word unknown.
+    """
+
+    distribution: str = "normal"
+
+    name: ClassVar[str] = ""
+    kind: ClassVar[Kind] = "signal"
+    units: ClassVar[Mapping[str, str]] = {}
+    sizes: ClassVar[tuple[str, ...]] = ()
+    unsigned: ClassVar[tuple[str, ...]] = ()
+    #: Size and phase that are drawn together, as a complex number.
+    polar: ClassVar[tuple[str, str] | None] = None
+    #: Whether the sizes of a systematic error are drawn anew: not those that are known.
+    uncertain: ClassVar[bool] = True
+    #: Whether the record is moved, and not the response.
+    moves_record: ClassVar[bool] = False
+    words: ClassVar[str] = ""
+
+    def __post_init__(self) -> None:
+        choose(self.distribution, DISTRIBUTIONS, f"{self.name}: distribution")
+        for field in self.units:
+            unit = self.unit_of(field)
+            value = number(getattr(self, field), f"{self.name}: {field}", unit)
+            if field in self.unsigned and value < 0:
+                msg = (
+                    f"{self.name}: {field} is {value:g} {unit}, expected a number >= 0: give its "
+                    "magnitude"
+                )
+                raise ValueError(msg)
+            object.__setattr__(self, field, value)
+        self._check()
+
+    def _check(self) -> None:  # noqa: B027 (most terms have nothing more to check)
+        """Refuse values that the units alone do not exclude."""
+
+    @property
+    def random(self) -> bool:
+        """Whether it is random within a scan, as `effects` says."""
+        return False
+
+    @property
+    def needs_rng(self) -> bool:
+        """Whether `apply` draws from the generator."""
+        return self.random
+
+    def unit_of(self, field: str) -> str:
+        """Unit of one of its numbers: one of ``units``, "axis" as what it stands for."""
+        unit = self.units[field]
+        if unit == "axis":
+            return "m" if getattr(self, "axis", "") == "radius" else "rad"
+        return unit
+
+    def describe(self) -> str:
+        """What it is in words, with its values and units."""
+        shown = {}
+        for field in self.__dataclass_fields__:
+            value = getattr(self, field)
+            if field in self.units:
+                unit = self.unit_of(field)
+                value = f"{value:.6g} {_UNIT_WORDS.get(unit, unit)}"
+            shown[field] = value
+        text = self.words.format(**shown)
+        if self.random:
+            return f"{text}; random within the scan"
+        if not self.uncertain:
+            return text
+        return f"{text}; systematic, a standard uncertainty ({self.distribution})"
+
+    def scaled(self, factor: float) -> Self:
+        """The same term with all sizes times ``factor``."""
+        return replace(self, **{field: factor * getattr(self, field) for field in self.sizes})
+
+    def drawn(self, rng: Rng = None) -> Self:
+        """The term as one draw of a Monte Carlo run takes it.
+
+        Parameters
+        ----------
+        rng : int, Generator or None
+            Seed or generator.
+
+        Returns
+        -------
+        ErrorTerm
+            Itself if it is random within the scan or its size is known. Else with its sizes
+            replaced by draws whose root mean square they are. A size with a phase is drawn as a
+            complex number, real and imaginary part from the distribution; under "arcsine" its
+            magnitude stays and its phase is uniform. A size without a sign takes the magnitude
+            of its draw.
+
+        Raises
+        ------
+        ValueError
+            If a draw is no size that the error may have.
+        """
+        if self.random or not self.uncertain or not self.sizes:
+            return self
+        values = self._drawn_values(np.random.default_rng(rng))
+        try:
+            return replace(self, **values)
+        except ValueError as error:
+            given = ", ".join(f"{field} {getattr(self, field):g}" for field in self.sizes)
+            msg = (
+                f"{error} (a draw of {self.distribution} distribution, standard uncertainty: "
+                f"{given}): state a smaller one, or a distribution with bounds"
+            )
+            raise ValueError(msg) from error
+
+    def _drawn_values(self, generator: np.random.Generator) -> dict[str, Any]:
+        """Sizes, and the phase that belongs to one, of one draw."""
+        if self.polar is not None:
+            size, phase = self.polar
+            if self.distribution == "arcsine":
+                z = np.exp(2j * np.pi * generator.random())
+            else:
+                z = complex(*_unit_draws(generator, self.distribution, 2)) / math.sqrt(2)
+            turned = getattr(self, phase) + float(np.angle(z))
+            return {size: getattr(self, size) * float(abs(z)), phase: turned}
+        values: dict[str, Any] = {}
+        draws = _unit_draws(generator, self.distribution, len(self.sizes))
+        for field, draw in zip(self.sizes, draws, strict=True):
+            value = getattr(self, field) * float(draw)
+            values[field] = abs(value) if field in self.unsigned else value
+        return values
+
+    def effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
+        """Independent random disturbances of the samples: none if it is systematic.
+
+        Raises
+        ------
+        ValueError
+            As `check_scan`.
+        """
+        self.check_scan(samples)
+        return self._effects(samples)
+
+    def check_scan(self, samples: Samples) -> None:  # noqa: B027 (most fit any scan)
+        """Refuse samples that cannot have this error.
+
+        Raises
+        ------
+        ValueError
+            Saying what they lack.
+        """
+
+    def apply(
+        self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
+    ) -> tuple[Samples, Probe]:
+        """Add the effect of the error to a scan that is given.
+
+        Parameters
+        ----------
+        samples : Samples
+            The scan.
+        probe : Probe
+            The probe by which it is solved.
+        rng : int, Generator or None
+            Seed or generator.
+        sign : {1, -1}
+            1 to add the error once more, -1 to take it out, to first order.
+
+        Returns
+        -------
+        samples : Samples
+            With positions moved, or responses disturbed.
+        probe : Probe
+            Changed if the error is of kind "probe".
+
+        Raises
+        ------
+        ValueError
+            If the samples cannot have this error, or are moved out of range.
+        """
+        return self._act(samples, probe, rng, -sign if self.moves_record else sign)
+
+    def truth(
+        self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
+    ) -> tuple[Samples, Probe]:
+        """Where, and with which probe, the scan was truly taken; unchanged by a signal error.
+
+        Parameters
+        ----------
+        samples, probe, rng
+            As for `apply`.
+        sign : {1, -1}
+            Sign of the error.
+
+        Returns
+        -------
+        samples : Samples
+            True positions and frequencies, the responses as they were.
+        probe : Probe
+            The true probe.
+
+        Raises
+        ------
+        ValueError
+            As `apply`.
+        """
+        if not self.moves_record:
+            self.check_scan(samples)
+            return samples, probe
+        return self._act(samples, probe, rng, sign)
+
+    def _act(self, samples: Samples, probe: Probe, rng: Rng, sign: int) -> tuple[Samples, Probe]:
+        if sign not in (1, -1):
+            msg = f"sign is {sign}, expected 1 or -1: the size belongs to the term"
+            raise ValueError(msg)
+        self.check_scan(samples)
+        if self.sizes and not any(getattr(self, field) for field in self.sizes):
+            return samples, probe
+        return self._changed(samples, probe, np.random.default_rng(rng), sign)
+
+    def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
+        """Those of a random error."""
+        del samples
+        return ()
+
+    @abstractmethod
+    def _changed(
+        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
+    ) -> tuple[Samples, Probe]:
+        """Scan and probe with the error, which is not zero."""
+
+
+def _unit_draws(rng: np.random.Generator, distribution: str, count: int) -> Real:
+    """Draws of mean 0 and variance 1; for the widths see the GUM, JCGM 100:2008, 4.3.7 and 4.3.9,
+    and for arcsine a / sqrt(2) (closed forms).
+    """
+    if distribution == "normal":
+        return rng.standard_normal(count)
+    if distribution == "arcsine":
+        return np.sqrt(2) * np.cos(2 * np.pi * rng.random(count))
+    if distribution == "triangular":
+        return np.sqrt(6) * (rng.random(count) - rng.random(count))
+    return rng.uniform(-np.sqrt(3), np.sqrt(3), count)

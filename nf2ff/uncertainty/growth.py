@@ -1,0 +1,403 @@
+"""How errors grow: one thing about a scan is varied, and each time its errors are drawn anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.kernel.arrays import as_array
+from nf2ff.measurement.probe import Probe, field_probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.uncertainty.draws import Draws, monte_carlo
+from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.simulated_scan import SimulatedScan
+
+Real = NDArray[np.float64]
+Parameter = Literal["size", "frequency", "radius", "oversampling", "degree"]
+#: What may be varied, and its unit.
+PARAMETER_UNITS: Mapping[str, str] = MappingProxyType(
+    {"size": "1", "frequency": "Hz", "radius": "m", "oversampling": "1", "degree": "1"}
+)
+
+
+# --- what is found -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Growth:
+    """Errors of figures and of the pattern over what was varied.
+
+    Errors of powers and ratios of powers are in decibels, those of angles in radians.
+
+    Parameters
+    ----------
+    parameter : str
+        What was varied: "size" (a factor on all sizes of the errors), "frequency", "radius",
+        "oversampling" or "degree".
+    values : (V,) array_like
+        Its values [Hz, m or 1].
+    figures : tuple of Figure
+        K figures.
+    frequency : (V, F) array_like
+        Frequencies [Hz].
+    degree : (V,) array_like of int
+        Degree of the solution.
+    samples : (V,) array_like of int
+        Number of samples.
+    draws : (V,) array_like of int
+        Number of draws.
+    reference : (V, F, K) array_like
+        Values that errors are counted from, powers linear.
+    mean, spread : (V, F, K) array_like
+        Mean and standard deviation of the error [dB or rad].
+    low, high : (V, F, K) array_like
+        Ends of the interval that holds ``confidence`` of the errors, with equal tails [dB or rad].
+    level_db : (V, F) array_like
+        Pattern error level: mean square error of the far field over the sphere [dB].
+    level_low_db, level_high_db : (V, F) array_like
+        The interval of the draws' own [dB].
+    confidence : float
+        Part of the draws between low and high.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
+    """
+
+    parameter: Parameter
+    values: Real
+    figures: tuple[Figure, ...]
+    frequency: Real
+    degree: NDArray[np.int64]
+    samples: NDArray[np.int64]
+    draws: NDArray[np.int64]
+    reference: Real
+    mean: Real
+    spread: Real
+    low: Real
+    high: Real
+    level_db: Real
+    level_low_db: Real
+    level_high_db: Real
+    confidence: float = 0.95
+
+    def __post_init__(self) -> None:
+        frequency = as_array(self.frequency, float, "frequency", ndim=2)
+        count, figures = len(frequency), len(self.figures)
+        for name in ("values", "degree", "samples", "draws"):
+            self._keep(name, np.int64 if name != "values" else float, (count,))
+        for name in ("frequency", "level_db", "level_low_db", "level_high_db"):
+            self._keep(name, float, frequency.shape)
+        for name in ("reference", "mean", "spread", "low", "high"):
+            self._keep(name, float, (*frequency.shape, figures))
+
+    def _keep(self, name: str, kind: Any, shape: tuple[int, ...]) -> None:
+        array = as_array(getattr(self, name), kind, name, missing=kind is float)
+        if array.shape != shape:
+            msg = f"{name} of the growth has shape {array.shape}, expected {shape}"
+            raise ValueError(msg)
+        object.__setattr__(self, name, array)
+
+    @property
+    def unit(self) -> str:
+        """Unit of ``values``."""
+        return PARAMETER_UNITS[self.parameter]
+
+    @property
+    def error_units(self) -> tuple[str, ...]:
+        """Unit of the errors of each figure: "dB" or "rad"."""
+        return tuple("dB" if figure.scale == "power" else "rad" for figure in self.figures)
+
+    def rms(self) -> Real:
+        """Root mean square error, (V, F, K) [dB or rad]."""
+        return np.hypot(self.mean, self.spread)
+
+    def slope(self) -> Real:
+        """Growth of the pattern error level from each value to the next, (V - 1, F) [dB/decade]."""
+        return np.asarray(np.diff(self.level_db, axis=0) / np.diff(np.log10(self.values))[:, None])
+
+
+# --- finding it ----------------------------------------------------------------------------------
+
+
+def sweep(
+    scan: SimulatedScan,
+    terms: Sequence[ErrorTerm],
+    figures: Sequence[Figure],
+    *,
+    over: Parameter,
+    values: ArrayLike,
+    draws: int,
+    rng: int | None = 0,
+    jobs: int = -1,
+    confidence: float = 0.95,
+    progress: Callable[[int], None] | None = None,
+) -> Growth:
+    """Errors of a simulated scan, against the truth, over one thing about it.
+
+    Parameters
+    ----------
+    scan : SimulatedScan
+        The scan.
+    terms : sequence of ErrorTerm
+        Its errors, put in where they happen: the probe is where it truly is.
+    figures : sequence of Figure
+        What to look at.
+    over : {"size", "frequency", "radius", "oversampling", "degree"}
+        What is varied; "size" is a factor on all sizes of all errors.
+    values : (V,) array_like
+        Its values, in increasing order [Hz, m or 1].
+    draws : int
+        Draws for each value: the same random numbers each time, so that curves are smooth.
+    rng : int, optional
+        Seed; None for other draws each time that this is called.
+    jobs : int
+        As in `monte_carlo`.
+    confidence : float
+        Part of the draws between the bands.
+    progress : callable, optional
+        Called with the number of draws done so far, out of V times ``draws``.
+
+    Returns
+    -------
+    Growth
+        Of the values that were done if it was interrupted (KeyboardInterrupt) after the first.
+
+    Raises
+    ------
+    ValueError
+        If ``over`` is unknown, values are not in order, or as `monte_carlo`, naming the value.
+
+    Notes
+    -----
+    Errors are counted from the antenna's own modes: what too low a degree cuts off, and what of
+    higher waves falls into lower ones because the samples are few, is part of them. A frequency
+    error also has the antenna radiate as it does at another frequency.
+    """
+    values = _in_order(over, values)
+    _check_confidence(confidence)
+    sizes = values if over == "size" else np.ones(values.size)
+    scaled = dict(zip(values.tolist(), _scaled(terms, sizes), strict=True))
+
+    def run(value: float, report: Callable[[int], None]) -> _Point:
+        varied: Any = {} if over == "size" else {over: value}
+        one = replace(scan, **varied)
+        errors = scaled[value]
+        samples = one.samples()
+        draws_there = monte_carlo(
+            samples, one.probe or field_probe(), errors, figures, degree=one.solver_degree,
+            draws=draws, rng=rng, jobs=jobs, measure=one.measure, reference=one.truth(),
+            progress=report,
+        )  # fmt: skip
+        return _Point(value, one.solver_degree, samples, draws_there)
+
+    return _growth(over, _each(run, over, values, draws, progress), confidence)
+
+
+def sweep_sizes(
+    samples: Samples,
+    probe: Probe,
+    terms: Sequence[ErrorTerm],
+    figures: Sequence[Figure],
+    *,
+    degree: int,
+    factors: ArrayLike,
+    draws: int,
+    rng: int | None = 0,
+    jobs: int = -1,
+    confidence: float = 0.95,
+    progress: Callable[[int], None] | None = None,
+) -> Growth:
+    """Errors of a measured scan, against its solution as it is, over the size of its errors.
+
+    Parameters
+    ----------
+    samples, probe, terms, figures, degree
+        As in `monte_carlo`.
+    factors : (V,) array_like
+        Factors on all sizes, in increasing order.
+    draws, rng, jobs, confidence, progress
+        As in `sweep`.
+
+    Returns
+    -------
+    Growth
+        As `sweep`.
+
+    Raises
+    ------
+    ValueError
+        If factors are not in order, or as `monte_carlo`, naming the factor.
+    """
+    factors = _in_order("size", factors)
+    _check_confidence(confidence)
+    scaled = dict(zip(factors.tolist(), _scaled(terms, factors), strict=True))
+
+    def run(value: float, report: Callable[[int], None]) -> _Point:
+        draws_there = monte_carlo(
+            samples, probe, scaled[value], figures, degree=degree, draws=draws, rng=rng, jobs=jobs,
+            progress=report,
+        )  # fmt: skip
+        return _Point(value, degree, samples, draws_there)
+
+    return _growth("size", _each(run, "size", factors, draws, progress), confidence)
+
+
+class _Point(NamedTuple):
+    """What was found at one value."""
+
+    value: float
+    degree: int
+    samples: Samples
+    draws: Draws
+
+
+def _in_order(over: str, values: ArrayLike) -> Real:
+    if over not in PARAMETER_UNITS:
+        msg = f"over is {over!r}, expected one of {', '.join(PARAMETER_UNITS)}"
+        raise ValueError(msg)
+    array = as_array(values, float, "values", ndim=1)
+    if not (array.size and np.all(np.diff(array, prepend=0.0) > 0)):
+        msg = f"values of {over} are {array.tolist()}, expected positive ones in increasing order"
+        raise ValueError(msg)
+    return array
+
+
+def _check_confidence(confidence: float) -> None:
+    if not 0 < confidence < 1:
+        msg = f"confidence is {confidence}, expected between 0 and 1"
+        raise ValueError(msg)
+
+
+def _scaled(terms: Sequence[ErrorTerm], sizes: Real) -> list[list[ErrorTerm]]:
+    """The errors at each size: refused before anything is computed where one cannot be so large."""
+    found = []
+    for size in sizes.tolist():
+        try:
+            found.append([term.scaled(size) for term in terms])
+        except ValueError as error:
+            msg = f"at the size {size:.9g}: {error}"
+            raise ValueError(msg) from error
+    return found
+
+
+def _each(
+    run: Callable[[float, Callable[[int], None]], _Point],
+    over: str,
+    values: Real,
+    draws: int,
+    progress: Callable[[int], None] | None,
+) -> list[_Point]:
+    """Results for one value after the other, until the work is stopped."""
+    found: list[_Point] = []
+    for i, value in enumerate(values.tolist()):
+
+        def report(count: int, before: int = i * draws) -> None:
+            if progress is not None:
+                progress(before + count)
+
+        try:
+            found.append(run(value, report))
+        except KeyboardInterrupt:
+            if not found:
+                raise
+            break
+        except ValueError as error:
+            msg = f"at the {over} {value:.9g}: {error}"
+            raise ValueError(msg) from error
+        if found[-1].draws.count < found[-1].draws.asked:
+            break
+    return found
+
+
+def _growth(parameter: Parameter, found: list[_Point], confidence: float) -> Growth:
+    draws = [point.draws for point in found]
+    errors = [_errors(one) for one in draws]
+    bands = [one.interval(confidence) for one in errors]
+    tails = np.array([0.5 * (1 - confidence), 0.5 * (1 + confidence)])
+    levels = [np.quantile(one.error_levels, tails, axis=0) for one in draws]
+    return Growth(
+        parameter=parameter,
+        values=np.array([point.value for point in found]),
+        figures=draws[0].figures,
+        frequency=np.stack([point.samples.frequency for point in found]),
+        degree=np.array([point.degree for point in found]),
+        samples=np.array([point.samples.port.size for point in found]),
+        draws=np.array([one.count for one in draws]),
+        reference=np.stack([one.nominal for one in draws]),
+        mean=np.stack([one.bias() for one in errors]),
+        spread=np.stack([one.standard_uncertainty() for one in errors]),
+        low=np.stack([low for low, _ in bands]),
+        high=np.stack([high for _, high in bands]),
+        level_db=_decibels([one.error_level for one in draws]),
+        level_low_db=_decibels([low for low, _ in levels]),
+        level_high_db=_decibels([high for _, high in levels]),
+        confidence=confidence,
+    )
+
+
+def _decibels(levels: list[Real]) -> Real:
+    """Levels of no error at all as that of rounding."""
+    return np.asarray(10 * np.log10(np.maximum(levels, 1e-32)))
+
+
+def _errors(draws: Draws) -> Draws:
+    """Errors in place of values: of powers in decibels."""
+    power = np.array([figure.scale == "power" for figure in draws.figures])
+    ratio = draws.values / np.where(power, draws.nominal, 1.0)
+    error = np.where(
+        power, 10 * np.log10(np.where(power, ratio, 1.0)), draws.values - draws.nominal
+    )
+    return replace(draws, values=error, nominal=np.zeros_like(draws.nominal))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """How the values of what is varied are shown.
+
+    Parameters
+    ----------
+    label : str
+        What they are, with the unit.
+    factor : float
+        By which the library's values are multiplied.
+    level : bool
+        Whether they are then ratios of amplitude, shown as levels [dB].
+    """
+
+    label: str
+    factor: float = 1.0
+    level: bool = False
+
+    def values(self, values: Real) -> Real:
+        """Values as shown."""
+        found = np.asarray(values) * self.factor
+        return np.asarray(20 * np.log10(found)) if self.level else found
+
+
+def shown_for(parameter: str) -> Shown:
+    """How values are shown of which no more is known than what was varied.
+
+    Parameters
+    ----------
+    parameter : str
+        As in `Growth`.
+
+    Returns
+    -------
+    Shown
+    """
+    return {
+        "size": Shown("factor on all sizes"),
+        "frequency": Shown("frequency [GHz]", 1e-9),
+        "radius": Shown("distance [m]"),
+        "oversampling": Shown("positions for each pair of degree and order"),
+        "degree": Shown("degree of the solution"),
+    }[parameter]

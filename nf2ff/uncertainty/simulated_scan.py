@@ -1,0 +1,179 @@
+"""Scans of antennas that are known: what a probe would receive, and the modes it should lead to."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from nf2ff.antenna.dipoles import Antenna
+from nf2ff.antenna.grids import gauss_legendre_grid
+from nf2ff.antenna.modes import Modes, required_degree, wavenumber
+from nf2ff.antenna.points import equal_area_spiral_for_degree
+from nf2ff.kernel.arrays import as_array
+from nf2ff.measurement.probe import Probe, field_probe
+from nf2ff.measurement.samples import Samples
+from nf2ff.measurement.simulated import simulate, simulate_grid
+from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.problem import Quadrature
+from nf2ff.solver.solve import solve
+from nf2ff.solver.transmission import TransmissionOperator
+
+#: Power that the expansion of an antenna leaves out, with which it is compared: rounding [dB].
+TRUTH_TAIL_DB = -240.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SimulatedScan:
+    """Scan of a known antenna: two polarisations at each position of an equal-area spiral.
+
+    Parameters
+    ----------
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
+    frequency : float
+        Frequency [Hz].
+    radius : float
+        Distance of the probe [m].
+    degree : int, optional
+        Degree N of the solution and of the spiral. Otherwise what the antenna's size asks for.
+    tail_db : float
+        Power of the antenna that may be left above that degree, see `required_degree` [dB].
+    oversampling : float
+        Positions for each pair of degree and order, see `equal_area_spiral_for_degree`.
+    probe : Probe, optional
+        Probe, of which port 1 is used; otherwise the ideal field probe.
+
+    Raises
+    ------
+    ValueError
+        If a number is not positive, or the probe is inside the antenna's minimum sphere.
+    """
+
+    antenna: Antenna
+    frequency: float
+    radius: float
+    degree: int | None = None
+    tail_db: float = -60.0
+    oversampling: float = 1.5
+    probe: Probe | None = None
+
+    def __post_init__(self) -> None:
+        for field in ("frequency", "radius", "oversampling"):
+            value = float(as_array(getattr(self, field), float, field, ndim=0))
+            if not value > 0:
+                unit = {"frequency": " Hz", "radius": " m"}.get(field, "")
+                msg = f"{field} is {value:g}{unit}, expected > 0"
+                raise ValueError(msg)
+            object.__setattr__(self, field, value)
+        if self.degree is not None:
+            degree = int(as_array(self.degree, np.int64, "degree", ndim=0))
+            if degree < 1:
+                msg = f"degree is {degree}, expected at least 1"
+                raise ValueError(msg)
+            object.__setattr__(self, "degree", degree)
+        reach = self.antenna.minimum_radius
+        if not self.radius > reach:
+            msg = (
+                f"radius is {self.radius:.6g} m, the antenna's minimum sphere has {reach:.6g} m: "
+                "go farther out"
+            )
+            raise ValueError(msg)
+
+    @property
+    def solver_degree(self) -> int:
+        """Degree N: the one given, or that which the antenna's size asks for."""
+        if self.degree is not None:
+            return self.degree
+        kr0 = float(wavenumber(self.frequency)) * self.antenna.minimum_radius
+        return required_degree(kr0, tail_db=self.tail_db)
+
+    def truth(self) -> Modes:
+        """Modes of the antenna, from its field in closed form, up to where rounding begins."""
+        return expanded(self.antenna, self.frequency, least=self.solver_degree)
+
+    def measure(self, samples: Samples, probe: Probe) -> Samples:
+        """What a probe receives of the antenna, see `received`."""
+        return received(self.antenna, samples, probe)
+
+    def samples(self) -> Samples:
+        """The samples without any error, both polarisations at one position after the other."""
+        points = equal_area_spiral_for_degree(self.solver_degree, oversampling=self.oversampling)
+        count = 2 * points.count
+        place = Samples(
+            np.array([self.frequency]),
+            np.repeat(points.theta, 2),
+            np.repeat(points.phi, 2),
+            np.tile([0.0, np.pi / 2], points.count),
+            np.full(count, self.radius),
+            np.ones(count, dtype=np.int16),
+            np.zeros((1, count), dtype=complex),
+        )
+        return received(self.antenna, place, self.probe or field_probe())
+
+
+#: Expansions that are kept: that for the truth, and that for a probe that is not ideal.
+_KEPT = 2
+
+
+@functools.lru_cache(maxsize=_KEPT)
+def expanded(antenna: Antenna, frequency: float, *, least: int = 1) -> Modes:
+    """Modes of an antenna from its field in closed form, of degree ``least`` or more.
+
+    Parameters
+    ----------
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
+    frequency : float
+        Frequency [Hz].
+    least : int
+        Least degree.
+
+    Returns
+    -------
+    Modes
+        Up to the degree above which the antenna has no power but rounding. The last ones are kept:
+        a probe that is not ideal asks for the same at each draw.
+    """
+    k, reach = float(wavenumber(frequency)), antenna.minimum_radius
+    degree = max(least, required_degree(k * reach, tail_db=TRUTH_TAIL_DB))
+    field = simulate_grid(
+        antenna,
+        frequency=[frequency],
+        grid=gauss_legendre_grid(degree + 1, 2 * degree + 2),
+        radius=2 * max(reach, degree / k),
+    )
+    return solve(field, field_probe(), degree=degree, method=Quadrature()).modes
+
+
+def received(antenna: Antenna, samples: Samples, probe: Probe) -> Samples:
+    """What a probe receives of an antenna; of the ideal field probe in closed form.
+
+    Parameters
+    ----------
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
+    samples : Samples
+        Where, at one frequency; all of one port.
+    probe : Probe
+        The probe. Of another than the ideal one by the transmission formula.
+
+    Returns
+    -------
+    Samples
+        The same with the responses.
+    """
+    frequency = float(samples.frequency[0])
+    ideal = field_probe()
+    if probe.response_unit == "V/m" and np.array_equal(probe.coefficients, ideal.coefficients):
+        return simulate(
+            antenna, frequency=samples.frequency, theta=samples.theta, phi=samples.phi,
+            chi=samples.chi, radius=samples.radius,
+        )  # fmt: skip
+    modes = expanded(antenna, frequency)
+    there = TransmissionOperator(
+        plan_geometry(samples), probe, frequency, modes.degree, tolerance=1e-10
+    )
+    response = there.forward(there.from_modes(modes.coefficients[0]))
+    return replace(samples, response=response[None], response_unit=probe.response_unit)

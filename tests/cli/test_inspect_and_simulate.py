@@ -1,0 +1,123 @@
+"""`nf2ff inspect` and `nf2ff simulate` as a user runs them."""
+
+import json
+import re
+
+import h5py
+import numpy as np
+import pytest
+from commands import (
+    assert_refused,
+    put_rows,
+    rows_of,
+    simulated,
+    succeed,
+    transformed,
+)
+
+import nf2ff
+from nf2ff.io import tables
+from nf2ff.io.antenna_toml import read_antenna
+from nf2ff.io.native import (
+    read_far_field,
+    read_modes,
+    read_provenance,
+    write_far_field,
+    write_modes,
+    write_probe,
+)
+
+FREQUENCY = np.array([3e9, 3.4e9])
+
+
+SWEEP = ("--frequency-ghz", 3, "--frequency-ghz", 3.4)
+
+
+STEPS = ("--theta-step-deg", 7.5, "--phi-step-deg", 7.5)
+
+
+@pytest.fixture(scope="module")
+def scan(tmp_path_factory):
+    """A table of 25 x 48 positions, two frequencies; scan.toml is its antenna."""
+    return simulated(tmp_path_factory.mktemp("scan") / "scan.csv", *SWEEP, *STEPS)
+
+
+@pytest.fixture(scope="module")
+def antenna(scan):
+    return read_antenna(scan.with_suffix(".toml"))
+
+
+def test_inspect_says_none_where_a_figure_is_not_finite(scan, tmp_path):
+    # JSON has no infinity; the tail of a spectrum that ends early is -inf dB.
+    transformed(scan, tmp_path / "result.h5")
+    with h5py.File(tmp_path / "result.h5", "r+") as file:
+        file["solution/tail_db"][0] = -np.inf
+    about = json.loads(succeed("inspect", tmp_path / "result.h5", "--json"))
+    assert about["tail_db"][0] is None
+    assert about["tail_db"][1] < -180
+    assert re.search(r"^tail db +-, -", succeed("inspect", tmp_path / "result.h5"), re.MULTILINE)
+
+
+def test_inspect_each_kind_of_file(scan, tmp_path):
+    transformed(scan, tmp_path / "result.h5")
+    field = read_far_field(tmp_path / "result.h5")
+    write_modes(tmp_path / "modes.h5", read_modes(tmp_path / "result.h5"))
+    write_far_field(tmp_path / "far_field.h5", field)
+    write_probe(tmp_path / "probe.h5", nf2ff.field_probe())
+    tables.write_pattern(tmp_path / "pattern.csv", field)
+    expected = {
+        "modes": {"degree": 23, "level": "absolute", "frequencies_ghz": [3.0, 3.4]},
+        "far_field": {"directions": 91 * 180, "level": "absolute"},
+        "probe": {"ports": 1, "degree": 1, "frequencies": 0, "response_unit": "V/m"},
+        "pattern": {"directions": 91 * 180, "ports": 1, "frequencies_ghz": [3.0, 3.4]},
+    }
+    for kind, about in expected.items():
+        path = tmp_path / f"{kind}.{'csv' if kind == 'pattern' else 'h5'}"
+        found = json.loads(succeed("inspect", path, "--json"))
+        assert found == found | about | {"file": str(path), "holds": kind.replace("_", " ")}
+        lines = succeed("inspect", path).splitlines()
+        assert [x.split("  ")[0] for x in lines] == [x.replace("_", " ") for x in found]
+
+
+def test_inspect_says_why_it_is_no_grid(scan, tmp_path):
+    rows, header = rows_of(scan)
+    table = put_rows(tmp_path / "scan.csv", [x for x in rows if x[:3] != rows[60][:3]], header)
+    about = json.loads(succeed("inspect", table, "--json"))
+    assert about["samples_per_frequency"] == 2399
+    assert about["regular_grid"] == (
+        "no: 1 of 1200 positions lack a second polarisation (another chi), first at theta 7.5 deg, "
+        "phi 90 deg"
+    )
+    assert "grid_supports_degree" not in about
+
+
+def test_simulate_writes_the_closed_form(scan, antenna):
+    samples = nf2ff.read_samples(scan, response_unit="V/m")
+    place = {name: getattr(samples, name) for name in ("theta", "phi", "chi", "radius")}
+    assert set(samples.radius) == {0.4}
+    expected = nf2ff.simulate(antenna, frequency=FREQUENCY, **place)
+    np.testing.assert_allclose(samples.response, expected.response, rtol=0, atol=1e-12)
+    assert samples.response_unit == "V/m"
+    assert nf2ff.read_samples(scan).response_unit == "relative"
+
+
+def test_simulate_takes_each_frequency_once(scan, tmp_path):
+    words = ("--frequency-ghz", 3, "--frequency-ghz", 3.0, "--radius-m", 0.4)
+    antenna = scan.with_suffix(".toml")
+    assert_refused(
+        tmp_path, "simulate", antenna, "-o", tmp_path / "scan.csv", *words,
+        says="--frequency-ghz is 3 twice: give each once",
+    )  # fmt: skip
+
+
+def test_simulate_adds_noise_by_its_seed(tmp_path):
+    found = {}
+    for name, seed in {"a": 1, "b": 1, "c": 2}.items():
+        path = simulated(tmp_path / f"{name}.h5", *STEPS, "--noise", 1e-3, "--seed", seed)
+        found[name] = nf2ff.read_samples(path).response
+        assert read_provenance(path)["rng_seed"] == str(seed)
+    clean = nf2ff.read_samples(simulated(tmp_path / "clean.h5", *STEPS)).response
+    np.testing.assert_array_equal(found["a"], found["b"])
+    for noise in (found["a"] - clean, found["c"] - clean, (found["a"] - found["c"]) / np.sqrt(2)):
+        # |noise|^2 is exponential: its mean over M = 2400 samples is 1e-6 within 5 / sqrt(M).
+        assert np.mean(np.abs(noise) ** 2) == pytest.approx(1e-6, rel=5 / np.sqrt(2400))

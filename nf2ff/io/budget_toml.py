@@ -54,7 +54,7 @@ def template_text() -> str:
     str
         TOML that `read_budget` reads: all its terms are not supplied.
     """
-    source = importlib.resources.files("nf2ff").joinpath("near_field_terms.toml")
+    source = importlib.resources.files("nf2ff.io").joinpath("templates", "near_field_terms.toml")
     return source.read_text(encoding="utf-8")
 
 

@@ -116,7 +116,7 @@ def study_template() -> str:
     str
         TOML that `read_study_file` reads, once the antenna is there that it names.
     """
-    source = importlib.resources.files("nf2ff").joinpath("study.toml")
+    source = importlib.resources.files("nf2ff.io").joinpath("templates", "study.toml")
     return source.read_text(encoding="utf-8")
 
 

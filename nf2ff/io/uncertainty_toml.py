@@ -93,7 +93,7 @@ def uncertainty_template() -> str:
     str
         TOML that `read_uncertainty_file` reads: all its terms are not supplied.
     """
-    source = importlib.resources.files("nf2ff").joinpath("modelled_errors.toml")
+    source = importlib.resources.files("nf2ff.io").joinpath("templates", "modelled_errors.toml")
     return template_text() + source.read_text(encoding="utf-8")
 
 

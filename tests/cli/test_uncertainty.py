@@ -373,6 +373,7 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     assert read_uncertainty(tmp_path / "out.h5").results["eirp"].compared.both_drawn
     # The other way round it is the peak that was not measured.
     scan = put_rows(tmp_path / "other.csv", [x for x in rows if float(x[at]) < 109], header)
+    words = ("-o", tmp_path / "none.h5", *words[2:])
     assert_refused(
         tmp_path, "uncertainty", scan, text, *words,
         says="and the peak may lie there: no interval holds eirp; leave it out of the metrics",

@@ -130,7 +130,8 @@ def attempt(
             damping = min(noise, MAX_DAMPING) if noise > 0 else GAP_DAMPING
             kind = GAP_METHOD if _chosen(method) else method
             # What little damping holds back comes late.
-            rtol = max(LeastSquares().rtol, min(kind.rtol, 0.01 * damping))
+            floor = min(LeastSquares().rtol, method.rtol)
+            rtol = max(floor, min(kind.rtol, 0.01 * damping))
             prepared = replace(
                 prepared, method=replace(
                     kind, rtol=rtol, damping=damping, first_order=method.first_order,

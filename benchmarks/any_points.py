@@ -19,20 +19,13 @@ from measure import best_time, peak_memory
 import nf2ff
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
-from nf2ff.antenna.points import (
-    PointSet,
-    constant_rate_spiral_for_degree,
-    equal_area_spiral_for_degree,
-)
+from nf2ff.antenna.points import PointSet, constant_rate_spiral_for_degree, equal_area_spiral_for_degree
 from nf2ff.kernel import sphere, spin
 from nf2ff.kernel.radial import radial_functions
 from nf2ff.solver import methods
 from nf2ff.solver.positions import plan_geometry
 
-SPIRALS = {
-    "equal-area": equal_area_spiral_for_degree,
-    "constant-rate": constant_rate_spiral_for_degree,
-}
+SPIRALS = {"equal-area": equal_area_spiral_for_degree, "constant-rate": constant_rate_spiral_for_degree}
 EPSILON = 1e-12
 
 
@@ -70,9 +63,14 @@ def bare(
     start = time.perf_counter()
     for part in (maps.real, maps.imag):
         alm, _, count, *_ = ducc0.sht.pseudo_analysis_general(
-            lmax=degree, map=np.ascontiguousarray(part), loc=location, spin=1, nthreads=2,
-            maxiter=300, epsilon=epsilon,
-        )  # fmt: skip
+            lmax=degree,
+            map=np.ascontiguousarray(part),
+            loc=location,
+            spin=1,
+            nthreads=2,
+            maxiter=300,
+            epsilon=epsilon,
+        )
         steps.append(int(count))
         found.append(alm)
     return time.perf_counter() - start, steps, found
@@ -116,10 +114,13 @@ def main(degrees: list[int], growth: list[int], *, dense: int = 30) -> None:
             scale = 2 * np.pi * np.sqrt(WAVE_IMPEDANCE) * np.exp(-1j * kr) / kr
             reference = fields.tangential_coefficients(q, scale * g1, scale * g2)
             seconds, steps, found = bare(samples, maps, degree, 1e-9)
-            print(f"{degree:6d} {kind:>14} {points.count:9d} {solution.iterations[0]:5d} "
-                  f"{error:8.1e} {ours:8.3f} {max(steps):10d} "
-                  f"{bare_error(found, reference, degree):8.1e} {seconds:8.3f} "
-                  f"{ours / seconds:6.2f} {memory / 1e6:9.0f}", flush=True)  # fmt: skip
+            print(
+                f"{degree:6d} {kind:>14} {points.count:9d} {solution.iterations[0]:5d} "
+                f"{error:8.1e} {ours:8.3f} {max(steps):10d} "
+                f"{bare_error(found, reference, degree):8.1e} {seconds:8.3f} "
+                f"{ours / seconds:6.2f} {memory / 1e6:9.0f}",
+                flush=True,
+            )
     print("\ncost over degree, equal-area spiral")
     before: tuple[int, float] | None = None
     for degree in growth:
@@ -133,14 +134,15 @@ def main(degrees: list[int], growth: list[int], *, dense: int = 30) -> None:
             if before is None
             else (f"exponent {np.log(seconds / before[1]) / np.log(degree / before[0]):.2f}")
         )
-        print(f"{degree:6d} {samples.response.size:9d} samples {seconds:8.3f} s, "
-              f"{solution.iterations[0]} steps, error {error:.1e} {slope}", flush=True)  # fmt: skip
+        print(
+            f"{degree:6d} {samples.response.size:9d} samples {seconds:8.3f} s, "
+            f"{solution.iterations[0]} steps, error {error:.1e} {slope}",
+            flush=True,
+        )
         before = (degree, seconds)
     degree = dense
     samples, q, _ = random_scan(degree, equal_area_spiral_for_degree(degree))
-    matrix = methods.dense_matrix(
-        plan_geometry(samples), probe, frequency=SPEED_OF_LIGHT, degree=degree
-    )
+    matrix = methods.dense_matrix(plan_geometry(samples), probe, frequency=SPEED_OF_LIGHT, degree=degree)
     start = time.perf_counter()
     full = np.linalg.lstsq(matrix, samples.response[0], rcond=None)[0]
     slow = time.perf_counter() - start
@@ -149,8 +151,10 @@ def main(degrees: list[int], growth: list[int], *, dense: int = 30) -> None:
     )
     ours = nf2ff.solve(samples, probe, degree=degree, method=nf2ff.LeastSquares())
     apart = np.linalg.norm(ours.modes.coefficients[0] - full) / np.linalg.norm(full)
-    print(f"\ndegree {degree}, dense least squares {slow:.2f} s (without making the matrix), here "
-          f"{fast:.3f} s, {slow / fast:.0f} times faster, difference {apart:.1e}")  # fmt: skip
+    print(
+        f"\ndegree {degree}, dense least squares {slow:.2f} s (without making the matrix), here "
+        f"{fast:.3f} s, {slow / fast:.0f} times faster, difference {apart:.1e}"
+    )
 
 
 if __name__ == "__main__":

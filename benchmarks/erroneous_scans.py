@@ -286,9 +286,7 @@ def noisy(level: float) -> Scan:
     return scan
 
 
-def record(
-    dipoles: Dipoles, scan: Scan, rng: np.random.Generator, *, step: float, radius: float
-) -> Record:
+def record(dipoles: Dipoles, scan: Scan, rng: np.random.Generator, *, step: float, radius: float) -> Record:
     """One scan with one draw of its error."""
     theta, phi, chi = grid(step)
     return Record(theta, phi, chi, radius, scan(dipoles, rng, theta, phi, chi, radius))

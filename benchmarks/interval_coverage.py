@@ -105,10 +105,15 @@ def samples_of(record: Record) -> nf2ff.Samples:
     """The record as the package holds it."""
     count = record.theta.size
     return nf2ff.Samples(
-        frequency=[scans.FREQUENCY], theta=record.theta, phi=record.phi, chi=record.chi,
-        radius=np.full(count, record.radius), port=np.ones(count, dtype=int),
-        response=record.response[None], response_unit="V/m",
-    )  # fmt: skip
+        frequency=[scans.FREQUENCY],
+        theta=record.theta,
+        phi=record.phi,
+        chi=record.chi,
+        radius=np.full(count, record.radius),
+        port=np.ones(count, dtype=int),
+        response=record.response[None],
+        response_unit="V/m",
+    )
 
 
 def holds(found: Uncertainty, at: Setting) -> dict[str, bool]:
@@ -138,9 +143,8 @@ def held(case: str, beam: str, count: int, draws: int) -> dict[str, int]:
         rng = np.random.default_rng([i, len(case), len(beam)])
         record = scans.record(at.dipoles, scan, rng, step=np.radians(STEP), radius=RADIUS)
         found = assess(
-            samples_of(record), nf2ff.field_probe(), asked,
-            degree=DEGREE, draws=draws, rng=i, jobs=1,
-        )  # fmt: skip
+            samples_of(record), nf2ff.field_probe(), asked, degree=DEGREE, draws=draws, rng=i, jobs=1
+        )
         for name, ok in holds(found, at).items():
             total[name] += bool(ok)
     return total

@@ -17,13 +17,7 @@ from measure import best_time
 import nf2ff
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_count, mode_numbers
 from nf2ff.metrics import beam, beam_set, level, lobes, polarisation
-from nf2ff.metrics.regions import (
-    UPPER_HEMISPHERE,
-    Cone,
-    ThetaInterval,
-    near_horizon,
-    partial_radiated_power,
-)
+from nf2ff.metrics.regions import UPPER_HEMISPHERE, Cone, ThetaInterval, near_horizon, partial_radiated_power
 
 
 def lopsided_beams(frequencies: int, degree: int) -> nf2ff.Modes:
@@ -81,11 +75,7 @@ def main(frequencies: int, degree: int, step_deg: float) -> None:
         ("radiation efficiency", lambda: level.radiation_efficiency(modes, input_power=1), None),
         ("total efficiency", lambda: level.total_efficiency(modes, input_power=1), None),
         ("TRP", lambda: level.trp(modes), None),
-        (
-            "partial directivity",
-            lambda: polarisation.partial_directivity(pattern, "ludwig-3"),
-            parts,
-        ),
+        ("partial directivity", lambda: polarisation.partial_directivity(pattern, "ludwig-3"), parts),
         ("circular components", lambda: polarisation.components(pattern, "circular"), None),
         (
             "linear components",
@@ -100,11 +90,7 @@ def main(frequencies: int, degree: int, step_deg: float) -> None:
         ("sidelobes", lambda: beam.sidelobe_level(modes, at=top), None),
         ("first nulls", lambda: lobes.first_nulls(modes, at=top), None),
         ("front to back", lambda: lobes.front_to_back(modes, at=top), None),
-        (
-            "front to rear cone",
-            lambda: lobes.front_to_back(modes, rear_angle=np.radians(30), at=top),
-            None,
-        ),
+        ("front to rear cone", lambda: lobes.front_to_back(modes, rear_angle=np.radians(30), at=top), None),
         ("squint", lambda: lobes.squint(modes, theta=0, phi=0, at=top), None),
         (
             "cross-polar discrim.",

@@ -42,9 +42,7 @@ def operator_of(points: PointSet, chi: np.ndarray, degree: int) -> TransmissionO
         1,
         np.zeros((1, chi.size)),
     )
-    return TransmissionOperator(
-        plan_geometry(samples), Probe(None, r), SPEED_OF_LIGHT, degree, EPSILON, 2
-    )
+    return TransmissionOperator(plan_geometry(samples), Probe(None, r), SPEED_OF_LIGHT, degree, EPSILON, 2)
 
 
 def library_convolution(points: PointSet, degree: int) -> float:
@@ -57,12 +55,7 @@ def library_convolution(points: PointSet, degree: int) -> float:
     beam = rng.standard_normal((2, beam_size, 2)) @ [1, 1j]
     beam[:, : degree + 1] = beam[:, : degree + 1].real
     where = np.stack(
-        [
-            np.tile(points.theta, 2),
-            np.tile(points.phi, 2),
-            np.repeat([0, np.pi / 2], points.count),
-        ],
-        axis=1,
+        [np.tile(points.theta, 2), np.tile(points.phi, 2), np.repeat([0, np.pi / 2], points.count)], axis=1
     )
 
     def convolve() -> None:
@@ -116,8 +109,7 @@ def main(degrees: list[int]) -> None:
             took = best_time(partial(getattr(turned, name), value), repeats=3)
             one_spin = best_time(single[name], repeats=5)
             print(
-                f"{degree:6d} {name:>8} {took:9.3f} {one_spin:10.4f} "
-                f"{took / one_spin / (1 + ORDER):13.2f}",
+                f"{degree:6d} {name:>8} {took:9.3f} {one_spin:10.4f} {took / one_spin / (1 + ORDER):13.2f}",
                 flush=True,
             )
 

@@ -74,9 +74,11 @@ class Array:
         """What the scanner records with an ``error`` {kind: sizes}; equal steps, two chi."""
         step = math.radians(step_deg)
         grid = np.meshgrid(
-            np.arange(0, np.pi + step / 2, step), np.arange(0, 2 * np.pi - step / 2, step),
-            [0.0, np.pi / 2], indexing="ij",
-        )  # fmt: skip
+            np.arange(0, np.pi + step / 2, step),
+            np.arange(0, 2 * np.pi - step / 2, step),
+            [0.0, np.pi / 2],
+            indexing="ij",
+        )
         theta, phi, chi = (x.ravel() for x in grid)
         error = error or {}
         out, t, p = unit(theta, phi)
@@ -85,10 +87,11 @@ class Array:
             lean = rng.normal() * error["not square"]
             axis = np.stack([np.cos(phi), np.sin(phi), 0 * phi], -1)
             out, t, p = (
-                v * np.cos(lean) + np.cross(axis, v) * np.sin(lean)
+                v * np.cos(lean)
+                + np.cross(axis, v) * np.sin(lean)
                 + axis * np.sum(axis * v, -1, keepdims=True) * (1 - np.cos(lean))
                 for v in (out, t, p)
-            )  # fmt: skip
+            )
         along = np.cos(chi)[:, None] * t + np.sin(chi)[:, None] * p
         w = np.sum(self.near(radius * out) * along, -1)
         if "imbalance" in error:

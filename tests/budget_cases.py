@@ -4,10 +4,7 @@ import math
 
 from nf2ff.uncertainty.budget.budget import Budget, Curvature
 from nf2ff.uncertainty.budget.metric import Metric
-from nf2ff.uncertainty.budget.term import (
-    Term,
-    judged_degrees_of_freedom,
-)
+from nf2ff.uncertainty.budget.term import Term, judged_degrees_of_freedom
 
 #: Sums of a dozen products of factors with rounding errors of their own.
 RTOL = 100 * 2.0**-52
@@ -38,11 +35,25 @@ def end_gauge():
         Term("temperature", 0.2, "K", "normal", {"length": 0}),
         Term("its cycle", 0.5, "K", "arcsine", {"length": 0}),
         # +-1e-6 known to 10 %, +-0.05 degrees to 50 %.
-        Term("difference of expansion", 1e-6, "1/K", "rectangular",
-             {"length": -nominal * excess}, 1, judged_degrees_of_freedom(0.1)),
-        Term("difference of temperature", 0.05, "K", "rectangular",
-             {"length": -nominal * alpha}, 1, judged_degrees_of_freedom(0.5)),
-    ]  # fmt: skip
+        Term(
+            "difference of expansion",
+            1e-6,
+            "1/K",
+            "rectangular",
+            {"length": -nominal * excess},
+            1,
+            judged_degrees_of_freedom(0.1),
+        ),
+        Term(
+            "difference of temperature",
+            0.05,
+            "K",
+            "rectangular",
+            {"length": -nominal * alpha},
+            1,
+            judged_degrees_of_freedom(0.5),
+        ),
+    ]
     bends = [
         Curvature(a, b, {"length": -nominal})
         for a, b in (

@@ -4,13 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from commands import (
-    eirp_of,
-    run,
-    simulated,
-    succeed,
-    transformed,
-)
+from commands import eirp_of, run, simulated, succeed, transformed
 
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.io import native, tables
@@ -136,9 +130,7 @@ def take_port(room, port, path):
     samples = native.read_samples(room["scan.h5"])
     rows = samples.port == port
     place = {name: getattr(samples, name)[rows] for name in ("theta", "phi", "chi", "radius")}
-    part = dataclasses.replace(
-        samples, **place, port=samples.port[rows], response=samples.response[:, rows]
-    )
+    part = dataclasses.replace(samples, **place, port=samples.port[rows], response=samples.response[:, rows])
     native.write_samples(path, part)
     return path
 
@@ -196,8 +188,7 @@ def readings(room):
     second = 10 ** (CHANNEL[0] / 20) * np.exp(1j * np.radians(CHANNEL[1]))
     shown = samples.response * level[:, None] * np.where(samples.port == 2, second, 1)
     tables.write_table(
-        folder / "readings.csv",
-        dataclasses.replace(samples, response=shown, response_unit="relative"),
+        folder / "readings.csv", dataclasses.replace(samples, response=shown, response_unit="relative")
     )
     return folder / "readings.csv"
 
@@ -242,9 +233,7 @@ def substitution(room):
         "ref": INPUT * 10 ** (-(WAYS[0] + REFERENCE_LOSS) / 10) * (1 - gamma) * np.ones(2),
         "scan": INPUT * 10 ** (-WAYS[1] / 10) * np.array([0.6, 0.7]),
     }
-    for name, antenna, scan in (
-        ("ref", horn, reference), ("scan", room.antenna, room["scan.h5"]),
-    ):  # fmt: skip
+    for name, antenna, scan in (("ref", horn, reference), ("scan", room.antenna, room["scan.h5"])):
         samples = native.read_samples(scan)
         level = np.sqrt(radiated[name] / radiated_power_of(antenna, frequency=FREQUENCY)) * unknown
         response = samples.response * level[:, None]
@@ -254,6 +243,4 @@ def substitution(room):
         )
     words = ("--probe", folder / "probe.h5", *TAKEN)
     transformed(folder / "relative_ref.h5", folder / "reference.h5", *words)
-    return (
-        "--gain-transfer", folder / "transfer.toml", "--reference-result", folder / "reference.h5",
-    )  # fmt: skip
+    return ("--gain-transfer", folder / "transfer.toml", "--reference-result", folder / "reference.h5")

@@ -141,9 +141,7 @@ def assert_refused(folder: Path, *words: object, says: str) -> str:
     return line
 
 
-def assert_file_refused(
-    folder: Path, command: str, file: Path, *options: object, says: str
-) -> None:
+def assert_file_refused(folder: Path, command: str, file: Path, *options: object, says: str) -> None:
     """So it is with a new output and with one that may be replaced; the line names the file."""
     line = assert_refused(folder, command, file, "-o", folder / "out.h5", *options, says=says)
     assert line.startswith(f"nf2ff: {file}")

@@ -30,11 +30,9 @@ ERRORS = {
         {"imbalance": np.array([0.03, math.radians(3)])},
         {"kind": "channel-imbalance", "amplitude": 0.03, "phase_deg": 3.0, "between": "chi"},
     ),
-    "not square": (
-        {"not square": math.radians(0.5)}, {"kind": "axes-not-square", "angle_deg": 0.5},
-    ),
+    "not square": ({"not square": math.radians(0.5)}, {"kind": "axes-not-square", "angle_deg": 0.5}),
     "noise -40 dB": ({"noise": 0.01}, {"kind": "receiver-noise", "rms": 0.01}),
-}  # fmt: skip
+}
 ANTENNAS = {
     "pole 6x6": lambda: Array(6, 6),
     "pole 8x4": lambda: Array(8, 4),
@@ -51,10 +49,7 @@ def question(error):
         "metrics": [*METRICS],
         "metric": [{"name": f"{x}_across", "like": x} for x in METRICS[:2]],
         "figure": {
-            name: {
-                "plane_deg": 90.0 * name.endswith("across"),
-                **figures[name.removesuffix("_across")],
-            }
+            name: {"plane_deg": 90.0 * name.endswith("across"), **figures[name.removesuffix("_across")]}
             for name in METRICS
         },
         "error": [error],
@@ -68,16 +63,13 @@ def held(antenna, error, stated, *, seed, draws=0):
     Returns the names of the planes; (2, 4) of bool, for the truth in those planes and in the planes
     that the antenna without errors has; and errors over expanded uncertainties (4,).
     """
-    scan = antenna.scan(
-        step_deg=STEP_DEG, radius=RADIUS, error=error, rng=np.random.default_rng(seed)
-    )
-    found = assess(
-        scan, field_probe(), question(stated), degree=DEGREE, draws=draws, rng=seed, jobs=1
-    )
+    scan = antenna.scan(step_deg=STEP_DEG, radius=RADIUS, error=error, rng=np.random.default_rng(seed))
+    found = assess(scan, field_probe(), question(stated), degree=DEGREE, draws=draws, rng=seed, jobs=1)
     planes = [cut_planes(found.modes, turn)[0] for turn in (0.0, math.pi / 2)]
     named = [(p.phi, p.turn) for p in planes]
-    truths = [np.concatenate([true_figures(antenna, p) for p in some])
-              for some in (named, true_planes(antenna))]  # fmt: skip
+    truths = [
+        np.concatenate([true_figures(antenna, p) for p in some]) for some in (named, true_planes(antenna))
+    ]
     ratios = []
     for i, name in enumerate(METRICS):
         value, one = found.results[name].value[0], combine(found.budgets[0], name)
@@ -98,9 +90,7 @@ true_figures = functools.cache(brute_force)
 @functools.cache
 def true_planes(antenna):
     """Planes of the antenna without errors."""
-    modes = solve(
-        antenna.scan(step_deg=STEP_DEG, radius=RADIUS), field_probe(), degree=DEGREE
-    ).modes
+    modes = solve(antenna.scan(step_deg=STEP_DEG, radius=RADIUS), field_probe(), degree=DEGREE).modes
     planes = [cut_planes(modes, turn)[0] for turn in (0.0, math.pi / 2)]
     return [(p.phi, p.turn) for p in planes]
 

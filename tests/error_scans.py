@@ -36,9 +36,7 @@ def one_port(samples, rows):
     """Some of the samples."""
     fields = ("theta", "phi", "chi", "radius", "port")
     return replace(
-        samples,
-        **{x: getattr(samples, x)[rows] for x in fields},
-        response=samples.response[:, rows],
+        samples, **{x: getattr(samples, x)[rows] for x in fields}, response=samples.response[:, rows]
     )
 
 

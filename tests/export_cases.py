@@ -115,9 +115,7 @@ def field_along(antenna, frequency, direction):
     """Closed form of the far field in Cartesian components (M, 3) in directions (M, 3) [V]."""
     x, y, z = direction.T
     theta, phi = np.arctan2(np.hypot(x, y), z), np.arctan2(y, x)
-    e_theta, e_phi = (
-        e[0] for e in far_field_of(antenna, frequency=[frequency], theta=theta, phi=phi)
-    )
+    e_theta, e_phi = (e[0] for e in far_field_of(antenna, frequency=[frequency], theta=theta, phi=phi))
     _, a, b = vectors(theta, phi)
     return e_theta[:, None] * a + e_phi[:, None] * b
 

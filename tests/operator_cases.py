@@ -66,9 +66,7 @@ def dipole_probe(rng):
 
 
 def operator_of(samples, probe, degree, tolerance=1e-12, threads=2):
-    return TransmissionOperator(
-        plan_geometry(samples), probe, FREQUENCY, degree, tolerance, threads
-    )
+    return TransmissionOperator(plan_geometry(samples), probe, FREQUENCY, degree, tolerance, threads)
 
 
 def responses_from_the_field(samples, probe, q, degree):

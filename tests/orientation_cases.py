@@ -18,8 +18,9 @@ def named(abc):
 
 def turned(cluster, rotation):
     """The cluster with its positions and moments turned as vectors."""
-    return DipoleCluster(*(x @ rotation.T for x in (cluster.position, cluster.electric)),
-                         cluster.magnetic @ rotation.T)  # fmt: skip
+    return DipoleCluster(
+        *(x @ rotation.T for x in (cluster.position, cluster.electric)), cluster.magnetic @ rotation.T
+    )
 
 
 def relative_error(found, expected):

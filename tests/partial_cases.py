@@ -83,10 +83,18 @@ class Case:
 
 def _complete() -> list[Case]:
     kinds = [
-        "grid", "grid 10", "grid, poles once", "grid, chi 45 and 135", "grid, chi 0 and 60",
-        "grid, two ports", "spiral", "spiral, two ports", "spiral, three chi",
-        "spiral, chi alternating", "spiral, chi random",
-    ]  # fmt: skip
+        "grid",
+        "grid 10",
+        "grid, poles once",
+        "grid, chi 45 and 135",
+        "grid, chi 0 and 60",
+        "grid, two ports",
+        "spiral",
+        "spiral, two ports",
+        "spiral, three chi",
+        "spiral, chi alternating",
+        "spiral, chi random",
+    ]
     whole = [Case(f"{kind}, complete", "pole", kind) for kind in kinds]
     whole += [
         Case(f"{kind}, complete, beam {beam}", beam, kind)

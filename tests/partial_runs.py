@@ -47,9 +47,7 @@ def samples_of(case: Case, *, seed: int = 1, noise_db: float | None = None) -> n
     unit = "V/m"
     if "ports" in case.places:
         response, unit = scans.wave_per_field() * response, "sqrt(W)"
-    return nf2ff.Samples(
-        [10 * GHZ], rows.theta, rows.phi, rows.chi, RADIUS, rows.port, response[None], unit
-    )
+    return nf2ff.Samples([10 * GHZ], rows.theta, rows.phi, rows.chi, RADIUS, rows.port, response[None], unit)
 
 
 def probe_of(case: Case) -> nf2ff.Probe:
@@ -106,9 +104,7 @@ def answer_to(case: Case) -> Answer:
     )
 
 
-def _allowed(
-    case: Case, samples: nf2ff.Samples, facts: dict, true: scans.Truth
-) -> dict[str, float]:
+def _allowed(case: Case, samples: nf2ff.Samples, facts: dict, true: scans.Truth) -> dict[str, float]:
     """0.1 dB and, under noise, three standard deviations as the stated noise gain has them.
 
     The gain g is the mean square error of the far field over that of the samples, both relative:
@@ -135,9 +131,7 @@ def _field_error(case: Case, outcome: Outcome) -> np.ndarray:
     """Error of the complex far field on the grid of the result (T, P) [V]."""
     seen = outcome.far_field
     t, p = np.meshgrid(seen.theta, seen.phi, indexing="ij")
-    wanted = scans.far_field(
-        source(case.source), frequency=10 * GHZ, theta=t.ravel(), phi=p.ravel()
-    )
+    wanted = scans.far_field(source(case.source), frequency=10 * GHZ, theta=t.ravel(), phi=p.ravel())
     off = [got[0].ravel() - w for got, w in zip((seen.e_theta, seen.e_phi), wanted, strict=True)]
     return np.hypot(np.abs(off[0]), np.abs(off[1])).reshape(t.shape)
 
@@ -303,9 +297,7 @@ def main(words: list[str]) -> None:
                 flush=True,
             )
         return
-    print(
-        f"{'case':58s}   N     EIRP        D      TRP unseen  trust  err/tr   gain totals   verdict"
-    )
+    print(f"{'case':58s}   N     EIRP        D      TRP unseen  trust  err/tr   gain totals   verdict")
     for case in CASES.values():
         if not words or any(word in case.name for word in words):
             given = answer(case.name)

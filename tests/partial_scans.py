@@ -108,9 +108,7 @@ def far_field(
     return (p * along_theta).sum(axis=1), (p * along_phi).sum(axis=1)
 
 
-def intensity(
-    source: Source, *, frequency: float, theta: np.ndarray, phi: np.ndarray
-) -> np.ndarray:
+def intensity(source: Source, *, frequency: float, theta: np.ndarray, phi: np.ndarray) -> np.ndarray:
     """Power per solid angle (M,) [W/sr]."""
     e = far_field(source, frequency=frequency, theta=theta, phi=phi)
     return (np.abs(e[0]) ** 2 + np.abs(e[1]) ** 2) / (2 * Z0)
@@ -207,9 +205,7 @@ def readings(
 
     y_p = theta^ sin(chi) - phi^ cos(chi): the probe looks back at the origin.
     """
-    e_theta, e_phi = near_field(
-        source, frequency=frequency, theta=rows.theta, phi=rows.phi, radius=radius
-    )
+    e_theta, e_phi = near_field(source, frequency=frequency, theta=rows.theta, phi=rows.phi, radius=radius)
     chi = rows.chi - np.where(rows.port == 2, np.pi / 2, 0)
     return e_theta * np.cos(chi) + e_phi * np.sin(chi)
 

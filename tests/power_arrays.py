@@ -16,9 +16,7 @@ def unit(theta, phi):
 def full_grid(step_deg):
     """Directions of a grid with both poles, every azimuth at them, too."""
     n = round(180 / step_deg)
-    theta, phi = np.meshgrid(
-        np.pi * np.arange(n + 1) / n, np.pi * np.arange(2 * n) / n, indexing="ij"
-    )
+    theta, phi = np.meshgrid(np.pi * np.arange(n + 1) / n, np.pi * np.arange(2 * n) / n, indexing="ij")
     return theta.ravel(), phi.ravel()
 
 

@@ -119,9 +119,7 @@ def three_j(a, b, c, m):
     below = factorial(a + b - c) * factorial(a - b + c) * factorial(b - a + c)
     # 1000 bits behind the point, where the smallest squares met begin at some 250.
     square = ((above * (factorial(c) * total) ** 2) << 1000) // (below * factorial(a + b + c + 1))
-    return (
-        (-1) ** ((a - b) % 2) * (1 if total > 0 else -1) * mpmath.sqrt(mpmath.mpf(square) / 2**1000)
-    )
+    return (-1) ** ((a - b) % 2) * (1 if total > 0 else -1) * mpmath.sqrt(mpmath.mpf(square) / 2**1000)
 
 
 @functools.lru_cache(maxsize=16)

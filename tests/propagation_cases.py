@@ -3,20 +3,13 @@
 import functools
 
 import numpy as np
-from error_scans import (
-    ANTENNA,
-    FIGURES,
-    PROBE,
-    spiral_scan,
-)
+from error_scans import ANTENNA, FIGURES, PROBE, spiral_scan
 
 from nf2ff.measurement.simulated import simulate
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.position import AxisZero
-from nf2ff.uncertainty.errors.receiver import (
-    PhaseNoise,
-)
+from nf2ff.uncertainty.errors.receiver import PhaseNoise
 
 #: One thread: sums of several differ from run to run, and small scans wait for them.
 ONE_THREAD = LeastSquares(threads=1)
@@ -27,9 +20,13 @@ THETA, PHI = np.array([0.3, 0.9, 1.7, 2.6]), np.array([0.1, 2.0, 4.0, 5.5])
 
 def received(antenna, samples, _probe):
     return simulate(
-        antenna, frequency=samples.frequency, theta=samples.theta, phi=samples.phi,
-        chi=samples.chi, radius=samples.radius,
-    )  # fmt: skip
+        antenna,
+        frequency=samples.frequency,
+        theta=samples.theta,
+        phi=samples.phi,
+        chi=samples.chi,
+        radius=samples.radius,
+    )
 
 
 FEW = {"degree": 3, "rng": 9, "directions": (THETA, PHI), "method": ONE_THREAD}

@@ -5,15 +5,10 @@ import dataclasses
 import numpy as np
 
 from nf2ff.antenna.closed_form import far_field_of
-from nf2ff.antenna.dipoles import (
-    DipoleCluster,
-)
+from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import grid_for_degree
-from nf2ff.antenna.modes import (
-    SPEED_OF_LIGHT,
-    WAVE_IMPEDANCE,
-)
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
@@ -71,9 +66,7 @@ def changed(samples, **changes):
     return dataclasses.replace(samples, **changes)
 
 
-def grid_samples(
-    antenna, degree, radius, *, rule="clenshaw-curtis", frequency=(FREQUENCY,), **more
-):
+def grid_samples(antenna, degree, radius, *, rule="clenshaw-curtis", frequency=(FREQUENCY,), **more):
     grid = grid_for_degree(degree, rule=rule)
     return simulate_grid(antenna, frequency=frequency, grid=grid, radius=radius, **more)
 

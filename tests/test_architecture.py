@@ -11,22 +11,30 @@ import nf2ff
 PACKAGE = Path(nf2ff.__file__).parent
 #: The one import rule: a file imports from its own package and from those before it here.
 PACKAGES = [
-    "kernel", "antenna", "measurement", "solver", "metrics", "power_only",
-    "uncertainty", "ranges", "io", "report", "cli",
-]  # fmt: skip
+    "messages",
+    "kernel",
+    "antenna",
+    "measurement",
+    "solver",
+    "metrics",
+    "power_only",
+    "uncertainty",
+    "ranges",
+    "io",
+    "report",
+    "cli",
+]
 #: Imported by files of one package alone.
-HOMES = {
-    "ducc0": "kernel", "pyshtools": "power_only", "h5py": "io", "matplotlib": "report",
-    "click": "cli",
-}  # fmt: skip
+HOMES = {"ducc0": "kernel", "pyshtools": "power_only", "h5py": "io", "matplotlib": "report", "click": "cli"}
 #: Slow to import, so only inside the functions that use them.
 SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse"}
 #: Dotted name of each module to its tree; a package by its own name.
 TREES = {
-    ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."):
-    ast.parse(path.read_text(encoding="utf-8"))
+    ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."): ast.parse(
+        path.read_text(encoding="utf-8")
+    )
     for path in sorted(PACKAGE.rglob("*.py"))
-}  # fmt: skip
+}
 
 
 def imports(tree, *, top_only=False):

@@ -75,9 +75,7 @@ def check_trp_sampling(found):
     assert power[0] == pytest.approx(1, rel=1e-4)  # the grid's error, of a pattern with corners
 
     def expected(theta, phi, share):
-        cos = np.clip(
-            np.tensordot(unit_vectors(theta, phi)[0], unit_vectors(theta, phi)[0].T, 1), -1, 1
-        )
+        cos = np.clip(np.tensordot(unit_vectors(theta, phi)[0], unit_vectors(theta, phi)[0].T, 1), -1, 1)
         alias = [share @ eval_legendre(n, cos) @ share for n in range(1, power.size)]
         return np.sqrt((share.sum() - 1) ** 2 + power[1:] @ alias)
 
@@ -140,10 +138,14 @@ def shares_of_orders(found, top=8):
     grid = gauss_legendre_grid(degree + 2, 2 * degree + 4)
     theta, phi = np.repeat(grid.theta, grid.phi.size), np.tile(grid.phi, grid.theta.size)
     samples = receive(
-        found["antenna"], found["ports"][:1], frequency=[found["frequency"]],
-        theta=np.tile(theta, chi.size), phi=np.tile(phi, chi.size),
-        chi=np.repeat(chi, theta.size), radius=found["radius"],
-    )  # fmt: skip
+        found["antenna"],
+        found["ports"][:1],
+        frequency=[found["frequency"]],
+        theta=np.tile(theta, chi.size),
+        phi=np.tile(phi, chi.size),
+        chi=np.repeat(chi, theta.size),
+        radius=found["radius"],
+    )
     f = np.fft.fft(samples.response.reshape(chi.size, grid.theta.size, -1), axis=0) / chi.size
     mu = np.fft.fftfreq(chi.size, 1 / chi.size).round()
 
@@ -253,8 +255,7 @@ def check_error_growth(found):
             return simulate(antenna, frequency=samples.frequency, **(place | moved)).response[0]
 
         slopes = [
-            (w(**{x: place[x] + step}) - w(**{x: place[x] - step})) / (2 * step)
-            for x in ("theta", "phi")
+            (w(**{x: place[x] + step}) - w(**{x: place[x] - step})) / (2 * step) for x in ("theta", "phi")
         ]
         share = rms**2 * np.sum(np.abs(slopes) ** 2) / np.sum(np.abs(samples.response) ** 2)
         count = mode_count(scan.solver_degree)
@@ -295,9 +296,7 @@ def check_error_growth(found):
     # The offset is one normal number for all samples: its square has the band of a chi-square of
     # one, wide; the random errors' is that of many.
     width = {n: (c.level_high_db - c.level_low_db).max() for n, c in found["curves"].items()}
-    assert width["zero of theta off by 0.1 deg"] > 5 * max(
-        v for n, v in width.items() if "random" in n
-    )
+    assert width["zero of theta off by 0.1 deg"] > 5 * max(v for n, v in width.items() if "random" in n)
 
     # 4.343 s^2 dB (check values of the project, closed form), within four of the mean's standard
     # deviations; what is scattered comes back, sum |share|^2 of it: the spread is 8.686 s times the

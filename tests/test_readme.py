@@ -73,14 +73,7 @@ def run_program(words, folder):
 
 
 def test_every_kind_of_block_has_a_test():
-    assert {kind for kind, _ in BLOCKS} == {
-        "bash",
-        "powershell",
-        "python",
-        "toml",
-        "console",
-        "csv",
-    }
+    assert {kind for kind, _ in BLOCKS} == {"bash", "powershell", "python", "toml", "console", "csv"}
     assert README.count("\n```") == 2 * len(BLOCKS)
 
 

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna.dipoles import Antenna, DipoleCluster, SinusoidalWire
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -24,12 +25,7 @@ COINCIDENCE = 1e-12
 
 
 def near_field(
-    antenna: Antenna,
-    *,
-    frequency: ArrayLike,
-    theta: ArrayLike,
-    phi: ArrayLike,
-    radius: ArrayLike,
+    antenna: Antenna, *, frequency: ArrayLike, theta: ArrayLike, phi: ArrayLike, radius: ArrayLike
 ) -> tuple[Complex, Complex, Complex]:
     """Electric field at any points outside the sources, in closed form.
 
@@ -64,8 +60,7 @@ def near_field(
     """
     k, theta, phi, r = check_points(frequency, theta=theta, phi=phi, radius=radius)
     if not np.all(r > 0):
-        msg = f"radius is {r.min():.6g} m, expected > 0"
-        raise ValueError(msg)
+        raise InputError(f"radius is {r.min():.6g} m, expected > 0")
     out = np.empty((3, k.size, theta.shape[1]), dtype=complex)
     for row, part in _parts(antenna, k, theta):
         th, ph, rr = theta[row, part][0], phi[row, part][0], r[row, part][0]
@@ -270,8 +265,7 @@ def _refuse_coincidence(distance: Real, points: Real) -> None:
     at = np.flatnonzero(distance <= COINCIDENCE * np.linalg.norm(points, axis=1))
     if at.size:
         place = ", ".join(f"{x:.6g}" for x in points[at[0]])
-        msg = f"the point ({place}) m lies on a source: move it, the field is infinite there"
-        raise ValueError(msg)
+        raise InputError(f"the point ({place}) m lies on a source", "move it, the field is infinite there")
 
 
 def check_points(
@@ -280,15 +274,13 @@ def check_points(
     """Wavenumbers (F,), then positions (1, M), or (F, M) where the axes move."""
     f = as_array(frequency, float, "frequency", ndim=1)
     if not (f.size and np.all(f > 0)):
-        msg = f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]"
-        raise ValueError(msg)
+        raise InputError(f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]")
     named = {"theta": theta, "phi": phi, "radius": radius, **more}
     arrays = [as_array(value, float, name) for name, value in named.items()]
     count = max((a.shape[-1] for a in arrays if a.ndim), default=1)
     for name, a in zip(named, arrays, strict=True):
         if a.shape not in ((), (count,), (f.size, count)):
-            msg = f"{name} has shape {a.shape}, expected (M,) = ({count},), (F, M) or a number"
-            raise ValueError(msg)
+            raise InputError(f"{name} has shape {a.shape}, expected (M,) = ({count},), (F, M) or a number")
     shape = (f.size if any(a.ndim == 2 for a in arrays) else 1, count)
     return wavenumber(f), *(np.broadcast_to(a, shape) for a in arrays)
 

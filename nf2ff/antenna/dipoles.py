@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -47,16 +48,14 @@ class DipoleCluster:
     def __post_init__(self) -> None:
         position = as_array(self.position, float, "position", ndim=2)
         if position.shape[0] < 1 or position.shape[1] != 3:
-            msg = f"position has shape {position.shape}, expected (D, 3) with D >= 1"
-            raise ValueError(msg)
+            raise InputError(f"position has shape {position.shape}, expected (D, 3) with D >= 1")
         object.__setattr__(self, "position", position)
         for name in ("electric", "magnetic"):
             moment = as_array(getattr(self, name), complex, name)
             if moment.ndim == 0:
                 moment = np.broadcast_to(moment, position.shape)
             if moment.shape != position.shape:
-                msg = f"{name} has shape {moment.shape}, expected {position.shape} like position"
-                raise ValueError(msg)
+                raise InputError(f"{name} has shape {moment.shape}, expected {position.shape} like position")
             object.__setattr__(self, name, moment)
 
     @property
@@ -108,9 +107,7 @@ class SinusoidalWire:
 Antenna = DipoleCluster | SinusoidalWire
 
 
-def array_of(
-    element: DipoleCluster, *, positions: ArrayLike, weights: ArrayLike = 1.0
-) -> DipoleCluster:
+def array_of(element: DipoleCluster, *, positions: ArrayLike, weights: ArrayLike = 1.0) -> DipoleCluster:
     """Copies of one element, shifted and weighted, without mutual coupling.
 
     Parameters
@@ -135,8 +132,7 @@ def array_of(
     shift = as_array(positions, float, "positions", ndim=2)
     weight = as_array(weights, complex, "weights")
     if shift.shape[1] != 3 or weight.shape not in ((), shift.shape[:1]):
-        msg = f"positions {shift.shape} and weights {weight.shape}: expected (P, 3) and (P,)"
-        raise ValueError(msg)
+        raise InputError(f"positions {shift.shape} and weights {weight.shape}: expected (P, 3) and (P,)")
     factor = np.broadcast_to(weight, shift.shape[:1])[:, None, None]
     return DipoleCluster(
         (shift[:, None] + element.position).reshape(-1, 3),
@@ -146,12 +142,7 @@ def array_of(
 
 
 def line_array(
-    element: DipoleCluster,
-    *,
-    count: int,
-    spacing: float,
-    axis: ArrayLike,
-    phase_step: float = 0.0,
+    element: DipoleCluster, *, count: int, spacing: float, axis: ArrayLike, phase_step: float = 0.0
 ) -> DipoleCluster:
     """Equally spaced elements of equal amplitude on a line centred at the origin.
 
@@ -218,8 +209,7 @@ def huygens_source(
     p = _vector(polarisation, "polarisation", complex)
     norm = float(np.linalg.norm(p))
     if norm == 0 or abs(d @ p) > 1e-9 * norm:
-        msg = f"polarisation {p.tolist()} must be across direction {d.tolist()} and not zero"
-        raise ValueError(msg)
+        raise InputError(f"polarisation {p.tolist()} must be across direction {d.tolist()} and not zero")
     electric = complex(moment) * p / norm
     magnetic = WAVE_IMPEDANCE * np.cross(d, electric)
     return DipoleCluster(_vector(position, "position", float)[None], electric[None], magnetic[None])
@@ -296,9 +286,7 @@ def rectangular_aperture(
     return array_of(element, positions=place, weights=np.outer(weight_x, weight_y).ravel())
 
 
-def circular_aperture(
-    element: DipoleCluster, *, radius: float, rings: int, spokes: int
-) -> DipoleCluster:
+def circular_aperture(element: DipoleCluster, *, radius: float, rings: int, spokes: int) -> DipoleCluster:
     """Uniform disc of elements in the plane z = 0 about the origin, by polar quadrature.
 
     Parameters
@@ -336,30 +324,26 @@ def _rule(length: float, nodes: int, taper: Taper) -> tuple[Real, Real]:
     x, weight = np.polynomial.legendre.leggauss(_whole(nodes, "nodes"))
     half = _positive(length, "length") / 2
     if taper not in ("uniform", "cosine"):
-        msg = f"taper is {taper!r}, expected 'uniform' or 'cosine'"
-        raise ValueError(msg)
+        raise InputError(f"taper is {taper!r}, expected 'uniform' or 'cosine'")
     return half * x, half * weight * (np.cos(np.pi / 2 * x) if taper == "cosine" else 1)
 
 
 def _positive(value: float, name: str) -> float:
     if not (np.isfinite(value) and value > 0):
-        msg = f"{name} is {value}, expected > 0"
-        raise ValueError(msg)
+        raise InputError(f"{name} is {value}, expected > 0")
     return float(value)
 
 
 def _whole(value: int, name: str) -> int:
     if not (value > 0 and value == int(value)):
-        msg = f"{name} is {value}, expected a whole number > 0"
-        raise ValueError(msg)
+        raise InputError(f"{name} is {value}, expected a whole number > 0")
     return int(value)
 
 
 def _vector(value: ArrayLike, name: str, dtype: type) -> NDArray[Any]:
     vector = as_array(value, dtype, name, ndim=1)
     if vector.shape != (3,):
-        msg = f"{name} has {vector.size} components, expected 3"
-        raise ValueError(msg)
+        raise InputError(f"{name} has {vector.size} components, expected 3")
     return vector
 
 
@@ -367,8 +351,7 @@ def _direction(value: ArrayLike, name: str) -> Real:
     vector = _vector(value, name, float)
     norm = float(np.linalg.norm(vector))
     if norm == 0:
-        msg = f"{name} is the zero vector, expected a direction"
-        raise ValueError(msg)
+        raise InputError(f"{name} is the zero vector, expected a direction")
     unit: Real = vector / norm
     unit.flags.writeable = False
     return unit

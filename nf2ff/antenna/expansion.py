@@ -17,6 +17,7 @@ from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, Reference, mode_numbers, wavenumber
 from nf2ff.antenna.rings import Rings
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -81,8 +82,7 @@ class Expansion:
         for name in ("residual", "tail_db", "missing_power"):
             value = as_array(getattr(self, name), float, name, ndim=1, missing=True)
             if value.size != count:
-                msg = f"{name} has {value.size} values, expected {count}, one a frequency"
-                raise ValueError(msg)
+                raise InputError(f"{name} has {value.size} values, expected {count}, one a frequency")
             object.__setattr__(self, name, value)
 
 
@@ -199,37 +199,29 @@ def expand_ports(
     f = as_array(frequency, float, "frequency", ndim=1)
     t = as_array(theta, float, "theta", ndim=1)
     p = as_array(phi, float, "phi", ndim=1)
-    parts = [
-        as_array(e_theta, complex, "e_theta", ndim=4),
-        as_array(e_phi, complex, "e_phi", ndim=4),
-    ]
+    parts = [as_array(e_theta, complex, "e_theta", ndim=4), as_array(e_phi, complex, "e_phi", ndim=4)]
     ports = parts[0].shape[1]
     shape = (f.size, max(1, ports), t.size, p.size)
     for name, value in zip(("e_theta", "e_phi"), parts, strict=True):
         if value.shape != shape:
-            msg = f"{name} has shape {value.shape}, expected (F, L, T, P) = {shape}"
-            raise ValueError(msg)
+            raise InputError(f"{name} has shape {value.shape}, expected (F, L, T, P) = {shape}")
     if missing not in ("refuse", "zero"):
-        msg = f"missing is {missing!r}, expected 'refuse' or 'zero'"
-        raise ValueError(msg)
+        raise InputError(f"missing is {missing!r}, expected 'refuse' or 'zero'")
     # Ports run faster than frequencies: B = F L patterns.
     each = np.repeat(f, ports)
     field = np.stack(parts, axis=2).reshape(each.size, 2, t.size, p.size)
     dark = np.flatnonzero(~field.any(axis=(1, 2, 3)))
     if dark.size:
-        msg = (
-            f"the pattern of port {dark[0] % ports + 1} is zero at {each[dark[0]] / 1e9:.9g} GHz: "
-            "leave that frequency or port out"
+        raise InputError(
+            f"the pattern of port {dark[0] % ports + 1} is zero at {each[dark[0]] / 1e9:.9g} GHz",
+            "leave that frequency or port out",
         )
-        raise ValueError(msg)
     if origin:
         field *= _advance(each, t, -origin)[:, None, :, None]
     measured = rings.arrange(t, p, field)
     whole, added = rings.complete(measured, zero=missing == "zero")
     fraction, lost = _left_out(whole, added)
-    modes, reason, top, (tail_db, edge_db) = _expand(
-        each, whole, degree=degree, order=order, edge=any(added)
-    )
+    modes, reason, top, (tail_db, edge_db) = _expand(each, whole, degree=degree, order=order, edge=any(added))
     residual = _residual(modes, whole)
     result = []
     for port in range(ports):
@@ -238,15 +230,13 @@ def expand_ports(
         power = part.radiated_power() if reference == "absolute" else np.zeros(f.size)
         notes = zip(residual[at], tail_db[at], edge_db[at], lost[at], power, strict=True)
         warnings = tuple(
-            tuple(_warnings(modes.degree, top, input_power, *map(float, values)))
-            for values in notes
+            tuple(_warnings(modes.degree, top, input_power, *map(float, values))) for values in notes
         )
         result.append(
             Expansion(
-                part, residual[at], tail_db[at], reason, top, float(origin), fraction, lost[at],
-                warnings,
+                part, residual[at], tail_db[at], reason, top, float(origin), fraction, lost[at], warnings
             )
-        )  # fmt: skip
+        )
     return tuple(result)
 
 
@@ -301,12 +291,10 @@ def _expand(
         f"{360 / whole.phi.size:.4g} deg in phi"
     )
     if limit < 1 or top < 1:
-        msg = f"{steps} do not determine even degree 1: measure finer steps"
-        raise ValueError(msg)
+        raise InputError(f"{steps} do not determine even degree 1", "measure finer steps")
     for name, value, most in (("degree", degree, limit), ("order", order, top)):
         if value is not None and not 1 <= value <= most:
-            msg = f"{name} is {value}, but {steps} determine 1 to {most}: measure finer steps"
-            raise ValueError(msg)
+            raise InputError(f"{name} is {value}, but {steps} determine 1 to {most}", "measure finer steps")
     taken = min(order or top, limit)
     g, c = rings.analyse(whole, degree=limit, order=taken)
     # The far field of the waves has G = j^n sqrt(Z0) Q_2 and C = -j^(n+1) sqrt(Z0) Q_1.
@@ -368,12 +356,11 @@ def _level_db(part: Real, whole: Real) -> Real:
 def _refuse_coarse(frequency: Real, steps: str, name: str, value: int, level_db: Real) -> None:
     f = int(np.argmax(level_db))
     if level_db[f] > COARSE_DB:
-        msg = (
+        raise InputError(
             f"{steps} are too coarse for this pattern: at {frequency[f] / 1e9:.9g} GHz {name} "
             f"{value}, the largest they determine, still has {level_db[f]:.1f} dB of the power; "
             f"measure finer steps, or give the {name} to accept the error"
         )
-        raise ValueError(msg)
 
 
 def _residual(modes: Modes, whole: Rings) -> Real:
@@ -385,9 +372,15 @@ def _residual(modes: Modes, whole: Rings) -> Real:
 
 
 def _warnings(
-    degree: int, order: int, given: float | None,
-    residual: float, tail_db: float, edge_db: float, lost: float, radiated: float,
-) -> Iterator[str]:  # fmt: skip
+    degree: int,
+    order: int,
+    given: float | None,
+    residual: float,
+    tail_db: float,
+    edge_db: float,
+    lost: float,
+    radiated: float,
+) -> Iterator[str]:
     """Sentences on one pattern."""
     if residual > 10 ** (NOTABLE_DB / 20):
         yield (

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import Modes, Reference
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     import xarray
@@ -60,30 +61,26 @@ class FarField:
         for name in ("e_theta", "e_phi"):
             value = as_array(getattr(self, name), complex, name, ndim=3)
             if value.shape != shape:
-                msg = f"{name} has shape {value.shape}, expected (F, T, P) = {shape}"
-                raise ValueError(msg)
+                raise InputError(f"{name} has shape {value.shape}, expected (F, T, P) = {shape}")
             object.__setattr__(self, name, value)
         if self.radiated_power.shape != self.frequency.shape:
-            msg = f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
-            raise ValueError(msg)
+            raise InputError(
+                f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
+            )
         if np.any(self.frequency <= 0):
-            msg = f"frequency is {self.frequency.min():g} Hz, expected positive ones"
-            raise ValueError(msg)
+            raise InputError(f"frequency is {self.frequency.min():g} Hz, expected positive ones")
         off = self.theta[(self.theta < 0) | (self.theta > np.pi + 1e-12)]
         if off.size:
-            msg = (
-                f"theta of a far field is {off[0]:.6g} rad, expected within [0, pi]: convert "
-                "degrees, and turn phi by pi for the other side"
+            raise InputError(
+                f"theta of a far field is {off[0]:.6g} rad, expected within [0, pi]",
+                "convert degrees, and turn phi by pi for the other side",
             )
-            raise ValueError(msg)
         if self.reference not in ("absolute", "relative"):
-            msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
-            raise ValueError(msg)
+            raise InputError(f"reference is {self.reference!r}, expected 'absolute' or 'relative'")
         if self.trusted is not None:
             trusted = as_array(self.trusted, bool, "trusted", ndim=3)
             if trusted.shape != shape:
-                msg = f"trusted has shape {trusted.shape}, expected (F, T, P) = {shape}"
-                raise ValueError(msg)
+                raise InputError(f"trusted has shape {trusted.shape}, expected (F, T, P) = {shape}")
             object.__setattr__(self, "trusted", trusted)
 
     def trusted_fraction(self) -> NDArray[np.float64]:
@@ -158,6 +155,4 @@ def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:
     theta = as_array(theta, float, "theta", ndim=1)
     phi = as_array(phi, float, "phi", ndim=1)
     e_theta, e_phi = fields.far_field_grid(modes, theta=theta, phi=phi)
-    return FarField(
-        modes.frequency, theta, phi, e_theta, e_phi, modes.radiated_power(), modes.reference
-    )
+    return FarField(modes.frequency, theta, phi, e_theta, e_phi, modes.radiated_power(), modes.reference)

@@ -14,6 +14,7 @@ from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.radial import radial_functions
 from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.messages.input_error import InputError
 
 Pair = tuple[NDArray[np.complex128], NDArray[np.complex128]]
 
@@ -65,23 +66,19 @@ def _points(theta: ArrayLike, phi: ArrayLike) -> tuple[NDArray[np.float64], NDAr
     t, p = np.broadcast_arrays(as_array(theta, float, "theta"), as_array(phi, float, "phi"))
     t, p = np.atleast_1d(t), np.atleast_1d(p)
     if t.ndim != 1:
-        msg = f"points have shape {t.shape}, expected (M,)"
-        raise ValueError(msg)
+        raise InputError(f"points have shape {t.shape}, expected (M,)")
     outside = np.abs(t) > np.pi * (1 + 1e-12)
     if np.any(outside):
-        msg = (
-            f"theta of a direction lies in [-pi, pi] rad, and is {t[outside][0]:.6g}: convert it "
-            "if it is in deg"
+        raise InputError(
+            f"theta of a direction lies in [-pi, pi] rad, and is {t[outside][0]:.6g}",
+            "convert it if it is in deg",
         )
-        raise ValueError(msg)
     a, b, turned = canonical_angles(t, p)
     sign = np.where(turned, -1.0, 1.0)
     return np.stack([a, b], axis=1), sign
 
 
-def far_field_points(
-    modes: Modes, *, theta: ArrayLike, phi: ArrayLike, threads: int | None = None
-) -> Pair:
+def far_field_points(modes: Modes, *, theta: ArrayLike, phi: ArrayLike, threads: int | None = None) -> Pair:
     """Far field lim r exp(+jkr) E in M directions.
 
     Parameters
@@ -104,20 +101,18 @@ def far_field_points(
     count = spin.thread_count(threads)
     maps = [
         spin.point_synthesis(
-            _far_coefficients(modes, i), spin=1, location=location, epsilon=POINT_EPSILON,
-            threads=count,
+            _far_coefficients(modes, i), spin=1, location=location, epsilon=POINT_EPSILON, threads=count
         )
         for i in range(modes.frequency.size)
-    ]  # fmt: skip
+    ]
     field = np.array(maps, dtype=complex)
     field *= sign
     return field[:, 0], field[:, 1]
 
 
 def far_field_grid(
-    modes: Modes, *, theta: NDArray[np.float64], phi: NDArray[np.float64],
-    threads: int | None = None,
-) -> Pair:  # fmt: skip
+    modes: Modes, *, theta: NDArray[np.float64], phi: NDArray[np.float64], threads: int | None = None
+) -> Pair:
     """Far field on all pairs of ``theta`` (T,) in [0, pi] and ``phi`` (P,), any spacing.
 
     Returns
@@ -129,11 +124,10 @@ def far_field_grid(
     phi = np.asarray(phi, dtype=float)
     outside = (theta < 0) | (theta > np.pi * (1 + 1e-12))
     if np.any(outside):
-        msg = (
-            f"theta of a grid of directions lies in [0, pi] rad, and is {theta[outside][0]:.6g}: "
-            "convert it if it is in deg"
+        raise InputError(
+            f"theta of a grid of directions lies in [0, pi] rad, and is {theta[outside][0]:.6g}",
+            "convert it if it is in deg",
         )
-        raise ValueError(msg)
     if theta.size == 0 or phi.size == 0:
         return tuple(np.empty((modes.frequency.size, theta.size, phi.size), complex) for _ in "ab")  # type: ignore[return-value]
     count = spin.thread_count(threads)
@@ -178,9 +172,8 @@ def _full_circle(phi: NDArray[np.float64]) -> int | None:
 
 
 def near_field_points(
-    modes: Modes, *, theta: ArrayLike, phi: ArrayLike, radius: ArrayLike,
-    threads: int | None = None,
-) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:  # fmt: skip
+    modes: Modes, *, theta: ArrayLike, phi: ArrayLike, radius: ArrayLike, threads: int | None = None
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.complex128]]:
     """Electric field at M points outside the minimum sphere.
 
     Parameters
@@ -209,8 +202,7 @@ def near_field_points(
     location, sign = _points(theta, phi)
     r = np.broadcast_to(as_array(radius, float, "radius"), sign.shape)
     if np.any(r <= 0):
-        msg = f"radius is {r.min()} m, expected > 0"
-        raise ValueError(msg)
+        raise InputError(f"radius is {r.min()} m, expected > 0")
     values, where = np.unique(r, return_inverse=True)
     count = spin.thread_count(threads)
     n = np.arange(1, modes.degree + 1)
@@ -228,11 +220,10 @@ def near_field_points(
                 factor = along[_degrees(modes.degree) - 1]
                 radial = spin.pack(np.where(electric == 0, 0, electric * factor)[None])
             if not (np.isfinite(packed).all() and np.isfinite(radial).all()):
-                msg = (
-                    f"radius {value:.6g} m is too small for degree {modes.degree} "
-                    f"(kr = {k * value:.4g}): truncate the modes or go farther out"
+                raise InputError(
+                    f"radius {value:.6g} m is too small for degree {modes.degree} (kr = {k * value:.4g})",
+                    "truncate the modes or go farther out",
                 )
-                raise ValueError(msg)
             here = location[points]
             field[1:, i, points] = spin.point_synthesis(
                 packed, spin=1, location=here, epsilon=POINT_EPSILON, threads=count

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 #: Names of the rings of a grid by the quadrature rule they belong to:
 #: clenshaw-curtis, equal steps with both poles; fejer-1, half a step from the poles; fejer-2, one
 #: step from the poles; north-pole and south-pole, one of them and half a step from the other.
-Rule = Literal[
-    "clenshaw-curtis", "fejer-1", "fejer-2", "north-pole", "south-pole", "gauss-legendre"
-]
+Rule = Literal["clenshaw-curtis", "fejer-1", "fejer-2", "north-pole", "south-pole", "gauss-legendre"]
 
 #: Two angles closer than this are the same position of a positioner [rad]: 6e-6 deg, far below
 #: any encoder's step, far above the rounding of angles written in degrees with 7 decimals.
@@ -45,25 +44,24 @@ class Grid:
         theta = as_array(self.theta, float, "theta", ndim=1)
         phi = as_array(self.phi, float, "phi", ndim=1)
         if theta.size < 2 or phi.size < 2:
-            msg = f"theta and phi are {theta.size} and {phi.size} angles, expected at least 2 each"
-            raise ValueError(msg)
+            raise InputError(
+                f"theta and phi are {theta.size} and {phi.size} angles, expected at least 2 each"
+            )
         expected = ring_angles(self.rule, theta.size)
         off = np.flatnonzero(np.abs(theta - expected) > ANGLE_TOLERANCE)
         if off.size:
             is_at, wanted = np.degrees([theta[off[0]], expected[off[0]]])
-            msg = (
+            raise InputError(
                 f"theta is not the {self.rule} rule of {theta.size} rings: ring {off[0] + 1} is at "
                 f"{is_at:.9g} deg, expected {wanted:.9g} deg; take angles of `ring_angles`, or "
                 "treat the samples as positions anywhere"
             )
-            raise ValueError(msg)
         step = 2 * np.pi / phi.size
         if np.max(np.abs(phi - phi[0] - step * np.arange(phi.size))) > ANGLE_TOLERANCE:
-            msg = (
+            raise InputError(
                 f"phi does not run in {phi.size} equal steps over the full circle: expected "
                 f"increasing steps of {np.degrees(step):.9g} deg, the last one step before 360 deg"
             )
-            raise ValueError(msg)
         object.__setattr__(self, "theta", theta)
         object.__setattr__(self, "phi", phi)
 
@@ -93,8 +91,7 @@ def ring_angles(rule: str, count: int) -> NDArray[np.float64]:
         return np.pi * i / (count - 0.5)
     if rule == "south-pole":
         return np.pi * (i + 0.5) / (count - 0.5)
-    msg = f"rule is {rule!r}, expected one of {', '.join(RULES)}"
-    raise ValueError(msg)
+    raise InputError(f"rule is {rule!r}, expected one of {', '.join(RULES)}")
 
 
 RULES: tuple[Rule, ...] = (
@@ -139,8 +136,7 @@ def equiangular_grid(
     (11, 4.0)
     """
     if theta_count < 2 or phi_count < 2:
-        msg = f"a grid of {theta_count} x {phi_count} directions is too small: at least 2 x 2"
-        raise ValueError(msg)
+        raise InputError(f"a grid of {theta_count} x {phi_count} directions is too small: at least 2 x 2")
     phi = phi0 + 2 * np.pi * np.arange(phi_count) / phi_count
     return Grid(ring_angles(rule, theta_count), phi, rule)
 
@@ -153,7 +149,6 @@ def gauss_legendre_grid(theta_count: int, phi_count: int, *, phi0: float = 0.0) 
 def grid_for_degree(degree: int, *, rule: Rule = "clenshaw-curtis") -> Grid:
     """Smallest grid of a rule that determines ``degree``, azimuth count rounded up to suit FFTs."""
     if degree < 1:
-        msg = f"degree is {degree}, expected at least 1"
-        raise ValueError(msg)
+        raise InputError(f"degree is {degree}, expected at least 1")
     count = {"clenshaw-curtis": degree + 2, "fejer-2": 2 * degree + 1}.get(rule, degree + 1)
     return equiangular_grid(count, spin.good_length(2 * degree + 1), rule=rule)

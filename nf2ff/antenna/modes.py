@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.rotation import rotate_coefficients
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 
@@ -41,14 +42,11 @@ def mode_index(*, s: int, m: int, n: int) -> int:
     (0, 5, 6)
     """
     if s not in (1, 2) or n < 1 or abs(m) > n:
-        msg = f"No such mode: s={s}, m={m}, n={n}; s is 1 or 2, n >= 1 and |m| <= n"
-        raise ValueError(msg)
+        raise InputError(f"No such mode: s={s}, m={m}, n={n}; s is 1 or 2, n >= 1 and |m| <= n")
     return 2 * (n * (n + 1) + m - 1) + s - 1
 
 
-def mode_numbers(
-    degree: int,
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def mode_numbers(degree: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """Arrays s, m, n, each (J,), in the order of the coefficients.
 
     Examples
@@ -92,17 +90,13 @@ class Modes:
         q = as_array(self.coefficients, complex, "coefficients", ndim=2)
         degree = degree_of_count(q.shape[1])
         if q.shape[0] != frequency.size:
-            msg = f"coefficients have {q.shape[0]} rows for {frequency.size} frequencies"
-            raise ValueError(msg)
+            raise InputError(f"coefficients have {q.shape[0]} rows for {frequency.size} frequencies")
         if np.any(frequency <= 0):
-            msg = f"frequency must be positive, not {frequency.min():g} Hz"
-            raise ValueError(msg)
+            raise InputError(f"frequency must be positive, not {frequency.min():g} Hz")
         if degree < 1:
-            msg = "there are no coefficients: at least degree 1 (6 modes) is needed"
-            raise ValueError(msg)
+            raise InputError("there are no coefficients: at least degree 1 (6 modes) is needed")
         if self.reference not in ("absolute", "relative"):
-            msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
-            raise ValueError(msg)
+            raise InputError(f"reference is {self.reference!r}, expected 'absolute' or 'relative'")
         object.__setattr__(self, "frequency", frequency)
         object.__setattr__(self, "coefficients", q)
 
@@ -136,15 +130,13 @@ class Modes:
     def truncate(self, degree: int) -> Modes:
         """The same modes without those above ``degree``."""
         if not 1 <= degree <= self.degree:
-            msg = f"degree {degree} is not within 1 ... {self.degree}"
-            raise ValueError(msg)
+            raise InputError(f"degree {degree} is not within 1 ... {self.degree}")
         return Modes(self.frequency, self.coefficients[:, : mode_count(degree)], self.reference)
 
     def extend(self, degree: int) -> Modes:
         """The same modes with those up to ``degree`` added as zeros."""
         if degree < self.degree:
-            msg = f"degree {degree} is below {self.degree}: use truncate"
-            raise ValueError(msg)
+            raise InputError(f"degree {degree} is below {self.degree}", "use truncate")
         if degree == self.degree:
             return self
         q = np.zeros((self.frequency.size, mode_count(degree)), dtype=complex)
@@ -156,8 +148,7 @@ def degree_of_count(count: int) -> int:
     """Degree N of J = 2N(N+2) coefficients."""
     degree = round(np.sqrt(count / 2 + 1)) - 1
     if mode_count(degree) != count:
-        msg = f"{count} coefficients are no complete set: expected 2 N (N + 2), e.g. 6, 16, 30"
-        raise ValueError(msg)
+        raise InputError(f"{count} coefficients are no complete set: expected 2 N (N + 2), e.g. 6, 16, 30")
     return degree
 
 
@@ -187,11 +178,9 @@ def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
     from scipy.special import jv
 
     if not kr0 >= 0 or not np.isfinite(kr0):
-        msg = f"kr0 is {kr0}, expected a finite number >= 0"
-        raise ValueError(msg)
+        raise InputError(f"kr0 is {kr0}, expected a finite number >= 0")
     if not -np.inf < tail_db < 0:
-        msg = f"tail_db is {tail_db}, expected a negative level [dB]"
-        raise ValueError(msg)
+        raise InputError(f"tail_db is {tail_db}, expected a negative level [dB]")
     if kr0 < 1e-6:
         return 1
     top = int(kr0 + 12 * kr0 ** (1 / 3) * (1 + abs(tail_db) / 60) + 20)
@@ -265,12 +254,10 @@ def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -
     `measurement.orientation.merge_samples`, which lets the samples decide.
     """
     if not modes:
-        msg = "there are no modes to average"
-        raise ValueError(msg)
+        raise InputError("there are no modes to average")
     w = np.ones(len(modes)) if weights is None else as_array(weights, float, "weights", ndim=1)
     if w.shape != (len(modes),) or np.any(w < 0) or not w.sum() > 0:
-        msg = f"weights are {w.tolist()} for {len(modes)} results: one each, none negative"
-        raise ValueError(msg)
+        raise InputError(f"weights are {w.tolist()} for {len(modes)} results: one each, none negative")
     for other in modes[1:]:
         check_same_frequencies(modes[0].frequency, other.frequency)
     degree = max(one.degree for one in modes)
@@ -283,13 +270,10 @@ def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -
 def check_same_frequencies(first: Real, second: Real) -> None:
     """Raise ValueError unless both have the same frequencies [Hz], to 1e-9."""
     if first.size != second.size:
-        msg = (
-            f"the first has {first.size} frequencies, the other {second.size}: keep those that "
-            "both have"
+        raise InputError(
+            f"the first has {first.size} frequencies, the other {second.size}", "keep those that both have"
         )
-        raise ValueError(msg)
     apart = np.flatnonzero(np.abs(first - second) > 1e-9 * first)
     if apart.size:
         a, b = first[apart[0]] / 1e9, second[apart[0]] / 1e9
-        msg = f"frequency {apart[0] + 1} is {a:.9g} GHz in the first, {b:.9g} GHz in the other"
-        raise ValueError(msg)
+        raise InputError(f"frequency {apart[0] + 1} is {a:.9g} GHz in the first, {b:.9g} GHz in the other")

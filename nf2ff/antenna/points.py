@@ -36,6 +36,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 #: Fewest points for each pair of degree and order: at 1.2 no set converged in 150 steps at N = 100.
 LEAST_OVERSAMPLING = 1.25
@@ -87,8 +88,7 @@ class PointSet:
         bad = np.flatnonzero((theta < 0) | (theta > np.pi))
         if bad.size:
             value = np.degrees(theta[bad[0]])
-            msg = f"theta is {value:.6g} deg at point {bad[0] + 1}, expected 0 to 180 deg"
-            raise ValueError(msg)
+            raise InputError(f"theta is {value:.6g} deg at point {bad[0] + 1}, expected 0 to 180 deg")
         object.__setattr__(self, "theta", theta)
         # A tiny negative angle is rounded to 2 pi by the remainder.
         turned = np.mod(phi, 2 * np.pi)
@@ -123,8 +123,7 @@ def _angles(theta: ArrayLike, phi: ArrayLike) -> tuple[NDArray[Any], NDArray[Any
     first = as_array(theta, float, "theta", ndim=1)
     second = as_array(phi, float, "phi", ndim=1)
     if first.size != second.size or first.size == 0:
-        msg = f"theta and phi are {first.size} and {second.size} angles, expected as many, not 0"
-        raise ValueError(msg)
+        raise InputError(f"theta and phi are {first.size} and {second.size} angles, expected as many, not 0")
     return first, second
 
 
@@ -132,8 +131,7 @@ def _check(name: str, value: float, *, least: float | None = None) -> None:
     """Refuse a number that is not finite, below ``least``, or not positive if that is None."""
     if not (value > 0 if least is None else value >= least) or value == np.inf:
         expected = "a positive number" if least is None else f"at least {least}"
-        msg = f"{name} is {value}, expected {expected}"
-        raise ValueError(msg)
+        raise InputError(f"{name} is {value}, expected {expected}")
 
 
 def _equal_area_theta(count: int) -> NDArray[np.float64]:
@@ -298,9 +296,12 @@ def constant_rate_spiral_for_degree(
     """
     _check("degree", degree, least=1)
     return constant_rate_spiral(
-        turns=degree + 4, samples_per_turn=2 * degree + 1.5,
-        theta_speed=theta_speed, phi_speed=phi_speed, sample_time=sample_time,
-    )  # fmt: skip
+        turns=degree + 4,
+        samples_per_turn=2 * degree + 1.5,
+        theta_speed=theta_speed,
+        phi_speed=phi_speed,
+        sample_time=sample_time,
+    )
 
 
 def constant_density(count: int) -> PointSet:

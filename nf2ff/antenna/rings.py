@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.grids import ANGLE_TOLERANCE, Rule, recognise_rule
 from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -69,20 +70,19 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     """
     wild = np.flatnonzero((theta < -ANGLE_TOLERANCE) | (theta > np.pi + ANGLE_TOLERANCE))
     if wild.size:
-        msg = (
-            f"theta is {np.degrees(theta[wild[0]]):.9g} deg, expected 0 to 180: write a negative "
-            "theta as its magnitude at phi + 180 deg, both components negated"
+        raise InputError(
+            f"theta is {np.degrees(theta[wild[0]]):.9g} deg, expected 0 to 180",
+            "write a negative theta as its magnitude at phi + 180 deg, both components negated",
         )
-        raise ValueError(msg)
     if theta.size < 2:
-        msg = f"theta has {theta.size} values: a pattern needs rings from pole to pole"
-        raise ValueError(msg)
+        raise InputError(f"theta has {theta.size} values: a pattern needs rings from pole to pole")
     rows = np.argsort(theta)
     theta = np.clip(theta[rows], 0.0, np.pi)
     same = np.flatnonzero(np.diff(theta) <= ANGLE_TOLERANCE)
     if same.size:
-        msg = f"theta {np.degrees(theta[same[0]]):.9g} deg occurs twice: keep one of the two rings"
-        raise ValueError(msg)
+        raise InputError(
+            f"theta {np.degrees(theta[same[0]]):.9g} deg occurs twice", "keep one of the two rings"
+        )
     azimuth = np.mod(phi, 2 * np.pi)
     azimuth[2 * np.pi - azimuth <= ANGLE_TOLERANCE] = 0.0
     columns = np.argsort(azimuth)
@@ -94,12 +94,11 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     steps = np.diff(azimuth, append=azimuth[0] + 2 * np.pi)
     if np.ptp(steps) > 2 * ANGLE_TOLERANCE:
         at = int(np.argmax(steps))
-        msg = (
+        raise InputError(
             f"phi has steps of {np.degrees(steps.min()):.6g} to {np.degrees(steps.max()):.6g} deg, "
             f"the largest from {np.degrees(azimuth[at]):.6g} deg on: a pattern needs equal steps "
             "over the full circle, measure what is missing or interpolate first"
         )
-        raise ValueError(msg)
     return Rings(theta, azimuth, total / count)
 
 
@@ -138,17 +137,12 @@ def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
         if gaps[1]:
             ranges.append(f"{np.degrees(theta[-1]):.6g} to 180 deg")
         part = sum(1 - np.cos(gap) for gap in gaps) / 2
-        msg = (
-            f"the pattern lacks theta {' and '.join(ranges)} ({100 * part:.3g} % of the sphere): "
-            "measure that part, or ask for it to be taken as zero (missing='zero')"
+        raise InputError(
+            f"the pattern lacks theta {' and '.join(ranges)} ({100 * part:.3g} % of the sphere)",
+            "measure that part, or ask for it to be taken as zero (missing='zero')",
         )
-        raise ValueError(msg)
     north, south = (int((gap + ANGLE_TOLERANCE) / step) for gap in gaps)
-    more = (
-        theta[0] - step * np.arange(north, 0, -1),
-        theta,
-        theta[-1] + step * np.arange(1, south + 1),
-    )
+    more = (theta[0] - step * np.arange(north, 0, -1), theta, theta[-1] + step * np.arange(1, south + 1))
     field = np.pad(rings.field, ((0, 0), (0, 0), (north, south), (0, 0)))
     whole = np.clip(np.concatenate(more), 0.0, np.pi)
     return Rings(whole, rings.phi, field), (north, south)
@@ -218,11 +212,10 @@ def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]
     maps = np.fft.ifft(spectrum, axis=-1, norm="forward")
     found = [
         spin.grid_analysis(
-            each, spin=1, degree=degree, rule=rule, threads=spin.thread_count(None),
-            check=rings.theta[:1],
+            each, spin=1, degree=degree, rule=rule, threads=spin.thread_count(None), check=rings.theta[:1]
         )[0]
         for each in maps
-    ]  # fmt: skip
+    ]
     g, c = np.moveaxis(np.array(found), 1, 0)
     n = np.repeat(np.arange(1, degree + 1), 2 * np.arange(1, degree + 1) + 1)
     none = np.abs(np.arange(n.size) + 1 - n * (n + 1)) > order

@@ -12,9 +12,11 @@ from nf2ff.cli.options import one_line_errors
 
 @click.command()
 @click.option(
-    "-o", "--folder", type=click.Path(file_okay=False, path_type=Path),
+    "-o",
+    "--folder",
+    type=click.Path(file_okay=False, path_type=Path),
     help="Where to write; by default nf2ff-demo, or nf2ff-demo-2 and so on if that exists.",
-)  # fmt: skip
+)
 @one_line_errors
 def demo(folder: Path | None) -> None:
     """Simulate a scan with a known answer, transform it, and compare."""

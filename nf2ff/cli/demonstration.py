@@ -18,6 +18,7 @@ from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.io import native, safe, tables
 from nf2ff.io.result import write_outcome
 from nf2ff.kernel.spin import good_length
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.result import transform_samples
 from nf2ff.report import plots
 
@@ -46,14 +47,10 @@ def weather_station_panel() -> DipoleCluster:
     element = huygens_source(direction=ahead, polarisation=up, moment=3.5e-5)
     centre = np.array([0.10, -0.04, 0.05])
     panel = array_of(
-        element,
-        positions=(places + centre).reshape(-1, 3),
-        weights=np.outer(taper, taper).ravel(),
+        element, positions=(places + centre).reshape(-1, 3), weights=np.outer(taper, taper).ravel()
     )
     scatter_at = np.array([[0.0, 0.0, 0.02], [0.03, 0.09, 0.04], [0.05, -0.02, -0.06]])
-    scatter = np.array(
-        [[0, 0, 7e-5j], [1.4e-5, 1e-5j, 0], [0, 1.7e-5 - 7e-6j, 1.4e-5j]], dtype=complex
-    )
+    scatter = np.array([[0, 0, 7e-5j], [1.4e-5, 1e-5j, 0], [0, 1.7e-5 - 7e-6j, 1.4e-5j]], dtype=complex)
     return DipoleCluster(
         np.concatenate([panel.position, scatter_at]),
         np.concatenate([panel.electric, scatter]),
@@ -73,9 +70,7 @@ def run(folder: Path | None) -> bool:
     native.write_samples(scan, samples, provenance=safe.provenance(command="nf2ff demo"))
     tables.write_table(table, samples)
     start = time.perf_counter()
-    outcome = transform_samples(
-        native.read_samples(table, response_unit="V/m"), nf2ff.field_probe()
-    )
+    outcome = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
     took = time.perf_counter() - start
     provenance = safe.provenance(inputs=[table], command="nf2ff demo")
     write_outcome(outcome, result, provenance=provenance, overwrite=False)
@@ -88,9 +83,9 @@ def run(folder: Path | None) -> bool:
         plot(outcome.solution.modes).figure.savefig(folder / name, dpi=150)
     field = outcome.far_field
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
-    exact = np.array(
-        far_field_of(antenna, frequency=[FREQUENCY], theta=t.ravel(), phi=p.ravel())
-    ).reshape(2, *field.e_theta.shape)
+    exact = np.array(far_field_of(antenna, frequency=[FREQUENCY], theta=t.ravel(), phi=p.ravel())).reshape(
+        2, *field.e_theta.shape
+    )
     found = np.array([field.e_theta, field.e_phi])
     error = float(np.linalg.norm(found - exact) / np.linalg.norm(exact))
     exact_power = float(radiated_power_of(antenna, frequency=[FREQUENCY])[0])
@@ -129,8 +124,7 @@ def _new_folder(folder: Path | None) -> Path:
         names = (Path("nf2ff-demo" + (f"-{i}" if i > 1 else "")) for i in itertools.count(1))
         folder = next(x for x in names if not x.exists())
     elif folder.exists() and any(folder.iterdir()):
-        msg = f"{folder}: is not empty: choose another folder"
-        raise ValueError(msg)
+        raise InputError(f"{folder}: is not empty", "choose another folder")
     folder.mkdir(parents=True, exist_ok=True)
     return folder
 

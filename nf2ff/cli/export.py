@@ -23,6 +23,7 @@ from nf2ff.cli.options import (
     read_planes,
     steps_of,
 )
+from nf2ff.messages.input_error import InputError
 
 #: What is written, by the suffix of the output, if nothing is said.
 BY_SUFFIX = {".h5": "field", ".csv": "cuts", ".nsma": "nsma"}
@@ -62,21 +63,15 @@ ONLY = {
     type=click.Choice(["field", "levels", "cuts", "nsma"]),
     help="What to write; by default field for .h5, cuts for .csv, nsma for .nsma.",
 )
-@click.option(
-    "--frequency-ghz", type=float, multiple=True, help="Only this frequency; may be repeated."
-)
+@click.option("--frequency-ghz", type=float, multiple=True, help="Only this frequency; may be repeated.")
 @click.option(
     "--theta-step-deg",
     type=float,
     help="field, levels: step of the grid, evaluated anew; by default the grid in RESULT.",
 )
 @click.option("--phi-step-deg", type=float, help="field, levels: step in phi; by default equal.")
-@click.option(
-    "--step-deg", type=float, help="cuts, nsma: step along a cut; by default 90 / degree or finer."
-)
-@click.option(
-    "--phi-deg", type=float, multiple=True, help="cuts: great circle through z, repeatable."
-)
+@click.option("--step-deg", type=float, help="cuts, nsma: step along a cut; by default 90 / degree or finer.")
+@click.option("--phi-deg", type=float, multiple=True, help="cuts: great circle through z, repeatable.")
 @click.option("--theta-deg", type=float, multiple=True, help="cuts: cone about z; may be repeated.")
 @click.option(
     "--plane-deg",
@@ -86,11 +81,7 @@ ONLY = {
     "the beam (phi = 0 at a pole), towards phi^; may be repeated. By default 0 and 90.",
 )
 @click.option(
-    "--plane",
-    multiple=True,
-    callback=read_planes,
-    metavar="PLANE",
-    help=f"cuts: the same. {PLANE_WORDS}",
+    "--plane", multiple=True, callback=read_planes, metavar="PLANE", help=f"cuts: the same. {PLANE_WORDS}"
 )
 @click.option(
     "--through",
@@ -137,12 +128,7 @@ ONLY = {
 @click.pass_context
 @one_line_errors
 def export(
-    context: click.Context,
-    result: Path,
-    output: Path,
-    what: str | None,
-    overwrite: bool,
-    **given: Any,
+    context: click.Context, result: Path, output: Path, what: str | None, overwrite: bool, **given: Any
 ) -> None:
     """Write what RESULT holds (a result of transform, or a native far field) for other programs.
 
@@ -184,8 +170,7 @@ def export(
     except ValueError as error:
         if str(error).startswith(f"{output}: "):  # what cannot be written; the rest is the source's
             raise
-        msg = f"{result}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{result}: {error}") from error
     click.echo(f"{output}: {said}")
 
 
@@ -245,10 +230,9 @@ class _Source:
     def need_modes(self, what: str) -> Modes:
         """The modes, or the reason why not."""
         if self.modes is None:
-            msg = (
-                f"holds no modes, from which {what} would be evaluated: give a result of transform"
+            raise InputError(
+                f"holds no modes, from which {what} would be evaluated", "give a result of transform"
             )
-            raise ValueError(msg)
         return self.modes
 
 
@@ -276,8 +260,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         name = named.get(kind, f"a {kind}")
         if kind == "table" and power_table_kind(path):
             name = "power without phase"
-        msg = f"{path}: holds {name}, expected a result: give what nf2ff transform writes"
-        raise ValueError(msg)
+        raise InputError(f"{path}: holds {name}, expected a result", "give what nf2ff transform writes")
     known: Any = field if modes is None else modes
     pick = _pick(path, known.frequency, frequency_ghz)
     sentences = [
@@ -298,9 +281,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     return _Source(path, modes, field, sentences, None if efficiency is None else efficiency[pick])
 
 
-def _pick(
-    path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ...]
-) -> NDArray[np.intp]:
+def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ...]) -> NDArray[np.intp]:
     """Indices of the frequencies asked for, all if none is."""
     if not frequency_ghz:
         return np.arange(hertz.size)
@@ -308,11 +289,11 @@ def _pick(
     near = np.argmin(np.abs(hertz[None] - wanted[:, None]), axis=1)
     for asked, found in zip(wanted, hertz[near], strict=True):
         if not abs(found - asked) <= 1e-9 * found:
-            msg = (
+            raise InputError(
                 f"{path}: holds no {asked / 1e9:.9g} GHz, the nearest of its {hertz.size} "
-                f"frequencies is {found / 1e9:.12g} GHz: give that as --frequency-ghz"
+                f"frequencies is {found / 1e9:.12g} GHz",
+                "give that as --frequency-ghz",
             )
-            raise ValueError(msg)
     return np.unique(near)
 
 
@@ -413,9 +394,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
         click.echo(f"warning, {sentence}", err=True)
     cuts = pattern.cuts[0]
     names = ", ".join(f"{cut.plane} {cut.polarisation}" for cut in cuts)
-    return (
-        f"{names} in {angle.size} directions, {_count(modes)}, gain {pattern.fields['MDGAIN']} dBi"
-    )
+    return f"{names} in {angle.size} directions, {_count(modes)}, gain {pattern.fields['MDGAIN']} dBi"
 
 
 def _through(given: tuple[float, float] | None) -> tuple[float, float] | None:
@@ -446,7 +425,7 @@ def _default_step(modes: Modes) -> float:
 def _bound(rows: int, most: int) -> None:
     if rows > most:
         msg = f"{rows} directions times frequencies, more than {most}: use coarser steps or fewer "
-        raise ValueError(msg + "frequencies (--frequency-ghz)")
+        raise InputError(msg + "frequencies (--frequency-ghz)")
 
 
 def _size(field: FarField) -> str:

@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     unstated_unit,
 )
+from nf2ff.messages.input_error import InputError
 
 
 @click.command("import")
@@ -75,14 +76,10 @@ def import_files(
     )
     if native.file_kind(files[0]) in ("table", "samples"):
         if len(files) > 1:
-            msg = f"{files[1]}: a scan is one file: import each by itself"
-            raise ValueError(msg)
+            raise InputError(f"{files[1]}: a scan is one file", "import each by itself")
         if about_probe:
-            msg = f"{files[0]}: holds samples: leave the options of a probe out"
-            raise ValueError(msg)
-        samples = native.read_samples(
-            files[0], time_convention=time_convention, response_unit=response_unit
-        )
+            raise InputError(f"{files[0]}: holds samples", "leave the options of a probe out")
+        samples = native.read_samples(files[0], time_convention=time_convention, response_unit=response_unit)
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
         for sentence in unstated_unit(files[0], response_unit, options=LATER):
             click.echo(f"warning: {sentence}", err=True)
@@ -92,8 +89,7 @@ def import_files(
         )
         return
     if response_unit is not None:
-        msg = f"{files[0]}: is no table of samples: leave the response unit out"
-        raise ValueError(msg)
+        raise InputError(f"{files[0]}: is no table of samples", "leave the response unit out")
     probe, notes = load_probe(
         files,
         relative=relative or (known is not None and native.file_kind(files[0]) != "probe"),
@@ -107,8 +103,7 @@ def import_files(
         try:
             probe = probe_of_known_gain(probe, known)
         except ValueError as error:
-            msg = f"{gain}: {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"{gain}: {error}") from error
         assert probe.frequency is not None
         # In the place of what said that it was unknown.
         others = [x for x in notes if "level: unknown" not in x and "level unknown" not in x]

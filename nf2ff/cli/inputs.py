@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from nf2ff.cli.options import Mounting
+from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     from nf2ff.measurement.probe import Probe
@@ -21,14 +22,12 @@ def check_powers(powers: Powers) -> None:
     for name, power in (("incident", powers.incident), ("accepted", powers.accepted)):
         option = {"incident": "--input-power-w", "accepted": "--accepted-power-w"}[name]
         if power is not None and not 0 < power < math.inf:
-            msg = f"{option} is {power:g}, expected watts above 0: dBm are 10^(level/10) mW"
-            raise ValueError(msg)
+            raise InputError(f"{option} is {power:g}, expected watts above 0: dBm are 10^(level/10) mW")
     if powers.incident and powers.accepted and powers.accepted > powers.incident:
-        msg = (
+        raise InputError(
             f"--accepted-power-w is {powers.accepted:.9g}, more than the {powers.incident:.9g} W "
             "that --input-power-w says are incident: a port accepts what it does not reflect"
         )
-        raise ValueError(msg)
 
 
 def read_scan(
@@ -45,9 +44,7 @@ def read_scan(
     from nf2ff.measurement.level import apply_level
 
     if level is None:
-        samples = native.read_samples(
-            scan, time_convention=time_convention, response_unit=response_unit
-        )
+        samples = native.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
         origin = "as stated" if response_unit else "as no unit was stated"
         if native.file_kind(scan) != "table":
             origin = "as the file says"
@@ -56,21 +53,17 @@ def read_scan(
         return samples, (f"level: responses {held}, {origin}",), []
     chain, files = read_level(level)
     if probe is not None and chain.ends_in == "V/m" != chain.starts_from:
-        msg = (
-            f"{level}: has an antenna factor, which stands for the probe: leave it or --probe "
-            f"({probe}) out"
+        raise InputError(
+            f"{level}: has an antenna factor, which stands for the probe",
+            f"leave it or --probe ({probe}) out",
         )
-        raise ValueError(msg)
     if response_unit is None and native.file_kind(scan) == "table":
         response_unit = chain.starts_from
-    samples = native.read_samples(
-        scan, time_convention=time_convention, response_unit=response_unit
-    )
+    samples = native.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
     try:
         samples = apply_level(samples, chain)
     except ValueError as error:
-        msg = f"{level}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{level}: {error}") from error
     sentences = chain.sentences(samples.frequency, ports=samples.ports())
     for sentence in sentences:
         if sentence.startswith("of no effect"):
@@ -90,11 +83,10 @@ def read_mounted_probe(
         msg = "--probe-largest-order needs --probe: the ideal field probe has the orders +-1 alone"
         raise click.UsageError(msg)
     if path and time_convention == "exp(-iwt)" and native.file_kind(path) == "pattern":
-        msg = (
-            f"{path}: --time-convention is that of the scan: import the pattern first, with its "
-            "own (nf2ff import --time-convention)"
+        raise InputError(
+            f"{path}: --time-convention is that of the scan",
+            "import the pattern first, with its own (nf2ff import --time-convention)",
         )
-        raise ValueError(msg)
     own, notes = load_probe(path) if path else (field_probe(), ())
     if path and native.file_kind(path) != "probe":  # else they were told when it was made
         for note in notes:

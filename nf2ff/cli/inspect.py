@@ -25,9 +25,10 @@ from nf2ff.cli.options import (
 @time_convention_option
 @response_unit_option
 @click.option(
-    "--noise-floor-dbm", type=float,
+    "--noise-floor-dbm",
+    type=float,
     help="Mean reading with the device off, both polarisations together; of a table of EIRP.",
-)  # fmt: skip
+)
 @json_option
 @one_line_errors
 def inspect(
@@ -44,15 +45,10 @@ def inspect(
         msg = f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm"
         raise click.UsageError(msg)
     facts = describe(
-        file,
-        time_convention=time_convention,
-        response_unit=response_unit,
-        noise_floor_dbm=noise_floor_dbm,
+        file, time_convention=time_convention, response_unit=response_unit, noise_floor_dbm=noise_floor_dbm
     )
     if facts["holds"] == "samples":
-        facts["warnings"] = [
-            *facts["warnings"], *unstated_unit(file, response_unit, options=LATER)
-        ]  # fmt: skip
+        facts["warnings"] = [*facts["warnings"], *unstated_unit(file, response_unit, options=LATER)]
     if as_json:
         click.echo(json.dumps(facts, allow_nan=False))
         return

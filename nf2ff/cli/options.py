@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from nf2ff.messages.input_error import InputError
+
 if TYPE_CHECKING:
     from nf2ff.measurement.probe import Probe
 
@@ -28,9 +30,7 @@ response_unit_option = click.option(
     type=click.Choice(["V/m", "sqrt(W)", "relative"]),
     help="Unit of a CSV table's responses; relative if not given: directivity, no EIRP, no TRP.",
 )
-overwrite_option = click.option(
-    "--overwrite", is_flag=True, help="Replace the output if it exists."
-)
+overwrite_option = click.option("--overwrite", is_flag=True, help="Replace the output if it exists.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 #: What a plane may be, for help.
 PLANE_WORDS = (
@@ -89,16 +89,14 @@ class Mounting:
         ):
             for value in values:
                 if not abs(value) <= most:
-                    msg = f"{option} is {value:g}, expected degrees from -{most} to {most}"
-                    raise ValueError(msg)
+                    raise InputError(f"{option} is {value:g}, expected degrees from -{most} to {most}")
         count = len(self.chi_offset_deg)
         if count not in (0, 1, probe.ports):
             held = "1 port" if probe.ports == 1 else f"{probe.ports} ports"
-            msg = (
-                f"--probe-chi-offset-deg is given {count} times, the probe has {held}: give it "
-                "once for all ports, or once for each"
+            raise InputError(
+                f"--probe-chi-offset-deg is given {count} times, the probe has {held}",
+                "give it once for all ports, or once for each",
             )
-            raise ValueError(msg)
         if not any((*self.chi_offset_deg, self.tilt_x_deg, self.tilt_y_deg)):
             return probe
         offset = [math.radians(x) for x in self.chi_offset_deg] or [0.0]
@@ -132,23 +130,30 @@ MAX_TILT_DEG = 45
 
 _MOUNTING = (
     click.option(
-        "--probe-chi-offset-deg", type=float, multiple=True,
+        "--probe-chi-offset-deg",
+        type=float,
+        multiple=True,
         help="True rotation of the probe about its axis minus chi; once, or once for each port.",
     ),
     click.option(
-        "--probe-tilt-x-deg", type=float, default=0.0,
+        "--probe-tilt-x-deg",
+        type=float,
+        default=0.0,
         help="Turn of probe and offset about the mount's x axis, which stands at the recorded chi: "
         "at chi = 0 they lean towards phi^.",
     ),
     click.option(
-        "--probe-tilt-y-deg", type=float, default=0.0,
+        "--probe-tilt-y-deg",
+        type=float,
+        default=0.0,
         help="Turn about the mount's y axis, after that: at chi = 0 they lean towards theta^.",
     ),
     click.option(
-        "--probe-largest-order", type=click.IntRange(min=1),
+        "--probe-largest-order",
+        type=click.IntRange(min=1),
         help="Largest azimuthal order of the probe that is taken; the error is reported.",
     ),
-)  # fmt: skip
+)
 
 
 def mounting_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -163,9 +168,7 @@ def mounting_options(command: Callable[..., Any]) -> Callable[..., Any]:
         probe_largest_order: int | None,
         **kwargs: Any,
     ) -> Any:
-        mounting = Mounting(
-            probe_chi_offset_deg, probe_tilt_x_deg, probe_tilt_y_deg, probe_largest_order
-        )
+        mounting = Mounting(probe_chi_offset_deg, probe_tilt_x_deg, probe_tilt_y_deg, probe_largest_order)
         return command(*args, mounting=mounting, **kwargs)
 
     for option in reversed(_MOUNTING):
@@ -203,11 +206,9 @@ def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> No
 
     safe.refuse_overwrite(output, inputs)
     if output.exists() and not overwrite:
-        msg = f"{output}: exists: choose another name or give --overwrite"
-        raise ValueError(msg)
+        raise InputError(f"{output}: exists", "choose another name or give --overwrite")
     if not output.absolute().parent.is_dir():
-        msg = f"{output}: there is no folder {output.parent}: make it first"
-        raise ValueError(msg)
+        raise InputError(f"{output}: there is no folder {output.parent}", "make it first")
 
 
 def command_line() -> str:
@@ -221,9 +222,13 @@ def quoted(unit: str) -> str:
 
 
 def unstated_unit(
-    scan: Path, response_unit: str | None, *, probe: Probe | None = None, level: Path | None = None,
+    scan: Path,
+    response_unit: str | None,
+    *,
+    probe: Probe | None = None,
+    level: Path | None = None,
     options: str = "or give --level",
-) -> list[str]:  # fmt: skip
+) -> list[str]:
     """The sentence on a table whose responses have no stated unit, none where they have one.
 
     Parameters
@@ -257,8 +262,7 @@ def steps_of(whole: int, step: float, option: str) -> int:
     """Number of steps, which must divide the angle evenly."""
     count = round(whole / step) if step > 1e-300 else 0
     if count < 1 or abs(count * step - whole) > 1e-9 * whole:
-        msg = f"{option} is {step:g}, expected a step that divides {whole} deg evenly"
-        raise ValueError(msg)
+        raise InputError(f"{option} is {step:g}, expected a step that divides {whole} deg evenly")
     return count
 
 
@@ -267,9 +271,8 @@ PICTURES = (".png", ".pdf", ".svg")
 
 
 jobs_option = click.option(
-    "--jobs", type=int, default=-1, show_default=True,
-    help="Processes that make draws; -1 for one a core.",
-)  # fmt: skip
+    "--jobs", type=int, default=-1, show_default=True, help="Processes that make draws; -1 for one a core."
+)
 
 
 #: What the library calls by its own names, and what the command offers for it.
@@ -291,15 +294,13 @@ def naming(path: Path) -> Iterator[None]:
     try:
         yield
     except ValueError as error:
-        msg = f"{path}: {_in_options(str(error))}"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: {_in_options(str(error))}") from error
 
 
 def check_jobs(jobs: int) -> None:
     """Refuse no process at all."""
     if jobs == 0:
-        msg = "--jobs is 0, expected a number of processes, or -1 for one a core"
-        raise ValueError(msg)
+        raise InputError("--jobs is 0, expected a number of processes, or -1 for one a core")
 
 
 def check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> None:
@@ -308,8 +309,7 @@ def check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> 
         return
     check_output(plot, inputs, overwrite=overwrite)
     if plot.suffix.lower() not in PICTURES:
-        msg = f"{plot}: is no picture, expected a name that ends in {', '.join(PICTURES)}"
-        raise ValueError(msg)
+        raise InputError(f"{plot}: is no picture, expected a name that ends in {', '.join(PICTURES)}")
 
 
 def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:

@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     quoted,
     steps_of,
 )
+from nf2ff.messages.input_error import InputError
 
 #: Most samples that are simulated, 3 GB.
 MAX_SCAN = 50_000_000
@@ -25,30 +26,22 @@ MAX_SCAN = 50_000_000
 @click.command()
 @click.argument("antenna", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write: native, or .csv.")
-@click.option(
-    "--frequency-ghz", type=float, multiple=True, required=True, help="Frequency; may be repeated."
-)
+@click.option("--frequency-ghz", type=float, multiple=True, required=True, help="Frequency; may be repeated.")
 @click.option("--radius-m", type=float, required=True, help="Distance of the probe.")
-@click.option(
-    "--theta-step-deg", type=float, default=5.0, show_default=True, help="Must divide 180."
-)
+@click.option("--theta-step-deg", type=float, default=5.0, show_default=True, help="Must divide 180.")
 @click.option("--phi-step-deg", type=float, default=5.0, show_default=True, help="Must divide 360.")
 @click.option(
-    "--spiral",
-    type=click.Choice(["equal-area", "constant-rate"]),
-    help="Scan a spiral instead of a grid.",
+    "--spiral", type=click.Choice(["equal-area", "constant-rate"]), help="Scan a spiral instead of a grid."
 )
 @click.option("--for-degree", type=click.IntRange(min=1), help="Degree the spiral is made for.")
 @click.option(
-    "--probe", type=FILE, multiple=True,
+    "--probe",
+    type=FILE,
+    multiple=True,
     help="Dipoles (TOML) of a probe in its own frame, once for each port; responses in sqrt(W).",
-)  # fmt: skip
-@click.option(
-    "--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)]."
 )
-@click.option(
-    "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise."
-)
+@click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)].")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise.")
 @overwrite_option
 @one_line_errors
 def simulate(
@@ -88,19 +81,19 @@ def simulate(
     for i, ghz in enumerate(frequency_ghz):
         if not 0 < ghz <= 1e6 or ghz in frequency_ghz[:i]:
             again = " twice: give each once" if ghz in frequency_ghz[:i] else ""
-            msg = f"--frequency-ghz is {ghz:g}{again or ', expected a number above 0, at most 1e6'}"
-            raise ValueError(msg)
+            raise InputError(
+                f"--frequency-ghz is {ghz:g}{again or ', expected a number above 0, at most 1e6'}"
+            )
     if not radius_m <= 1e6:
-        msg = f"--radius-m is {radius_m:g}, expected a number above 0, at most 1e6"
-        raise ValueError(msg)
+        raise InputError(f"--radius-m is {radius_m:g}, expected a number above 0, at most 1e6")
     cluster = read_antenna(antenna)
     ports = [read_antenna(path) for path in probe]
     if radius_m <= cluster.minimum_radius:
-        msg = (
+        raise InputError(
             f"--radius-m is {radius_m:g}, but {antenna} has dipoles as far as "
-            f"{cluster.minimum_radius:.6g} m from the origin: scan outside of them"
+            f"{cluster.minimum_radius:.6g} m from the origin",
+            "scan outside of them",
         )
-        raise ValueError(msg)
     if (spiral is None) != (for_degree is None):
         msg = "--spiral and --for-degree belong together: give both or neither"
         raise click.UsageError(msg)
@@ -147,5 +140,4 @@ def simulate(
 
 def _check_size(count: int) -> None:
     if count > MAX_SCAN:
-        msg = f"{count} samples, more than {MAX_SCAN}: use coarser steps or fewer frequencies"
-        raise ValueError(msg)
+        raise InputError(f"{count} samples, more than {MAX_SCAN}", "use coarser steps or fewer frequencies")

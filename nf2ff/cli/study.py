@@ -28,6 +28,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     unstated_unit,
 )
+from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     from nf2ff.io.growth_toml import StudyFile
@@ -49,9 +50,13 @@ def _print_study_template(context: click.Context, _: click.Parameter, wanted: bo
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
 @click.option(
-    "--template", is_flag=True, is_eager=True, expose_value=False, callback=_print_study_template,
+    "--template",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_study_template,
     help="Print a STUDY to be changed, and nothing else.",
-)  # fmt: skip
+)
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -89,9 +94,7 @@ def study(
         raise click.UsageError(msg)
     with draws_bar(asked.draws * asked.values.size) as progress:
         growth, notes = _grow(description, asked, jobs, (time_convention, response_unit), progress)
-    provenance = safe.provenance(
-        inputs=[description, *asked.inputs], command=command_line(), seed=asked.seed
-    )
+    provenance = safe.provenance(inputs=[description, *asked.inputs], command=command_line(), seed=asked.seed)
     write_growth(output, growth, shown=asked.shown, provenance=provenance, overwrite=overwrite)
     if plot is not None:
         from nf2ff.report.uncertainty_plots import growth_overview
@@ -103,8 +106,9 @@ def study(
     if done < asked.values.size or made < asked.draws:
         click.echo(
             f"stopped at value {done} of {asked.values.size}, of which {made} of {asked.draws} "
-            "draws were made: what there is was kept", err=True,
-        )  # fmt: skip
+            "draws were made: what there is was kept",
+            err=True,
+        )
     if as_json:
         click.echo(json.dumps(growth_dict(growth, asked.shown), allow_nan=False))
         return
@@ -132,24 +136,24 @@ def _grow(
 
     _, used, _ = read_mounted_probe(asked.probe, Mounting(), words[0])
     how: dict[str, Any] = {
-        "draws": asked.draws, "rng": asked.seed, "jobs": jobs, "confidence": asked.confidence,
+        "draws": asked.draws,
+        "rng": asked.seed,
+        "jobs": jobs,
+        "confidence": asked.confidence,
         "progress": progress,
-    }  # fmt: skip
+    }
     if asked.scan is not None:
-        samples = native.read_samples(
-            asked.scan, time_convention=words[0], response_unit=words[1]
-        )  # fmt: skip
+        samples = native.read_samples(asked.scan, time_convention=words[0], response_unit=words[1])
         try:
             solution = solve(samples, used, degree=asked.degree)
         except ValueError as error:
-            msg = f"{asked.scan}: {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"{asked.scan}: {error}") from error
         if any(part.damped for part in solution.parts):
-            msg = (
+            raise InputError(
                 f"{asked.scan}: the samples do not determine all waves, and a study knows nothing "
-                "of the damping that takes: measure the rest, or take a lower degree"
+                "of the damping that takes",
+                "measure the rest, or take a lower degree",
             )
-            raise ValueError(msg)
         degree = solution.modes.degree
         notes = unstated_unit(asked.scan, words[1], probe=used, options="")
         notes += [
@@ -159,9 +163,8 @@ def _grow(
         ]
         with naming(description):
             growth = sweep_sizes(
-                samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values,
-                **how,
-            )  # fmt: skip
+                samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values, **how
+            )
         return growth, notes
     assert asked.antenna is not None
     antenna = read_antenna(asked.antenna)
@@ -176,6 +179,5 @@ def _grow(
             asked.oversampling,
             used,
         )
-        growth = sweep(scan, asked.errors, asked.figures, over=asked.over, values=asked.values,
-                       **how)  # fmt: skip
+        growth = sweep(scan, asked.errors, asked.figures, over=asked.over, values=asked.values, **how)
     return growth, []

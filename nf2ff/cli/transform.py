@@ -29,6 +29,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     unstated_unit,
 )
+from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     from nf2ff.antenna.modes import Modes
@@ -42,23 +43,23 @@ if TYPE_CHECKING:
 @click.argument("scan", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
 @click.option(
-    "--probe", type=FILE,
-    help="Probe: native file, or its pattern as CSV at 1 W into the port; by default the ideal "
-    "field probe.",
-)  # fmt: skip
-@click.option(
-    "--extrapolate-probe", is_flag=True, help="Use the probe outside of its frequencies, too."
+    "--probe",
+    type=FILE,
+    help="Probe: native file, or its pattern as CSV at 1 W into the port; by default the ideal field probe.",
 )
+@click.option("--extrapolate-probe", is_flag=True, help="Use the probe outside of its frequencies, too.")
 @click.option(
-    "--first-order", is_flag=True,
+    "--first-order",
+    is_flag=True,
     help="Take the probe as one of azimuthal orders +-1; the error is reported.",
-)  # fmt: skip
+)
 @mounting_options
 @click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
 @click.option(
-    "--gain-transfer", type=FILE,
+    "--gain-transfer",
+    type=FILE,
     help="TOML: reference antenna of known gain; with --reference-result and --input-power-w.",
-)  # fmt: skip
+)
 @click.option("--reference-result", type=FILE, help="Result of that antenna's scan.")
 @click.option(
     "--input-power-w", type=float, help="Power incident on the antenna's port: gives realised gain."
@@ -67,24 +68,25 @@ if TYPE_CHECKING:
 @click.option("--degree", type=int, help="Degree of the modes; chosen from the data if not given.")
 @click.option("--minimum-radius-m", type=float, help="Sphere about the origin holding the antenna.")
 @click.option(
-    "--method", type=click.Choice(["quadrature", "least-squares", "direct"]),
+    "--method",
+    type=click.Choice(["quadrature", "least-squares", "direct"]),
     help="Solver; by default quadrature on a full regular grid, least squares elsewhere.",
-)  # fmt: skip
+)
 @click.option("--rtol", type=float, help="Tolerance of the least squares (1e-9).")
 @click.option(
     "--damping",
     type=float,
     help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
 )
-@click.option(
-    "--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer."
-)
+@click.option("--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer.")
 @click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
 @click.option(
-    "--plane", callback=read_planes, metavar="PLANE",
+    "--plane",
+    callback=read_planes,
+    metavar="PLANE",
     help="Plane of the cut through the peak in which beamwidth and sidelobes are stated as along "
     f"theta; as along phi across it. {PLANE_WORDS} By default 0.",
-)  # fmt: skip
+)
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -125,9 +127,7 @@ def transform(
     from nf2ff.metrics.result import Powers, transform_samples
     from nf2ff.report.result import report
 
-    _check_options(
-        probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w
-    )
+    _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
     given = (scan, probe, level, gain_transfer, reference_result)
     inputs = [x for x in given if x is not None]
     if first_order and mounting.largest_order is not None:
@@ -137,9 +137,7 @@ def transform(
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
-    theta_step = (
-        None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
-    )
+    theta_step = None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
     samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
     own, used, notes = read_mounted_probe(probe, mounting, time_convention)
@@ -148,9 +146,7 @@ def transform(
     rescale = None
     transfer: tuple[str, ...] = ()
     if gain_transfer is not None and reference_result is not None and input_power_w is not None:
-        rescale, transfer, more = _substitution(
-            gain_transfer, reference_result, samples, input_power_w
-        )
+        rescale, transfer, more = _substitution(gain_transfer, reference_result, samples, input_power_w)
         files += more
     safe.refuse_overwrite(output, files)
     try:
@@ -169,8 +165,7 @@ def transform(
             plane=0.0 if plane is None else plane,
         )
     except ValueError as error:
-        msg = f"{scan}: {_in_options(str(error))}"
-        raise ValueError(msg) from error
+        raise InputError(f"{scan}: {_in_options(str(error))}") from error
     outcome = outcome.with_warnings(unit)
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     inputs += [x for x in dict.fromkeys(files) if x not in inputs]
@@ -229,18 +224,16 @@ def _check_options(
 
 
 def _check_level(
-    scan: Path, samples: Samples, path: Path | None, probe: Probe, powers: Powers, *,
-    substitution: bool,
-) -> None:  # fmt: skip
+    scan: Path, samples: Samples, path: Path | None, probe: Probe, powers: Powers, *, substitution: bool
+) -> None:
     """Refuse what needs a level that is not known, or sets one that is, before the work."""
     relative = "relative" in (samples.response_unit, probe.response_unit)
     if substitution:
         if not relative:
-            msg = (
-                f"{scan}: is absolute ({samples.response_unit}): --gain-transfer would set its "
-                "level twice: leave it out, or state no unit for a table"
+            raise InputError(
+                f"{scan}: is absolute ({samples.response_unit}): --gain-transfer would set its level twice",
+                "leave it out, or state no unit for a table",
             )
-            raise ValueError(msg)
         return
     if not relative or (powers.incident is None and powers.accepted is None):
         return
@@ -256,7 +249,7 @@ def _check_level(
             f"{path}: {figure} needs absolute data, and the probe is relative: give it the level "
             "of 1 W into its port, or compare with an antenna of known gain (--gain-transfer)"
         )
-    raise ValueError(msg)
+    raise InputError(msg)
 
 
 def _substitution(
@@ -270,11 +263,10 @@ def _substitution(
     transfer, files = read_gain_transfer(path)
     reference = native.read_modes(reference_result)
     if reference.reference == "absolute":
-        msg = (
-            f"{reference_result}: is absolute, the scan is relative: transform both alike, in the "
-            "same range at the same stimulus"
+        raise InputError(
+            f"{reference_result}: is absolute, the scan is relative",
+            "transform both alike, in the same range at the same stimulus",
         )
-        raise ValueError(msg)
     rescale = partial(
         absolute_by_substitution, reference=reference, transfer=transfer, input_power=input_power
     )
@@ -296,8 +288,7 @@ def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
     f = samples.frequency
     figures = probe_figures(at_frequencies(probe, f, extrapolate=True)[0])
     return [
-        f"probe, port {port}: gain {span_words(figures[port - 1]['gain_dbi'], 'dBi', f)}, on its "
-        "boresight"
+        f"probe, port {port}: gain {span_words(figures[port - 1]['gain_dbi'], 'dBi', f)}, on its boresight"
         for port in samples.ports()
     ]
 
@@ -340,9 +331,7 @@ def _print_table(facts: list[dict[str, Any]]) -> None:
         click.echo("peak not seen: direction, EIRP and gain are those of what was measured")
 
 
-def _solver(
-    method: str | None, rtol: float | None, damping: float | None, first_order: bool
-) -> Any:
+def _solver(method: str | None, rtol: float | None, damping: float | None, first_order: bool) -> Any:
     from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
     if method in (None, "least-squares") and (rtol is not None or damping is not None):

@@ -33,6 +33,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     unstated_unit,
 )
+from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     from nf2ff.antenna.modes import Modes
@@ -61,23 +62,26 @@ def _print_template(context: click.Context, _: click.Parameter, wanted: bool) ->
 @mounting_options
 @click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
 @click.option(
-    "--input-power-w", type=float,
+    "--input-power-w",
+    type=float,
     help="Power incident on the antenna's port: gives the value of the metric gain, as realised "
     "gain. Its own uncertainty is a term of BUDGET.",
-)  # fmt: skip
+)
 @click.option("--accepted-power-w", type=float, help="Power it accepts, in its place: gives gain.")
 @click.option("--degree", type=int, help="Degree of the modes; that in BUDGET, or chosen.")
 @click.option("--draws", type=int, help="Monte Carlo draws; that in BUDGET, or 200.")
 @click.option("--linear", is_flag=True, help="Derivatives only, no draws: quick.")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
 @jobs_option
+@click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
 @click.option(
-    "--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency."
-)
-@click.option(
-    "--template", is_flag=True, is_eager=True, expose_value=False, callback=_print_template,
+    "--template",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_template,
     help="Print a BUDGET to be filled in, and nothing else.",
-)  # fmt: skip
+)
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -143,26 +147,32 @@ def uncertainty(
     try:
         solution = solve(samples, used, degree=asked.degree if degree is None else degree)
     except ValueError as error:
-        msg = f"{scan}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{scan}: {error}") from error
     solution = tell_neglected(solution, samples, whole, used)
     damped = any(part.damped for part in solution.parts)
     if damped and count == 0 and asked.assessment.errors:
-        msg = (
+        raise InputError(
             f"{scan}: the samples do not determine all waves, and --linear knows nothing of the "
-            "damping that takes: leave --linear out, or take a lower degree"
+            "damping that takes",
+            "leave --linear out, or take a lower degree",
         )
-        raise ValueError(msg)
     _refuse_unknown(scan, samples, solution, question)
     total = count * (1 + len(asked.assessment.errors) if damped else 1)
     used_seed = asked.seed if seed is None else seed
     with naming(budget), draws_bar(total) as progress:
         found = assess(
-            samples, used, question,
-            degree=solution.modes.degree, solution=solution, draws=count, rng=used_seed, jobs=jobs,
-            cut=_cut(solution.modes, asked) if count else None, derivatives=not damped,
+            samples,
+            used,
+            question,
+            degree=solution.modes.degree,
+            solution=solution,
+            draws=count,
+            rng=used_seed,
+            jobs=jobs,
+            cut=_cut(solution.modes, asked) if count else None,
+            derivatives=not damped,
             progress=progress,
-        )  # fmt: skip
+        )
     found = _with_gain(found, asked.assessment.relative_only, powers)
     unit = unstated_unit(scan, response_unit, probe=used, level=level)
     sentences += (*power_sentences(powers),)
@@ -184,9 +194,7 @@ def uncertainty(
     radiated = [float(x) for x in found.modes.radiated_power()]
     warnings = [
         [*unit, *some, *_too_much(watts, power), *more]
-        for some, watts, more in zip(
-            solution.warnings, radiated, uncertainty_warnings(found), strict=True
-        )
+        for some, watts, more in zip(solution.warnings, radiated, uncertainty_warnings(found), strict=True)
     ]
     print_warnings(samples.frequency, warnings, once=unit)
     if found.made < count:
@@ -234,11 +242,10 @@ def _refuse_unknown(scan: Path, samples: Samples, solution: Solution, question: 
     coverage = solution.coverage[f]
     assert coverage is not None
     why = "what is radiated there is not known" if seen.all() else "the peak may lie there"
-    msg = (
+    raise InputError(
         f"{scan}: {coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
         f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
     )
-    raise ValueError(msg)
 
 
 def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:
@@ -246,8 +253,7 @@ def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:
     from nf2ff.io.uncertainty_toml import MAX_DRAWS
 
     if draws is not None and not 1 <= draws <= MAX_DRAWS:
-        msg = f"--draws is {draws}, expected 1 to {MAX_DRAWS}: --linear makes none"
-        raise ValueError(msg)
+        raise InputError(f"--draws is {draws}, expected 1 to {MAX_DRAWS}: --linear makes none")
     if linear or not asked.assessment.errors:
         return 0
     return asked.draws if draws is None else draws
@@ -259,12 +265,11 @@ def _about_gain(path: Path, assessment: Assessment, powers: Powers) -> Assessmen
         return assessment
     if not assessment.relative_only:
         option = "--input-power-w" if powers.incident is not None else "--accepted-power-w"
-        msg = (
+        raise InputError(
             f"{path}: {option} gives the value of the metric gain, but metrics are "
-            f"{', '.join(m.name for m in assessment.budget.metrics)}: add gain, or leave the "
-            "option out"
+            f"{', '.join(m.name for m in assessment.budget.metrics)}",
+            "add gain, or leave the option out",
         )
-        raise ValueError(msg)
     return replace(assessment, relative_only=())
 
 
@@ -282,9 +287,13 @@ def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Un
             field, spread = field / math.sqrt(power), spread / power
         # A ratio to the isotropic antenna with the same power, as directivity is.
         results[name] = replace(
-            one, quantity="directivity", value=one.value / power, draws=draws,
-            field=field, field_covariance=spread,
-        )  # fmt: skip
+            one,
+            quantity="directivity",
+            value=one.value / power,
+            draws=draws,
+            field=field,
+            field_covariance=spread,
+        )
     realised = partial(re.sub, r"^(peak )?gain\b", r"\1realised gain")
     budgets = [
         replace(

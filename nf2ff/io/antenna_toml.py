@@ -10,6 +10,7 @@ import numpy as np
 
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.io.safe import read_bytes
+from nf2ff.messages.input_error import InputError
 
 
 def read_antenna(path: Path) -> DipoleCluster:
@@ -26,32 +27,25 @@ def read_antenna(path: Path) -> DipoleCluster:
     try:
         content = tomllib.loads(read_bytes(path, limit=2**24).decode())
     except RecursionError as error:
-        msg = f"{path}: is nested too deeply, expected tables [[dipole]] only"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: is nested too deeply, expected tables [[dipole]] only") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        msg = f"{path}: is no TOML: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: is no TOML: {error}") from error
     dipoles = content.get("dipole")
     tables = isinstance(dipoles, list) and all(isinstance(x, dict) for x in dipoles)
     if set(content) != {"dipole"} or not tables or not dipoles:
-        msg = f"{path}: has {sorted(content) or 'nothing'}, expected tables [[dipole]] only"
-        raise ValueError(msg)
-    moments: dict[str, list[list[complex]]] = {
-        "position_m": [], "electric_a_m": [], "magnetic_v_m": [],
-    }  # fmt: skip
+        raise InputError(f"{path}: has {sorted(content) or 'nothing'}, expected tables [[dipole]] only")
+    moments: dict[str, list[list[complex]]] = {"position_m": [], "electric_a_m": [], "magnetic_v_m": []}
     for i, dipole in enumerate(dipoles, start=1):
         unknown = set(dipole) - set(moments)
         if unknown or "position_m" not in dipole or len(dipole) < 2:
-            msg = (
+            raise InputError(
                 f"{path}: dipole {i} has {sorted(dipole)}, expected position_m and electric_a_m "
                 "and/or magnetic_v_m"
             )
-            raise ValueError(msg)
         for name, column in moments.items():
             column.append(_vector(path, i, name, dipole.get(name, [0, 0, 0])))
     if not np.any([moments["electric_a_m"], moments["magnetic_v_m"]]):
-        msg = f"{path}: all moments are zero: nothing would radiate"
-        raise ValueError(msg)
+        raise InputError(f"{path}: all moments are zero: nothing would radiate")
     position, electric, magnetic = (np.array(x) for x in moments.values())
     return DipoleCluster(position.real, electric, magnetic)
 
@@ -76,6 +70,5 @@ def _vector(path: Path, i: int, name: str, value: Any) -> list[complex]:
         expected = "three finite numbers"
         if name != "position_m":
             expected += ", each alone or as [real, imaginary]"
-        msg = f"{path}: {name} of dipole {i} is {str(value)[:80]}, expected {expected}"
-        raise ValueError(msg)
+        raise InputError(f"{path}: {name} of dipole {i} is {str(value)[:80]}, expected {expected}")
     return vector

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import read_toml, validated
 from nf2ff.kernel.words import nearest
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget, correlations
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, SCALES, Metric
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term
@@ -112,11 +113,11 @@ def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
     for i, entry in enumerate(read["correlation"], start=1):
         a, b = entry["terms"]
         if pairs.setdefault((a, b), entry["coefficient"]) != entry["coefficient"]:
-            msg = (
+            raise InputError(
                 f"{where}: correlation {i} of {a!r} and {b!r} is {entry['coefficient']}, and "
-                f"{pairs[a, b]} before: keep one of them"
+                f"{pairs[a, b]} before",
+                "keep one of them",
             )
-            raise ValueError(msg)
     return _named(
         where,
         lambda: Budget(
@@ -171,12 +172,8 @@ def _model() -> type[BaseModel]:
             float,
             Field(math.inf, description="a number from 1, or inf", ge=1, allow_inf_nan=True),
         ),
-        error_signal_db=number(
-            f"a level from {_SMALLEST_SIGNAL:.0f} to 0", None, ge=_SMALLEST_SIGNAL, le=0
-        ),
-        sensitivity=table(
-            "a number from -1e9 to 1e9 for each metric, as { eirp_db = 1.0 }", ge=-1e9, le=1e9
-        ),
+        error_signal_db=number(f"a level from {_SMALLEST_SIGNAL:.0f} to 0", None, ge=_SMALLEST_SIGNAL, le=0),
+        sensitivity=table("a number from -1e9 to 1e9 for each metric, as { eirp_db = 1.0 }", ge=-1e9, le=1e9),
         note=(str, Field("", description="a text of at most 500 characters", max_length=500)),
         **sizes,
     )
@@ -190,10 +187,7 @@ def _model() -> type[BaseModel]:
     correlation: Any = create_model(
         "correlation",
         __config__=strict,
-        terms=(
-            list[str],
-            Field(description="the names of two terms", min_length=2, max_length=2),
-        ),
+        terms=(list[str], Field(description="the names of two terms", min_length=2, max_length=2)),
         coefficient=number("a number from -1 to 1", ge=-1, le=1),
     )
     return create_model(
@@ -208,14 +202,10 @@ def _model() -> type[BaseModel]:
         metric=(list[metric], Field(default_factory=list, description="tables [[metric]]")),
         term=(
             list[term],
-            Field(description=f"1 to {MAX_TERMS} tables [[term]]", min_length=1,
-                  max_length=MAX_TERMS),
+            Field(description=f"1 to {MAX_TERMS} tables [[term]]", min_length=1, max_length=MAX_TERMS),
         ),
-        correlation=(
-            list[correlation],
-            Field(default_factory=list, description="tables [[correlation]]"),
-        ),
-    )  # fmt: skip
+        correlation=(list[correlation], Field(default_factory=list, description="tables [[correlation]]")),
+    )
 
 
 def _named(where: str, make: Callable[[], T]) -> T:
@@ -223,8 +213,7 @@ def _named(where: str, make: Callable[[], T]) -> T:
     try:
         return make()
     except ValueError as error:
-        msg = f"{where}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{where}: {error}") from error
 
 
 def _metrics(names: list[str], own: list[dict[str, Any]]) -> dict[str, Metric]:
@@ -232,25 +221,19 @@ def _metrics(names: list[str], own: list[dict[str, Any]]) -> dict[str, Metric]:
     known = dict(METRICS)
     for entry in own:
         if (like := entry["like"]) not in METRICS:
-            msg = (
+            raise InputError(
                 f"metric {entry['name']!r}, like is {like!r}, expected one of {', '.join(METRICS)}"
                 + nearest(like, METRICS)
             )
-            raise ValueError(msg)
         if entry["name"] in known:
-            msg = f"two metrics are named {entry['name']!r}: give each its own name"
-            raise ValueError(msg)
-        known[entry["name"]] = replace(
-            METRICS[like], name=entry["name"], label=entry["label"] or ""
-        )
+            raise InputError(f"two metrics are named {entry['name']!r}", "give each its own name")
+        known[entry["name"]] = replace(METRICS[like], name=entry["name"], label=entry["label"] or "")
     bad = next((name for name in names if name not in known), None)
     if bad is not None:
-        msg = f"metrics holds {bad!r}, expected {', '.join(known)}" + nearest(bad, known)
-        raise ValueError(msg)
+        raise InputError(f"metrics holds {bad!r}, expected {', '.join(known)}" + nearest(bad, known))
     again = next((name for i, name in enumerate(names) if name in names[:i]), None)
     if again is not None:
-        msg = f"metrics holds {again!r} twice: name each once"
-        raise ValueError(msg)
+        raise InputError(f"metrics holds {again!r} twice", "name each once")
     return {name: known[name] for name in (*names, *(entry["name"] for entry in own))}
 
 
@@ -260,13 +243,11 @@ def _term(entry: dict[str, Any], metrics: Mapping[str, Metric]) -> Term:
     single = [k for k in entry if k.rpartition("_")[0] in SIZES or k == "error_signal_db"]
     given = [*tables, *(k for k in single if entry[k] is not None)]
     if len(given) > 1:
-        msg = f"{given[0]} and {given[1]} are both given: keep one of them"
-        raise ValueError(msg)
+        raise InputError(f"{given[0]} and {given[1]} are both given", "keep one of them")
     key = given[0] if given else ""
     kind = next((s for s in SIZES if key.startswith(s)), key)
     if tables and entry["sensitivity"]:
-        msg = f"{key} is given for each metric, and a sensitivity: keep one of them"
-        raise ValueError(msg)
+        raise InputError(f"{key} is given for each metric, and a sensitivity", "keep one of them")
     distribution = entry["distribution"] or ("arcsine" if kind == "error_signal_db" else "normal")
     bounded = DISTRIBUTIONS[distribution].bounded if distribution in DISTRIBUTIONS else None
     _check_kind(entry, kind, distribution, bounded)
@@ -297,31 +278,25 @@ def _check_kind(entry: dict[str, Any], kind: str, distribution: str, bounded: bo
     bounds = [name for name, d in DISTRIBUTIONS.items() if d.bounded]
     if kind == "half_width" and bounded is False:
         given = f"is {distribution!r}" if entry["distribution"] else "is missing"
-        msg = f"half_width: the distribution {given}, expected one of {', '.join(bounds)}"
-        raise ValueError(msg)
+        raise InputError(f"half_width: the distribution {given}, expected one of {', '.join(bounds)}")
     if kind == "expanded_uncertainty" and (bounded or entry["coverage_factor"] is None):
-        msg = (
+        raise InputError(
             "expanded_uncertainty needs coverage_factor, as the certificate states it, and the "
             "distribution 'normal'"
         )
-        raise ValueError(msg)
     if kind != "expanded_uncertainty" and entry["coverage_factor"] is not None:
-        msg = (
-            f"coverage_factor is {entry['coverage_factor']} without an expanded_uncertainty: "
-            "remove it, or name the size so"
+        raise InputError(
+            f"coverage_factor is {entry['coverage_factor']} without an expanded_uncertainty",
+            "remove it, or name the size so",
         )
-        raise ValueError(msg)
 
 
-def _by_metric(
-    values: Mapping[str, float], metrics: Mapping[str, Metric], key: str
-) -> dict[str, float]:
+def _by_metric(values: Mapping[str, float], metrics: Mapping[str, Metric], key: str) -> dict[str, float]:
     """Values by the name of the metric, in the library's units; their keys end in the unit."""
     keys = {f"{m.name}_{m.shown.name.lower()}": m for m in metrics.values()}
     found = {}
     for name, value in values.items():
         if name not in keys:
-            msg = f"{key} has {name[:60]!r}, expected {', '.join(keys)}" + nearest(name, keys)
-            raise ValueError(msg)
+            raise InputError(f"{key} has {name[:60]!r}, expected {', '.join(keys)}" + nearest(name, keys))
         found[keys[name].name] = value / keys[name].shown.factor
     return found

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io.safe import PathLike, read_bytes, replacing
+from nf2ff.messages.input_error import InputError
 
 TimeConvention = Literal["exp(+jwt)", "exp(-iwt)"]
 TIME_CONVENTIONS: tuple[TimeConvention, ...] = ("exp(+jwt)", "exp(-iwt)")
@@ -72,8 +73,7 @@ class Table:
         if not plain:
             body = _COMMENT.sub(b"", body)
         if not body or body.isspace():
-            msg = f"{path}: has no row below its header: add one row per sample"
-            raise ValueError(msg)
+            raise InputError(f"{path}: has no row below its header", "add one row per sample")
         may_be_empty = {x: " and ".join(dict.fromkeys(pair)) for pair in pairs for x in pair}
         values = _fast_parse(path, body, line if plain else None, len(names), may_be_empty)
         if values is None or not _fit(values, names, may_be_empty):
@@ -120,15 +120,13 @@ class Table:
 
 
 def _fault(path: PathLike, line: int, name: str, problem: str, remedy: str) -> NoReturn:
-    msg = f"{path}, line {line}, column {name}: {problem}: {remedy}"
-    raise ValueError(msg)
+    raise InputError(f"{path}, line {line}, column {name}: {problem}: {remedy}")
 
 
 def time_sign(name: str) -> int:
     """Factor of an imaginary part that brings a time convention to exp(+jwt)."""
     if name not in TIME_CONVENTIONS:
-        msg = f"time convention is {name!r}, expected {' or '.join(TIME_CONVENTIONS)}"
-        raise ValueError(msg)
+        raise InputError(f"time convention is {name!r}, expected {' or '.join(TIME_CONVENTIONS)}")
     return 1 if name == "exp(+jwt)" else -1
 
 
@@ -136,14 +134,12 @@ def _text(path: PathLike) -> bytes:
     """Bytes of a text file in UTF-8, lines ended by a newline only, no byte order mark."""
     data = read_bytes(path, limit=MAX_TEXT_BYTES)
     if data.startswith(b"\x89HDF"):
-        msg = f"{path}: is an HDF5 file, expected a CSV table: read it as a native file"
-        raise ValueError(msg)
+        raise InputError(f"{path}: is an HDF5 file, expected a CSV table", "read it as a native file")
     data = data.removeprefix(b"\xef\xbb\xbf")
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     if not data or data.isspace():
-        msg = f"{path}: is empty: expected a header line and one row per sample"
-        raise ValueError(msg)
+        raise InputError(f"{path}: is empty: expected a header line and one row per sample")
     at = data.find(b"\0")
     if at < 0 and not data.isascii():
         try:
@@ -152,8 +148,7 @@ def _text(path: PathLike) -> bytes:
             at = error.start
     if at >= 0:
         line = data.count(b"\n", 0, at) + 1
-        msg = f"{path}, line {line}: is not text in UTF-8: save the table as CSV in UTF-8"
-        raise ValueError(msg)
+        raise InputError(f"{path}, line {line}: is not text in UTF-8", "save the table as CSV in UTF-8")
     return data
 
 
@@ -170,34 +165,28 @@ def _header(
         text = data[start:end].decode("utf-8").strip()
         start = end + 1
     if not text or text.startswith("#"):
-        msg = f"{path}: has no header line: expected {','.join(columns)}"
-        raise ValueError(msg)
+        raise InputError(f"{path}: has no header line: expected {','.join(columns)}")
     names = [name.strip() for name in text.split(",")]
     where = f"{path}, line {number}"
     expected = f"expected columns {','.join(columns)}"
     if len(names) == 1 and re.search(r"[;\t ]", text):
-        msg = f"{where}: columns are not separated by commas: save as CSV with ',' and '.'"
-        raise ValueError(msg)
+        raise InputError(f"{where}: columns are not separated by commas", "save as CSV with ',' and '.'")
     if all(_NUMBER.fullmatch(name) for name in names):
-        msg = f"{where}: numbers where the header should be: {expected}"
-        raise ValueError(msg)
+        raise InputError(f"{where}: numbers where the header should be: {expected}")
     unknown = [name for name in names if name not in columns]
     for name in columns:
         if name not in names and name not in optional:
             folded = {x.casefold(): x for x in unknown}
             near = difflib.get_close_matches(name, folded, n=1, cutoff=0.5)
             hint = f" (is it {folded[near[0]]!r}? name and unit must agree)" if near else ""
-            msg = f"{where}: column {name} is missing{hint}: {expected}"
-            raise ValueError(msg)
+            raise InputError(f"{where}: column {name} is missing{hint}: {expected}")
     for name in unknown:
         near = difflib.get_close_matches(name.casefold(), optional, n=1, cutoff=0.5)
         hint = f" (rename it to {near[0]}?)" if near else ""
-        msg = f"{where}: column {name!r} is unknown{hint}: remove it, {expected}"
-        raise ValueError(msg)
+        raise InputError(f"{where}: column {name!r} is unknown{hint}", f"remove it, {expected}")
     for name in names:
         if names.count(name) > 1:
-            msg = f"{where}: column {name} stands there twice: remove one"
-            raise ValueError(msg)
+            raise InputError(f"{where}: column {name} stands there twice", "remove one")
     return names, number, start
 
 
@@ -233,11 +222,7 @@ def _data_lines(data: bytes, header_line: int) -> Iterator[tuple[int, str]]:
 
 
 def _careful_parse(
-    path: PathLike,
-    data: bytes,
-    names: list[str],
-    header_line: int,
-    empties: dict[str, str],
+    path: PathLike, data: bytes, names: list[str], header_line: int, empties: dict[str, str]
 ) -> NDArray[np.float64]:
     """Block by block, and cell by cell where a block fails, which names the fault."""
     parts = []
@@ -264,10 +249,10 @@ def _walk(
     for line, text in lines:
         cells = [cell.strip() for cell in text.split(",")]
         if len(cells) != len(names):
-            msg = f"{path}, line {line}: has {len(cells)} fields, the header has {len(names)}: " + (
-                "one value per column, '.' as decimal sign"
+            raise InputError(
+                f"{path}, line {line}: has {len(cells)} fields, the header has {len(names)}: "
+                + ("one value per column, '.' as decimal sign")
             )
-            raise ValueError(msg)
         for i, (name, cell) in enumerate(zip(names, cells, strict=True)):
             if not cell:
                 if name not in empties:
@@ -317,9 +302,7 @@ def or_empty(values: NDArray[np.complex128]) -> tuple[list[str], list[str]]:
     return real, imag
 
 
-def write_lines(
-    path: PathLike, columns: Sequence[str], blocks: Iterable[str], *, overwrite: bool
-) -> None:
+def write_lines(path: PathLike, columns: Sequence[str], blocks: Iterable[str], *, overwrite: bool) -> None:
     """Write, close, reopen, compare the checksum, and put in place."""
     with replacing(path, overwrite=overwrite) as temporary:
         check = 0

@@ -15,6 +15,7 @@ import numpy as np
 from nf2ff.io.hdf5 import Group, Item, attribute, find, open_native, take, write
 from nf2ff.io.safe import PathLike
 from nf2ff.io.uncertainty import number_of, text_of, whole_of
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import Plane, PlaneLike, checked_plane
 from nf2ff.uncertainty.growth import PARAMETER_UNITS, Growth, Shown, shown_for
 from nf2ff.uncertainty.local_figures import Figure
@@ -30,9 +31,7 @@ _ERRORS = {
     "low": "lower end of the interval of the draws",
     "high": "upper end of the interval of the draws",
 }
-_COUNTS = {
-    "degree": "degree of the solution", "samples": "number of samples", "draws": "number of draws",
-}  # fmt: skip
+_COUNTS = {"degree": "degree of the solution", "samples": "number of samples", "draws": "number of draws"}
 _PLACE = ("drop_db", "theta", "phi")
 
 
@@ -106,8 +105,7 @@ def read_growth(path: PathLike) -> tuple[Growth, Shown]:
         units = ["dB" if figure.scale == "power" else "rad" for figure in figures]
         errors = {
             name: np.stack(
-                [take(p, name, u, 2, finite=False) for p, u in zip(parts, units, strict=True)],
-                axis=-1,
+                [take(p, name, u, 2, finite=False) for p, u in zip(parts, units, strict=True)], axis=-1
             )
             for name in _ERRORS
         }
@@ -184,5 +182,4 @@ def _plane(part: Any) -> PlaneLike:
             return Plane(float(phi), float(turn), kind)
         return checked_plane(text) if text[:1].isalpha() else float(text)
     except ValueError as error:
-        msg = f"{part.name}: attribute plane is {text[:40]!r}: write it again"
-        raise ValueError(msg) from error
+        raise InputError(f"{part.name}: attribute plane is {text[:40]!r}", "write it again") from error

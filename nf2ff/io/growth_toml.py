@@ -26,6 +26,7 @@ from nf2ff.io.uncertainty_toml import (
     strict,
 )
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.term import ErrorTerm
 from nf2ff.uncertainty.growth import Parameter, Shown, shown_for
@@ -160,8 +161,7 @@ def read_study_file(path: PathLike) -> StudyFile:
         choose(name, FIGURES, f"{where}: metric")
         if name == "gain" or name in read["metrics"][:i]:
             why = "is EIRP to an error" if name == "gain" else "stands there twice"
-            msg = f"{where}: metrics holds {name!r}, which {why}: leave it out"
-            raise ValueError(msg)
+            raise InputError(f"{where}: metrics holds {name!r}, which {why}", "leave it out")
     check_figures(read["figure"], read["metrics"], where)
     figures = tuple(
         figure
@@ -210,18 +210,21 @@ def _models() -> dict[str, type[BaseModel]]:
         of=(str, Field(description="one of " + ", ".join(KEYS))),
         values=(
             list[float] | None,
-            Field(None, description=f"a list of 1 to {MAX_VALUES} numbers above 0, increasing",
-                  min_length=1, max_length=MAX_VALUES),
+            Field(
+                None,
+                description=f"a list of 1 to {MAX_VALUES} numbers above 0, increasing",
+                min_length=1,
+                max_length=MAX_VALUES,
+            ),
         ),
         start=number(positive, gt=0, le=1e9),
         stop=number(positive, gt=0, le=1e9),
         count=whole(f"a whole number from 2 to {MAX_VALUES}", None, 2, MAX_VALUES),
         spacing=(
             str,
-            Field("logarithmic", description="'logarithmic' or 'linear'",
-                  pattern="^(logarithmic|linear)$"),
+            Field("logarithmic", description="'logarithmic' or 'linear'", pattern="^(logarithmic|linear)$"),
         ),
-    )  # fmt: skip
+    )
     error: Any = error_model(named=False)
     figure: Any = figure_model()
     study = create_model(
@@ -239,20 +242,16 @@ def _models() -> dict[str, type[BaseModel]]:
             list[str],
             Field(description="a list of one or more of " + ", ".join(FIGURES), min_length=1),
         ),
-        figure=(
-            dict[str, figure],
-            Field(default_factory=dict, description="tables [figure.METRIC]"),
-        ),
+        figure=(dict[str, figure], Field(default_factory=dict, description="tables [figure.METRIC]")),
         vary=(vary, Field(description="a table [vary]")),
         error=(
             list[error],
-            Field(description=f"1 to {MAX_ERRORS} tables [[error]]", min_length=1,
-                  max_length=MAX_ERRORS),
+            Field(description=f"1 to {MAX_ERRORS} tables [[error]]", min_length=1, max_length=MAX_ERRORS),
         ),
         draws=whole(f"a whole number from 2 to {MAX_DRAWS}", DRAWS, 2, MAX_DRAWS),
         seed=whole("a whole number from 0", 0, 0, 2**63 - 1),
         confidence=number("a number from 0.5 to 0.9999", 0.95, ge=0.5, le=0.9999),
-    )  # fmt: skip
+    )
     return {"study": study}
 
 
@@ -260,14 +259,12 @@ def _beside(path: Path, key: str, name: str) -> Path:
     """A file in the folder of the description or below it."""
     for kind in (PurePosixPath, PureWindowsPath):
         if kind(name).is_absolute() or ".." in kind(name).parts or PureWindowsPath(name).drive:
-            msg = f"{path}: {key} is {name[:80]!r}, expected a file in its folder or below it"
-            raise ValueError(msg)
+            raise InputError(f"{path}: {key} is {name[:80]!r}, expected a file in its folder or below it")
     found = path.parent / name
     if not found.resolve().is_relative_to(path.parent.resolve()):
-        msg = (
-            f"{path}: {key} {name[:80]!r} is a link that leads elsewhere: put the file itself there"
+        raise InputError(
+            f"{path}: {key} {name[:80]!r} is a link that leads elsewhere", "put the file itself there"
         )
-        raise ValueError(msg)
     return found
 
 
@@ -277,8 +274,9 @@ def _values(vary: Mapping[str, Any], where: str) -> tuple[str, NDArray[np.float6
     choose(over, KEYS, f"{where}: of")
     ends = [key for key in ("start", "stop", "count") if vary[key] is not None]
     if (given is None) != (len(ends) == 3) or (given is not None and ends):
-        msg = f"{where}: expected either values, or start, stop and count: give one or the other"
-        raise ValueError(msg)
+        raise InputError(
+            f"{where}: expected either values, or start, stop and count", "give one or the other"
+        )
     if given is None:
         make = np.geomspace if vary["spacing"] == "logarithmic" else np.linspace
         values = make(vary["start"], vary["stop"], vary["count"])
@@ -288,11 +286,9 @@ def _values(vary: Mapping[str, Any], where: str) -> tuple[str, NDArray[np.float6
         values = np.unique(np.round(values))
     if not np.all(np.diff(values, prepend=0.0) > 0):
         shown = ", ".join(f"{x:g}" for x in values[:6]) + (", ..." if values.size > 6 else "")
-        msg = f"{where}: values are {shown}, expected numbers above 0 in increasing order"
-        raise ValueError(msg)
+        raise InputError(f"{where}: values are {shown}, expected numbers above 0 in increasing order")
     if over == "degree" and np.any(values % 1):
-        msg = f"{where}: values holds {values[values % 1 > 0][0]:g}, expected whole degrees"
-        raise ValueError(msg)
+        raise InputError(f"{where}: values holds {values[values % 1 > 0][0]:g}, expected whole degrees")
     return over, np.asarray(values)
 
 
@@ -300,24 +296,21 @@ def _check_keys(read: Mapping[str, Any], content: Mapping[str, Any], over: str, 
     """Refuse keys that are missing, and those that mean nothing."""
     if (read["antenna"] is None) == (read["scan"] is None):
         have = "both" if read["scan"] else "none"
-        msg = f"{where}: has {have} of antenna and scan: name one of them"
-        raise ValueError(msg)
+        raise InputError(f"{where}: has {have} of antenna and scan", "name one of them")
     if over in content:
-        msg = f"{where}: {over} is given, and varied: leave it out"
-        raise ValueError(msg)
+        raise InputError(f"{where}: {over} is given, and varied", "leave it out")
     if read["scan"] is not None:
         for key in _SIMULATED:
             if key in content:
-                msg = f"{where}: has {key}, but a scan that was measured has its own: leave it out"
-                raise ValueError(msg)
+                raise InputError(
+                    f"{where}: has {key}, but a scan that was measured has its own", "leave it out"
+                )
         if over != "size":
-            msg = f"{where}: vary: of is {over!r}, but of a measured scan only the size can vary"
-            raise ValueError(msg)
+            raise InputError(f"{where}: vary: of is {over!r}, but of a measured scan only the size can vary")
         return
     for key in ("frequency_ghz", "radius_m"):
         if read[key] is None and over != key:
-            msg = f"{where}: key {key!r} is missing: a scan of the antenna is simulated there"
-            raise ValueError(msg)
+            raise InputError(f"{where}: key {key!r} is missing: a scan of the antenna is simulated there")
 
 
 def _shown(over: str, errors: tuple[ErrorTerm, ...], keys: list[dict[str, Any]]) -> Shown:

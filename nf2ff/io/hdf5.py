@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io.safe import PathLike, provenance, read_bytes, replacing
+from nf2ff.messages.input_error import InputError
 
 FORMAT = "nf2ff"
 VERSION = 1
@@ -58,34 +59,28 @@ def is_native(path: PathLike) -> bool:
 def open_native(path: PathLike) -> Iterator[Any]:
     """A native file whose links, layouts and size have passed; errors come in one line."""
     if not is_native(path):
-        msg = f"{path}: is not HDF5: give a native file, or turn a CSV table into one"
-        raise ValueError(msg)
+        raise InputError(f"{path}: is not HDF5", "give a native file, or turn a CSV table into one")
     try:
         with h5py.File(path, "r") as file:
             _inspect(file)
             yield file
     except ValueError as error:
-        msg = f"{path}: {' '.join(str(error).split())}"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: {' '.join(str(error).split())}") from error
     except (OSError, KeyError, MemoryError, RuntimeError, TypeError) as error:
         reason = " ".join(str(error).split())
         fault = "is truncated" if "truncated" in reason else "cannot be read"
-        msg = f"{path}: {fault} ({reason}): copy or write it again"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: {fault} ({reason})", "copy or write it again") from error
 
 
 def _inspect(file: Any) -> None:
     """Refuse what is not ours, and what leads out of the file, before anything is read."""
     if file.attrs.get("format") != FORMAT:
-        msg = f"is HDF5 of another format: expected the attribute format = {FORMAT!r}"
-        raise ValueError(msg)
+        raise InputError(f"is HDF5 of another format: expected the attribute format = {FORMAT!r}")
     found = file.attrs.get("version")
     if found != VERSION:
-        msg = f"is of version {found}, expected {VERSION}: use the nf2ff that wrote it"
-        raise ValueError(msg)
+        raise InputError(f"is of version {found}, expected {VERSION}", "use the nf2ff that wrote it")
     if file.attrs.get("kind") not in KINDS:
-        msg = f"is of kind {file.attrs.get('kind')!r}, expected one of {', '.join(KINDS)}"
-        raise ValueError(msg)
+        raise InputError(f"is of kind {file.attrs.get('kind')!r}, expected one of {', '.join(KINDS)}")
     names: list[str] = []
 
     def visit(name: bytes, link: Any) -> str | None:  # a text ends the walk; h5py bears no raise
@@ -98,7 +93,7 @@ def _inspect(file: Any) -> None:
 
     fault = file.id.links.visit(visit, info=True)
     if fault:
-        raise ValueError(fault)
+        raise InputError(fault)
     total = 0
     for name in names:
         item = file[name]
@@ -106,33 +101,27 @@ def _inspect(file: Any) -> None:
             _inspect_dataset(name, item)
             total += item.size * item.dtype.itemsize
         if total > MAX_BYTES:
-            msg = f"holds more than {MAX_BYTES} bytes of data, the limit: split it"
-            raise ValueError(msg)
+            raise InputError(f"holds more than {MAX_BYTES} bytes of data, the limit", "split it")
 
 
 def _inspect_dataset(name: str, item: Any) -> None:
     plist = item.id.get_create_plist()
     if item.is_virtual or plist.get_external_count():
-        msg = f"/{name} keeps its data in other files: put the data itself there"
-        raise ValueError(msg)
+        raise InputError(f"/{name} keeps its data in other files", "put the data itself there")
     filters = {plist.get_filter(i)[0] for i in range(plist.get_nfilters())}
     if filters - _FILTERS:
-        msg = f"/{name} is compressed in an unusual way: use gzip or none"
-        raise ValueError(msg)
+        raise InputError(f"/{name} is compressed in an unusual way", "use gzip or none")
     if item.shape is None or not item.size:
-        msg = f"/{name} holds no number: write it again"
-        raise ValueError(msg)
+        raise InputError(f"/{name} holds no number", "write it again")
     stored = item.id.get_storage_size()
     if not filters & {h5py.h5z.FILTER_DEFLATE} and stored < item.size * item.dtype.itemsize:
-        msg = f"/{name} has {stored} bytes of {item.size} numbers: was not written to its end"
-        raise ValueError(msg)
+        raise InputError(f"/{name} has {stored} bytes of {item.size} numbers: was not written to its end")
 
 
 def find(file: Any, name: str) -> Any:
     """A group of the file."""
     if not isinstance(file.get(name), h5py.Group):
-        msg = f"has no group /{name}: it is a file of kind {file.attrs['kind']}"
-        raise ValueError(msg)
+        raise InputError(f"has no group /{name}: it is a file of kind {file.attrs['kind']}")
     return file[name]
 
 
@@ -140,8 +129,7 @@ def attribute(group: Any, name: str, allowed: Sequence[str]) -> Any:
     """A text attribute of a group, one of those allowed."""
     value = group.attrs.get(name)
     if value not in allowed:
-        msg = f"{group.name}: attribute {name} is {value!r}, expected one of {', '.join(allowed)}"
-        raise ValueError(msg)
+        raise InputError(f"{group.name}: attribute {name} is {value!r}, expected one of {', '.join(allowed)}")
     return value
 
 
@@ -159,43 +147,36 @@ def take(
     item = group.get(name)
     where = f"{group.name}/{name}"
     if not isinstance(item, h5py.Dataset):
-        msg = f"has no dataset {where}: write it again"
-        raise ValueError(msg)
+        raise InputError(f"has no dataset {where}", "write it again")
     given = item.attrs.get("units")
     allowed = (units,) if isinstance(units, str) else units
     if not isinstance(given, str) or (allowed is not None and given not in allowed):
         expected = "a text" if allowed is None else " or ".join(allowed)
         text = repr(given) if isinstance(given, str) else str(given)
-        msg = f"{where} has units {text}, expected {expected}: convert it and set units"
-        raise ValueError(msg)
+        raise InputError(f"{where} has units {text}, expected {expected}", "convert it and set units")
     dims = (ndim,) if isinstance(ndim, int) else ndim
     if item.ndim not in dims or item.dtype.kind not in kind:
         what = {"f": "real", "c": "complex", "iu": "whole"}.get(kind, "real")
-        msg = f"{where} is {item.dtype} {item.shape}, expected {what} numbers in {dims} dimensions"
-        raise ValueError(msg)
+        raise InputError(
+            f"{where} is {item.dtype} {item.shape}, expected {what} numbers in {dims} dimensions"
+        )
     values = np.asarray(item[()])
     if finite and kind != "iu":
         bad = np.isinf(values) if missing else ~np.isfinite(values)
         if bad.any():
             at = ", ".join(map(str, np.argwhere(bad)[0]))
-            msg = f"{where} is not finite at index ({at}): remove or repair it"
-            raise ValueError(msg)
+            raise InputError(f"{where} is not finite at index ({at})", "remove or repair it")
     return values
 
 
 def write(
-    path: PathLike,
-    kind: str,
-    groups: Mapping[str, Group],
-    origin: Mapping[str, str] | None,
-    overwrite: bool,
+    path: PathLike, kind: str, groups: Mapping[str, Group], origin: Mapping[str, str] | None, overwrite: bool
 ) -> None:
     """Write under a temporary name, close, reopen, compare, and put in place."""
     for name, group in groups.items():
         for item in group.items:
             if item.values.size == 0:
-                msg = f"{path}: {name} has no {item.name}: nothing to write"
-                raise ValueError(msg)
+                raise InputError(f"{path}: {name} has no {item.name}: nothing to write")
     with replacing(path, overwrite=overwrite) as temporary:
         # From HDF5 1.8 on the structures between the data can have checksums, too.
         with h5py.File(temporary, "x", libver=("v108", "v108")) as file:
@@ -241,5 +222,4 @@ def _verify(path: Path, groups: Mapping[str, Group]) -> None:
                 for part in data.iter_chunks():
                     one, two = np.asarray(source[part]), item.values[part]
                     if not (np.array_equal(one, two) or np.array_equal(one, two, equal_nan=True)):
-                        msg = f"/{name}/{item.name} read back differs from what was written"
-                        raise ValueError(msg)
+                        raise InputError(f"/{name}/{item.name} read back differs from what was written")

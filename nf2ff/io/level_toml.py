@@ -58,6 +58,7 @@ from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule, repe
 from nf2ff.measurement.level import LevelChain
 from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep, StepUnit
 from nf2ff.measurement.samples import RESPONSE_UNITS
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.gain_transfer import GainTransfer
 
 #: Largest description and largest table [bytes], and most steps: far more than a chain has.
@@ -91,9 +92,18 @@ _MEANT = {
 _REFLECTIONS = ("probe_reflection", "receiver_reflection")
 _COMMON = ("kind", "name", "port", "table", "interpolation")
 _TRANSFER = (
-    "name", "table", "gain_dbi", "reflection", "interpolation", "theta_deg", "phi_deg",
-    "reference_loss_db", "reference_loss_table", "device_loss_db", "device_loss_table",
-)  # fmt: skip
+    "name",
+    "table",
+    "gain_dbi",
+    "reflection",
+    "interpolation",
+    "theta_deg",
+    "phi_deg",
+    "reference_loss_db",
+    "reference_loss_table",
+    "device_loss_db",
+    "device_loss_table",
+)
 T = TypeVar("T")
 _UNIT: Check = (lambda x: np.abs(x) < 1, "above -1 and below 1")
 
@@ -127,12 +137,10 @@ def read_level(path: PathLike) -> tuple[LevelChain, tuple[Path, ...]]:
     content = reader.content
     steps = content.get("step")
     if not isinstance(steps, list) or not steps or not all(isinstance(x, dict) for x in steps):
-        msg = f"{path}: has {str(sorted(content))[:80]}, expected tables [[step]]"
-        raise ValueError(msg)
+        raise InputError(f"{path}: has {str(sorted(content))[:80]}, expected tables [[step]]")
     reader.known(content, ("step", "starts_from"))
     if len(steps) > MAX_STEPS:
-        msg = f"{path}: has {len(steps)} steps, expected at most {MAX_STEPS}: join some"
-        raise ValueError(msg)
+        raise InputError(f"{path}: has {len(steps)} steps, expected at most {MAX_STEPS}", "join some")
     start = reader.choice(content, "starts_from", RESPONSE_UNITS, "relative")
     made = []
     for i, step in enumerate(steps, start=1):
@@ -174,8 +182,7 @@ def read_gain_transfer(path: PathLike) -> tuple[GainTransfer, tuple[Path, ...]]:
         checks = {"gain_dbi": _range(-60, 90)} | dict.fromkeys(parts, _UNIT)
         table = reader.table(content, ("gain_dbi", *parts), checks, optional=parts)
         if (parts[0] in table.names) != (parts[1] in table.names):
-            msg = f"{table.path}: has one of {' and '.join(parts)}: give both or none"
-            raise ValueError(msg)
+            raise InputError(f"{table.path}: has one of {' and '.join(parts)}", "give both or none")
         gain = reader.over_frequency(content, table, table["gain_dbi"])
         reflection = FrequencyTable(np.array(0.0))
         if parts[0] in table.names:
@@ -215,23 +222,19 @@ class _Reader:
         self.content = read_toml(path, limit=MAX_TOML)
 
     def fault(self, key: str, value: Any, expected: str) -> NoReturn:
-        msg = f"{self.path}: {self.where}key {key}: is {short(value)}, expected {expected}"
-        raise ValueError(msg)
+        raise InputError(f"{self.path}: {self.where}key {key}: is {short(value)}, expected {expected}")
 
     def known(self, section: Mapping[str, Any], keys: Collection[str]) -> None:
         for key in section:
             if key not in keys:
                 near = difflib.get_close_matches(key[:60], keys, n=1, cutoff=0.5)
                 hint = f" (is it {near[0]}?)" if near else ""
-                msg = (
-                    f"{self.path}: {self.where}key {key[:60]!r} is unknown{hint}: expected "
-                    f"{', '.join(keys)}"
+                raise InputError(
+                    f"{self.path}: {self.where}key {key[:60]!r} is unknown{hint}: expected {', '.join(keys)}"
                 )
-                raise ValueError(msg)
 
     def missing(self, keys: str) -> NoReturn:
-        msg = f"{self.path}: {self.where}{keys} is missing: add it"
-        raise ValueError(msg)
+        raise InputError(f"{self.path}: {self.where}{keys} is missing", "add it")
 
     def choice(
         self, section: Mapping[str, Any], key: str, choices: Collection[Any], default: Any = None
@@ -259,12 +262,7 @@ class _Reader:
         return value.strip()
 
     def number(
-        self,
-        section: Mapping[str, Any],
-        key: str,
-        least: float,
-        most: float,
-        default: float | None = None,
+        self, section: Mapping[str, Any], key: str, least: float, most: float, default: float | None = None
     ) -> float:
         if key not in section and default is None:
             self.missing(f"key {key}")
@@ -273,9 +271,7 @@ class _Reader:
             self.fault(key, value, f"a number from {least:g} to {most:g}")
         return float(value)
 
-    def reflection(
-        self, section: Mapping[str, Any], key: str, default: complex | None = None
-    ) -> complex:
+    def reflection(self, section: Mapping[str, Any], key: str, default: complex | None = None) -> complex:
         if key not in section:
             if default is None:
                 self.missing(f"key {key}")
@@ -301,31 +297,27 @@ class _Reader:
         """Refuse both or neither of a value and a table."""
         if (key in section) == (table in section):
             has = "both" if key in section else "neither"
-            msg = f"{self.path}: {self.where}has {has} of {key} and {table}: give one of them"
-            raise ValueError(msg)
+            raise InputError(f"{self.path}: {self.where}has {has} of {key} and {table}", "give one of them")
 
     def alone(self, section: Mapping[str, Any], keys: Collection[str]) -> None:
         """Refuse a constant beside a table that should hold it."""
         for key in keys:
             if key in section:
-                msg = f"{self.path}: {self.where}has table and key {key}: put it into the table"
-                raise ValueError(msg)
+                raise InputError(f"{self.path}: {self.where}has table and key {key}", "put it into the table")
 
     def interpolates(self, section: Mapping[str, Any], *tables: str) -> None:
         """Refuse a way of interpolating where there is no table."""
         if "interpolation" in section and not any(key in section for key in tables):
-            msg = (
-                f"{self.path}: {self.where}key interpolation needs a table: give one, or remove it"
+            raise InputError(
+                f"{self.path}: {self.where}key interpolation needs a table", "give one, or remove it"
             )
-            raise ValueError(msg)
 
     def make(self, noun: Callable[[], T]) -> T:
         """The noun, its own refusal with the place in the file before it."""
         try:
             return noun()
         except ValueError as error:
-            msg = f"{self.path}: {self.where}{error}"
-            raise ValueError(msg) from error
+            raise InputError(f"{self.path}: {self.where}{error}") from error
 
     def table(
         self,

@@ -19,6 +19,7 @@ from nf2ff.io.columns import to_texts, write_lines
 from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.cuts import cut, cut_through
 from nf2ff.metrics.level import directivity, eirp
@@ -170,12 +171,12 @@ def write_cuts(
     wanted: list[tuple[str, PlaneLike]] = [("phi", x) for x in phi]
     wanted += [("theta", x) for x in theta] + [("plane", x) for x in plane]
     if not wanted:
-        msg = "no cut is asked for: give one of phi, theta, plane"
-        raise ValueError(msg)
+        raise InputError("no cut is asked for", "give one of phi, theta, plane")
     outside = [x for x in theta if not 0 <= x <= np.pi]
     if outside:
-        msg = f"the cut theta is {np.degrees(outside[0]):g} deg, expected a cone from 0 to 180 deg"
-        raise ValueError(msg)
+        raise InputError(
+            f"the cut theta is {np.degrees(outside[0]):g} deg, expected a cone from 0 to 180 deg"
+        )
     lines = _lines_of(modes, wanted, through)
     text = _angle_texts(angle).tolist()
 
@@ -281,8 +282,9 @@ def _through(wish: PlaneLike, theta: float, phi: float) -> Plane:
     if isinstance(wish, str | Plane):
         plane = stated_plane(wish, theta=theta, phi=phi)
         if plane is None:
-            msg = f"plane {wish} is one of the beam: leave the direction out that cuts go through"
-            raise ValueError(msg)
+            raise InputError(
+                f"plane {wish} is one of the beam", "leave the direction out that cuts go through"
+            )
         return plane
     return Plane(phi, wish)
 
@@ -323,9 +325,7 @@ def _along(theta: float, phi: float, plane: float, angle: Real) -> tuple[Real, R
     return direction_angles(np.cos(angle)[:, None] * origin + np.sin(angle)[:, None] * along)
 
 
-def trusted_around(
-    seen: FarField | None, theta: Real, phi: Real, *, index: int = 0
-) -> NDArray[np.bool_]:
+def trusted_around(seen: FarField | None, theta: Real, phi: Real, *, index: int = 0) -> NDArray[np.bool_]:
     """Whether each direction, or all directions of a grid around it, are trusted.
 
     Parameters
@@ -362,8 +362,7 @@ def trusted_around(
 
 def _level_names(basis: Basis, reference: str) -> tuple[str, ...]:
     if basis not in COMPONENTS:
-        msg = f"basis is {basis!r}, expected one of {', '.join(COMPONENTS)}"
-        raise ValueError(msg)
+        raise InputError(f"basis is {basis!r}, expected one of {', '.join(COMPONENTS)}")
     a, b = COMPONENTS[basis]
     power = ("eirp_dbm",) if reference == "absolute" else ()
     levels = ("directivity_dbi", f"{a}_dbi", f"{b}_dbi")

@@ -17,26 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, degree_of_count, mode_numbers
-from nf2ff.io.hdf5 import (
-    Group,
-    Item,
-    attribute,
-    find,
-    is_native,
-    open_native,
-    take,
-    write,
-)
+from nf2ff.io.hdf5 import Group, Item, attribute, find, is_native, open_native, take, write
 from nf2ff.io.nsma import is_record
 from nf2ff.io.power_columns import refuse_levels, refuse_power_table
 from nf2ff.io.safe import PathLike, first_line, refuse_toml
-from nf2ff.io.tables import (
-    COLUMNS,
-    PATTERN_COLUMNS,
-    read_table,
-)
+from nf2ff.io.tables import COLUMNS, PATTERN_COLUMNS, read_table
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import RESPONSE_UNITS, Samples
+from nf2ff.messages.input_error import InputError
 
 
 class Scalar(NamedTuple):
@@ -76,11 +64,7 @@ class Result:
 
 
 def write_samples(
-    path: PathLike,
-    samples: Samples,
-    *,
-    provenance: Mapping[str, str] | None = None,
-    overwrite: bool = False,
+    path: PathLike, samples: Samples, *, provenance: Mapping[str, str] | None = None, overwrite: bool = False
 ) -> None:
     """Write samples as a native file.
 
@@ -129,14 +113,11 @@ def read_samples(
         line, expected = first_line(path), f"a native file or a CSV table ({','.join(COLUMNS)})"
         refuse_toml(path, line, expected)
         if is_record(line):
-            msg = f"{path}: is an NSMA pattern file, which holds no samples: expected {expected}"
-            raise ValueError(msg)
+            raise InputError(f"{path}: is an NSMA pattern file, which holds no samples: expected {expected}")
         refuse_levels(path, line)
         refuse_power_table(path, expected)
         return read_table(
-            path,
-            time_convention=time_convention or "exp(+jwt)",
-            response_unit=response_unit or "relative",
+            path, time_convention=time_convention or "exp(+jwt)", response_unit=response_unit or "relative"
         )
     with open_native(path) as file:
         group = find(file, "samples")
@@ -147,24 +128,19 @@ def read_samples(
         }
         port = take(group, "port", "1", 1, kind="iu")
         if port.max() > np.iinfo(np.int16).max:
-            msg = f"/samples/port is {port.max()}, expected whole numbers from 1 to 32767"
-            raise ValueError(msg)
+            raise InputError(f"/samples/port is {port.max()}, expected whole numbers from 1 to 32767")
         response = take(group, "response", RESPONSE_UNITS, 2, kind="c", missing=True)
         unit = group["response"].attrs["units"]
         if time_convention not in (None, "exp(+jwt)") or response_unit not in (None, unit):
             held = unit if unit == "relative" else f"in {unit}"
             msg = f"is native: exp(+jwt), responses {held}: leave those options out, or read the "
             msg += "table it was made of with them"
-            raise ValueError(msg)
+            raise InputError(msg)
         return Samples(frequency, **place, port=port, response=response, response_unit=unit)
 
 
 def write_modes(
-    path: PathLike,
-    modes: Modes,
-    *,
-    provenance: Mapping[str, str] | None = None,
-    overwrite: bool = False,
+    path: PathLike, modes: Modes, *, provenance: Mapping[str, str] | None = None, overwrite: bool = False
 ) -> None:
     """Write mode coefficients as a native file; parameters as in `write_samples`."""
     write(path, "modes", {"modes": modes_group(modes)}, provenance, overwrite)
@@ -194,11 +170,7 @@ def read_far_field(path: PathLike) -> FarField:
 
 
 def write_probe(
-    path: PathLike,
-    probe: Probe,
-    *,
-    provenance: Mapping[str, str] | None = None,
-    overwrite: bool = False,
+    path: PathLike, probe: Probe, *, provenance: Mapping[str, str] | None = None, overwrite: bool = False
 ) -> None:
     """Write a probe as a native file; parameters as in `write_samples`."""
     axes: tuple[str, ...] = ("port", "mode")
@@ -229,8 +201,9 @@ def read_probe(path: PathLike) -> Probe:
         try:
             radius = None if given is None else float(given)
         except (TypeError, ValueError):
-            msg = f"/probe: attribute minimum_radius_m is {str(given)[:80]!r}, expected a number"
-            raise ValueError(msg) from None
+            raise InputError(
+                f"/probe: attribute minimum_radius_m is {str(given)[:80]!r}, expected a number"
+            ) from None
         return Probe(frequency, values[None] if frequency is None else values, unit, radius)
 
 
@@ -276,15 +249,12 @@ def write_result(
     for name, (given, units, long_name) in (scalars or {}).items():
         values = np.asarray(given)
         if values.dtype.kind not in "fiu" or values.shape != (count,):
-            msg = f"{name} is {values.dtype} {values.shape}, expected real numbers ({count},)"
-            raise ValueError(msg)
+            raise InputError(f"{name} is {values.dtype} {values.shape}, expected real numbers ({count},)")
         if name in ("frequency", "warnings"):
-            msg = f"{name} is no free name for a scalar: choose another"
-            raise ValueError(msg)
+            raise InputError(f"{name} is no free name for a scalar", "choose another")
         items.append(Item(name, values, units, long_name, ("frequency",)))
     if len(warnings) not in (0, count):
-        msg = f"warnings are given for {len(warnings)} of {count} frequencies"
-        raise ValueError(msg)
+        raise InputError(f"warnings are given for {len(warnings)} of {count} frequencies")
     if warnings:
         lines = [[" ".join(sentence.split()) for sentence in some] for some in warnings]
         text = np.array(["\n".join(some) for some in lines], dtype=object)
@@ -301,8 +271,7 @@ def read_result(path: PathLike) -> Result:
         modes = _modes(file)
         group = find(file, "solution")
         if not np.array_equal(take(group, "frequency", "Hz", 1), modes.frequency):
-            msg = "/solution has other frequencies than /modes: write it again"
-            raise ValueError(msg)
+            raise InputError("/solution has other frequencies than /modes", "write it again")
         scalars = {}
         warnings: tuple[tuple[str, ...], ...] = ()
         for name in [x for x in group if x not in ("frequency", "warnings")]:
@@ -314,8 +283,7 @@ def read_result(path: PathLike) -> Result:
             warnings = tuple(tuple(x for x in some.split("\n") if x) for some in text)
         counts = {len(np.atleast_1d(x.values)) for x in scalars.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
-            msg = "/solution has not one value per frequency: write it again"
-            raise ValueError(msg)
+            raise InputError("/solution has not one value per frequency", "write it again")
         return Result(
             modes,
             _far_field(file) if "far_field" in file else None,
@@ -359,8 +327,9 @@ def file_kind(path: PathLike) -> str:
         return "nsma_pattern"
     expected = f"a native file or a CSV table ({','.join(COLUMNS)}; of a probe "
     refuse_toml(path, line, expected + f"{','.join(PATTERN_COLUMNS)})")
-    msg = f"{path}: is neither a native file nor a CSV table: expected columns {','.join(COLUMNS)}"
-    raise ValueError(msg)
+    raise InputError(
+        f"{path}: is neither a native file nor a CSV table: expected columns {','.join(COLUMNS)}"
+    )
 
 
 def _frequency(values: NDArray[np.float64]) -> Item:
@@ -437,8 +406,9 @@ def _check_modes(group: Any, count: int) -> None:
     given = [take(group, name, "1", 1, kind="iu") for name in ("s", "m", "n")]
     right = mode_numbers(degree_of_count(count))
     if not all(np.array_equal(a, b) for a, b in zip(given, right, strict=True)):
-        msg = f"{group.name}: s, m, n are not in the order j = 2 (n (n+1) + m - 1) + s: sort them"
-        raise ValueError(msg)
+        raise InputError(
+            f"{group.name}: s, m, n are not in the order j = 2 (n (n+1) + m - 1) + s", "sort them"
+        )
 
 
 def _far_field(file: Any) -> FarField:

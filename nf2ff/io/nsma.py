@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.safe import PathLike, replacing
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 #: Largest file that is written or read [bytes], and its most lines; 99 frequencies of 4 cuts in
 #: steps of 0.1 deg have 25 MB in 1.4 million lines.
@@ -156,7 +157,7 @@ class NsmaCut:
             object.__setattr__(self, name, values)
             if values.shape != self.angle_deg.shape or not values.size:
                 msg = f"{name} has {values.size} values for {self.angle_deg.size} points: expected "
-                raise ValueError(msg + "as many, and at least one")
+                raise InputError(msg + "as many, and at least one")
         object.__setattr__(self, "orientation", MappingProxyType(dict(self.orientation)))
 
 
@@ -189,15 +190,13 @@ class NsmaPattern:
     def __post_init__(self) -> None:
         for tag in self.fields:
             if tag not in SETTABLE:
-                msg = f"{tag!r} is no header field to set: choose of {', '.join(SETTABLE)}"
-                raise ValueError(msg)
+                raise InputError(f"{tag!r} is no header field to set", f"choose of {', '.join(SETTABLE)}")
         frequency = as_array(self.frequency, float, "frequency", ndim=1)
         if not 0 < frequency.size == len(self.cuts):
             msg = f"there are cuts for {len(self.cuts)} of {frequency.size} frequencies: expected "
-            raise ValueError(msg + "a sequence of cuts for each, and one frequency or more")
+            raise InputError(msg + "a sequence of cuts for each, and one frequency or more")
         if np.any(frequency <= 0):
-            msg = f"frequency is {frequency.min():g} Hz, expected positive ones"
-            raise ValueError(msg)
+            raise InputError(f"frequency is {frequency.min():g} Hz, expected positive ones")
         object.__setattr__(self, "fields", MappingProxyType(dict(self.fields)))
         object.__setattr__(self, "frequency", frequency)
         object.__setattr__(self, "cuts", tuple(tuple(some) for some in self.cuts))
@@ -238,13 +237,12 @@ def write_nsma(path: PathLike, pattern: NsmaPattern, *, overwrite: bool = False)
     try:
         records = [f"{record}\r\n" for record in _records(pattern)]
     except ValueError as error:
-        msg = f"{path}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: {error}") from error
     data = "".join(records).encode("ascii")
     if len(data) > MAX_NSMA_BYTES or len(records) > MAX_LINES:
         msg = f"{path}: would have {len(data)} bytes in {len(records)} lines, the limits are "
         msg += f"{MAX_NSMA_BYTES} and {MAX_LINES}: use a coarser step, or fewer frequencies"
-        raise ValueError(msg)
+        raise InputError(msg)
     with replacing(path, overwrite=overwrite) as temporary:
         temporary.write_bytes(data)
         if temporary.read_bytes() != data:
@@ -256,18 +254,16 @@ def _records(pattern: NsmaPattern) -> Iterator[str]:
     """Records of the file in their order, each checked."""
     megahertz = [_decimal(f / 1e6, FREQUENCY_DECIMALS) for f in pattern.frequency]
     if len(set(megahertz)) < len(megahertz):
-        msg = f"PATFRE holds a frequency twice ({', '.join(megahertz)} MHz): give each once"
-        raise ValueError(msg)
+        raise InputError(f"PATFRE holds a frequency twice ({', '.join(megahertz)} MHz)", "give each once")
     if len(megahertz) > MAX_FREQUENCIES:
-        msg = (
-            f"has {len(megahertz)} frequencies, NOFREQ has room for {MAX_FREQUENCIES}: choose fewer"
-        )
-        raise ValueError(msg + " (--frequency-ghz)")
+        msg = f"has {len(megahertz)} frequencies, NOFREQ has room for {MAX_FREQUENCIES}: choose fewer"
+        raise InputError(msg + " (--frequency-ghz)")
     fields = {**pattern.fields, **REVISION, "NOFREQ": str(len(megahertz))}
     header = [_record(each, fields[each.tag]) for each in HEADER if _needed(each, fields)]
     if float(fields["LOWFRQ"]) > float(fields["HGHFRQ"]):
-        msg = f"LOWFRQ is {fields['LOWFRQ']}, above HGHFRQ, {fields['HGHFRQ']} MHz: exchange them"
-        raise ValueError(msg)
+        raise InputError(
+            f"LOWFRQ is {fields['LOWFRQ']}, above HGHFRQ, {fields['HGHFRQ']} MHz", "exchange them"
+        )
     yield from header
     for text, cuts in zip(megahertz, pattern.cuts, strict=True):
         yield _record(FIELDS["PATFRE"], text)
@@ -284,11 +280,12 @@ def _cut_records(cut: NsmaCut) -> Iterator[str]:
     bad = np.flatnonzero(np.diff(rounded) <= 0)
     if bad.size:
         pair = f"{angle[bad[0] + 1]} deg follows {angle[bad[0]]} deg"
-        msg = f"{where}: {pair}, expected increasing angles, 0.0001 deg apart at least: sort them"
-        raise ValueError(msg)
+        raise InputError(
+            f"{where}: {pair}, expected increasing angles, 0.0001 deg apart at least", "sort them"
+        )
     if rounded[-1] - rounded[0] > 360 - 5e-5 or np.abs(rounded).max() > 360:
         msg = f"{where}: angles run from {angle[0]} to {angle[-1]} deg, expected no direction twice"
-        raise ValueError(msg + ", within one turn: leave out one end")
+        raise InputError(msg + ", within one turn: leave out one end")
     values = {
         "PATCUT": cut.plane,
         "POLARI": cut.polarisation,
@@ -306,22 +303,21 @@ def _cut_records(cut: NsmaCut) -> Iterator[str]:
         point = ",".join(cells) + ","
         if len(point) > POINT_LIMIT:
             msg = f"{where}: the point {point} has {len(point)} characters, most {POINT_LIMIT}: "
-            raise ValueError(msg + "bring its values into a usual range")
+            raise InputError(msg + "bring its values into a usual range")
         yield point
 
 
 def _needed(each: Field, values: Mapping[str, str]) -> bool:
     """Whether the field is to be written; refuses where it is missing but required."""
     if each.required and not values.get(each.tag):
-        msg = f"{each.tag} is missing, which the recommendation requires: give it"
-        raise ValueError(msg)
+        raise InputError(f"{each.tag} is missing, which the recommendation requires", "give it")
     return each.tag in values
 
 
 def _record(each: Field, value: str) -> str:
     fault = fault_of(each, value)
     if fault:
-        raise ValueError(fault)
+        raise InputError(fault)
     return f"{each.tag}:,{value}"
 
 

@@ -12,6 +12,7 @@ from nf2ff.io.levels import directions, frequencies
 from nf2ff.io.nsma import NsmaCut, NsmaPattern
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.cuts import Circle, cut_through, lobe_width
 from nf2ff.metrics.lobes import front_to_back
@@ -107,16 +108,13 @@ def nsma_pattern(
         power is radiated at a frequency.
     """
     if polarisation not in (None, *POLARISATIONS):
-        msg = f"polarisation is {polarisation!r}, expected one of {', '.join(POLARISATIONS)}"
-        raise ValueError(msg)
+        raise InputError(f"polarisation is {polarisation!r}, expected one of {', '.join(POLARISATIONS)}")
     for tag in ("GUNITS", "MDGAIN"):
         if tag in fields:
-            msg = f"{tag} follows from the gain, given in dBi: leave the field out"
-            raise ValueError(msg)
+            raise InputError(f"{tag} follows from the gain, given in dBi", "leave the field out")
     upward: Real = as_array(up, float, "up", ndim=1)
     if upward.shape != (3,) or not np.any(upward):
-        msg = f"up is {upward.tolist()}, expected three components that are not all zero"
-        raise ValueError(msg)
+        raise InputError(f"up is {upward.tolist()}, expected three components that are not all zero")
     angle = as_array(angle, float, "angle", ndim=1)
     hertz = modes.frequency
     middle = int(np.argmin(np.abs(hertz - (hertz.min() + hertz.max()) / 2)))
@@ -125,8 +123,7 @@ def nsma_pattern(
     at_peak = np.stack([top.theta, top.phi], axis=1)
     upward = upward / np.linalg.norm(upward)
     frames = [
-        _Frame(one, axis, at, upward)
-        for one, axis, at in zip(frequencies(modes), axes, at_peak, strict=True)
+        _Frame(one, axis, at, upward) for one, axis, at in zip(frequencies(modes), axes, at_peak, strict=True)
     ]
     co = polarisation or frames[middle].strongest()
     power = float(modes.radiated_power()[middle])
@@ -135,12 +132,12 @@ def nsma_pattern(
         powers = np.asarray(input_power, float)
         if powers.shape not in ((), hertz.shape):
             msg = f"input_power has {powers.size} values for {hertz.size} frequencies: give one, "
-            raise ValueError(msg + "or one for each")
+            raise InputError(msg + "or one for each")
         put_in = float(np.broadcast_to(powers, hertz.shape)[middle])
     for frame in frames:
         if not abs(_part(co, frame.at_peak)) > _LEAST_CO * np.linalg.norm(frame.at_peak):
             msg = f"no field of polarisation {co} at the peak, {_ghz(frame.one.frequency[0])}: "
-            raise ValueError(msg + "choose the polarisation that the antenna has there")
+            raise InputError(msg + "choose the polarisation that the antenna has there")
     level = frames[middle].intensity(co)
     directivity = 10 * np.log10(4 * np.pi * level / power)
     gain = _gain(gain_dbi, put_in, modes.reference, level, directivity)
@@ -189,33 +186,28 @@ def _axis_text(axes: Real, through: tuple[float, float] | None) -> str:
 
 
 def _gain(
-    gain_dbi: float | None,
-    input_power: float | None,
-    reference: str,
-    level: float,
-    directivity: float,
+    gain_dbi: float | None, input_power: float | None, reference: str, level: float, directivity: float
 ) -> float:
     """Partial gain [dBi]: as given, or from the intensity ``level`` [W/sr] and the power put in."""
     if gain_dbi is not None and input_power is not None:
-        msg = "the gain is given twice, in dBi and by the power put in: give one of them"
-        raise ValueError(msg)
+        raise InputError("the gain is given twice, in dBi and by the power put in", "give one of them")
     if gain_dbi is not None:
         return float(as_array(gain_dbi, float, "gain_dbi", ndim=0))
     if reference != "absolute" and input_power is not None:
         msg = "the power put in gives the gain of absolute data, and these are relative: "
-        raise ValueError(msg + "give the gain in dBi (--gain-dbi)")
+        raise InputError(msg + "give the gain in dBi (--gain-dbi)")
     if input_power is None:
         remedy = "give the gain (--gain-dbi)"
         if reference == "absolute":
             remedy += ", or the power put into the antenna (--input-power-w)"
-        msg = (
+        raise InputError(
             f"a pattern file needs the gain, and the directivity, {directivity:.2f} dBi, is not "
             f"that: the gain is less by the losses in the antenna: {remedy}"
         )
-        raise ValueError(msg)
     if not 0 < input_power < np.inf:
-        msg = f"input_power is {input_power} W, expected a positive power: give that at the port"
-        raise ValueError(msg)
+        raise InputError(
+            f"input_power is {input_power} W, expected a positive power", "give that at the port"
+        )
     return float(10 * np.log10(4 * np.pi * level / input_power))
 
 
@@ -227,11 +219,10 @@ class _Frame:
         self.theta, self.phi = axis.tolist()
         forward, towards_theta, towards_phi = unit_vectors(self.theta, self.phi)
         if np.linalg.norm(np.cross(up, forward)) < _UPRIGHT:
-            msg = (
-                f"the axis of the cuts, theta {np.degrees(self.theta):.6g} deg, points up or "
-                "down: give another direction that is up (--up), or another axis (--through)"
+            raise InputError(
+                f"the axis of the cuts, theta {np.degrees(self.theta):.6g} deg, points up or down",
+                "give another direction that is up (--up), or another axis (--through)",
             )
-            raise ValueError(msg)
         #: From theta^ towards phi^ to up; right is a quarter turn further.
         self.plane = float(np.arctan2(up @ towards_phi, up @ towards_theta))
         direction = unit_vectors(*top)[0]

@@ -31,6 +31,7 @@ from nf2ff.io.nsma import (
     fault_of,
 )
 from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.messages.input_error import InputError
 
 #: Most cuts and frequencies in a file that is read; its own limit is 99 frequencies.
 MAX_CUTS = 20_000
@@ -116,19 +117,16 @@ class _Reader:
 
     def refuse(self, text: str, line: int | None = None) -> NoReturn:
         """Raise, with file and line."""
-        msg = f"{self.path}, line {line or self.number}: {text}"
-        raise ValueError(msg)
+        raise InputError(f"{self.path}, line {line or self.number}: {text}")
 
     # --- text --------------------------------------------------------------------------------
 
     def text(self, data: bytes) -> str:
         """The file as text, whatever its letters."""
         if not data.strip():
-            msg = f"{self.path}: is empty: expected a pattern file of NSMA WG16.99.050"
-            raise ValueError(msg)
+            raise InputError(f"{self.path}: is empty: expected a pattern file of NSMA WG16.99.050")
         if max(data.count(b"\n"), data.count(b"\r")) > MAX_LINES:
-            msg = f"{self.path}: has more than {MAX_LINES} lines, the limit: split the file"
-            raise ValueError(msg)
+            raise InputError(f"{self.path}: has more than {MAX_LINES} lines, the limit", "split the file")
         at = data.find(b"\0")
         if at >= 0:
             self.number = data.count(b"\n", 0, at) + 1
@@ -371,8 +369,7 @@ class _Reader:
         if not self.ended:
             self.warn("no end", "the file ends without ENDFIL: is it whole?")
         if not any(self.cuts):
-            msg = f"{self.path}: holds no cut: expected a pattern file of NSMA WG16.99.050"
-            raise ValueError(msg)
+            raise InputError(f"{self.path}: holds no cut: expected a pattern file of NSMA WG16.99.050")
         for each in HEADER:
             if each.required and each.tag not in self.header:
                 text = f"the header has no {each.tag}, which is required: read without"

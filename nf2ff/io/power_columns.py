@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from nf2ff.io.safe import PathLike, first_line
+from nf2ff.messages.input_error import InputError
 
 PLACE_COLUMNS = ("theta_deg", "phi_deg", "frequency_hz")
 
@@ -33,8 +34,7 @@ def power_table_kind(path: PathLike) -> Literal["power", "sensitivity"] | None:
         return None
     power, sensitivity = {*POWER_COLUMNS[3:], TOTAL_COLUMN}, set(SENSITIVITY_COLUMNS[3:])
     if names & power and names & sensitivity:
-        msg = f"{path}: has columns of EIRP and of EIS: keep those of one, or make two tables"
-        raise ValueError(msg)
+        raise InputError(f"{path}: has columns of EIRP and of EIS", "keep those of one, or make two tables")
     if names & power:
         return "power"
     return "sensitivity" if names & sensitivity else None
@@ -49,11 +49,10 @@ def refuse_power_table(path: PathLike, expected: str) -> None:
         If the file is such a table.
     """
     if power_table_kind(path):
-        msg = (
+        raise InputError(
             f"{path}: holds power without phase, which cannot be transformed (nf2ff inspect gives "
             f"its total and peak): expected {expected}"
         )
-        raise ValueError(msg)
 
 
 def refuse_levels(path: PathLike, line: str) -> None:
@@ -65,5 +64,4 @@ def refuse_levels(path: PathLike, line: str) -> None:
         If ``line``, the first of the file, is their header.
     """
     if "directivity_dbi" in line:
-        msg = f"{path}: holds levels that export wrote: give the result that they were made of"
-        raise ValueError(msg)
+        raise InputError(f"{path}: holds levels that export wrote", "give the result that they were made of")

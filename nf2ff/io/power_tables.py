@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from nf2ff.io.columns import CHECKS, Check, Table
 from nf2ff.io.power_columns import PLACE_COLUMNS, POWER_COLUMNS, SENSITIVITY_COLUMNS, TOTAL_COLUMN
 from nf2ff.io.safe import PathLike
+from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
 
 Real = NDArray[np.float64]
@@ -42,11 +43,10 @@ def read_power_table(path: PathLike) -> PowerScan:
     if found not in (list(levels[:2]), [TOTAL_COLUMN]):
         where = f"{path}, line {table.header_line}"
         given = " and ".join(found) if found else "no level"
-        msg = (
+        raise InputError(
             f"{where}: has {given}: expected eirp_theta_dbm and eirp_phi_dbm, or {TOTAL_COLUMN}, "
             "their sum, alone"
         )
-        raise ValueError(msg)
     frequency, theta, phi, watts = _arrange(table, found)
     if len(watts) == 1:
         return PowerScan(frequency, theta, phi, eirp_total=watts[0])
@@ -92,9 +92,7 @@ def _arrange(table: Table, levels: list[str]) -> tuple[Real, Real, Real, list[Re
     index = np.arange(key.size)
     repeat = np.empty(key.size, dtype=np.intp)
     repeat[order] = index - np.maximum.accumulate(np.where(new, index, 0))
-    _, first, column = np.unique(
-        key * (repeat.max() + 1) + repeat, return_index=True, return_inverse=True
-    )
+    _, first, column = np.unique(key * (repeat.max() + 1) + repeat, return_index=True, return_inverse=True)
     rank = np.empty(first.size, dtype=np.intp)
     rank[np.argsort(first)] = np.arange(first.size)
     first = np.sort(first)
@@ -104,11 +102,10 @@ def _arrange(table: Table, levels: list[str]) -> tuple[Real, Real, Real, list[Re
     if hole.size:
         i, j = hole[0]
         theta, phi = place[first[j]]
-        msg = (
+        raise InputError(
             f"{table.path}, line {table.line(int(first[j]))}: theta_deg {theta:.9g}, phi_deg "
-            f"{phi:.9g} has no row like this at frequency_hz {frequency[i]:.12g}: give every "
-            "frequency the same directions"
+            f"{phi:.9g} has no row like this at frequency_hz {frequency[i]:.12g}",
+            "give every frequency the same directions",
         )
-        raise ValueError(msg)
     theta, phi = np.radians(table["theta_deg"][first]), np.radians(table["phi_deg"][first])
     return frequency, theta, phi, [1e-3 * 10 ** (table[name][rows] / 10) for name in levels]

@@ -14,6 +14,7 @@ from nf2ff.antenna.modes import Modes, required_degree, wavenumber
 from nf2ff.io import native, tables
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.measurement.probe import Probe, drop_weak_orders, probe_from_modes
+from nf2ff.messages.input_error import InputError
 
 #: Power of an azimuthal order relative to all below which it is rounding in a pattern read from
 #: text, and dropped: nine digits leave 1e-18.
@@ -75,24 +76,20 @@ def load_probe(
     if isinstance(paths, str) or not isinstance(paths, Sequence):
         paths = [paths]
     if input_power is not None and not 0 < input_power < math.inf:
-        msg = f"input_power is {input_power} W, expected a number above 0"
-        raise ValueError(msg)
+        raise InputError(f"input_power is {input_power} W, expected a number above 0")
     if relative and input_power is not None:
-        msg = "the level is to be relative, and an input power is stated: give one of them"
-        raise ValueError(msg)
+        raise InputError("the level is to be relative, and an input power is stated", "give one of them")
     kinds = [native.file_kind(path) for path in paths]
     alone = {"probe", "pattern"} & set(kinds)
     if alone and len(paths) > 1:
-        msg = f"{paths[kinds.index(alone.pop())]}: holds all ports of a probe: give it alone"
-        raise ValueError(msg)
+        raise InputError(f"{paths[kinds.index(alone.pop())]}: holds all ports of a probe", "give it alone")
     if kinds == ["probe"]:
         settled = relative or input_power is not None or degree is not None or time_convention
         if settled or missing != "refuse":
-            msg = (
-                f"{paths[0]}: is a finished probe: leave level, degree, missing parts and time "
-                "convention out"
+            raise InputError(
+                f"{paths[0]}: is a finished probe",
+                "leave level, degree, missing parts and time convention out",
             )
-            raise ValueError(msg)
         probe = native.read_probe(paths[0])
         if minimum_radius is not None:
             probe = replace(probe, minimum_radius=minimum_radius)
@@ -111,8 +108,7 @@ def load_probe(
                 said += more
         except ValueError as error:
             text = str(error).replace("(missing='zero')", "(nf2ff import --zero-missing)")
-            msg = text if text.startswith(str(path)) else f"{path}: {text}"
-            raise ValueError(msg) from error
+            raise InputError(text if text.startswith(str(path)) else f"{path}: {text}") from error
         ports += found
         notes += said
     probe = probe_from_modes(ports, minimum_radius=minimum_radius)
@@ -131,14 +127,11 @@ def _pattern(
     """Modes of all ports of a CSV pattern at 1 W into the port, and what is to be said of them."""
     power = 1.0 if input_power is None else input_power
     pattern = tables.read_pattern(
-        path,
-        time_convention=time_convention or "exp(+jwt)",
-        reference="relative" if relative else "absolute",
+        path, time_convention=time_convention or "exp(+jwt)", reference="relative" if relative else "absolute"
     )
     if pattern.port.tolist() != list(range(1, pattern.port.size + 1)):
         numbers = ", ".join(map(str, pattern.port))
-        msg = f"port is {numbers}: expected all numbers from 1 on, without a gap"
-        raise ValueError(msg)
+        raise InputError(f"port is {numbers}: expected all numbers from 1 on, without a gap")
     expand = partial(
         expand_ports,
         frequency=pattern.frequency,
@@ -161,9 +154,7 @@ def _pattern(
     return [_scaled(x.modes, 1 / math.sqrt(power)) for x in expansions], notes
 
 
-def _expanded(
-    expand: Callable[..., tuple[Expansion, ...]], options: dict[str, Any]
-) -> tuple[Expansion, ...]:
+def _expanded(expand: Callable[..., tuple[Expansion, ...]], options: dict[str, Any]) -> tuple[Expansion, ...]:
     """The expansion asked for; where a part is taken as zero, to the degree of the probe's size."""
     how = {name: options[name] for name in ("degree", "missing")}
     found = expand(**how)
@@ -171,11 +162,10 @@ def _expanded(
         return found
     radius = options["radius"]
     if radius is None:
-        msg = (
-            "a part of the pattern is taken as zero, and the edge of it has waves that no probe "
-            "has: give the probe's radius (nf2ff import --probe-radius-m), or the degree (--degree)"
+        raise InputError(
+            "a part of the pattern is taken as zero, and the edge of it has waves that no probe has",
+            "give the probe's radius (nf2ff import --probe-radius-m), or the degree (--degree)",
         )
-        raise ValueError(msg)
     if not 0 <= radius < math.inf:
         return found  # the probe itself refuses that
     k = float(wavenumber(found[0].modes.frequency.max()))
@@ -183,28 +173,22 @@ def _expanded(
     if top >= found[0].modes.degree:
         return found
     how["degree"] = top
-    return tuple(
-        replace(x, degree_reason=f"size: a sphere of {radius:.6g} m") for x in expand(**how)
-    )
+    return tuple(replace(x, degree_reason=f"size: a sphere of {radius:.6g} m") for x in expand(**how))
 
 
-def _check_native(
-    path: PathLike, kind: str, options: dict[str, Any], time_convention: str | None
-) -> None:
+def _check_native(path: PathLike, kind: str, options: dict[str, Any], time_convention: str | None) -> None:
     """Refuse files that hold no antenna, and options that do not apply to them."""
     if kind == "table" and not _holds_samples(path):
-        msg = f"is no pattern of a probe: expected columns {','.join(tables.PATTERN_COLUMNS)}"
-        raise ValueError(msg)
+        raise InputError(f"is no pattern of a probe: expected columns {','.join(tables.PATTERN_COLUMNS)}")
     if kind not in ("far_field", "modes", "result"):
         held = "samples" if kind == "table" else kind.replace("_", " ")
-        msg = f"holds {held}: expected a probe, a pattern, a far field or modes"
-        raise ValueError(msg)
+        raise InputError(f"holds {held}: expected a probe, a pattern, a far field or modes")
     if time_convention is not None:
-        msg = "is native, in exp(+jwt): leave the time convention out"
-        raise ValueError(msg)
+        raise InputError("is native, in exp(+jwt)", "leave the time convention out")
     if options["missing"] != "refuse" and kind != "far_field":
-        msg = "holds modes, that are of the whole sphere: do not ask for missing parts to be zero"
-        raise ValueError(msg)
+        raise InputError(
+            "holds modes, that are of the whole sphere", "do not ask for missing parts to be zero"
+        )
 
 
 def _holds_samples(path: PathLike) -> bool:
@@ -259,17 +243,16 @@ def _one_watt(
     """Modes at 1 W into the port, or relative, and where the level is from."""
     if modes.reference == "relative":
         if input_power is not None:
-            msg = "is relative: an input power gives it no level, leave it out"
-            raise ValueError(msg)
+            raise InputError("is relative: an input power gives it no level, leave it out")
         return [modes], [f"{who}: level unknown, as the file says"]
     if relative:
         return [replace(modes, reference="relative")], [f"{who}: level unknown, as asked"]
     if input_power is None:
-        msg = (
-            "is absolute: state the power that went into the probe's port, or take its level as "
-            "unknown, when it is imported (nf2ff import --input-power-w or --relative)"
+        raise InputError(
+            "is absolute",
+            "state the power that went into the probe's port, or take its level as "
+            "unknown, when it is imported (nf2ff import --input-power-w or --relative)",
         )
-        raise ValueError(msg)
     note = f"{who}: level that of {input_power:.9g} W into the port, as stated"
     return [_scaled(modes, 1 / math.sqrt(input_power))], [note]
 
@@ -293,9 +276,7 @@ def _by_frequency(modes: Modes, warnings: Iterable[Iterable[str]], who: str) -> 
     kinds: dict[str, list[tuple[float, str]]] = {}
     for frequency, sentences in zip(modes.frequency.tolist(), warnings, strict=False):
         for sentence in sentences:
-            kinds.setdefault(re.sub(r"-?\d[\d.e+-]*", "#", sentence), []).append(
-                (frequency, sentence)
-            )
+            kinds.setdefault(re.sub(r"-?\d[\d.e+-]*", "#", sentence), []).append((frequency, sentence))
     notes = []
     for said in kinds.values():
         frequency, sentence = said[0]

@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from nf2ff.messages.input_error import InputError
+
 PathLike = str | os.PathLike[str]
 
 
@@ -41,16 +43,13 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
 
     def refuse() -> None:
         if target.exists() and not target.is_file():
-            msg = f"{path}: is a folder or a device: give the name of a file"
-            raise ValueError(msg)
+            raise InputError(f"{path}: is a folder or a device", "give the name of a file")
         if target.exists() and not overwrite:
-            msg = f"{path}: exists: choose another name or --overwrite"
-            raise ValueError(msg)
+            raise InputError(f"{path}: exists", "choose another name or --overwrite")
 
     refuse()
     if not target.parent.is_dir():
-        msg = f"{path}: there is no folder {target.parent}: make it first"
-        raise ValueError(msg)
+        raise InputError(f"{path}: there is no folder {target.parent}", "make it first")
     temporary = target.with_name(f".nf2ff-{secrets.token_hex(6)}.tmp")
     try:
         yield temporary
@@ -60,8 +59,9 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
         temporary.replace(target)
     except (OSError, RuntimeError) as error:
         reason = getattr(error, "strerror", None) or " ".join(str(error).split())
-        msg = f"{path}: cannot be written ({reason}): free space or choose another folder"
-        raise ValueError(msg) from error
+        raise InputError(
+            f"{path}: cannot be written ({reason})", "free space or choose another folder"
+        ) from error
     finally:
         temporary.unlink(missing_ok=True)
 
@@ -72,18 +72,14 @@ def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
         size = Path(path).stat().st_size
         if Path(path).is_file():
             if size > limit and count < 0:
-                msg = f"{path}: {size} bytes, the limit is {limit}: split the file"
-                raise ValueError(msg)
+                raise InputError(f"{path}: {size} bytes, the limit is {limit}", "split the file")
             with Path(path).open("rb") as file:
                 return file.read(count)
     except FileNotFoundError as error:
-        msg = f"{path}: no such file: check its name and folder"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: no such file", "check its name and folder") from error
     except OSError as error:
-        msg = f"{path}: cannot be read ({error.strerror}): check its permissions"
-        raise ValueError(msg) from error
-    msg = f"{path}: is a folder or a device: give the name of a file"
-    raise ValueError(msg)
+        raise InputError(f"{path}: cannot be read ({error.strerror})", "check its permissions") from error
+    raise InputError(f"{path}: is a folder or a device", "give the name of a file")
 
 
 def first_line(path: PathLike) -> str:
@@ -102,8 +98,7 @@ def refuse_toml(path: PathLike, line: str, expected: str) -> None:
         It says what is ``expected``, and how that comes of dipoles, such a file's likely content.
     """
     if re.match(r"""\[\[?[^\[\],]+\]\]?\s*(#|$)|[\w."'-]+\s*=""", line):
-        msg = f"{path}: is TOML, expected {expected}: nf2ff simulate makes a scan of dipoles"
-        raise ValueError(msg)
+        raise InputError(f"{path}: is TOML, expected {expected}: nf2ff simulate makes a scan of dipoles")
 
 
 def refuse_overwrite(output: PathLike, inputs: Iterable[PathLike]) -> None:
@@ -117,8 +112,7 @@ def refuse_overwrite(output: PathLike, inputs: Iterable[PathLike]) -> None:
     for path in inputs:
         same = Path(output).resolve() == Path(path).resolve()
         if same or (Path(output).exists() and Path(path).exists() and Path(output).samefile(path)):
-            msg = f"{output}: is an input of this command: choose another name for the output"
-            raise ValueError(msg)
+            raise InputError(f"{output}: is an input of this command", "choose another name for the output")
 
 
 def sha256(path: PathLike) -> str:

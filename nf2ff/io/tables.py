@@ -15,6 +15,7 @@ from nf2ff.io.columns import CHECKS, Table, or_empty, time_sign, to_degrees, to_
 from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
+from nf2ff.messages.input_error import InputError
 
 #: Columns of a table of samples; ``port`` may be absent.
 COLUMNS = ("theta_deg", "phi_deg", "chi_deg", "radius_m", "frequency_hz", "port", "real", "imag")
@@ -77,19 +78,14 @@ class Pattern:
         for name in ("e_theta", "e_phi"):
             value = as_array(getattr(self, name), complex, name, ndim=4)
             if value.shape != shape:
-                msg = f"{name} has shape {value.shape}, expected (F, L, T, P) = {shape}"
-                raise ValueError(msg)
+                raise InputError(f"{name} has shape {value.shape}, expected (F, L, T, P) = {shape}")
             object.__setattr__(self, name, value)
         if self.reference not in ("absolute", "relative"):
-            msg = f"reference is {self.reference!r}, expected 'absolute' or 'relative'"
-            raise ValueError(msg)
+            raise InputError(f"reference is {self.reference!r}, expected 'absolute' or 'relative'")
 
 
 def read_table(
-    path: PathLike,
-    *,
-    time_convention: str = "exp(+jwt)",
-    response_unit: str = "relative",
+    path: PathLike, *, time_convention: str = "exp(+jwt)", response_unit: str = "relative"
 ) -> Samples:
     """Read samples from a CSV table, rows in any order.
 
@@ -120,8 +116,7 @@ def read_table(
     """
     time_sign(time_convention)
     if response_unit not in RESPONSE_UNITS:
-        msg = f"response unit is {response_unit!r}, expected one of {', '.join(RESPONSE_UNITS)}"
-        raise ValueError(msg)
+        raise InputError(f"response unit is {response_unit!r}, expected one of {', '.join(RESPONSE_UNITS)}")
     unit: ResponseUnit = response_unit
     table = Table.load(path, COLUMNS, optional=("port",), pairs=(("real", "imag"),))
     table.check(CHECKS)
@@ -139,16 +134,11 @@ def read_table(
     try:
         return Samples(frequency, theta, phi, chi, place[3], port, value, unit)
     except ValueError as error:
-        msg = f"{path}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: {error}") from error
 
 
 def write_table(
-    path: PathLike,
-    samples: Samples,
-    *,
-    time_convention: str = "exp(+jwt)",
-    overwrite: bool = False,
+    path: PathLike, samples: Samples, *, time_convention: str = "exp(+jwt)", overwrite: bool = False
 ) -> None:
     """Write samples as a CSV table that `read_table` reads back to the last digit.
 
@@ -175,10 +165,7 @@ def write_table(
     sign = time_sign(time_convention)
     shape = samples.response.shape
     angles = [to_texts(to_degrees(x)) for x in (samples.theta, samples.phi, samples.chi)]
-    columns = [
-        np.broadcast_to(x, shape)
-        for x in (*angles, to_texts(samples.radius), to_texts(samples.port))
-    ]
+    columns = [np.broadcast_to(x, shape) for x in (*angles, to_texts(samples.radius), to_texts(samples.port))]
 
     def rows() -> Iterator[str]:
         for i, hertz in enumerate(samples.frequency.tolist()):
@@ -198,10 +185,7 @@ def write_table(
 
 
 def read_pattern(
-    path: PathLike,
-    *,
-    time_convention: str = "exp(+jwt)",
-    reference: Reference = "absolute",
+    path: PathLike, *, time_convention: str = "exp(+jwt)", reference: Reference = "absolute"
 ) -> Pattern:
     """Read the far field of an antenna or probe, all pairs of theta and phi, from a CSV file.
 
@@ -228,15 +212,12 @@ def read_pattern(
     table = Table.load(path, PATTERN_COLUMNS)
     table.check(CHECKS | {"theta_deg": (lambda x: (x >= 0) & (x <= 180), "0 to 180 in a pattern")})
     names = ("frequency_hz", "port", "theta_deg", "phi_deg")
-    axes, inverse = zip(
-        *(np.unique(table[name], return_inverse=True) for name in names), strict=True
-    )
+    axes, inverse = zip(*(np.unique(table[name], return_inverse=True) for name in names), strict=True)
     shape = tuple(x.size for x in axes)
     count = len(table.values)
     if math.prod(shape) > 1000 * count:
         sizes = ", ".join(f"{n} {size}" for n, size in zip(names, shape, strict=True))
-        msg = f"{path}: {count} rows, but distinct values of {sizes}: a pattern needs all pairs"
-        raise ValueError(msg)
+        raise InputError(f"{path}: {count} rows, but distinct values of {sizes}: a pattern needs all pairs")
     cell = np.ravel_multi_index(inverse, shape)
     order = np.argsort(cell, kind="stable")
     again = np.flatnonzero(np.diff(cell[order]) == 0)
@@ -246,8 +227,7 @@ def read_pattern(
         # Of the first count + 1 cells one must be empty.
         hole = np.unravel_index(np.setdiff1d(np.arange(count + 1), cell)[0], shape)
         place = ", ".join(f"{n} {x[i]:.9g}" for n, x, i in zip(names, axes, hole, strict=True))
-        msg = f"{path}: no row for {place}: a pattern needs all pairs of theta_deg and phi_deg"
-        raise ValueError(msg)
+        raise InputError(f"{path}: no row for {place}: a pattern needs all pairs of theta_deg and phi_deg")
     e_theta, e_phi = (
         table.complex(f"{name}_real", f"{name}_imag", time_convention)[order].reshape(shape)
         for name in ("e_theta", "e_phi")
@@ -333,12 +313,11 @@ def _arrange(
             return frequency, rows
     rare = int(np.argmin(count))
     line = table.line(int(np.argmax(which == rare)))
-    msg = (
+    raise InputError(
         f"{table.path}, line {line}, column frequency_hz: {frequency[rare]:.12g} Hz has rows at "
         f"{count[rare]} of {first.size} positions: two frequencies mixed in one grid? Give every "
         "frequency the same positions, or a table of its own; where axes move, as many rows"
     )
-    raise ValueError(msg)
 
 
 def _moves(x: NDArray[np.float64], rows: NDArray[np.intp]) -> bool:

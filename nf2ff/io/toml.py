@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, get_args, get_origin
 
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.kernel.words import nearest
+from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     from pydantic import BaseModel, ValidationError
@@ -41,8 +42,7 @@ def read_toml(path: PathLike, *, limit: int = MAX_TOML) -> dict[str, Any]:
         return tomllib.loads(data.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:  # no TOML or UTF-8, or too many digits
         reason = short_text(str(error))
-        msg = f"{path}: is not TOML ({reason}): correct it there"
-        raise ValueError(msg) from error
+        raise InputError(f"{path}: is not TOML ({reason})", "correct it there") from error
 
 
 def validated(model: type[BaseModel], content: Mapping[str, Any], *, where: str) -> dict[str, Any]:
@@ -74,8 +74,7 @@ def validated(model: type[BaseModel], content: Mapping[str, Any], *, where: str)
     try:
         return model.model_validate(dict(content)).model_dump()
     except ValidationError as error:
-        msg = f"{where}: {_explain(error, model, content)}"
-        raise ValueError(msg) from None
+        raise InputError(f"{where}: {_explain(error, model, content)}") from None
 
 
 def _explain(error: ValidationError, model: type[BaseModel], content: Mapping[str, Any]) -> str:

@@ -18,28 +18,27 @@ from numpy.typing import NDArray
 from nf2ff.io import native
 from nf2ff.io.hdf5 import Group, Item, attribute, find, open_native, take, write
 from nf2ff.io.safe import PathLike
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import SCALES, Metric
 from nf2ff.uncertainty.budget.term import Term
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.request import Cut
-from nf2ff.uncertainty.result import (
-    QUANTITIES,
-    DrawComparison,
-    MetricResult,
-    PatternDraws,
-    Uncertainty,
-)
+from nf2ff.uncertainty.result import QUANTITIES, DrawComparison, MetricResult, PatternDraws, Uncertainty
 from nf2ff.uncertainty.stated import stated
 
 Real = NDArray[np.float64]
 
 #: Unit of a metric's values by what they are.
 QUANTITY_UNITS = {
-    "directivity": "1", "power": "W", "ratio": "1", "angle": "rad", "direction": "rad",
+    "directivity": "1",
+    "power": "W",
+    "ratio": "1",
+    "angle": "rad",
+    "direction": "rad",
     "unknown": "1",
-}  # fmt: skip
+}
 #: Text that each term has.
 _TEXTS = {
     "evaluation": "A, from statistics of repeated observations, or B",
@@ -59,10 +58,12 @@ _STATED = {
     "interval_high": "upper end of the interval",
 }
 _FIELD = {
-    "field": ("field whose square the level is, less its known bias, in the root of the value's "
-              "unit", ("part",)),
+    "field": (
+        "field whose square the level is, less its known bias, in the root of the value's unit",
+        ("part",),
+    ),
     "field_covariance": ("covariance of its errors, in the value's unit", ("part", "other_part")),
-}  # fmt: skip
+}
 _INTENSITY = {
     "intensity": "radiation intensity of the scan as it is",
     "intensity_mean": "mean of the draws",
@@ -93,27 +94,18 @@ def read_uncertainty(path: PathLike) -> Uncertainty:
         names = _texts(group, "metric")
         parts = {name: find(file, f"metrics/{name}") for name in names}
         metrics = tuple(
-            Metric(name, text_of(part, "unit"), text_of(part, "label"))
-            for name, part in parts.items()
+            Metric(name, text_of(part, "unit"), text_of(part, "label")) for name, part in parts.items()
         )
         budgets = _budgets(group, parts, metrics, modes.frequency.size)
         both = attribute(group, "first_order", ("derivatives", "draws")) == "draws"
         results = {name: _result(part, both) for name, part in parts.items()}
         level, noise = (
-            take(group, name, "1", 1) if name in group else None
-            for name in ("error_level", "noise_power")
+            take(group, name, "1", 1) if name in group else None for name in ("error_level", "noise_power")
         )
         pattern = _read_pattern(find(file, "pattern")) if "pattern" in file else None
         _check_frequencies(modes.frequency.size, results, level, noise, pattern)
         return Uncertainty(
-            modes,
-            budgets,
-            results,
-            whole_of(group, "asked"),
-            whole_of(group, "made"),
-            level,
-            pattern,
-            noise,
+            modes, budgets, results, whole_of(group, "asked"), whole_of(group, "made"), level, pattern, noise
         )
 
 
@@ -144,12 +136,8 @@ def write_uncertainty(
         cannot be written: the old one is untouched then.
     """
     if any(budget.curvatures for budget in uncertainty.budgets):
-        msg = f"{path}: a budget with curvatures has no place in the file: leave them out"
-        raise ValueError(msg)
-    groups = {
-        "modes": native.modes_group(uncertainty.modes),
-        "uncertainty": _common(uncertainty),
-    }
+        raise InputError(f"{path}: a budget with curvatures has no place in the file", "leave them out")
+    groups = {"modes": native.modes_group(uncertainty.modes), "uncertainty": _common(uncertainty)}
     for metric in uncertainty.budgets[0].metrics:
         groups[f"metrics/{metric.name}"] = _metric(uncertainty, metric)
     if uncertainty.pattern is not None:
@@ -183,9 +171,8 @@ def _common(uncertainty: Uncertainty) -> Group:
         Item("size", sizes, "1", "size in unit, NaN: not supplied", ("term",)),
         Item("coverage_factor", factors, "1", "by which a size is divided", ("term",)),
         Item("degrees_of_freedom", np.array(freedom), "1", "of the standard uncertainty", over),
-        Item("correlation", first.correlation, "1", "correlation coefficients",
-             ("term", "other_term")),
-    ]  # fmt: skip
+        Item("correlation", first.correlation, "1", "correlation coefficients", ("term", "other_term")),
+    ]
     for name, words in _TEXTS.items():
         items.append(_words(name, [getattr(t, name) for t in first.terms], words, "term"))
     if uncertainty.error_level is not None:
@@ -222,21 +209,39 @@ def _metric(uncertainty: Uncertainty, metric: Metric) -> Group:
         _frequency(uncertainty.modes.frequency),
         _words("term", budgets[0].names, "causes of uncertainty", "term"),
         Item("value", result.value, QUANTITY_UNITS[result.quantity], metric.label, every),
-        Item("sensitivity", np.array(slopes), "1", f"{unit} over unit of the term, NaN: not "
-             "supplied", over),
+        Item("sensitivity", np.array(slopes), "1", f"{unit} over unit of the term, NaN: not supplied", over),
         Item("bias", np.array(bias), unit, "known mean error by each term", over),
-        Item("contribution", np.array([x.contributions for x in found]), unit,
-             "standard uncertainty by each term, NaN: not supplied", over),
-        Item("standard_uncertainty", row([x.standard_uncertainty for x in found]), unit,
-             "combined standard uncertainty", every),
-        Item("effective_degrees_of_freedom", row([x.degrees_of_freedom for x in found]), "1",
-             "effective degrees of freedom", every),
-        Item("combined_coverage_factor", row([x.coverage_factor for x in found]), "1",
-             "expanded over standard uncertainty", every),
-        Item("expanded_uncertainty", row([x.expanded for x in found]), unit,
-             "expanded uncertainty", every),
+        Item(
+            "contribution",
+            np.array([x.contributions for x in found]),
+            unit,
+            "standard uncertainty by each term, NaN: not supplied",
+            over,
+        ),
+        Item(
+            "standard_uncertainty",
+            row([x.standard_uncertainty for x in found]),
+            unit,
+            "combined standard uncertainty",
+            every,
+        ),
+        Item(
+            "effective_degrees_of_freedom",
+            row([x.degrees_of_freedom for x in found]),
+            "1",
+            "effective degrees of freedom",
+            every,
+        ),
+        Item(
+            "combined_coverage_factor",
+            row([x.coverage_factor for x in found]),
+            "1",
+            "expanded over standard uncertainty",
+            every,
+        ),
+        Item("expanded_uncertainty", row([x.expanded for x in found]), unit, "expanded uncertainty", every),
         Item("known_bias", row([x.bias for x in found]), unit, "sum of the known biases", every),
-    ]  # fmt: skip
+    ]
     if metric.is_level:
         ends = [x.decibels or (None, None) for x in found]
         for i, side in enumerate(("plus", "minus")):
@@ -280,12 +285,11 @@ def _pattern(pattern: PatternDraws, frequency: Real) -> Group:
     circle, all_of = ("plane", "angle"), ("frequency", "plane", "angle")
     items = [
         _frequency(frequency),
-        Item("plane", pattern.cut.plane, "rad", "angle of the cut from theta^ towards phi^",
-             ("plane",)),
+        Item("plane", pattern.cut.plane, "rad", "angle of the cut from theta^ towards phi^", ("plane",)),
         Item("angle", pattern.cut.angle, "rad", "angle along the cut", ("angle",)),
         Item("theta", theta, "rad", "polar angle", circle),
         Item("phi", phi, "rad", "azimuth", circle),
-    ]  # fmt: skip
+    ]
     if pattern.cut.names:
         names = list(pattern.cut.names)
         items.append(_words("plane_name", names, "plane of the cut in words", "plane"))
@@ -314,8 +318,7 @@ def _budgets(
     lengths = {x.size for x in (size, factor)} | {len(x) for x in texts.values()}
     shapes = {x.shape for x in (freedom, *slopes.values(), *bias.values())}
     if lengths != {len(names)} or shapes != {shape}:
-        msg = "/uncertainty and /metrics differ in their terms or frequencies: write it again"
-        raise ValueError(msg)
+        raise InputError("/uncertainty and /metrics differ in their terms or frequencies", "write it again")
     common: dict[str, Any] = {
         "metrics": metrics,
         "correlation": take(group, "correlation", "1", 2),
@@ -385,8 +388,7 @@ def _check_frequencies(
                 sizes[f"/metrics/{name}/{part}"] = getattr(one.compared, part).size
     wrong = next((name for name, size in sizes.items() if size != count), None)
     if wrong is not None:
-        msg = f"{wrong} has {sizes[wrong]} frequencies, the modes have {count}: write it again"
-        raise ValueError(msg)
+        raise InputError(f"{wrong} has {sizes[wrong]} frequencies, the modes have {count}", "write it again")
 
 
 def _read_pattern(group: Any) -> PatternDraws:
@@ -404,8 +406,7 @@ def _read_pattern(group: Any) -> PatternDraws:
 def _texts(group: Any, name: str) -> list[str]:
     item = group.get(name)
     if item is None or item.dtype.kind != "O" or item.ndim != 1:
-        msg = f"{group.name} has no texts {name}: write it again"
-        raise ValueError(msg)
+        raise InputError(f"{group.name} has no texts {name}", "write it again")
     return [str(x) for x in item.asstr()[()]]
 
 
@@ -413,8 +414,7 @@ def text_of(group: Any, name: str) -> str:
     """A text attribute of a group; raises if there is none."""
     value = group.attrs.get(name)
     if not isinstance(value, str):
-        msg = f"{group.name} has no attribute {name}: write it again"
-        raise ValueError(msg)
+        raise InputError(f"{group.name} has no attribute {name}", "write it again")
     return value
 
 
@@ -424,14 +424,12 @@ def number_of(group: Any, name: str) -> float:
     try:
         return float(text)
     except ValueError:
-        msg = f"{group.name}: attribute {name} is {text[:40]!r}, expected a number"
-        raise ValueError(msg) from None
+        raise InputError(f"{group.name}: attribute {name} is {text[:40]!r}, expected a number") from None
 
 
 def whole_of(group: Any, name: str) -> int:
     """A whole number that a group has as a text attribute; raises if there is none."""
     text = text_of(group, name)
     if not text.isdecimal():
-        msg = f"{group.name}: attribute {name} is {text[:40]!r}, expected a whole number"
-        raise ValueError(msg)
+        raise InputError(f"{group.name}: attribute {name} is {text[:40]!r}, expected a whole number")
     return int(text)

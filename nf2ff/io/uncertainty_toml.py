@@ -19,6 +19,7 @@ from nf2ff.io.budget_toml import budget_from, template_text
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import read_toml, short, validated
 from nf2ff.kernel.words import nearest
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import ALLOWED, Plane, PlaneLike, checked_plane, plane_text, read_plane
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, UNIT_ENDINGS, make_term
@@ -144,11 +145,10 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
     errors = _errors(read["error"], where)
     budget = budget_from(_with_places(content, errors), where=where)
     if len(budget.metrics) > MAX_METRICS:
-        msg = (
-            f"{where}: there are {len(budget.metrics)} metrics, expected at most {MAX_METRICS}: "
-            "leave some out"
+        raise InputError(
+            f"{where}: there are {len(budget.metrics)} metrics, expected at most {MAX_METRICS}",
+            "leave some out",
         )
-        raise ValueError(msg)
     likes = {x["name"]: x["like"] for x in content.get("metric", ())}
     metrics = {m.name: likes.get(m.name, m.name) for m in budget.metrics}
     check_figures(read["figure"], metrics, where)
@@ -162,8 +162,7 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
         unknown = tuple(name for name, like in metrics.items() if like == "gain")
         assessment = Assessment(budget, tuple(errors), figures, unknown)
     except ValueError as error:
-        msg = f"{where}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{where}: {error}") from error
     how = read["propagation"]
     planes = _cuts(read["cut"], f"{where}: cut")
     return UncertaintyFile(assessment, how["degree"], how["draws"], how["seed"], planes)
@@ -173,8 +172,7 @@ def _cuts(told: Mapping[str, Any], where: str) -> tuple[PlaneLike, ...]:
     """Planes of the cuts on which the pattern is followed."""
     angles, words = told["plane_deg"], told["plane"]
     if angles is not None and words is not None:
-        msg = f"{where}: has plane_deg and plane: give one of them"
-        raise ValueError(msg)
+        raise InputError(f"{where}: has plane_deg and plane", "give one of them")
     if words is not None:
         return tuple(_plane(x, where) for x in words)
     return tuple(math.radians(x) for x in ((0.0, 90.0) if angles is None else angles))
@@ -184,8 +182,7 @@ def _plane(text: str, where: str) -> PlaneLike:
     try:
         return read_plane(text)
     except ValueError as error:
-        msg = f"{where}: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{where}: {error}") from error
 
 
 def strict() -> ConfigDict:
@@ -212,22 +209,13 @@ def error_model(*, named: bool = True) -> type[BaseModel]:
 
     kind = (str, Field(description="one of " + ", ".join(ERROR_TERMS)))
     more: dict[str, Any] = {
-        "name": (
-            str,
-            Field("", description="1 to 80 printable characters", min_length=1, max_length=80),
-        ),
+        "name": (str, Field("", description="1 to 80 printable characters", min_length=1, max_length=80)),
         "evaluation": (str, Field("B", description="'A' or 'B'", pattern="^[AB]$")),
-        "degrees_of_freedom": (
-            float,
-            Field(math.inf, description="a number from 1, or inf", ge=1),
-        ),
+        "degrees_of_freedom": (float, Field(math.inf, description="a number from 1, or inf", ge=1)),
         "note": (str, Field("", description="at most 500 characters", max_length=500)),
     }
     return create_model(
-        "error",
-        __config__=ConfigDict(strict=True, extra="allow"),
-        kind=kind,
-        **(more if named else {}),
+        "error", __config__=ConfigDict(strict=True, extra="allow"), kind=kind, **(more if named else {})
     )
 
 
@@ -272,30 +260,35 @@ def _models() -> dict[str, type[BaseModel]]:
         __config__=strict(),
         plane_deg=(
             list[float] | None,
-            Field(None, min_length=1, max_length=MAX_CUTS,
-                  description=f"a list of 1 to {MAX_CUTS} angles [deg]"),
+            Field(
+                None, min_length=1, max_length=MAX_CUTS, description=f"a list of 1 to {MAX_CUTS} angles [deg]"
+            ),
         ),
         plane=(
             list[str] | None,
-            Field(None, min_length=1, max_length=MAX_CUTS,
-                  description=f"a list of 1 to {MAX_CUTS} planes in words"),
+            Field(
+                None,
+                min_length=1,
+                max_length=MAX_CUTS,
+                description=f"a list of 1 to {MAX_CUTS} planes in words",
+            ),
         ),
-    )  # fmt: skip
+    )
     file = create_model(
         "file",
         __config__=strict(),
         error=(
             list[error],
-            Field(default_factory=list, max_length=MAX_ERRORS,
-                  description=f"at most {MAX_ERRORS} tables [[error]]"),
+            Field(
+                default_factory=list,
+                max_length=MAX_ERRORS,
+                description=f"at most {MAX_ERRORS} tables [[error]]",
+            ),
         ),
-        figure=(
-            dict[str, figure],
-            Field(default_factory=dict, description="tables [figure.METRIC]"),
-        ),
+        figure=(dict[str, figure], Field(default_factory=dict, description="tables [figure.METRIC]")),
         propagation=(propagation, Field(propagation(), description="a table [propagation]")),
         cut=(cut, Field(cut(), description="a table [cut]")),
-    )  # fmt: skip
+    )
     return {"file": file, "error": error}
 
 
@@ -317,9 +310,7 @@ def _errors(read: list[dict[str, Any]], where: str) -> list[ModelledError]:
             seen[error.name] += 1
             name = error.name + (f" {seen[error.name]}" if kinds[error.name] > 1 else "")
         result.append(
-            ModelledError(
-                name, error, entry["evaluation"], entry["degrees_of_freedom"], entry["note"]
-            )
+            ModelledError(name, error, entry["evaluation"], entry["degrees_of_freedom"], entry["note"])
         )
     return result
 
@@ -350,8 +341,9 @@ def error_from(kind: str, values: Mapping[str, Any], *, where: str) -> ErrorTerm
     try:
         term = make_term(kind, values)
     except (TypeError, OverflowError) as error:
-        msg = f"{where}: a value is of the wrong type or too large ({error}): give it as a number"
-        raise ValueError(msg) from error
+        raise InputError(
+            f"{where}: a value is of the wrong type or too large ({error})", "give it as a number"
+        ) from error
     except ValueError as error:
         text = " ".join(str(error).split())
         if missing := re.search(r": (\w+) is missing: give it \[(.*)\]$", text):
@@ -361,12 +353,12 @@ def error_from(kind: str, values: Mapping[str, Any], *, where: str) -> ErrorTerm
             field = next((key.removesuffix(x) for x in _ENDINGS if key.endswith(x)), key)
             if field != key and f": {field} is " in text:
                 text += f" (given: {key} = {short(value)})"
-        msg = f"{where}: {text}"
-        raise ValueError(msg) from error
+        raise InputError(f"{where}: {text}") from error
     keys = [x + end for x in term.sizes for end in ("", *_ENDINGS)]
     if term.sizes and not any(key in values for key in keys):
-        msg = f"{where}: {kind} has no size: give {' or '.join(term.sizes)}, 0 if there is none"
-        raise ValueError(msg)
+        raise InputError(
+            f"{where}: {kind} has no size", f"give {' or '.join(term.sizes)}, 0 if there is none"
+        )
     return term
 
 
@@ -422,11 +414,10 @@ def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> 
     there = list(metrics)
     for name in tables:
         if name not in there:
-            msg = (
+            raise InputError(
                 f"{where}: [figure.{name[:40]}] is there, but metrics are {', '.join(there)}: add "
                 "it to them, or leave the table out" + nearest(name, there)
             )
-            raise ValueError(msg)
 
 
 def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, ...]:
@@ -455,16 +446,13 @@ def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, 
     for key in given:
         if key not in _KEYS[like]:
             allowed = ", ".join(_KEYS[like]) or "no key"
-            msg = f"{where}: has {key}, but {like} takes {allowed}: leave it out"
-            raise ValueError(msg)
+            raise InputError(f"{where}: has {key}, but {like} takes {allowed}", "leave it out")
     towards = [key for key in _DIRECTION if key in given]
     if len(towards) == 1 or (like == "pattern" and not towards):
         missing = next(key for key in _DIRECTION if key not in given)
-        msg = f"{where}: key {missing!r} is missing: give the direction, theta_deg and phi_deg"
-        raise ValueError(msg)
+        raise InputError(f"{where}: key {missing!r} is missing", "give the direction, theta_deg and phi_deg")
     if "plane" in given and "plane_deg" in given:
-        msg = f"{where}: has plane_deg and plane: give one of them"
-        raise ValueError(msg)
+        raise InputError(f"{where}: has plane_deg and plane", "give one of them")
     values: dict[str, Any] = {}
     for key, x in given.items():
         if key == "drop_db":

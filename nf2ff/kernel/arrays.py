@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.messages.input_error import InputError
+
 
 def freeze(noun: Any, *, missing: bool = False) -> None:
     """Convert the fields of a noun that holds results to read-only arrays of one shape (F,).
@@ -32,8 +34,7 @@ def freeze(noun: Any, *, missing: bool = False) -> None:
         array = as_array(value, float, field.name, ndim=1, missing=missing)
         shape = shape or array.shape
         if array.shape != shape:
-            msg = f"{field.name} has {array.size} values, expected {shape[0]}, one a frequency"
-            raise ValueError(msg)
+            raise InputError(f"{field.name} has {array.size} values, expected {shape[0]}, one a frequency")
         object.__setattr__(noun, field.name, array)
 
 
@@ -70,26 +71,20 @@ def as_array(
     if whole and not np.issubdtype(array.dtype, np.integer):
         # An empty list is of floats; infinity, or what no whole number of 64 bits reaches, would
         # become some other number.
-        good = not np.iscomplexobj(array) and (
-            (np.abs(array) < 2.0**63) & (array == np.trunc(array))
-        )
+        good = not np.iscomplexobj(array) and ((np.abs(array) < 2.0**63) & (array == np.trunc(array)))
         if not np.all(good):
-            msg = f"{name} must hold whole numbers"
-            raise ValueError(msg)
+            raise InputError(f"{name} must hold whole numbers")
     if np.iscomplexobj(array) and not np.issubdtype(dtype, np.complexfloating):
-        msg = f"{name} must be real"
-        raise ValueError(msg)
+        raise InputError(f"{name} must be real")
     array = np.ascontiguousarray(array, dtype) if array.ndim else array.astype(dtype)
     array = array.view()
     array.flags.writeable = False
     if ndim is not None and array.ndim != ndim:
-        msg = f"{name} has {array.ndim} dimensions, expected {ndim}"
-        raise ValueError(msg)
+        raise InputError(f"{name} has {array.ndim} dimensions, expected {ndim}")
     if array.size and not whole:
         bad = np.isinf(array) if missing else ~np.isfinite(array)
         if bad.any():
             first = tuple(np.argwhere(bad)[0].tolist())
             where = f" at index ({', '.join(map(str, first))})" if first else ""
-            msg = f"{name} is {array[first]}{where}, expected finite"
-            raise ValueError(msg)
+            raise InputError(f"{name} is {array[first]}{where}, expected finite")
     return array

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 InterpolationRule = Literal["linear", "smooth"]
 
@@ -51,18 +52,15 @@ class FrequencyTable:
         kind = complex if np.iscomplexobj(self.values) else float
         values = as_array(np.atleast_1d(self.values), kind, "values", ndim=1)
         if self.interpolation not in ("linear", "smooth"):
-            msg = f"interpolation is {self.interpolation!r}, expected 'linear' or 'smooth'"
-            raise ValueError(msg)
+            raise InputError(f"interpolation is {self.interpolation!r}, expected 'linear' or 'smooth'")
         if self.frequency is not None:
             frequency = as_array(self.frequency, float, "frequency", ndim=1)
             if np.any(frequency <= 0) or repeated(frequency).size:
-                msg = "the frequencies of a table must be positive and all different [Hz]"
-                raise ValueError(msg)
+                raise InputError("the frequencies of a table must be positive and all different [Hz]")
         count = 1 if self.frequency is None else frequency.size
         if values.size != count or not count:
             each = "" if self.frequency is None else ", at least 1 and one for each frequency"
-            msg = f"a table has {values.size} values, expected {count}{each}"
-            raise ValueError(msg)
+            raise InputError(f"a table has {values.size} values, expected {count}{each}")
         if self.frequency is not None:
             order = np.argsort(frequency)
             object.__setattr__(self, "frequency", as_array(frequency[order], float, "frequency"))
@@ -98,11 +96,10 @@ class FrequencyTable:
             remedy = "measure it there too, or leave that frequency out"
             if high < 1e-2 * wanted[outside[0]]:
                 remedy = "are its frequencies in Hz?"
-            msg = (
+            raise InputError(
                 f"{name} is not known at {wanted[outside[0]] / 1e9:.9g} GHz: its table has "
                 f"{self._extent()}: {remedy}"
             )
-            raise ValueError(msg)
         x = np.clip(wanted, low, high)
         still, tau = self._still()
         found = self._interpolated(x, self.frequency, still)
@@ -264,16 +261,16 @@ def level_table(
     """
     table = as_table(value)
     if np.iscomplexobj(table.values):
-        msg = f"{name} is complex, expected real numbers [{unit}]: give its magnitude in {unit}"
-        raise ValueError(msg)
+        raise InputError(
+            f"{name} is complex, expected real numbers [{unit}]", f"give its magnitude in {unit}"
+        )
     bad = np.flatnonzero((table.values < least) | (table.values > most))
     if bad.size:
         at = "" if table.frequency is None else f" at {table.frequency[bad[0]] / 1e9:.9g} GHz"
-        msg = (
-            f"{name} is {table.values[bad[0]]:.9g} {unit}{at}, expected {least:g} to {most:g} "
-            f"{unit}: check its sign and unit"
+        raise InputError(
+            f"{name} is {table.values[bad[0]]:.9g} {unit}{at}, expected {least:g} to {most:g} {unit}",
+            "check its sign and unit",
         )
-        raise ValueError(msg)
     return table
 
 
@@ -295,16 +292,16 @@ def reflection_table(value: FrequencyTable | ArrayLike, *, name: str) -> Frequen
     table = as_table(value)
     largest = np.abs(table.values).max()
     if not largest < 1:
-        msg = f"{name} has magnitude {largest:.6g}, expected below 1: give it linear, not in dB"
-        raise ValueError(msg)
+        raise InputError(f"{name} has magnitude {largest:.6g}, expected below 1", "give it linear, not in dB")
     return table
 
 
 def check_name(name: str) -> None:
     """Raise unless ``name`` can stand in one line of a report."""
     if not (name.strip() and len(name) <= 80 and name.isprintable()):
-        msg = f"the name {name[:80]!r} is not fit for a report: give 1 to 80 printable characters"
-        raise ValueError(msg)
+        raise InputError(
+            f"the name {name[:80]!r} is not fit for a report", "give 1 to 80 printable characters"
+        )
 
 
 def span_words(values: NDArray[np.float64], unit: str, frequency: NDArray[np.float64]) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -95,15 +96,13 @@ def interpolate_frequency(
     value = as_array(values, complex, "values")
     wanted = as_array(at, float, "at", ndim=1)
     if value.ndim < 1 or value.shape[0] != known.size or known.size < 1:
-        msg = f"values have shape {value.shape}, expected ({known.size}, ...), at least one row"
-        raise ValueError(msg)
+        raise InputError(f"values have shape {value.shape}, expected ({known.size}, ...), at least one row")
     rows = np.argsort(known)
     f, v = known[rows], value[rows].reshape(known.size, -1)
     if f[0] <= 0 or np.any(np.diff(f) <= SAME_FREQUENCY * f[1:]):
-        msg = (
-            "the known frequencies must be positive and all different [Hz]: leave repeated ones out"
+        raise InputError(
+            "the known frequencies must be positive and all different [Hz]", "leave repeated ones out"
         )
-        raise ValueError(msg)
     nearest = np.argmin(np.abs(f - wanted[:, None]), axis=1)
     same = np.abs(f[nearest] - wanted) <= SAME_FREQUENCY * f[nearest]
     outside = ((wanted < f[0]) | (wanted > f[-1])) & ~same
@@ -114,7 +113,7 @@ def interpolate_frequency(
         )
         if f.size > 1:
             msg += ", or ask for extrapolation"
-        raise ValueError(msg)
+        raise InputError(msg)
     result = v[nearest]
     left_out = np.full(f.size, np.nan)
     tau = 0.0

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.messages.input_error import InputError
+
 
 def radial_functions(degree: int, kr: ArrayLike) -> tuple[NDArray[np.complex128], ...]:
     """Outgoing radial functions without their common factor exp(-jkr)/kr.
@@ -32,8 +34,7 @@ def radial_functions(degree: int, kr: ArrayLike) -> tuple[NDArray[np.complex128]
     """
     x = np.asarray(kr, dtype=float)
     if np.any(~(x > 0)):
-        msg = "kr must be positive"
-        raise ValueError(msg)
+        raise InputError("kr must be positive")
     if x.size == 1:
         # One argument is the usual case, and plain numbers are ten times faster in this loop.
         return _radial_functions_of_one(degree, float(x.reshape(())), x.shape)

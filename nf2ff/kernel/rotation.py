@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 
@@ -34,12 +35,7 @@ _POLE = 1e-15
 
 
 def rotate_coefficients(
-    coefficients: ArrayLike,
-    *,
-    alpha: float,
-    beta: float,
-    gamma: float,
-    threads: int | None = None,
+    coefficients: ArrayLike, *, alpha: float, beta: float, gamma: float, threads: int | None = None
 ) -> NDArray[np.complex128]:
     """Coefficients of the rotated antenna.
 
@@ -80,8 +76,7 @@ def rotate_coefficients(
     count = q.shape[-1] if q.ndim else 1
     degree = round(np.sqrt(count + 1)) - 1
     if degree < 1 or degree * (degree + 2) != count:
-        msg = f"{count} coefficients are no complete set: expected N (N + 2), e.g. 3, 8, 15"
-        raise ValueError(msg)
+        raise InputError(f"{count} coefficients are no complete set: expected N (N + 2), e.g. 3, 8, 15")
     angles = _angles(alpha=alpha, beta=beta, gamma=gamma)
     sets = q.reshape(-1, count)
     result = np.empty_like(sets)
@@ -139,15 +134,12 @@ def axis_rotation(axis: ArrayLike, *, angle: float) -> Real:
     """
     u = as_array(axis, float, "axis", ndim=1)
     if u.shape != (3,) or not u.any():
-        msg = f"axis is {u.tolist()}, expected 3 components, not all zero"
-        raise ValueError(msg)
+        raise InputError(f"axis is {u.tolist()}, expected 3 components, not all zero")
     turn = _angles(angle=angle)["angle"]
     u = u / np.abs(u).max()
     cross = np.cross(np.eye(3), u / np.linalg.norm(u))  # cross @ v = u^ x v
     # 1 - cos = 2 sin^2 of the half, without loss of digits at small angles.
-    return np.asarray(
-        np.eye(3) + math.sin(turn) * cross + 2 * math.sin(turn / 2) ** 2 * (cross @ cross)
-    )
+    return np.asarray(np.eye(3) + math.sin(turn) * cross + 2 * math.sin(turn / 2) ** 2 * (cross @ cross))
 
 
 def euler_angles(rotation: ArrayLike) -> tuple[float, float, float]:
@@ -207,18 +199,15 @@ def checked_rotation(rotation: ArrayLike) -> Real:
     """
     r = as_array(rotation, float, "rotation", ndim=2)
     if r.shape != (3, 3):
-        msg = f"rotation has shape {r.shape}, expected (3, 3)"
-        raise ValueError(msg)
+        raise InputError(f"rotation has shape {r.shape}, expected (3, 3)")
     off = float(np.abs(r.T @ r - np.eye(3)).max())
     if off > ORTHOGONAL_TOLERANCE:
-        msg = (
+        raise InputError(
             f"rotation is not orthogonal (R^T R differs from 1 by {off:.3g}): its columns are "
             "where the x, y and z axes go, unit vectors across each other"
         )
-        raise ValueError(msg)
     if np.linalg.det(r) < 0:
-        msg = "rotation has determinant -1, a mirror image: reverse one axis"
-        raise ValueError(msg)
+        raise InputError("rotation has determinant -1, a mirror image", "reverse one axis")
     u, _, v = np.linalg.svd(r)
     return np.asarray(u @ v)
 
@@ -291,8 +280,7 @@ def rotation_sequences(
 
     angle = np.asarray(theta, dtype=float)
     if not np.all((angle >= 0) & (angle <= np.pi + 1e-12)):
-        msg = "theta must lie in [0, pi]"
-        raise ValueError(msg)
+        raise InputError("theta must lie in [0, pi]")
     # Beyond pi the cosine of the half is negative.
     angle = np.minimum(angle, np.pi)
     m = np.asarray(m, dtype=int)
@@ -313,9 +301,7 @@ def rotation_sequences(
     slope = np.where(run, (2 * n + 1) * (n + 1) / root, 0)
     shift = slope * mu * order / (np.maximum(n, 1) * (n + 1))
     back = np.zeros(n.size)
-    back[:-1] = np.where(
-        run[1:] & run[:-1], (1 + 1 / np.maximum(n[1:], 1)) * root[:-1] / root[1:], 0
-    )
+    back[:-1] = np.where(run[1:] & run[:-1], (1 + 1 / np.maximum(n[1:], 1)) * root[:-1] / root[1:], 0)
     result = np.zeros((angle.size, n.size))
     together = max(1, _TOGETHER // n.size)
     for i in range(0, angle.size, together):

@@ -35,6 +35,8 @@ import ducc0
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.messages.input_error import InputError
+
 Complex = NDArray[Any]  # complex64 or complex128
 T = TypeVar("T")
 
@@ -84,8 +86,7 @@ def thread_count(threads: int | None) -> int:
             return int(given)
         return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
     if threads < 1:
-        msg = f"threads is {threads}, expected at least 1"
-        raise ValueError(msg)
+        raise InputError(f"threads is {threads}, expected at least 1")
     return threads
 
 
@@ -217,9 +218,7 @@ def _join(real: Complex, imag: Complex, spin: int, degree: int, threads: int) ->
     return packed
 
 
-def _transform_pair(
-    call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int
-) -> list[Any]:
+def _transform_pair(call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int) -> list[Any]:
     inner = max(1, threads // 2)
     return run([partial(call, p, inner) for p in parts], threads)
 
@@ -269,16 +268,9 @@ def grid_analysis(
 
     def call(part: Any, inner: int) -> Any:
         alm = ducc0.sht.analysis_2d(
-            map=part,
-            spin=spin,
-            lmax=degree,
-            geometry=GEOMETRY[rule],
-            phi0=phi0,
-            nthreads=inner,
+            map=part, spin=spin, lmax=degree, geometry=GEOMETRY[rule], phi0=phi0, nthreads=inner
         )
-        again = ducc0.sht.synthesis(
-            alm=alm, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
-        )
+        again = ducc0.sht.synthesis(alm=alm, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings)
         return alm, again
 
     (real, real_again), (imag, imag_again) = _transform_pair(call, (maps.real, maps.imag), threads)
@@ -314,35 +306,21 @@ def _rings(theta: NDArray[np.float64], phi_count: int, phi0: float) -> dict[str,
 
 
 def ring_synthesis(
-    packed: Complex,
-    *,
-    spin: int,
-    theta: NDArray[np.float64],
-    phi_count: int,
-    phi0: float = 0.0,
-    threads: int,
+    packed: Complex, *, spin: int, theta: NDArray[np.float64], phi_count: int, phi0: float = 0.0, threads: int
 ) -> Complex:
     """Complex maps (C, T, P) on rings at any ``theta`` with ``phi_count`` equal steps."""
     degree = degree_of_packed(packed)
     rings = _rings(theta, phi_count, phi0)
 
     def call(part: Any, inner: int) -> Any:
-        return ducc0.sht.synthesis(
-            alm=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
-        )
+        return ducc0.sht.synthesis(alm=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings)
 
     real, imag = _transform_pair(call, _split(packed, threads), threads)
     return _complex(real, imag).reshape(packed.shape[1], theta.size, phi_count)
 
 
 def ring_adjoint(
-    maps: Complex,
-    *,
-    spin: int,
-    degree: int,
-    theta: NDArray[np.float64],
-    phi0: float = 0.0,
-    threads: int,
+    maps: Complex, *, spin: int, degree: int, theta: NDArray[np.float64], phi0: float = 0.0, threads: int
 ) -> Complex:
     """Adjoint of `ring_synthesis`: packed (2, C, A) from maps (C, T, P)."""
     rings = _rings(theta, maps.shape[-1], phi0)
@@ -413,13 +391,7 @@ def point_synthesis(
 
 
 def point_adjoint(
-    maps: Complex,
-    *,
-    spin: int,
-    degree: int,
-    location: NDArray[np.float64],
-    epsilon: float,
-    threads: int,
+    maps: Complex, *, spin: int, degree: int, location: NDArray[np.float64], epsilon: float, threads: int
 ) -> Complex:
     """Adjoint of `point_synthesis`: packed (2, C, A) from maps (C, M)."""
     location = aside(location)
@@ -442,11 +414,7 @@ def _complex(real: NDArray[Any], imag: NDArray[Any], threads: int = 1) -> Comple
 
 
 def point_density(
-    location: NDArray[np.float64],
-    count: NDArray[np.float64],
-    *,
-    degree: int,
-    threads: int,
+    location: NDArray[np.float64], count: NDArray[np.float64], *, degree: int, threads: int
 ) -> NDArray[np.float64]:
     """Density of points [1/sr] at the points themselves, (M,), as functions of ``degree`` feel it.
 
@@ -478,9 +446,7 @@ def point_density(
     """
     options = {"spin": 0, "lmax": 2 * degree, "loc": aside(location), "epsilon": 1e-4}
     # By one thread: several would add in an order of their own, alike in no two runs.
-    alm = ducc0.sht.adjoint_synthesis_general(
-        map=count[None].astype(np.float32), nthreads=1, **options
-    )
+    alm = ducc0.sht.adjoint_synthesis_general(map=count[None].astype(np.float32), nthreads=1, **options)
     u = np.arange(2 * degree + 1) / (2 * degree + 1)
     common = (2 / np.pi * (np.arccos(u) - u * np.sqrt(1 - u * u))).astype(np.float32)
     alm *= common[packed_numbers(2 * degree)[1]]
@@ -488,9 +454,7 @@ def point_density(
     return np.asarray(found[0], dtype=float)
 
 
-def rotate_packed(
-    packed: Complex, *, alpha: float, beta: float, gamma: float, threads: int
-) -> Complex:
+def rotate_packed(packed: Complex, *, alpha: float, beta: float, gamma: float, threads: int) -> Complex:
     """Coefficients of complex maps (2, C, A) after the rotation Rz(alpha) Ry(beta) Rz(gamma)."""
     degree = degree_of_packed(packed)
     parts = np.concatenate(_split(packed, threads))

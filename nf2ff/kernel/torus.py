@@ -50,11 +50,7 @@ def turn_factors(s: int, chi: Any) -> list[NDArray[np.float64]]:
 
 
 def synthesis(
-    parts: Sequence[tuple[int, Complex]],
-    turns: Sequence[Turn],
-    *,
-    epsilon: float,
-    threads: int,
+    parts: Sequence[tuple[int, Complex]], turns: Sequence[Turn], *, epsilon: float, threads: int
 ) -> list[Complex]:
     """map_0 + sum over s of map_1 cos(s chi) + map_2 sin(s chi) at the points of each turn.
 
@@ -110,9 +106,14 @@ def synthesis(
             _unfold(even, odd, circle, sign)
         ducc0.fft.c2c(circle, axes=(0,), forward=True, inorm=2, out=circle, nthreads=inner)
         values: Complex = ducc0.nufft.u2nu(
-            grid=circle, coord=turn.location, forward=False, epsilon=epsilon, nthreads=inner,
-            periodicity=2 * np.pi, **_oversampling(kind, epsilon),
-        )  # fmt: skip
+            grid=circle,
+            coord=turn.location,
+            forward=False,
+            epsilon=epsilon,
+            nthreads=inner,
+            periodicity=2 * np.pi,
+            **_oversampling(kind, epsilon),
+        )
         return values
 
     jobs = [partial(take, turn, *both) for turn, both in zip(turns, sums, strict=True)]
@@ -141,10 +142,15 @@ def adjoint(
     def circle_of(turn: Turn, value: Complex, piece: int) -> Complex:
         circle = np.empty((2 * theta.size - 2, 2 * degree + 1), dtype=kind)
         ducc0.nufft.nu2u(
-            points=value[piece::parts], coord=turn.location[piece::parts], forward=True,
-            epsilon=epsilon, out=circle, nthreads=inner, periodicity=2 * np.pi,
+            points=value[piece::parts],
+            coord=turn.location[piece::parts],
+            forward=True,
+            epsilon=epsilon,
+            out=circle,
+            nthreads=inner,
+            periodicity=2 * np.pi,
             **_oversampling(kind, epsilon),
-        )  # fmt: skip
+        )
         return circle
 
     def put(turn: Turn, value: Complex, out: Complex, *pieces: Complex) -> None:
@@ -157,9 +163,7 @@ def adjoint(
     if parts == 1:
         spin.run([partial(put, *each) for each in given], together)
     else:
-        halves = spin.run(
-            [partial(circle_of, turns[0], values[0], piece) for piece in range(parts)], threads
-        )
+        halves = spin.run([partial(circle_of, turns[0], values[0], piece) for piece in range(parts)], threads)
         put(turns[0], values[0], sums[0], *halves)
     parity = _parity(degree, kind)
     inner, whole = max(1, threads // 2), _orders(degree, degree)
@@ -227,9 +231,7 @@ def _index_type() -> Any:
     raise RuntimeError(msg)
 
 
-def _pair_legs(
-    low: Complex, high: Complex, s: int, degree: int, theta: Any, threads: int
-) -> Complex:
+def _pair_legs(low: Complex, high: Complex, s: int, degree: int, theta: Any, threads: int) -> Complex:
     """Sum of the legs of spin s and s + 4."""
     rings = spin_pairs.split_rings(theta.size, degree, s + 4)
     joined = spin_pairs.join(low, high, s, degree)
@@ -338,9 +340,7 @@ def _fold(circle: Complex, out: Complex, sign: int) -> None:
             target[1:-1, own] -= minus[::-1]
 
 
-def grid_analysis_of_order(
-    values: Complex, *, order: int, s: int, degree: int, rule: str
-) -> Complex:
+def grid_analysis_of_order(values: Complex, *, order: int, s: int, degree: int, rule: str) -> Complex:
     """Coefficients (C, N + 1), one for each n, of maps f(theta) exp(jm phi), from f (C, T).
 
     By the analysis of grids, on as few columns as that ``order`` m >= 0 needs.
@@ -350,11 +350,15 @@ def grid_analysis_of_order(
     start = order * (2 * degree + 1 - order) // 2
     parts = [
         ducc0.sht.analysis_2d(
-            map=np.ascontiguousarray(part), spin=s, lmax=degree, mmax=order,
-            geometry=spin.GEOMETRY[rule], nthreads=1,
+            map=np.ascontiguousarray(part),
+            spin=s,
+            lmax=degree,
+            mmax=order,
+            geometry=spin.GEOMETRY[rule],
+            nthreads=1,
         )[:, start + order : start + degree + 1]
         for part in (maps.real, maps.imag)
-    ]  # fmt: skip
+    ]
     result = np.zeros((len(values), degree + 1), dtype=complex)
     result[:, order:] = parts[0] + 1j * parts[1]
     return result

@@ -78,10 +78,7 @@ def translation_coefficients(
             # Beyond n + nu the weights are zero; any finite index does there.
             p = np.minimum(np.abs(n - nu)[:, None] + np.arange(0, 2 * nu + 1), (n + nu)[:, None])
             values = g[:, p]
-            for result, weights, part in (
-                (same, even, slice(0, None, 2)),
-                (other, odd, slice(1, None, 2)),
-            ):
+            for result, weights, part in ((same, even, slice(0, None, 2)), (other, odd, slice(1, None, 2))):
                 result[:, nu - 1, :, mus] = np.einsum(
                     "nim,rni->rnm", weights, values[:, :, part], optimize=True
                 )
@@ -165,9 +162,7 @@ def _three_j(degree: int, nu: int, mu_max: int) -> Real:
     result = np.zeros((2 * nu + 1, n.size, mu.size))
     for i in range(2 * nu + 1):
         from_above = np.clip(last - i, 0, len(down) - 1)
-        value = np.where(
-            (i <= match)[:, None], up[min(i, len(up) - 1)] * scale, down[from_above, rows]
-        )
+        value = np.where((i <= match)[:, None], up[min(i, len(up) - 1)] * scale, down[from_above, rows])
         result[i] = np.where((i <= last)[:, None], value, 0)
     result /= np.sqrt((result**2).sum(axis=0))
     result[:, mu[None, :] > np.minimum(n, nu)[:, None]] = 0

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
+from nf2ff.messages.input_error import InputError
 
 Complex = NDArray[np.complex128]
 
@@ -55,47 +56,42 @@ class LevelChain:
     def __post_init__(self) -> None:
         object.__setattr__(self, "steps", tuple(self.steps))
         if not self.steps:
-            msg = "the chain has no step: give at least one, or leave the chain out"
-            raise ValueError(msg)
+            raise InputError("the chain has no step", "give at least one, or leave the chain out")
         names = [step.name for step in self.steps]
         again = next((x for i, x in enumerate(names) if x in names[:i]), None)
         if again is not None:
-            msg = f"two steps are named {again!r}: name each step once, and count none twice"
-            raise ValueError(msg)
+            raise InputError(f"two steps are named {again!r}", "name each step once, and count none twice")
         if self.starts_from not in RESPONSE_UNITS:
-            msg = f"starts_from is {self.starts_from!r}, expected one of {RESPONSE_UNITS}"
-            raise ValueError(msg)
+            raise InputError(f"starts_from is {self.starts_from!r}, expected one of {RESPONSE_UNITS}")
         ties = self._ties()
         if ties and self.starts_from != "relative":
-            msg = (
-                f"{ties[0].name!r} ties readings to watts, and the chain starts from "
-                f"{self.starts_from}: remove the step or let the chain start from relative"
+            raise InputError(
+                f"{ties[0].name!r} ties readings to watts, and the chain starts from {self.starts_from}",
+                "remove the step or let the chain start from relative",
             )
-            raise ValueError(msg)
         fields = self._fields()
         if fields and self.starts_from == "V/m":
-            msg = (
+            raise InputError(
                 f"{fields[0].name!r} is an antenna factor, and the chain starts from V/m, that is "
-                "from fields: remove the step or let the chain start from sqrt(W)"
+                "from fields",
+                "remove the step or let the chain start from sqrt(W)",
             )
-            raise ValueError(msg)
-        for steps, what in ((ties, "tie the same port to watts"),
-                            (fields, "are antenna factors of the same port")):  # fmt: skip
+        for steps, what in (
+            (ties, "tie the same port to watts"),
+            (fields, "are antenna factors of the same port"),
+        ):
             for i, step in enumerate(steps):
                 for other in steps[:i]:
                     if not step.ports or not other.ports or set(step.ports) & set(other.ports):
-                        msg = (
-                            f"{other.name!r} and {step.name!r} {what}: keep one, or give each its "
-                            "ports"
+                        raise InputError(
+                            f"{other.name!r} and {step.name!r} {what}", "keep one, or give each its ports"
                         )
-                        raise ValueError(msg)
         balance = all(isinstance(s, LevelStep) and s.kind == "channel" for s in self.steps)
         if self.starts_from == "relative" and not ties and not balance:
-            msg = (
-                "no step ties relative readings to watts: add one of kind receiver, receiver-power "
-                "or transmission"
+            raise InputError(
+                "no step ties relative readings to watts",
+                "add one of kind receiver, receiver-power or transmission",
             )
-            raise ValueError(msg)
 
     def _ties(self) -> list[LevelStep]:
         return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].ties]
@@ -129,13 +125,12 @@ class LevelChain:
             ),
             (
                 self._fields(),
-                "port {} has no antenna factor, though others have: add a step antenna-factor for "
-                "it",
+                "port {} has no antenna factor, though others have: add a step antenna-factor for it",
             ),
         ):
             lost = [p for p in ports if not any(not s.ports or p in s.ports for s in steps)]
             if steps and lost:
-                raise ValueError(fault.format(lost[0]))
+                raise InputError(fault.format(lost[0]))
         log = np.zeros((f.size, ports.size), dtype=complex)
         for step in self.steps:
             mine = np.isin(ports, step.ports) if step.ports else np.ones(ports.size, dtype=bool)
@@ -143,11 +138,10 @@ class LevelChain:
                 log[:, mine] += np.log(step.factor(f))[:, None]
         total = np.abs(log.real).max() * 20 / np.log(10)
         if total > MAX_DB:
-            msg = (
-                f"the steps amount to {total:.4g} dB, expected at most {MAX_DB:.0f}: check "
-                "their values and units"
+            raise InputError(
+                f"the steps amount to {total:.4g} dB, expected at most {MAX_DB:.0f}",
+                "check their values and units",
             )
-            raise ValueError(msg)
         factor = np.exp(log)
         if ports.size == 1:  # one column for all, without a copy for each sample
             return np.broadcast_to(factor, (f.size, which.size))
@@ -201,10 +195,9 @@ def apply_level(samples: Samples, chain: LevelChain) -> Samples:
             if samples.response_unit != "relative"
             else "let it start from relative and add a step that ties them to watts"
         )
-        msg = (
+        raise InputError(
             f"the responses are {samples.response_unit}, and the chain starts from "
             f"{chain.starts_from}: {remedy}"
         )
-        raise ValueError(msg)
     factor = chain.factor(samples.frequency, samples.port)
     return replace(samples, response=samples.response * factor, response_unit=chain.ends_in)

@@ -21,12 +21,19 @@ from nf2ff.kernel.frequency_table import (
     reflection_table,
     span_words,
 )
+from nf2ff.messages.input_error import InputError
 
 Complex = NDArray[np.complex128]
 StepKind = Literal[
-    "loss", "attenuator", "amplifier", "channel", "receiver", "receiver-power", "transmission",
+    "loss",
+    "attenuator",
+    "amplifier",
+    "channel",
+    "receiver",
+    "receiver-power",
+    "transmission",
     "antenna-factor",
-]  # fmt: skip
+]
 StepUnit = Literal["dB", "dBm", "dB(1/m)"]
 
 #: What the interpolation of a reflection coefficient may do to the level, as
@@ -36,11 +43,7 @@ MAX_DOUBT_DB = 0.05
 LOAD = 50.0
 #: Factor that goes with a value of 0, by its unit: 1/2 |w|^2 of 1 mW; V = w sqrt(R), so that both
 #: 1/2 |w|^2 and 1/2 |V|^2 / R are the power.
-_AT_ZERO: dict[StepUnit, float] = {
-    "dB": 1.0,
-    "dBm": float(np.sqrt(2e-3)),
-    "dB(1/m)": float(np.sqrt(LOAD)),
-}
+_AT_ZERO: dict[StepUnit, float] = {"dB": 1.0, "dBm": float(np.sqrt(2e-3)), "dB(1/m)": float(np.sqrt(LOAD))}
 
 
 class KindOfStep(NamedTuple):
@@ -62,9 +65,7 @@ KINDS: dict[str, KindOfStep] = {
     "attenuator": KindOfStep(1, 0, 200, "dB", "attenuation"),
     "amplifier": KindOfStep(-1, -50, 150, "dB", "gain"),
     "channel": KindOfStep(-1, -60, 60, "dB", "response of the channel", has_phase=True),
-    "receiver": KindOfStep(
-        1, -300, 300, "dB", "wave in sqrt(W) over reading", has_phase=True, ties=True
-    ),
+    "receiver": KindOfStep(1, -300, 300, "dB", "wave in sqrt(W) over reading", has_phase=True, ties=True),
     "receiver-power": KindOfStep(1, -300, 150, "dBm", "power at a reading of 1", ties=True),
     "transmission": KindOfStep(1, -150, 100, "dBm", "power into the antenna's port", ties=True),
     "antenna-factor": KindOfStep(1, -60, 120, "dB(1/m)", "antenna factor", gives_field=True),
@@ -125,8 +126,7 @@ class LevelStep:
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
-            msg = f"kind is {self.kind!r}, expected one of {', '.join(KINDS)}"
-            raise ValueError(msg)
+            raise InputError(f"kind is {self.kind!r}, expected one of {', '.join(KINDS)}")
         check_name(self.name)
         kind, phase = KINDS[self.kind], as_table(self.phase)
         value = level_table(
@@ -134,8 +134,7 @@ class LevelStep:
         )
         if np.iscomplexobj(phase.values) or (np.any(phase.values) and not kind.has_phase):
             having = " and ".join(k for k, x in KINDS.items() if x.has_phase)
-            msg = f"phase of {self.name!r} must be real and 0 but for {having} [rad]"
-            raise ValueError(msg)
+            raise InputError(f"phase of {self.name!r} must be real and 0 but for {having} [rad]")
         object.__setattr__(self, "value_db", value)
         object.__setattr__(self, "phase", replace(phase, values=np.unwrap(phase.values)))
         object.__setattr__(self, "ports", _check_ports(self.ports, self.name))
@@ -154,12 +153,11 @@ class LevelStep:
         phase = self.phase.at(f, name=f"phase of {self.name!r}")
         turn = np.abs(np.diff(self.phase.values))[self.phase.between(f)]
         if turn.size and turn.max() > MAX_TURN:
-            msg = (
+            raise InputError(
                 f"phase of {self.name!r} turns by {np.degrees(turn.max()):.4g} deg from one point "
-                f"of its table to the next, more than {np.degrees(MAX_TURN):.0f}: give it at "
-                "the frequencies of the scan or in finer steps"
+                f"of its table to the next, more than {np.degrees(MAX_TURN):.0f}",
+                "give it at the frequencies of the scan or in finer steps",
             )
-            raise ValueError(msg)
         turned = np.exp(kind.sign * (level * np.log(10) / 20 + 1j * phase))
         return np.asarray(_AT_ZERO[kind.unit] * turned)
 
@@ -236,13 +234,12 @@ class MismatchStep:
         wrong = 20 / np.log(10) * off / np.abs(factor)
         worst = int(np.argmax(wrong))
         if wrong[worst] > MAX_DOUBT_DB:
-            msg = (
+            raise InputError(
                 f"reflection of {self.name!r} cannot be told at {f[worst] / 1e9:.9g} GHz from the "
                 f"points of its table, the level may be off by {wrong[worst]:.2g} dB there, more "
-                f"than {MAX_DOUBT_DB:g}: give it at the frequencies of the scan or in finer "
-                "steps, with phases of exp(+jwt)"
+                f"than {MAX_DOUBT_DB:g}",
+                "give it at the frequencies of the scan or in finer steps, with phases of exp(+jwt)",
             )
-            raise ValueError(msg)
         return factor
 
     def sentence(self, frequency: ArrayLike) -> str:
@@ -263,6 +260,5 @@ def _port_words(ports: tuple[int, ...]) -> str:
 
 def _check_ports(ports: Sequence[int], name: str) -> tuple[int, ...]:
     if not all(int(p) == p and p >= 1 for p in ports) or len(set(ports)) != len(ports):
-        msg = f"ports of {name!r} are {tuple(ports)}, expected different numbers from 1"
-        raise ValueError(msg)
+        raise InputError(f"ports of {name!r} are {tuple(ports)}, expected different numbers from 1")
     return tuple(int(p) for p in ports)

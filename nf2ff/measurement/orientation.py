@@ -21,6 +21,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.rotation import checked_rotation
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 
@@ -91,15 +92,15 @@ def merge_samples(
     """
     check_same_frequencies(first.frequency, second.frequency)
     if first.response_unit != second.response_unit:
-        msg = (
-            f"the responses are in {first.response_unit} and in {second.response_unit}: state "
-            "both in one unit"
+        raise InputError(
+            f"the responses are in {first.response_unit} and in {second.response_unit}",
+            "state both in one unit",
         )
-        raise ValueError(msg)
     c = as_array(factor, complex, "factor")
     if c.shape not in ((), first.frequency.shape) or not c.all():
-        msg = f"factor is {c.tolist()}, expected {first.frequency.size} numbers (or one), none zero"
-        raise ValueError(msg)
+        raise InputError(
+            f"factor is {c.tolist()}, expected {first.frequency.size} numbers (or one), none zero"
+        )
     turned = device_frame(second, rotation=rotation)
     count = first.frequency.size
 

@@ -22,6 +22,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.interpolation import interpolate_frequency
 from nf2ff.kernel.rotation import rotate_coefficients
 from nf2ff.kernel.translation import translation_coefficients
+from nf2ff.messages.input_error import InputError
 
 ProbeUnit = Literal["V/m", "sqrt(W)", "relative"]
 
@@ -69,20 +70,16 @@ class Probe:
             frequency = as_array(self.frequency, float, "frequency", ndim=1)
             count = frequency.size
             if np.any(frequency <= 0) or np.unique(frequency).size != count:
-                msg = "the probe's frequencies must be positive and all different [Hz]"
-                raise ValueError(msg)
+                raise InputError("the probe's frequencies must be positive and all different [Hz]")
             object.__setattr__(self, "frequency", frequency)
         if r.shape[0] != count or r.shape[1] < 1:
-            msg = f"coefficients have shape {r.shape}, expected ({count}, ports, J)"
-            raise ValueError(msg)
+            raise InputError(f"coefficients have shape {r.shape}, expected ({count}, ports, J)")
         if self.response_unit not in ("V/m", "sqrt(W)", "relative"):
-            msg = (
+            raise InputError(
                 f"response_unit is {self.response_unit!r}, expected 'V/m', 'sqrt(W)' or 'relative'"
             )
-            raise ValueError(msg)
         if self.minimum_radius is not None and not 0 <= self.minimum_radius < np.inf:
-            msg = f"the probe's minimum_radius is {self.minimum_radius} m, expected a number >= 0"
-            raise ValueError(msg)
+            raise InputError(f"the probe's minimum_radius is {self.minimum_radius} m, expected a number >= 0")
         object.__setattr__(self, "coefficients", r)
 
     @property
@@ -120,11 +117,10 @@ class Probe:
             If the response is a field strength, or the coefficients belong to no frequency.
         """
         if self.response_unit == "V/m" or self.frequency is None:
-            msg = (
-                "a probe that reads the field strength, or without frequencies, has no pattern as "
-                "an antenna: give its far field"
+            raise InputError(
+                "a probe that reads the field strength, or without frequencies, has no pattern as an antenna",
+                "give its far field",
             )
-            raise ValueError(msg)
         reference: Reference = "relative" if self.response_unit == "relative" else "absolute"
         q = self.coefficients * (np.sqrt(2) * _half_turn(self.degree))
         return tuple(Modes(self.frequency, q[:, port], reference) for port in range(self.ports))
@@ -136,11 +132,11 @@ class Probe:
         near = int(np.argmin(np.abs(self.frequency - frequency)))
         if abs(self.frequency[near] - frequency) > 1e-9 * frequency:
             low, high = self.frequency.min() / 1e9, self.frequency.max() / 1e9
-            msg = (
+            raise InputError(
                 f"the probe has no data at {frequency / 1e9:.9g} GHz, its {self.frequency.size} "
-                f"frequencies are from {low:.9g} to {high:.9g} GHz: give a probe that has it"
+                f"frequencies are from {low:.9g} to {high:.9g} GHz",
+                "give a probe that has it",
             )
-            raise ValueError(msg)
         return self.coefficients[near]
 
 
@@ -156,9 +152,7 @@ def _half_turn(degree: int) -> NDArray[np.float64]:
     return np.asarray(1.0 - 2.0 * ((m + n) % 2))
 
 
-def probe_from_modes(
-    ports: Modes | Sequence[Modes], *, minimum_radius: float | None = None
-) -> Probe:
+def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | None = None) -> Probe:
     """Probe from the waves that it radiates, by reciprocity.
 
     Azimuthal orders +-mu of a port that are nothing but rounding, above `ROUNDING_POWER` at no
@@ -184,16 +178,13 @@ def probe_from_modes(
     """
     ports = [ports] if isinstance(ports, Modes) else list(ports)
     if not ports:
-        msg = "a probe needs at least one port"
-        raise ValueError(msg)
+        raise InputError("a probe needs at least one port")
     first = ports[0]
     for i, modes in enumerate(ports[1:], start=2):
         if not np.array_equal(modes.frequency, first.frequency):
-            msg = f"port {i} of the probe has other frequencies than port 1: give it the same"
-            raise ValueError(msg)
+            raise InputError(f"port {i} of the probe has other frequencies than port 1", "give it the same")
         if modes.reference != first.reference:
-            msg = f"port {i} of the probe is {modes.reference}, port 1 is {first.reference}"
-            raise ValueError(msg)
+            raise InputError(f"port {i} of the probe is {modes.reference}, port 1 is {first.reference}")
     degree = max(modes.degree for modes in ports)
     t = np.stack([modes.extend(degree).coefficients for modes in ports], axis=1)
     unit: ProbeUnit = "sqrt(W)" if first.reference == "absolute" else "relative"
@@ -223,8 +214,7 @@ def drop_weak_orders(probe: Probe, *, power: float) -> Probe:
         If ``power`` is not within 0 ... 1.
     """
     if not 0 <= power < 1:
-        msg = f"power is {power}, expected a share of the whole, from 0 to below 1"
-        raise ValueError(msg)
+        raise InputError(f"power is {power}, expected a share of the whole, from 0 to below 1")
     _, m, _ = mode_numbers(probe.degree)
     share = np.square(np.abs(probe.coefficients))
     total = share.sum(axis=2)
@@ -267,12 +257,9 @@ def at_frequencies(
     if probe.frequency is None:
         return probe, np.zeros(wanted.size)
     try:
-        found = interpolate_frequency(
-            probe.frequency, probe.coefficients, wanted, extrapolate=extrapolate
-        )
+        found = interpolate_frequency(probe.frequency, probe.coefficients, wanted, extrapolate=extrapolate)
     except ValueError as error:
-        msg = f"the probe: {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"the probe: {error}") from error
     return replace(probe, frequency=wanted, coefficients=found.values), found.error
 
 
@@ -314,15 +301,14 @@ def mounted(
     factors = as_array(port_factors, complex, "port_factors")
     shape = probe.coefficients.shape[:2]
     if factors.shape not in ((), shape[1:], shape):
-        msg = f"port_factors have shape {factors.shape}, expected {shape[1:]} or {shape}"
-        raise ValueError(msg)
+        raise InputError(f"port_factors have shape {factors.shape}, expected {shape[1:]} or {shape}")
     if np.any(factors == 0):
-        msg = "port_factors are 0 somewhere: leave out the samples of a port that does not answer"
-        raise ValueError(msg)
+        raise InputError(
+            "port_factors are 0 somewhere", "leave out the samples of a port that does not answer"
+        )
     offset = as_array(chi_offset, float, "chi_offset")
     if offset.shape not in ((), shape[1:]):
-        msg = f"chi_offset has shape {offset.shape}, expected one value or {shape[1:]}"
-        raise ValueError(msg)
+        raise InputError(f"chi_offset has shape {offset.shape}, expected one value or {shape[1:]}")
     tilts = as_array([tilt_x, tilt_y], float, "tilt_x, tilt_y")
     _, m, _ = mode_numbers(probe.degree)
     r = probe.coefficients * np.broadcast_to(factors, shape)[:, :, None]
@@ -361,12 +347,7 @@ def field_probe() -> Probe:
 
 
 def response_constants(
-    probe: Probe,
-    *,
-    frequency: float,
-    radius: ArrayLike,
-    degree: int,
-    largest_sum: float | None = None,
+    probe: Probe, *, frequency: float, radius: ArrayLike, degree: int, largest_sum: float | None = None
 ) -> NDArray[np.complex128]:
     """Response constants P_{s mu n}(kA) without their common factor exp(-jkA)/kA.
 

@@ -19,16 +19,10 @@ from nf2ff.antenna.expansion import expand_far_field
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import (
-    Modes,
-    mode_count,
-    mode_index,
-    mode_numbers,
-    required_degree,
-    wavenumber,
-)
+from nf2ff.antenna.modes import Modes, mode_count, mode_index, mode_numbers, required_degree, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -123,15 +117,12 @@ def cosine_pattern(
     f = frequencies(frequency)
     for name, q in (("e_exponent", e_exponent), ("h_exponent", h_exponent)):
         if not (np.isfinite(q) and q >= 1):
-            msg = f"{name} is {q}, expected at least 1: below, the edge at 90 deg is too steep"
-            raise ValueError(msg)
+            raise InputError(f"{name} is {q}, expected at least 1: below, the edge at 90 deg is too steep")
 
     def plane(q: float) -> Plane:
         return lambda t: np.asarray(np.maximum(np.cos(t), 0.0)[None] ** q, dtype=complex)
 
-    one = principal_planes(
-        f[:1], e_plane=plane(e_exponent), h_plane=plane(h_exponent), truncation=truncation
-    )
+    one = principal_planes(f[:1], e_plane=plane(e_exponent), h_plane=plane(h_exponent), truncation=truncation)
     return _to_level(Modes(f, np.repeat(one.coefficients, f.size, axis=0)), efficiency)
 
 
@@ -171,8 +162,7 @@ def principal_planes(
     """
     f = frequencies(frequency)
     if not 0 < truncation < 1:
-        msg = f"truncation is {truncation}, expected between 0 and 1"
-        raise ValueError(msg)
+        raise InputError(f"truncation is {truncation}, expected between 0 and 1")
     phi = np.pi / 2 * np.arange(4)
     for top in (MAX_DEGREES // 8, MAX_DEGREES // 4, MAX_DEGREES // 2, MAX_DEGREES):
         # Four rings for each degree, so that what is cut off does not alias into what is kept.
@@ -189,19 +179,13 @@ def principal_planes(
             kept = found.modes.truncate(int(enough[0]))
             odd = np.abs(mode_numbers(kept.degree)[1]) == 1
             return _to_level(Modes(f, np.where(odd, kept.coefficients, 0)), efficiency)
-    msg = (
-        f"truncation {truncation:g} of this pattern takes more than {MAX_DEGREES} degrees: allow "
-        "a larger one"
+    raise InputError(
+        f"truncation {truncation:g} of this pattern takes more than {MAX_DEGREES} degrees: allow a larger one"
     )
-    raise ValueError(msg)
 
 
 def modes_of(
-    antenna: Antenna,
-    *,
-    frequency: ArrayLike,
-    degree: int | None = None,
-    power: float | None = None,
+    antenna: Antenna, *, frequency: ArrayLike, degree: int | None = None, power: float | None = None
 ) -> Modes:
     """Modes of dipoles or a wire, from their closed-form far field.
 
@@ -234,11 +218,9 @@ def modes_of(
     if degree is None:
         degree = required_degree(kr0, tail_db=CLUSTER_TAIL_DB)
     if degree < 1:
-        msg = f"degree is {degree}, expected at least 1"
-        raise ValueError(msg)
+        raise InputError(f"degree is {degree}, expected at least 1")
     if power is not None and not (np.isfinite(power) and power > 0):
-        msg = f"power is {power}, expected > 0 W"
-        raise ValueError(msg)
+        raise InputError(f"power is {power}, expected > 0 W")
     top = max(degree, required_degree(kr0, tail_db=ALIAS_TAIL_DB))
     grid = gauss_legendre_grid(top + 1, spin.good_length(2 * top + 1))
     theta, phi = np.repeat(grid.theta, grid.phi.size), np.tile(grid.phi, grid.theta.size)
@@ -289,16 +271,13 @@ def dual_port(modes: Modes, *, cross: complex = 0.0) -> tuple[Modes, Modes]:
         left = port.radiated_power()
         # Rounding leaves 1e-32 of the power of two waves that cancel.
         if np.any(left <= 1e-24 * power):
-            msg = f"cross is {cross}: with it the two ports' waves cancel, give a smaller level"
-            raise ValueError(msg)
+            raise InputError(f"cross is {cross}: with it the two ports' waves cancel, give a smaller level")
         factor = np.sqrt(power / left)
         ports.append(Modes(modes.frequency, q * factor[:, None], modes.reference))
     return ports[0], ports[1]
 
 
-def _dipoles(
-    frequency: ArrayLike, efficiency: ArrayLike, *, electric: float, magnetic: float
-) -> Modes:
+def _dipoles(frequency: ArrayLike, efficiency: ArrayLike, *, electric: float, magnetic: float) -> Modes:
     """Dipoles along x and y, in phase on boresight: Q_{2,+-1,1} = +-1 and Q_{1,+-1,1} = -1."""
     f = frequencies(frequency)
     q = np.zeros((f.size, mode_count(1)), dtype=complex)
@@ -313,18 +292,17 @@ def _to_level(modes: Modes, efficiency: ArrayLike) -> Modes:
     level = per_frequency(efficiency, modes.frequency, "efficiency", float)
     bad = np.flatnonzero((level <= 0) | (level > 1))
     if bad.size:
-        msg = f"efficiency is {level[bad[0]]:g}, expected above 0 and at most 1"
-        raise ValueError(msg)
+        raise InputError(f"efficiency is {level[bad[0]]:g}, expected above 0 and at most 1")
     boresight = far_field_points(modes, theta=[0.0], phi=[0.0])[0][:, 0]
     size = np.abs(boresight)
     # One volt for 1 W is a directivity of -18 dB; 1e-9 of it is the rounding of none.
     dark = np.flatnonzero(size <= 1e-9 * np.sqrt(modes.radiated_power()))
     if dark.size:
-        msg = (
+        raise InputError(
             f"there is no field along x on boresight at {modes.frequency[dark[0]] / 1e9:.9g} GHz, "
-            "to which the phase refers: turn the pattern so that there is"
+            "to which the phase refers",
+            "turn the pattern so that there is",
         )
-        raise ValueError(msg)
     factor = np.sqrt(level / modes.radiated_power()) * boresight.conj() / size
     return Modes(modes.frequency, modes.coefficients * factor[:, None])
 
@@ -333,8 +311,7 @@ def frequencies(frequency: ArrayLike) -> Real:
     """Check frequencies (F,) [Hz]: at least one, all positive."""
     f: Real = as_array(frequency, float, "frequency", ndim=1)
     if not (f.size and np.all(f > 0)):
-        msg = f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]"
-        raise ValueError(msg)
+        raise InputError(f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]")
     return f
 
 
@@ -342,6 +319,5 @@ def per_frequency(value: ArrayLike, f: Real, name: str, kind: type) -> NDArray[A
     """Check a quantity given once or for each frequency, and spread it, (F,)."""
     array = as_array(value, kind, name)
     if array.shape not in ((), f.shape):
-        msg = f"{name} has shape {array.shape}, expected one value or ({f.size},)"
-        raise ValueError(msg)
+        raise InputError(f"{name} has shape {array.shape}, expected one value or ({f.size},)")
     return np.broadcast_to(array, f.shape)

@@ -18,6 +18,7 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -89,8 +90,7 @@ def receive(
     samples = Samples(frequency, **place, response=np.zeros(shape), response_unit="sqrt(W)")  # type: ignore[arg-type]
     level = _levels(probes, samples, efficiency)
     if not (np.isfinite(noise) and noise >= 0):
-        msg = f"noise is {noise}, expected a root mean square value >= 0 [sqrt(W)]"
-        raise ValueError(msg)
+        raise InputError(f"noise is {noise}, expected a root mean square value >= 0 [sqrt(W)]")
     response = np.empty(shape, dtype=complex)
     for number in samples.ports():
         rows = np.flatnonzero(samples.port == number)
@@ -107,30 +107,20 @@ def _levels(probes: Sequence[DipoleCluster], samples: Samples, efficiency: Array
     """Factor -1/(2v) (F, ports), v the wave into the port at which the moments are as given."""
     last = samples.ports()[-1]
     if last > len(probes):
-        msg = f"port {last} occurs, but the probe has {len(probes)} ports: give it a cluster"
-        raise ValueError(msg)
+        raise InputError(f"port {last} occurs, but the probe has {len(probes)} ports", "give it a cluster")
     power = np.stack([radiated_power_of(p, frequency=samples.frequency) for p in probes], axis=1)
     if not power.min() > 0:
-        msg = f"port {int(power.min(axis=0).argmin()) + 1} radiates no power: it has no response"
-        raise ValueError(msg)
+        raise InputError(f"port {int(power.min(axis=0).argmin()) + 1} radiates no power: it has no response")
     share = as_array(efficiency, float, "efficiency")
     if share.shape not in ((), power.shape[1:], power.shape):
-        msg = f"efficiency has shape {share.shape}, expected {power.shape[1:]} or {power.shape}"
-        raise ValueError(msg)
+        raise InputError(f"efficiency has shape {share.shape}, expected {power.shape[1:]} or {power.shape}")
     if not np.all((share > 0) & (share <= 1)):
-        msg = f"efficiency is {share.min()} to {share.max()}, expected above 0 and at most 1"
-        raise ValueError(msg)
+        raise InputError(f"efficiency is {share.min()} to {share.max()}, expected above 0 and at most 1")
     return np.asarray(-0.5 / np.sqrt(2 * power / share))
 
 
 def _reaction(
-    antenna: Antenna,
-    probe: DipoleCluster,
-    frequency: Real,
-    theta: Real,
-    phi: Real,
-    chi: Real,
-    radius: Real,
+    antenna: Antenna, probe: DipoleCluster, frequency: Real, theta: Real, phi: Real, chi: Real, radius: Real
 ) -> Complex:
     """Sum of p.E - m.H over the probe's dipoles (F, M)."""
     outward, across, along = unit_vectors(*np.broadcast_arrays(theta, phi))
@@ -140,25 +130,20 @@ def _reaction(
     centre = radius[..., None] * outward
     dual = _dual(antenna) if probe.magnetic.any() else None
     total = np.zeros((frequency.size, frame.shape[-3]), dtype=complex)
-    for offset, electric, magnetic in zip(
-        probe.position, probe.electric, probe.magnetic, strict=True
-    ):
+    for offset, electric, magnetic in zip(probe.position, probe.electric, probe.magnetic, strict=True):
         points = centre + offset @ frame
         distance = np.linalg.norm(points, axis=-1)
         if not distance.min() > antenna.minimum_radius:
-            msg = (
+            raise InputError(
                 f"a dipole of the probe comes within {distance.min():.6g} m of the origin, the "
                 f"antenna reaches out to {antenna.minimum_radius:.6g} m: increase the radius"
             )
-            raise ValueError(msg)
         angles = [a.reshape(distance.shape) for a in direction_angles(points.reshape(-1, 3))]
         basis = unit_vectors(*angles)
         for moment, source in ((electric, antenna), (-magnetic, dual)):
             if source is None or not moment.any():
                 continue
-            field = near_field(
-                source, frequency=frequency, theta=angles[0], phi=angles[1], radius=distance
-            )
+            field = near_field(source, frequency=frequency, theta=angles[0], phi=angles[1], radius=distance)
             turned = moment @ frame
             total += sum(e * np.sum(u * turned, axis=-1) for e, u in zip(field, basis, strict=True))
     return total
@@ -167,6 +152,7 @@ def _reaction(
 def _dual(antenna: Antenna) -> DipoleCluster:
     """The cluster whose electric field is the antenna's magnetic field."""
     if not isinstance(antenna, DipoleCluster):
-        msg = "the probe has magnetic dipoles and the antenna is a wire: make it a line of dipoles"
-        raise ValueError(msg)
+        raise InputError(
+            "the probe has magnetic dipoles and the antenna is a wire", "make it a line of dipoles"
+        )
     return DipoleCluster(antenna.position, antenna.magnetic / WAVE_IMPEDANCE**2, -antenna.electric)

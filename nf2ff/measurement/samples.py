@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
 RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
@@ -67,23 +68,18 @@ class Samples:
     def __post_init__(self) -> None:
         frequency = as_array(self.frequency, float, "frequency", ndim=1)
         if np.any(frequency <= 0):
-            msg = f"frequency is {frequency.min()} Hz, expected positive values"
-            raise ValueError(msg)
+            raise InputError(f"frequency is {frequency.min()} Hz, expected positive values")
         if frequency.size == 0:
-            msg = "there is no frequency: give at least one"
-            raise ValueError(msg)
+            raise InputError("there is no frequency", "give at least one")
         ordered = np.sort(frequency)
         again = ordered[1:][np.diff(ordered) == 0]
         if again.size:
-            msg = f"frequency holds {again[0]:.12g} Hz twice: leave one out"
-            raise ValueError(msg)
+            raise InputError(f"frequency holds {again[0]:.12g} Hz twice", "leave one out")
         response = as_array(self.response, complex, "response", ndim=2, missing=True)
         if response.shape[0] != frequency.size:
-            msg = f"response has {response.shape[0]} rows for {frequency.size} frequencies"
-            raise ValueError(msg)
+            raise InputError(f"response has {response.shape[0]} rows for {frequency.size} frequencies")
         if response.shape[1] == 0:
-            msg = "there is no sample: give at least one"
-            raise ValueError(msg)
+            raise InputError("there is no sample", "give at least one")
         object.__setattr__(self, "frequency", frequency)
         object.__setattr__(self, "response", response)
         # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
@@ -91,44 +87,38 @@ class Samples:
         for name in ("theta", "phi", "chi", "radius", "port"):
             kind = np.int16 if name == "port" else float
             if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
-                msg = f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}"
-                raise ValueError(msg)
+                raise InputError(f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}")
             value = as_array(getattr(self, name), kind, name)
             if value.ndim == 0:
                 value = np.broadcast_to(value, response.shape[1:])
             per_frequency = value.shape == response.shape and name != "port"
             if value.shape != response.shape[1:] and not per_frequency:
-                msg = (
+                raise InputError(
                     f"{name} has shape {value.shape}, expected (M,) = ({response.shape[1]},)"
                     + ("" if name == "port" else f" or (F, M) = {response.shape}")
                     + " like the response"
                 )
-                raise ValueError(msg)
             object.__setattr__(self, name, value)
         if self.number is not None:
             number = as_array(self.number, np.int64, "number", ndim=1)
             if number.shape != response.shape[1:]:
-                msg = f"number has shape {number.shape}, expected (M,) = ({response.shape[1]},)"
-                raise ValueError(msg)
+                raise InputError(f"number has shape {number.shape}, expected (M,) = ({response.shape[1]},)")
             object.__setattr__(self, "number", number)
         limit = np.pi * (1 + 1e-9)
         bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
         if bad.size:
             value = np.degrees(self.theta.ravel()[bad[0]])
-            msg = f"theta is {value:.6g} deg at sample {bad[0] % response.shape[1] + 1}, " + (
-                "expected -180 to 180 deg"
+            raise InputError(
+                f"theta is {value:.6g} deg at sample {bad[0] % response.shape[1] + 1}, "
+                + ("expected -180 to 180 deg")
             )
-            raise ValueError(msg)
         if not self.radius.min() > 0:
             at = int(np.argmin(self.radius)) % response.shape[1]
-            msg = f"radius is {self.radius.min():.6g} m at sample {at + 1}, expected > 0"
-            raise ValueError(msg)
+            raise InputError(f"radius is {self.radius.min():.6g} m at sample {at + 1}, expected > 0")
         if self.port.min() < 1:
-            msg = f"port is {self.port.min()}, ports count from 1"
-            raise ValueError(msg)
+            raise InputError(f"port is {self.port.min()}, ports count from 1")
         if self.response_unit not in RESPONSE_UNITS:
-            msg = f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}"
-            raise ValueError(msg)
+            raise InputError(f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}")
 
     def ports(self) -> list[int]:
         """Ports that occur, in order."""
@@ -145,13 +135,10 @@ class Samples:
         present = ~np.isnan(self.response[index])
         if not present.any():
             ghz = self.frequency[index] / 1e9
-            msg = f"there is no sample at {ghz:.9g} GHz: leave that frequency out"
-            raise ValueError(msg)
+            raise InputError(f"there is no sample at {ghz:.9g} GHz", "leave that frequency out")
         return self.part([index], slice(None) if present.all() else present)
 
-    def part(
-        self, frequencies: Sequence[int], which: slice | NDArray[np.bool_] = slice(None)
-    ) -> Samples:
+    def part(self, frequencies: Sequence[int], which: slice | NDArray[np.bool_] = slice(None)) -> Samples:
         """The samples of some frequencies, all or some of them; positions (M',) of one frequency.
 
         Parameters

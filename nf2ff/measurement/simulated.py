@@ -9,6 +9,7 @@ from nf2ff.antenna.closed_form import check_points, near_field
 from nf2ff.antenna.dipoles import Antenna
 from nf2ff.antenna.grids import Grid
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 
 Complex = NDArray[np.complex128]
 
@@ -53,9 +54,7 @@ def simulate(
     """
     _, *place = check_points(frequency, theta=theta, phi=phi, radius=radius, chi=chi)
     theta, phi, radius, chi = (a if len(a) > 1 else a[0] for a in place)
-    _, e_theta, e_phi = near_field(
-        antenna, frequency=frequency, theta=theta, phi=phi, radius=radius
-    )
+    _, e_theta, e_phi = near_field(antenna, frequency=frequency, theta=theta, phi=phi, radius=radius)
     response = e_theta * np.cos(chi) + e_phi * np.sin(chi)
     response += _noise(noise, rng, response.shape)
     port = np.ones(response.shape[1], dtype=np.int16)
@@ -118,8 +117,7 @@ def simulate_grid(
 
 def _noise(rms: float, rng: int | np.random.Generator | None, shape: tuple[int, ...]) -> Complex:
     if not (np.isfinite(rms) and rms >= 0):
-        msg = f"noise is {rms}, expected a root mean square value >= 0 [V/m]"
-        raise ValueError(msg)
+        raise InputError(f"noise is {rms}, expected a root mean square value >= 0 [V/m]")
     if rms == 0:
         return np.zeros(1, dtype=complex)
     parts = np.random.default_rng(rng).standard_normal((2, *shape))

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, wavenumber
 from nf2ff.measurement.probe_models import frequencies, per_frequency, principal_planes
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -117,11 +118,10 @@ def rectangular_waveguide(
     root = cross**2 - square * rest
     bad = np.flatnonzero((root < 0) | (np.abs(r[:, 0]) >= 1))
     if bad.size:
-        msg = (
+        raise InputError(
             f"reflection is {complex(r[bad[0], 0]):.4g} at {f[bad[0]] / 1e9:.9g} GHz: no current "
             "on the edges makes the power radiated that of the mode, give the measured reflection"
         )
-        raise ValueError(msg)
     edge = ((np.sqrt(root) - cross) / square)[:, None]
     behind = (1 - s + r * (1 + s)) / (1 + s + r * (1 - s))
 
@@ -132,9 +132,7 @@ def rectangular_waveguide(
     def e_plane(t: Real) -> Complex:
         return np.asarray((front + edge) * walls(t))
 
-    return principal_planes(
-        f, e_plane=e_plane, h_plane=h_plane, efficiency=efficiency, truncation=truncation
-    )
+    return principal_planes(f, e_plane=e_plane, h_plane=h_plane, efficiency=efficiency, truncation=truncation)
 
 
 def circular_waveguide(
@@ -185,11 +183,10 @@ def circular_waveguide(
     r = per_frequency(reflection, f, "reflection", complex)[:, None]
     bad = np.flatnonzero(np.abs(r[:, 0]) >= 1)
     if bad.size:
-        msg = (
+        raise InputError(
             f"reflection is {complex(r[bad[0], 0]):.4g} at {f[bad[0]] / 1e9:.9g} GHz, expected "
             "a magnitude below 1: otherwise nothing is radiated"
         )
-        raise ValueError(msg)
     s = np.sqrt(1 - (TE11_ZERO / (k * a)) ** 2)
 
     def e_plane(t: Real) -> Complex:
@@ -206,23 +203,20 @@ def circular_waveguide(
         shape = np.where(pole, limit, 2 * jvp(1, x) / np.where(pole, 1.0, u))
         return np.asarray((s + c + r * (c - s)) * shape)
 
-    return principal_planes(
-        f, e_plane=e_plane, h_plane=h_plane, efficiency=efficiency, truncation=truncation
-    )
+    return principal_planes(f, e_plane=e_plane, h_plane=h_plane, efficiency=efficiency, truncation=truncation)
 
 
 def _check_sizes(**sizes: float) -> None:
     for name, value in sizes.items():
         if not (np.isfinite(value) and value > 0):
-            msg = f"{name} is {value}, expected > 0 m"
-            raise ValueError(msg)
+            raise InputError(f"{name} is {value}, expected > 0 m")
 
 
 def _check_band(f: Real, low: float, high: float, what: str) -> None:
     bad = np.flatnonzero((f <= low) | (f >= high))
     if bad.size:
-        msg = (
+        raise InputError(
             f"{f[bad[0]] / 1e9:.9g} GHz is outside of {low / 1e9:.6g} to {high / 1e9:.6g} GHz, "
-            f"where this guide carries {what}: take another size or a measured pattern"
+            f"where this guide carries {what}",
+            "take another size or a measured pattern",
         )
-        raise ValueError(msg)

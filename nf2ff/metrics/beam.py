@@ -16,6 +16,7 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import freeze
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width
 from nf2ff.metrics.level import intensity, nonzero_power
@@ -123,8 +124,7 @@ def peak_of(modes: Modes, at: Peak | None) -> Peak:
     """
     at = peak(modes) if at is None else at
     if at.theta.size != modes.frequency.size:
-        msg = f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}"
-        raise ValueError(msg)
+        raise InputError(f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}")
     return at
 
 
@@ -173,9 +173,7 @@ def _coarse_intensity(one: Modes) -> tuple[float, Real, Real, Real]:
     rows = max(1, 2**21 // phi.size)  # 32 MiB for each component
     for at in range(0, theta.size, rows):
         part = slice(at, at + rows)
-        field = fields.far_field_grid(
-            one, theta=theta[part], phi=phi, threads=maxima.threads_for(one)
-        )
+        field = fields.far_field_grid(one, theta=theta[part], phi=phi, threads=maxima.threads_for(one))
         u[part] = intensity(*field)[0]
     u[0], u[-1] = u[0, 0], u[-1, 0]
     return np.pi / rings, u, theta, phi
@@ -230,9 +228,7 @@ def half_power_beamwidth(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | Non
     return beamwidth(modes, drop_db=10 * np.log10(2), plane=plane, at=at)
 
 
-def beamwidth(
-    modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak | None = None
-) -> Real:
+def beamwidth(modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak | None = None) -> Real:
     """Width of the main lobe ``drop_db`` below the peak, in a cut through the peak.
 
     Parameters
@@ -261,8 +257,7 @@ def beamwidth(
         If ``drop_db`` is not positive, the peak belongs to other modes, or there is no such plane.
     """
     if not (drop_db > 0 and np.isfinite(drop_db)):
-        msg = f"drop_db is {drop_db}, expected a positive level below the peak [dB]"
-        raise ValueError(msg)
+        raise InputError(f"drop_db is {drop_db}, expected a positive level below the peak [dB]")
     return np.array([lobe_width(circle, drop_db) for circle in circles(modes, plane, at)])
 
 

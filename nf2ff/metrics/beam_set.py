@@ -19,6 +19,7 @@ from nf2ff.antenna.grids import ANGLE_TOLERANCE, recognise_rule
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import directivity, eirp
 
 Real = NDArray[np.float64]
@@ -53,27 +54,21 @@ class BeamSet:
     def __post_init__(self) -> None:
         beams = tuple(self.beams)
         if not beams:
-            msg = "a set of beams needs at least one beam"
-            raise ValueError(msg)
+            raise InputError("a set of beams needs at least one beam")
         for i, beam in enumerate(beams):
             _require_same(beams[0], beam, i)
         object.__setattr__(self, "beams", beams)
 
 
 def _require_same(first: FarField, other: FarField, index: int) -> None:
-    for name, unit in (
-        ("theta", "directions"),
-        ("phi", "directions"),
-        ("frequency", "frequencies"),
-    ):
+    for name, unit in (("theta", "directions"), ("phi", "directions"), ("frequency", "frequencies")):
         a, b = getattr(first, name), getattr(other, name)
         slack = ANGLE_TOLERANCE if unit == "directions" else 1e-9 * first.frequency[:1]
         if a.shape != b.shape or np.any(np.abs(a - b) > slack):
-            msg = (
-                f"beam {index} has other {unit} than beam 0 ({_range(name, b)}, not "
-                f"{_range(name, a)}): take all beams from their modes on one grid, see envelope_of"
+            raise InputError(
+                f"beam {index} has other {unit} than beam 0 ({_range(name, b)}, not {_range(name, a)})",
+                "take all beams from their modes on one grid, see envelope_of",
             )
-            raise ValueError(msg)
 
 
 def _range(name: str, values: Real) -> str:
@@ -119,8 +114,7 @@ class Envelope:
         for name, kind in (("maximum", float), ("beam", np.intp)):
             value = as_array(getattr(self, name), kind, name, ndim=3)
             if value.shape != shape:
-                msg = f"{name} has shape {value.shape}, expected (F, T, P) = {shape}"
-                raise ValueError(msg)
+                raise InputError(f"{name} has shape {value.shape}, expected (F, T, P) = {shape}")
             object.__setattr__(self, name, value)
         _require_quantity(self.quantity)
         solid_angles(self.theta, self.phi)
@@ -128,8 +122,7 @@ class Envelope:
 
 def _require_quantity(quantity: str) -> None:
     if quantity not in ("eirp", "directivity"):
-        msg = f"quantity is {quantity!r}, expected 'eirp' or 'directivity'"
-        raise ValueError(msg)
+        raise InputError(f"quantity is {quantity!r}, expected 'eirp' or 'directivity'")
 
 
 def envelope(beams: BeamSet, *, quantity: BeamQuantity = "eirp") -> Envelope:
@@ -184,12 +177,10 @@ def envelope_of(
         is not positive.
     """
     if not modes:
-        msg = "a set of beams needs at least one beam"
-        raise ValueError(msg)
+        raise InputError("a set of beams needs at least one beam")
     wanted = float(as_array(step, float, "step", ndim=0))
     if not wanted > 0:
-        msg = f"step is {wanted:.6g} rad, expected a positive step of the grid"
-        raise ValueError(msg)
+        raise InputError(f"step is {wanted:.6g} rad, expected a positive step of the grid")
     # The slack keeps a step of a whole part of pi from becoming the next finer one by rounding.
     rings = int(np.ceil(np.pi / wanted - 1e-9))
     rings = max(rings, 4, *(3 * one.degree for one in modes))
@@ -216,9 +207,7 @@ def _envelope(beams: Iterable[FarField], quantity: BeamQuantity) -> Envelope:
     return Envelope(first.frequency, first.theta, first.phi, maximum, which, quantity)
 
 
-def _require_fine(
-    beam: FarField, value: Real, weight: Real, index: int, quantity: BeamQuantity
-) -> None:
+def _require_fine(beam: FarField, value: Real, weight: Real, index: int, quantity: BeamQuantity) -> None:
     """Refuse a grid on which the integral of the intensity is not the radiated power."""
     ratio = np.einsum("ftp,tp->f", value, weight) / (4 * np.pi)
     if quantity == "eirp":
@@ -226,12 +215,11 @@ def _require_fine(
     off = np.abs(ratio - 1) * (beam.radiated_power > 0)
     worst = int(np.argmax(off))
     if off[worst] > POWER_TOLERANCE:
-        msg = (
+        raise InputError(
             f"the grid of {beam.theta.size} x {beam.phi.size} directions is too coarse for beam "
             f"{index} at {beam.frequency[worst]:.9g} Hz (aliasing): its intensities integrate to "
             f"{100 * ratio[worst]:.4g} % of the radiated power; take smaller steps, or envelope_of"
         )
-        raise ValueError(msg)
 
 
 # --- solid angles --------------------------------------------------------------------------
@@ -262,20 +250,18 @@ def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
     theta = as_array(theta, float, "theta", ndim=1)
     phi = as_array(phi, float, "phi", ndim=1)
     if theta.size < 2 or np.any(np.diff(theta) <= 0) or phi.size < 3:
-        msg = (
+        raise InputError(
             f"theta and phi are {theta.size} and {phi.size} angles: coverage of the sphere needs "
             "at least 2 increasing and 3"
         )
-        raise ValueError(msg)
     order = np.argsort(np.mod(phi, 2 * np.pi), kind="stable")
     around = np.mod(phi, 2 * np.pi)[order]
     step = np.diff(np.append(around, around[0] + 2 * np.pi))
     if step.max() > 4 * np.pi / phi.size + ANGLE_TOLERANCE:
-        msg = (
+        raise InputError(
             f"phi leaves out {np.degrees(step.max()):.4g} deg at one place: coverage needs a grid "
             "of the whole sphere"
         )
-        raise ValueError(msg)
     width = np.empty(phi.size)
     width[order] = (step + np.roll(step, 1)) / 2
     rule = recognise_rule(theta)
@@ -284,11 +270,10 @@ def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
     largest = np.diff(theta).max()
     for name, gap in (("0", theta[0]), ("180", np.pi - theta[-1])):
         if gap > largest + ANGLE_TOLERANCE:
-            msg = (
+            raise InputError(
                 f"theta leaves out {np.degrees(gap):.4g} deg at theta = {name}: coverage needs a "
                 "grid of the whole sphere"
             )
-            raise ValueError(msg)
     border = np.concatenate([[0.0], (theta[1:] + theta[:-1]) / 2, [np.pi]])
     # cos(a) - cos(b), which keeps its digits near the poles.
     low, high = border[:-1], border[1:]
@@ -322,8 +307,7 @@ class Distribution:
         for name in ("value", "probability"):
             object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=2))
         if self.value.shape != self.probability.shape:
-            msg = f"probability has shape {self.probability.shape}, expected {self.value.shape}"
-            raise ValueError(msg)
+            raise InputError(f"probability has shape {self.probability.shape}, expected {self.value.shape}")
 
 
 def distribution(beams: Envelope) -> Distribution:
@@ -366,8 +350,7 @@ def percentile(beams: Envelope, percent: ArrayLike) -> Real:
     bad = np.flatnonzero(~((wanted >= 0) & (wanted <= 100)))
     if bad.size or wanted.ndim > 1:
         what = f"{wanted.ravel()[bad[0]]:.6g}" if bad.size else f"an array {wanted.shape}"
-        msg = f"percentile is {what}, expected within 0 to 100, one or a list"
-        raise ValueError(msg)
+        raise InputError(f"percentile is {what}, expected within 0 to 100, one or a list")
     value, share = _sorted(beams)
     middle = np.cumsum(share, axis=1) - share / 2
     rows = zip(value, middle, strict=True)
@@ -396,11 +379,10 @@ def fraction_above(beams: Envelope, level: ArrayLike) -> Real:
     """
     limit = as_array(level, float, "level")
     if limit.shape not in ((), beams.frequency.shape):
-        msg = (
-            f"level has shape {limit.shape} for {beams.frequency.size} frequencies: give one "
-            "value, or one for each frequency"
+        raise InputError(
+            f"level has shape {limit.shape} for {beams.frequency.size} frequencies",
+            "give one value, or one for each frequency",
         )
-        raise ValueError(msg)
     share = solid_angles(beams.theta, beams.phi)
     above = beams.maximum > np.broadcast_to(limit, beams.frequency.shape)[:, None, None]
     return np.asarray(np.einsum("ftp,tp->f", above, share / share.sum()))

@@ -32,6 +32,7 @@ from nf2ff.kernel.frequency_table import (
     span_words,
 )
 from nf2ff.measurement.probe import Probe, probe_from_modes
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.level import intensity
 
@@ -78,19 +79,17 @@ class GainTransfer:
         reflection = reflection_table(self.reflection, name=f"reflection {label}")
         object.__setattr__(self, "reflection", reflection)
         for name in ("reference_loss_db", "device_loss_db"):
-            loss = level_table(
-                getattr(self, name), least=-200, most=200, name=f"{name} {label}", unit="dB"
-            )
+            loss = level_table(getattr(self, name), least=-200, most=200, name=f"{name} {label}", unit="dB")
             object.__setattr__(self, name, loss)
         if self.direction is not None:
             direction = as_array(self.direction, float, "direction", ndim=1)
             if direction.size != 2:
-                msg = f"direction {label} has {direction.size} values, expected (theta, phi) [rad]"
-                raise ValueError(msg)
+                raise InputError(
+                    f"direction {label} has {direction.size} values, expected (theta, phi) [rad]"
+                )
             theta, phi = (float(x) for x in direction)
             if not 0 <= theta <= np.pi:
-                msg = f"theta {label} is {np.degrees(theta):.6g} deg, expected 0 to 180 deg"
-                raise ValueError(msg)
+                raise InputError(f"theta {label} is {np.degrees(theta):.6g} deg, expected 0 to 180 deg")
             object.__setattr__(self, "direction", (theta, phi))
 
     def mismatch_factor(self, frequency: ArrayLike) -> Real:
@@ -161,14 +160,13 @@ def impedance_mismatch_factor(reflection: ArrayLike) -> Real:
     gamma = as_array(reflection, complex, "reflection")
     if np.any(np.abs(gamma) >= 1):
         largest = np.abs(gamma).max()
-        msg = f"reflection has magnitude {largest:.6g}, expected below 1: give it linear, not in dB"
-        raise ValueError(msg)
+        raise InputError(
+            f"reflection has magnitude {largest:.6g}, expected below 1", "give it linear, not in dB"
+        )
     return np.asarray(1 - np.abs(gamma) ** 2)
 
 
-def realised_gain_by_substitution(
-    device: FarField, reference: Modes, transfer: GainTransfer
-) -> Real:
+def realised_gain_by_substitution(device: FarField, reference: Modes, transfer: GainTransfer) -> Real:
     """Realised gain of a device in every direction of its far field.
 
     Parameters
@@ -227,18 +225,16 @@ def absolute_by_substitution(
         input power is not positive.
     """
     if device.reference == "absolute":
-        msg = (
+        raise InputError(
             "the device's modes are absolute already: substitution would set their level twice; "
             "take their gain from EIRP over input power"
         )
-        raise ValueError(msg)
     power = as_array(input_power, float, "input_power")
     if power.shape not in ((), device.frequency.shape) or not np.all(power > 0):
-        msg = (
+        raise InputError(
             f"input_power has {power.size} values, the least {power.min(initial=np.inf):g} W: "
             f"expected one or {device.frequency.size}, positive"
         )
-        raise ValueError(msg)
     gain_per_u = _gain_per_intensity(device.frequency, device.reference, reference, transfer)
     scale = np.sqrt(gain_per_u * power / (4 * np.pi))  # EIRP = 4 pi U
     return Modes(device.frequency, scale[:, None] * device.coefficients, "absolute")
@@ -268,20 +264,17 @@ def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> 
         If the probe is not relative, has no such port, losses are given or a frequency is missing.
     """
     if probe.response_unit != "relative":
-        msg = (
-            f"the probe answers in {probe.response_unit}, its level is known: leave the gain out, "
-            "or read its pattern anew together with the gain"
+        raise InputError(
+            f"the probe answers in {probe.response_unit}, its level is known",
+            "leave the gain out, or read its pattern anew together with the gain",
         )
-        raise ValueError(msg)
     if not 1 <= port <= probe.ports:
-        msg = f"port is {port}, expected 1 to {probe.ports}, as many as the probe has"
-        raise ValueError(msg)
+        raise InputError(f"port is {port}, expected 1 to {probe.ports}, as many as the probe has")
     if np.any(known.reference_loss_db.values) or np.any(known.device_loss_db.values):
-        msg = (
-            f"losses on the ways are no part of the gain of {known.name!r}: leave them out, and "
-            "make them steps of the chain that sets the level"
+        raise InputError(
+            f"losses on the ways are no part of the gain of {known.name!r}",
+            "leave them out, and make them steps of the chain that sets the level",
         )
-        raise ValueError(msg)
     ports = probe.transmit_modes()
     one = ports[port - 1]
     gain_per_u = _gain_per_intensity(one.frequency, one.reference, one, known)
@@ -290,16 +283,13 @@ def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> 
     return probe_from_modes(scaled, minimum_radius=probe.minimum_radius)
 
 
-def _gain_per_intensity(
-    frequency: Real, level: str, reference: Modes, transfer: GainTransfer
-) -> Real:
+def _gain_per_intensity(frequency: Real, level: str, reference: Modes, transfer: GainTransfer) -> Real:
     """Realised gain of the device over its intensity, (F,) [sr/W, in the unit of its level]."""
     if level != reference.reference:
-        msg = (
-            f"the device is {level} and the reference antenna {reference.reference}: give both "
-            "the same level, from the same chain"
+        raise InputError(
+            f"the device is {level} and the reference antenna {reference.reference}",
+            "give both the same level, from the same chain",
         )
-        raise ValueError(msg)
     chosen = _same_frequencies(reference, frequency)
     if transfer.direction is None:
         u = peak(chosen).directivity * chosen.radiated_power() / (4 * np.pi)
@@ -309,12 +299,12 @@ def _gain_per_intensity(
         # What rounding leaves of a null, against the mean intensity.
         dark = np.flatnonzero(u <= 1e-20 * chosen.radiated_power())
         if dark.size:
-            msg = (
+            raise InputError(
                 f"the reference antenna {transfer.name!r} radiates nothing at theta "
                 f"{np.degrees(theta):.6g} deg, phi {np.degrees(phi):.6g} deg, "
-                f"{frequency[dark[0]] / 1e9:.9g} GHz: give the direction of its known gain"
+                f"{frequency[dark[0]] / 1e9:.9g} GHz",
+                "give the direction of its known gain",
             )
-            raise ValueError(msg)
     name = f"of {transfer.name!r}"
     known = transfer.gain_dbi.at(frequency, name=f"gain {name}")
     level_db = (
@@ -332,10 +322,9 @@ def _same_frequencies(reference: Modes, frequency: Real) -> Modes:
     lost = np.flatnonzero(distance.min(axis=1) > SAME * frequency)
     if lost.size:
         has = reference.frequency / 1e9
-        msg = (
+        raise InputError(
             f"the reference antenna was not measured at {frequency[lost[0]] / 1e9:.9g} GHz, its "
-            f"{has.size} frequencies are from {has.min():.9g} to {has.max():.9g} GHz: measure both "
-            "at the same ones"
+            f"{has.size} frequencies are from {has.min():.9g} to {has.max():.9g} GHz",
+            "measure both at the same ones",
         )
-        raise ValueError(msg)
     return Modes(reference.frequency[row], reference.coefficients[row], reference.reference)

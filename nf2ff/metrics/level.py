@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -63,11 +64,10 @@ def nonzero_power(frequency: Real, power: Real) -> Real:
     """
     dark = np.flatnonzero(~((power > _LEAST_POWER) & (power < np.inf)))
     if dark.size:
-        msg = (
+        raise InputError(
             f"radiated power is {power[dark[0]]:g} W at {frequency[dark[0]]:.9g} Hz: directivity "
             "is not defined there, remove that frequency"
         )
-        raise ValueError(msg)
     return power
 
 
@@ -80,11 +80,10 @@ def require_absolute(reference: str, quantity: str) -> None:
         If ``reference`` is not "absolute", naming the calibration that is missing.
     """
     if reference != "absolute":
-        msg = (
+        raise InputError(
             f"{quantity} needs absolute data: these samples are relative; state that the responses "
             "are in V/m or calibrate the probe's port in sqrt(W)"
         )
-        raise ValueError(msg)
 
 
 def directivity(far_field: FarField) -> Real:
@@ -226,17 +225,15 @@ def _stated(input_power: ArrayLike, frequency: Real) -> Real:
     """``input_power`` at each frequency (F,) [W]."""
     power = as_array(input_power, float, "input_power")
     if power.shape not in ((), frequency.shape):
-        msg = (
-            f"input_power has shape {power.shape} for {frequency.size} frequencies: give one "
-            "value, or one for each frequency"
+        raise InputError(
+            f"input_power has shape {power.shape} for {frequency.size} frequencies",
+            "give one value, or one for each frequency",
         )
-        raise ValueError(msg)
     power = np.broadcast_to(power, frequency.shape)
     bad = np.flatnonzero(power <= 0)
     if bad.size:
-        msg = (
+        raise InputError(
             f"input_power is {power[bad[0]]:g} W at {frequency[bad[0]]:.9g} Hz, expected a positive"
             " power; a level in dBm is 10^(level/10) mW"
         )
-        raise ValueError(msg)
     return power

@@ -15,6 +15,7 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array, freeze
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.beam import CutPlanes, Peak, circles, peak_of
 from nf2ff.metrics.cuts import LOBE_RISE
@@ -118,18 +119,14 @@ def front_to_back(modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = No
     """
     angle = float(as_array(rear_angle, float, "rear_angle", ndim=0))
     if not 0 <= angle <= np.pi / 2:
-        msg = f"rear_angle is {angle:.6g} rad, expected 0 (the direction opposite) to pi/2"
-        raise ValueError(msg)
+        raise InputError(f"rear_angle is {angle:.6g} rad, expected 0 (the direction opposite) to pi/2")
     power = nonzero_power(modes.frequency, modes.radiated_power())
     at = peak_of(modes, at)
     theta, phi = np.pi - at.theta, at.phi + np.pi
     if angle == 0:
         pairs = zip(maxima.each_frequency(modes), theta, phi, strict=True)
         u = np.array(
-            [
-                intensity(*fields.far_field_points(one, theta=t, phi=p, threads=1))[0, 0]
-                for one, t, p in pairs
-            ]
+            [intensity(*fields.far_field_points(one, theta=t, phi=p, threads=1))[0, 0] for one, t, p in pairs]
         )
     else:
         u = _highest_within(modes, Cone(theta, phi, angle), _intensity)[2]
@@ -163,9 +160,7 @@ class Squint:
         freeze(self)
 
 
-def squint(
-    modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Peak | None = None
-) -> Squint:
+def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Peak | None = None) -> Squint:
     """Beam squint: angle between the peak and a stated axis.
 
     Parameters
@@ -198,9 +193,7 @@ def squint(
     beam = unit_vectors(at.theta, at.phi)[0]
     ahead, a, b = beam @ axis, beam @ unit_theta, beam @ unit_phi
     along, across = np.cos(turn) * a + np.sin(turn) * b, np.cos(turn) * b - np.sin(turn) * a
-    return Squint(
-        np.arctan2(np.hypot(a, b), ahead), np.arctan2(along, ahead), np.arctan2(across, ahead)
-    )
+    return Squint(np.arctan2(np.hypot(a, b), ahead), np.arctan2(along, ahead), np.arctan2(across, ahead))
 
 
 # --- cross-polar discrimination --------------------------------------------------------------
@@ -282,8 +275,7 @@ def cross_polar_discrimination(
     """
     reference = checked_basis(basis, reference_angle)
     if co not in ("first", "second"):
-        msg = f"co is {co!r}, expected 'first' or 'second' component of the basis"
-        raise ValueError(msg)
+        raise InputError(f"co is {co!r}, expected 'first' or 'second' component of the basis")
     _refuse_poles(cone, basis)
     # Directivity over |E|^2.
     scale = 2 * np.pi / WAVE_IMPEDANCE / nonzero_power(modes.frequency, modes.radiated_power())
@@ -309,9 +301,7 @@ def cross_polar_discrimination(
     here = parts(field[:, None], direction[:, None], np.arange(modes.frequency.size))
     theta, phi = direction_angles(direction)
     dark = value < 0
-    return Discrimination(
-        *(np.where(dark, np.nan, x) for x in (theta, phi, *(p[:, 0] for p in here)))
-    )
+    return Discrimination(*(np.where(dark, np.nan, x) for x in (theta, phi, *(p[:, 0] for p in here))))
 
 
 def _refuse_poles(cone: Cone, basis: Basis) -> None:
@@ -320,11 +310,11 @@ def _refuse_poles(cone: Cone, basis: Basis) -> None:
     south = bool(np.any(np.pi - cone.theta <= reach)) and basis != "circular"
     if north or south:
         other = "'circular'" if south else "'ludwig-3' or 'circular'"
-        msg = (
+        raise InputError(
             f"the cone holds the pole theta = {0 if north else 180} deg, where the components of "
-            f"{basis!r} have no direction: take a narrower cone or {other}"
+            f"{basis!r} have no direction",
+            f"take a narrower cone or {other}",
         )
-        raise ValueError(msg)
 
 
 # --- search within a cone --------------------------------------------------------------------
@@ -368,17 +358,9 @@ def _highest_within(
             if which.size == 0:
                 break
             patches = maxima.sample_patches(
-                modes,
-                index=which,
-                centre=middle,
-                width=step,
-                objective=within,
-                keep=highest,
-                axes=axes,
+                modes, index=which, centre=middle, width=step, objective=within, keep=highest, axes=axes
             )
-            direction, field, value = maxima.climb_within(
-                patches, objective, confine, enough=enough
-            )
+            direction, field, value = maxima.climb_within(patches, objective, confine, enough=enough)
             for k in np.flatnonzero(value > best[patches.index]):
                 f = patches.index[k]
                 if value[k] > best[f]:
@@ -406,9 +388,7 @@ def _lobes_within(
         field = maxima.field_towards(one, direction)
         value = objective(field[None], direction[None], np.array([f])).reshape(rings.size, turns)
         limit = 1 if value.max() >= enough else _CANDIDATES
-        i, j = maxima.grid_maxima(
-            value, least=0.0, limit=limit, last_is_pole=half_angle >= np.pi - 1e-9
-        )
+        i, j = maxima.grid_maxima(value, least=0.0, limit=limit, last_is_pole=half_angle >= np.pi - 1e-9)
         # A cone without any light: its axis stands for it.
         chosen = i * turns + j if i.size else np.zeros(1, dtype=np.intp)
         index.append(np.full(chosen.size, f))

@@ -85,9 +85,7 @@ def _sines(direction: Real) -> tuple[Real, Real, Real, Real]:
     return np.where(pole, 1.0, x * per), y * per, sine, z
 
 
-def grid_maxima(
-    value: Real, *, least: float, limit: int, last_is_pole: bool = True
-) -> tuple[Index, Index]:
+def grid_maxima(value: Real, *, least: float, limit: int, last_is_pole: bool = True) -> tuple[Index, Index]:
     """Local maxima of ``value`` (T, P) on rings about the pole of the first row.
 
     Parameters
@@ -197,9 +195,14 @@ class Patches:
     def take(self, which: NDArray[np.bool_] | Index) -> Patches:
         """Some of the patches."""
         return Patches(
-            self.index[which], self.centre[which], self.along[which], self.across[which],
-            self.width, self.coefficients[which], self.best[which],
-        )  # fmt: skip
+            self.index[which],
+            self.centre[which],
+            self.along[which],
+            self.across[which],
+            self.width,
+            self.coefficients[which],
+            self.best[which],
+        )
 
     def direction(self, at: Real) -> Real:
         """Unit vectors (K, S, 3) at x, y (K, S, 2) of each patch."""
@@ -212,8 +215,7 @@ class Patches:
     def coordinates(self, direction: Real) -> Real:
         """The x, y (K, S, 2) of unit vectors (K, S, 3): inverse of `direction`."""
         x, y, z = (
-            np.sum(direction * axis[:, None], axis=-1)
-            for axis in (self.along, self.across, self.centre)
+            np.sum(direction * axis[:, None], axis=-1) for axis in (self.along, self.across, self.centre)
         )
         sine = np.hypot(x, y)
         stretch = np.where(sine > 0, np.arctan2(sine, z) / np.where(sine > 0, sine, 1.0), 1.0)
@@ -306,9 +308,8 @@ def sample_patches(
         coefficients.append(_FIT @ samples @ _FIT.T)
     k = np.concatenate(kept)
     return Patches(
-        index[k], centre[k], along[k], across[k], width, np.concatenate(coefficients),
-        np.concatenate(best),
-    )  # fmt: skip
+        index[k], centre[k], along[k], across[k], width, np.concatenate(coefficients), np.concatenate(best)
+    )
 
 
 # --- maxima on patches ---------------------------------------------------------------------

@@ -176,8 +176,9 @@ def _strip_frame(frame: Real, tangents: Tangents, angle: float) -> Real:
     """Direction at an angle on the nominal cut, and the unit vectors along and across it."""
     r = frame[0]
     a = tangents(r)
-    return np.stack([math.cos(angle) * r + math.sin(angle) * a,
-                     math.cos(angle) * a - math.sin(angle) * r, np.cross(r, a)])  # fmt: skip
+    return np.stack(
+        [math.cos(angle) * r + math.sin(angle) * a, math.cos(angle) * a - math.sin(angle) * r, np.cross(r, a)]
+    )
 
 
 def strip_directions(frame: Real, tangents: Tangents, angle: float, degree: int) -> Real:

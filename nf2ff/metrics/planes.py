@@ -19,6 +19,7 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
 from nf2ff.metrics.level import intensity
 
@@ -155,8 +156,7 @@ def checked_plane(wish: PlaneLike) -> PlaneLike:
     if not isinstance(wish, str):
         return float(as_array(wish, float, "plane", ndim=0))
     if wish not in WORDS and _azimuth(wish) is None:
-        msg = f"plane is {wish[:40]!r}, expected {ALLOWED}"
-        raise ValueError(msg)
+        raise InputError(f"plane is {wish[:40]!r}, expected {ALLOWED}")
     return wish
 
 
@@ -291,11 +291,11 @@ def _through(plane: Plane, theta: float, phi: float) -> Plane:
     """The plane, if a beam has a cut along it."""
     aside = abs(math.sin(theta) * math.sin(phi - plane.phi))
     if aside > math.cos(_NORMAL):
-        msg = (
+        raise InputError(
             f"the beam at theta {math.degrees(theta):.4g}, phi {math.degrees(phi):.4g} deg looks "
-            f"along the normal of the plane phi = {plane.phi_deg:.9g} deg: take another plane"
+            f"along the normal of the plane phi = {plane.phi_deg:.9g} deg",
+            "take another plane",
         )
-        raise ValueError(msg)
     return plane
 
 
@@ -333,11 +333,10 @@ def _polarised(one: Modes, bend: Real, word: str, theta: float, phi: float) -> f
     power, linear = abs(a) ** 2 + abs(b) ** 2, abs(a * a + b * b)
     # Axes of the ellipse: power +- linear, squared (closed form).
     if power + linear < CIRCULAR**2 * (power - linear):
-        msg = (
+        raise InputError(
             f"the polarisation at the peak is circular (axial ratio below 1 dB) at "
             f"{one.frequency[0] / 1e9:.9g} GHz: there is no {WORDS[word]}, take another plane"
         )
-        raise ValueError(msg)
     tilt = 0.5 * math.atan2(2 * float((a * b.conjugate()).real), abs(a) ** 2 - abs(b) ** 2)
     return tilt + (np.pi / 2 if word == "H" else 0.0)
 
@@ -348,11 +347,10 @@ def _principal(one: Modes, bend: Real, word: str, theta: float, phi: float) -> f
     value, axes = np.linalg.eigh(bend)
     wide, narrow = (_width(x) for x in value)
     if narrow > (1 - ROUND) * wide:
-        msg = (
+        raise InputError(
             f"the beam is round (within {100 * ROUND:g} % in width at its peak) at "
             f"{one.frequency[0] / 1e9:.9g} GHz: there is no {WORDS[word]}, take another plane"
         )
-        raise ValueError(msg)
     x, y = axes[:, 1 if word == "narrow" else 0]
     return math.atan2(y, x)
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import nonzero_power
 
 Complex = NDArray[np.complex128]
@@ -35,9 +36,7 @@ _TURNED = ("ludwig-3", "linear")
 LINEAR_LIMIT = 1e-13
 
 
-def components(
-    far_field: FarField, basis: Basis, *, reference_angle: float = 0.0
-) -> tuple[Complex, Complex]:
+def components(far_field: FarField, basis: Basis, *, reference_angle: float = 0.0) -> tuple[Complex, Complex]:
     """Far field in a polarisation basis.
 
     Parameters
@@ -76,9 +75,7 @@ def components(
     E_theta and E_phi.
     """
     reference = checked_basis(basis, reference_angle)
-    return in_basis(
-        far_field.e_theta, far_field.e_phi, far_field.phi, basis=basis, reference_angle=reference
-    )
+    return in_basis(far_field.e_theta, far_field.e_phi, far_field.phi, basis=basis, reference_angle=reference)
 
 
 def checked_basis(basis: str, reference_angle: float) -> float:
@@ -92,11 +89,11 @@ def checked_basis(basis: str, reference_angle: float) -> float:
     reference = float(as_array(reference_angle, float, "reference_angle", ndim=0))
     if basis not in BASES:
         *most, last = (repr(name) for name in BASES)
-        msg = f"basis is {basis!r}, expected {', '.join(most)} or {last}"
-        raise ValueError(msg)
+        raise InputError(f"basis is {basis!r}, expected {', '.join(most)} or {last}")
     if reference and basis not in _TURNED:
-        msg = f"reference_angle applies to 'ludwig-3' and 'linear' only: leave it out for {basis!r}"
-        raise ValueError(msg)
+        raise InputError(
+            "reference_angle applies to 'ludwig-3' and 'linear' only", f"leave it out for {basis!r}"
+        )
     return reference
 
 

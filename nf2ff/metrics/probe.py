@@ -36,8 +36,7 @@ def probe_figures(probe: Probe) -> list[dict[str, NDArray[np.float64]]]:
                 "cross_polar_db": 20 * np.log10(np.minimum(x, y) / np.maximum(x, y)),
                 "tilt_deg": np.degrees(tilt_angle(field)[:, 0, 0]),
                 "axial_ratio_db": 20 * np.log10(axial_ratio(field)[:, 0, 0]),
-                "other_orders_db": 10
-                * np.log10(power[:, np.abs(m) != 1].sum(axis=1) / power.sum(axis=1)),
+                "other_orders_db": 10 * np.log10(power[:, np.abs(m) != 1].sum(axis=1) / power.sum(axis=1)),
             }
         result.append(figures)
     return result

@@ -18,6 +18,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.level import intensity, nonzero_power, require_absolute
 
@@ -49,15 +50,13 @@ class ThetaInterval:
         for name in ("theta1", "theta2"):
             value = float(as_array(getattr(self, name), float, name, ndim=0))
             if not 0 <= value <= np.pi * (1 + 1e-12):
-                msg = f"{name} is {value:.6g} rad, expected within 0 to pi, counted from +z"
-                raise ValueError(msg)
+                raise InputError(f"{name} is {value:.6g} rad, expected within 0 to pi, counted from +z")
             object.__setattr__(self, name, min(value, np.pi))
         if self.theta1 >= self.theta2:
-            msg = (
+            raise InputError(
                 f"the interval from theta1 = {self.theta1:.6g} to theta2 = {self.theta2:.6g} rad "
                 "is empty: theta1 must be the smaller"
             )
-            raise ValueError(msg)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,20 +84,19 @@ class Cone:
         half = float(as_array(self.half_angle, float, "half_angle", ndim=0))
         if not 0 < half <= np.pi * (1 + 1e-12):
             what = "the cone is empty" if half <= 0 else "the cone is more than the sphere"
-            msg = f"half_angle is {half:.6g} rad, {what}: expected more than 0 and at most pi"
-            raise ValueError(msg)
+            raise InputError(f"half_angle is {half:.6g} rad, {what}: expected more than 0 and at most pi")
         object.__setattr__(self, "half_angle", min(half, np.pi))
         for name in ("theta", "phi"):
             object.__setattr__(self, name, as_array(getattr(self, name), float, name))
         if self.theta.ndim > 1 or self.theta.shape != self.phi.shape:
-            msg = (
+            raise InputError(
                 f"the axis has theta of shape {self.theta.shape} and phi of {self.phi.shape}, "
                 "expected one value each, or one for each frequency"
             )
-            raise ValueError(msg)
         if np.any((self.theta < 0) | (self.theta > np.pi * (1 + 1e-12))):
-            msg = "theta of a cone's axis lies in [0, pi] rad: turn phi by pi for the other side"
-            raise ValueError(msg)
+            raise InputError(
+                "theta of a cone's axis lies in [0, pi] rad", "turn phi by pi for the other side"
+            )
 
     def axes(self, count: int) -> Real:
         """Unit vectors (F, 3) of the axis at ``count`` frequencies.
@@ -109,8 +107,9 @@ class Cone:
             If the cone has axes for another number of frequencies.
         """
         if self.theta.ndim and self.theta.size != count:
-            msg = f"the cone has {self.theta.size} axes for {count} frequencies: give one, or each"
-            raise ValueError(msg)
+            raise InputError(
+                f"the cone has {self.theta.size} axes for {count} frequencies", "give one, or each"
+            )
         return np.broadcast_to(unit_vectors(self.theta, self.phi)[0], (count, 3))
 
 
@@ -135,8 +134,7 @@ def near_horizon(half_width: float) -> ThetaInterval:
     """
     half = float(as_array(half_width, float, "half_width", ndim=0))
     if not 0 < half <= np.pi / 2:
-        msg = f"half_width is {half:.6g} rad, expected more than 0 and at most pi/2"
-        raise ValueError(msg)
+        raise InputError(f"half_width is {half:.6g} rad, expected more than 0 and at most pi/2")
     return ThetaInterval(np.pi / 2 - half, np.pi / 2 + half)
 
 

@@ -15,6 +15,7 @@ from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.kernel.interpolation import SAME_FREQUENCY
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.level import radiation_efficiency, total_efficiency
 from nf2ff.metrics.planes import PlaneLike
@@ -137,11 +138,7 @@ def transform_samples(
     if rescale is not None:
         solution = replace(solution, modes=rescale(solution.modes))
     t, p = _far_field_steps(count, solution.modes.degree, theta_step, phi_step)
-    field = far_field(
-        solution.modes,
-        theta=np.pi * np.arange(t + 1) / t,
-        phi=2 * np.pi * np.arange(p) / p,
-    )
+    field = far_field(solution.modes, theta=np.pi * np.arange(t + 1) / t, phi=2 * np.pi * np.arange(p) / p)
     field = _mark_trusted(samples, solution, field)
     top = peak(solution.modes)
     planes, sentences = summary_planes(solution.modes, top, plane)
@@ -204,8 +201,7 @@ def _extrapolated(probe: Probe, frequency: NDArray[np.float64]) -> tuple[Probe, 
     for i in np.flatnonzero(outside):
         nearest = low if frequency[i] < low else high
         further[i].append(
-            f"the probe was extrapolated from {nearest / 1e9:.9g} GHz, as asked: its error there "
-            "is not known"
+            f"the probe was extrapolated from {nearest / 1e9:.9g} GHz, as asked: its error there is not known"
         )
     # All of them now, so that what lies outside has no part in the error of what lies between.
     found, error = at_frequencies(probe, frequency, extrapolate=True)
@@ -277,9 +273,7 @@ def _warn_of_gaps(outcome: Outcome, samples: Samples, further: list[list[str]]) 
         if not solution.partial[f]:
             continue
         assert field.trusted is not None
-        place = (
-            f"theta {math.degrees(top.theta[f]):.1f} deg, phi {math.degrees(top.phi[f]):.1f} deg"
-        )
+        place = f"theta {math.degrees(top.theta[f]):.1f} deg, phi {math.degrees(top.phi[f]):.1f} deg"
         if not seen[f]:
             sentences.append(
                 f"the peak found ({place}) lies in or beside what was not measured, where the far "
@@ -309,11 +303,11 @@ def _far_field_steps(
         values = frequencies * (t + 1) * p
         if values <= MAX_FAR_FIELD:
             return t, p
-    msg = (
+    raise InputError(
         f"the far field would have {t + 1} x {p} directions times {frequencies} frequencies, more "
-        f"than {MAX_FAR_FIELD} in all: use coarser steps or fewer frequencies"
+        f"than {MAX_FAR_FIELD} in all",
+        "use coarser steps or fewer frequencies",
     )
-    raise ValueError(msg)
 
 
 def _refuse_nonsense(solution: Solution) -> None:
@@ -322,9 +316,9 @@ def _refuse_nonsense(solution: Solution) -> None:
     if bad.size:
         doubts = solution.doubts[bad[0]]
         first = f"{doubts[0]}; with these readings " if doubts else ""
-        msg = (
+        raise InputError(
             f"{first}the modes found do not explain the responses at "
             f"{solution.modes.frequency[bad[0]] / 1e9:.9g} GHz (residual "
-            f"{solution.residual[bad[0]]:.2g}): give a lower degree, and check positions and radius"
+            f"{solution.residual[bad[0]]:.2g})",
+            "give a lower degree, and check positions and radius",
         )
-        raise ValueError(msg)

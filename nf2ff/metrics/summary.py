@@ -108,9 +108,7 @@ def summarise(
         planes = summary_planes(modes, top)[0]
     for cut, words in CUTS.items():
         where, plane = f"in the cut through the peak {words}", planes[cut]
-        azimuth, turn = (
-            np.radians([getattr(x, y) for x in plane]) for y in ("phi_deg", "turn_deg")
-        )
+        azimuth, turn = (np.radians([getattr(x, y) for x in plane]) for y in ("phi_deg", "turn_deg"))
         put(f"plane_{cut}_azimuth", azimuth, "rad", f"plane of phi next to that of the cut {cut}")
         put(f"plane_{cut}_turn", turn, "rad", f"angle of the cut {cut} from it, towards phi^")
         width = half_power_beamwidth(modes, plane=plane, at=top)
@@ -132,15 +130,19 @@ def summarise(
     put("tilt", np.where(ratio > 1 + ROUND, tilt, np.nan), "rad", words)
     put("sense", sense(at_peak)[:, 0, 0], "1", "sense: 1 right-hand, -1 left-hand, 0 linear")
     put(
-        "upper_hemisphere", radiated_fraction(modes, UPPER_HEMISPHERE), "1",
+        "upper_hemisphere",
+        radiated_fraction(modes, UPPER_HEMISPHERE),
+        "1",
         "part of the power radiated to theta below 90 deg",
-    )  # fmt: skip
+    )
     for degrees in HORIZON_DEG:
         band = near_horizon(math.radians(degrees))
         put(
-            f"near_horizon_{degrees}", radiated_fraction(modes, band), "1",
+            f"near_horizon_{degrees}",
+            radiated_fraction(modes, band),
+            "1",
             f"part of the power radiated within {degrees} deg of theta = 90 deg",
-        )  # fmt: skip
+        )
     return result
 
 
@@ -149,10 +151,12 @@ def _field_at(modes: Modes, top: Peak) -> FarField:
     fields = [
         far_field_points(
             Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1], modes.reference),
-            theta=top.theta[f : f + 1], phi=top.phi[f : f + 1], threads=1,
+            theta=top.theta[f : f + 1],
+            phi=top.phi[f : f + 1],
+            threads=1,
         )
         for f in range(modes.frequency.size)
-    ]  # fmt: skip
+    ]
     e_theta, e_phi = (np.stack([pair[i][0] for pair in fields])[:, :, None] for i in (0, 1))
     one = np.zeros(1)
     power = modes.radiated_power()

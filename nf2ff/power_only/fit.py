@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.iteration import IteratedBasis
 from nf2ff.power_only.weights import Positions, RingPositions, voronoi_weights
 
@@ -95,16 +96,12 @@ class PowerFit:
         for name, ndim in (("frequency", 1), ("coefficients", 2), ("residual", 1)):
             object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=ndim))
         count, terms = self.coefficients.shape
-        if (
-            terms != (self.degree + 1) ** 2
-            or not count == self.frequency.size == self.residual.size
-        ):
-            msg = (
+        if terms != (self.degree + 1) ** 2 or not count == self.frequency.size == self.residual.size:
+            raise InputError(
                 f"coefficients have shape {self.coefficients.shape}, residual "
                 f"{self.residual.shape}, expected (F, (L + 1)^2) and (F,) with F = "
                 f"{self.frequency.size}"
             )
-            raise ValueError(msg)
 
     @property
     def degree(self) -> int:
@@ -334,11 +331,9 @@ def harmonic_basis(
 
 
 def _refuse(degree: int, limit: int) -> None:
-    msg = (
-        f"degree is {degree}, these positions determine 0 to {limit}: lower it or measure at "
-        "smaller steps"
+    raise InputError(
+        f"degree is {degree}, these positions determine 0 to {limit}", "lower it or measure at smaller steps"
     )
-    raise ValueError(msg)
 
 
 def _ring_basis(rings: RingPositions, share: Real, highest: int, least: float) -> RingBasis:

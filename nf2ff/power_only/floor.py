@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.fit import PowerFit
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
 from nf2ff.power_only.weights import Positions, different_positions, directions
@@ -91,18 +92,16 @@ def known_floor(level: float, mean: Real) -> Floor:
         If it is negative, or no less than the mean of the readings.
     """
     if not 0 <= level < np.inf:
-        msg = (
+        raise InputError(
             f"noise_floor is {level:.6g} W, expected 0, which leaves the readings as they are, or "
             "a positive power; convert dBm to watts"
         )
-        raise ValueError(msg)
     lowest = float(mean.min())
     if level > 0 and level >= lowest:
-        msg = (
-            f"noise_floor is {level:.6g} W, but the mean over the sphere is {lowest:.6g} W: give "
-            "the floor of both polarisations together [W]"
+        raise InputError(
+            f"noise_floor is {level:.6g} W, but the mean over the sphere is {lowest:.6g} W",
+            "give the floor of both polarisations together [W]",
         )
-        raise ValueError(msg)
     every = np.full(mean.size, float(level))
     return Floor(every, np.zeros(mean.size), every, ((),) * mean.size)
 
@@ -169,9 +168,7 @@ def scan_floor(scan: PowerScan, positions: Positions, *, share: Real, fit: Power
     return Floor(mean, uncertainty, even, tuple(f[3] for f in found))
 
 
-def cap_warnings(
-    scan: SensitivityScan, inverse: Real, weights: Real
-) -> tuple[tuple[str, ...], ...]:
+def cap_warnings(scan: SensitivityScan, inverse: Real, weights: Real) -> tuple[tuple[str, ...], ...]:
     """For each frequency a sentence if the weakest sensitivities are those of a search's end.
 
     Parameters
@@ -220,13 +217,7 @@ def _columns(scan: PowerScan) -> list[Real]:
 
 
 def _one(
-    x: Real,
-    near: NDArray[np.intp],
-    share: Real,
-    left: float,
-    *,
-    white: bool,
-    even: tuple[float, float],
+    x: Real, near: NDArray[np.intp], share: Real, left: float, *, white: bool, even: tuple[float, float]
 ) -> tuple[float, float, float, tuple[str, ...]]:
     """Floor, uncertainty, the same for one reading, and words, of one pattern (U,)."""
     around = x[near].mean(axis=1)
@@ -286,13 +277,7 @@ def _one(
 
 
 def _low(
-    x: Real,
-    order: NDArray[np.intp],
-    filled: Real,
-    share: Real,
-    left: float,
-    total: float,
-    top: float,
+    x: Real, order: NDArray[np.intp], filled: Real, share: Real, left: float, total: float, top: float
 ) -> tuple[str, ...]:
     """A sentence where readings scatter at a low level, of which noise cannot be told."""
     inside = order[: max(1, int(np.searchsorted(filled, 0.1)))]

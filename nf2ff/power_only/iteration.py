@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel import spin
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -101,11 +102,10 @@ class IteratedBasis:
     def _solve(self, right: Complex) -> Complex:
         found, ended = _conjugate_gradients(self._normal, right, STOP, [])
         if not ended:
-            msg = (
+            raise InputError(
                 f"the fit of degree {self.degree} did not end in {MAX_STEPS} steps: these "
                 "positions do not determine it; lower the degree"
             )
-            raise ValueError(msg)
         return found
 
     def _normal(self, coefficients: Complex) -> Complex:
@@ -114,16 +114,19 @@ class IteratedBasis:
     def _synthesis(self, coefficients: Complex) -> Complex:
         return np.asarray(
             spin.point_synthesis(
-                coefficients, spin=0, location=self.location, epsilon=EPSILON,
-                threads=spin.thread_count(None),
+                coefficients, spin=0, location=self.location, epsilon=EPSILON, threads=spin.thread_count(None)
             )[0]
-        )  # fmt: skip
+        )
 
     def _adjoint(self, values: Complex) -> Complex:
         found = spin.point_adjoint(
-            values[None], spin=0, degree=self.degree, location=self.location, epsilon=EPSILON,
+            values[None],
+            spin=0,
+            degree=self.degree,
+            location=self.location,
+            epsilon=EPSILON,
             threads=spin.thread_count(None),
-        )  # fmt: skip
+        )
         # Fields have no degree 0, so that it is left out there.
         found[0, 0, 0] = values.sum() / np.sqrt(4 * np.pi)
         return np.asarray(found)
@@ -147,10 +150,7 @@ class IteratedBasis:
 
 
 def _conjugate_gradients(
-    product: Callable[[Complex], Complex],
-    right: Complex,
-    stop: float,
-    steps: list[tuple[float, float]],
+    product: Callable[[Complex], Complex], right: Complex, stop: float, steps: list[tuple[float, float]]
 ) -> tuple[Complex, bool]:
     """Solution of product(x) = right, and whether it ended; lengths and ratios go to ``steps``."""
     x = np.zeros_like(right)

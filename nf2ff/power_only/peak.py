@@ -13,14 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.fit import PowerFit, evaluate, fit_powers, harmonic_basis
 from nf2ff.power_only.floor import known_floor, scan_floor
-from nf2ff.power_only.resolution import (
-    aliasing_warning,
-    peak_uncertainty,
-    peak_warnings,
-    resolution_warnings,
-)
+from nf2ff.power_only.resolution import aliasing_warning, peak_uncertainty, peak_warnings, resolution_warnings
 from nf2ff.power_only.scan import PowerScan, freeze_results
 from nf2ff.power_only.weights import different_positions, recognise_rings
 
@@ -155,15 +151,13 @@ def scan_peak(
     steps with curvatures from a stencil that shrinks to a thousandth of that step.
     """
     if field_degree is not None and field_degree < 1:
-        msg = f"field_degree is {field_degree}, expected at least 1"
-        raise ValueError(msg)
+        raise InputError(f"field_degree is {field_degree}, expected at least 1")
     dark = np.flatnonzero(~(scan.eirp > 0).any(axis=1))
     if dark.size:
-        msg = (
+        raise InputError(
             f"EIRP is 0 everywhere at {scan.frequency[dark[0]]:.9g} Hz: there is no peak, leave "
             "that frequency out"
         )
-        raise ValueError(msg)
     positions = different_positions(scan.theta, scan.phi)
     basis = harmonic_basis(positions, recognise_rings(positions), degree=degree)
     values = positions.average(scan.eirp)

@@ -102,9 +102,7 @@ def too_coarse(fit: PowerFit, values: Real, share: Real) -> NDArray[np.bool_]:
     return np.asarray((fit.unresolved() > _COARSE) & few)
 
 
-def coarse_warnings(
-    coarse: NDArray[np.bool_], values: Real, share: Real
-) -> tuple[tuple[str, ...], ...]:
+def coarse_warnings(coarse: NDArray[np.bool_], values: Real, share: Real) -> tuple[tuple[str, ...], ...]:
     """For each frequency a sentence if no uncertainty of its total is stated."""
     count = samples_that_count(values, share)
     return tuple(
@@ -119,9 +117,7 @@ def coarse_warnings(
     )
 
 
-def peak_uncertainty(
-    fit: PowerFit, basis: Basis, positions: Positions, values: Real, peak: Real
-) -> Real:
+def peak_uncertainty(fit: PowerFit, basis: Basis, positions: Positions, values: Real, peak: Real) -> Real:
     """Standard uncertainty of an interpolated peak, NaN where none can be stated.
 
     Parameters

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import eirp
 
 Real = NDArray[np.float64]
@@ -59,8 +60,7 @@ class PowerScan:
         given = [getattr(self, name) is not None for name in _EIRP]
         if given not in ([True, True, False], [False, False, True]):
             names = ", ".join(n for n, there in zip(_EIRP, given, strict=True) if there) or "none"
-            msg = f"given is {names}: expected eirp_theta and eirp_phi, or eirp_total alone"
-            raise ValueError(msg)
+            raise InputError(f"given is {names}: expected eirp_theta and eirp_phi, or eirp_total alone")
         for name in _EIRP:
             if getattr(self, name) is not None:
                 _set_powers(self, name, positive=False)
@@ -116,18 +116,15 @@ def _set_directions(scan: Any) -> None:
     )
     if np.any(frequency <= 0) or frequency.size == 0:
         shown = f"{frequency.min():.9g} Hz" if frequency.size else "empty"
-        msg = f"frequency is {shown}, expected positive ones [Hz]"
-        raise ValueError(msg)
+        raise InputError(f"frequency is {shown}, expected positive ones [Hz]")
     if theta.size != phi.size or theta.size == 0:
-        msg = f"theta and phi are {theta.size} and {phi.size} angles, expected as many, not 0"
-        raise ValueError(msg)
+        raise InputError(f"theta and phi are {theta.size} and {phi.size} angles, expected as many, not 0")
     beyond = np.flatnonzero(np.abs(theta) > np.pi * (1 + 1e-12))
     if beyond.size:
-        msg = (
-            f"theta is {theta[beyond[0]]:.6g} rad at position {beyond[0] + 1}, expected -pi to pi: "
-            "convert degrees to radians"
+        raise InputError(
+            f"theta is {theta[beyond[0]]:.6g} rad at position {beyond[0] + 1}, expected -pi to pi",
+            "convert degrees to radians",
         )
-        raise ValueError(msg)
     # Beyond the pole theta^ and phi^ are reversed, which no power tells.
     phi = np.mod(np.where(theta < 0, phi + np.pi, phi), 2 * np.pi)
     phi[phi >= 2 * np.pi] = 0  # a tiny negative angle is rounded to 2 pi by the remainder
@@ -141,26 +138,20 @@ def _set_powers(scan: Any, name: str, *, positive: bool) -> None:
     value = as_array(getattr(scan, name), float, name, ndim=2, missing=positive)
     shape = (scan.frequency.size, scan.theta.size)
     if value.shape != shape:
-        msg = f"{name} has shape {value.shape}, expected (F, M) = {shape}"
-        raise ValueError(msg)
+        raise InputError(f"{name} has shape {value.shape}, expected (F, M) = {shape}")
     bad = np.argwhere(value <= 0 if positive else value < 0)
     if bad.size:
         i, j = bad[0]
         expected = "a positive power" if positive else "no negative power"
-        msg = (
+        raise InputError(
             f"{name} is {value[i, j]:.6g} W at {scan.frequency[i]:.9g} Hz, position {j + 1}: "
             f"expected {expected}; convert dBm to watts"
         )
-        raise ValueError(msg)
     object.__setattr__(scan, name, value)
 
 
 def freeze_results(
-    noun: Any,
-    names: tuple[str, ...],
-    *,
-    whole: tuple[str, ...] = (),
-    unstated: tuple[str, ...] = (),
+    noun: Any, names: tuple[str, ...], *, whole: tuple[str, ...] = (), unstated: tuple[str, ...] = ()
 ) -> None:
     """Convert the named fields of a noun that holds results to read-only arrays (F,).
 
@@ -181,8 +172,7 @@ def freeze_results(
         kind = np.intp if name in whole else float
         array = as_array(getattr(noun, name), kind, name, ndim=1, missing=name in unstated)
         if array.size != count:
-            msg = f"{name} has {array.size} values, expected {count}, one a frequency"
-            raise ValueError(msg)
+            raise InputError(f"{name} has {array.size} values, expected {count}, one a frequency")
         object.__setattr__(noun, name, array)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.fit import Basis, fit_powers, harmonic_basis
 from nf2ff.power_only.floor import cap_warnings, known_floor, scan_floor
 from nf2ff.power_only.resolution import (
@@ -303,28 +304,26 @@ def scan_tis(
 def _check_missing(scan: SensitivityScan, eis: Real, highest_power: float | None) -> None:
     missing = np.isnan(eis)
     for i in np.flatnonzero(missing.all(axis=(0, 2))):
-        msg = (
-            f"sensitivity was reached nowhere at {scan.frequency[i]:.9g} Hz: leave that frequency "
-            "out, or measure with more power"
+        raise InputError(
+            f"sensitivity was reached nowhere at {scan.frequency[i]:.9g} Hz",
+            "leave that frequency out, or measure with more power",
         )
-        raise ValueError(msg)
     if highest_power is None:
         if missing.any():
             p, i, j = np.argwhere(missing)[0]
-            msg = (
+            raise InputError(
                 f"{('eis_theta', 'eis_phi')[p]} is missing at {scan.frequency[i]:.9g} Hz, position "
-                f"{j + 1}, and {missing.sum() - 1} more: give highest_power, the power at which "
-                "sensitivity was not reached, or measure these positions"
+                f"{j + 1}, and {missing.sum() - 1} more",
+                "give highest_power, the power at which "
+                "sensitivity was not reached, or measure these positions",
             )
-            raise ValueError(msg)
         return
     largest = float(np.nanmax(eis))
     if not largest <= highest_power < np.inf:
-        msg = (
-            f"highest_power is {highest_power:.6g} W, but a sensitivity of {largest:.6g} W was "
-            "reached: give the highest power tried, finite [W]"
+        raise InputError(
+            f"highest_power is {highest_power:.6g} W, but a sensitivity of {largest:.6g} W was reached",
+            "give the highest power tried, finite [W]",
         )
-        raise ValueError(msg)
 
 
 class _Weights(NamedTuple):
@@ -353,11 +352,9 @@ def _total(
 ) -> _Total:
     """Mean over the sphere of values (F, M), and what is to be said of it."""
     if method not in (None, *METHODS):
-        msg = f"method is {method!r}, expected one of {', '.join(METHODS)}"
-        raise ValueError(msg)
+        raise InputError(f"method is {method!r}, expected one of {', '.join(METHODS)}")
     if field_degree is not None and field_degree < 1:
-        msg = f"field_degree is {field_degree}, expected at least 1"
-        raise ValueError(msg)
+        raise InputError(f"field_degree is {field_degree}, expected at least 1")
     positions = different_positions(scan.theta, scan.phi)
     rings = recognise_rings(positions)
     full = rings is not None and rings.rule()[0] is not None
@@ -398,19 +395,13 @@ def _total(
         fit.degree,
         tuple(
             sum(sentences, ())
-            for sentences in zip(
-                noise.warnings, resolution_warnings(fit, general), coarse_words, strict=True
-            )
+            for sentences in zip(noise.warnings, resolution_warnings(fit, general), coarse_words, strict=True)
         ),
     )
 
 
 def _weights(
-    method: TotalMethod,
-    positions: Positions,
-    rings: RingPositions | None,
-    basis: Basis,
-    area: Real | None,
+    method: TotalMethod, positions: Positions, rings: RingPositions | None, basis: Basis, area: Real | None
 ) -> _Weights:
     exact: int | None = None
     if method == "sin-theta":
@@ -450,11 +441,7 @@ def _monopole(rings: RingPositions | None, basis: Basis) -> tuple[Real, str, int
 
 
 def _general_warnings(
-    gap: float | None,
-    weights: _Weights,
-    area: Real | None,
-    field_degree: int | None,
-    resolved: int,
+    gap: float | None, weights: _Weights, area: Real | None, field_degree: int | None, resolved: int
 ) -> tuple[str, ...]:
     found = []
     if gap is not None and gap > WIDE_GAP:

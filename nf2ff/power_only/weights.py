@@ -15,6 +15,7 @@ from nf2ff.antenna.grids import ANGLE_TOLERANCE, Rule, recognise_rule
 from nf2ff.antenna.points import largest_gap
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.spin import ring_weights
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 
@@ -62,8 +63,7 @@ def constant_step_count(*, theta_step_deg: float, phi_step_deg: float | None = N
         count = whole / step if step > 0 else 0.0
         if not 1 <= count < 1e6 or abs(count - round(count)) > 1e-9 * count:
             near = f", for instance {whole / max(1, round(count)):.6g}" if count >= 0.5 else ""
-            msg = f"{name}_step_deg is {step:.9g}, expected a whole part of {whole} deg{near}"
-            raise ValueError(msg)
+            raise InputError(f"{name}_step_deg is {step:.9g}, expected a whole part of {whole} deg{near}")
         counts.append(round(count))
     return (counts[0] - 1) * counts[1] + 2
 
@@ -241,11 +241,11 @@ def need_rings(rings: RingPositions | None, method: str) -> RingPositions:
         If there are none.
     """
     if rings is None:
-        msg = (
+        raise InputError(
             f"{method} weights need rings of equal azimuth steps, all alike, over the full circle, "
-            "which these positions do not make: take 'voronoi' or 'harmonics'"
+            "which these positions do not make",
+            "take 'voronoi' or 'harmonics'",
         )
-        raise ValueError(msg)
     return rings
 
 
@@ -283,11 +283,10 @@ def sin_theta_weights(rings: RingPositions) -> Real:
     """
     rule, used = rings.rule()
     if rule is None or rule == "gauss-legendre":
-        msg = (
-            f"sin-theta weights need equal steps of theta from pole to pole, not {_angles(rings)}: "
-            "take 'voronoi' or 'harmonics', or measure the missing rings"
+        raise InputError(
+            f"sin-theta weights need equal steps of theta from pole to pole, not {_angles(rings)}",
+            "take 'voronoi' or 'harmonics', or measure the missing rings",
         )
-        raise ValueError(msg)
     beyond = {"clenshaw-curtis": -1.0, "fejer-1": 0.0, "fejer-2": 1.0}.get(rule, -0.5)
     step = np.pi / (np.count_nonzero(used) + beyond)
     return rings.share(np.sin(np.where(rings.is_pole, 0, rings.theta)) * 2 * np.pi * step)
@@ -316,11 +315,10 @@ def quadrature_weights(rings: RingPositions) -> tuple[Real, Rule]:
     """
     rule, used = rings.rule()
     if rule is None:
-        msg = (
-            f"quadrature weights need rings of a quadrature rule, not {_angles(rings)}: "
-            "take 'voronoi' or 'harmonics', or measure the missing rings"
+        raise InputError(
+            f"quadrature weights need rings of a quadrature rule, not {_angles(rings)}",
+            "take 'voronoi' or 'harmonics', or measure the missing rings",
         )
-        raise ValueError(msg)
     weights = np.zeros(rings.theta.size)
     weights[used] = ring_weights(rule, int(used.sum()))
     return rings.share(weights), rule
@@ -390,9 +388,8 @@ def sphere_gap(positions: Positions) -> float:
     """
     gap = largest_gap(positions.theta, positions.phi)
     if gap > MAX_GAP:
-        msg = (
+        raise InputError(
             f"no position within {np.degrees(gap):.1f} deg of some direction: a total needs the "
             "whole sphere; measure the rest, or turn the device over and combine two scans"
         )
-        raise ValueError(msg)
     return gap / float(np.sqrt(4 * np.pi / positions.theta.size))

@@ -25,6 +25,7 @@ from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.radial import radial_functions
 from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak, sidelobe_level
 from nf2ff.metrics.level import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike
@@ -83,48 +84,39 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
             power, radiated = (np.sum(np.abs(q[i]) ** 2) for q in (seen, true))
         power = power if np.isfinite(power) else np.inf  # inf times a phase is NaN
         if power > REACTIVE_GAIN * radiated:
-            msg = (
+            raise InputError(
                 f"radius is {r:.6g} m, in the reactive zone of these modes at "
                 f"{modes.frequency[i] / 1e9:.6g} GHz (kr = {k * r:.4g}, degree {modes.degree}: "
-                f"they appear with {power / radiated:.3g} times the power they radiate): go "
-                "farther out, or truncate the modes if it is their noise"
+                f"they appear with {power / radiated:.3g} times the power they radiate)",
+                "go farther out, or truncate the modes if it is their noise",
             )
-            raise ValueError(msg)
     return Modes(modes.frequency, seen.reshape(modes.coefficients.shape), modes.reference)
 
 
 def _outside(radius: float, modes: Modes, minimum_radius: float | None) -> None:
     if not radius > 0:
-        msg = f"radius is {radius:.6g} m, expected > 0"
-        raise ValueError(msg)
+        raise InputError(f"radius is {radius:.6g} m, expected > 0")
     k = float(wavenumber(modes.frequency.min()))
     if k * radius <= 1:
-        msg = (
+        raise InputError(
             f"radius is {radius:.6g} m, within the reactive zone of any antenna (below "
-            f"wavelength / 2 pi = {1 / k:.6g} m at {modes.frequency.min() / 1e9:.6g} GHz): go "
-            "farther out"
+            f"wavelength / 2 pi = {1 / k:.6g} m at {modes.frequency.min() / 1e9:.6g} GHz)",
+            "go farther out",
         )
-        raise ValueError(msg)
     if minimum_radius is None:
         return
     if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
-        msg = f"minimum_radius is {minimum_radius} m, expected a finite number > 0"
-        raise ValueError(msg)
+        raise InputError(f"minimum_radius is {minimum_radius} m, expected a finite number > 0")
     if radius <= minimum_radius:
-        msg = (
+        raise InputError(
             f"radius is {radius:.6g} m, inside the antenna's minimum sphere of "
-            f"{minimum_radius:.6g} m, where the modes do not hold: go farther out"
+            f"{minimum_radius:.6g} m, where the modes do not hold",
+            "go farther out",
         )
-        raise ValueError(msg)
 
 
 def eirp_error_db(
-    modes: Modes,
-    *,
-    radius: ArrayLike,
-    theta: ArrayLike,
-    phi: ArrayLike,
-    minimum_radius: float | None = None,
+    modes: Modes, *, radius: ArrayLike, theta: ArrayLike, phi: ArrayLike, minimum_radius: float | None = None
 ) -> Real:
     """Apparent over true EIRP in given directions.
 
@@ -211,17 +203,12 @@ class DistanceError:
         for field in fields(self)[1:]:
             value = as_array(getattr(self, field.name), float, field.name, ndim=2, missing=True)
             if value.shape != shape:
-                msg = f"{field.name} has shape {value.shape}, expected (R, F) = {shape}"
-                raise ValueError(msg)
+                raise InputError(f"{field.name} has shape {value.shape}, expected (R, F) = {shape}")
             object.__setattr__(self, field.name, value)
 
 
 def distance_error(
-    modes: Modes,
-    *,
-    radius: ArrayLike,
-    plane: PlaneLike = 0.0,
-    minimum_radius: float | None = None,
+    modes: Modes, *, radius: ArrayLike, plane: PlaneLike = 0.0, minimum_radius: float | None = None
 ) -> DistanceError:
     """How wrong direct measurements at a list of distances would be.
 

@@ -16,8 +16,17 @@ from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, PER_METRIC, Term
 NOT_SUPPLIED = "not supplied"
 
 #: Columns of `budget_rows`; {} is the unit of the metric.
-HEADER = ("term", "type", "distribution", "size", "divisor", "sensitivity", "u [{}]", "share [%]",
-          "degrees of freedom")  # fmt: skip
+HEADER = (
+    "term",
+    "type",
+    "distribution",
+    "size",
+    "divisor",
+    "sensitivity",
+    "u [{}]",
+    "share [%]",
+    "degrees of freedom",
+)
 
 
 def budget_rows(budget: Budget, metric: str) -> list[tuple[str, ...]]:
@@ -162,17 +171,13 @@ def _result_lines(budget: Budget, found: CombinedUncertainty) -> list[str]:
     if found.standard_uncertainty is None or found.expanded is None:
         lines.append(f"combined: {NOT_SUPPLIED}, as no term is")
     else:
-        lines.append(f"combined standard uncertainty {_text(found.standard_uncertainty, factor)} "
-                     f"{unit}")  # fmt: skip
+        lines.append(f"combined standard uncertainty {_text(found.standard_uncertainty, factor)} {unit}")
         lines.append(f"effective degrees of freedom {_text(found.degrees_of_freedom)}")
-        lines.append(
-            f"coverage factor {found.coverage_factor:.3g} for {100 * found.confidence:.6g} %"
-        )
+        lines.append(f"coverage factor {found.coverage_factor:.3g} for {100 * found.confidence:.6g} %")
         if found.decibels is not None:
             plus, minus = found.decibels
             lines.append(
-                f"expanded uncertainty +{_text(plus)}/-{_text(minus)} dB (equal sides in "
-                f"{found.scale})"
+                f"expanded uncertainty +{_text(plus)}/-{_text(minus)} dB (equal sides in {found.scale})"
             )
         else:
             lines.append(f"expanded uncertainty {_text(found.expanded, factor)} {unit}")

@@ -19,6 +19,7 @@ from nf2ff.io.power_columns import power_table_kind
 from nf2ff.io.uncertainty import read_uncertainty
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.report.describe_power import power_facts
 from nf2ff.report.growth import growth_facts
@@ -47,17 +48,13 @@ def describe(
     without_phase = power_table_kind(path)
     kind = f"{without_phase}_without_phase" if without_phase else native.file_kind(path)
     if noise_floor_dbm is not None and without_phase != "power":
-        msg = f"{path}: holds no EIRP without phase: leave the noise floor out"
-        raise ValueError(msg)
+        raise InputError(f"{path}: holds no EIRP without phase", "leave the noise floor out")
     if kind in ("samples", "table"):
-        samples = native.read_samples(
-            path, time_convention=time_convention, response_unit=response_unit
-        )
+        samples = native.read_samples(path, time_convention=time_convention, response_unit=response_unit)
         return {"file": str(path), "holds": "samples", **_samples(samples)}
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
     if time_convention is not None or response_unit is not None:
-        msg = f"{path}: holds {facts['holds']}, not samples: leave time convention and unit out"
-        raise ValueError(msg)
+        raise InputError(f"{path}: holds {facts['holds']}, not samples", "leave time convention and unit out")
     if without_phase:
         return facts | power_facts(path, without_phase, noise_floor_dbm=noise_floor_dbm)
     if kind == "probe":
@@ -206,8 +203,7 @@ def _power_by_order(probe: Probe) -> list[float | None]:
     power = np.square(np.abs(probe.coefficients))
     total = np.maximum(power.sum(axis=2), np.finfo(float).tiny)
     share = [
-        float((power[:, :, np.abs(m) == mu].sum(axis=2) / total).max())
-        for mu in range(probe.mu_max + 1)
+        float((power[:, :, np.abs(m) == mu].sum(axis=2) / total).max()) for mu in range(probe.mu_max + 1)
     ]
     return [10 * math.log10(x) if x > 0 else None for x in share]
 

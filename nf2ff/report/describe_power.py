@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
 from nf2ff.io.safe import PathLike
+from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.peak import scan_peak
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
 from nf2ff.power_only.totals import TotalPower, TotalSensitivity, scan_tis, scan_trp
@@ -19,10 +20,7 @@ Real = NDArray[np.float64]
 
 
 def power_facts(
-    path: PathLike,
-    kind: Literal["power", "sensitivity"],
-    *,
-    noise_floor_dbm: float | None = None,
+    path: PathLike, kind: Literal["power", "sensitivity"], *, noise_floor_dbm: float | None = None
 ) -> dict[str, Any]:
     """Facts about a table of EIRP or of sensitivity, by name; units stand at the end of the names.
 
@@ -65,8 +63,7 @@ def power_facts(
             return facts | _power(power, floor)
         except ValueError as error:
             # The option is at fault as likely as the table.
-            msg = f"{path}: with --noise-floor-dbm {noise_floor_dbm:g}: {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"{path}: with --noise-floor-dbm {noise_floor_dbm:g}: {error}") from error
     sensitivity = read_sensitivity_table(path)
     missing = np.isnan([sensitivity.eis_theta, sensitivity.eis_phi]).sum(axis=(0, 2))
     return _with_total(_scan(sensitivity) | {"not_reached": missing.tolist()}, sensitivity, _tis)

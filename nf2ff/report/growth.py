@@ -17,9 +17,12 @@ SHOWN_ERROR_UNITS = {"dB": ("dB", 1.0), "rad": ("deg", 180 / math.pi)}
 
 
 _WORDS = {
-    "eirp": "EIRP", "trp": "TRP", "pointing-theta": "pointing along theta",
-    "pointing-phi": "pointing along phi", "sidelobe-level": "sidelobe level",
-}  # fmt: skip
+    "eirp": "EIRP",
+    "trp": "TRP",
+    "pointing-theta": "pointing along theta",
+    "pointing-phi": "pointing along phi",
+    "sidelobe-level": "sidelobe level",
+}
 
 
 def figure_label(figure: Figure) -> str:
@@ -52,8 +55,10 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
         Lines without their ends. Of each error the mean and, in brackets, the interval that holds
         the errors of so many draws.
     """
-    heads = [f"{figure_label(figure)} [{SHOWN_ERROR_UNITS[unit][0]}]"
-             for figure, unit in zip(growth.figures, growth.error_units, strict=True)]  # fmt: skip
+    heads = [
+        f"{figure_label(figure)} [{SHOWN_ERROR_UNITS[unit][0]}]"
+        for figure, unit in zip(growth.figures, growth.error_units, strict=True)
+    ]
     head = (shown.label, "GHz", "degree", "samples", "draws", "pattern error level [dB]", *heads)
     lines = []
     values = [f"{x:.6g}" for x in shown.values(growth.values)]
@@ -156,9 +161,7 @@ def growth_facts(growth: Growth, shown: Shown) -> dict[str, Any]:
     }
 
 
-def _banded(
-    middle: float, low: float, high: float, factor: float, decimals: int | None = None
-) -> str:
+def _banded(middle: float, low: float, high: float, factor: float, decimals: int | None = None) -> str:
     if not math.isfinite(middle):
         return "not found"
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.planes import at_pole
 from nf2ff.metrics.polarisation import Basis, components, partial_directivity, tilt_angle
@@ -36,11 +37,7 @@ SAME_CUT = np.radians(0.5)
 
 
 def principal_cuts(
-    modes: Modes,
-    *,
-    frequency_index: int = 0,
-    basis: Basis = "ludwig-3",
-    ax: Axes | None = None,
+    modes: Modes, *, frequency_index: int = 0, basis: Basis = "ludwig-3", ax: Axes | None = None
 ) -> Axes:
     """Directivity over theta from -180 to 180 deg in the cuts phi = 0, 90 deg and of the peak.
 
@@ -85,11 +82,7 @@ def principal_cuts(
 
 
 def polar_cuts(
-    modes: Modes,
-    *,
-    frequency_index: int = 0,
-    basis: Basis = "ludwig-3",
-    ax: Axes | None = None,
+    modes: Modes, *, frequency_index: int = 0, basis: Basis = "ludwig-3", ax: Axes | None = None
 ) -> Axes:
     """Polar picture of the cuts of `principal_cuts`, theta = 0 at the top, rings in dBi.
 
@@ -112,8 +105,7 @@ def polar_cuts(
     """
     polar: Any = ax  # set_theta_zero_location and its like exist on polar axes only
     if polar is not None and polar.name != "polar":
-        msg = f"ax is {polar.name}, expected polar axes: make them with projection='polar'"
-        raise ValueError(msg)
+        raise InputError(f"ax is {polar.name}, expected polar axes", "make them with projection='polar'")
     cuts = _cuts(modes, frequency_index, basis)
     if polar is None:
         polar = new_axes((6.6, 7.4), [0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4], projection="polar")
@@ -164,8 +156,7 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
     one = _one(modes, frequency_index)
     power = one.power_spectrum()[0]
     if not power.sum() > 0:
-        msg = f"nothing is radiated at {one.frequency[0]:.9g} Hz: there is no spectrum to draw"
-        raise ValueError(msg)
+        raise InputError(f"nothing is radiated at {one.frequency[0]:.9g} Hz: there is no spectrum to draw")
     n = np.arange(1, power.size + 1)
     level = 10 * np.log10(np.maximum(power / power.sum(), 1e-30))
     floor = max(-LOWEST, 10 * np.floor(np.percentile(level, 2) / 10) - 10)
@@ -178,9 +169,7 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
     tail = 10 * np.log10(np.maximum(np.cumsum(power[::-1])[::-1] / power.sum(), 1e-30))
     # Whole steps at both ends, too: a single degree would leave nothing to see.
     edges, tail = np.concatenate([[0.5], n, [n.size + 0.5]]), np.pad(tail, 1, mode="edge")
-    ax.step(
-        edges, tail, where="mid", color=COLOURS[1], linewidth=1.4, label="in degree n and above"
-    )
+    ax.step(edges, tail, where="mid", color=COLOURS[1], linewidth=1.4, label="in degree n and above")
     ax.set_xlim(0.5, n.size + 0.5)
     ax.set_ylim(floor, 5)
     ax.set_xlabel("degree n")
@@ -305,8 +294,7 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
 
 def _one(modes: Modes, index: int) -> Modes:
     if not 0 <= index < modes.frequency.size:
-        msg = f"frequency_index is {index}, expected 0 to {modes.frequency.size - 1}"
-        raise ValueError(msg)
+        raise InputError(f"frequency_index is {index}, expected 0 to {modes.frequency.size - 1}")
     part = slice(index, index + 1)
     return Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
 

@@ -29,9 +29,13 @@ OVERLOOKED = 0.3
 FEWEST = 2
 #: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
 _SHOWN: dict[FigureKind, tuple[str, int]] = {
-    "directivity": ("dBi", 4), "power": ("dBm", 4), "ratio": ("dB", 4), "angle": ("deg", 4),
-    "direction": ("deg", 4), "unknown": ("dBi", 4),  # of gain, without the power into the antenna
-}  # fmt: skip
+    "directivity": ("dBi", 4),
+    "power": ("dBm", 4),
+    "ratio": ("dB", 4),
+    "angle": ("deg", 4),
+    "direction": ("deg", 4),
+    "unknown": ("dBi", 4),  # of gain, without the power into the antenna
+}
 
 
 def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
@@ -176,9 +180,7 @@ def _stated_dict(result: MetricResult, found: CombinedUncertainty, index: int) -
     return entry
 
 
-def _draws_dict(
-    result: MetricResult, metric: Metric, index: int, confidence: float
-) -> dict[str, Any] | None:
+def _draws_dict(result: MetricResult, metric: Metric, index: int, confidence: float) -> dict[str, Any] | None:
     compared = result.compared
     if compared is None or result.draws is None:
         return None
@@ -332,9 +334,7 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
         return [f"{label}: what was measured is no more than errors make on average"]
     if not abs(found.bias) > NOTICED * (found.standard_uncertainty or 0.0):
         return []
-    said = (
-        f"known bias of {label}: {_bias(found.bias, found.metric)}, not part of the uncertainty: "
-    )
+    said = f"known bias of {label}: {_bias(found.bias, found.metric)}, not part of the uncertainty: "
     if one is None:
         return [f"{said}correct the result for it"]
     least = _shown(one.value, result.quantity)
@@ -406,8 +406,7 @@ def aligned(rows: Sequence[tuple[str, ...]], *, words: int) -> list[str]:
     lines = []
     for row in rows:
         cells = [
-            x.ljust(w) if i < words else x.rjust(w)
-            for i, (x, w) in enumerate(zip(row, widths, strict=True))
+            x.ljust(w) if i < words else x.rjust(w) for i, (x, w) in enumerate(zip(row, widths, strict=True))
         ]
         lines.append("  ".join(cells).rstrip())
     return lines

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
+from nf2ff.messages.input_error import InputError
 from nf2ff.report.growth import SHOWN_ERROR_UNITS, figure_label
 from nf2ff.report.plots import (
     COLOURS,
@@ -34,9 +35,7 @@ Real = NDArray[np.float64]
 FAR_APART = 30.0
 
 
-def cuts_with_bars(
-    uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Axes | None = None
-) -> Axes:
+def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Axes | None = None) -> Axes:
     """Level along the cuts that the draws followed, with error bars as bands.
 
     Parameters
@@ -67,11 +66,9 @@ def cuts_with_bars(
     """
     pattern, modes = uncertainty.pattern, uncertainty.modes
     if pattern is None:
-        msg = "no draws followed the pattern: make draws, and give the cuts"
-        raise ValueError(msg)
+        raise InputError("no draws followed the pattern", "make draws, and give the cuts")
     if not 0 <= frequency_index < modes.frequency.size:
-        msg = f"frequency_index is {frequency_index}, expected 0 to {modes.frequency.size - 1}"
-        raise ValueError(msg)
+        raise InputError(f"frequency_index is {frequency_index}, expected 0 to {modes.frequency.size - 1}")
     f, budget = frequency_index, uncertainty.budgets[frequency_index]
     absolute = modes.reference == "absolute"
     u, _, spread = pattern.intensity[:, f]
@@ -85,20 +82,25 @@ def cuts_with_bars(
     signal = pattern.error_signal[f] * top
     for i, plane in enumerate(np.degrees(pattern.cut.plane)):
         colour, zorder = COLOURS[i], 3.0 - 0.1 * i
-        low, high = (
-            np.maximum(_db((u[i] + side * expanded[i]) / one), floor - 1) for side in (-1, 1)
-        )
-        ax.fill_between(
-            angle, low, high, color=colour, alpha=0.3, linewidth=0, zorder=zorder - 1
-        )  # fmt: skip
+        low, high = (np.maximum(_db((u[i] + side * expanded[i]) / one), floor - 1) for side in (-1, 1))
+        ax.fill_between(angle, low, high, color=colour, alpha=0.3, linewidth=0, zorder=zorder - 1)
         ax.plot(
-            angle, _db(u[i] / one), color=colour, linewidth=0.6 * WIDTHS[i], zorder=zorder,
+            angle,
+            _db(u[i] / one),
+            color=colour,
+            linewidth=0.6 * WIDTHS[i],
+            zorder=zorder,
             label=pattern.cut.names[i] if pattern.cut.names else _cut_name(plane),
-        )  # fmt: skip
+        )
         ax.plot(
-            angle, _db(signal[i] / one), color=colour, linewidth=1.0, linestyle=":",
-            zorder=zorder - 0.5, label="rms error signal",
-        )  # fmt: skip
+            angle,
+            _db(signal[i] / one),
+            color=colour,
+            linewidth=1.0,
+            linestyle=":",
+            zorder=zorder - 0.5,
+            label="rms error signal",
+        )
     ax.set_xlim(angle.min(), angle.max())
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
@@ -160,9 +162,7 @@ def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | No
     x = _abscissa(growth, shown, ax)
     for f, name in enumerate(_curves(growth)):
         colour = COLOURS[f % len(COLOURS)]
-        low, middle, high = (
-            x[:, f] for x in (growth.level_low_db, growth.level_db, growth.level_high_db)
-        )
+        low, middle, high = (x[:, f] for x in (growth.level_low_db, growth.level_db, growth.level_high_db))
         label = (name or "pattern error level") + _slope(growth, f)
         _banded(ax, x, (low, middle, high), colour, label, f)
     ax.set_ylabel("pattern error level [dB]")
@@ -206,8 +206,7 @@ def growth_of_errors(
     """
     which = [k for k, own in enumerate(growth.error_units) if own == unit]
     if not which:
-        msg = f"no figure of the study has errors in {unit}: there is nothing to draw"
-        raise ValueError(msg)
+        raise InputError(f"no figure of the study has errors in {unit}: there is nothing to draw")
     name, factor = SHOWN_ERROR_UNITS[unit]
     ax = new_axes((8.0, 5.0)) if ax is None else ax
     x = _abscissa(growth, shown, ax)
@@ -288,9 +287,16 @@ def _banded(ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, 
     for edge in (low, high):  # bands that lie over each other can be told apart by them
         ax.plot(x, edge, color=colour, linewidth=0.7, linestyle=dash, alpha=0.7, zorder=2.5)
     ax.plot(
-        x, middle, color=colour, linewidth=1.6, linestyle=dash, marker="o", markersize=4,
-        label=label, zorder=3,
-    )  # fmt: skip
+        x,
+        middle,
+        color=colour,
+        linewidth=1.6,
+        linestyle=dash,
+        marker="o",
+        markersize=4,
+        label=label,
+        zorder=3,
+    )
 
 
 def _slope(growth: Growth, index: int) -> str:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Reference, mode_numbers, wavenumber
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 
 #: Polarisations nearer to each other than 1 deg [rad] are told apart by noise only.
@@ -22,12 +23,10 @@ def check_units(samples: Samples, probe: Probe) -> Reference:
     if "relative" in (samples.response_unit, probe.response_unit):
         return "relative"
     if samples.response_unit != probe.response_unit:
-        msg = (
-            f"the responses are in {samples.response_unit}, the probe answers in "
-            f"{probe.response_unit}: state the unit of the responses or give the probe that took "
-            "them"
+        raise InputError(
+            f"the responses are in {samples.response_unit}, the probe answers in {probe.response_unit}",
+            "state the unit of the responses or give the probe that took them",
         )
-        raise ValueError(msg)
     return "absolute"
 
 
@@ -36,31 +35,27 @@ def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -
     nearest = float(samples.radius.min())
     k = float(wavenumber(samples.frequency.min()))
     if k * nearest <= 1:
-        msg = (
+        raise InputError(
             f"radius is {nearest:.6g} m, within the reactive zone of any antenna (below "
-            f"wavelength / 2 pi = {1 / k:.6g} m at {samples.frequency.min() / 1e9:.6g} GHz): check "
-            "the unit of the radius (m) and of the frequency (Hz)"
+            f"wavelength / 2 pi = {1 / k:.6g} m at {samples.frequency.min() / 1e9:.6g} GHz)",
+            "check the unit of the radius (m) and of the frequency (Hz)",
         )
-        raise ValueError(msg)
     if minimum_radius is None:
         return
     if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
-        msg = f"minimum_radius is {minimum_radius} m, expected a finite number > 0"
-        raise ValueError(msg)
+        raise InputError(f"minimum_radius is {minimum_radius} m, expected a finite number > 0")
     if nearest <= minimum_radius:
-        msg = (
-            f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of "
-            f"{minimum_radius:.6g} m: measure outside it or correct minimum_radius"
+        raise InputError(
+            f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of {minimum_radius:.6g} m",
+            "measure outside it or correct minimum_radius",
         )
-        raise ValueError(msg)
     own = probe.minimum_radius or 0.0
     if nearest <= minimum_radius + own:
-        msg = (
+        raise InputError(
             f"radius is {nearest:.6g} m, but the probe's minimum sphere of {own:.6g} m and the "
-            f"antenna's of {minimum_radius:.6g} m meet there: measure further away, or correct "
-            "these radii"
+            f"antenna's of {minimum_radius:.6g} m meet there",
+            "measure further away, or correct these radii",
         )
-        raise ValueError(msg)
 
 
 def check_mixture(samples: Samples) -> None:
@@ -93,12 +88,11 @@ def check_mixture(samples: Samples) -> None:
         grid = recognise_grid(together).grid
     except NotAGridError:
         return
-    msg = (
+    raise InputError(
         f"the positions of the {shape[0]} frequencies together make one regular grid of "
         f"{grid.theta.size} x {grid.phi.size}, of which each has a part: are frequencies mixed in "
         "one grid? If the axes did move between them, give each frequency a file of its own"
     )
-    raise ValueError(msg)
 
 
 def check_polarisations(samples: Samples, probe: Probe) -> None:
@@ -112,11 +106,10 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
         who = f"port {ports[0]} of the probe receives"
         if len(ports) > 1:
             who = f"ports {', '.join(map(str, ports))} of the probe receive all the same"
-        msg = (
+        raise InputError(
             f"{who} one circular polarisation or none: a probe that receives both is needed, "
             "however it is turned"
         )
-        raise ValueError(msg)
     # What is read through a port that receives nothing tells of no polarisation.
     dead = [port for port in ports if not probe.coefficients[:, port - 1].any()]
     ports = [port for port in ports if port not in dead]
@@ -131,8 +124,7 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
         if samples.any_missing:
             missing = silent | np.isnan(samples.response[i])
         if missing.all():
-            msg = f"there is no sample at {frequency / 1e9:.9g} GHz: leave that frequency out"
-            raise ValueError(msg)
+            raise InputError(f"there is no sample at {frequency / 1e9:.9g} GHz", "leave that frequency out")
         if turns is not None:
             chi = chi + turns[np.searchsorted(ports, samples.port).clip(max=len(ports) - 1)]
         if missing.any():
@@ -141,19 +133,17 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
         some = chi[:: max(1, chi.size // 300)]
         if not (_differ(some) or _differ(chi)):
             if several:
-                msg = (
+                raise InputError(
                     f"ports {', '.join(map(str, ports))} of the probe read one polarisation only, "
                     f"the same at all samples at {frequency / 1e9:.9g} GHz: a second one, 90 deg "
                     "from it, is needed at each frequency"
                 )
-                raise ValueError(msg)
             mixed = " (two frequencies mixed in one grid?)" if samples.frequency.size > 1 else ""
-            msg = (
+            raise InputError(
                 f"all samples at {frequency / 1e9:.9g} GHz have chi = "
                 f"{math.degrees(chi[0]):.6g} deg{mixed}: a second polarisation, chi 90 deg from "
                 "it, is needed at each frequency"
             )
-            raise ValueError(msg)
         if samples.chi.ndim == 1 and not samples.any_missing:
             return
 

@@ -21,6 +21,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver import sanity
 from nf2ff.solver.methods import Estimate
 from nf2ff.solver.positions import plan_geometry
@@ -71,9 +72,7 @@ def judge(
         w = sanity.without(w, bad)
         factors, known = _at_poles(at, samples, probe, f, w)
         if not (told or factors):
-            more, factors = _by_model(
-                at, samples, probe, modes, f, estimates[f], again, known=known
-            )
+            more, factors = _by_model(at, samples, probe, modes, f, estimates[f], again, known=known)
             told += more
         for kind, (factor, sentence) in factors.items():
             told.append(sentence)
@@ -92,8 +91,7 @@ def naming_doubts(doubts: Callable[[], list[list[str]]]) -> Iterator[None]:
         told = list(dict.fromkeys(sentence for some in doubts() for sentence in some))
         if not told:
             raise
-        msg = f"{told[0]}; with these readings {error}"
-        raise ValueError(msg) from error
+        raise InputError(f"{told[0]}; with these readings {error}") from error
 
 
 def _model(samples: Samples, probe: Probe, modes: Modes, f: int, rows: Whole) -> Complex:
@@ -103,9 +101,8 @@ def _model(samples: Samples, probe: Probe, modes: Modes, f: int, rows: Whole) ->
     none = np.zeros((1, rows.size), dtype=complex)
     part = Samples(hertz, theta, phi, chi, radius, samples.port[rows], none)
     operator = TransmissionOperator(
-        plan_geometry(part), probe, float(samples.frequency[f]), modes.degree, 1e-5,
-        spin.thread_count(None),
-    )  # fmt: skip
+        plan_geometry(part), probe, float(samples.frequency[f]), modes.degree, 1e-5, spin.thread_count(None)
+    )
     return operator.forward(operator.from_modes(modes.coefficients[f]))
 
 
@@ -301,8 +298,7 @@ UNEVEN = 3.5
 ALONE = 0.05
 TINY = np.finfo(float).tiny
 _REMEDY = (
-    ": did the phase jump, or a cable change, between them? Correct them by it, or measure one of "
-    "them again"
+    ": did the phase jump, or a cable change, between them? Correct them by it, or measure one of them again"
 )
 
 
@@ -310,9 +306,7 @@ def _power(x: Any) -> float:
     return float(np.vdot(x, x).real)
 
 
-def _sentence(
-    at: sanity.Places, samples: Samples, f: int, kinds: tuple[int, int], factor: complex
-) -> str:
+def _sentence(at: sanity.Places, samples: Samples, f: int, kinds: tuple[int, int], factor: complex) -> str:
     """How far the readings of one kind are off those of another."""
     chi = sanity.place_of(samples, f)[2]
     names = []

@@ -130,9 +130,7 @@ class Coverage:
         pairs = 4 * math.pi * density / 1.5
         return max(1, min(int(spacing), int(math.sqrt(pairs + 1) - 1 + 0.05)))
 
-    def trusted(
-        self, *, theta: ArrayLike, phi: ArrayLike, degree: int, kr: float
-    ) -> NDArray[np.bool_]:
+    def trusted(self, *, theta: ArrayLike, phi: ArrayLike, degree: int, kr: float) -> NDArray[np.bool_]:
         """Far-field directions whose near field was seen, (M,).
 
         Parameters
@@ -149,9 +147,7 @@ class Coverage:
         Rays that leave the antenna in one direction cross the sphere of the samples within
         asin(r0/r) of it; all of that cap must be seen (geometrical optics).
         """
-        theta, phi = np.broadcast_arrays(
-            as_array(theta, float, "theta"), as_array(phi, float, "phi")
-        )
+        theta, phi = np.broadcast_arrays(as_array(theta, float, "theta"), as_array(phi, float, "phi"))
         holes = self.direction[self.unseen(degree)]
         if holes.shape[0] == 0:
             return np.ones(theta.shape, dtype=bool)
@@ -159,9 +155,7 @@ class Coverage:
 
         reach = math.asin(min(1.0, degree / kr)) + TRUST_STEPS * math.pi / degree
         away = cKDTree(holes).query(_unit(theta.ravel(), phi.ravel()))[0]
-        trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(
-            theta.shape
-        )
+        trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(theta.shape)
         return trusted
 
 
@@ -339,20 +333,13 @@ def places(
         turn = np.where(theta < 1, 2, -2) * np.where(near, phi, 0.0)
         c, s = np.cos(turn), np.sin(turn)
         stokes = np.stack(
-            [
-                c * stokes[:, 0] - s * stokes[:, 1],
-                s * stokes[:, 0] + c * stokes[:, 1],
-                stokes[:, 2],
-            ],
-            axis=1,
+            [c * stokes[:, 0] - s * stokes[:, 1], s * stokes[:, 0] + c * stokes[:, 1], stokes[:, 2]], axis=1
         )
         theta = np.where(near, np.where(theta < 1, 0.0, np.pi), theta)
         phi = np.where(near, 0.0, phi)
     first, position = different_positions(theta, phi)
     theta, phi = theta[first], phi[first]
-    total = np.stack(
-        [np.bincount(position, weights=x, minlength=theta.size) for x in stokes.T], axis=1
-    )
+    total = np.stack([np.bincount(position, weights=x, minlength=theta.size) for x in stokes.T], axis=1)
     length = np.sqrt((total**2).sum(axis=1))
     alone = np.bincount(position, minlength=theta.size) - length < SEPARATE
     if not alone.any():
@@ -364,9 +351,7 @@ def places(
 FAINT = 1e-6
 
 
-def port_polarisations(
-    probe: Probe, samples: Samples
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def port_polarisations(probe: Probe, samples: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What each port of a probe reads from afar: orientation and handedness.
 
     Parameters

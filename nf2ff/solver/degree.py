@@ -13,6 +13,7 @@ from nf2ff.antenna.grids import Grid, grid_for_degree
 from nf2ff.antenna.modes import Modes, mode_count, required_degree, wavenumber
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.coverage import Coverage
 from nf2ff.solver.whiteness import SURE_DEGREES, Remainder, remainder
 
@@ -39,8 +40,9 @@ def whole(degree: int) -> int:
     try:
         return operator.index(degree)
     except TypeError:
-        msg = f"degree is {degree!r}, expected a whole number: write it without a decimal point"
-        raise ValueError(msg) from None
+        raise InputError(
+            f"degree is {degree!r}, expected a whole number", "write it without a decimal point"
+        ) from None
 
 
 def count_limit(samples: Samples) -> int:
@@ -82,12 +84,11 @@ def sampled_degree(grid: Grid) -> int:
     """
     if grid.degree < 1:
         rings = grid_for_degree(1, rule=grid.rule).theta.size
-        msg = (
+        raise InputError(
             f"the grid of {grid.theta.size} x {grid.phi.size} positions (theta x phi) determines "
             f"no wave at all: degree 1 needs at least {rings} angles theta and 3 equal steps in "
             "phi over the full circle, since a cut does not tell the field beside it"
         )
-        raise ValueError(msg)
     if grid.rule == "fejer-2":
         return min(grid.theta.size, (grid.phi.size - 1) // 2)
     return grid.degree
@@ -100,19 +101,16 @@ def choose_degree(
     who = f"the {samples.response.shape[1]} samples"
     if degree is not None:
         if degree < 1:
-            msg = f"degree is {degree}, expected at least 1"
-            raise ValueError(msg)
+            raise InputError(f"degree is {degree}, expected at least 1")
         if degree > limit:
-            msg = (
+            raise InputError(
                 f"{who} determine degree {limit} at most, not {degree}, which needs "
                 f"at least {mode_count(degree)} samples (its unknowns) in steps of at most "
                 f"{180 / degree:.4g} deg in theta and {360 / (2 * degree + 1):.4g} deg in phi"
             )
-            raise ValueError(msg)
         return degree, "given"
     if limit < 1:
-        msg = f"{who} are fewer than the 6 unknowns of degree 1: measure more"
-        raise ValueError(msg)
+        raise InputError(f"{who} are fewer than the 6 unknowns of degree 1", "measure more")
     k = float(wavenumber(samples.frequency.max()))
     if minimum_radius is not None:
         needed = required_degree(k * minimum_radius, tail_db=DEGREE_TAIL_DB)
@@ -123,12 +121,11 @@ def choose_degree(
             )
         least = required_degree(k * minimum_radius, tail_db=-30.0)
         if least > limit:
-            msg = (
+            raise InputError(
                 f"the samples determine degree {limit}, an antenna of minimum sphere "
                 f"{minimum_radius:.6g} m (k r0 = {k * minimum_radius:.4g}) needs at least {least}: "
                 f"steps of at most {180 / least:.4g} deg"
             )
-            raise ValueError(msg)
         return limit, (
             f"sampling; the minimum sphere of {minimum_radius:.6g} m asks for {needed} at "
             f"{DEGREE_TAIL_DB:g} dB"
@@ -213,9 +210,7 @@ def received_spectrum(samples: Samples, probe: Probe, modes: Modes) -> NDArray[n
     middle = float(np.median(samples.radius))
     received = np.empty((modes.frequency.size, modes.degree))
     for f, frequency in enumerate(modes.frequency):
-        p = response_constants(
-            probe, frequency=float(frequency), radius=[middle], degree=modes.degree
-        )
+        p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=modes.degree)
         with np.errstate(over="ignore"):
             gain = np.sum(np.abs(p[:, 0]) ** 2, axis=(0, 1))
         power = np.abs(modes.coefficients[f].reshape(-1, 2)) ** 2
@@ -304,11 +299,10 @@ def judge(
     total = power.sum(axis=1)
     if np.any(total == 0):
         f = int(np.argmax(total == 0))
-        msg = (
-            f"all responses are zero at {modes.frequency[f] / 1e9:.9g} GHz: check the receiver's "
-            "data, or leave that frequency out"
+        raise InputError(
+            f"all responses are zero at {modes.frequency[f] / 1e9:.9g} GHz",
+            "check the receiver's data, or leave that frequency out",
         )
-        raise ValueError(msg)
     with np.errstate(divide="ignore"):
         tail_db = 10 * np.log10(power[:, -2:].sum(axis=1) / total)
         density = power / (2 * (2 * np.arange(1, modes.degree + 1) + 1))
@@ -318,22 +312,20 @@ def judge(
     for f, frequency in enumerate(modes.frequency / 1e9):
         if floor is not None and floor.drowned(f):
             if not floor.rises[f]:
-                msg = (
+                raise InputError(
                     f"the responses at {frequency:.9g} GHz vary from sample to sample at random: "
                     "there is nothing but noise, or the steps are far too coarse for this "
                     "antenna; check the receiver, use finer steps, or leave that frequency out"
                 )
-                raise ValueError(msg)
             warnings[f] += floor.sentences(f, strong=bool(top_db[f] > -40))
             continue
         if automatic and modes.degree >= 4 and (top_db[f] > -10 or tail_db[f] > -20):
-            msg = (
+            raise InputError(
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
                 f"{modes.degree}, the largest it determines, the last two degrees still have "
                 f"{tail_db[f]:.0f} dB of the power; use finer steps, or give a degree to accept "
                 "the error"
             )
-            raise ValueError(msg)
         told = [] if floor is None else floor.sentences(f, strong=bool(top_db[f] > -40))
         warnings[f] += told
         if top_db[f] > -40 and not told:
@@ -345,9 +337,7 @@ def judge(
     return tail_db, warnings
 
 
-def neglected(
-    samples: Samples, probe: Probe, approximate: Probe, modes: Modes
-) -> NDArray[np.float64]:
+def neglected(samples: Samples, probe: Probe, approximate: Probe, modes: Modes) -> NDArray[np.float64]:
     """Mean square over the sphere and chi of what a simpler probe leaves out of the response.
 
     Returns
@@ -414,8 +404,7 @@ def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]
             f"antenna, up to {modes.degree}, noise of the samples (lower the degree)"
         )
         if not share <= MAX_BEYOND:
-            msg = f"{frequency / 1e9:.9g} GHz: {sentence}"
-            raise ValueError(msg)
+            raise InputError(f"{frequency / 1e9:.9g} GHz: {sentence}")
         if share > NOTABLE_BEYOND:
             told[f].append(sentence)
     return told
@@ -424,13 +413,12 @@ def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]
 def _share_beyond(samples: Samples, probe: Probe, modes: Modes, f: int, reach: float) -> float:
     """Part of the mean square response, over the sphere and chi, by degrees that exceed a sum."""
     place: dict[str, Any] = {
-        "frequency": float(samples.frequency[f]), "radius": [float(samples.radius.min())],
+        "frequency": float(samples.frequency[f]),
+        "radius": [float(samples.radius.min())],
         "degree": modes.degree,
-    }  # fmt: skip
+    }
     ports = [port - 1 for port in samples.ports()]
-    whole, rest = (
-        response_constants(probe, **place, largest_sum=most)[ports, 0] for most in (None, reach)
-    )
+    whole, rest = (response_constants(probe, **place, largest_sum=most)[ports, 0] for most in (None, reach))
     parts = []
     for p in (whole - np.where(np.isfinite(whole), rest, 0), whole):
         p[~np.isfinite(p)] = 0

@@ -13,6 +13,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.coverage import measure_coverage
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares, Method, Quadrature
@@ -51,8 +52,7 @@ class Drift:
         for name, kind in (("factor", complex), ("uncertainty", float), ("shared", float)):
             value = as_array(getattr(self, name), kind, name, ndim=1)
             if value.shape != np.shape(self.factor):
-                msg = f"{name} has {value.size} values, expected {np.size(self.factor)}"
-                raise ValueError(msg)
+                raise InputError(f"{name} has {value.size} values, expected {np.size(self.factor)}")
             object.__setattr__(self, name, value)
 
 
@@ -105,14 +105,11 @@ def scan_drift(
     eigenvector of a 2 x 2 matrix.
     """
     if isinstance(method, Quadrature):
-        msg = "method is Quadrature, which leaves no least residual: use LeastSquares or Direct"
-        raise ValueError(msg)
+        raise InputError("method is Quadrature, which leaves no least residual", "use LeastSquares or Direct")
     joined = merge_samples(first, second, rotation=rotation)
     own = np.arange(joined.port.size) < first.port.size
     shared = _shared_solid_angle(joined, own, degree)
-    zeroed = [
-        replace(joined, response=joined.response * np.where(part, 1.0, 0.0)) for part in (own, ~own)
-    ]
+    zeroed = [replace(joined, response=joined.response * np.where(part, 1.0, 0.0)) for part in (own, ~own)]
     coefficients = [
         solve(part, probe, degree=degree, method=method or LeastSquares()).modes.coefficients
         for part in zeroed
@@ -121,9 +118,8 @@ def scan_drift(
     for i, frequency in enumerate(joined.frequency):
         pair = [part.at_frequency(i) for part in zeroed]
         operator = TransmissionOperator(
-            plan_geometry(pair[0]), probe, float(frequency), degree,
-            threads=spin.thread_count(None),
-        )  # fmt: skip
+            plan_geometry(pair[0]), probe, float(frequency), degree, threads=spin.thread_count(None)
+        )
         residual = np.stack(
             [
                 part.response[0] - operator.forward(operator.from_modes(q[i]))
@@ -146,12 +142,11 @@ def _factor(
     low = float(size[1]) ** 2
     alone = np.sum(np.abs(scaled) ** 2, axis=1)
     if not alone.min() > _CLEAR * low:
-        msg = (
+        raise InputError(
             f"the samples that both scans share at {frequency / 1e9:.9g} GHz do not settle level "
-            "and phase between them: check the rotation, let the scans overlap more, or join "
-            "them with a known factor"
+            "and phase between them",
+            "check the rotation, let the scans overlap more, or join them with a known factor",
         )
-        raise ValueError(msg)
     v = left[:, 1].conj() / np.sqrt(counts)
     a = v[1] / v[0]
     # White noise leaves in a residual what the unknowns do not take up.
@@ -177,9 +172,8 @@ def _shared_solid_angle(joined: Samples, own: NDArray[np.bool_], degree: int) ->
         shared.append(4 * math.pi * float(np.mean(both[0] & both[1])))
         if shared[-1] == 0:
             ghz = joined.frequency[i] / 1e9
-            msg = (
-                f"the two scans share no part of the sphere at {ghz:.9g} GHz: measure a part "
-                "twice, or join them with a known factor"
+            raise InputError(
+                f"the two scans share no part of the sphere at {ghz:.9g} GHz",
+                "measure a part twice, or join them with a known factor",
             )
-            raise ValueError(msg)
     return np.broadcast_to(shared, joined.frequency.shape).copy()

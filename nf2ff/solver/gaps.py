@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
 from nf2ff.solver.checks import check_units
 from nf2ff.solver.coverage import SEEN_STEPS, Coverage
@@ -46,9 +47,7 @@ class Attempt(NamedTuple):
     doubtful: bool
 
 
-def damped_for_gap(
-    method: Method | None, coverage: Coverage, degree: int
-) -> tuple[Method, list[str]]:
+def damped_for_gap(method: Method | None, coverage: Coverage, degree: int) -> tuple[Method, list[str]]:
     """The method where a part of the sphere was not seen, and what is said of that part.
 
     Raises
@@ -60,18 +59,16 @@ def damped_for_gap(
     reach = f"degree {degree} bridges gaps of up to {SEEN_STEPS * 180 / degree:.3g} deg"
     seen = coverage.describe(degree)
     if unseen > MAX_UNSEEN:
-        msg = f"{seen}: measure more of the sphere, or take a lower degree ({reach})"
-        raise ValueError(msg)
+        raise InputError(f"{seen}", f"measure more of the sphere, or take a lower degree ({reach})")
     if method is None:
         method = GAP_METHOD
     elif isinstance(method, LeastSquares) and method.damping is None:
         kind = GAP_METHOD if _chosen(method) else method
-        method = replace(
-            kind, damping=GAP_DAMPING, first_order=method.first_order, threads=method.threads
-        )
+        method = replace(kind, damping=GAP_DAMPING, first_order=method.first_order, threads=method.threads)
     if isinstance(method, LeastSquares) and method.damping == 0:
-        msg = f"{seen}: give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})"
-        raise ValueError(msg)
+        raise InputError(
+            f"{seen}", f"give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})"
+        )
     return method, [
         f"{seen}, and {reach}: TRP, directivity, front-to-back ratio and fractions of power leave "
         "out what is radiated there and are not known; use the far field only where trusted is 1"
@@ -83,9 +80,7 @@ def lacking(coverage: Coverage, degree: int) -> str:
     return coverage.describe(degree) or coverage.describe_alone() or "the positions are uneven"
 
 
-def noise_floor(
-    residual: NDArray[np.float64], samples: Samples, degree: int
-) -> NDArray[np.float64]:
+def noise_floor(residual: NDArray[np.float64], samples: Samples, degree: int) -> NDArray[np.float64]:
     """Relative rms noise of a sample from what the modes leave, (F,); NaN if too little is left."""
     redundancy = 1 - min(1, mode_count(degree) / samples.response.shape[1])
     if redundancy < 0.1:
@@ -93,9 +88,7 @@ def noise_floor(
     return residual / math.sqrt(redundancy)
 
 
-def attempt(
-    prepared: Problem, coverage: Coverage | None, *, free: bool, notes: list[str]
-) -> Attempt:
+def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: list[str]) -> Attempt:
     """Solve; once more with damping, or more of it, where noise asks for it.
 
     Parameters
@@ -133,11 +126,11 @@ def attempt(
             floor = min(LeastSquares().rtol, method.rtol)
             rtol = max(floor, min(kind.rtol, 0.01 * damping))
             prepared = replace(
-                prepared, method=replace(
-                    kind, rtol=rtol, damping=damping, first_order=method.first_order,
-                    threads=method.threads,
-                )
-            )  # fmt: skip
+                prepared,
+                method=replace(
+                    kind, rtol=rtol, damping=damping, first_order=method.first_order, threads=method.threads
+                ),
+            )
             estimates = prepared.estimates(samples.response)
     coefficients = np.stack([e.coefficients for e in estimates])
     modes = Modes(samples.frequency, coefficients, check_units(samples, prepared.probe))

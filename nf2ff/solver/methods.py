@@ -13,6 +13,7 @@ from nf2ff.antenna.modes import mode_count, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import Geometry, check_port
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
@@ -87,11 +88,10 @@ def quadrature_matrix(
     constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
     matrices = spin_constants(constants[port - 1])
     if not {s for s, _ in matrices} <= set(spins):
-        msg = (
-            f"the probe has the azimuthal orders {[s for s, _ in matrices]}, the maps are of "
-            f"{list(spins)}: use LeastSquares"
+        raise InputError(
+            f"the probe has the azimuthal orders {[s for s, _ in matrices]}, the maps are of {list(spins)}",
+            "use LeastSquares",
         )
-        raise ValueError(msg)
     k = float(wavenumber(frequency))
     scale = np.exp(-1j * k * radius) / (k * radius)
     found = {s: matrix[0] * scale for s, matrix in matrices}
@@ -161,9 +161,14 @@ def by_quadrature(
         measured = own[:, rings]
         if s <= degree:
             part, model = spin.grid_analysis(
-                own, spin=s, degree=degree, rule=grid.rule, phi0=float(grid.phi[0]),
-                threads=threads, check=grid.theta[rings],
-            )  # fmt: skip
+                own,
+                spin=s,
+                degree=degree,
+                rule=grid.rule,
+                phi0=float(grid.phi[0]),
+                threads=threads,
+                check=grid.theta[rings],
+            )
             if verify and s in (scan.spins[0], scan.spins[-1]):
                 check_rings(part, model, s=s, theta=grid.theta[rings], phi0=float(grid.phi[0]))
                 check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
@@ -395,9 +400,7 @@ def _square(x: NDArray[np.complex128], weights: NDArray[np.float64]) -> float:
     return float(sum(np.einsum("i,i,i->", weights, part, part) for part in parts))
 
 
-def area_weights(
-    geometry: tuple[Geometry, ...], *, degree: int, threads: int
-) -> NDArray[np.float64]:
+def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -> NDArray[np.float64]:
     """Solid angle that each sample stands for, (M,) [sr], from the density of the positions.
 
     They add up to 8 pi, 4 pi for each of two polarisations. With them the normal equations of an
@@ -434,9 +437,7 @@ def dense_matrix(
     for g in geometry:
         radius, which = np.unique(g.radius, return_inverse=True)
         constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
-        constants = (
-            constants[g.port - 1] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
-        )
+        constants = constants[g.port - 1] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
         top = constants.shape[1] // 2
         turn = np.exp(1j * np.outer(g.location[:, 1], m))
         position = g.spread(np.arange(g.radius.size))
@@ -463,6 +464,9 @@ def by_dense_matrix(matrix: NDArray[np.complex128], response: NDArray[np.complex
     scaled, *_ = np.linalg.lstsq(matrix / norm, response, rcond=None)
     residual = response - (matrix / norm) @ scaled
     return Estimate(
-        scaled / norm, _ratio(np.linalg.norm(residual), np.linalg.norm(response)), 0, True,
+        scaled / norm,
+        _ratio(np.linalg.norm(residual), np.linalg.norm(response)),
+        0,
+        True,
         _unevenness(residual),
-    )  # fmt: skip
+    )

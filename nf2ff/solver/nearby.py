@@ -73,9 +73,7 @@ class NearbySolver:
         Threads, None for all.
     """
 
-    def __init__(
-        self, parts: Sequence[Part], modes: Modes, samples: Samples, threads: int | None
-    ) -> None:
+    def __init__(self, parts: Sequence[Part], modes: Modes, samples: Samples, threads: int | None) -> None:
         self.shape = samples.response.shape
         self.known, self.parts = modes, parts
         self.solvers = []
@@ -88,11 +86,13 @@ class NearbySolver:
         if samples.response.shape != self.shape:
             rows = [
                 solve(
-                    samples.part(part.frequencies), probe,
-                    degree=min(degree, part.prepared.degree), method=solver.asked(part),
+                    samples.part(part.frequencies),
+                    probe,
+                    degree=min(degree, part.prepared.degree),
+                    method=solver.asked(part),
                 ).modes.coefficients
                 for part, solver in zip(self.parts, self.solvers, strict=True)
-            ]  # fmt: skip
+            ]
             q = join_parts(self.parts, rows, degree)
             return Modes(samples.frequency, q, self.known.reference)
         if len(self.parts) == 1 and len(self.parts[0].frequencies) == self.shape[0]:
@@ -117,9 +117,7 @@ class _PartSolver:
             method = replace(method, threads=threads)
         self.method, self.known = method, modes
         self.kept = replace(prepared, method=method)
-        self.by_change = isinstance(method, LeastSquares) and not (
-            method.damping or method.unweighted_finish
-        )
+        self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
 
@@ -142,9 +140,7 @@ class _PartSolver:
         if self.by_change and degree == kept.degree:
             return self._changed(samples, probe, same=same)
         if not same:
-            return prepare(samples, probe, degree=degree, method=self.method).modes(
-                samples.response
-            )
+            return prepare(samples, probe, degree=degree, method=self.method).modes(samples.response)
         if degree not in self._lower:
             self._lower[degree] = replace(kept, degree=degree)
         return self._lower[degree].modes(samples.response)
@@ -170,8 +166,12 @@ class _PartSolver:
                 change = change - operator.forward(operator.from_modes(q))
                 coarse = replace(operator, tolerance=0.2 * rtol)
             estimate, _ = methods.by_conjugate_gradients(
-                coarse, change, weights=weights, rtol=rtol,
-                max_iterations=self.method.max_iterations, damping=0.0,
-            )  # fmt: skip
+                coarse,
+                change,
+                weights=weights,
+                rtol=rtol,
+                max_iterations=self.method.max_iterations,
+                damping=0.0,
+            )
             rows.append(q + estimate.coefficients)
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)

@@ -12,6 +12,7 @@ from nf2ff.kernel import torus
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,18 +67,16 @@ class Geometry:
 def check_port(port: int, probe: Probe) -> None:
     """Refuse a port that the probe lacks."""
     if port > probe.ports:
-        msg = (
-            f"the samples use port {port}, the probe has {probe.ports} "
-            f"port{'s' if probe.ports > 1 else ''}: give a probe with that port"
+        raise InputError(
+            f"the samples use port {port}, the probe has {probe.ports} port{'s' if probe.ports > 1 else ''}",
+            "give a probe with that port",
         )
-        raise ValueError(msg)
 
 
 def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
     """Geometry of each port's samples, in the order of the ports; positions must be (M,)."""
     if samples.moving:
-        msg = "positions differ by frequency: take the samples of one frequency first"
-        raise ValueError(msg)
+        raise InputError("positions differ by frequency", "take the samples of one frequency first")
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = samples.chi + np.pi * turned if turned.any() else samples.chi
     plans = []
@@ -85,9 +84,7 @@ def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
         rows: NDArray[np.intp] | slice = np.flatnonzero(samples.port == port)
         if rows.size == samples.port.size:  # type: ignore[union-attr]
             rows = slice(None)
-        plans.append(
-            _plan_port(port, theta[rows], phi[rows], samples.radius[rows], chi[rows], rows)
-        )
+        plans.append(_plan_port(port, theta[rows], phi[rows], samples.radius[rows], chi[rows], rows))
     return tuple(plans)
 
 
@@ -120,9 +117,7 @@ def _plan_port(
     return Geometry(port, location, radius[first], rows, chi, None)
 
 
-def different_positions(
-    *columns: NDArray[np.float64],
-) -> tuple[NDArray[np.intp] | slice, NDArray[np.intp]]:
+def different_positions(*columns: NDArray[np.float64]) -> tuple[NDArray[np.intp] | slice, NDArray[np.intp]]:
     """First sample at each different position, and the position of every sample.
 
     Parameters

@@ -14,6 +14,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
 from nf2ff.solver.checks import check_units
 from nf2ff.solver.positions import Geometry, plan_geometry
@@ -87,14 +88,11 @@ class LeastSquares:
 
     def __post_init__(self) -> None:
         if not 0 < self.rtol < 1:
-            msg = f"rtol is {self.rtol}, expected between 0 and 1"
-            raise ValueError(msg)
+            raise InputError(f"rtol is {self.rtol}, expected between 0 and 1")
         if self.max_iterations < 1:
-            msg = f"max_iterations is {self.max_iterations}, expected at least 1"
-            raise ValueError(msg)
+            raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
         if self.damping is not None and not (self.damping >= 0 and math.isfinite(self.damping)):
-            msg = f"damping is {self.damping}, expected a finite number >= 0"
-            raise ValueError(msg)
+            raise InputError(f"damping is {self.damping}, expected a finite number >= 0")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,30 +140,29 @@ class Problem:
         response = np.asarray(response, dtype=complex)
         there = self.samples.response
         if response.shape != there.shape:
-            msg = (
+            raise InputError(
                 f"response has shape {response.shape}, expected {there.shape}: a row for each "
                 "frequency, a column for each sample, in the order of the samples prepared for"
             )
-            raise ValueError(msg)
         if np.isinf(response).any():
             f, i = np.argwhere(np.isinf(response))[0]
             number = self.samples.number_of(i)
-            msg = (
+            raise InputError(
                 f"sample {number} is {response[f, i]} at {self.samples.frequency[f] / 1e9:.9g} GHz"
-                ", expected finite: leave it out, or write nan where it is missing"
+                ", expected finite",
+                "leave it out, or write nan where it is missing",
             )
-            raise ValueError(msg)
         missing = np.isnan(response)
         if self.samples.any_missing:
             missing &= ~np.isnan(there)
         if missing.any():
             f, i = np.argwhere(missing)[0]
             number = self.samples.number_of(i)
-            msg = (
+            raise InputError(
                 f"sample {number} is missing at {self.samples.frequency[f] / 1e9:.9g} GHz, where "
-                "it was not missing in the samples prepared for: prepare for what is there"
+                "it was not missing in the samples prepared for",
+                "prepare for what is there",
             )
-            raise ValueError(msg)
         return response
 
     def modes(self, response: NDArray[np.complex128]) -> Modes:
@@ -183,21 +180,22 @@ class Problem:
     def iteration(self, index: int) -> tuple[TransmissionOperator, NDArray[np.float64]]:
         """Operator of one frequency, and the weights of its samples (M',), none missing."""
         if not isinstance(self.method, LeastSquares):
-            msg = f"{type(self.method).__name__} has no iteration: prepare LeastSquares"
-            raise ValueError(msg)
+            raise InputError(f"{type(self.method).__name__} has no iteration", "prepare LeastSquares")
         if index not in self._kept:
             threads = spin.thread_count(self.method.threads)
             geometry, weights = self._geometry(index, threads)
             operator = TransmissionOperator(
-                geometry, self.probe, float(self.samples.frequency[index]), self.degree,
-                0.2 * self.method.rtol, threads,
-            )  # fmt: skip
+                geometry,
+                self.probe,
+                float(self.samples.frequency[index]),
+                self.degree,
+                0.2 * self.method.rtol,
+                threads,
+            )
             self._kept[index] = operator, weights
         return self._kept[index]
 
-    def _geometry(
-        self, index: int, threads: int
-    ) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
+    def _geometry(self, index: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
         # Positions that are the same at all frequencies are planned once.
         own = self.samples.moving or self.samples.any_missing
         key = -1 - (index if own else 0)
@@ -216,9 +214,13 @@ class Problem:
         if response.size != weights.size:
             response = response[~np.isnan(self.samples.response[index])]
         iterate = partial(
-            methods.by_conjugate_gradients, operator, response, rtol=method.rtol,
-            max_iterations=method.max_iterations, damping=method.damping or 0.0,
-        )  # fmt: skip
+            methods.by_conjugate_gradients,
+            operator,
+            response,
+            rtol=method.rtol,
+            max_iterations=method.max_iterations,
+            damping=method.damping or 0.0,
+        )
         # Once: the transforms are the same whatever the responses.
         estimate, x = iterate(weights=weights, verify=self._kept.setdefault("verify", True))
         self._kept["verify"] = False
@@ -232,10 +234,7 @@ class Problem:
         if index not in self._kept:
             part = self.samples.at_frequency(index)
             self._kept[index] = methods.dense_matrix(
-                plan_geometry(part),
-                self.probe,
-                frequency=float(part.frequency[0]),
-                degree=self.degree,
+                plan_geometry(part), self.probe, frequency=float(part.frequency[0]), degree=self.degree
             )
         matrix = self._kept[index]
         if response.size != len(matrix):
@@ -245,8 +244,7 @@ class Problem:
     def _quadrature(self, response: NDArray[np.complex128], threads: int) -> list[methods.Estimate]:
         scan, samples = self.scan, self.samples
         if scan is None:
-            msg = "a quadrature needs a full regular grid: prepare LeastSquares"
-            raise ValueError(msg)
+            raise InputError("a quadrature needs a full regular grid", "prepare LeastSquares")
         count = samples.frequency.size
         parallel = count >= 2 * threads
         verify = self._kept.get("verify", True)
@@ -262,9 +260,12 @@ class Problem:
                     spins=scan.spins,
                 )
             return methods.by_quadrature(
-                scan, response[index], self._kept[index], threads=1 if parallel else threads,
+                scan,
+                response[index],
+                self._kept[index],
+                threads=1 if parallel else threads,
                 verify=verify and index == 0,
-            )  # fmt: skip
+            )
 
         jobs = [partial(one, i) for i in range(count)]
         found = spin.run(jobs, threads if parallel else 1)

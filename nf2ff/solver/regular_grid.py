@@ -92,22 +92,18 @@ def recognise_grid(samples: Samples, *, spins: tuple[int, ...] = (1,)) -> GridSc
         If positions are missing or irregular, radii differ, or the values of chi are too few.
     """
     if samples.moving:
-        msg = "the positions differ from frequency to frequency"
-        raise NotAGridError(msg)
+        raise NotAGridError("the positions differ from frequency to frequency")
     if samples.port.min() != samples.port.max():
-        msg = "the samples are of several ports"
-        raise NotAGridError(msg)
+        raise NotAGridError("the samples are of several ports")
     radius = float(samples.radius[0])
     spread = samples.radius.max() - samples.radius.min()
     # A phase error of 2 pi 1e-9 is below what any result can show.
     if spread > 1e-9 * SPEED_OF_LIGHT / samples.frequency.max():
-        msg = f"the radius varies by {spread:.3g} m"
-        raise NotAGridError(msg)
+        raise NotAGridError(f"the radius varies by {spread:.3g} m")
     if samples.any_missing:
         missing = np.isnan(samples.response)
         f = int(np.argmax(missing.any(axis=1)))
-        msg = f"{missing[f].sum()} samples are missing at {samples.frequency[f] / 1e9:.9g} GHz"
-        raise NotAGridError(msg)
+        raise NotAGridError(f"{missing[f].sum()} samples are missing at {samples.frequency[f] / 1e9:.9g} GHz")
     scan = _raster(samples, radius, spins)
     return scan if scan is not None else _scattered(samples, radius, spins)
 
@@ -169,23 +165,21 @@ def _scattered(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridS
     chi = samples.chi + np.pi * turned
     rings = _clusters(theta)
     if rings.size > max(8, theta.size / 4):
-        msg = f"{theta.size} samples have {rings.size} different polar angles"
-        raise NotAGridError(msg)
+        raise NotAGridError(f"{theta.size} samples have {rings.size} different polar angles")
     north, south = theta < ANGLE_TOLERANCE, theta > np.pi - ANGLE_TOLERANCE
     away = ~(north | south)
     if not away.any():
-        msg = "all samples are at the poles"
-        raise NotAGridError(msg)
+        raise NotAGridError("all samples are at the poles")
     phi = np.where(phi > 2 * np.pi - ANGLE_TOLERANCE, 0.0, phi)
     steps = _clusters(phi[away])
     columns = steps[0] + 2 * np.pi / steps.size * np.arange(steps.size)
     if steps.size < 2 or np.max(np.abs(steps - columns)) > ANGLE_TOLERANCE:
-        msg = f"the {steps.size} different azimuth angles are not equal steps of the full circle"
-        raise NotAGridError(msg)
+        raise NotAGridError(
+            f"the {steps.size} different azimuth angles are not equal steps of the full circle"
+        )
     rule = recognise_rule(rings)
     if rule is None:
-        msg = f"the {rings.size} different polar angles follow no quadrature rule"
-        raise NotAGridError(msg)
+        raise NotAGridError(f"the {rings.size} different polar angles follow no quadrature rule")
     t, p = rings.size, steps.size
     cell = _nearest(theta, rings) * p + _nearest(phi, columns)
     # A pole's samples all count for its first column; the others are filled from there. On the
@@ -270,16 +264,11 @@ def _refuse(
             f"{lacking.sum()} of {lacking.size} positions have values of chi that cannot separate "
             f"the probe's azimuthal orders {orders}"
         )
-    msg = f"{problem}, first at {where}"
-    raise NotAGridError(msg)
+    raise NotAGridError(f"{problem}, first at {where}")
 
 
 def _fill_poles(
-    matrix: Any,
-    spins: tuple[int, ...],
-    poles: list[int],
-    t: int,
-    columns: NDArray[np.float64],
+    matrix: Any, spins: tuple[int, ...], poles: list[int], t: int, columns: NDArray[np.float64]
 ) -> Any:
     """Tell what was found at a pole, where chi and phi are one, to all azimuth angles there."""
     from scipy import sparse

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.measurement.probe import Probe, response_constants
+from nf2ff.messages.input_error import InputError
 
 #: Chebyshev nodes over radius at most: enough for +- 60 wavelengths of variation.
 MAX_NODES = 512
@@ -65,9 +66,7 @@ def _precondition(matrices: list[NDArray[np.complex128]]) -> NDArray[np.complex1
     # A wave that the probe hardly receives must not be magnified into the solution.
     usable = values > 1e-14 * values[:, -1:]
     inverse = np.where(usable, 1 / np.sqrt(np.where(usable, values, 1)), 0)
-    return np.asarray(
-        vectors * inverse[:, None, :] @ vectors.conj().swapaxes(1, 2) / scale[:, None, None]
-    )
+    return np.asarray(vectors * inverse[:, None, :] @ vectors.conj().swapaxes(1, 2) / scale[:, None, None])
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,9 +160,7 @@ def separate(
             parts.append((s, right[:, at : at + m.size].reshape(-1, *m.shape[1:])))
             at += m.size
         over_degree.append(parts)
-    over_radius = [
-        _evaluate(left, r, low, high) * (np.exp(-1j * k * r) * middle / r) for r in radius
-    ]
+    over_radius = [_evaluate(left, r, low, high) * (np.exp(-1j * k * r) * middle / r) for r in radius]
     return Separation(t * (k * middle), over_degree, over_radius)
 
 
@@ -186,20 +183,18 @@ def _sum_of_products(
         if np.abs(found - exact).max() <= 0.3 * tolerance * np.abs(exact).max():
             break
         if count >= MAX_NODES:
-            msg = (
+            raise InputError(
                 f"the radius varies from {low:.6g} to {high:.6g} m, too much for this degree at "
-                "the nearest of them: choose a lower degree"
+                "the nearest of them",
+                "choose a lower degree",
             )
-            raise ValueError(msg)
         count *= 2
     left, size, right = np.linalg.svd(series, full_matrices=False)
     keep = int(np.count_nonzero(size > 0.1 * tolerance * size[0]))
     return size[:keep, None] * right[:keep], left[:, :keep]
 
 
-def _evaluate(
-    series: NDArray[Any], r: NDArray[np.float64], low: float, high: float
-) -> NDArray[Any]:
+def _evaluate(series: NDArray[Any], r: NDArray[np.float64], low: float, high: float) -> NDArray[Any]:
     """Chebyshev series (nodes, K) at radii (P,), (K, P)."""
     scaled = (r - 0.5 * (low + high)) / (0.5 * (high - low))
     return np.asarray(np.polynomial.chebyshev.chebval(scaled, series))

@@ -126,9 +126,9 @@ def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArr
     """Cells of the sphere with some 16 samples of each kind."""
     rings = max(1, round(math.sqrt(math.pi * theta.size / kinds / 64)))
     ring = (theta * (rings / (np.pi * (1 + 1e-9)))).astype(np.int32)
-    columns = np.maximum(
-        1, np.round(2 * rings * np.sin(np.pi * (np.arange(rings) + 0.5) / rings))
-    ).astype(np.int32)
+    columns = np.maximum(1, np.round(2 * rings * np.sin(np.pi * (np.arange(rings) + 0.5) / rings))).astype(
+        np.int32
+    )
     start = np.concatenate([[0], np.cumsum(columns)]).astype(np.int32)
     cell: NDArray[np.int32] = (phi * (columns / (2 * np.pi * (1 + 1e-9)))[ring]).astype(np.int32)
     cell += start[ring]
@@ -137,9 +137,7 @@ def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArr
     return cell
 
 
-def _pairs(
-    theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16]
-) -> tuple[Whole, Whole]:
+def _pairs(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16]) -> tuple[Whole, Whole]:
     """Samples that are of the same position as one before (the first), and which (the second)."""
     if not ((chi >= 0) & (chi < 2 * np.pi)).all():
         chi = np.mod(chi, 2 * np.pi)
@@ -302,11 +300,7 @@ def runs(w: Complex) -> list[tuple[int, int]]:
     if np.count_nonzero(same) < RUN - 1:
         return []
     edges = np.flatnonzero(same[1:] != same[:-1])
-    return [
-        (int(a), int(b) + 1)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-        if b - a >= RUN - 1
-    ]
+    return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= RUN - 1]
 
 
 def where(samples: Samples, f: int, rows: list[int]) -> str:

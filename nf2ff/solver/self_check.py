@@ -71,10 +71,7 @@ def check_points(operator: TransmissionOperator, x: Complex, model: Complex) -> 
         at = _places(g.location)
         rows, which, chi = _samples_at(g, at)
         found = _responses(operator, port, x, at, which, chi)
-        _compare(
-            f"the transforms at {at.size} positions",
-            found - own[rows], own, allowed,
-        )  # fmt: skip
+        _compare(f"the transforms at {at.size} positions", found - own[rows], own, allowed)
 
 
 def _places(location: Real) -> NDArray[np.intp]:
@@ -83,9 +80,7 @@ def _places(location: Real) -> NDArray[np.intp]:
     return np.unique([theta.argmin(), theta.argmax(), amid.argmin()])
 
 
-def _samples_at(
-    g: Geometry, at: NDArray[np.intp]
-) -> tuple[NDArray[np.intp], NDArray[np.intp], Real]:
+def _samples_at(g: Geometry, at: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp], Real]:
     """Samples at positions ``at``: their rows, which of ``at`` they are, and chi."""
     if g.position is not None:
         rows = np.flatnonzero(np.isin(g.position, at))
@@ -125,9 +120,7 @@ def _responses(
             d, _ = rotation_sequences(degree, theta[group], mu=s, m=both)
             sign = 1 - 2 * ((own_m + s) & 1)
             packed = None
-            for t, turn, (plus, minus) in zip(
-                group, turns, d.reshape(group.size, 2, -1), strict=True
-            ):
+            for t, turn, (plus, minus) in zip(group, turns, d.reshape(group.size, 2, -1), strict=True):
                 if over_radius.size > 1:
                     matrix = np.tensordot(over_radius[:, at[t]], orders, 1)
                     packed = apply_by_degree(matrix, own_x, own_n)
@@ -148,9 +141,7 @@ def _largest_order(degree: int, theta: float, s: int) -> int:
     return min(degree, int(reach + 0.045 * 320 * reach ** (1 / 3)) + s + 1)
 
 
-def _maps(
-    packed: Complex, turn: Complex, plus: Real, minus: Real, sign: NDArray[Any], s: int
-) -> Complex:
+def _maps(packed: Complex, turn: Complex, plus: Real, minus: Real, sign: NDArray[Any], s: int) -> Complex:
     """Maps (C,) at one position.
 
     By the sums that `spin` states, with d^n_{m,-s} = (-1)^(m+s) d^n_{-m,s}: of packed coefficients
@@ -183,9 +174,11 @@ def check_adjoint(inner: complex, squared: complex, size: float, *, accuracy: fl
         If they differ by more than that explains.
     """
     _compare(
-        "transforms and their adjoint", np.array([inner - squared]), np.array([size]),
+        "transforms and their adjoint",
+        np.array([inner - squared]),
+        np.array([size]),
         FACTOR * attained(accuracy),
-    )  # fmt: skip
+    )
 
 
 def check_rings(coefficients: Complex, model: Complex, *, s: int, theta: Real, phi0: float) -> None:

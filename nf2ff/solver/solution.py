@@ -174,9 +174,7 @@ NOISE_SCATTER = 0.1
 NOISE_DRAWS = 8
 
 
-def noise_gain(
-    solution: Solution, *, rng: int | np.random.Generator | None = None
-) -> NDArray[np.float64]:
+def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = None) -> NDArray[np.float64]:
     """How much of the samples' white noise reaches the far field.
 
     Relative mean square error of the far field over relative mean square noise of the samples,

@@ -13,6 +13,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver import consistency, gaps, methods
 from nf2ff.solver import degree as degrees
 from nf2ff.solver.checks import check_mixture, check_polarisations, check_radius, check_units
@@ -82,15 +83,12 @@ def solve(
         whole_scan = len(groups) == 1 and which is ALL and not samples.moving
         part = samples if whole_scan else samples.part(frequencies, which)
         try:
-            found.append(
-                _solve_part(part, frequencies, which, whole, probe, degree, method, minimum_radius)
-            )
+            found.append(_solve_part(part, frequencies, which, whole, probe, degree, method, minimum_radius))
         except ValueError as error:
             ghz = f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz"
             if len(groups) == 1 or ghz in str(error):
                 raise
-            msg = f"{ghz}: {error}; or leave that frequency out"
-            raise ValueError(msg) from error
+            raise InputError(f"{ghz}: {error}; or leave that frequency out") from error
     solution = found[0] if len(found) == 1 else join(found, samples)
     warnings = [list(sentences) for sentences in solution.warnings]
     for sentences, relative in zip(warnings, probe_error.tolist(), strict=True):
@@ -279,11 +277,7 @@ LARGE_RESIDUAL = 0.1
 
 
 def _settle(
-    method: Method | None,
-    scan: GridScan | None,
-    coverage: Coverage | None,
-    degree: int,
-    grid_degree: int,
+    method: Method | None, scan: GridScan | None, coverage: Coverage | None, degree: int, grid_degree: int
 ) -> tuple[Method, list[str]]:
     """The method to use, and warnings about gaps in the samples."""
     if scan is not None and method is None:
@@ -321,13 +315,10 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
     except NotAGridError as error:
         if method is None:
             return None
-        msg = f"the samples are not a full regular grid: {error}; use LeastSquares"
-        raise ValueError(msg) from None
+        raise InputError(f"the samples are not a full regular grid: {error}; use LeastSquares") from None
 
 
-def prepare(
-    samples: Samples, probe: Probe, *, degree: int, method: Method | None = None
-) -> Problem:
+def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | None = None) -> Problem:
     """Prepare the solution for many responses at the positions of ``samples``.
 
     Parameters
@@ -355,12 +346,10 @@ def prepare(
         probe = keep_orders(probe, orders=(-1, 1))
     scan = _find_grid(samples, probe, method)
     if degree > degrees.count_limit(samples) or degree < 1:
-        msg = f"degree {degree} is not within 1 ... {degrees.count_limit(samples)}, the samples'"
-        raise ValueError(msg)
+        raise InputError(f"degree {degree} is not within 1 ... {degrees.count_limit(samples)}, the samples'")
     if method is None:
         fits = scan is not None and degree <= scan.grid.degree
         method = Quadrature() if fits else LeastSquares()
     if isinstance(method, Quadrature) and scan is not None and degree > scan.grid.degree:
-        msg = f"the grid determines degree {scan.grid.degree}, not {degree}: use LeastSquares"
-        raise ValueError(msg)
+        raise InputError(f"the grid determines degree {scan.grid.degree}, not {degree}", "use LeastSquares")
     return Problem(samples, probe, degree, method, scan)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.degree import received_spectrum
 
 #: Radii between these are taken as they are [m]: ranges on chips are 10 mm and more away, the
@@ -48,9 +49,7 @@ def suspect_angles(samples: Samples) -> str | None:
     names = [name for name, x in (("theta", theta), ("phi", phi)) if narrow[name] and np.ptp(x)]
     if names:
         values = {"theta": theta, "phi": phi}
-        where = " and ".join(
-            f"{x} {values[x].min():.6g} to {values[x].max():.6g} deg" for x in names
-        )
+        where = " and ".join(f"{x} {values[x].min():.6g} to {values[x].max():.6g} deg" for x in names)
         return (
             f"all samples are at {where}: are these angles in radians? Tables hold degrees, Python "
             "and native files radians: multiply them by 180/pi, and chi if it is in radians, too"
@@ -72,7 +71,7 @@ def check_angles(samples: Samples) -> None:
     """Refuse angles that can hardly be in the unit taken."""
     sentence = suspect_angles(samples)
     if sentence is not None:
-        raise ValueError(sentence)
+        raise InputError(sentence)
 
 
 def suspect_lengths(samples: Samples) -> list[list[str]]:

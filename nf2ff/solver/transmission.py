@@ -112,9 +112,7 @@ class TransmissionOperator:
         """Packed coefficients A^H w of responses (M,) in the order of the samples."""
         return self.adjoint_ordered(w if self.order is None else w[self.order])
 
-    def forward_ordered(
-        self, x: Complex, *, accuracy: float | None = None
-    ) -> NDArray[np.complex128]:
+    def forward_ordered(self, x: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
         """As `forward`, in the order of `order` and with the relative ``accuracy`` asked for."""
         epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
         over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
@@ -127,18 +125,13 @@ class TransmissionOperator:
             turned = self.turned[port]
             if turned is not None:
                 for node in range(over_radius[port].shape[0]):
-                    jobs = [
-                        partial(apply_by_degree, orders[node], x, n)
-                        for _, orders in over_degree[port]
-                    ]
+                    jobs = [partial(apply_by_degree, orders[node], x, n) for _, orders in over_degree[port]]
                     found = spin.run(jobs, spin.sharing(self.degree, self.threads))
                     parts = [
                         (s, part.astype(kind, copy=False))
                         for (s, _), part in zip(over_degree[port], found, strict=True)
                     ]
-                    values = torus.synthesis(
-                        parts, turned.turns, epsilon=epsilon, threads=self.threads
-                    )
+                    values = torus.synthesis(parts, turned.turns, epsilon=epsilon, threads=self.threads)
                     for rows, at, value in zip(turned.rows, turned.at, values, strict=True):
                         total[rows] += _times(value, over_radius[port][node], at)
                 continue
@@ -146,9 +139,12 @@ class TransmissionOperator:
                 maps: Any = None
                 for node in range(orders.shape[0]):
                     part = spin.point_synthesis(
-                        apply_by_degree(orders[node], x, n).astype(kind, copy=False), spin=s,
-                        location=g.location, epsilon=epsilon, threads=self.threads,
-                    )  # fmt: skip
+                        apply_by_degree(orders[node], x, n).astype(kind, copy=False),
+                        spin=s,
+                        location=g.location,
+                        epsilon=epsilon,
+                        threads=self.threads,
+                    )
                     if over_radius[port].size > 1:
                         part = part * over_radius[port][node]
                     if maps is None:
@@ -158,9 +154,7 @@ class TransmissionOperator:
                 _turn(maps, s, g, total, add=s != over_degree[port][0][0])
         return response
 
-    def adjoint_ordered(
-        self, w: Complex, *, accuracy: float | None = None
-    ) -> NDArray[np.complex128]:
+    def adjoint_ordered(self, w: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
         """As `adjoint`, in the order of `order` and with the relative ``accuracy`` asked for."""
         epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
         over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
@@ -179,13 +173,10 @@ class TransmissionOperator:
                         for rows, at in zip(turned.rows, turned.at, strict=True)
                     ]
                     channels = torus.adjoint(
-                        values, spins, turned.turns, degree=self.degree, epsilon=epsilon,
-                        threads=self.threads,
-                    )  # fmt: skip
+                        values, spins, turned.turns, degree=self.degree, epsilon=epsilon, threads=self.threads
+                    )
                     for (_, orders), channel in zip(over_degree[port], channels, strict=True):
-                        apply_by_degree(
-                            orders[node].conj().swapaxes(-1, -2), channel, n, out=result
-                        )
+                        apply_by_degree(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
                 continue
             for s, orders in over_degree[port]:
                 maps = _turn_back(own, s, g)
@@ -194,9 +185,13 @@ class TransmissionOperator:
                     if over_radius[port].size > 1:
                         part = maps * over_radius[port][node].conj()
                     channel = spin.point_adjoint(
-                        part.astype(kind, copy=False), spin=s, degree=self.degree,
-                        location=g.location, epsilon=epsilon, threads=self.threads,
-                    )  # fmt: skip
+                        part.astype(kind, copy=False),
+                        spin=s,
+                        degree=self.degree,
+                        location=g.location,
+                        epsilon=epsilon,
+                        threads=self.threads,
+                    )
                     apply_by_degree(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
         return result
 
@@ -244,9 +239,7 @@ class TransmissionOperator:
     def from_modes(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
         packed = spin.pack(q.reshape(-1, 2).T)
-        return apply_by_degree(
-            self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1]
-        )
+        return apply_by_degree(self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1])
 
     def _inverse_precondition(self) -> NDArray[np.complex128]:
         """T^-1 of each degree, (N, 2, 2); zero where T is."""
@@ -272,9 +265,7 @@ def _precision(accuracy: float) -> tuple[float, Any]:
     return max(accuracy, 3e-13), np.complex128
 
 
-def apply_by_degree(
-    matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None
-) -> Complex:
+def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None) -> Complex:
     """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""
     index = np.maximum(n - 1, 0)
     result = np.zeros((2, matrix.shape[1], n.size), dtype=complex) if out is None else out

@@ -205,37 +205,32 @@ def remainder(samples: Samples, probe: Probe, modes: Modes, *, top: int) -> Rema
     rest = samples.response[0]
     if modes.coefficients.any():
         operator = TransmissionOperator(
-            plan_geometry(samples), probe, float(samples.frequency[0]), modes.degree, ACCURACY,
+            plan_geometry(samples),
+            probe,
+            float(samples.frequency[0]),
+            modes.degree,
+            ACCURACY,
             spin.thread_count(None),
-        )  # fmt: skip
+        )
         rest = rest - operator.forward(operator.from_modes(modes.coefficients[0]))
     power = np.abs(rest) ** 2
-    level, rms = (
-        math.sqrt(x) / largest if largest > 0 else 0.0 for x in (power.max(), power.mean())
-    )
+    level, rms = (math.sqrt(x) / largest if largest > 0 else 0.0 for x in (power.max(), power.mean()))
     if level < ROUNDING_LEVEL:
         return Remainder(level, rms, "noise")
     chi = samples.chi + np.pi * turned
-    unit = np.stack(
-        [np.sin(theta) * np.cos(phi), np.sin(theta) * np.sin(phi), np.cos(theta)], axis=1
-    )
+    unit = np.stack([np.sin(theta) * np.cos(phi), np.sin(theta) * np.sin(phi), np.cos(theta)], axis=1)
     # Two polarisations, and two ports, are far from each other: polarisations 5 deg apart by more
     # than the largest step.
     kind = np.stack([np.cos(2 * chi), np.sin(2 * chi), samples.port], axis=1)
     away = np.sin(theta) > AWAY
     one = np.concatenate([unit, NEXT * step / math.radians(10) * kind], axis=1)[away]
-    found = [
-        contrast(power[away], neighbours(one, farthest=NEXT * step), readings=1).verdict(
-            fitted=fitted
-        )
-    ]
+    found = [contrast(power[away], neighbours(one, farthest=NEXT * step), readings=1).verdict(fitted=fitted)]
     # Both polarisations together need no directions to compare, nor do they mind the poles, where
     # a grid has positions far nearer to each other than the field can change.
     first, position = different_positions(theta, phi)
     place = unit[first]
     visits, cos, sin, both = (
-        np.bincount(position, x, len(place))
-        for x in (np.ones(theta.size), kind[:, 0], kind[:, 1], power)
+        np.bincount(position, x, len(place)) for x in (np.ones(theta.size), kind[:, 0], kind[:, 1], power)
     )
     pair = (visits == 2) & (np.hypot(cos, sin) < 0.3)
     close = neighbours(place[pair], farthest=NEAR * step)

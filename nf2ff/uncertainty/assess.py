@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.checks import check_units
 from nf2ff.solver.problem import Method
 from nf2ff.solver.solution import Solution
@@ -111,8 +112,7 @@ def assess(
         try:
             one.error.check_scan(samples)
         except ValueError as error:
-            msg = f"error {i} ({one.name!r}): {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"error {i} ({one.name!r}): {error}") from error
     if solution is None:
         solution = solve(samples, probe, degree=degree, method=method)
     modes = solution.modes
@@ -128,10 +128,19 @@ def assess(
     def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
         measure = again if any(x.moves_record for x in some) else None
         return monte_carlo(
-            samples, probe, some, figures, degree=degree, draws=count, solution=solution, rng=seed,
-            jobs=jobs, directions=None if at is None else at.directions(), measure=measure,
+            samples,
+            probe,
+            some,
+            figures,
+            degree=degree,
+            draws=count,
+            solution=solution,
+            rng=seed,
+            jobs=jobs,
+            directions=None if at is None else at.directions(),
+            measure=measure,
             progress=None if progress is None else lambda n: progress(done + n),
-        )  # fmt: skip
+        )
 
     if derivatives:
         given = solution if method is None else None
@@ -173,12 +182,12 @@ def _check_level(samples: Samples, probe: Probe, assessment: Assessment) -> None
         return
     names = [m for m, some in assessment.figures.items() if any(x.absolute for x in some)]
     if names:
-        msg = (
-            f"the level is relative, and {', '.join(names)} would need it absolute: leave "
+        raise InputError(
+            f"the level is relative, and {', '.join(names)} would need it absolute",
+            "leave "
             f"{'them' if len(names) > 1 else 'it'} out of the metrics, state the unit of the "
-            "responses, or tie the responses to watts"
+            "responses, or tie the responses to watts",
         )
-        raise ValueError(msg)
 
 
 def _check_field(figures: Sequence[Figure], modes: Modes) -> None:
@@ -190,12 +199,11 @@ def _check_field(figures: Sequence[Figure], modes: Modes) -> None:
     for f, one in enumerate(localise(some, modes)):
         for figure, value in zip(some, one.nominal, strict=True):
             if not value > FAINTEST * (power[f] if figure.absolute else 1.0):
-                msg = (
+                raise InputError(
                     f"there is no field towards theta {math.degrees(figure.theta):g} deg, phi "
-                    f"{math.degrees(figure.phi):g} deg at {modes.frequency[f] / 1e9:.9g} GHz: "
-                    "choose another direction"
+                    f"{math.degrees(figure.phi):g} deg at {modes.frequency[f] / 1e9:.9g} GHz",
+                    "choose another direction",
                 )
-                raise ValueError(msg)
 
 
 # --- putting it together -------------------------------------------------------------------------
@@ -240,12 +248,8 @@ def _put_together(
     pattern = None
     if cut is not None:
         shape = (len(count), cut.plane.size, cut.angle.size)
-        pattern = PatternDraws(
-            cut, draws.intensity.reshape(3, *shape), draws.error_signal.reshape(shape)
-        )
-    return Uncertainty(
-        modes, tuple(budgets), results, asked, draws.count, draws.error_level, pattern
-    )
+        pattern = PatternDraws(cut, draws.intensity.reshape(3, *shape), draws.error_signal.reshape(shape))
+    return Uncertainty(modes, tuple(budgets), results, asked, draws.count, draws.error_level, pattern)
 
 
 def _field(
@@ -273,9 +277,7 @@ def _field(
     return np.stack(fields), np.stack(covariances)
 
 
-def _modelled_field(
-    linear: FirstOrder, draws: Draws | None, index: int, at: int
-) -> tuple[Real, Real]:
+def _modelled_field(linear: FirstOrder, draws: Draws | None, index: int, at: int) -> tuple[Real, Real]:
     """Bias (4,) and covariance (4, 4) of a field by all modelled errors: by derivatives, or by
     draws where they find significantly more."""
     bias, covariance = np.zeros(PARTS), np.zeros((PARTS, PARTS))
@@ -354,9 +356,13 @@ class _Effects:
             rows.append((first, float(np.linalg.norm(spread)), _length(mean), len(some)))
         first_order, drawn, shift, used = zip(*rows, strict=True)
         return DrawComparison(
-            np.array(first_order), np.array(drawn), np.array(shift), np.array(used),
-            ACCURACY * np.sqrt(level), self.drawn is not None,
-        )  # fmt: skip
+            np.array(first_order),
+            np.array(drawn),
+            np.array(shift),
+            np.array(used),
+            ACCURACY * np.sqrt(level),
+            self.drawn is not None,
+        )
 
     def term(self, name: str, errors: list[int], index: int) -> Term:
         """Some of the errors as one term."""

@@ -20,6 +20,7 @@ from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import by_conjugate_gradients, normal_solution
 from nf2ff.solver.nearby import NearbySolver, by_least_squares
 from nf2ff.solver.positions import plan_geometry
@@ -100,8 +101,7 @@ class FirstOrder:
         for name in ("uncertainty", "bias"):
             array = as_array(getattr(self, name), float, name, missing=True)
             if array.shape != shape or nominal.shape != shape[1:]:
-                msg = f"{name} has shape {array.shape}, expected (T, F, K) = {shape}"
-                raise ValueError(msg)
+                raise InputError(f"{name} has shape {array.shape}, expected (T, F, K) = {shape}")
             object.__setattr__(self, name, array)
 
     def combined(self) -> Real:
@@ -156,18 +156,17 @@ def linearised(
     the highest of what noise leaves there.
     """
     if not terms:
-        msg = "there is no error term: name at least one"
-        raise ValueError(msg)
+        raise InputError("there is no error term", "name at least one")
     if solution is None:
         solution = solve(samples, probe, degree=degree)
     solution = by_least_squares(solution)
     modes = solution.modes
     if any(part.damped for part in solution.parts):
-        msg = (
+        raise InputError(
             "the samples do not determine all waves, so that the solution is damped and has no "
-            "derivatives by the positions: use monte_carlo, or take a lower degree"
+            "derivatives by the positions",
+            "use monte_carlo, or take a lower degree",
         )
-        raise ValueError(msg)
     local: list[LocalFigures] = []
     count, which = len(figures), towards_columns(figures)
     shape = (len(terms), modes.frequency.size)
@@ -190,9 +189,14 @@ def linearised(
         fields.append(at.towards.values(at.q))
         noise[f] = at.noise_power(terms)
     return FirstOrder(
-        tuple(terms), tuple(figures), np.stack([one.nominal for one in local]), uncertainty, bias,
-        FieldErrors(np.stack(fields), covariance, moved), noise,
-    )  # fmt: skip
+        tuple(terms),
+        tuple(figures),
+        np.stack([one.nominal for one in local]),
+        uncertainty,
+        bias,
+        FieldErrors(np.stack(fields), covariance, moved),
+        noise,
+    )
 
 
 class _Sensitivity:
@@ -214,9 +218,12 @@ class _Sensitivity:
         for k, gamma in enumerate(slopes):
             # gamma is by Q = T x.
             x = normal_solution(
-                self.coarse, self.coarse.to_modes_adjoint(gamma), weights=self.weights, rtol=RTOL,
+                self.coarse,
+                self.coarse.to_modes_adjoint(gamma),
+                weights=self.weights,
+                rtol=RTOL,
                 max_iterations=LeastSquares().max_iterations,
-            )  # fmt: skip
+            )
             self.by_response[k] = self.weights * self.coarse.forward(x)
         self._slopes: dict[str, Complex] = {}
 
@@ -263,9 +270,13 @@ class _Sensitivity:
                 draws = rng.standard_normal((2, 1, effect.draws))
                 noise += effect.spread((draws[0] + 1j * draws[1]) / math.sqrt(2))[0]
             found, _ = by_conjugate_gradients(
-                self.coarse, noise, weights=self.weights, rtol=1e-2,
-                max_iterations=LeastSquares().max_iterations, damping=0.0,
-            )  # fmt: skip
+                self.coarse,
+                noise,
+                weights=self.weights,
+                rtol=1e-2,
+                max_iterations=LeastSquares().max_iterations,
+                damping=0.0,
+            )
             total += float(np.vdot(found.coefficients, found.coefficients).real)
         return total / count / float(np.vdot(self.q, self.q).real)
 
@@ -306,9 +317,13 @@ class _Sensitivity:
     def _responses(self, samples: Samples, probe: Probe) -> Complex:
         """Responses (M',) of the modes found, at other positions or of another probe."""
         there = TransmissionOperator(
-            plan_geometry(samples.at_frequency(0)), probe, float(samples.frequency[0]),
-            self.prepared.degree, 1e-12, self.operator.threads,
-        )  # fmt: skip
+            plan_geometry(samples.at_frequency(0)),
+            probe,
+            float(samples.frequency[0]),
+            self.prepared.degree,
+            1e-12,
+            self.operator.threads,
+        )
         return there.forward(there.from_modes(self.q))
 
     def _change(self, term: ErrorTerm) -> Real:

@@ -21,6 +21,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import intensity
 from nf2ff.solver.nearby import NearbySolver, by_least_squares
 from nf2ff.solver.problem import Method
@@ -104,15 +105,13 @@ class Draws:
         for name, shape in shapes.items():
             array = as_array(getattr(self, name), float, name, missing=name == "values")
             if array.shape != shape:
-                msg = f"{name} of the draws has shape {array.shape}, expected {shape}"
-                raise ValueError(msg)
+                raise InputError(f"{name} of the draws has shape {array.shape}, expected {shape}")
             object.__setattr__(self, name, array)
         if self.fields is not None:
             fields = as_array(self.fields, float, "fields", ndim=4)
             wanted = (draws, frequencies, len(towards_columns(self.figures)), PARTS)
             if fields.shape != wanted:
-                msg = f"fields of the draws has shape {fields.shape}, expected {wanted}"
-                raise ValueError(msg)
+                raise InputError(f"fields of the draws has shape {fields.shape}, expected {wanted}")
             object.__setattr__(self, "fields", fields)
 
     @property
@@ -156,8 +155,7 @@ class Draws:
             If the level is not between 0 and 1.
         """
         if not 0 < level < 1:
-            msg = f"level is {level}, expected between 0 and 1"
-            raise ValueError(msg)
+            raise InputError(f"level is {level}, expected between 0 and 1")
         tail = 50 * (1 - level)
         # A figure without any value: NaN, of a single made-up draw.
         some = np.where(self.lost() < self.count, self.values, 0.0)
@@ -242,8 +240,7 @@ def monte_carlo(
     """
     draws = whole(draws, "draws")
     if not terms:
-        msg = "there is no error term: name at least one"
-        raise ValueError(msg)
+        raise InputError("there is no error term", "name at least one")
     terms = tuple(terms)
     if solution is None:
         solution = solve(samples, probe, degree=degree, method=method)
@@ -252,8 +249,7 @@ def monte_carlo(
     modes = solution.modes
     known = modes if reference is None else reference
     if not np.array_equal(known.frequency, modes.frequency):
-        msg = f"the reference is known at {known.frequency} Hz, the scan is of {modes.frequency}"
-        raise ValueError(msg)
+        raise InputError(f"the reference is known at {known.frequency} Hz, the scan is of {modes.frequency}")
     known = known.extend(max(known.degree, modes.degree))
     local = localise(figures, known)
     theta, phi = _directions(directions)
@@ -304,8 +300,7 @@ def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, R
         return np.zeros(0), np.zeros(0)
     theta, phi = (as_array(x, float, "directions", ndim=1) for x in directions)
     if theta.shape != phi.shape or np.any((theta < 0) | (theta > np.pi)):
-        msg = "directions are theta and phi, as many of each, theta in [0, pi] rad"
-        raise ValueError(msg)
+        raise InputError("directions are theta and phi, as many of each, theta in [0, pi] rad")
     return theta, phi
 
 
@@ -383,9 +378,7 @@ class _Work:
         return *apply_terms(drawn, samples, probe, rng), degree
 
 
-def _each(
-    work: _Work, seed: np.random.SeedSequence, draws: int, jobs: int
-) -> Generator[tuple[slice, _Part]]:
+def _each(work: _Work, seed: np.random.SeedSequence, draws: int, jobs: int) -> Generator[tuple[slice, _Part]]:
     """Results of some draws after the other, in their order."""
     from joblib import Parallel, delayed, effective_n_jobs
 

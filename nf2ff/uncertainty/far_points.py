@@ -33,9 +33,12 @@ def field(coefficients: Complex, location: Real, *, degree: int, threads: int = 
         Components along theta^ and phi^ [V].
     """
     return spin.point_synthesis(
-        fields.tangential_coefficients(coefficients, *_factors(degree)), spin=1,
-        location=location, epsilon=fields.POINT_EPSILON, threads=threads,
-    )  # fmt: skip
+        fields.tangential_coefficients(coefficients, *_factors(degree)),
+        spin=1,
+        location=location,
+        epsilon=fields.POINT_EPSILON,
+        threads=threads,
+    )
 
 
 def adjoint(values: Complex, location: Real, *, degree: int, threads: int = 1) -> Complex:
@@ -53,9 +56,13 @@ def adjoint(values: Complex, location: Real, *, degree: int, threads: int = 1) -
     (J,) ndarray
     """
     packed = spin.point_adjoint(
-        np.asarray(values, dtype=complex), spin=1, degree=degree, location=location,
-        epsilon=fields.POINT_EPSILON, threads=threads,
-    )  # fmt: skip
+        np.asarray(values, dtype=complex),
+        spin=1,
+        degree=degree,
+        location=location,
+        epsilon=fields.POINT_EPSILON,
+        threads=threads,
+    )
     g, c = spin.unpack(packed)
     r1, r2 = (np.repeat(r.conj(), 2 * np.arange(r.size) + 3) for r in _factors(degree))
     return np.stack([-r1 * c, r2 * g], axis=1).ravel()

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.term import ErrorTerm
 from nf2ff.uncertainty.local_figures import Figure
@@ -101,8 +102,7 @@ class Growth:
     def _keep(self, name: str, kind: Any, shape: tuple[int, ...]) -> None:
         array = as_array(getattr(self, name), kind, name, missing=kind is float)
         if array.shape != shape:
-            msg = f"{name} of the growth has shape {array.shape}, expected {shape}"
-            raise ValueError(msg)
+            raise InputError(f"{name} of the growth has shape {array.shape}, expected {shape}")
         object.__setattr__(self, name, array)
 
     @property
@@ -192,10 +192,18 @@ def sweep(
         errors = scaled[value]
         samples = one.samples()
         draws_there = monte_carlo(
-            samples, one.probe or field_probe(), errors, figures, degree=one.solver_degree,
-            draws=draws, rng=rng, jobs=jobs, measure=one.measure, reference=one.truth(),
+            samples,
+            one.probe or field_probe(),
+            errors,
+            figures,
+            degree=one.solver_degree,
+            draws=draws,
+            rng=rng,
+            jobs=jobs,
+            measure=one.measure,
+            reference=one.truth(),
             progress=report,
-        )  # fmt: skip
+        )
         return _Point(value, one.solver_degree, samples, draws_there)
 
     return _growth(over, _each(run, over, values, draws, progress), confidence)
@@ -242,9 +250,16 @@ def sweep_sizes(
 
     def run(value: float, report: Callable[[int], None]) -> _Point:
         draws_there = monte_carlo(
-            samples, probe, scaled[value], figures, degree=degree, draws=draws, rng=rng, jobs=jobs,
+            samples,
+            probe,
+            scaled[value],
+            figures,
+            degree=degree,
+            draws=draws,
+            rng=rng,
+            jobs=jobs,
             progress=report,
-        )  # fmt: skip
+        )
         return _Point(value, degree, samples, draws_there)
 
     return _growth("size", _each(run, "size", factors, draws, progress), confidence)
@@ -261,19 +276,16 @@ class _Point(NamedTuple):
 
 def _in_order(over: str, values: ArrayLike) -> Real:
     if over not in PARAMETER_UNITS:
-        msg = f"over is {over!r}, expected one of {', '.join(PARAMETER_UNITS)}"
-        raise ValueError(msg)
+        raise InputError(f"over is {over!r}, expected one of {', '.join(PARAMETER_UNITS)}")
     array = as_array(values, float, "values", ndim=1)
     if not (array.size and np.all(np.diff(array, prepend=0.0) > 0)):
-        msg = f"values of {over} are {array.tolist()}, expected positive ones in increasing order"
-        raise ValueError(msg)
+        raise InputError(f"values of {over} are {array.tolist()}, expected positive ones in increasing order")
     return array
 
 
 def _check_confidence(confidence: float) -> None:
     if not 0 < confidence < 1:
-        msg = f"confidence is {confidence}, expected between 0 and 1"
-        raise ValueError(msg)
+        raise InputError(f"confidence is {confidence}, expected between 0 and 1")
 
 
 def _scaled(terms: Sequence[ErrorTerm], sizes: Real) -> list[list[ErrorTerm]]:
@@ -283,8 +295,7 @@ def _scaled(terms: Sequence[ErrorTerm], sizes: Real) -> list[list[ErrorTerm]]:
         try:
             found.append([term.scaled(size) for term in terms])
         except ValueError as error:
-            msg = f"at the size {size:.9g}: {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"at the size {size:.9g}: {error}") from error
     return found
 
 
@@ -310,8 +321,7 @@ def _each(
                 raise
             break
         except ValueError as error:
-            msg = f"at the {over} {value:.9g}: {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"at the {over} {value:.9g}: {error}") from error
         if found[-1].draws.count < found[-1].draws.asked:
             break
     return found
@@ -352,9 +362,7 @@ def _errors(draws: Draws) -> Draws:
     """Errors in place of values: of powers in decibels."""
     power = np.array([figure.scale == "power" for figure in draws.figures])
     ratio = draws.values / np.where(power, draws.nominal, 1.0)
-    error = np.where(
-        power, 10 * np.log10(np.where(power, ratio, 1.0)), draws.values - draws.nominal
-    )
+    error = np.where(power, 10 * np.log10(np.where(power, ratio, 1.0)), draws.values - draws.nominal)
     return replace(draws, values=error, nominal=np.zeros_like(draws.nominal))
 
 

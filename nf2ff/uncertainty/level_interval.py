@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.metric import check_confidence
 
 Real = NDArray[np.float64]
@@ -70,11 +71,10 @@ def level_interval(
     e = as_array(field, float, "field", ndim=1)
     c = as_array(covariance, float, "covariance of the field", ndim=2)
     if e.shape != (PARTS,) or c.shape != (PARTS, PARTS):
-        msg = (
+        raise InputError(
             f"field and covariance have shapes {e.shape} and {c.shape}, expected ({PARTS},) and "
             f"({PARTS}, {PARTS})"
         )
-        raise ValueError(msg)
     check_confidence(confidence)
     level = float(e @ e)
     variance, axes = np.linalg.eigh(c)

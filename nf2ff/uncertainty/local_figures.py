@@ -23,6 +23,7 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
 from nf2ff.metrics.beam import Peak, beamwidth, circles, peak, sidelobe_level
 from nf2ff.metrics.cuts import LOBE_RISE, Circle
@@ -85,13 +86,11 @@ class Figure:
 
     def __post_init__(self) -> None:
         if self.name not in _BUILD:
-            msg = f"figure is {self.name!r}, expected one of {', '.join(_BUILD)}"
-            raise ValueError(msg)
+            raise InputError(f"figure is {self.name!r}, expected one of {', '.join(_BUILD)}")
         try:
             object.__setattr__(self, "plane", checked_plane(self.plane))
         except ValueError as error:
-            msg = f"{self.name}: {error}"
-            raise ValueError(msg) from error
+            raise InputError(f"{self.name}: {error}") from error
         for field in ("drop_db", "theta", "phi"):
             value = as_array(getattr(self, field), float, f"{self.name}: {field}", ndim=0)
             object.__setattr__(self, field, float(value))
@@ -305,8 +304,7 @@ def localise(figures: Sequence[Figure], modes: Modes) -> list[LocalFigures]:
         does not fall so far, no sidelobe, the direction of a ridge).
     """
     if not figures:
-        msg = "no figure is asked for: name at least one"
-        raise ValueError(msg)
+        raise InputError("no figure is asked for", "name at least one")
     for figure in figures:
         if figure.absolute:
             require_absolute(modes.reference, figure.name)
@@ -333,8 +331,7 @@ def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigure
     for part in parts:
         directions.append(part.own)
         directions += [
-            patches.strip_directions(frame, part.tangents, angle, one.degree)
-            for angle in part.lines
+            patches.strip_directions(frame, part.tangents, angle, one.degree) for angle in part.lines
         ]
     location = np.stack(direction_angles(np.concatenate(directions)), axis=1)
     location[location[:, 1] >= 2 * np.pi, 1] = 0.0
@@ -348,8 +345,7 @@ def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigure
     if lost.size:
         name = figures[lost[0]].name
         why = " (the beam is a ridge)" if name.startswith("pointing") else ""
-        msg = f"{name} has no value at {frequency / 1e9:.9g} GHz{why}: leave it out"
-        raise ValueError(msg)
+        raise InputError(f"{name} has no value at {frequency / 1e9:.9g} GHz{why}", "leave it out")
     return about(nominal=nominal)
 
 
@@ -388,20 +384,17 @@ def _towards(figure: Figure, _one: Modes, _: Peak) -> _Part:
     direction = unit_vectors(np.array([figure.theta]), np.array([figure.phi]))[0]
     if figure.name == "eirp-towards":
         return _Part(direction, None, (), lambda _top, own, _lines, _power: 4 * np.pi * own[:, 0])
-    return _Part(
-        direction, None, (), lambda _top, own, _lines, power: 4 * np.pi * own[:, 0] / power
-    )
+    return _Part(direction, None, (), lambda _top, own, _lines, power: 4 * np.pi * own[:, 0] / power)
 
 
 def _beamwidth(figure: Figure, one: Modes, top: Peak) -> _Part:
     plane = _plane(one, figure.plane, top)
     width = float(beamwidth(one, drop_db=figure.drop_db, plane=plane, at=top)[0])
     if not math.isfinite(width):
-        msg = (
-            f"the cut does not fall by {figure.drop_db:.3g} dB at "
-            f"{one.frequency[0] / 1e9:.9g} GHz: leave its beamwidth out, or take a smaller drop"
+        raise InputError(
+            f"the cut does not fall by {figure.drop_db:.3g} dB at {one.frequency[0] / 1e9:.9g} GHz",
+            "leave its beamwidth out, or take a smaller drop",
         )
-        raise ValueError(msg)
     fraction = 10 ** (-figure.drop_db / 10)
     (circle,) = circles(one, plane, top)
     right = _first_fall(circle, fraction)
@@ -440,8 +433,7 @@ def _sidelobe(figure: Figure, one: Modes, top: Peak) -> _Part:
     found = sidelobe_level(one, plane=plane, at=top)
     angle = float(found.highest_angle[0])
     if not math.isfinite(angle):
-        msg = f"no sidelobe in the cut at {one.frequency[0] / 1e9:.9g} GHz: leave it out"
-        raise ValueError(msg)
+        raise InputError(f"no sidelobe in the cut at {one.frequency[0] / 1e9:.9g} GHz", "leave it out")
 
     def of(peak: Top, _own: Real, lines: list[Real], _power: Real) -> Real:
         return patches.top_of_line(lines[0]) / peak.value

@@ -52,8 +52,12 @@ class Remeasured:
         found = np.zeros(samples.response.shape, dtype=complex)
         for f, q in enumerate(self.modes.coefficients):
             operator = TransmissionOperator(
-                plan_geometry(samples.at_frequency(f)), probe, float(samples.frequency[f]),
-                self.modes.degree, EXACT, 1,
-            )  # fmt: skip
+                plan_geometry(samples.at_frequency(f)),
+                probe,
+                float(samples.frequency[f]),
+                self.modes.degree,
+                EXACT,
+                1,
+            )
             found[f, ~np.isnan(samples.response[f])] = operator.forward(operator.from_modes(q))
         return found

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.term import ErrorTerm
@@ -94,21 +95,19 @@ class Assessment:
         supplied = {term.name for term in self.budget.terms if term.size is not None}
         for i, one in enumerate(self.errors, start=1):
             if one.name in supplied:
-                msg = (
-                    f"{one.name!r} is supplied as a term and modelled as error {i}: keep one of "
-                    "them, lest it counts twice"
+                raise InputError(
+                    f"{one.name!r} is supplied as a term and modelled as error {i}",
+                    "keep one of them, lest it counts twice",
                 )
-                raise ValueError(msg)
         names = self.budget.names
         for pair in np.argwhere(self.budget.correlation - np.eye(len(names))):
             a, b = (names[i] for i in pair)
             if a in self.groups:
-                msg = (
+                raise InputError(
                     f"{a!r} is modelled and correlates with {b!r}, but the effect of a modelled "
-                    "error has a size and no sign: leave the correlation out, or supply both as "
-                    "terms with sensitivities"
+                    "error has a size and no sign",
+                    "leave the correlation out, or supply both as terms with sensitivities",
                 )
-                raise ValueError(msg)
 
     @property
     def groups(self) -> dict[str, list[int]]:
@@ -161,8 +160,7 @@ class Cut:
             object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
         object.__setattr__(self, "names", tuple(self.names))
         if len(self.names) not in (0, self.plane.size):
-            msg = f"the cut has {len(self.names)} names, expected {self.plane.size}, or none"
-            raise ValueError(msg)
+            raise InputError(f"the cut has {len(self.names)} names, expected {self.plane.size}, or none")
 
     def directions(self) -> tuple[Real, Real]:
         """theta and phi of all directions, (C A,) each, circle after circle [rad]."""

@@ -12,15 +12,14 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.request import Cut
 
 Real = NDArray[np.float64]
 FigureKind = Literal["directivity", "power", "ratio", "angle", "direction", "unknown"]
-QUANTITIES: tuple[FigureKind, ...] = (
-    "directivity", "power", "ratio", "angle", "direction", "unknown",
-)  # fmt: skip
+QUANTITIES: tuple[FigureKind, ...] = ("directivity", "power", "ratio", "angle", "direction", "unknown")
 
 #: Name of the term that holds what draws find and derivatives do not.
 BEYOND = "beyond first order"
@@ -141,8 +140,7 @@ class MetricResult:
         for name, shape in (("field", (PARTS,)), ("field_covariance", (PARTS, PARTS))):
             value = as_array(getattr(self, name), float, name)
             if value.shape != (count, *shape):
-                msg = f"{name} has shape {value.shape}, expected {(count, *shape)}"
-                raise ValueError(msg)
+                raise InputError(f"{name} has shape {value.shape}, expected {(count, *shape)}")
             object.__setattr__(self, name, value)
 
 
@@ -169,11 +167,10 @@ class PatternDraws:
             value = as_array(getattr(self, name), float, name, ndim=ndim)
             object.__setattr__(self, name, value)
             if value.shape[-2:] != (self.cut.plane.size, self.cut.angle.size):
-                msg = (
+                raise InputError(
                     f"{name} has shape {value.shape}, expected {self.cut.plane.size} cuts of "
                     f"{self.cut.angle.size} angles at its end"
                 )
-                raise ValueError(msg)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,9 +225,9 @@ class Uncertainty:
                 object.__setattr__(self, name, level)
         count = self.modes.frequency.size
         if len(self.budgets) != count:
-            msg = f"there are {len(self.budgets)} budgets for {count} frequencies: give one each"
-            raise ValueError(msg)
+            raise InputError(
+                f"there are {len(self.budgets)} budgets for {count} frequencies", "give one each"
+            )
         for name, one in self.results.items():
             if one.value.shape != (count,):
-                msg = f"{name} has values {one.value.shape}, expected ({count},), one a frequency"
-                raise ValueError(msg)
+                raise InputError(f"{name} has values {one.value.shape}, expected ({count},), one a frequency")

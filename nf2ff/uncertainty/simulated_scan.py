@@ -15,6 +15,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate, simulate_grid
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Quadrature
 from nf2ff.solver.solve import solve
@@ -64,22 +65,19 @@ class SimulatedScan:
             value = float(as_array(getattr(self, field), float, field, ndim=0))
             if not value > 0:
                 unit = {"frequency": " Hz", "radius": " m"}.get(field, "")
-                msg = f"{field} is {value:g}{unit}, expected > 0"
-                raise ValueError(msg)
+                raise InputError(f"{field} is {value:g}{unit}, expected > 0")
             object.__setattr__(self, field, value)
         if self.degree is not None:
             degree = int(as_array(self.degree, np.int64, "degree", ndim=0))
             if degree < 1:
-                msg = f"degree is {degree}, expected at least 1"
-                raise ValueError(msg)
+                raise InputError(f"degree is {degree}, expected at least 1")
             object.__setattr__(self, "degree", degree)
         reach = self.antenna.minimum_radius
         if not self.radius > reach:
-            msg = (
-                f"radius is {self.radius:.6g} m, the antenna's minimum sphere has {reach:.6g} m: "
-                "go farther out"
+            raise InputError(
+                f"radius is {self.radius:.6g} m, the antenna's minimum sphere has {reach:.6g} m",
+                "go farther out",
             )
-            raise ValueError(msg)
 
     @property
     def solver_degree(self) -> int:
@@ -168,12 +166,14 @@ def received(antenna: Antenna, samples: Samples, probe: Probe) -> Samples:
     ideal = field_probe()
     if probe.response_unit == "V/m" and np.array_equal(probe.coefficients, ideal.coefficients):
         return simulate(
-            antenna, frequency=samples.frequency, theta=samples.theta, phi=samples.phi,
-            chi=samples.chi, radius=samples.radius,
-        )  # fmt: skip
+            antenna,
+            frequency=samples.frequency,
+            theta=samples.theta,
+            phi=samples.phi,
+            chi=samples.chi,
+            radius=samples.radius,
+        )
     modes = expanded(antenna, frequency)
-    there = TransmissionOperator(
-        plan_geometry(samples), probe, frequency, modes.degree, tolerance=1e-10
-    )
+    there = TransmissionOperator(plan_geometry(samples), probe, frequency, modes.degree, tolerance=1e-10)
     response = there.forward(there.from_modes(modes.coefficients[0]))
     return replace(samples, response=response[None], response_unit=probe.response_unit)

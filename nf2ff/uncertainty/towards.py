@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty import far_points
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.local_figures import Figure
@@ -135,8 +136,7 @@ class FieldErrors:
         shape = self.value.shape
         wanted = (self.bias.shape[:1] + shape, self.bias.shape[:1] + shape + (PARTS,))
         if shape[-1:] != (PARTS,) or (self.bias.shape, self.covariance.shape) != wanted:
-            msg = (
+            raise InputError(
                 f"bias and covariance have shapes {self.bias.shape} and {self.covariance.shape}, "
                 f"expected (T, F, A, {PARTS}) and (T, F, A, {PARTS}, {PARTS}) of values {shape}"
             )
-            raise ValueError(msg)

@@ -98,9 +98,7 @@ def test_far_zone_precision_against_forty_digits():
     # kR up to 1e4: a double's rounding of R and of kR may turn the phase by 2 kR eps.
     place, moment = np.array([[3.0, -2.0, 1.0]]), np.array([[0.5, 1.0, -0.25]])
     theta, phi, radius = 1.1, 0.7, 1600.0
-    e = near_field(
-        DipoleCluster(place, moment), frequency=ONE_METRE, theta=theta, phi=phi, radius=radius
-    )
+    e = near_field(DipoleCluster(place, moment), frequency=ONE_METRE, theta=theta, phi=phi, radius=radius)
     with mpmath.workdps(40):
         mp = mpmath.mpf
         st, ct, sp, cp = (f(mp(a)) for a in (theta, phi) for f in (mpmath.sin, mpmath.cos))
@@ -178,9 +176,7 @@ def test_rotated_and_shifted_cluster():
     # k times a coordinate of at most 4 + 1, rounded a few times over.
     assert np.abs(got - expected).max() <= 4 * K * 5 * EPS * np.abs(expected).max()
     power = radiated_power_of(cluster, frequency=ONE_METRE)
-    np.testing.assert_allclose(
-        radiated_power_of(moved, frequency=ONE_METRE), power, rtol=4 * K * 2 * EPS
-    )
+    np.testing.assert_allclose(radiated_power_of(moved, frequency=ONE_METRE), power, rtol=4 * K * 2 * EPS)
 
 
 @pytest.mark.parametrize("axis", [0, 1, 2])
@@ -344,10 +340,7 @@ HERE = {"frequency": ONE_METRE, "theta": 1.0, "phi": 0.0, "radius": 1.0}
             lambda: near_field(Z_DIPOLE, **{**HERE, "theta": [1, 2, 3], "phi": [1, 2]}),
             "phi has shape (2,), expected (M,) = (3,), (F, M) or a number",
         ),
-        (
-            lambda: near_field(Z_DIPOLE, **{**HERE, "theta": np.ones((2, 3))}),
-            "theta has shape (2, 3)",
-        ),
+        (lambda: near_field(Z_DIPOLE, **{**HERE, "theta": np.ones((2, 3))}), "theta has shape (2, 3)"),
         (
             lambda: near_field(
                 DipoleCluster([X / 3], [Z]), **{**HERE, "theta": np.pi / 2, "radius": [2, 1 / 3]}
@@ -362,14 +355,8 @@ HERE = {"frequency": ONE_METRE, "theta": 1.0, "phi": 0.0, "radius": 1.0}
             lambda: simulate(Z_DIPOLE, chi=0.0, noise=-1.0, **HERE),
             "noise is -1.0, expected a root mean square value >= 0",
         ),
-        (
-            lambda: simulate(Z_DIPOLE, chi=[[0.0, 1.0], [0.0, 1.0]], **HERE),
-            "chi has shape (2, 2)",
-        ),
-        (
-            lambda: simulate(Z_DIPOLE, chi=0.0, **{**HERE, "theta": 4.0}),
-            "expected -180 to 180 deg",
-        ),
+        (lambda: simulate(Z_DIPOLE, chi=[[0.0, 1.0], [0.0, 1.0]], **HERE), "chi has shape (2, 2)"),
+        (lambda: simulate(Z_DIPOLE, chi=0.0, **{**HERE, "theta": 4.0}), "expected -180 to 180 deg"),
     ],
 )
 def test_bad_input_is_refused_with_one_line(call, message):

@@ -104,9 +104,7 @@ def test_huygens_source():
     np.testing.assert_allclose(directivity(source, theta, 0.9), expected, rtol=0, atol=20 * EPS)
     # Its field in front is along the polarisation: -j k Z0 p / (4 pi) each, twice.
     e_theta, e_phi = far_field_of(source, frequency=ONE_METRE, theta=0, phi=0)
-    np.testing.assert_allclose(
-        e_theta, -2j * K * WAVE_IMPEDANCE * (2 - 1j) / (4 * np.pi), rtol=20 * EPS
-    )
+    np.testing.assert_allclose(e_theta, -2j * K * WAVE_IMPEDANCE * (2 - 1j) / (4 * np.pi), rtol=20 * EPS)
     assert e_phi == 0
     # Any other direction, circular polarisation.
     axis = np.array([2.0, -1.0, 2.0])
@@ -289,9 +287,7 @@ def test_circular_aperture_directivity(radius, printed, unit):
     assert got == pytest.approx(exact, rel=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("sides", "printed", "decimals"), [((3, 2), 62.5531, 4), ((5, 4), 205.502, 3)]
-)
+@pytest.mark.parametrize(("sides", "printed", "decimals"), [((3, 2), 62.5531, 4), ((5, 4), 205.502, 3)])
 def test_te10_aperture_in_a_conducting_plane(sides, printed, decimals):
     # E = y^ cos(pi x/a) in the hole. By images the half space z > 0 has the field of the
     # magnetic currents 2 E x z^ = 2 cos(pi x/a) x^ in free space, which send as much power to
@@ -344,24 +340,15 @@ def test_te10_aperture_in_a_conducting_plane(sides, printed, decimals):
             lambda: circular_aperture(Z_DIPOLE, radius=1.0, rings=-1, spokes=3),
             "rings is -1, expected a whole number > 0",
         ),
-        (
-            lambda: circular_aperture(Z_DIPOLE, radius=0.0, rings=1, spokes=3),
-            "radius is 0.0, expected > 0",
-        ),
-        (
-            lambda: line_array(Z_DIPOLE, count=2, spacing=-1.0, axis=X),
-            "spacing is -1.0, expected > 0",
-        ),
+        (lambda: circular_aperture(Z_DIPOLE, radius=0.0, rings=1, spokes=3), "radius is 0.0, expected > 0"),
+        (lambda: line_array(Z_DIPOLE, count=2, spacing=-1.0, axis=X), "spacing is -1.0, expected > 0"),
         (lambda: huygens_source(direction=X, polarisation=X + Y), "must be across direction"),
         (lambda: huygens_source(direction=X, polarisation=0 * X), "and not zero"),
         (
             lambda: line_source(Z_DIPOLE, length=1.0, axis=X, nodes=0),
             "nodes is 0, expected a whole number > 0",
         ),
-        (
-            lambda: line_source(Z_DIPOLE, length=np.inf, axis=X, nodes=3),
-            "length is inf, expected > 0",
-        ),
+        (lambda: line_source(Z_DIPOLE, length=np.inf, axis=X, nodes=3), "length is inf, expected > 0"),
         (
             lambda: line_source(Z_DIPOLE, length=1.0, axis=X, nodes=3, taper="triangle"),
             "taper is 'triangle', expected 'uniform' or 'cosine'",

@@ -83,11 +83,20 @@ def test_all_degrees_that_the_rings_determine(name, random_q):
     # Up to the limit itself, which the pattern fills: given, since it has not fallen off there.
     theta = RINGS[name]
     limit = rings.degree_limit(theta)
-    assert limit == {
-        "clenshaw-curtis": 11, "fejer-2": 13, "fejer-1": 12, "north-pole": 12, "south-pole": 12,
-        "gauss-legendre": 12, "off both poles": 12, "one step off the south pole": 11,
-        "uneven": 12,
-    }[name]  # fmt: skip
+    assert (
+        limit
+        == {
+            "clenshaw-curtis": 11,
+            "fejer-2": 13,
+            "fejer-1": 12,
+            "north-pole": 12,
+            "south-pole": 12,
+            "gauss-legendre": 12,
+            "off both poles": 12,
+            "one step off the south pole": 11,
+            "uneven": 12,
+        }[name]
+    )
     phi = 2 * np.pi * np.arange(2 * limit + 1) / (2 * limit + 1)
     q = random_q(limit)
     found = expand_far_field(make(theta, phi, oracle_pattern(q, theta, phi)), degree=limit)
@@ -240,9 +249,7 @@ def test_angles_that_make_no_grid(theta_deg, phi_deg, message):
 
 def test_negative_theta_is_refused():
     one = np.ones((1, 1, 3, 4))
-    with pytest.raises(
-        ValueError, match=r"theta is -60 deg, expected 0 to 180: write .* phi \+ 180"
-    ):
+    with pytest.raises(ValueError, match=r"theta is -60 deg, expected 0 to 180: write .* phi \+ 180"):
         expand_ports(
             frequency=[1e9],
             theta=np.radians([-60, 0, 60]),
@@ -418,8 +425,7 @@ def test_few_azimuths_suffice_for_few_orders():
     with pytest.raises(ValueError, match=r"order is 0, but"):
         expand_far_field(far, order=0)
     told = expand_far_field(far, order=1).warnings[0]
-    assert told == ("azimuthal order 1, the largest taken, has 0.0 dB of the power: use finer "
-                    "steps in phi",)  # fmt: skip
+    assert told == ("azimuthal order 1, the largest taken, has 0.0 dB of the power: use finer steps in phi",)
 
 
 # --- a part of the sphere ------------------------------------------------------------------------
@@ -428,10 +434,7 @@ def test_few_azimuths_suffice_for_few_orders():
 def test_missing_part_is_named():
     phi = np.radians(np.arange(0, 360, 30))
     for degrees, message in (
-        (
-            range(0, 91, 10),
-            r"lacks theta 90 to 180 deg \(50 % of the sphere\): measure that part, or",
-        ),
+        (range(0, 91, 10), r"lacks theta 90 to 180 deg \(50 % of the sphere\): measure that part, or"),
         (range(0, 151, 10), r"lacks theta 150 to 180 deg \(6.7 % of the sphere\).*missing='zero'"),
         (range(5, 166, 10), r"lacks theta 165 to 180 deg \(1.7 % of the sphere\)"),
         (range(30, 181, 10), r"lacks theta 0 to 30 deg \(6.7 % of the sphere\)"),
@@ -583,9 +586,11 @@ def test_more_power_than_went_in_is_told(power, said):
     scale = np.sqrt(power / (2 * (2 * np.pi) ** 2 * oracle.Z0 / (12 * np.pi)))
     e = scale * np.stack([far.e_theta, far.e_phi], axis=1)
     for reference, given, tell in (
-        ("absolute", 1.0, said), ("absolute", None, False), ("relative", 1.0, False),
+        ("absolute", 1.0, said),
+        ("absolute", None, False),
+        ("relative", 1.0, False),
         ("absolute", 2.0, False),
-    ):  # fmt: skip
+    ):
         found = expand_far_field(make(theta, phi, e, reference, ONE_METRE), input_power=given)
         np.testing.assert_allclose(found.modes.radiated_power(), [power], rtol=RTOL)
         if tell:
@@ -595,7 +600,7 @@ def test_more_power_than_went_in_is_told(power, said):
             )
         else:
             assert found.warnings == ((),)
-    told = expand_ports(
-        frequency=ONE_METRE, theta=theta, phi=phi, e_theta=e[:, :1], e_phi=e[:, 1:]
-    )[0].warnings  # fmt: skip
+    told = expand_ports(frequency=ONE_METRE, theta=theta, phi=phi, e_theta=e[:, :1], e_phi=e[:, 1:])[
+        0
+    ].warnings
     assert bool(told[0]) == said

@@ -58,14 +58,8 @@ def test_arrays_are_converted_and_read_only():
         ({"phi": [[0.0]]}, "phi has 2 dimensions, expected 1"),
         ({"radiated_power": 1.0}, "radiated_power has 0 dimensions, expected 1"),
         ({"e_theta": np.zeros((T, P))}, "e_theta has 2 dimensions, expected 3"),
-        (
-            {"e_theta": np.zeros((F, P, T))},
-            r"e_theta has shape \(2, 4, 3\), expected \(F, T, P\) = ",
-        ),
-        (
-            {"e_phi": np.zeros((1, T, P))},
-            r"e_phi has shape \(1, 3, 4\), expected \(F, T, P\) = \(2",
-        ),
+        ({"e_theta": np.zeros((F, P, T))}, r"e_theta has shape \(2, 4, 3\), expected \(F, T, P\) = "),
+        ({"e_phi": np.zeros((1, T, P))}, r"e_phi has shape \(1, 3, 4\), expected \(F, T, P\) = \(2"),
         ({"radiated_power": [1.0]}, "radiated_power has 1 values for 2 frequencies"),
         ({"theta": [-0.1, 1, 2]}, r"theta of a far field is -0.1 rad, .* \[0, pi\]: .* turn phi"),
         ({"theta": [0, 1, 3.15]}, r"theta of a far field is 3.15 rad, expected within \[0, pi\]"),
@@ -125,10 +119,7 @@ def test_trusted_part_of_a_cap():
 def test_trusted_part_of_the_poles_alone():
     e, mark = np.zeros((1, 2, 4)), np.array([[1, 1, 1, 1], [1, 0, 0, 0]], dtype=bool)
     assert (
-        FarField(
-            [1e9], [0, np.pi], np.arange(4), e, e, [1.0], trusted=mark[None]
-        ).trusted_fraction()
-        == 5 / 8
+        FarField([1e9], [0, np.pi], np.arange(4), e, e, [1.0], trusted=mark[None]).trusted_fraction() == 5 / 8
     )
 
 
@@ -150,9 +141,14 @@ def test_labelled_dataset():
         "trusted": ("frequency", "theta", "phi"),
     }
     assert {name: item.attrs["units"] for name, item in data.variables.items()} == {
-        "frequency": "Hz", "theta": "rad", "phi": "rad", "e_theta": "V", "e_phi": "V",
-        "radiated_power": "W", "trusted": "1",
-    }  # fmt: skip
+        "frequency": "Hz",
+        "theta": "rad",
+        "phi": "rad",
+        "e_theta": "V",
+        "e_phi": "V",
+        "radiated_power": "W",
+        "trusted": "1",
+    }
     assert all(item.attrs["long_name"] for item in data.variables.values())
     assert data.attrs["time_factor"] == "exp(+jwt)"
     assert data.attrs["phasors"].startswith("peak values")

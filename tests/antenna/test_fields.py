@@ -82,15 +82,10 @@ def test_oracle_rotation_coefficients_three_ways():
     for n in (1, 2, 5, 12):
         for theta in (0.3, 1.1, 2.9):
             d = oracle.rotation_matrix(n, theta)
-            np.testing.assert_allclose(
-                oracle.rotation_matrix_expm(n, theta), d, rtol=0, atol=36**2 * EPS
-            )
+            np.testing.assert_allclose(oracle.rotation_matrix_expm(n, theta), d, rtol=0, atol=36**2 * EPS)
             with mpmath.workdps(30):
                 wigner = [
-                    [
-                        float(oracle.rotation_coefficient_mp(n, m, mu, theta))
-                        for mu in range(-n, n + 1)
-                    ]
+                    [float(oracle.rotation_coefficient_mp(n, m, mu, theta)) for mu in range(-n, n + 1)]
                     for m in range(-n, n + 1)
                 ]
             np.testing.assert_allclose(d, wigner, rtol=0, atol=4 * n * EPS + 4 * EPS)
@@ -344,10 +339,7 @@ MODES = modes_of(np.ones(16), 2.0)
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (
-            {"theta": 3.2, "phi": 0.0},
-            r"theta of a direction lies in \[-pi, pi\] rad, and is 3.2: convert",
-        ),
+        ({"theta": 3.2, "phi": 0.0}, r"theta of a direction lies in \[-pi, pi\] rad, and is 3.2: convert"),
         ({"theta": [0.1, -3.2], "phi": 0.0}, r"lies in \[-pi, pi\] rad, and is -3.2: convert it"),
         ({"theta": [[0.1]], "phi": 0.0}, r"points have shape \(1, 1\), expected \(M,\)"),
         ({"theta": [np.nan], "phi": 0.0}, r"theta is nan at index \(0\)"),
@@ -405,6 +397,4 @@ def test_degree_from_the_sphere_carries_the_transverse_dipole():
         power[n - 1] += np.abs(f[at]) ** 2
     above = np.append(np.cumsum(power[::-1])[::-1], 0)[1:] / power.sum()
     for tail_db in (-40.0, -60.0, -80.0):
-        assert 1 + np.argmax(10 * np.log10(above[:30]) <= tail_db) == required_degree(
-            kr0, tail_db=tail_db
-        )
+        assert 1 + np.argmax(10 * np.log10(above[:30]) <= tail_db) == required_degree(kr0, tail_db=tail_db)

@@ -141,12 +141,7 @@ def test_grid_for_degree_pads_awkward_lengths():
 # --- recognition --------------------------------------------------------------------------------
 
 
-@given(
-    rule=st.sampled_from(RULES),
-    count=st.integers(2, 60),
-    noise=st.floats(-1, 1),
-    at=st.integers(0, 59),
-)
+@given(rule=st.sampled_from(RULES), count=st.integers(2, 60), noise=st.floats(-1, 1), at=st.integers(0, 59))
 def test_recognise_rule(rule, count, noise, at):
     theta = ring_angles(rule, count)
     assert recognise_rule(theta) == rule

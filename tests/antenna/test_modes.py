@@ -136,9 +136,7 @@ def test_required_degree_takes_no_longer_for_large_spheres(monkeypatch):
     # Bessel functions asked for, not seconds: some 60 kr0^(1/3) of them.
     asked = []
     exact = scipy.special.jv
-    monkeypatch.setattr(
-        "scipy.special.jv", lambda order, x: asked.append(order.size) or exact(order, x)
-    )
+    monkeypatch.setattr("scipy.special.jv", lambda order, x: asked.append(order.size) or exact(order, x))
     for kr0 in (1e3, 1e6, 1e9):
         asked.clear()
         degree = required_degree(kr0, tail_db=-200.0)

@@ -29,10 +29,7 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods, transmission
 from nf2ff.solver.positions import plan_geometry
 
-EQUAL_AREA = {
-    "spiral": equal_area_spiral,
-    "lattice": constant_density,
-}
+EQUAL_AREA = {"spiral": equal_area_spiral, "lattice": constant_density}
 
 
 def vectors(points):
@@ -45,9 +42,14 @@ def steps(theta, phi, degree, *, most=60, seed=0):
     count, k = theta.size, 2 * np.pi
     radius = (1.1 * degree + 30) / k
     samples = Samples(
-        [SPEED_OF_LIGHT], np.tile(theta, 2), np.tile(phi, 2), np.repeat([0, np.pi / 2], count),
-        radius, 1, np.ones((1, 2 * count)),
-    )  # fmt: skip
+        [SPEED_OF_LIGHT],
+        np.tile(theta, 2),
+        np.tile(phi, 2),
+        np.repeat([0, np.pi / 2], count),
+        radius,
+        1,
+        np.ones((1, 2 * count)),
+    )
     geometry = plan_geometry(samples)
     a = transmission.TransmissionOperator(geometry, nf2ff.field_probe(), SPEED_OF_LIGHT, degree)
     rng = np.random.default_rng(seed)
@@ -68,9 +70,7 @@ def test_equal_area_sets_have_one_point_in_each_zone(make, count):
     points = make(count)
     assert points.count == count == points.phi.size
     # The zone of point i is 1 - 2 i/M > z > 1 - 2 (i+1)/M (Archimedes: area is 2 pi dz).
-    np.testing.assert_array_equal(
-        np.floor((1 - np.cos(points.theta)) * count / 2), np.arange(count)
-    )
+    np.testing.assert_array_equal(np.floor((1 - np.cos(points.theta)) * count / 2), np.arange(count))
     assert np.all((points.phi >= 0) & (points.phi < 2 * np.pi))
 
 
@@ -102,9 +102,13 @@ def test_spherical_harmonic_moments_of_equal_area_sets_are_small(make):
     points = make(2000)
     location = np.stack([points.theta, points.phi], axis=1)
     mean = spin.point_adjoint(
-        np.full((1, 2000), 1 / 2000, dtype=complex), spin=0, degree=20, location=location,
-        epsilon=1e-10, threads=1,
-    )  # fmt: skip
+        np.full((1, 2000), 1 / 2000, dtype=complex),
+        spin=0,
+        degree=20,
+        location=location,
+        epsilon=1e-10,
+        threads=1,
+    )
     assert np.abs(spin.unpack(mean)).max() < 5e-4
 
 
@@ -195,9 +199,7 @@ def test_jitter_moves_within_its_square(fraction):
     # Back to the tangent plane, so that the length along each axis is that of the displacement.
     plane = b / np.sum(a * b, axis=1, keepdims=True) - a
     theta, phi = points.theta, points.phi
-    south = np.stack(
-        [np.cos(theta) * np.cos(phi), np.cos(theta) * np.sin(phi), -np.sin(theta)], axis=1
-    )
+    south = np.stack([np.cos(theta) * np.cos(phi), np.cos(theta) * np.sin(phi), -np.sin(theta)], axis=1)
     east = np.stack([-np.sin(phi), np.cos(phi), 0 * phi], axis=1)
     for axis in (south, east):
         along = np.sum(plane * axis, axis=1) / step
@@ -285,9 +287,7 @@ def test_gap_of_simple_sets():
     phi = np.arange(400) * np.pi / 200
     assert largest_gap(np.full(400, 1.2), phi) == pytest.approx(np.pi - 1.2, abs=1e-6)
     # So they are from the fewest test directions.
-    assert largest_gap(np.full(400, 1.2), phi, resolution=100) == pytest.approx(
-        np.pi - 1.2, abs=1e-6
-    )
+    assert largest_gap(np.full(400, 1.2), phi, resolution=100) == pytest.approx(np.pi - 1.2, abs=1e-6)
 
 
 def test_gap_of_duplicates():
@@ -357,9 +357,7 @@ def test_spirals_converge_in_few_steps(degree):
 
 
 @pytest.mark.parametrize(
-    ("turns", "per_turn", "degree"),
-    [(42, 81, 40), (44, 69.5, 40), (44, 80.31, 42), (42, 80.9, 40)],
-    ids=str,
+    ("turns", "per_turn", "degree"), [(42, 81, 40), (44, 69.5, 40), (44, 80.31, 42), (42, 80.9, 40)], ids=str
 )
 def test_the_rule_of_the_constant_rate_spiral_holds(turns, per_turn, degree):
     points = constant_rate_spiral(turns=turns, samples_per_turn=per_turn)
@@ -369,9 +367,7 @@ def test_the_rule_of_the_constant_rate_spiral_holds(turns, per_turn, degree):
     assert far < 1e-8
 
 
-@pytest.mark.parametrize(
-    ("turns", "per_turn"), [(39, 200), (44, 76), (44, 64.5), (44, 73.25)], ids=str
-)
+@pytest.mark.parametrize(("turns", "per_turn"), [(39, 200), (44, 76), (44, 64.5), (44, 73.25)], ids=str)
 def test_beyond_the_rule_the_constant_rate_spiral_fails(turns, per_turn):
     # At N = 40: too few turns; rows in line; interleaved, but too few; shifted by a quarter, but
     # too few. More than 24 steps, or fewer that lead to wrong waves.
@@ -431,9 +427,7 @@ def test_refusals(call, message):
         call()
 
 
-@pytest.mark.parametrize(
-    "name", ["turns", "samples_per_turn", "theta_speed", "phi_speed", "sample_time"]
-)
+@pytest.mark.parametrize("name", ["turns", "samples_per_turn", "theta_speed", "phi_speed", "sample_time"])
 @pytest.mark.parametrize("value", [0.0, -1.0, np.inf, np.nan])
 def test_constant_rate_spiral_refuses(name, value):
     arguments = {"turns": 3.0, "samples_per_turn": 8.0} | {name: value}

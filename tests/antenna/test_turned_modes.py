@@ -10,14 +10,7 @@ from nf2ff.antenna.dipoles import array_of, huygens_source
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import (
-    SPEED_OF_LIGHT,
-    Modes,
-    average_modes,
-    mode_count,
-    required_degree,
-    rotate,
-)
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, average_modes, mode_count, required_degree, rotate
 from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
@@ -27,9 +20,8 @@ from nf2ff.solver.solve import solve
 
 def modes_of(antenna, degree, frequency=ONE_METRE):
     samples = simulate_grid(
-        antenna, frequency=frequency, grid=gauss_legendre_grid(degree + 1, 2 * degree + 1),
-        radius=5.0,
-    )  # fmt: skip
+        antenna, frequency=frequency, grid=gauss_legendre_grid(degree + 1, 2 * degree + 1), radius=5.0
+    )
     return solve(samples, field_probe(), degree=degree).modes
 
 

@@ -319,14 +319,10 @@ def damage(name):
         "external link": lambda path: change(
             path, lambda f: elsewhere(f, h5py.ExternalLink("other.h5", "/response"))
         ),
-        "soft link": lambda path: change(
-            path, lambda f: elsewhere(f, h5py.SoftLink("/samples/theta"))
-        ),
+        "soft link": lambda path: change(path, lambda f: elsewhere(f, h5py.SoftLink("/samples/theta"))),
         "external storage": lambda path: change(path, external),
         "virtual dataset": lambda path: change(path, virtual),
-        "unit": lambda path: change(
-            path, lambda f: f["samples/radius"].attrs.modify("units", "mm")
-        ),
+        "unit": lambda path: change(path, lambda f: f["samples/radius"].attrs.modify("units", "mm")),
         "not finite": lambda path: change(path, infinite),
     }[name]
 
@@ -362,9 +358,7 @@ def test_native_file_of_another_kind(tmp_path):
     assert_refused(tmp_path, "transform", "probe.h5", "-o", "out.h5", says=says)
 
 
-@pytest.mark.parametrize(
-    "option", [("--response-unit", "relative"), ("--time-convention", "exp(-iwt)")]
-)
+@pytest.mark.parametrize("option", [("--response-unit", "relative"), ("--time-convention", "exp(-iwt)")])
 def test_native_file_states_its_own_conventions(native, tmp_path, option):
     says = r"native.h5: is native: exp\(\+jwt\), responses in V/m: leave those options out"
     assert_refused(tmp_path, "transform", native, "-o", "out.h5", *option, says=says)

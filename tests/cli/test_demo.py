@@ -5,12 +5,7 @@ import re
 import numpy as np
 import pytest
 import xarray
-from commands import (
-    db,
-    eirp_of,
-    run,
-    start,
-)
+from commands import db, eirp_of, run, start
 
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import huygens_source
@@ -65,9 +60,7 @@ def test_demo_figures(demo):
     rows = re.findall(r"^(.+\S) +(\S+\d) +(\S+\d) +(\S+\d)$", done.out, flags=re.MULTILINE)
     found = {name: [float(x) for x in figures] for name, *figures in rows}
     panel = weather_station_panel()
-    theta, phi = (
-        np.radians(float(re.search(rf"{x} (\S+) deg", done.out)[1])) for x in ("theta", "phi")
-    )
+    theta, phi = (np.radians(float(re.search(rf"{x} (\S+) deg", done.out)[1])) for x in ("theta", "phi"))
     eirp = eirp_of(panel, FREQUENCY, theta, phi)[0]
     power = radiated_power_of(panel, frequency=[FREQUENCY])[0]
     exact = {

@@ -107,16 +107,22 @@ BASES = {
 @pytest.mark.parametrize("basis", BASES)
 def test_levels_are_those_of_the_closed_form(small, tmp_path, basis):
     options, names = BASES[basis]
-    out = succeed(
-        small.path, "-o", tmp_path / "a.csv", "--what", "levels", "--basis", basis, *options
-    )
+    out = succeed(small.path, "-o", tmp_path / "a.csv", "--what", "levels", "--basis", basis, *options)
     assert out == f"{tmp_path / 'a.csv'}: 19 x 36 directions, 2 frequencies\n"
     found = table(tmp_path / "a.csv")
     a, b = names
     assert list(found) == [
-        "frequency_hz", "theta_deg", "phi_deg", "directivity_dbi", f"{a}_dbi", f"{b}_dbi",
-        "eirp_dbm", f"{a}_phase_deg", f"{b}_phase_deg", "trusted",
-    ]  # fmt: skip
+        "frequency_hz",
+        "theta_deg",
+        "phi_deg",
+        "directivity_dbi",
+        f"{a}_dbi",
+        f"{b}_dbi",
+        "eirp_dbm",
+        f"{a}_phase_deg",
+        f"{b}_phase_deg",
+        "trusted",
+    ]
     assert np.all(found["trusted"] == 1)
     for i, frequency in enumerate(small.frequency):
         part = {k: v.reshape(2, -1)[i] for k, v in found.items()}
@@ -168,10 +174,7 @@ def test_field_as_a_pattern(small, tmp_path):
 def test_field_as_a_native_file(small, tmp_path):
     out = succeed(small.path, "-o", tmp_path / "a.h5")
     assert out == f"{tmp_path / 'a.h5'}: 19 x 36 directions, 2 frequencies\n"
-    found, wanted = (
-        native.read_far_field(tmp_path / "a.h5"),
-        native.read_result(small.path).far_field,
-    )
+    found, wanted = (native.read_far_field(tmp_path / "a.h5"), native.read_result(small.path).far_field)
     for name in ("frequency", "theta", "phi", "e_theta", "e_phi", "radiated_power"):
         np.testing.assert_array_equal(getattr(found, name), getattr(wanted, name))
     assert found.reference == "absolute"
@@ -246,14 +249,24 @@ def cut_rows(found, kind, position, frequency):
 def test_cuts_through_z_and_about_it(small, tmp_path, basis):
     options, names = BASES[basis]
     out = succeed(
-        small.path, "-o", tmp_path / "a.csv", "--basis", basis, *options,
-        "--phi-deg", 30, "--theta-deg", 70, "--theta-deg", 110.5, "--step-deg", 7.5,
-    )  # fmt: skip
+        small.path,
+        "-o",
+        tmp_path / "a.csv",
+        "--basis",
+        basis,
+        *options,
+        "--phi-deg",
+        30,
+        "--theta-deg",
+        70,
+        "--theta-deg",
+        110.5,
+        "--step-deg",
+        7.5,
+    )
     assert out == f"{tmp_path / 'a.csv'}: 3 cuts of 48 directions, 2 frequencies\n"
     found = table(tmp_path / "a.csv")
-    assert list(found)[:6] == [
-        "frequency_hz", "cut", "cut_deg", "angle_deg", "theta_deg", "phi_deg",
-    ]  # fmt: skip
+    assert list(found)[:6] == ["frequency_hz", "cut", "cut_deg", "angle_deg", "theta_deg", "phi_deg"]
     assert found["cut"].size == 3 * 48 * 2
     angle = -180 + 7.5 * np.arange(48)
     for frequency in small.frequency:
@@ -321,9 +334,7 @@ def test_cuts_through_the_peak_or_a_direction(panel, tmp_path, basis, through):
             parts = in_basis(*e, 0, basis, np.radians(25))
         else:
             along = np.cos(angle) * tangent - np.sin(angle) * centre
-            parts = in_basis(
-                np.sum(e * along, -1), np.sum(e * normal, -1), psi, basis, np.radians(25)
-            )
+            parts = in_basis(np.sum(e * along, -1), np.sum(e * normal, -1), psi, basis, np.radians(25))
         top = directivity_of(panel.antenna, frequency, np.stack(parts, -1)).max()
         # Directions rounded by 1e-8 rad change the field by less than k r0 = 75 times that, and
         # the polarisation vectors of the search by its 1e-7.
@@ -378,9 +389,7 @@ def partly(small, tmp_path):
     mark = np.stack([np.ones_like(lost), ~lost])
     field = dataclasses.replace(found.far_field, trusted=mark)
     sentences = [["the first"], ["the second", "and another"]]
-    native.write_result(
-        tmp_path / "partly.h5", modes=found.modes, far_field=field, warnings=sentences
-    )
+    native.write_result(tmp_path / "partly.h5", modes=found.modes, far_field=field, warnings=sentences)
     return tmp_path / "partly.h5", field
 
 
@@ -398,9 +407,7 @@ def test_directions_not_to_trust_are_marked(partly, tmp_path):
         "warning, 3 GHz: and another",
         f"warning, {lost}, do not trust them",
     ]
-    np.testing.assert_array_equal(
-        table(tmp_path / "a.csv")["trusted"].reshape(2, 19, 36), field.trusted
-    )
+    np.testing.assert_array_equal(table(tmp_path / "a.csv")["trusted"].reshape(2, 19, 36), field.trusted)
     run(path, "-o", tmp_path / "b.csv", "--phi-deg", 40, "--theta-deg", 85, "--step-deg", 5)
     found = table(tmp_path / "b.csv")
     one = cut_rows(found, "phi", 40, 3e9)

@@ -26,9 +26,13 @@ from nf2ff.io.nsma_reader import read_nsma
 #: clockwise for that person (IEEE Std 145, from memory), from up to right: up leads by 90 deg,
 #: right = -j up, and (up + j right)/sqrt 2 is greatest.
 SEEN = {
-    "V": [1, 0], "H": [0, 1], "SLR": [0.5**0.5, 0.5**0.5], "SLL": [0.5**0.5, -(0.5**0.5)],
-    "RCP": [0.5**0.5, 1j * 0.5**0.5], "LCP": [0.5**0.5, -1j * 0.5**0.5],
-}  # fmt: skip
+    "V": [1, 0],
+    "H": [0, 1],
+    "SLR": [0.5**0.5, 0.5**0.5],
+    "SLL": [0.5**0.5, -(0.5**0.5)],
+    "RCP": [0.5**0.5, 1j * 0.5**0.5],
+    "LCP": [0.5**0.5, -1j * 0.5**0.5],
+}
 
 
 ACROSS = {"V": "H", "H": "V", "SLR": "SLL", "SLL": "SLR", "RCP": "LCP", "LCP": "RCP"}
@@ -87,12 +91,7 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
     out = succeed(panel.path, "-o", path, *NSMA, *chosen, "--with-phase")
     co = polarisation or "V"
     cross = ACROSS[co]
-    names = [
-        ("H", f"{co}/{co}"),
-        ("H", f"{co}/{cross}"),
-        ("V", f"{co}/{co}"),
-        ("V", f"{co}/{cross}"),
-    ]
+    names = [("H", f"{co}/{co}"), ("H", f"{co}/{cross}"), ("V", f"{co}/{co}"), ("V", f"{co}/{cross}")]
     listed = ", ".join(" ".join(x) for x in names)
     assert out == f"{path}: {listed} in {count} directions, 1 frequency, gain -30.00 dBi\n"
     found = read_nsma(path)
@@ -116,14 +115,10 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
     }
     assert [(x.plane, x.polarisation) for x in found.cuts[0]] == names
     weights = {name: np.array(w) for name, w in SEEN.items()}
-    at_peak = (
-        weights[co] @ seen_from_behind(panel.antenna, frequency, axis, up, "V", np.zeros(1))[:, 0]
-    )
+    at_peak = weights[co] @ seen_from_behind(panel.antenna, frequency, axis, up, "V", np.zeros(1))[:, 0]
     for cut in found.cuts[0]:
         np.testing.assert_array_equal(cut.angle_deg, -180 + 360 / count * np.arange(count))
-        e = seen_from_behind(
-            panel.antenna, frequency, axis, up, cut.plane, np.radians(cut.angle_deg)
-        )
+        e = seen_from_behind(panel.antenna, frequency, axis, up, cut.plane, np.radians(cut.angle_deg))
         wanted = weights[cut.polarisation[len(co) + 1 :]] @ e / at_peak
         level = 10 ** (cut.level_db / 20)
         # Three decimals in dB are a factor 1 + 0.58e-4; three in deg are 0.87e-5 rad; the axis is
@@ -139,9 +134,24 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
 @pytest.mark.parametrize("up", ["x", "-x", "y", "-y", "-z"])
 def test_other_ways_to_mount(small, tmp_path, up):
     succeed(
-        small.path, "-o", tmp_path / "a.nsma", *FIELDS, "--up", up, "--gain-dbi", -30,
-        "--polarisation", "SLR", "--through", 70, 50, "--step-deg", 10, "--frequency-ghz", 3,
-    )  # fmt: skip
+        small.path,
+        "-o",
+        tmp_path / "a.nsma",
+        *FIELDS,
+        "--up",
+        up,
+        "--gain-dbi",
+        -30,
+        "--polarisation",
+        "SLR",
+        "--through",
+        70,
+        50,
+        "--step-deg",
+        10,
+        "--frequency-ghz",
+        3,
+    )
     found = read_nsma(tmp_path / "a.nsma")
     assert found.fields["COMNT2"] == "Great circles through theta 70.000 deg, phi 50.000 deg"
     # Levels do not refer to that direction: no half-power width about it.
@@ -163,10 +173,13 @@ def test_other_ways_to_mount(small, tmp_path, up):
     # The reference: co-polar at the peak, parallel to the axis' own vectors by rolling the wave
     # front along the great circle from the axis to the peak.
     start = max(
-        (vectors(*(np.array([x]) for x in np.radians([t, p])))[0][0] for t in range(0, 181, 10)
-         for p in range(0, 360, 10)),
+        (
+            vectors(*(np.array([x]) for x in np.radians([t, p])))[0][0]
+            for t in range(0, 181, 10)
+            for p in range(0, 360, 10)
+        ),
         key=lambda r: np.sum(np.abs(field_along(small.antenna, 3e9, r[None])) ** 2),
-    )  # fmt: skip
+    )
     peak = peak_of(small.antenna, 3e9, start, 0.2)
     vertical = upward - (upward @ axis) * axis
     vertical /= np.linalg.norm(vertical)
@@ -182,9 +195,8 @@ def test_other_ways_to_mount(small, tmp_path, up):
 def test_gain_from_the_power_put_in(panel, tmp_path):
     # Closed form: partial gain 4 pi U / P, P the power put in; the antenna radiates 0.098 W.
     succeed(
-        panel.path, "-o", tmp_path / "a.nsma", *FIELDS, "--up", "z", "--input-power-w", 0.1,
-        "--step-deg", 30,
-    )  # fmt: skip
+        panel.path, "-o", tmp_path / "a.nsma", *FIELDS, "--up", "z", "--input-power-w", 0.1, "--step-deg", 30
+    )
     axis = peak_of(panel.antenna, 24e9, np.array([1, 0, -0.15]), 0.1)
     e = seen_from_behind(panel.antenna, 24e9, axis, np.array([0, 0, 1.0]), "V", np.zeros(1))[0, 0]
     gain = 4 * np.pi * abs(e) ** 2 / (2 * WAVE_IMPEDANCE) / 0.1
@@ -199,17 +211,14 @@ def panel_peak(panel):
 
 
 @pytest.mark.parametrize(
-    ("names", "share"),
-    [(("radiation_efficiency", "total_efficiency"), 0.5), (("total_efficiency",), 0.25)],
+    ("names", "share"), [(("radiation_efficiency", "total_efficiency"), 0.5), (("total_efficiency",), 0.25)]
 )
 def test_gain_of_a_result_that_knows_the_power(panel, tmp_path, names, share):
     # Gain is partial directivity times efficiency (closed form). Of both efficiencies, that of the
     # power accepted gives the gain.
     stated = {"radiation_efficiency": ([0.5], "1", "a"), "total_efficiency": ([0.25], "1", "b")}
     modes = native.read_result(panel.path).modes
-    native.write_result(
-        tmp_path / "r.h5", modes=modes, scalars={name: stated[name] for name in names}
-    )
+    native.write_result(tmp_path / "r.h5", modes=modes, scalars={name: stated[name] for name in names})
     words = (tmp_path / "r.h5", "-o", tmp_path / "a.nsma", *FIELDS, "--up", "z", "--step-deg", 30)
     succeed(*words)
     wanted = share * directivity_of(panel.antenna, 24e9, panel_peak(panel)[:1])[0]
@@ -236,9 +245,7 @@ def test_directivity_is_not_gain(small, relative, tmp_path):
     says = "a pattern file needs the gain, and the directivity, "
     assert_refused(tmp_path, small.path, *out, says=says)
     line = run(small.path, *out).err
-    assert (
-        "the gain is less by the losses in the antenna: give the gain (--gain-dbi), or the" in line
-    )
+    assert "the gain is less by the losses in the antenna: give the gain (--gain-dbi), or the" in line
     assert_refused(tmp_path, relative, *out, says=says)
     assert run(relative, *out).err.endswith(": give the gain (--gain-dbi)\n")
     says = "the power put in gives the gain of absolute data, and these are relative: give the gain"
@@ -271,8 +278,7 @@ def test_gain_belongs_to_the_middle_of_the_band():
 
 
 def test_fields_of_the_user_come_first(small, tmp_path):
-    more = ("LOWFRQ=2700", "HGHFRQ=3100", "PATTYP=envelope", "COMNT1=mine", "AZWIDT=70",
-            "DESCR1=a = b")  # fmt: skip
+    more = ("LOWFRQ=2700", "HGHFRQ=3100", "PATTYP=envelope", "COMNT1=mine", "AZWIDT=70", "DESCR1=a = b")
     words = [x for word in more for x in ("--field", word)]
     succeed(small.path, "-o", tmp_path / "a.nsma", *NSMA, *words, "--step-deg", 30)
     found = read_nsma(tmp_path / "a.nsma").fields
@@ -342,9 +348,11 @@ def test_circular_polarisation_is_found():
 def nsma_of(modes=HUYGENS, **changes):
     """A pattern of a Huygens source towards +z, some arguments changed."""
     given = {
-        "up": [0, 1, 0], "angle": [0.0], "gain_dbi": 1.0,
+        "up": [0, 1, 0],
+        "angle": [0.0],
+        "gain_dbi": 1.0,
         "fields": {"ANTMAN": "E", "MODNUM": "1", "ELTILT": "0,0"},
-    }  # fmt: skip
+    }
     return nsma_pattern(modes, **{**given, **changes})
 
 
@@ -353,20 +361,14 @@ def nsma_of(modes=HUYGENS, **changes):
     [
         ({"polarisation": "X"}, "polarisation is 'X', expected one of V, H, SLR, SLL, RCP, LCP"),
         ({"polarisation": "V"}, "no field of polarisation V at the peak, 1 GHz: choose the polari"),
-        (
-            {"fields": {"MDGAIN": "1"}},
-            "MDGAIN follows from the gain, given in dBi: leave the field",
-        ),
+        ({"fields": {"MDGAIN": "1"}}, "MDGAIN follows from the gain, given in dBi: leave the field"),
         ({"fields": {"GUNITS": "A/B"}}, "GUNITS follows from the gain, given in dBi: leave the"),
         ({"up": [0, 0, 1]}, "the axis of the cuts, theta 0 deg, points up or down: give another"),
         ({"up": [1e-4, 0, -1]}, "points up or down: .*another axis"),
         ({"up": [0, 0, 0]}, "up is .*, expected three components that are not all zero"),
         ({"up": [0, 1]}, "up is .*, expected three components"),
         ({"gain_dbi": None, "input_power": 0.0}, "input_power is 0.0 W, expected a positive power"),
-        (
-            {"gain_dbi": None, "input_power": np.nan},
-            "input_power is nan W, expected a positive pow",
-        ),
+        ({"gain_dbi": None, "input_power": np.nan}, "input_power is nan W, expected a positive pow"),
         ({"gain_dbi": np.inf}, "gain_dbi is inf"),
         ({"gain_dbi": None, "input_power": [1, 2]}, "input_power has 2 values for 1 frequencies"),
         ({"modes": modes_of({})}, r"radiated power is 0 W at 1e\+09 Hz: directivity is not"),

@@ -32,9 +32,7 @@ def test_no_file_is_overwritten(small, tmp_path, name):
     input_ = tmp_path / "copy.h5"
     input_.write_bytes(small.path.read_bytes())
     words = (input_, "-o", input_, "--overwrite", "--what", "levels")
-    assert_refused(
-        tmp_path, *words, says="is an input of this command: choose another name for the"
-    )
+    assert_refused(tmp_path, *words, says="is an input of this command: choose another name for the")
     words = (small.path, "-o", tmp_path / "no" / name, *options)
     assert_refused(tmp_path, *words, says="there is no folder")
 
@@ -53,9 +51,7 @@ USAGE = {
         ("a.csv", "--what", "levels", "--step-deg", 3),
         "--step-deg belongs to cuts and nsma, not to levels: leave it out",
     ),
-    "default value": (
-        ("a.h5", "--basis", "theta-phi"), "--basis belongs to levels and cuts, not to field"
-    ),
+    "default value": (("a.h5", "--basis", "theta-phi"), "--basis belongs to levels and cuts, not to field"),
     "flag": (("a.csv", "--with-phase"), "--with-phase belongs to nsma, not to cuts"),
     "cut": (("a.nsma", *NSMA, "--phi-deg", 0), "--phi-deg belongs to cuts, not to nsma"),
     "angle": (
@@ -67,10 +63,12 @@ USAGE = {
         "--through is 190 0, expected theta from 0 to 180 deg, phi within 360",
     ),
     "text under a name of HDF5": (
-        ("a.h5", "--what", "cuts"), "cuts is written as text, a.h5 is a name of HDF5: choose anot",
+        ("a.h5", "--what", "cuts"),
+        "cuts is written as text, a.h5 is a name of HDF5: choose anot",
     ),
     "levels under a name of HDF5": (
-        ("a.H5", "--what", "levels"), "levels is written as text, a.H5 is a name of HDF5",
+        ("a.H5", "--what", "levels"),
+        "levels is written as text, a.H5 is a name of HDF5",
     ),
     "plane": (("a.csv", "--plane-deg", "inf"), "--plane-deg is inf, expected an angle in degrees"),
     "azimuth": (("a.csv", "--phi-deg", 0, "--phi-deg", "nan"), "--phi-deg is nan, expected an ang"),
@@ -91,7 +89,7 @@ USAGE = {
     "gain as field": (("a.nsma", *NSMA, "--field", "MDGAIN=3"), "--field is 'MDGAIN=3', expected"),
     "derived": (("a.nsma", *NSMA, "--field", "NOFREQ=3"), "--field is 'NOFREQ=3', expected TAG=VA"),
     "twice": (("a.nsma", *NSMA, "--field", "MODNUM=2"), "each tag once, of COMNT1, COMNT2, ANTMAN"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(("words", "says"), USAGE.values(), ids=USAGE)
@@ -135,9 +133,7 @@ def test_a_stored_grid_too_large_for_text(small, tmp_path, monkeypatch):
     monkeypatch.setattr(cli_export, "MAX_TABLE", 1000)
     for what in ("levels", "field"):
         words = (small.path, "-o", tmp_path / "a.csv", "--what", what)
-        assert_refused(
-            tmp_path, *words, says="1368 directions times frequencies, more than 1000: u"
-        )
+        assert_refused(tmp_path, *words, says="1368 directions times frequencies, more than 1000: u")
     succeed(small.path, "-o", tmp_path / "a.h5")
 
 
@@ -228,5 +224,7 @@ def test_hdf5_opens_in_other_programs(small, tmp_path):
     with h5py.File(tmp_path / "a.h5") as file:
         assert file["far_field/e_theta"].attrs["units"] == "V"
         assert [axis[0].name for axis in file["far_field/e_phi"].dims] == [
-            "/far_field/frequency", "/far_field/theta", "/far_field/phi",
-        ]  # fmt: skip
+            "/far_field/frequency",
+            "/far_field/theta",
+            "/far_field/phi",
+        ]

@@ -5,12 +5,7 @@ import json
 import numpy as np
 import pytest
 from cli_probe_cases import INPUT, REFERENCE_LOSS, REFLECTION, TAKEN, WAYS, level_of
-from commands import (
-    db,
-    eirp_of,
-    run,
-    transformed,
-)
+from commands import db, eirp_of, run, transformed
 
 from nf2ff.antenna.closed_form import radiated_power_of
 from nf2ff.io import native
@@ -18,9 +13,9 @@ from nf2ff.io.antenna_toml import read_antenna
 
 
 def directivity_of(antenna, fact):
-    eirp = eirp_of(antenna, fact["frequency_hz"], *(
-        np.radians(fact["peak"][x]) for x in ("theta_deg", "phi_deg")
-    ))[0]  # fmt: skip
+    eirp = eirp_of(
+        antenna, fact["frequency_hz"], *(np.radians(fact["peak"][x]) for x in ("theta_deg", "phi_deg"))
+    )[0]
     return eirp / radiated_power_of(antenna, frequency=[fact["frequency_hz"]])[0]
 
 
@@ -63,8 +58,14 @@ def test_gain_by_substitution_with_a_relative_probe(room, tmp_path):
     run("import", room["pattern.csv"], "-o", tmp_path / "probe.h5", "--relative")
     words = ("--probe", tmp_path / "probe.h5", *TAKEN)
     transformed(room["ref.h5"], tmp_path / "reference.h5", *words)
-    options = ("--gain-transfer", room["transfer.toml"], "--reference-result",
-               tmp_path / "reference.h5", "--input-power-w", INPUT)  # fmt: skip
+    options = (
+        "--gain-transfer",
+        room["transfer.toml"],
+        "--reference-result",
+        tmp_path / "reference.h5",
+        "--input-power-w",
+        INPUT,
+    )
     done = run("transform", room["scan.h5"], "-o", tmp_path / "out.h5", "--json", *words, *options)
     assert done.code == 0
     (first, _) = json.loads(done.out)["frequencies"]

@@ -5,9 +5,7 @@ import subprocess
 import sys
 
 import pytest
-from commands import (
-    succeed,
-)
+from commands import succeed
 
 import nf2ff
 
@@ -40,8 +38,7 @@ def test_help_is_quick(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "command",
-    ["demo", "export", "import", "inspect", "simulate", "study", "transform", "uncertainty"],
+    "command", ["demo", "export", "import", "inspect", "simulate", "study", "transform", "uncertainty"]
 )
 def test_help_of_each_command(command):
     assert f"  {command} " in succeed("--help")

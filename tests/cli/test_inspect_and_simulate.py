@@ -6,14 +6,7 @@ import re
 import h5py
 import numpy as np
 import pytest
-from commands import (
-    assert_refused,
-    put_rows,
-    rows_of,
-    simulated,
-    succeed,
-    transformed,
-)
+from commands import assert_refused, put_rows, rows_of, simulated, succeed, transformed
 
 import nf2ff
 from nf2ff.io import tables
@@ -85,8 +78,7 @@ def test_inspect_says_why_it_is_no_grid(scan, tmp_path):
     about = json.loads(succeed("inspect", table, "--json"))
     assert about["samples_per_frequency"] == 2399
     assert about["regular_grid"] == (
-        "no: 1 of 1200 positions lack a second polarisation (another chi), first at theta 7.5 deg, "
-        "phi 90 deg"
+        "no: 1 of 1200 positions lack a second polarisation (another chi), first at theta 7.5 deg, phi 90 deg"
     )
     assert "grid_supports_degree" not in about
 
@@ -105,9 +97,14 @@ def test_simulate_takes_each_frequency_once(scan, tmp_path):
     words = ("--frequency-ghz", 3, "--frequency-ghz", 3.0, "--radius-m", 0.4)
     antenna = scan.with_suffix(".toml")
     assert_refused(
-        tmp_path, "simulate", antenna, "-o", tmp_path / "scan.csv", *words,
+        tmp_path,
+        "simulate",
+        antenna,
+        "-o",
+        tmp_path / "scan.csv",
+        *words,
         says="--frequency-ghz is 3 twice: give each once",
-    )  # fmt: skip
+    )
 
 
 def test_simulate_adds_noise_by_its_seed(tmp_path):

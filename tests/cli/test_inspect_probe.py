@@ -8,13 +8,7 @@ import numpy as np
 import probe_oracle
 import pytest
 from cli_probe_cases import KNOWN, TAKEN, boresight, level_of
-from commands import (
-    assert_refused,
-    db,
-    run,
-    succeed,
-    transformed,
-)
+from commands import assert_refused, db, run, succeed, transformed
 
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, mode_numbers, wavenumber
@@ -140,13 +134,25 @@ def test_relative_pattern_gets_its_level_from_a_stated_gain(room, tmp_path):
         assert refused.code == 2
         assert "--gain gives the probe its level: leave --relative and" in refused.err
     assert_refused(
-        tmp_path, "import", room["scan.h5"], "-o", tmp_path / "x.h5", "--gain", gain,
+        tmp_path,
+        "import",
+        room["scan.h5"],
+        "-o",
+        tmp_path / "x.h5",
+        "--gain",
+        gain,
         says="scan.h5: holds samples: leave the options of a probe out",
-    )  # fmt: skip
+    )
     assert_refused(
-        tmp_path, "import", room["probe.h5"], "-o", tmp_path / "x.h5", "--gain", gain,
+        tmp_path,
+        "import",
+        room["probe.h5"],
+        "-o",
+        tmp_path / "x.h5",
+        "--gain",
+        gain,
         says="gain.toml: the probe answers in sqrt.W., its level is known: leave the gain out",
-    )  # fmt: skip
+    )
 
 
 def test_steps_of_ports_without_samples_are_told(room, tmp_path):
@@ -164,9 +170,13 @@ def test_an_antenna_factor_and_a_probe_exclude_each_other(room, tmp_path):
     level.write_text('starts_from = "sqrt(W)"\n' + step, encoding="utf-8")
     words = (room["scan.h5"], "--level", level, "--probe", room["probe.h5"])
     assert_refused(
-        tmp_path, "transform", *words, "-o", tmp_path / "x.h5",
+        tmp_path,
+        "transform",
+        *words,
+        "-o",
+        tmp_path / "x.h5",
         says="level.toml: has an antenna factor, which stands for the probe: leave it or --probe",
-    )  # fmt: skip
+    )
 
 
 def test_inspect_a_result_of_known_gain(room, tmp_path):

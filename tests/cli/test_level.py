@@ -5,14 +5,7 @@ import json
 import numpy as np
 import pytest
 from cli_probe_cases import CHAIN, FIELD, FREQUENCY, STEPS, TAKEN, boresight, field_error, level_of
-from commands import (
-    db,
-    eirp_of,
-    run,
-    simulated,
-    succeed,
-    transformed,
-)
+from commands import db, eirp_of, run, simulated, succeed, transformed
 
 from nf2ff.antenna.closed_form import radiated_power_of
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
@@ -49,8 +42,7 @@ def test_eirp_of_a_transmitter_through_a_calibrated_chain(room, readings, tmp_pa
         e = np.sum(np.abs(boresight(port, FREQUENCY)) ** 2, axis=1)
         low, high = np.sort(db(4 * np.pi * e / (2 * WAVE_IMPEDANCE)))
         assert lines[len(lines) - 3 + number] == (
-            f"probe, port {number}: gain {low:.6g} to {high:.6g} dBi at 3 to 3.4 GHz, on its "
-            "boresight"
+            f"probe, port {number}: gain {low:.6g} to {high:.6g} dBi at 3 to 3.4 GHz, on its boresight"
         )
     inputs = json.loads(native.read_provenance(result)["inputs"])
     files = (readings, room["probe.h5"], room["chain.toml"], room["cable.csv"])
@@ -58,8 +50,7 @@ def test_eirp_of_a_transmitter_through_a_calibrated_chain(room, readings, tmp_pa
 
 
 @pytest.mark.parametrize(
-    ("step", "shift"),
-    [("cable", -3.2), ("low-noise amplifier", 20.5), ("second channel", None)],
+    ("step", "shift"), [("cable", -3.2), ("low-noise amplifier", 20.5), ("second channel", None)]
 )
 def test_a_step_left_out_is_missed_by_as_much(room, readings, tmp_path, step, shift):
     # The figures above are not right by chance: without the step they are off by it.
@@ -117,8 +108,9 @@ def test_gain_for_stated_powers(room, tmp_path):
         values = db(np.asarray(scalars[f"peak_{name}"].values))
         assert values.tolist() == pytest.approx([x["peak"][f"{name}_dbi"] for x in facts])
     # And in the table that is printed.
-    out = succeed("transform", room["scan.h5"], "-o", tmp_path / "again.h5", "--probe",
-                  room["probe.h5"], *words)  # fmt: skip
+    out = succeed(
+        "transform", room["scan.h5"], "-o", tmp_path / "again.h5", "--probe", room["probe.h5"], *words
+    )
     header, *rows = out.splitlines()[2:]
     assert header.split()[6:8] == ["G/dBi", "Greal/dBi"]
     for row, fact in zip(rows, facts, strict=True):

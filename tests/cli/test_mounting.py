@@ -7,23 +7,8 @@ import re
 import numpy as np
 import probe_oracle
 import pytest
-from cli_probe_cases import (
-    FIELD,
-    FREQUENCY,
-    PORTS,
-    STEPS,
-    boresight,
-    field_error,
-    level_of,
-    take_port,
-)
-from commands import (
-    db,
-    run,
-    simulated,
-    succeed,
-    transformed,
-)
+from cli_probe_cases import FIELD, FREQUENCY, PORTS, STEPS, boresight, field_error, level_of, take_port
+from commands import db, run, simulated, succeed, transformed
 
 import nf2ff
 from nf2ff.antenna.closed_form import far_field_of, near_field, radiated_power_of
@@ -40,9 +25,7 @@ def turn_about(axis, angle_deg):
 def put_dipoles(path, cluster):
     """A cluster of dipoles as the commands read it."""
     lines = []
-    for position, *moments in zip(
-        cluster.position, cluster.electric, cluster.magnetic, strict=True
-    ):
+    for position, *moments in zip(cluster.position, cluster.electric, cluster.magnetic, strict=True):
         lines += ["[[dipole]]", f"position_m = {position.tolist()}"]
         for name, moment in zip(("electric_a_m", "magnetic_v_m"), moments, strict=True):
             lines.append(f"{name} = {[[x.real, x.imag] for x in moment.tolist()]}")
@@ -85,9 +68,7 @@ def test_chi_offset_and_tilt_of_a_probe(room, tmp_path):
     for number, port in enumerate(room.ports, start=1):
         e = np.sum(np.abs(boresight(port, FREQUENCY[:1])) ** 2)
         gain = f"{db(4 * np.pi * e / (2 * WAVE_IMPEDANCE)):.6g}"
-        assert f"probe, port {number}: gain {gain} dBi at 3 GHz, on its boresight" in level_of(
-            result
-        )
+        assert f"probe, port {number}: gain {gain} dBi at 3 GHz, on its boresight" in level_of(result)
     # Any part of it left out or taken the other way round is missed by a hundredth of a radian.
     for wrong in (
         tilt,
@@ -186,8 +167,17 @@ def test_uncertainty_takes_the_mounting_too(room, tmp_path):
     (tmp_path / "budget.toml").write_text(
         'metrics = ["trp"]\n[[error]]\nkind = "probe-gain"\namplitude = 0.01\n', encoding="utf-8"
     )
-    words = ("uncertainty", scan, tmp_path / "budget.toml", "--probe", room["probe.h5"], "--linear",
-             "--degree", 16, "--json")  # fmt: skip
+    words = (
+        "uncertainty",
+        scan,
+        tmp_path / "budget.toml",
+        "--probe",
+        room["probe.h5"],
+        "--linear",
+        "--degree",
+        16,
+        "--json",
+    )
     watts = radiated_power_of(room.antenna, frequency=FREQUENCY[:1])[0]
     offset = ("--probe-chi-offset-deg", 10)
     few = (*offset, "--probe-largest-order", 3)

@@ -6,11 +6,7 @@ import re
 import numpy as np
 import pytest
 from cli_probe_cases import CHAIN, FREQUENCY, STEPS, write_pattern
-from commands import (
-    assert_refused,
-    run,
-    simulated,
-)
+from commands import assert_refused, run, simulated
 
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
 from nf2ff.io import native
@@ -24,15 +20,7 @@ USAGE = [
         "--probe-largest-order needs --probe: the ideal field probe has the orders +-1 alone",
     ),
     (
-        [
-            "--probe",
-            "probe.h5",
-            "--probe-largest-order",
-            3,
-            "--first-order",
-            "--method",
-            "quadrature",
-        ],
+        ["--probe", "probe.h5", "--probe-largest-order", 3, "--first-order", "--method", "quadrature"],
         "--first-order takes the orders +-1 alone: leave it or --probe-largest-order out",
     ),
     (["--probe", "probe.h5", "--first-order"], "--first-order needs --method: quadrature or least"),
@@ -69,74 +57,116 @@ RELATIVE = ("--probe", "probe.h5")
 
 REFUSED = {
     "power of zero": (
-        "scan.h5", [*RELATIVE, "--input-power-w", 0],
+        "scan.h5",
+        [*RELATIVE, "--input-power-w", 0],
         r"^nf2ff: --input-power-w is 0, expected watts above 0: dBm are 10\^\(level/10\) mW$",
     ),
     "power in dBm": (
-        "scan.h5", [*RELATIVE, "--accepted-power-w", -10],
+        "scan.h5",
+        [*RELATIVE, "--accepted-power-w", -10],
         r"^nf2ff: --accepted-power-w is -10, expected watts above 0",
     ),
     "power that is none": (
-        "scan.h5", [*RELATIVE, "--input-power-w", "nan"], "--input-power-w is nan, expected watts",
+        "scan.h5",
+        [*RELATIVE, "--input-power-w", "nan"],
+        "--input-power-w is nan, expected watts",
     ),
     "more accepted than incident": (
-        "scan.h5", [*RELATIVE, "--input-power-w", 1, "--accepted-power-w", 1.1],
+        "scan.h5",
+        [*RELATIVE, "--input-power-w", 1, "--accepted-power-w", 1.1],
         "--accepted-power-w is 1.1, more than the 1 W that --input-power-w says are incident: a po",
     ),
     "gain of relative responses": (
-        "relative_scan.h5", [*RELATIVE, "--input-power-w", 1],
+        "relative_scan.h5",
+        [*RELATIVE, "--input-power-w", 1],
         r"relative_scan.h5: realised gain needs absolute data, and the responses are relative: "
         r"state the unit of a table \(--response-unit\), tie them to watts \(--level\), or compare "
         r"with an antenna of known gain \(--gain-transfer\)$",
     ),
     "gain with a relative probe": (
-        "scan.h5", ["--probe", "relative_probe.h5", "--accepted-power-w", 1],
+        "scan.h5",
+        ["--probe", "relative_probe.h5", "--accepted-power-w", 1],
         r"relative_probe.h5: gain needs absolute data, and the probe is relative: give it the "
         r"level of 1 W into its port, or compare with an antenna of known gain \(--gain-trans",
     ),
     "level set twice by substitution": (
         "scan.h5",
-        [*RELATIVE, "--gain-transfer", "transfer.toml", "--reference-result", "reference.h5",
-         "--input-power-w", 1],
+        [
+            *RELATIVE,
+            "--gain-transfer",
+            "transfer.toml",
+            "--reference-result",
+            "reference.h5",
+            "--input-power-w",
+            1,
+        ],
         r"scan.h5: is absolute \(sqrt\(W\)\): --gain-transfer would set its level twice: leave it "
         r"out, or state no unit for a table$",
     ),
     "absolute reference": (
         "relative_scan.h5",
-        [*RELATIVE, "--gain-transfer", "transfer.toml", "--reference-result", "absolute.h5",
-         "--input-power-w", 1],
+        [
+            *RELATIVE,
+            "--gain-transfer",
+            "transfer.toml",
+            "--reference-result",
+            "absolute.h5",
+            "--input-power-w",
+            1,
+        ],
         "absolute.h5: is absolute, the scan is relative: transform both alike, in the same range a",
     ),
     "reference that is no result": (
         "relative_scan.h5",
-        [*RELATIVE, "--gain-transfer", "transfer.toml", "--reference-result", "scan.h5",
-         "--input-power-w", 1],
+        [
+            *RELATIVE,
+            "--gain-transfer",
+            "transfer.toml",
+            "--reference-result",
+            "scan.h5",
+            "--input-power-w",
+            1,
+        ],
         "scan.h5: has no group /modes: it is a file of kind samples",
     ),
     "chain for readings that are waves": (
-        "scan.h5", [*RELATIVE, "--level", "chain.toml"],
+        "scan.h5",
+        [*RELATIVE, "--level", "chain.toml"],
         r"chain.toml: the responses are sqrt\(W\), and the chain starts from relative: leave the c",
     ),
     "chain that is a transfer": (
-        "readings.csv", [*RELATIVE, "--level", "transfer.toml"],
+        "readings.csv",
+        [*RELATIVE, "--level", "transfer.toml"],
         r"transfer.toml: has .*expected tables \[\[step\]\]",
     ),
     "transfer that is a chain": (
         "relative_scan.h5",
-        [*RELATIVE, "--gain-transfer", "chain.toml", "--reference-result", "reference.h5",
-         "--input-power-w", 1],
+        [
+            *RELATIVE,
+            "--gain-transfer",
+            "chain.toml",
+            "--reference-result",
+            "reference.h5",
+            "--input-power-w",
+            1,
+        ],
         r"chain.toml: key 'step' is unknown.*: expected name, table, gain_dbi",
     ),
     "probe of another unit": (
-        "scan.h5", [], r"scan.h5: the responses are in sqrt\(W\), the probe answers in V/m: state",
+        "scan.h5",
+        [],
+        r"scan.h5: the responses are in sqrt\(W\), the probe answers in V/m: state",
     ),
     "probe with a level to state": (
-        "scan.h5", ["--probe", "reference_absolute.h5"],
+        "scan.h5",
+        ["--probe", "reference_absolute.h5"],
         r"reference_absolute.h5: is absolute: state the power that went into the probe's port, or "
         r"take its level as unknown, when it is imported \(nf2ff import --input-power-w or --relat",
     ),
     "probe that is a scan": (
-        "scan.h5", ["--probe", "copy.h5"], "copy.h5: holds samples: expected a probe, a pattern, a",
+        "scan.h5",
+        ["--probe", "copy.h5"],
+        "copy.h5: holds samples: expected a probe, a pattern, a",
     ),
     "two time conventions": (
         "readings.csv",
@@ -145,30 +175,37 @@ REFUSED = {
         r"own \(nf2ff import --time-convention\)$",
     ),
     "probe of one port": (
-        "scan.h5", ["--probe", "one_port.csv"],
+        "scan.h5",
+        ["--probe", "one_port.csv"],
         "scan.h5: the samples use port 2, the probe has 1 port: give a probe with that port$",
     ),
     "three offsets for two ports": (
-        "scan.h5", [*RELATIVE, *(3 * ["--probe-chi-offset-deg", 1])],
+        "scan.h5",
+        [*RELATIVE, *(3 * ["--probe-chi-offset-deg", 1])],
         "--probe-chi-offset-deg is given 3 times, the probe has 2 ports: give it once for all po",
     ),
     "two offsets for the ideal probe": (
-        "scan.h5", 2 * ["--probe-chi-offset-deg", 1],
+        "scan.h5",
+        2 * ["--probe-chi-offset-deg", 1],
         "--probe-chi-offset-deg is given 2 times, the probe has 1 port: give it once for all po",
     ),
     "more than a turn": (
-        "scan.h5", [*RELATIVE, "--probe-chi-offset-deg", 361],
+        "scan.h5",
+        [*RELATIVE, "--probe-chi-offset-deg", 361],
         "--probe-chi-offset-deg is 361, expected degrees from -360 to 360$",
     ),
     "a tilt that looks past the antenna": (
-        "scan.h5", [*RELATIVE, "--probe-tilt-y-deg", -90],
+        "scan.h5",
+        [*RELATIVE, "--probe-tilt-y-deg", -90],
         "--probe-tilt-y-deg is -90, expected degrees from -45 to 45$",
     ),
     "a tilt that is none": (
-        "scan.h5", [*RELATIVE, "--probe-tilt-x-deg", "nan"], "--probe-tilt-x-deg is nan, expected",
+        "scan.h5",
+        [*RELATIVE, "--probe-tilt-x-deg", "nan"],
+        "--probe-tilt-x-deg is nan, expected",
     ),
     "scan that is a probe": ("probe.h5", [], "probe.h5: has no group /samples: it is a file of ki"),
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
@@ -204,9 +241,14 @@ def test_frequency_that_the_reference_lacks(room, substitution, tmp_path):
     native.write_samples(tmp_path / "scan.h5", moved)
     words = ("--probe", room["probe.h5"], *substitution, "--input-power-w", 1)
     assert_refused(
-        tmp_path, "transform", tmp_path / "scan.h5", "-o", tmp_path / "out.h5", *words,
+        tmp_path,
+        "transform",
+        tmp_path / "scan.h5",
+        "-o",
+        tmp_path / "out.h5",
+        *words,
         says="scan.h5: the reference antenna was not measured at 3.399 GHz, its 2 frequencies are",
-    )  # fmt: skip
+    )
 
 
 def test_tables_of_a_level_are_not_written_over(room, readings, tmp_path):
@@ -214,52 +256,77 @@ def test_tables_of_a_level_are_not_written_over(room, readings, tmp_path):
     chain.write_text(CHAIN, encoding="utf-8")
     (tmp_path / "cable.csv").write_bytes(room["cable.csv"].read_bytes())
     assert_refused(
-        tmp_path, "transform", readings, "-o", tmp_path / "cable.csv", "--overwrite",
-        "--probe", room["probe.h5"], "--level", chain, says="cable.csv.*input",
-    )  # fmt: skip
+        tmp_path,
+        "transform",
+        readings,
+        "-o",
+        tmp_path / "cable.csv",
+        "--overwrite",
+        "--probe",
+        room["probe.h5"],
+        "--level",
+        chain,
+        says="cable.csv.*input",
+    )
 
 
 IMPORTS = {
     "two scans": (["scan.h5", "copy.h5"], [], "copy.h5: a scan is one file: import each by itself"),
     "a scan with options of a probe": (
-        ["scan.h5"], ["--relative"], "scan.h5: holds samples: leave the options of a probe out",
+        ["scan.h5"],
+        ["--relative"],
+        "scan.h5: holds samples: leave the options of a probe out",
     ),
     "a scan with a probe's radius": (
-        ["scan.h5"], ["--probe-radius-m", 0.1], "scan.h5: holds samples: leave the options of a pr",
+        ["scan.h5"],
+        ["--probe-radius-m", 0.1],
+        "scan.h5: holds samples: leave the options of a pr",
     ),
     "a probe with a unit of responses": (
-        ["pattern.csv"], ["--response-unit", "relative"],
+        ["pattern.csv"],
+        ["--response-unit", "relative"],
         "pattern.csv: is no table of samples: leave the response unit out",
     ),
-    "a pattern and more": (
-        ["pattern.csv", "probe.h5"], [], ": holds all ports of a probe: give it alone",
-    ),
+    "a pattern and more": (["pattern.csv", "probe.h5"], [], ": holds all ports of a probe: give it alone"),
     "a port and a scan": (
-        ["reference.h5", "scan.h5"], [], "scan.h5: holds samples: expected a probe, a pattern, a f",
+        ["reference.h5", "scan.h5"],
+        [],
+        "scan.h5: holds samples: expected a probe, a pattern, a f",
     ),
     "level known and unknown": (
-        ["pattern.csv"], ["--relative", "--input-power-w", 1],
+        ["pattern.csv"],
+        ["--relative", "--input-power-w", 1],
         "the level is to be relative, and an input power is stated: give one of them",
     ),
     "no power": (["pattern.csv"], ["--input-power-w", 0], "input_power is 0.0 W, expected a numb"),
     "a radius below zero": (
-        ["pattern.csv"], ["--probe-radius-m", -0.1], "minimum_radius is -0.1 m, expected a number",
+        ["pattern.csv"],
+        ["--probe-radius-m", -0.1],
+        "minimum_radius is -0.1 m, expected a number",
     ),
     "a level for a finished probe": (
-        ["probe.h5"], ["--input-power-w", 1], "probe.h5: is a finished probe: leave level, degree,",
+        ["probe.h5"],
+        ["--input-power-w", 1],
+        "probe.h5: is a finished probe: leave level, degree,",
     ),
     "missing parts of modes": (
-        ["reference.h5"], ["--zero-missing"], "reference.h5: holds modes, that are of the whole sp",
+        ["reference.h5"],
+        ["--zero-missing"],
+        "reference.h5: holds modes, that are of the whole sp",
     ),
     "a level for what is relative": (
-        ["reference.h5"], ["--input-power-w", 1], "reference.h5: is relative: an input power gives",
+        ["reference.h5"],
+        ["--input-power-w", 1],
+        "reference.h5: is relative: an input power gives",
     ),
     "an absolute port without its power": (
-        ["absolute.h5"], [], r"absolute.h5: is absolute: state the power .*--input-power-w or",
+        ["absolute.h5"],
+        [],
+        r"absolute.h5: is absolute: state the power .*--input-power-w or",
     ),
     "ports with a gap": (["gap.csv"], [], "gap.csv: port is 1, 3: expected all numbers from 1 on,"),
     "dipoles": (["x.toml"], [], "x.toml: is TOML, expected a native file or a CSV table"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(("names", "options", "says"), IMPORTS.values(), ids=IMPORTS)

@@ -61,10 +61,7 @@ def turned(w, chi):
 
 CASES = {
     "spike": (spike, "sample 61 (theta 30,"),
-    "contradiction": (
-        contradiction,
-        "same position and polarisation, and differ by 6.0 dB and 180",
-    ),
+    "contradiction": (contradiction, "same position and polarisation, and differ by 6.0 dB and 180"),
     "hung": (hung, "25 readings in a row are the same value, sample 151 (theta"),
     "off": (off, "25 readings in a row are zero, sample 151 (theta"),
     "turned": (turned, "readings at chi 90 deg are off those at chi 0 deg by "),
@@ -130,7 +127,14 @@ def test_a_refusal_names_the_reading(table, tmp_path, words, says):
 def test_a_clean_scan_is_left_alone(table, tmp_path):
     for words in ((), ("--method", "least-squares")):
         out = succeed(
-            "transform", table, *IN_FIELDS, "-o", tmp_path / f"{len(words)}.h5", "--json",
-            "--degree", 11, *words,
-        )  # fmt: skip
+            "transform",
+            table,
+            *IN_FIELDS,
+            "-o",
+            tmp_path / f"{len(words)}.h5",
+            "--json",
+            "--degree",
+            11,
+            *words,
+        )
         assert json.loads(out)["frequencies"][0]["warnings"] == []

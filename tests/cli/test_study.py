@@ -48,8 +48,7 @@ def points_of(*words):
 def test_the_template_is_a_start(study, tmp_path):
     text = succeed("study", "--template")
     tomllib.loads(text)
-    small = text.replace("draws = 100", "draws = 2").replace("frequency_ghz = 28.0",
-                                                             "frequency_ghz = 3.0")  # fmt: skip
+    small = text.replace("draws = 100", "draws = 2").replace("frequency_ghz = 28.0", "frequency_ghz = 3.0")
     out = succeed("study", study(small, head=""), "-o", tmp_path / "out.h5", *ONE)
     assert out.splitlines()[0].endswith("out.h5: 1 error, 5 values")
     assert out.splitlines()[1] == "  phase noise, 0.0174533 rad rms; random within the scan"
@@ -62,9 +61,7 @@ def test_the_template_is_a_start(study, tmp_path):
 def test_noise_grows_by_20_db_per_decade(study, tmp_path):
     # Closed form: the solution is linear in the responses. The truncated degree adds its own,
     # which the antenna of 0.045 m (k r0 = 2.8) leaves at -60 dB or below above degree 10.
-    head = HEAD.replace("degree = 6", "degree = 12").replace(
-        '"eirp", "pointing"', '"trp", "pattern"'
-    )
+    head = HEAD.replace("degree = 6", "degree = 12").replace('"eirp", "pointing"', '"trp", "pattern"')
     place = "[figure.pattern]\ntheta_deg = 60\nphi_deg = 60\n"
     text = study(SIZES + NOISE + place, head)
     found = points_of(text, "-o", tmp_path / "out.h5", "--plot", tmp_path / "out.png")
@@ -127,18 +124,26 @@ def test_what_else_may_be_varied(study, tmp_path, over, values, unit, left_out):
 def test_a_measured_scan(study, tmp_path):
     # Closed form: a probe off by 1 % and 2 % of amplitude scales EIRP by as much, in each draw by
     # (1 + a z)^-2; and the pattern error level is its square.
-    simulated(tmp_path / "scan.csv", "--theta-step-deg", 15, "--phi-step-deg", 15,
-              "--frequency-ghz", 3, "--frequency-ghz", 3.3)  # fmt: skip
-    text = study('[vary]\nof = "size"\nvalues = [1, 2]\n[[error]]\nkind = "probe-gain"\n'
-                 "amplitude = 0.01\n", 'scan = "scan.csv"\nmetrics = ["eirp"]\ndraws = 25\n'
-                 "degree = 9\n")  # fmt: skip
+    simulated(
+        tmp_path / "scan.csv",
+        "--theta-step-deg",
+        15,
+        "--phi-step-deg",
+        15,
+        "--frequency-ghz",
+        3,
+        "--frequency-ghz",
+        3.3,
+    )
+    text = study(
+        '[vary]\nof = "size"\nvalues = [1, 2]\n[[error]]\nkind = "probe-gain"\namplitude = 0.01\n',
+        'scan = "scan.csv"\nmetrics = ["eirp"]\ndraws = 25\ndegree = 9\n',
+    )
     done = run("study", text, "-o", tmp_path / "out.h5", "--json", *ONE, "--response-unit", "V/m")
     assert done.code == 0
     assert all(x.startswith("warning: 3") for x in done.err.splitlines())
     points = json.loads(done.out)["points"]
-    assert [(x["value"], x["frequency_hz"]) for x in points] == [
-        (1, 3e9), (1, 3.3e9), (2, 3e9), (2, 3.3e9),
-    ]  # fmt: skip
+    assert [(x["value"], x["frequency_hz"]) for x in points] == [(1, 3e9), (1, 3.3e9), (2, 3e9), (2, 3.3e9)]
     for point in points:
         a = 0.01 * point["value"]
         # Three standard deviations of those of 25 draws: half as much would not do.
@@ -195,13 +200,15 @@ def test_ctrl_c_keeps_what_there_is(study, tmp_path, monkeypatch):
     [
         (SIZES + '[[error]]\nkind = "leekage"\nlevel_db = -3\n', "did you mean 'leakage'"),
         (SIZES + '[[error]]\nkind = "receiver-noise"\nrms = -3\n', "expected a number >= 0"),
-        (SIZES + '[[error]]\nkind = "random-walk"\nphase_deg = 3\n',
-         "at the size 1: random-walk depends on when each sample was taken"),
+        (
+            SIZES + '[[error]]\nkind = "random-walk"\nphase_deg = 3\n',
+            "at the size 1: random-walk depends on when each sample was taken",
+        ),
         ('[vary]\nof = "radius_m"\nvalues = [0.01, 1]\n' + NOISE, "radius_m is given, and varied"),
         ('[vary]\nof = "mood"\nvalues = [1]\n' + NOISE, "of is 'mood', expected one of size"),
         ("draws = 3\n" + SIZES + NOISE, "is not TOML"),
     ],
-)  # fmt: skip
+)
 def test_a_study_that_is_wrong(study, tmp_path, text, says):
     path = study(text)
     (tmp_path / "old.h5").write_bytes(b"precious")
@@ -215,9 +222,13 @@ def test_a_probe_inside_the_antenna(study, tmp_path):
     head = HEAD.replace("radius_m = 0.4\n", "")
     path = study('[vary]\nof = "radius_m"\nvalues = [0.01, 1]\n' + NOISE, head)
     assert_refused(
-        tmp_path, "study", path, "-o", tmp_path / "out.h5",
+        tmp_path,
+        "study",
+        path,
+        "-o",
+        tmp_path / "out.h5",
         says="study.toml: radius is 0.01 m, the antenna's minimum sphere has 0.0",
-    )  # fmt: skip
+    )
 
 
 def test_relative_data_have_no_eirp(study, tmp_path):
@@ -234,14 +245,17 @@ def test_a_part_of_the_sphere_that_was_not_seen(study, tmp_path):
     put_rows(tmp_path / "part.csv", [x for x in rows if float(x[at]) < 136], header)
     head = 'scan = "part.csv"\nmetrics = ["eirp"]\ndegree = 8\n'
     assert_refused(
-        tmp_path, "study", study(SIZES + NOISE, head), "-o", tmp_path / "out.h5",
+        tmp_path,
+        "study",
+        study(SIZES + NOISE, head),
+        "-o",
+        tmp_path / "out.h5",
         says="part.csv: the samples do not determine all waves, and a study knows nothing of",
-    )  # fmt: skip
+    )
     head = head.replace("degree = 8", "degree = 300")
     assert_refused(
-        tmp_path, "study", study(SIZES + NOISE, head), "-o", tmp_path / "out.h5",
-        says="part.csv: .*determine",
-    )  # fmt: skip
+        tmp_path, "study", study(SIZES + NOISE, head), "-o", tmp_path / "out.h5", says="part.csv: .*determine"
+    )
 
 
 def test_files_that_must_not_be_written(study, tmp_path):

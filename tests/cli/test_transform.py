@@ -5,32 +5,14 @@ import sys
 
 import numpy as np
 import pytest
-from commands import (
-    IN_FIELDS,
-    db,
-    eirp_of,
-    put_rows,
-    rows_of,
-    run,
-    simulated,
-    start,
-    succeed,
-    transformed,
-)
+from commands import IN_FIELDS, db, eirp_of, put_rows, rows_of, run, simulated, start, succeed, transformed
 
 import nf2ff
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.io import safe, tables
 from nf2ff.io.antenna_toml import read_antenna
-from nf2ff.io.native import (
-    file_kind,
-    read_far_field,
-    read_modes,
-    read_provenance,
-    read_result,
-    write_probe,
-)
+from nf2ff.io.native import file_kind, read_far_field, read_modes, read_provenance, read_result, write_probe
 
 FREQUENCY = np.array([3e9, 3.4e9])
 SWEEP = ("--frequency-ghz", 3, "--frequency-ghz", 3.4)
@@ -42,19 +24,37 @@ FIELD, POWER = 1e-9, 2e-9
 SAME = 23 * 100 * 2 * np.pi * np.finfo(float).eps
 
 #: Keys of the JSON that others rely on, and what the program adds of its own.
-KEYS = {
-    "frequency_hz", "degree", "samples", "iterations", "residual", "peak", "radiated_power_w",
-    "warnings",
-}  # fmt: skip
+KEYS = {"frequency_hz", "degree", "samples", "iterations", "residual", "peak", "radiated_power_w", "warnings"}
 OWN_KEYS = {
-    "degree_reason", "tail_db", "noise_floor_db", "noise_gain_db", "unseen_sr", "largest_gap_deg",
-    "partial", "trusted_fraction", "half_power_beamwidth_theta_deg", "half_power_beamwidth_phi_deg",
-    "first_sidelobe_theta_db", "first_sidelobe_phi_db", "highest_sidelobe_theta_db",
-    "highest_sidelobe_phi_db", "front_to_back_db", "axial_ratio_db", "tilt_deg", "sense",
-    "upper_hemisphere_fraction", "near_horizon_15_deg_fraction", "near_horizon_30_deg_fraction",
-    "near_horizon_45_deg_fraction", "plane_theta", "plane_theta_azimuth_deg",
-    "plane_theta_turn_deg", "plane_phi", "plane_phi_azimuth_deg", "plane_phi_turn_deg",
-}  # fmt: skip
+    "degree_reason",
+    "tail_db",
+    "noise_floor_db",
+    "noise_gain_db",
+    "unseen_sr",
+    "largest_gap_deg",
+    "partial",
+    "trusted_fraction",
+    "half_power_beamwidth_theta_deg",
+    "half_power_beamwidth_phi_deg",
+    "first_sidelobe_theta_db",
+    "first_sidelobe_phi_db",
+    "highest_sidelobe_theta_db",
+    "highest_sidelobe_phi_db",
+    "front_to_back_db",
+    "axial_ratio_db",
+    "tilt_deg",
+    "sense",
+    "upper_hemisphere_fraction",
+    "near_horizon_15_deg_fraction",
+    "near_horizon_30_deg_fraction",
+    "near_horizon_45_deg_fraction",
+    "plane_theta",
+    "plane_theta_azimuth_deg",
+    "plane_theta_turn_deg",
+    "plane_phi",
+    "plane_phi_azimuth_deg",
+    "plane_phi_turn_deg",
+}
 PEAK_KEYS = {"seen", "theta_deg", "phi_deg", "directivity_dbi"}
 
 
@@ -106,11 +106,7 @@ def test_json_has_the_keys_promised(facts):
         assert fact["peak"].keys() == PEAK_KEYS | {"eirp_dbm"}
         assert fact["warnings"] == []
         # A full grid has no gap, and so no largest one.
-        assert (fact["unseen_sr"], fact["largest_gap_deg"], fact["trusted_fraction"]) == (
-            0,
-            None,
-            1,
-        )
+        assert (fact["unseen_sr"], fact["largest_gap_deg"], fact["trusted_fraction"]) == (0, None, 1)
 
 
 def test_noise_figures(tmp_path):
@@ -167,9 +163,7 @@ def test_table_is_printed(scan, facts, tmp_path):
     lines = out.splitlines()
     assert lines[0].startswith(f"{tmp_path / 'result.h5'}: quadrature on a clenshaw-curtis grid")
     assert lines[1] == "degree 23: sampling"
-    assert lines[2].split() == [
-        "GHz", "D/dBi", "theta/deg", "phi/deg", "EIRP/dBm", "TRP/dBm", "residual",
-    ]  # fmt: skip
+    assert lines[2].split() == ["GHz", "D/dBi", "theta/deg", "phi/deg", "EIRP/dBm", "TRP/dBm", "residual"]
     for line, fact in zip(lines[3:], facts, strict=True):
         top = fact["peak"]
         names = ("directivity_dbi", "theta_deg", "phi_deg", "eirp_dbm")
@@ -180,10 +174,7 @@ def test_table_is_printed(scan, facts, tmp_path):
 
 def test_chain_through_a_native_file(scan, facts, tmp_path):
     native = tmp_path / "scan.h5"
-    assert (
-        succeed("import", scan, "-o", native, *IN_FIELDS)
-        == f"{native}: 2400 samples at 2 frequencies\n"
-    )
+    assert succeed("import", scan, "-o", native, *IN_FIELDS) == f"{native}: 2400 samples at 2 frequencies\n"
     about = {}
     for file, words in ((scan, IN_FIELDS), (native, ())):
         about[file] = json.loads(succeed("inspect", file, "--json", *words))
@@ -411,10 +402,7 @@ def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
     assert result.notes["degree_reason"] == facts[0]["degree_reason"]
     assert json.loads(result.provenance["inputs"]) == {str(scan): safe.sha256(scan)}
     assert result.provenance["program"].startswith("nf2ff ")
-    assert (
-        result.provenance["command"]
-        == f"nf2ff transform {scan} -o '{path}' --json --response-unit V/m"
-    )
+    assert result.provenance["command"] == f"nf2ff transform {scan} -o '{path}' --json --response-unit V/m"
     # And inspect tells it again, each figure with its unit.
     about = json.loads(succeed("inspect", path, "--json"))
     assert about["holds"] == "result"

@@ -23,14 +23,7 @@ from cli_probe_cases import (
     take_port,
     write_pattern,
 )
-from commands import (
-    assert_refused,
-    db,
-    run,
-    simulated,
-    succeed,
-    transformed,
-)
+from commands import assert_refused, db, run, simulated, succeed, transformed
 from scipy.special import spherical_jn, spherical_yn
 
 from nf2ff.antenna.closed_form import radiated_power_of
@@ -112,9 +105,7 @@ def test_a_scan_of_the_probe_itself(room, tmp_path):
 
 def test_a_scan_of_the_probe_with_its_level(room, tmp_path):
     # One port, at one frequency, of which 80 % of the power put in is radiated.
-    scan = simulated(
-        tmp_path / "probe_scan.h5", "--radius-m", 0.3, *STEPS, antenna=PORTS["x"]
-    )  # fmt: skip
+    scan = simulated(tmp_path / "probe_scan.h5", "--radius-m", 0.3, *STEPS, antenna=PORTS["x"])
     transformed(scan, tmp_path / "port.h5")
     watts = radiated_power_of(room.ports[0], frequency=FREQUENCY[:1])[0] / 0.8
     words = ("--input-power-w", watts, "--probe-radius-m", 0.017)
@@ -154,13 +145,8 @@ def test_a_probe_that_radiates_more_than_it_was_given_is_told(room, tmp_path):
 
 def test_pattern_of_the_other_time_factor(room, tmp_path):
     # The conjugate of everything, scan and pattern, is the same scan of the other convention.
-    pattern, samples = (
-        tables.read_pattern(room["pattern.csv"]),
-        native.read_samples(room["scan.h5"]),
-    )
-    conjugate = dataclasses.replace(
-        pattern, e_theta=pattern.e_theta.conj(), e_phi=pattern.e_phi.conj()
-    )
+    pattern, samples = (tables.read_pattern(room["pattern.csv"]), native.read_samples(room["scan.h5"]))
+    conjugate = dataclasses.replace(pattern, e_theta=pattern.e_theta.conj(), e_phi=pattern.e_phi.conj())
     tables.write_pattern(tmp_path / "pattern.csv", conjugate)
     tables.write_table(tmp_path / "scan.csv", samples, time_convention="exp(-iwt)")
     other = ("--time-convention", "exp(-iwt)")
@@ -173,24 +159,30 @@ def test_pattern_of_the_other_time_factor(room, tmp_path):
 def test_half_a_sphere(room, tmp_path):
     write_pattern(tmp_path / "half.csv", room.ports, theta=np.radians(np.arange(0, 91, 10.0)))
     assert_refused(
-        tmp_path, "import", tmp_path / "half.csv", "-o", tmp_path / "probe.h5",
+        tmp_path,
+        "import",
+        tmp_path / "half.csv",
+        "-o",
+        tmp_path / "probe.h5",
         says=r"half.csv: the pattern lacks theta 90 to 180 deg \(50 % of the sphere\): measure "
         r"that part, or ask for it to be taken as zero \(nf2ff import --zero-missing\)$",
-    )  # fmt: skip
+    )
     assert_refused(
-        tmp_path, "transform", room["scan.h5"], "-o", tmp_path / "out.h5",
-        "--probe", tmp_path / "half.csv", says=r"\(nf2ff import --zero-missing\)$",
-    )  # fmt: skip
-    done = run(
-        "import", tmp_path / "half.csv", "-o", tmp_path / "probe.h5", "--zero-missing",
-        "--degree", 6,
-    )  # fmt: skip
+        tmp_path,
+        "transform",
+        room["scan.h5"],
+        "-o",
+        tmp_path / "out.h5",
+        "--probe",
+        tmp_path / "half.csv",
+        says=r"\(nf2ff import --zero-missing\)$",
+    )
+    done = run("import", tmp_path / "half.csv", "-o", tmp_path / "probe.h5", "--zero-missing", "--degree", 6)
     assert done.code == 0
     assert done.err.count("the part of the sphere taken as zero would hold about") == 2
     assert "port 1: expanded to degree 6 (given)" in done.err
     # The probe sees the antenna in front of it: half a pattern does better than none.
-    transformed(room["scan.h5"], tmp_path / "half.h5", "--probe", tmp_path / "probe.h5",
-                "--degree", 14)  # fmt: skip
+    transformed(room["scan.h5"], tmp_path / "half.h5", "--probe", tmp_path / "probe.h5", "--degree", 14)
     assert 1e-6 < field_error(room, tmp_path / "half.h5", level=False) < 0.2
 
 
@@ -198,9 +190,12 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
     # Steps of 3 deg determine degree 59, and the edge at 90 deg has waves of all: at k r = 25 they
     # and those of the antenna are beyond all bounds, and the far field would be anything.
     write_pattern(
-        tmp_path / "half.csv", room.ports[:1], KNOWN[1:2], numbers=[1],
+        tmp_path / "half.csv",
+        room.ports[:1],
+        KNOWN[1:2],
+        numbers=[1],
         theta=np.radians(np.arange(0, 91, 3.0)),
-    )  # fmt: skip
+    )
     probe, out = tmp_path / "probe.h5", tmp_path / "far.h5"
     zero = ("import", tmp_path / "half.csv", "-o", probe, "--zero-missing")
     assert_refused(tmp_path, *zero, says="half.csv: a part of the pattern is taken as zero, and")
@@ -208,13 +203,14 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
     scan = simulated(tmp_path / "scan.h5", *STEPS, "--probe", room["x.toml"])
     words = ("transform", scan, "-o", out, "--probe", probe, "--degree", 14)
     assert_refused(
-        tmp_path, *words,
+        tmp_path,
+        *words,
         says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m is by waves of probe and antenna "
         r"whose degrees add up to more than k r = 25\.2, where their spheres would meet: those of "
         r"the probe, up to 40, may be noise or an edge in its pattern \(import it with a lower "
         r"degree: nf2ff import --degree\), those of the antenna, up to 14, noise of the samples "
         r"\(lower the degree\)$",
-    )  # fmt: skip
+    )
     (tmp_path / "budget.toml").write_text(
         'metrics = ["trp"]\n[[error]]\nkind = "probe-gain"\namplitude = 0.01\n', encoding="utf-8"
     )
@@ -314,12 +310,19 @@ def test_first_order_as_a_choice(room, tmp_path):
 def test_chi_that_cannot_separate_the_orders(room, tmp_path):
     part = take_port(room, 1, tmp_path / "port.h5")
     assert_refused(
-        tmp_path, "transform", part, "-o", tmp_path / "out.h5", "--probe", room["probe.h5"],
-        "--method", "quadrature",
+        tmp_path,
+        "transform",
+        part,
+        "-o",
+        tmp_path / "out.h5",
+        "--probe",
+        room["probe.h5"],
+        "--method",
+        "quadrature",
         says=r"port.h5: the samples are not a full regular grid: \d+ of 684 positions have values "
         r"of chi that cannot separate the probe's azimuthal orders 0, \+-1, \+-2, .* first at "
         r"theta 10 deg, phi 0 deg; use --method least-squares$",
-    )  # fmt: skip
+    )
 
 
 def test_probe_between_its_frequencies(room, tmp_path):
@@ -336,11 +339,12 @@ def test_probe_without_the_frequency(room, tmp_path):
     scan = simulated(tmp_path / "scan.h5", *words)
     out = ("transform", scan, "-o", tmp_path / "far.h5", "--probe", room["probe.h5"])
     assert_refused(
-        tmp_path, *out,
+        tmp_path,
+        *out,
         says=r"scan.h5: the probe: 3.45 GHz is not among or between the known frequencies "
         r"\(2.9, 3, 3.1, 3.2, 3.3, 3.4 GHz\): give data that reach it, or ask for extrapolation "
         r"\(--extrapolate-probe\)$",
-    )  # fmt: skip
+    )
     done = run(*out, "--extrapolate-probe", "--json", *TAKEN)
     assert done.code == 0
     inside, outside = json.loads(done.out)["frequencies"]
@@ -379,18 +383,14 @@ def test_far_extrapolation_has_no_part_in_the_error_between(room):
     found, told = _extrapolated(rough, wanted)
     np.testing.assert_array_equal(found.frequency, wanted)
     # Sums of six products each, perhaps in another order: 10 eps of the largest, some 0.5.
-    np.testing.assert_allclose(
-        found.coefficients[0], alone.coefficients[0], rtol=0, atol=10 * 2.0**-52
-    )
+    np.testing.assert_allclose(found.coefficients[0], alone.coefficients[0], rtol=0, atol=10 * 2.0**-52)
     np.testing.assert_array_equal(found.coefficients[2], r[1])
     assert [len(x) for x in told] == [1, 1, 0]
     assert f"changes it by {20 * np.log10(error[0]):.0f} dB: measure it in finer" in told[0][0]
     assert told[1][0].startswith("the probe was extrapolated from 3.4 GHz, as asked")
     # With two frequencies nothing is known of the error between them.
     few = dataclasses.replace(probe, frequency=KNOWN[:2], coefficients=r[:2])
-    assert (
-        "changes it by an unknown amount" in _extrapolated(few, np.array([2.95e9, 3.1e9]))[1][0][0]
-    )
+    assert "changes it by an unknown amount" in _extrapolated(few, np.array([2.95e9, 3.1e9]))[1][0][0]
 
 
 def test_extrapolation_that_is_not_needed(room, tmp_path):
@@ -410,9 +410,12 @@ def test_spheres_that_meet(room, tmp_path):
     succeed("import", room["probe.h5"], "-o", path, "--probe-radius-m", 0.05)
     out = ("transform", room["scan.h5"], "-o", tmp_path / "far.h5", "--probe", path)
     assert_refused(
-        tmp_path, *out, "--minimum-radius-m", 0.36,
+        tmp_path,
+        *out,
+        "--minimum-radius-m",
+        0.36,
         says="scan.h5: radius is 0.4 m, but the probe's minimum sphere of 0.05 m and the antenna's "
         "of 0.36 m meet there: measure further away, or correct these radii$",
-    )  # fmt: skip
+    )
     facts = transformed(*out[1:2], out[3], *out[4:], "--minimum-radius-m", 0.045)
     assert "minimum sphere of 0.045 m" in facts[0]["degree_reason"]

@@ -138,9 +138,7 @@ def test_the_file_holds_what_was_said(scan, gain_run):
             assert said == pytest.approx(sums.standard_uncertainty * scale, rel=1e-12)
     provenance = native.read_provenance(path)
     assert provenance["rng_seed"] == "4"
-    assert json.loads(provenance["inputs"]) == {
-        str(scan): safe.sha256(scan), str(text): safe.sha256(text),
-    }  # fmt: skip
+    assert json.loads(provenance["inputs"]) == {str(scan): safe.sha256(scan), str(text): safe.sha256(text)}
     assert provenance["level"].startswith("level: responses in V/m")
     assert found.pattern.intensity.shape[:3] == (3, 2, 2)
     assert b"<svg" in gain_run.plot.read_bytes()
@@ -157,9 +155,7 @@ def test_the_table_names_all_there_is(scan, budget, tmp_path):
     assert native.read_provenance(path)["rng_seed"] == "5"
     lines = out.splitlines()
     assert lines[0].endswith("out.h5: 1 error modelled, 20 draws")
-    assert re.fullmatch(
-        r"  probe-gain: .*0\.01 .*; systematic, a standard uncertainty .*", lines[1]
-    )
+    assert re.fullmatch(r"  probe-gain: .*0\.01 .*; systematic, a standard uncertainty .*", lines[1])
     assert lines[2].startswith("degree ")
     assert lines[4] == "3 GHz"
     row = next(x for x in lines if x.startswith("peak EIRP")).split()
@@ -188,10 +184,7 @@ def test_what_goes_beyond_first_order_is_said(scan, budget, tmp_path):
 
 @pytest.mark.parametrize(
     ("option", "label", "how"),
-    [
-        ("--input-power-w", "realised gain", ("--draws", 20)),
-        ("--accepted-power-w", "gain", ("--linear",)),
-    ],
+    [("--input-power-w", "realised gain", ("--draws", 20)), ("--accepted-power-w", "gain", ("--linear",))],
 )
 def test_gain_needs_the_power_into_the_antenna(scan, budget, tmp_path, option, label, how):
     # Closed form: gain = EIRP / power, 0.2 W; 10 log10(0.2 W / 1 mW) = 23.0103 dBm.
@@ -199,13 +192,12 @@ def test_gain_needs_the_power_into_the_antenna(scan, budget, tmp_path, option, l
     own = "".join(
         f'[[metric]]\nname = "{name}"\nlike = "{like}"\n{more}'
         for name, like, more in (
-            ("eirp_there", "eirp", ""), ("there", "gain", ""),
+            ("eirp_there", "eirp", ""),
+            ("there", "gain", ""),
             ("mine", "gain", 'label = "the customer\'s gain"\n'),
         )
-    )  # fmt: skip
-    place = "".join(
-        f"[figure.{name}]\ntheta_deg = 90\nphi_deg = 30\n" for name in ("eirp_there", "there")
     )
+    place = "".join(f"[figure.{name}]\ntheta_deg = 90\nphi_deg = 30\n" for name in ("eirp_there", "there"))
     text, path = budget(own + GAIN + place, head=head), tmp_path / "out.h5"
     facts = facts_of(scan, text, "-o", path, *how, option, 0.2)
     for fact in facts:
@@ -228,8 +220,11 @@ def test_gain_needs_the_power_into_the_antenna(scan, budget, tmp_path, option, l
     assert db(found.value[0]) == pytest.approx(metric_of(facts[0], "gain")["value_dbi"], abs=1e-9)
     power = "incident on" if option == "--input-power-w" else "accepted by"
     assert f"input power: 0.2 W {power} the antenna's port" in native.read_provenance(path)["level"]
-    plain = budget(GAIN + place.partition("[figure.there]")[0].replace("eirp_there", "gain"),
-                   "plain.toml", head='metrics = ["gain"]\n')  # fmt: skip
+    plain = budget(
+        GAIN + place.partition("[figure.there]")[0].replace("eirp_there", "gain"),
+        "plain.toml",
+        head='metrics = ["gain"]\n',
+    )
     out = succeed("uncertainty", scan, plain, "-o", tmp_path / "2.h5", "--linear", option, 0.2)
     assert f"\n{label} at theta 90, phi 30 deg " in out
     assert "its value needs" not in out
@@ -299,8 +294,9 @@ def test_no_picture_without_draws(scan, budget, tmp_path):
     plain = budget('[[term]]\nname = "a"\n', "plain.toml")
     done = run("uncertainty", scan, plain, "-o", tmp_path / "p.h5", "--plot", tmp_path / "p.png")
     assert (done.code, done.err.splitlines()) == (
-        0, [f"{tmp_path / 'p.png'}: not drawn, as there are no draws"],
-    )  # fmt: skip
+        0,
+        [f"{tmp_path / 'p.png'}: not drawn, as there are no draws"],
+    )
     assert not (tmp_path / "p.png").exists()
 
 
@@ -309,8 +305,7 @@ def test_a_probe_and_a_level_are_used(budget, tmp_path):
     table = simulated(tmp_path / "scan.csv", *STEPS)
     chain = tmp_path / "level.toml"
     chain.write_text(
-        'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\nvalue_db = 10.0\n',
-        encoding="utf-8",
+        'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\nvalue_db = 10.0\n', encoding="utf-8"
     )
     words = (table, budget(GAIN), "--linear")
     plain, (raised,) = (
@@ -326,8 +321,9 @@ def test_a_probe_and_a_level_are_used(budget, tmp_path):
     source = tmp_path / "antenna.toml"
     source.write_text(ANTENNA, encoding="utf-8")
     own = tmp_path / "own.h5"
-    succeed("simulate", source, "-o", own, "--frequency-ghz", 3, "--radius-m", 0.4, *STEPS,
-            "--probe", antenna)  # fmt: skip
+    succeed(
+        "simulate", source, "-o", own, "--frequency-ghz", 3, "--radius-m", 0.4, *STEPS, "--probe", antenna
+    )
     dipole = tmp_path / "dipole.h5"
     succeed("simulate", antenna, "-o", tmp_path / "d.h5", "--frequency-ghz", 3, "--radius-m", 0.4)
     succeed("transform", tmp_path / "d.h5", "-o", tmp_path / "r.h5", "--degree", 3)
@@ -353,16 +349,25 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     words = ("-o", tmp_path / "out.h5", "--degree", 15, "--response-unit", "V/m")
     every = budget(GAIN)
     line = assert_refused(
-        tmp_path, "uncertainty", scan, every, *words, "--linear",
+        tmp_path,
+        "uncertainty",
+        scan,
+        every,
+        *words,
+        "--linear",
         says="the samples do not determine all waves, and --linear knows nothing of the damping",
-    )  # fmt: skip
+    )
     assert line.startswith(f"nf2ff: {scan}")
     # What is radiated there is not known, nor what depends on it.
     assert_refused(
-        tmp_path, "uncertainty", scan, every, *words,
+        tmp_path,
+        "uncertainty",
+        scan,
+        every,
+        *words,
         says=r"of the sphere was not measured \(theta 0 to 4. deg\), and what is radiated there is "
         "not known: no interval holds trp, directivity; leave them out of the metrics",
-    )  # fmt: skip
+    )
     text = budget(GAIN, "eirp.toml", head='metrics = ["eirp"]\n')
     (fact,) = facts_of(scan, text, *words, "--draws", 20)
     assert any("of the sphere was not measured" in x for x in fact["warnings"])
@@ -375,9 +380,13 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     scan = put_rows(tmp_path / "other.csv", [x for x in rows if float(x[at]) < 109], header)
     words = ("-o", tmp_path / "none.h5", *words[2:])
     assert_refused(
-        tmp_path, "uncertainty", scan, text, *words,
+        tmp_path,
+        "uncertainty",
+        scan,
+        text,
+        *words,
         says="and the peak may lie there: no interval holds eirp; leave it out of the metrics",
-    )  # fmt: skip
+    )
 
 
 def test_ctrl_c_keeps_what_there_is(scan, budget, tmp_path, monkeypatch):
@@ -416,22 +425,30 @@ def test_ctrl_c_keeps_what_there_is(scan, budget, tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ('[[error]]\nkind = "phase-noise"\nrms_deg = -2\n', r"budget\.toml: error 1 "
-         r"\('phase-noise'\).*expected a number >= 0.*\(given: rms_deg = -2\)$"),
+        (
+            '[[error]]\nkind = "phase-noise"\nrms_deg = -2\n',
+            r"budget\.toml: error 1 "
+            r"\('phase-noise'\).*expected a number >= 0.*\(given: rms_deg = -2\)$",
+        ),
         ('[[error]]\nkind = "leekage"\nlevel_db = -40\n', "did you mean 'leakage'"),
-        ('[[error]]\nkind = "thermal-ramp"\nphase_deg = 1\n', r"budget\.toml: error 1 "
-         r"\('thermal-ramp'\): thermal-ramp depends on when .*the scan has no times: give time"),
-        ('[[error]]\nkind = "channel-imbalance"\namplitude = 0.1\n', r"budget\.toml: error 1 "
-         r"\('channel-imbalance'\): channel-imbalance compares port 2 with others"),
+        (
+            '[[error]]\nkind = "thermal-ramp"\nphase_deg = 1\n',
+            r"budget\.toml: error 1 "
+            r"\('thermal-ramp'\): thermal-ramp depends on when .*the scan has no times: give time",
+        ),
+        (
+            '[[error]]\nkind = "channel-imbalance"\namplitude = 0.1\n',
+            r"budget\.toml: error 1 "
+            r"\('channel-imbalance'\): channel-imbalance compares port 2 with others",
+        ),
         (GAIN + "[propagation]\ndraws = 0\n", "propagation, draws is 0, expected a whole number"),
         (GAIN + '[propagation]\ndraws = "many"\n', "propagation, draws is 'many', expected"),
-        (GAIN + '[[correlation]]\nterms = ["probe-gain", "x"]\ncoefficient = 0.5\n',
-         "there is no term 'x'"),
+        (GAIN + '[[correlation]]\nterms = ["probe-gain", "x"]\ncoefficient = 0.5\n', "there is no term 'x'"),
         ("[figure.pointing]\nplane_deg = 3\n" + GAIN, "pointing takes no key"),
         (GAIN + "[[error]\n", "is not TOML"),
         ('[[error]]\nkind = "probe-gain"\n', "amplitude is missing"),
     ],
-)  # fmt: skip
+)
 def test_a_budget_that_is_wrong(scan, budget, tmp_path, text, says):
     path = budget(text)
     (tmp_path / "old.h5").write_bytes(b"precious")
@@ -451,13 +468,24 @@ def test_a_pattern_of_the_probe(budget, tmp_path):
     scan = simulated(tmp_path / "scan.csv", *STEPS)
     head = 'metrics = ["directivity"]\n'
     words = (
-        "uncertainty", scan, budget(LEAK, head=head), "-o", tmp_path / "out.h5", "--linear",
-        "--response-unit", "sqrt(W)", "--probe", tmp_path / "probe.csv",
-    )  # fmt: skip
+        "uncertainty",
+        scan,
+        budget(LEAK, head=head),
+        "-o",
+        tmp_path / "out.h5",
+        "--linear",
+        "--response-unit",
+        "sqrt(W)",
+        "--probe",
+        tmp_path / "probe.csv",
+    )
     assert_refused(
-        tmp_path, *words, "--time-convention", "exp(-iwt)",
+        tmp_path,
+        *words,
+        "--time-convention",
+        "exp(-iwt)",
         says="probe.csv: --time-convention is that of the scan: import the pattern first",
-    )  # fmt: skip
+    )
     done = run(*words)
     assert done.code == 0
     notes = [x.removeprefix("probe: ") for x in done.err.splitlines() if x.startswith("probe: ")]
@@ -468,18 +496,29 @@ def test_a_pattern_of_the_probe(budget, tmp_path):
 def test_levels_of_relative_data(budget, tmp_path):
     scan = simulated(tmp_path / "scan.csv", *STEPS)
     line = assert_refused(
-        tmp_path, "uncertainty", scan, budget(GAIN), "-o", tmp_path / "out.h5",
-        "--response-unit", "relative",
+        tmp_path,
+        "uncertainty",
+        scan,
+        budget(GAIN),
+        "-o",
+        tmp_path / "out.h5",
+        "--response-unit",
+        "relative",
         says=r"budget\.toml: the level is relative, and eirp, trp would need it absolute: leave "
         r"them out of the metrics, state the unit of the responses \(--response-unit\), or tie the "
         r"responses to watts \(--level\)$",
-    )  # fmt: skip
+    )
     assert line
     head = 'metrics = ["directivity", "pointing"]\n'
     facts = facts_of(
-        scan, budget(LEAK, "two.toml", head=head), "-o", tmp_path / "out.h5", "--linear",
-        "--response-unit", "relative",
-    )  # fmt: skip
+        scan,
+        budget(LEAK, "two.toml", head=head),
+        "-o",
+        tmp_path / "out.h5",
+        "--linear",
+        "--response-unit",
+        "relative",
+    )
     assert [x["name"] for x in facts[0]["metrics"]] == ["directivity", "pointing"]
 
 
@@ -487,9 +526,15 @@ def test_figures_that_the_pattern_has_not(scan, budget, tmp_path):
     head = 'metrics = ["beamwidth"]\n'
     text = budget(GAIN + "[figure.beamwidth]\ndrop_db = 55\n", head=head)
     assert_refused(
-        tmp_path, "uncertainty", scan, text, "-o", tmp_path / "out.h5", "--linear",
+        tmp_path,
+        "uncertainty",
+        scan,
+        text,
+        "-o",
+        tmp_path / "out.h5",
+        "--linear",
         says=r"budget\.toml: the cut does not fall by 55 dB at 3 GHz: leave its beamwidth out",
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize(
@@ -500,13 +545,16 @@ def test_figures_that_the_pattern_has_not(scan, budget, tmp_path):
         (("--jobs", 0), "--jobs is 0, expected a number of processes, or -1 for one a core"),
         (("--degree", 0), "scan.h5: degree is 0, expected at least"),
         (("--input-power-w", 0), "--input-power-w is 0, expected watts above 0"),
-        (("--accepted-power-w", 1), r"budget.toml: --accepted-power-w gives the value of the "
-         "metric gain, but metrics are eirp, trp, directivity, pointing: add gain, or leave"),
+        (
+            ("--accepted-power-w", 1),
+            r"budget.toml: --accepted-power-w gives the value of the "
+            "metric gain, but metrics are eirp, trp, directivity, pointing: add gain, or leave",
+        ),
         (("--degree", 500), "scan.h5: the 624 samples determine degree 12 at most, not 500"),
         (("--plot", "cuts.doc"), "cuts.doc: is no picture, expected a name that ends in .png,"),
         (("--plot", "none/cuts.png"), "there is no folder none: make it first"),
     ],
-)  # fmt: skip
+)
 def test_options_out_of_range(scan, budget, tmp_path, more, says):
     words = (scan, budget(GAIN), "-o", tmp_path / "out.h5", *more)
     assert_refused(tmp_path, "uncertainty", *words, says=says)
@@ -521,10 +569,7 @@ def test_files_that_must_not_be_written(scan, budget, tmp_path):
         ((scan, text, "-o", tmp_path / "no" / "out.h5"), "there is no folder"),
         ((scan, text, "-o", out, "--plot", out), "out.h5: is an input of this command"),
         ((scan, text, "-o", out, "--plot", text), "budget.toml: is an input of this command"),
-        (
-            (scan, text, "-o", out, "--plot", tmp_path / "old.png"),
-            "old.png: exists: choose another",
-        ),
+        ((scan, text, "-o", out, "--plot", tmp_path / "old.png"), "old.png: exists: choose another"),
         ((tmp_path / "none.h5", text, "-o", out), "none.h5: no such file"),
         ((scan, tmp_path / "none.toml", "-o", out), "none.toml: no such file"),
     ):
@@ -532,9 +577,7 @@ def test_files_that_must_not_be_written(scan, budget, tmp_path):
 
 
 def test_a_table_of_the_level_is_an_input(scan, budget, tmp_path):
-    cable = put_rows(
-        tmp_path / "cable.csv", [["3e9", "1"], ["4e9", "2"]], ["frequency_hz", "loss_db"]
-    )
+    cable = put_rows(tmp_path / "cable.csv", [["3e9", "1"], ["4e9", "2"]], ["frequency_hz", "loss_db"])
     chain = tmp_path / "level.toml"
     text = 'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\ntable = "cable.csv"\n'
     chain.write_text(text, encoding="utf-8")

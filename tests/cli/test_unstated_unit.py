@@ -18,9 +18,7 @@ HEAD = (
     "no TRP; for these state --response-unit "
 )
 DIPOLE = "[[dipole]]\nposition_m = [0, 0, 0]\nelectric_a_m = [1, 0, 0]\n"
-METRICS = (
-    'metrics = ["directivity"]\n[[error]]\nname = "n"\nkind = "probe-gain"\namplitude = 0.01\n'
-)
+METRICS = 'metrics = ["directivity"]\n[[error]]\nname = "n"\nkind = "probe-gain"\namplitude = 0.01\n'
 
 
 @pytest.fixture
@@ -89,9 +87,18 @@ def test_relative_samples_by_an_absolute_probe(probe, tmp_path):
     antenna = tmp_path / "antenna.toml"
     antenna.write_text(ANTENNA, encoding="utf-8")
     out = succeed(
-        "simulate", antenna, "-o", taken, "--frequency-ghz", 3, "--radius-m", 0.4, *STEPS,
-        "--probe", tmp_path / "dipole.toml",
-    )  # fmt: skip
+        "simulate",
+        antenna,
+        "-o",
+        taken,
+        "--frequency-ghz",
+        3,
+        "--radius-m",
+        0.4,
+        *STEPS,
+        "--probe",
+        tmp_path / "dipole.toml",
+    )
     assert out.endswith('a table holds no unit: read it with --response-unit "sqrt(W)"\n')
     words = ("transform", taken, "--probe", probe)
     done = run(*words, "-o", tmp_path / "a.h5")
@@ -107,8 +114,7 @@ def test_relative_samples_by_an_absolute_probe(probe, tmp_path):
 def test_a_level_states_what_the_readings_are(scan, tmp_path):
     level = tmp_path / "level.toml"
     level.write_text(
-        'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\nvalue_db = 3.0\n',
-        encoding="utf-8",
+        'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\nvalue_db = 3.0\n', encoding="utf-8"
     )
     out = succeed("transform", scan, "-o", tmp_path / "a.h5", "--level", level, "--json")
     (fact,) = json.loads(out)["frequencies"]
@@ -126,10 +132,15 @@ def test_import_writes_relative_and_says_so(scan, tmp_path):
     # The file says what it is: nothing is left unstated.
     succeed("transform", native, "-o", tmp_path / "r.h5")
     assert_refused(
-        tmp_path, "transform", native, "-o", tmp_path / "s.h5", *IN_FIELDS,
+        tmp_path,
+        "transform",
+        native,
+        "-o",
+        tmp_path / "s.h5",
+        *IN_FIELDS,
         says=r"is native: exp\(\+jwt\), responses relative: leave those options out, or read the "
         "table it was made of with them$",
-    )  # fmt: skip
+    )
     succeed("import", scan, "-o", native, "--overwrite", *IN_FIELDS)
     assert read_samples(native).response_unit == "V/m"
 
@@ -155,9 +166,12 @@ def test_uncertainty(scan, tmp_path):
     assert succeed(*words, "-o", tmp_path / "b.h5", *IN_FIELDS)
     budget.write_text(METRICS.replace('"directivity"', '"directivity", "eirp"'), encoding="utf-8")
     assert_refused(
-        tmp_path, *words, "-o", tmp_path / "c.h5",
+        tmp_path,
+        *words,
+        "-o",
+        tmp_path / "c.h5",
         says=r"eirp would need it absolute: .* state the unit of the responses \(--response-unit\)",
-    )  # fmt: skip
+    )
 
 
 def test_study(scan, tmp_path):

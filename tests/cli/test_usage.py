@@ -7,15 +7,7 @@ import subprocess
 import sys
 
 import pytest
-from commands import (
-    ANTENNA,
-    assert_file_refused,
-    assert_refused,
-    run,
-    simulated,
-    snapshot,
-    start,
-)
+from commands import ANTENNA, assert_file_refused, assert_refused, run, simulated, snapshot, start
 
 import nf2ff
 from nf2ff.io import native
@@ -186,14 +178,24 @@ def test_value_of_an_option(table, tmp_path, options, says):
         ),
         (["simulate", "scan.toml", "-o", "out.h5", "--radius-m", "1"], "'--frequency-ghz'"),
         (
-            ["simulate", "scan.toml", "-o", "out.h5", "--radius-m", "1", "--frequency-ghz", "3",
-             "--seed", "-1"],
+            [
+                "simulate",
+                "scan.toml",
+                "-o",
+                "out.h5",
+                "--radius-m",
+                "1",
+                "--frequency-ghz",
+                "3",
+                "--seed",
+                "-1",
+            ],
             "'--seed'",
         ),
         (["improt", "scan.csv"], "No such command 'improt'"),
         ([], "Commands:"),
     ],
-)  # fmt: skip
+)
 def test_usage(table, tmp_path, words, says):
     for name in ("scan.csv", "scan.toml"):
         shutil.copy(table.with_name(name), tmp_path)

@@ -111,12 +111,20 @@ def main():
     np.savez_compressed(
         Path(__file__).with_suffix(".npz"),
         versions=[f"{name} {version(name)}" for name in ("treams", "miepython", "scipy", "numpy")],
-        frequency=FREQUENCY, radius=RADIUS, sphere_radius=SIZE, sphere_centre=CENTRE,
+        frequency=FREQUENCY,
+        radius=RADIUS,
+        sphere_radius=SIZE,
+        sphere_centre=CENTRE,
         permittivity=np.conj(PERMITTIVITY),
-        theta=theta, phi=phi, e_theta=np.conj(near[0]), e_phi=np.conj(near[1]),
-        far_theta=far_theta, far_phi=far_phi,
-        far_e_theta=np.conj(far[0]), far_e_phi=np.conj(far[1]),
-    )  # fmt: skip
+        theta=theta,
+        phi=phi,
+        e_theta=np.conj(near[0]),
+        e_phi=np.conj(near[1]),
+        far_theta=far_theta,
+        far_phi=far_phi,
+        far_e_theta=np.conj(far[0]),
+        far_e_phi=np.conj(far[1]),
+    )
 
 
 if __name__ == "__main__":

@@ -59,9 +59,13 @@ def main():
     np.savez_compressed(
         Path(__file__).with_suffix(".npz"),
         versions=[f"{name} {version(name)}" for name in ("treams", "scipy", "numpy")],
-        distance=DISTANCE, order=ORDER, probe_degree=PROBE_DEGREE, degree=DEGREE,
-        same=coefficients[0], other=coefficients[1],
-    )  # fmt: skip
+        distance=DISTANCE,
+        order=ORDER,
+        probe_degree=PROBE_DEGREE,
+        degree=DEGREE,
+        same=coefficients[0],
+        other=coefficients[1],
+    )
 
 
 if __name__ == "__main__":

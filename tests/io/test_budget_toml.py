@@ -7,14 +7,7 @@ import tomllib
 import numpy as np
 import pytest
 
-from nf2ff.io.budget_toml import (
-    MAX_TERMS,
-    MAX_TOML,
-    SIZES,
-    UNIT_FACTORS,
-    read_budget,
-    template_text,
-)
+from nf2ff.io.budget_toml import MAX_TERMS, MAX_TOML, SIZES, UNIT_FACTORS, read_budget, template_text
 from nf2ff.report.budget import budget_lines
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
@@ -94,9 +87,17 @@ def test_examples_in_the_template_are_valid(read):
     sizes = [x for x in examples if not x.startswith("[[")]
     assert len(sizes) == 5
     text = template_text()
-    for name, keys in zip(("probe gain", "normalisation constant", "area truncation",
-                           "probe transverse position", "room scattering"),
-                          sizes, strict=True):  # fmt: skip
+    for name, keys in zip(
+        (
+            "probe gain",
+            "normalisation constant",
+            "area truncation",
+            "probe transverse position",
+            "room scattering",
+        ),
+        sizes,
+        strict=True,
+    ):
         text = text.replace(f'name = "{name}"', f'name = "{name}"\n{keys}')
     tables = [x for x in examples if x.startswith("[[")]
     assert [x.split("]]")[0] for x in tables] == ["[[correlation", "[[metric"]
@@ -132,10 +133,7 @@ def test_the_template_names_all_units():
     ],
 )
 def test_sizes_and_sensitivities_are_in_their_unit(one, unit, library, factor):
-    term = one(
-        f"standard_uncertainty_{unit} = 0.2",
-        "sensitivity = { eirp_db = 0.4, pointing_deg = -3 }",
-    )
+    term = one(f"standard_uncertainty_{unit} = 0.2", "sensitivity = { eirp_db = 0.4, pointing_deg = -3 }")
     assert term.unit == library
     assert term.size == pytest.approx(0.2 * factor, rel=RTOL)
     # 0.2 of the unit makes 0.08 dB and -0.6 deg, whatever the unit.
@@ -238,46 +236,79 @@ SIZE_RANGE = "expected a number from 0 to 1e9"
         (['half_width_db = "1"'], f"half_width_db is '1', {SIZE_RANGE}"),
         (["half_width.eirp_db = -1"], f"half_width.eirp_db is -1, {SIZE_RANGE} for each metric"),
         (["half_width.eirp_db = inf"], f"half_width.eirp_db is inf, {SIZE_RANGE}"),
-        (["half_width = 0.1"], f"half_width is 0.1, {SIZE_RANGE} for each metric, "
-         "as { eirp_db = 0.1 }, or half_width with a unit (db, amplitude, power, deg, mm, mhz, k)"),
-        (["half_widht_db = 1"], "key 'half_widht_db' is unknown, expected one of name, "
-         "distribution, evaluation, coverage_factor, degrees_of_freedom, error_signal_db, "
-         "sensitivity, note, standard_uncertainty, half_width, expanded_uncertainty: did you mean "
-         "'half_width_db'?"),
-        (["half_width_db = -1", "coverage_factor = 0"], "coverage_factor is 0, expected a number "
-         "from 0.1 to 100 (and 1 more error)"),
+        (
+            ["half_width = 0.1"],
+            f"half_width is 0.1, {SIZE_RANGE} for each metric, "
+            "as { eirp_db = 0.1 }, or half_width with a unit (db, amplitude, power, deg, mm, mhz, k)",
+        ),
+        (
+            ["half_widht_db = 1"],
+            "key 'half_widht_db' is unknown, expected one of name, "
+            "distribution, evaluation, coverage_factor, degrees_of_freedom, error_signal_db, "
+            "sensitivity, note, standard_uncertainty, half_width, expanded_uncertainty: did you mean "
+            "'half_width_db'?",
+        ),
+        (
+            ["half_width_db = -1", "coverage_factor = 0"],
+            "coverage_factor is 0, expected a number from 0.1 to 100 (and 1 more error)",
+        ),
         (["half_width_db = -1", "coverage_factor = 0", "x = 1"], "(and 2 more errors)"),
         (["error_signal_db = 3"], "error_signal_db is 3, expected a level from -300 to 0"),
         (["degrees_of_freedom = 0.5"], "degrees_of_freedom is 0.5, expected a number from 1, or"),
         (["degrees_of_freedom = nan"], "degrees_of_freedom is nan, expected a number from 1, or"),
-        (["sensitivity.eirp_db = 2e9"], "sensitivity.eirp_db is 2000000000.0, expected a number "
-         "from -1e9 to 1e9 for each metric"),
+        (
+            ["sensitivity.eirp_db = 2e9"],
+            "sensitivity.eirp_db is 2000000000.0, expected a number from -1e9 to 1e9 for each metric",
+        ),
         (['evaluation = "C"'], "term 1 ('a'): the evaluation of 'a' is 'C', expected 'A' or 'B'"),
-        (['distribution = "uniform"'], "is 'uniform', expected one of normal, rectangular, "
-         "triangular, arcsine: did you mean 'rectangular'?"),
+        (
+            ['distribution = "uniform"'],
+            "is 'uniform', expected one of normal, rectangular, "
+            "triangular, arcsine: did you mean 'rectangular'?",
+        ),
         ([f'note = "{501 * "x"}"'], "xxx..., expected a text of at most 500 characters"),
-        (["half_width_db = 1"], "term 1 ('a'): half_width: the distribution is missing, expected "
-         "one of rectangular, triangular, arcsine"),
-        (["half_width.eirp_db = 1", 'distribution = "normal"'], "half_width: the distribution is "
-         "'normal', expected one of rectangular"),
+        (
+            ["half_width_db = 1"],
+            "term 1 ('a'): half_width: the distribution is missing, expected "
+            "one of rectangular, triangular, arcsine",
+        ),
+        (
+            ["half_width.eirp_db = 1", 'distribution = "normal"'],
+            "half_width: the distribution is 'normal', expected one of rectangular",
+        ),
         (["expanded_uncertainty_db = 1"], "expanded_uncertainty needs coverage_factor"),
-        (["expanded_uncertainty_db = 1", "coverage_factor = 2", 'distribution = "arcsine"'],
-         "needs coverage_factor, as the certificate states it, and the distribution 'normal'"),
-        (["standard_uncertainty_db = 1", "coverage_factor = 2"],
-         "coverage_factor is 2.0 without an expanded_uncertainty: remove it"),
-        (["standard_uncertainty_db = 1", "half_width_deg = 2"],
-         "standard_uncertainty_db and half_width_deg are both given: keep one of them"),
-        (["standard_uncertainty.eirp_db = 1", "error_signal_db = -9"],
-         "standard_uncertainty and error_signal_db are both given"),
-        (["standard_uncertainty.eirp_db = 1", "sensitivity.eirp_db = 1"],
-         "standard_uncertainty is given for each metric, and a sensitivity: keep one"),
-        (["standard_uncertainty.erip_db = 1"], "standard_uncertainty has 'erip_db', expected "
-         "eirp_db, pointing_deg, sidelobe_level_db: did you mean 'eirp_db'?"),
-        (["standard_uncertainty_db = 1", "sensitivity.pointing_db = 1"],
-         "sensitivity has 'pointing_db', expected eirp_db"),
+        (
+            ["expanded_uncertainty_db = 1", "coverage_factor = 2", 'distribution = "arcsine"'],
+            "needs coverage_factor, as the certificate states it, and the distribution 'normal'",
+        ),
+        (
+            ["standard_uncertainty_db = 1", "coverage_factor = 2"],
+            "coverage_factor is 2.0 without an expanded_uncertainty: remove it",
+        ),
+        (
+            ["standard_uncertainty_db = 1", "half_width_deg = 2"],
+            "standard_uncertainty_db and half_width_deg are both given: keep one of them",
+        ),
+        (
+            ["standard_uncertainty.eirp_db = 1", "error_signal_db = -9"],
+            "standard_uncertainty and error_signal_db are both given",
+        ),
+        (
+            ["standard_uncertainty.eirp_db = 1", "sensitivity.eirp_db = 1"],
+            "standard_uncertainty is given for each metric, and a sensitivity: keep one",
+        ),
+        (
+            ["standard_uncertainty.erip_db = 1"],
+            "standard_uncertainty has 'erip_db', expected "
+            "eirp_db, pointing_deg, sidelobe_level_db: did you mean 'eirp_db'?",
+        ),
+        (
+            ["standard_uncertainty_db = 1", "sensitivity.pointing_db = 1"],
+            "sensitivity has 'pointing_db', expected eirp_db",
+        ),
         (["sensitivity.trp_db = 1"], "sensitivity has 'trp_db', expected eirp_db, pointing_deg"),
     ],
-)  # fmt: skip
+)
 def test_terms_that_are_refused(one, lines, message):
     with pytest.raises(ValueError, match=re.escape(message)) as caught:
         one(*lines)
@@ -305,36 +336,67 @@ PAIR = '[[correlation]]\nterms = ["{}", "{}"]\ncoefficient = {}\n'
         (HEAD + 2 * TERM.format("a"), "two terms are named 'a': name each once"),
         ("metrics = []\n" + TERM, "metrics is [], expected a list of one or more of directivity"),
         ("metrics = [1]\n" + TERM, "metrics[1] is 1, expected a list of one or more of"),
-        ('metrics = ["erip"]\n' + TERM, "metrics holds 'erip', expected directivity, gain, eirp, "
-         "trp, beamwidth, pointing, sidelobe_level, pattern: did you mean 'eirp'?"),
+        (
+            'metrics = ["erip"]\n' + TERM,
+            "metrics holds 'erip', expected directivity, gain, eirp, "
+            "trp, beamwidth, pointing, sidelobe_level, pattern: did you mean 'eirp'?",
+        ),
         ('metrics = ["trp", "trp"]\n' + TERM, "metrics holds 'trp' twice: name each once"),
         ("confidence = 95\n" + HEAD + TERM, "confidence is 95, expected a number from 0.5 to 0.9"),
         ('scale = "dB"\n' + HEAD + TERM, "scale is 'dB', expected one of amplitude, power, log"),
-        ("terms = 1\n" + HEAD + TERM, "key 'terms' is unknown, expected one of confidence, scale, "
-         "metrics, metric, term, correlation: did you mean 'term'?"),
-        (HEAD + TERM + '[[metric]]\nname = "x"\nlike = "patern"', "metric 'x', like is 'patern', "
-         "expected one of directivity"),
+        (
+            "terms = 1\n" + HEAD + TERM,
+            "key 'terms' is unknown, expected one of confidence, scale, "
+            "metrics, metric, term, correlation: did you mean 'term'?",
+        ),
+        (
+            HEAD + TERM + '[[metric]]\nname = "x"\nlike = "patern"',
+            "metric 'x', like is 'patern', expected one of directivity",
+        ),
         (HEAD + TERM + '[[metric]]\nname = "trp"\nlike = "trp"', "two metrics are named 'trp'"),
         (HEAD + TERM + '[[metric]]\nname = "X"\nlike = "trp"', "the metric is named 'X', expected"),
         (HEAD + TERM + '[[metric]]\nname = "x"', "metric 1 ('x'), key 'like' is missing, expected"),
         (HEAD + TERM.format("a") + PAIR.format("a", "b", 0.5), "correlation: there is no term 'b'"),
-        (HEAD + TERM.format("probe gain") + PAIR.format("probe gain", "probe gian", 0.5),
-         "there is no term 'probe gian': did you mean 'probe gain'?"),
-        (HEAD + TERM + PAIR.format("a", "b", 1.5), "correlation 1, coefficient is 1.5, expected a "
-         "number from -1 to 1"),
-        (HEAD + TERM + '[[correlation]]\nterms = ["a"]\ncoefficient = 1', "correlation 1, terms is "
-         "['a'], expected the names of two terms"),
-        (HEAD + TERM.format("a") + TERM.format("b") + PAIR.format("a", "b", 0.5)
-         + PAIR.format("b", "a", 0.4), "correlation of 'b' and 'a' is 0.5 and 0.4: keep one"),
-        (HEAD + TERM.format("a") + TERM.format("b") + PAIR.format("a", "b", 0.5)
-         + PAIR.format("a", "b", 0.4), "correlation 2 of 'a' and 'b' is 0.4, and 0.5 before: keep"),
-        (HEAD + "".join(TERM.format(x) for x in "abc") + PAIR.format("a", "b", 0.9)
-         + PAIR.format("b", "c", 0.9) + PAIR.format("a", "c", -0.9),
-         "correlations of 'a', 'b', 'c' contradict each other"),
+        (
+            HEAD + TERM.format("probe gain") + PAIR.format("probe gain", "probe gian", 0.5),
+            "there is no term 'probe gian': did you mean 'probe gain'?",
+        ),
+        (
+            HEAD + TERM + PAIR.format("a", "b", 1.5),
+            "correlation 1, coefficient is 1.5, expected a number from -1 to 1",
+        ),
+        (
+            HEAD + TERM + '[[correlation]]\nterms = ["a"]\ncoefficient = 1',
+            "correlation 1, terms is ['a'], expected the names of two terms",
+        ),
+        (
+            HEAD
+            + TERM.format("a")
+            + TERM.format("b")
+            + PAIR.format("a", "b", 0.5)
+            + PAIR.format("b", "a", 0.4),
+            "correlation of 'b' and 'a' is 0.5 and 0.4: keep one",
+        ),
+        (
+            HEAD
+            + TERM.format("a")
+            + TERM.format("b")
+            + PAIR.format("a", "b", 0.5)
+            + PAIR.format("a", "b", 0.4),
+            "correlation 2 of 'a' and 'b' is 0.4, and 0.5 before: keep",
+        ),
+        (
+            HEAD
+            + "".join(TERM.format(x) for x in "abc")
+            + PAIR.format("a", "b", 0.9)
+            + PAIR.format("b", "c", 0.9)
+            + PAIR.format("a", "c", -0.9),
+            "correlations of 'a', 'b', 'c' contradict each other",
+        ),
         ("metrics = [", "is not TOML (Invalid"),
         ("a = 1\na = 2", "is not TOML (Cannot overwrite a value (at end of document)): correct it"),
     ],
-)  # fmt: skip
+)
 def test_budgets_that_are_refused(read, text, message):
     with pytest.raises(ValueError, match=re.escape(message)) as caught:
         read(text)

@@ -40,17 +40,26 @@ def made(parameter="size", curves=2):
     mean = some(*count)
     mean[2, 0, 1] = np.nan
     return Growth(
-        parameter=parameter, values=values, figures=FIGURES,
-        frequency=1e9 * some(3, curves), degree=np.array([4, 5, 6]), samples=np.array([90, 91, 92]),
-        draws=np.array([20, 20, 7]), reference=some(*count), mean=mean, spread=some(*count),
-        low=some(*count), high=some(*count), level_db=some(3, curves),
-        level_low_db=some(3, curves), level_high_db=some(3, curves), confidence=0.9,
-    )  # fmt: skip
+        parameter=parameter,
+        values=values,
+        figures=FIGURES,
+        frequency=1e9 * some(3, curves),
+        degree=np.array([4, 5, 6]),
+        samples=np.array([90, 91, 92]),
+        draws=np.array([20, 20, 7]),
+        reference=some(*count),
+        mean=mean,
+        spread=some(*count),
+        low=some(*count),
+        high=some(*count),
+        level_db=some(3, curves),
+        level_low_db=some(3, curves),
+        level_high_db=some(3, curves),
+        confidence=0.9,
+    )
 
 
-@pytest.mark.parametrize(
-    "plane", [-0.3, "E", "phi=45", Plane(0.1, 0.2), Plane(0.1, 0.2, "E plane")]
-)
+@pytest.mark.parametrize("plane", [-0.3, "E", "phi=45", Plane(0.1, 0.2), Plane(0.1, 0.2, "E plane")])
 def test_planes_come_back(tmp_path, plane):
     one = made()
     figures = (replace(FIGURES[1], plane=plane), *FIGURES[1:])
@@ -135,7 +144,7 @@ def test_others_read_it(tmp_path):
         (lambda f: f["errors/1/mean"].attrs.update(units="rad"), "has units 'rad', expected dB"),
         (lambda f: f["study/value"].attrs.update(units="m"), "has units 'm', expected 1"),
     ],
-)  # fmt: skip
+)
 def test_damage_is_seen(written, damage, says):
     path = written
     with h5py.File(path, "r+") as file:
@@ -155,14 +164,20 @@ def test_values_as_they_are_shown():
 
 def test_figures_are_told_apart():
     assert [figure_label(x) for x in FIGURES] == [
-        "peak EIRP", "10 dB beamwidth in the cut 45 deg", "directivity at theta 30, phi -20 deg",
+        "peak EIRP",
+        "10 dB beamwidth in the cut 45 deg",
+        "directivity at theta 30, phi -20 deg",
         "pointing along theta",
-    ]  # fmt: skip
+    ]
     others = ("directivity", "trp", "sidelobe-level", "pointing-phi", "eirp-towards", "beamwidth")
     assert [figure_label(Figure(x)) for x in others] == [
-        "peak directivity", "TRP", "sidelobe level in the cut 0 deg", "pointing along phi",
-        "EIRP at theta 0, phi 0 deg", "3.01 dB beamwidth in the cut 0 deg",
-    ]  # fmt: skip
+        "peak directivity",
+        "TRP",
+        "sidelobe level in the cut 0 deg",
+        "pointing along phi",
+        "EIRP at theta 0, phi 0 deg",
+        "3.01 dB beamwidth in the cut 0 deg",
+    ]
 
 
 def test_the_table_is_in_db_and_deg():
@@ -171,10 +186,17 @@ def test_the_table_is_in_db_and_deg():
     assert len([x for x in lines if not x]) == 2  # one after each frequency
     head = re.split(r"\s{2,}", lines[0].strip())
     assert head == [
-        "phase-noise, rms [deg]", "GHz", "degree", "samples", "draws", "pattern error level [dB]",
-        "peak EIRP [dB]", "10 dB beamwidth in the cut 45 deg [deg]",
-        "directivity at theta 30, phi -20 deg [dB]", "pointing along theta [deg]",
-    ]  # fmt: skip
+        "phase-noise, rms [deg]",
+        "GHz",
+        "degree",
+        "samples",
+        "draws",
+        "pattern error level [dB]",
+        "peak EIRP [dB]",
+        "10 dB beamwidth in the cut 45 deg [deg]",
+        "directivity at theta 30, phi -20 deg [dB]",
+        "pointing along theta [deg]",
+    ]
     first = re.split(r"\s{2,}", lines[1].strip())
     assert first[:5] == ["1.5", f"{growth.frequency[0, 0] / 1e9:.6g}", "4", "90", "20"]
     level = (x[0, 0] for x in (growth.level_db, growth.level_low_db, growth.level_high_db))

@@ -92,13 +92,18 @@ phi_deg = 0
     ("over", "key", "values", "parameter", "library", "label"),
     [
         ("radius_m", "radius_m", "[0.4, 0.6]", "radius", [0.4, 0.6], "distance [m]"),
-        ("oversampling", "", "[1.2, 3]", "oversampling", [1.2, 3], "positions for each pair of "
-         "degree and order"),
+        (
+            "oversampling",
+            "",
+            "[1.2, 3]",
+            "oversampling",
+            [1.2, 3],
+            "positions for each pair of degree and order",
+        ),
         ("degree", "", "[4, 9]", "degree", [4, 9], "degree of the solution"),
-        ("frequency_ghz", "frequency_ghz", "[1, 2.5]", "frequency", [1e9, 2.5e9],
-         "frequency [GHz]"),
+        ("frequency_ghz", "frequency_ghz", "[1, 2.5]", "frequency", [1e9, 2.5e9], "frequency [GHz]"),
     ],
-)  # fmt: skip
+)
 def test_what_may_be_varied(read, over, key, values, parameter, library, label):
     head = re.sub(rf"{key} = .*\n", "", HEAD) if key else HEAD
     found = read(f'[vary]\nof = "{over}"\nvalues = {values}\n' + NOISE, head)
@@ -119,18 +124,25 @@ def test_degrees_are_whole(read):
         ('kind = "phase-noise"\nrms = 0.1', "phase-noise, rms [rad]", [0.1, 0.2]),
         ('kind = "axes-apart"\nx_mm = 2', "axes-apart, x [mm]", [2, 4]),
         ('kind = "axes-apart"\nx_mm = 2\ny_mm = 3', "factor on all sizes", [1, 2]),
-        ('kind = "receiver-noise"\nrms_db = -60', "receiver-noise, rms [dB]",
-         [-60, -60 + 20 * math.log10(2)]),
-        ('kind = "position-noise"\naxis = "radius"\nrms = 0.1', "position-noise, rms [m]",
-         [0.1, 0.2]),
-        ('kind = "stray-wave"\nlevel_db = -40\ntheta_deg = 3\nphi_deg = 4',
-         "stray-wave, level [dB]", [-40, -40 + 20 * math.log10(2)]),
-        ('kind = "frequency-error"\noffset = 1e-3', "frequency-error, offset [relative]",
-         [1e-3, 2e-3]),
-        ('kind = "phase-noise"\nrms_deg = 3\n[[error]]\nkind = "probe-gain"\namplitude = 0.1',
-         "factor on all sizes", [1, 2]),
+        (
+            'kind = "receiver-noise"\nrms_db = -60',
+            "receiver-noise, rms [dB]",
+            [-60, -60 + 20 * math.log10(2)],
+        ),
+        ('kind = "position-noise"\naxis = "radius"\nrms = 0.1', "position-noise, rms [m]", [0.1, 0.2]),
+        (
+            'kind = "stray-wave"\nlevel_db = -40\ntheta_deg = 3\nphi_deg = 4',
+            "stray-wave, level [dB]",
+            [-40, -40 + 20 * math.log10(2)],
+        ),
+        ('kind = "frequency-error"\noffset = 1e-3', "frequency-error, offset [relative]", [1e-3, 2e-3]),
+        (
+            'kind = "phase-noise"\nrms_deg = 3\n[[error]]\nkind = "probe-gain"\namplitude = 0.1',
+            "factor on all sizes",
+            [1, 2],
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_single_size_is_shown_as_what_it_is(read, error, label, shown):
     found = read(VARY + "[[error]]\n" + error)
     assert found.shown.label == label
@@ -148,7 +160,7 @@ def test_a_measured_scan(read, tmp_path):
     ("text", "says"),
     [
         # Which files.
-        ("scan = \"b.h5\"", "has both of antenna and scan: name one of them"),
+        ('scan = "b.h5"', "has both of antenna and scan: name one of them"),
         ('antenna = "/etc/passwd"', "antenna is '/etc/passwd', expected a file in its folder or"),
         ('antenna = "../a.toml"', "antenna is '../a.toml', expected a file in its folder or below"),
         ('antenna = "C:\\\\a.toml"', r"antenna is 'C:.*, expected a file in its folder"),
@@ -174,48 +186,54 @@ def test_a_measured_scan(read, tmp_path):
         ('metrics = ["pattern"]', "figure.pattern: key 'theta_deg' is missing"),
         # What is varied.
         ("VARY", "key 'vary' is missing, expected a table"),
-        ("VARY[vary]\nvalues = [1]",
-         "vary, key 'of' is missing, expected one of size, frequency_g"),
-        ('VARY[vary]\nof = "sizes"\nvalues = [1]',
-         r"vary: of is 'sizes' \(did you mean 'size'\?\)"),
+        ("VARY[vary]\nvalues = [1]", "vary, key 'of' is missing, expected one of size, frequency_g"),
+        ('VARY[vary]\nof = "sizes"\nvalues = [1]', r"vary: of is 'sizes' \(did you mean 'size'\?\)"),
         ('VARY[vary]\nof = "size"', "vary: expected either values, or start, stop and count"),
         ('VARY[vary]\nof = "size"\nstart = 1\nstop = 2', "vary: expected either values, or start"),
         ('VARY[vary]\nof = "size"\nvalues = [1]\ncount = 3', "vary: expected either values, or"),
-        ('VARY[vary]\nof = "size"\nvalues = [2, 1]',
-         "vary: values are 2, 1, expected numbers above "
-         "0 in increasing order"),
-        ('VARY[vary]\nof = "size"\nvalues = [0, 1]',
-         "vary: values are 0, 1, expected numbers above"),
+        (
+            'VARY[vary]\nof = "size"\nvalues = [2, 1]',
+            "vary: values are 2, 1, expected numbers above 0 in increasing order",
+        ),
+        ('VARY[vary]\nof = "size"\nvalues = [0, 1]', "vary: values are 0, 1, expected numbers above"),
         ('VARY[vary]\nof = "size"\nvalues = [-1, 1]', "vary: values are -1, 1, expected numbers"),
-        ('VARY[vary]\nof = "size"\nstart = 3\nstop = 1\ncount = 9', "vary: values are 3, .*, ..., "
-         "expected numbers above 0 in increasing order"),
-        ('VARY[vary]\nof = "size"\nstart = 0\nstop = 1\ncount = 9', "vary, start is 0, expected a "
-         "number above 0"),
-        ('VARY[vary]\nof = "size"\nvalues = []',
-         "vary, values is .*, expected a list of 1 to 1000"),
+        (
+            'VARY[vary]\nof = "size"\nstart = 3\nstop = 1\ncount = 9',
+            "vary: values are 3, .*, ..., expected numbers above 0 in increasing order",
+        ),
+        (
+            'VARY[vary]\nof = "size"\nstart = 0\nstop = 1\ncount = 9',
+            "vary, start is 0, expected a number above 0",
+        ),
+        ('VARY[vary]\nof = "size"\nvalues = []', "vary, values is .*, expected a list of 1 to 1000"),
         ('VARY[vary]\nof = "size"\nvalues = ["a"]', r"vary, values\[1\] is 'a', expected a list"),
-        ('VARY[vary]\nof = "size"\nstart = 1\nstop = 2\ncount = 1', "vary, count is 1, expected a "
-         f"whole number from 2 to {MAX_VALUES}"),
-        ('VARY[vary]\nof = "size"\nspacing = "log"',
-         "vary, spacing is 'log', expected 'logarithmic'"),
-        ('VARY[vary]\nof = "degree"\nvalues = [2, 2.5]', "vary: values holds 2.5, expected whole "
-         "degrees"),
+        (
+            'VARY[vary]\nof = "size"\nstart = 1\nstop = 2\ncount = 1',
+            f"vary, count is 1, expected a whole number from 2 to {MAX_VALUES}",
+        ),
+        ('VARY[vary]\nof = "size"\nspacing = "log"', "vary, spacing is 'log', expected 'logarithmic'"),
+        ('VARY[vary]\nof = "degree"\nvalues = [2, 2.5]', "vary: values holds 2.5, expected whole degrees"),
         ('VARY[vary]\nof = "radius_m"\nvalues = [2, 3]', "radius_m is given, and varied: leave it"),
         # Errors.
         ("ERROR", r"key 'error' is missing, expected 1 to 100 tables \[\[error\]\]"),
-        ('ERROR[[error]]\nkind = "phase-nois"\nrms_deg = 1',
-         r"error 1 \('phase-nois'\): error term "
-         r"is 'phase-nois' \(did you mean 'phase-noise'\?\)"),
-        ('ERROR[[error]]\nkind = "phase-noise"\nrms_deg = -1', r"error 1 \('phase-noise'\): .* "
-         r"expected a number >= 0.*\(given: rms_deg = -1\)$"),
-        ('ERROR[[error]]\nkind = "phase-noise"\nrms_deg = 1\nname = "a"',
-         ".*phase-noise has no 'name'"),
-        ("[figure.eirp]\ntheta_deg = 3\nphi_deg = 3",
-         r"\[figure.eirp\] is there, but metrics are directivity: add it to them, or leave the"),
-        ("[figure.directivity]\ndrop_db = 3",
-         "figure.directivity: has drop_db, but directivity takes"),
+        (
+            'ERROR[[error]]\nkind = "phase-nois"\nrms_deg = 1',
+            r"error 1 \('phase-nois'\): error term "
+            r"is 'phase-nois' \(did you mean 'phase-noise'\?\)",
+        ),
+        (
+            'ERROR[[error]]\nkind = "phase-noise"\nrms_deg = -1',
+            r"error 1 \('phase-noise'\): .* "
+            r"expected a number >= 0.*\(given: rms_deg = -1\)$",
+        ),
+        ('ERROR[[error]]\nkind = "phase-noise"\nrms_deg = 1\nname = "a"', ".*phase-noise has no 'name'"),
+        (
+            "[figure.eirp]\ntheta_deg = 3\nphi_deg = 3",
+            r"\[figure.eirp\] is there, but metrics are directivity: add it to them, or leave the",
+        ),
+        ("[figure.directivity]\ndrop_db = 3", "figure.directivity: has drop_db, but directivity takes"),
     ],
-)  # fmt: skip
+)
 def test_one_line_names_place_key_and_value(refused, tmp_path, text, says):
     (tmp_path / "link").symlink_to("/", target_is_directory=True)
     vary, noise = VARY, NOISE

@@ -50,20 +50,14 @@ def step(kind="loss", name="cable", **keys):
 def test_a_chain_of_all_kinds(put, tmp_path):
     path = put(
         cable_csv=CABLE,
-        tables__amplifier_csv="# measured cold\ngain_db,frequency_hz\n30,26e9\n31,27e9\n31,28e9\n"
-        "30,30e9\n",
-        receiver_csv="frequency_hz,factor_db,phase_deg\n26e9,-40,170\n28e9,-41,-170\n"
-        "30e9,-42,-150\n",
+        tables__amplifier_csv="# measured cold\ngain_db,frequency_hz\n30,26e9\n31,27e9\n31,28e9\n30,30e9\n",
+        receiver_csv="frequency_hz,factor_db,phase_deg\n26e9,-40,170\n28e9,-41,-170\n30e9,-42,-150\n",
         junction_csv="frequency_hz,probe_real,probe_imag,receiver_real,receiver_imag\n"
         "26e9,0.1,0,0,0.2\n30e9,0.3,0.1,0,0.2\n",
         level_toml=step(table='"cable.csv"')
         + step("attenuator", "pad", value_db=10)
         + step(
-            "amplifier",
-            "amplifier",
-            table='"tables/amplifier.csv"',
-            interpolation='"smooth"',
-            port="[1, 2]",
+            "amplifier", "amplifier", table='"tables/amplifier.csv"', interpolation='"smooth"', port="[1, 2]"
         )
         + step("mismatch", "near", probe_reflection="[0.1, -0.2]", receiver_reflection="[0, 0.3]")
         + step("mismatch", "far", table='"junction.csv"', port=2)
@@ -74,8 +68,16 @@ def test_a_chain_of_all_kinds(put, tmp_path):
     )
     chain, files = read_level(path)
     assert [s.name for s in chain.steps] == [
-        "cable", "pad", "amplifier", "near", "far", "channel 2", "a", "b", "c",
-    ]  # fmt: skip
+        "cable",
+        "pad",
+        "amplifier",
+        "near",
+        "far",
+        "channel 2",
+        "a",
+        "b",
+        "c",
+    ]
     assert chain.ends_in == "sqrt(W)"
     assert chain.steps[0].value_db.interpolation == "linear"
     assert chain.steps[2].value_db.interpolation == "smooth"
@@ -168,8 +170,7 @@ def test_a_reference_antenna(put, tmp_path):
 
 def test_a_reference_antenna_by_numbers(put):
     path = put(
-        gain_toml='name = "horn"\ngain_dbi = 15\nreflection = [0.1, -0.2]\n'
-        'device_loss_table = "w.csv"',
+        gain_toml='name = "horn"\ngain_dbi = 15\nreflection = [0.1, -0.2]\ndevice_loss_table = "w.csv"',
         w_csv="frequency_hz,loss_db\n8e9,1\n9e9,1\n10e9,2\n",
     ).with_name("gain.toml")
     transfer, _ = read_gain_transfer(path)
@@ -277,10 +278,7 @@ def refused(reader, path, message):
         ),
         ('[[step]]\nname = "x"', "step 1, key kind is missing: add it"),
         ('[[step]]\nkind = "loss"', "step 1, key name is missing: add it"),
-        (
-            step("los", value_db=1),
-            "step 1, key kind: is 'los', expected 'loss'\\? or one of loss, a",
-        ),
+        (step("los", value_db=1), "step 1, key kind: is 'los', expected 'loss'\\? or one of loss, a"),
         (step("amplifer", value_db=1), "is 'amplifer', expected 'amplifier'\\? or one of"),
         (step("transmision", value_db=1), "expected 'transmission'\\? or one of"),
         (step("cable", value_db=1), "key kind: is 'cable', expected 'loss'\\? or one of"),
@@ -291,25 +289,13 @@ def refused(reader, path, message):
             "pattern: one of loss, att",
         ),
         (step(loss_db=3), r"'cable', key 'loss_db' is unknown \(is it value_db\?\): expected kind"),
-        (
-            step("zzz", value_db=1),
-            "key kind: is 'zzz', expected one of loss, attenuator, amplifier, ",
-        ),
-        (
-            "[[step]]\nkind = ['loss']\nname = 'x'",
-            r"key kind: is \['loss'\], expected .*one of loss",
-        ),
+        (step("zzz", value_db=1), "key kind: is 'zzz', expected one of loss, attenuator, amplifier, "),
+        ("[[step]]\nkind = ['loss']\nname = 'x'", r"key kind: is \['loss'\], expected .*one of loss"),
         (step(name=" ", value_db=1), "step 1, key name: is ' ', expected a text of 1 to 80"),
         ("[[step]]\nkind = 'loss'\nname = 3", "key name: is 3, expected a text of 1 to 80 print"),
         (step(name="x" * 81, value_db=1), r"key name: is 'x+\.\.\., expected a text of 1 to 80"),
-        (
-            step(value_dbm=1),
-            r"'cable', key 'value_dbm' is unknown \(is it value_db\?\): expected kind",
-        ),
-        (
-            step(value_db=1, phase_deg=3),
-            "step 1, 'cable', key 'phase_deg' is unknown: expected kind",
-        ),
+        (step(value_dbm=1), r"'cable', key 'value_dbm' is unknown \(is it value_db\?\): expected kind"),
+        (step(value_db=1, phase_deg=3), "step 1, 'cable', key 'phase_deg' is unknown: expected kind"),
         (step("receiver-power", value_db=1), r"'value_db' is unknown \(is it value_dbm\?\)"),
         (
             step("antenna-factor", value_db=1),
@@ -324,18 +310,9 @@ def refused(reader, path, message):
             "step 1, 'cable', key 'phase_deg' is unknown",
         ),
         (step(), "step 1, 'cable', has neither of value_db and table: give one of them"),
-        (
-            step(value_db=1, table="'x'"),
-            "step 1, 'cable', has both of value_db and table: give one",
-        ),
-        (
-            step(value_db=1, interpolation="'smooth'"),
-            "key interpolation needs a table: give one, or",
-        ),
-        (
-            step(value_db=-1),
-            "step 1, 'cable', key value_db: is -1, expected a number from 0 to 200",
-        ),
+        (step(value_db=1, table="'x'"), "step 1, 'cable', has both of value_db and table: give one"),
+        (step(value_db=1, interpolation="'smooth'"), "key interpolation needs a table: give one, or"),
+        (step(value_db=-1), "step 1, 'cable', key value_db: is -1, expected a number from 0 to 200"),
         (step(value_db=201), "key value_db: is 201, expected a number from 0 to 200"),
         (step("amplifier", value_db=151), "value_db: is 151, expected a number from -50 to 150"),
         (step("channel", value_db=-61), "value_db: is -61, expected a number from -60 to 60"),
@@ -386,17 +363,11 @@ def refused(reader, path, message):
             step("mismatch", probe_reflection="[0, 0]", interpolation="'smooth'"),
             "key interpolation needs a table",
         ),
-        (
-            step("channel", table="'x.csv'", phase_deg=3),
-            "has table and key phase_deg: put it into the table",
-        ),
+        (step("channel", table="'x.csv'", phase_deg=3), "has table and key phase_deg: put it into the table"),
         # What the chain itself refuses.
         (step(value_db=1), "level.toml: no step ties relative readings to watts: add one of kind"),
         (RECEIVER + RECEIVER, "level.toml: two steps are named 'receiver': name each step once"),
-        (
-            'starts_from = "V/m"\n' + RECEIVER,
-            "level.toml: 'receiver' ties readings to watts, and th",
-        ),
+        ('starts_from = "V/m"\n' + RECEIVER, "level.toml: 'receiver' ties readings to watts, and th"),
     ],
 )
 def test_bad_descriptions(put, text, message):
@@ -406,18 +377,9 @@ def test_bad_descriptions(put, text, message):
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        (
-            "frequency_hz,loss_db\n28e9,-1\n",
-            "x.csv, line 2, column loss_db: is -1: expected 0 to 200",
-        ),
-        (
-            "frequency_hz,loss_db\n28e9,1\n0,1\n",
-            "line 3, column frequency_hz: is 0: expected a pos",
-        ),
-        (
-            "frequency_hz,loss_db\n2e9,1\n1e9,1\n2e9,2\n",
-            "line 4, column frequency_hz: .* each frequ",
-        ),
+        ("frequency_hz,loss_db\n28e9,-1\n", "x.csv, line 2, column loss_db: is -1: expected 0 to 200"),
+        ("frequency_hz,loss_db\n28e9,1\n0,1\n", "line 3, column frequency_hz: is 0: expected a pos"),
+        ("frequency_hz,loss_db\n2e9,1\n1e9,1\n2e9,2\n", "line 4, column frequency_hz: .* each frequ"),
         (
             "frequency_hz,loss_db\n2e9,1\n1e9,1\n2000000000.1,2\n",
             "line 4, column frequency_hz: .* each frequ",
@@ -426,10 +388,7 @@ def test_bad_descriptions(put, text, message):
         ("frequency_hz,gain_db\n28e9,1\n", "line 1: column loss_db is missing"),
         ("frequency_hz,loss_db,phase_deg\n28e9,1,0\n", "column 'phase_deg' is unknown: remove it"),
         ("frequency_hz,loss_db\n28e9,\n", "line 2, column loss_db: is empty: expected a number"),
-        (
-            "frequency_hz,loss_db\n28e9,nan\n",
-            "line 2, column loss_db: is 'nan': expected a finite number$",
-        ),
+        ("frequency_hz,loss_db\n28e9,nan\n", "line 2, column loss_db: is 'nan': expected a finite number$"),
         ("frequency_hz,loss_db\n", "has no row below its header"),
         ("", "x.csv: is empty: expected a header line"),
     ],
@@ -445,23 +404,18 @@ def test_bad_tables_of_mismatch_and_phase(put):
     path = put(x_csv=header + "28e9,0,1,0,0\n", level_toml=text)
     refused(read_level, path, "line 2, column probe_imag: is 1: expected above -1 and below 1")
     path = put(x_csv=header + "28e9,0.1,0,0.8,0.7\n", level_toml=text)
-    refused(
-        read_level, path, "step 2, 'm', reflection towards the receiver of 'm' has magnitude 1.06"
-    )
+    refused(read_level, path, "step 2, 'm', reflection towards the receiver of 'm' has magnitude 1.06")
     text = step("receiver", "r", table='"x.csv"', interpolation='"cubic"')
     path = put(x_csv="frequency_hz,factor_db\n28e9,0\n", level_toml=text)
     refused(read_level, path, "key interpolation: is 'cubic', expected .*one of linear, smooth")
 
 
 @pytest.mark.parametrize(
-    "name",
-    ["/etc/hosts", "../x.csv", "a/../../x.csv", r"..\\x.csv", r"C:\\x.csv", "C:x.csv", r"\\x.csv"],
+    "name", ["/etc/hosts", "../x.csv", "a/../../x.csv", r"..\\x.csv", r"C:\\x.csv", "C:x.csv", r"\\x.csv"]
 )
 def test_tables_elsewhere_are_refused(put, name):
     path = put(x_csv=CABLE, sub__level_toml=RECEIVER + step(table=f'"{name}"'))
-    refused(
-        read_level, path, "key table: is '.*', expected a path below the folder of this file, w"
-    )
+    refused(read_level, path, "key table: is '.*', expected a path below the folder of this file, w")
 
 
 @pytest.mark.parametrize("value", ['""', '"a\\u0000b"', "3", "['x.csv']"])
@@ -478,9 +432,7 @@ def test_links_out_of_the_folder_are_refused(put, tmp_path):
     refused(read_level, path, message)
     link.unlink()
     link.symlink_to(link)
-    refused(
-        read_level, path, "key table: is 'link.csv', expected a file in the folder|cannot be read"
-    )
+    refused(read_level, path, "key table: is 'link.csv', expected a file in the folder|cannot be read")
     # A link within the folder is what the user made of it.
     link.unlink()
     put(sub__y_csv=CABLE)
@@ -489,9 +441,7 @@ def test_links_out_of_the_folder_are_refused(put, tmp_path):
 
 
 def test_files_that_are_missing_or_too_large(put, tmp_path, monkeypatch):
-    refused(
-        read_level, tmp_path / "none.toml", "none.toml: no such file: check its name and folder"
-    )
+    refused(read_level, tmp_path / "none.toml", "none.toml: no such file: check its name and folder")
     path = put(x_csv=CABLE, level_toml=RECEIVER + step(table='"none.csv"'))
     refused(read_level, path, "none.csv: no such file: check its name")
     path = put(level_toml=RECEIVER + step(table='"x.csv"'))
@@ -533,10 +483,7 @@ def test_files_that_are_missing_or_too_large(put, tmp_path, monkeypatch):
             "name = 'horn'\ngain_dbi = 9\nreference_loss_table = '/x.csv'",
             "key reference_loss_table: is '/x.csv', expected a path below the folder",
         ),
-        (
-            "name = 'horn'\ngain_dbi = 9\nreflection = [1, 0]",
-            r"key reflection: is \[1, 0\], expect",
-        ),
+        ("name = 'horn'\ngain_dbi = 9\nreflection = [1, 0]", r"key reflection: is \[1, 0\], expect"),
         ("name = 'horn'\ngain_dbi = 9\ninterpolation = 'linear'", "interpolation needs a table"),
         (
             "name = 'horn'\ntable = 'x.csv'\nreflection = [0, 0]",

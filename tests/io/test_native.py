@@ -77,9 +77,7 @@ SAMPLES = ("frequency", "theta", "phi", "chi", "radius", "port", "response", "re
 FAR_FIELD = ("frequency", "theta", "phi", "e_theta", "e_phi", "radiated_power", "reference")
 
 
-@settings(
-    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.integers(1, 4),
     st.integers(1, 9),
@@ -99,11 +97,7 @@ def test_samples_come_back(
     response[rng.random(response.shape) < 0.2] = np.nan
     port = rng.integers(1, 32767, count)
     samples = Samples(
-        rng.permutation(frequencies) + 1e9,
-        **place,
-        port=port,
-        response=response,
-        response_unit=unit,
+        rng.permutation(frequencies) + 1e9, **place, port=port, response=response, response_unit=unit
     )
     path = tmp_path / "s.h5"
     native.write_samples(path, samples, overwrite=True)
@@ -163,9 +157,7 @@ def test_directions_to_trust_of_another_shape(tmp_path: Path) -> None:
         file["far_field"].create_dataset("trusted", data=np.ones((1, 4, 3), np.uint8)).attrs.update(
             units=about["units"]
         )
-    with pytest.raises(
-        ValueError, match=r"f\.h5: trusted has shape \(1, 4, 3\), expected \(F, T, P\)"
-    ):
+    with pytest.raises(ValueError, match=r"f\.h5: trusted has shape \(1, 4, 3\), expected \(F, T, P\)"):
         native.read_far_field(tmp_path / "f.h5")
 
 
@@ -285,13 +277,9 @@ def test_samples_by_content(tmp_path: Path) -> None:
     samples = some_samples(response_unit="V/m")
     tables.write_table(tmp_path / "odd.h5", samples)
     native.write_samples(tmp_path / "odd.csv", samples)
-    np.testing.assert_array_equal(
-        native.read_samples(tmp_path / "odd.h5").response, samples.response
-    )
+    np.testing.assert_array_equal(native.read_samples(tmp_path / "odd.h5").response, samples.response)
     assert_same(native.read_samples(tmp_path / "odd.csv"), samples, *SAMPLES)
-    other = native.read_samples(
-        tmp_path / "odd.h5", time_convention="exp(-iwt)", response_unit="relative"
-    )
+    other = native.read_samples(tmp_path / "odd.h5", time_convention="exp(-iwt)", response_unit="relative")
     np.testing.assert_array_equal(other.response, samples.response.conj())
     assert other.response_unit == "relative"
     native.read_samples(tmp_path / "odd.csv", time_convention="exp(+jwt)", response_unit="V/m")
@@ -387,11 +375,7 @@ def external_storage(file: Any) -> None:
     outside = Path(file.filename).with_name("outside.bin")
     outside.write_bytes(bytes(2 * 16 * 16))
     replace(
-        file,
-        "modes/coefficients",
-        shape=(2, 16),
-        dtype=complex,
-        external=[(str(outside), 0, 2 * 16 * 16)],
+        file, "modes/coefficients", shape=(2, 16), dtype=complex, external=[(str(outside), 0, 2 * 16 * 16)]
     )
 
 
@@ -444,69 +428,37 @@ UNSOUND = [
     (set_attribute("/", "kind", "song"), r"is of kind 'song', expected one of samples, result"),
     (set_attribute("modes", "reference", "a"), r"attribute reference is 'a', expected one of abso"),
     (set_attribute("modes", "reference", None), r"attribute reference is None, expected one of"),
-    (
-        set_attribute("modes/frequency", "units", None),
-        r"/modes/frequency has units None, expected Hz",
-    ),
+    (set_attribute("modes/frequency", "units", None), r"/modes/frequency has units None, expected Hz"),
     (set_attribute("modes/frequency", "units", "GHz"), r"has units 'GHz', expected Hz: convert it"),
     (set_attribute("modes/frequency", "units", 3), r"/modes/frequency has units 3, expected Hz"),
-    (
-        set_attribute("solution/peak", "units", None),
-        r"/solution/peak has units None, expected a text",
-    ),
+    (set_attribute("solution/peak", "units", None), r"/solution/peak has units None, expected a text"),
     (remove("modes"), r"has no group /modes: it is a file of kind result"),
     (remove("modes/coefficients"), r"has no dataset /modes/coefficients"),
     (remove("modes/m"), r"has no dataset /modes/m"),
-    (
-        set_data("modes/coefficients", data=np.ones((2, 16))),
-        r"is float64 \(2, 16\), expected complex",
-    ),
-    (
-        set_data("modes/coefficients", data=random(2, 4, 4)),
-        r"\(2, 4, 4\), expected complex numbers in",
-    ),
+    (set_data("modes/coefficients", data=np.ones((2, 16))), r"is float64 \(2, 16\), expected complex"),
+    (set_data("modes/coefficients", data=random(2, 4, 4)), r"\(2, 4, 4\), expected complex numbers in"),
     (set_data("modes/coefficients", data=random(2, 15)), r"15 coefficients are no complete set"),
     (set_data("modes/coefficients", data=random(3, 16)), r"3 rows for 2 frequencies"),
-    (
-        set_data("modes/frequency", data=["1", "2"]),
-        r"/modes/frequency is object \(2,\), expected real",
-    ),
+    (set_data("modes/frequency", data=["1", "2"]), r"/modes/frequency is object \(2,\), expected real"),
     (set_data("modes/frequency", shape=(0,), dtype=float), r"/modes/frequency holds no number"),
     (set_data("modes/frequency", data=h5py.Empty("f8")), r"/modes/frequency holds no number"),
-    (
-        set_data("modes/frequency", shape=(2,), dtype=float),
-        r"0 bytes of 2 numbers: was not written",
-    ),
-    (
-        set_data("modes/frequency", data=[1.0, 2.0], compression="lzf"),
-        r"compressed in an unusual way",
-    ),
-    (
-        spoil("modes/coefficients", complex(np.nan, 1)),
-        r"/modes/coefficients is not finite at index \(0, 0",
-    ),
+    (set_data("modes/frequency", shape=(2,), dtype=float), r"0 bytes of 2 numbers: was not written"),
+    (set_data("modes/frequency", data=[1.0, 2.0], compression="lzf"), r"compressed in an unusual way"),
+    (spoil("modes/coefficients", complex(np.nan, 1)), r"/modes/coefficients is not finite at index \(0, 0"),
     (spoil("modes/frequency", -1.0), r"frequency must be positive"),
     (spoil("modes/n", 2), r"s, m, n are not in the order j = 2"),
     (set_data("modes/n", data=np.ones(4, int)), r"s, m, n are not in the order j = 2"),
-    (
-        spoil("far_field/e_phi", np.inf),
-        r"/far_field/e_phi is not finite at index \(0, 0, 0\): remove",
-    ),
+    (spoil("far_field/e_phi", np.inf), r"/far_field/e_phi is not finite at index \(0, 0, 0\): remove"),
     (set_data("far_field/theta", data=[0.0, 1.0]), r"has shape .*, expected \(F, T, P\)"),
     (spoil("solution/frequency", 5.0), r"/solution has other frequencies than /modes"),
     (set_data("solution/peak", data=[1.0, 2, 3]), r"/solution has not one value per frequency"),
     (set_data("solution/warnings", data=["a"]), r"/solution has not one value per frequency"),
-    (
-        set_data("solution/warnings", data=[1.0, 2]),
-        r"cannot be read \(.*\): copy or write it again",
-    ),
+    (set_data("solution/warnings", data=[1.0, 2]), r"cannot be read \(.*\): copy or write it again"),
 ]
 
 
 @pytest.mark.parametrize(("change", "message"), UNSOUND)
-def test_unsound_files_are_refused(
-    tmp_path: Path, change: Callable[[Any], None], message: str
-) -> None:
+def test_unsound_files_are_refused(tmp_path: Path, change: Callable[[Any], None], message: str) -> None:
     path = tmp_path / "bad.h5"
     write_full(path)
     native.read_result(path)
@@ -524,19 +476,14 @@ def test_unsound_files_are_refused(
         (spoil("samples/theta", np.nan), r"/samples/theta is not finite at index \(0\)"),
         (spoil("samples/theta", 3.5), r"theta is 200.535 deg at sample 1, expected -180 to 180"),
         (spoil("samples/radius", 0.0), r"radius is 0 m at sample 1"),
-        (
-            spoil("samples/response", complex(0, np.inf)),
-            r"/samples/response is not finite at index",
-        ),
+        (spoil("samples/response", complex(0, np.inf)), r"/samples/response is not finite at index"),
         (set_data("samples/port", data=[1, 2, 70000]), r"/samples/port is 70000, expected whole"),
         (set_data("samples/port", data=[1, 2, 3.0]), r"float64 \(3,\), expected whole numbers"),
         (set_attribute("samples/response", "units", "V"), r"has units 'V', expected V/m or sqrt"),
         (set_data("samples/phi", data=[1.0, 2]), r"phi has shape \(2,\), expected \(M,\)"),
     ],
 )
-def test_unsound_samples_are_refused(
-    tmp_path: Path, change: Callable[[Any], None], message: str
-) -> None:
+def test_unsound_samples_are_refused(tmp_path: Path, change: Callable[[Any], None], message: str) -> None:
     path = tmp_path / "bad.h5"
     native.write_samples(path, some_samples())
     with h5py.File(path, "a") as file:
@@ -553,18 +500,14 @@ def test_gzip_is_read(tmp_path: Path) -> None:
     assert_same(native.read_modes(path), some_modes(), "coefficients")
 
 
-def test_sizes_are_bounded_before_anything_is_read(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_sizes_are_bounded_before_anything_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "m.h5"
     native.write_modes(path, some_modes())
     with h5py.File(path, "a") as file:
         # A terabyte on paper, a few bytes on disk.
         large = file.create_dataset("x", (2**37,), "f8", chunks=(2**10,), compression="gzip")
         large[0] = 1
-    with pytest.raises(
-        ValueError, match=f"holds more than {hdf5.MAX_BYTES} bytes of data, the limit"
-    ):
+    with pytest.raises(ValueError, match=f"holds more than {hdf5.MAX_BYTES} bytes of data, the limit"):
         native.read_modes(path)
     native.write_modes(path, some_modes(), overwrite=True)
     monkeypatch.setattr(nf2ff.io.hdf5, "MAX_LINKS", 5)
@@ -628,15 +571,9 @@ def test_other_files(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (
-            {"scalars": {"a": ([1.0], "1", "x")}},
-            r"a is float64 \(1,\), expected real numbers \(2,\)",
-        ),
+        ({"scalars": {"a": ([1.0], "1", "x")}}, r"a is float64 \(1,\), expected real numbers \(2,\)"),
         ({"scalars": {"a": (["x", "y"], "1", "x")}}, r"a is <U1 \(2,\), expected real numbers"),
-        (
-            {"scalars": {"frequency": ([1.0, 2], "1", "x")}},
-            "frequency is no free name for a scalar",
-        ),
+        ({"scalars": {"frequency": ([1.0, 2], "1", "x")}}, "frequency is no free name for a scalar"),
         ({"warnings": [[]]}, "warnings are given for 1 of 2 frequencies"),
     ],
 )
@@ -663,9 +600,7 @@ def test_existing_files_stay_unless_told(tmp_path: Path) -> None:
     assert_same(native.read_modes(path), some_modes(), "coefficients")
 
 
-def test_a_failed_write_leaves_the_old_file(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_failed_write_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "m.h5"
     path.write_text("old")
     fill = nf2ff.io.hdf5._fill

@@ -89,9 +89,8 @@ def good():
     """What the file above holds."""
     first = NsmaCut("H", "V/V", [-180, -90, 0, 90], [-30.25, -20, 0, -21.125])
     second = NsmaCut(
-        "H", "SLR/SLL", [-1.5, 0, 1.5], [-3, 0, -3.5], [-12.25, 0, 17.125],
-        {"XORIEN": "to the right"},
-    )  # fmt: skip
+        "H", "SLR/SLL", [-1.5, 0, 1.5], [-3, 0, -3.5], [-12.25, 0, 17.125], {"XORIEN": "to the right"}
+    )
     third = NsmaCut("45", "RCP/LCP", [0, 359.9999], [-40.001, -41])
     return NsmaPattern(FIELDS_GIVEN, [23.5e9, 24500000001], [[first], [second, third]])
 
@@ -136,8 +135,7 @@ def test_fields_are_those_of_the_table():
 
 
 @pytest.mark.parametrize(
-    "record",
-    ["REVDAT:,19990520", "ENDFIL:,EOF", "GUNITS:,DBI/DBR", "POLARI:,SLR/SLL", "PATTYP:,envelope"],
+    "record", ["REVDAT:,19990520", "ENDFIL:,EOF", "GUNITS:,DBI/DBR", "POLARI:,SLR/SLL", "PATTYP:,envelope"]
 )
 def test_limits_count_the_whole_record(record):
     # The longest values that the copy names fill their limits to the last character,
@@ -293,10 +291,7 @@ UNFIT_CUTS = {
     "polarisation": ({"polarisation": "SLR-SLL"}, "POLARI is 'SLR-SLL', expected two polarisati"),
     "none": ({"polarisation": ""}, "POLARI is missing, which the recommendation requires"),
     "orientation": ({"orientation": {"ZORIEN": "x" * 46}}, "ZORIEN is .*46 char.* most 45"),
-    "long": (
-        {"level_db": [0, 1e25, 0]},
-        r"the point 0,10{10}\d+, has 29 characters, most 28: bring",
-    ),
+    "long": ({"level_db": [0, 1e25, 0]}, r"the point 0,10{10}\d+, has 29 characters, most 28: bring"),
     "ends": ({"angle_deg": [-179.1234, 0, 179.1234]}, "FSTLST is .*, 18 characters, most 17"),
 }
 
@@ -398,10 +393,7 @@ WILD = {
         swap("SLR/SLL", "SLR-SLL"),
         "line 27: POLARI is 'SLR-SLL': read as 'SLR/SLL'",
     ),
-    "polarisation without a stroke": (
-        swap("V/V", "VV"),
-        "line 17: POLARI is 'VV': read as 'V/V'",
-    ),
+    "polarisation without a stroke": (swap("V/V", "VV"), "line 17: POLARI is 'VV': read as 'V/V'"),
     "tilt without tolerance": (
         swap("ELTILT:,8,0.5", "ELTILT:,8"),
         "line 11: ELTILT is '8', without a tolerance: kept as it is",
@@ -450,14 +442,8 @@ WILD = {
         swap("PATFRE:,23500", "patfre:,23500"),
         "line 14: 'patfre:,' where 'PATFRE:,' should be: read as such",
     ),
-    "no comma": (
-        swap("MODNUM:,", "MODNUM: "),
-        "line 5: 'MODNUM:' where 'MODNUM:,' should be: read as such",
-    ),
-    "units in small letters": (
-        swap("DBI/DBR", "dBi/dBr"),
-        "line 8: GUNITS is 'dBi/dBr': read in capitals",
-    ),
+    "no comma": (swap("MODNUM:,", "MODNUM: "), "line 5: 'MODNUM:' where 'MODNUM:,' should be: read as such"),
+    "units in small letters": (swap("DBI/DBR", "dBi/dBr"), "line 8: GUNITS is 'dBi/dBr': read in capitals"),
     "plane in small letters": (swap("PATCUT:,H", "PATCUT:,h"), "line 16: PATCUT is 'h': read in"),
     "type in capitals": (swap("typical", "TYPICAL"), None),
     "other revision": (
@@ -478,9 +464,7 @@ WILD = {
         "line 5: ANTMAN is not in the order of the recommendation: read as it is",
     ),
     "a header field below": (
-        lambda text: swap("NUMCUT:,1", "PATTYP:,typical\nNUMCUT:,1")(
-            swap("PATTYP:,typical\n", "")(text)
-        ),
+        lambda text: swap("NUMCUT:,1", "PATTYP:,typical\nNUMCUT:,1")(swap("PATTYP:,typical\n", "")(text)),
         "line 14: PATTYP is not in the order of the recommendation",
     ),
     "empty": (swap("LOWFRQ", "PATNUM:,\nLOWFRQ"), "line 6: PATNUM is empty: left out"),
@@ -490,11 +474,8 @@ WILD = {
     ),
     "no end": (swap("ENDFIL:,EOF\n", ""), "line 40: the file ends without ENDFIL: is it whole?"),
     "comments": (swap("NOFREQ:,2\n", "! a comment\n\nNOFREQ:,2  ! two\n   \n"), None),
-    "some phases": (
-        swap("0,0,0,", "0,0,"),
-        "line 26: 1 of 3 points have no phase: all phases left out",
-    ),
-}  # fmt: skip
+    "some phases": (swap("0,0,0,", "0,0,"), "line 26: 1 of 3 points have no phase: all phases left out"),
+}
 #: Edits that change what is read.
 CHANGED = {
     "tilt without tolerance": lambda p: dataclasses.replace(p, fields={**p.fields, "ELTILT": "8"}),
@@ -550,9 +531,7 @@ def test_values_of_other_forms_are_kept(tmp_path, tag, value, says):
     assert found.fields[tag] == value
 
 
-@pytest.mark.parametrize(
-    ("value", "read"), [("AZIMUTH", "AZIMUTH"), ("azimuth", "AZIMUTH"), ("H/V", "H/V")]
-)
+@pytest.mark.parametrize(("value", "read"), [("AZIMUTH", "AZIMUTH"), ("azimuth", "AZIMUTH"), ("H/V", "H/V")])
 def test_planes_of_other_names(tmp_path, value, read):
     found = read_nsma(put(tmp_path / "a.nsma", GOOD.replace("PATCUT:,H", f"PATCUT:,{value}", 1)))
     assert found.cuts[0][0].plane == read
@@ -578,8 +557,7 @@ def test_other_line_ends(tmp_path, end, kind):
 
 
 @pytest.mark.parametrize(
-    ("encoding", "says"),
-    [("utf-8", "UTF-8"), ("latin-1", "Latin-1"), ("utf-8-sig", "UTF-8")],
+    ("encoding", "says"), [("utf-8", "UTF-8"), ("latin-1", "Latin-1"), ("utf-8-sig", "UTF-8")]
 )
 def test_other_letters(tmp_path, encoding, says):
     path = tmp_path / "a.nsma"
@@ -600,10 +578,16 @@ def test_long_points_are_read(tmp_path):
 def test_all_at_once_is_one_warning_each(tmp_path):
     text = GOOD
     names = (
-        "count after the end", "polarisation with a dash", "polarisation without a stroke",
-        "tilt without tolerance", "both ends", "number of cuts", "unknown field",
-        "no commas after points", "units in small letters",
-    )  # fmt: skip
+        "count after the end",
+        "polarisation with a dash",
+        "polarisation without a stroke",
+        "tilt without tolerance",
+        "both ends",
+        "number of cuts",
+        "unknown field",
+        "no commas after points",
+        "units in small letters",
+    )
     for name in names:
         text = WILD[name][0](text)
     found = read_nsma(put(tmp_path / "a.nsma", text))
@@ -648,25 +632,33 @@ SENSELESS = {
     "cut first": (swap("PATFRE:,23500\nNUMCUT:,1\n", ""), 14, "PATCUT before the first PATFRE"),
     "count first": (swap("PATFRE:,23500\n", ""), 14, "NUMCUT is not below a PATFRE: put the freq"),
     "late count": (
-        swap("ENDFIL", "NUMCUT:,2\nENDFIL"), 40, "NUMCUT is not below a PATFRE: put the frequency"
+        swap("ENDFIL", "NUMCUT:,2\nENDFIL"),
+        40,
+        "NUMCUT is not below a PATFRE: put the frequency",
     ),
     "point first": (swap("NUMCUT:,1\n", "0,0,\n"), 15, "a point outside a cut: put PATCUT before"),
     "no cut": (swap("PATCUT:,H\n", ""), 16, "POLARI outside the head of a cut: put PATCUT before"),
     "late head": (
-        swap("90,-21.125,\n", "90,-21.125,\nPOLARI:,V/H\n"), 24, "POLARI outside the head of a cut"
+        swap("90,-21.125,\n", "90,-21.125,\nPOLARI:,V/H\n"),
+        24,
+        "POLARI outside the head of a cut",
     ),
     "head twice": (
-        swap("POLARI:,V/V", "POLARI:,V/V\nPOLARI:,V/H"), 18, "POLARI stands twice in one cut: put"
+        swap("POLARI:,V/V", "POLARI:,V/V\nPOLARI:,V/H"),
+        18,
+        "POLARI stands twice in one cut: put",
     ),
     "no points": (
-        swap("-180,-30.25,\n-90,-20,\n0,0,\n90,-21.125,\n", ""), 16, "cut that begins here has no p"
+        swap("-180,-30.25,\n-90,-20,\n0,0,\n90,-21.125,\n", ""),
+        16,
+        "cut that begins here has no p",
     ),
     "long line": (swap("an invented", "x" * 2000), 3, "has 2016 characters: expected a record"),
     "another format": (lambda _: "Name,Value\n1,2\n", 1, "'Name,Value' is neither a record"),
     "another text": (lambda _: "Dear reader\n", 1, "is neither a record|is no record of NSMA"),
     "other tags": (lambda _: "COLOUR:,red\n", 1, "'COLOUR:,red' is no record of NSMA WG16.99.050"),
     "null": (swap("P-24", "P\0-24"), 5, "is not text: expected a pattern file of NSMA"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(("edit", "line", "says"), SENSELESS.values(), ids=SENSELESS)
@@ -763,25 +755,27 @@ def test_inspect_a_pattern_file(tmp_path):
         "cuts_per_frequency": [1, 2],
         "cuts": [
             "H V/V: 4 points from -180 to 90 deg, no phase, highest level 0 dB, at 1 frequency",
-            "H SLR/SLL: 3 points from -1.5 to 1.5 deg, with phase, highest level 0 dB, at 1 "
-            "frequency",
-            "45 RCP/LCP: 2 points from 0 to 360 deg, no phase, highest level -40.001 dB, at 1 "
-            "frequency",
+            "H SLR/SLL: 3 points from -1.5 to 1.5 deg, with phase, highest level 0 dB, at 1 frequency",
+            "45 RCP/LCP: 2 points from 0 to 360 deg, no phase, highest level -40.001 dB, at 1 frequency",
         ],
         **header,
         "warnings": ["line 11: ELTILT is '8', without a tolerance: kept as it is"],
     }
     lines = succeed("inspect", path).splitlines()
-    assert [x.split()[0] for x in lines if not x.startswith(" ")] == [
-        name.split("_")[0] for name in about
-    ]
+    assert [x.split()[0] for x in lines if not x.startswith(" ")] == [name.split("_")[0] for name in about]
     assert "ANTMAN              Example Antennas" in lines
 
 
 def test_inspect_cuts_that_are_alike_once(tmp_path):
     # Gains in other units, at the ends of the band, or that are none.
-    some = pattern(cut(), cut(level_db=[-3, 0.5, -3]), frequency=(1e9, 2e9), GUNITS="DBD/DBR",
-                   LWGAIN="9.5", MDGAIN="10,0.3")  # fmt: skip
+    some = pattern(
+        cut(),
+        cut(level_db=[-3, 0.5, -3]),
+        frequency=(1e9, 2e9),
+        GUNITS="DBD/DBR",
+        LWGAIN="9.5",
+        MDGAIN="10,0.3",
+    )
     write_nsma(tmp_path / "a.nsma", some)
     about = json.loads(succeed("inspect", tmp_path / "a.nsma", "--json"))
     assert (about["gain_low_dbd"], about["gain_middle_dbd"]) == (9.5, 10)

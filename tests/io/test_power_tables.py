@@ -7,8 +7,12 @@ from power_scan_cases import HEADER, ROUNDING, grid, put
 from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
 from nf2ff.power_only.totals import scan_trp
 
-ROWS = [f"{t},{p},{f},{t / 10 + f / 1e9},{p / 20}" for f in (2e9, 1e9) for t in (0, 90, 180)
-        for p in (0, 90, 180, 270)]  # fmt: skip
+ROWS = [
+    f"{t},{p},{f},{t / 10 + f / 1e9},{p / 20}"
+    for f in (2e9, 1e9)
+    for t in (0, 90, 180)
+    for p in (0, 90, 180, 270)
+]
 
 
 def test_table_of_power(tmp_path, rng):

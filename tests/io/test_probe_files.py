@@ -11,14 +11,7 @@ from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, huygens_source
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import grid_for_degree
-from nf2ff.antenna.modes import (
-    SPEED_OF_LIGHT,
-    WAVE_IMPEDANCE,
-    Modes,
-    mode_index,
-    required_degree,
-    wavenumber,
-)
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes, mode_index, required_degree, wavenumber
 from nf2ff.io import native, tables
 from nf2ff.io.probe import load_probe
 from nf2ff.measurement.probe import (
@@ -108,9 +101,7 @@ def test_pattern_at_one_watt(tmp_path):
     assert (probe.ports, probe.response_unit, probe.minimum_radius) == (2, "sqrt(W)", None)
     np.testing.assert_array_equal(probe.frequency, FREQUENCY)
     assert error(probe) < TEXT
-    assert notes[0] == (
-        "level: that of 1 W into each port, as is taken of a pattern unless it is stated"
-    )
+    assert notes[0] == ("level: that of 1 W into each port, as is taken of a pattern unless it is stated")
     for note, port in zip(notes[1:], (1, 2), strict=True):
         assert note.startswith(f"port {port}: expanded to degree {probe.degree} (spectrum: at most")
         assert note.endswith("dB of the pattern")
@@ -221,9 +212,7 @@ def test_a_scan_of_the_probe(tmp_path):
             path,
             modes=solution.modes,
             warnings=[["a gap of 3 deg"], [], ["a gap of 4 deg", "another matter"]],
-            provenance={
-                "level": "level: responses in V/m, as the file says\nprobe: reads the field"
-            },
+            provenance={"level": "level: responses in V/m, as the file says\nprobe: reads the field"},
         )
 
     paths = port_files(tmp_path, write)
@@ -232,9 +221,7 @@ def test_a_scan_of_the_probe(tmp_path):
     # makes the probe lossless at one frequency only.
     probe, notes = load_probe(paths[0], input_power=power[2])
     scale = np.sqrt(power / power[2])[:, None]
-    wanted = probe_from_modes(
-        Modes(FREQUENCY, scale * modes_of(PORTS[0]).coefficients), minimum_radius=None
-    )
+    wanted = probe_from_modes(Modes(FREQUENCY, scale * modes_of(PORTS[0]).coefficients), minimum_radius=None)
     # Degrees above 12 that the rings fold down, and the Hankel functions' share: 1e-12.
     assert error(probe, wanted) < 1e-11
     who = f"port 1, {paths[0]}"
@@ -288,25 +275,20 @@ def test_half_a_sphere(tmp_path):
         assert abs(got.e_theta[0, 0, 0] - want.e_theta[0, 0, 0]) < 0.1 * abs(want.e_theta[0, 0, 0])
         assert abs(got.e_theta[0, 1, 0]) < 0.1 * abs(want.e_theta[0, 0, 0])
     for port in (1, 2):
-        (note,) = [
-            x for x in notes if x.startswith(f"port {port}, ") and "taken as zero would" in x
-        ]
+        (note,) = [x for x in notes if x.startswith(f"port {port}, ") and "taken as zero would" in x]
         assert note.startswith(f"port {port}, 2.9 GHz and 2 more frequencies: the part of the sph")
 
 
 def test_half_a_sphere_of_a_far_field(tmp_path):
     e_theta, e_phi = fields(PORTS[:1], theta=THETA[:10])[:, :, 0]
     native.write_far_field(
-        tmp_path / "port.h5",
-        FarField(FREQUENCY, THETA[:10], PHI, e_theta, e_phi, np.ones(3)),
+        tmp_path / "port.h5", FarField(FREQUENCY, THETA[:10], PHI, e_theta, e_phi, np.ones(3))
     )
     with pytest.raises(ValueError, match=r"port.h5: the pattern lacks theta 90 to 180 deg"):
         load_probe(tmp_path / "port.h5", input_power=1.0)
     # Without a degree or a size there would be all the edge's waves.
     size = {"input_power": 1.0, "missing": "zero"}
-    with pytest.raises(
-        ValueError, match=r"port.h5: a part of the pattern is taken as zero, .*-m\)"
-    ):
+    with pytest.raises(ValueError, match=r"port.h5: a part of the pattern is taken as zero, .*-m\)"):
         load_probe(tmp_path / "port.h5", **size)
     probe, notes = load_probe(tmp_path / "port.h5", **size, minimum_radius=0.018)
     assert probe.ports == 1
@@ -386,9 +368,7 @@ def test_orders_of_rounding_are_left_out():
         gone = probe_from_modes(with_orders(1.4e-13, port))
         assert gone.orders() == [-1, 1]
         assert gone.mu_max == 1
-        np.testing.assert_array_equal(
-            gone.coefficients, keep_orders(kept, orders=(-1, 1)).coefficients
-        )
+        np.testing.assert_array_equal(gone.coefficients, keep_orders(kept, orders=(-1, 1)).coefficients)
 
 
 def test_order_is_weak_only_if_it_is_at_every_frequency():
@@ -414,10 +394,7 @@ def test_rounding_of_dipoles_on_the_axis():
     # others, or none.
     q = modes_of(DipoleCluster([[0, 0, 0.01]], [X + 0.2 * Z]))
     assert probe_from_modes(q).orders() == [-1, 0, 1]
-    assert probe_from_modes(modes_of(huygens_source(direction=Z, polarisation=X))).orders() == [
-        -1,
-        1,
-    ]
+    assert probe_from_modes(modes_of(huygens_source(direction=Z, polarisation=X))).orders() == [-1, 1]
 
 
 @pytest.mark.parametrize("digits", [9, 17])
@@ -426,13 +403,12 @@ def test_digits_of_text_are_no_orders(digits, tmp_path):
     # power at most; the 17 orders of degree 8 share it, far below what is dropped.
     axial = DipoleCluster([[0, 0, 0.01], [0, 0, -0.008]], [X + 0.2 * Z, 0.7 * X])
     e_theta, e_phi = (
-        np.array([complex(f"{z.real:.{digits - 1}e}{z.imag:+.{digits - 1}e}j") for z in e.ravel()])
-        .reshape(e.shape)
+        np.array([complex(f"{z.real:.{digits - 1}e}{z.imag:+.{digits - 1}e}j") for z in e.ravel()]).reshape(
+            e.shape
+        )
         for e in fields([axial])
-    )  # fmt: skip
-    tables.write_pattern(
-        tmp_path / "probe.csv", tables.Pattern(FREQUENCY, THETA, PHI, [1], e_theta, e_phi)
     )
+    tables.write_pattern(tmp_path / "probe.csv", tables.Pattern(FREQUENCY, THETA, PHI, [1], e_theta, e_phi))
     probe, _ = load_probe(tmp_path / "probe.csv", degree=8)
     assert probe.orders() == [-1, 0, 1]
     exact = probe_from_modes(modes_of(axial))
@@ -508,17 +484,9 @@ REFUSED = [
         "modes.h5: holds modes, that are of the whole sphere: do not ask for missing parts to be",
     ),
     (["result.h5"], {"missing": "zero"}, "result.h5: holds modes, that are of the whole sphere"),
-    (
-        ["modes.h5"],
-        {"input_power": 1.0, "degree": 13},
-        "modes.h5: degree 13 is not within 1 ... 12",
-    ),
+    (["modes.h5"], {"input_power": 1.0, "degree": 13}, "modes.h5: degree 13 is not within 1 ... 12"),
     (["pattern.csv"], {"degree": 40}, "pattern.csv: degree is 40, but steps of 10 deg in theta"),
-    (
-        ["samples.csv"],
-        {},
-        "samples.csv: holds samples: expected a probe, a pattern, a far field or",
-    ),
+    (["samples.csv"], {}, "samples.csv: holds samples: expected a probe, a pattern, a far field or"),
     (["samples.h5"], {}, "samples.h5: holds samples: expected a probe, a pattern, a far field or"),
     (
         ["cuts.csv"],
@@ -543,9 +511,7 @@ def test_files_that_are_no_probe(files, names, options, message):
 
 
 def test_ports_of_different_kinds_of_level(files):
-    native.write_modes(
-        files("two.h5")[0], dataclasses.replace(modes_of(PORTS[1]), reference="relative")
-    )
+    native.write_modes(files("two.h5")[0], dataclasses.replace(modes_of(PORTS[1]), reference="relative"))
     # Both relative if asked; the one known and the other not is refused.
     probe, _ = load_probe(files("modes.h5", "two.h5"), relative=True)
     assert probe.response_unit == "relative"

@@ -39,8 +39,7 @@ def scan(rng: np.random.Generator, count: int = 12, frequencies: int = 3, **chan
         "chi": np.radians(degrees[2]),
         "radius": rng.uniform(0.5, 5, count),
         "port": rng.integers(1, 3, count),
-        "response": rng.normal(size=(frequencies, count))
-        + 1j * rng.normal(size=(frequencies, count)),
+        "response": rng.normal(size=(frequencies, count)) + 1j * rng.normal(size=(frequencies, count)),
     }
     return Samples(**(given | change))
 
@@ -189,9 +188,7 @@ def test_line_ends_marks_comments_and_blank_lines(tmp_path: Path, end: str, mark
     st.lists(
         st.tuples(
             st.floats(-1e300, 1e300).map(repr)
-            | st.sampled_from(
-                ["+1.", ".5", "1E-3", " 7 ", "-0", "\t2", "0x1p3", "1_0", "1d3", "٣"]
-            ),
+            | st.sampled_from(["+1.", ".5", "1E-3", " 7 ", "-0", "\t2", "0x1p3", "1_0", "1d3", "٣"]),
             st.sampled_from(["1", "", " ", "2.5e+1"]),
         ),
         min_size=1,
@@ -221,10 +218,7 @@ BAD_TABLES = [
     (f"{HEADER}\n# x\n\n", r"no row below its header"),
     (ROW, r"line 1: numbers where the header should be: expected columns theta_deg"),
     (HEADER.replace(",", ";"), r"line 1: columns are not separated by commas"),
-    (
-        f"#\n{HEADER.replace('theta_deg', 'Theta')}\n",
-        r"line 2: column theta_deg is missing \(is it",
-    ),
+    (f"#\n{HEADER.replace('theta_deg', 'Theta')}\n", r"line 2: column theta_deg is missing \(is it"),
     (f"{HEADER.replace('radius_m', 'radius_mm')}\n", r"radius_m is missing \(is it 'radius_mm'\?"),
     (f"{HEADER.replace('imag,', '')[:-5]}\n{ROW}", r"line 1: column imag is missing: expected"),
     (f"{HEADER.replace('port', 'Ports')}\n", r"column 'Ports' is unknown \(rename it to port\?\)"),
@@ -245,41 +239,20 @@ BAD_TABLES = [
     (f"{HEADER}\n{ROW.replace('0.25', '1e999')}", r"line 2, column real: is 1e999: too large"),
     (f"{HEADER}\n{ROW.replace('1.5', '1e999')}", r"line 2, column radius_m: is 1e999: too large"),
     (f"{HEADER}\n{ROW.replace('1.5', '')}", r"line 2, column radius_m: is empty: expected a numb"),
-    (
-        f"{HEADER}\n{ROW}\n\n{ROW.replace('1.5', '0')}",
-        r"line 4, column radius_m: is 0: expected a po",
-    ),
-    (
-        f"{HEADER}\n{ROW.replace('1.5', '-2')}",
-        r"line 2, column radius_m: is -2: expected a positiv",
-    ),
+    (f"{HEADER}\n{ROW}\n\n{ROW.replace('1.5', '0')}", r"line 4, column radius_m: is 0: expected a po"),
+    (f"{HEADER}\n{ROW.replace('1.5', '-2')}", r"line 2, column radius_m: is -2: expected a positiv"),
     (f"{HEADER}\n180.5{ROW[2:]}", r"line 2, column theta_deg: is 180.5: expected -180 to 180"),
     (f"{HEADER}\n-181{ROW[2:]}", r"line 2, column theta_deg: is -181: expected -180 to 180"),
     (f"{HEADER}\n{ROW},7", r"line 2: has 9 fields, the header has 8"),
     (f"{HEADER}\n{ROW}\n{ROW[:-5]}", r"line 3: has 7 fields, the header has 8"),
-    (
-        f"{HEADER}\n{ROW.replace('0.25', '0,25')}\n",
-        r"line 2: has 9 fields, .* '\.' as decimal sign",
-    ),
+    (f"{HEADER}\n{ROW.replace('0.25', '0,25')}\n", r"line 2: has 9 fields, .* '\.' as decimal sign"),
     (f"{HEADER}\n{ROW} # no comment", r"line 2, column imag: is '-0.5 # no comment': expected a n"),
-    (
-        f"{HEADER}\n{ROW.replace('1e9,1', '1e9,0')}",
-        r"column port: is 0: expected a whole number fr",
-    ),
+    (f"{HEADER}\n{ROW.replace('1e9,1', '1e9,0')}", r"column port: is 0: expected a whole number fr"),
     (f"{HEADER}\n{ROW.replace('1e9,1', '1e9,1.5')}", r"column port: is 1.5: expected a whole numb"),
     (f"{HEADER}\n{ROW.replace('1e9,1', '1e9,40000')}", r"column port: is 40000: expected a whole"),
-    (
-        f"{HEADER}\n{ROW.replace('1e9', '-1e9')}",
-        r"column frequency_hz: is -1000000000: expected a ",
-    ),
-    (
-        f"{HEADER}\n{ROW.replace('1e9', '0')}",
-        r"line 2, column frequency_hz: is 0: expected a posit",
-    ),
-    (
-        f"{HEADER}\n{ROW}\n{ROW.replace('0.25', '')}",
-        r"line 3, column real: is empty: .* imag empty too",
-    ),
+    (f"{HEADER}\n{ROW.replace('1e9', '-1e9')}", r"column frequency_hz: is -1000000000: expected a "),
+    (f"{HEADER}\n{ROW.replace('1e9', '0')}", r"line 2, column frequency_hz: is 0: expected a posit"),
+    (f"{HEADER}\n{ROW}\n{ROW.replace('0.25', '')}", r"line 3, column real: is empty: .* imag empty too"),
     (f"{HEADER}\n{ROW.replace('-0.5', '')}", r"line 2, column imag: is empty: .*real empty too"),
 ]
 
@@ -350,9 +323,7 @@ def test_two_frequencies_mixed_in_one_grid(tmp_path: Path) -> None:
         with pytest.raises(ValueError, match=r"column frequency_hz: .* two frequencies mixed"):
             read_table(path)
     one_slip = [row.format("2e9" if k == 17 else "1e9") for k, row in enumerate(rows)]
-    with pytest.raises(
-        ValueError, match=r"line 19, .* 2000000000 Hz has rows at 1 of 48 positions"
-    ):
+    with pytest.raises(ValueError, match=r"line 19, .* 2000000000 Hz has rows at 1 of 48 positions"):
         read_table(put(path, HEADER, *one_slip))
 
 
@@ -400,9 +371,7 @@ def test_degrees_come_back() -> None:
     assert np.max(np.abs(back - radians) / np.spacing(np.abs(radians))) <= 1
 
 
-def test_a_large_table_is_not_read_cell_by_cell(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_large_table_is_not_read_cell_by_cell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # In Python a cell takes a hundred times as long as in C: only the block of lines with the
     # fault may be looked at so.
     walked = []

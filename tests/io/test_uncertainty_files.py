@@ -47,15 +47,24 @@ def assessment():
         Term("room"),
         direct_term("cable", {"eirp": 0.01, "gain": 0.01}, distribution="rectangular", note="A, B"),
         Term("leak", 1e-3, "error signal", "arcsine", {"eirp": 1.0}, note="thermal\ndrift"),
-        direct_term("meter", {"eirp": 0.02}, coverage_factor=2, degrees_of_freedom=9,
-                    evaluation="A", bias={"eirp": 0.003}),
+        direct_term(
+            "meter",
+            {"eirp": 0.02},
+            coverage_factor=2,
+            degrees_of_freedom=9,
+            evaluation="A",
+            bias={"eirp": 0.003},
+        ),
         Term("noise"),
         Term("phase"),
-    ]  # fmt: skip
+    ]
     budget = Budget(
-        terms, [METRICS[m] for m in metrics], correlations(terms, {("cable", "meter"): 0.5}),
-        confidence=0.9, scale="power",
-    )  # fmt: skip
+        terms,
+        [METRICS[m] for m in metrics],
+        correlations(terms, {("cable", "meter"): 0.5}),
+        confidence=0.9,
+        scale="power",
+    )
     errors = [
         ModelledError("noise", make_term("receiver-noise", {"rms_db": -40}), degrees_of_freedom=12),
         ModelledError("phase", make_term("phase-noise", {"rms_deg": 20})),
@@ -180,9 +189,7 @@ def test_others_read_it(found, original):
         assert data.metric.values.tolist() == ["eirp", "gain", "trp", "pointing", "pattern"]
         assert data.correlation.sel(term="cable", other_term="meter") == 0.5
         assert data.attrs["confidence"] == "0.9"
-    np.testing.assert_array_equal(
-        native.read_modes(original).coefficients, found.modes.coefficients
-    )
+    np.testing.assert_array_equal(native.read_modes(original).coefficients, found.modes.coefficients)
 
 
 def test_planes_have_names(found, tmp_path):
@@ -216,8 +223,11 @@ def test_curvatures_have_no_place(found, tmp_path):
     terms = [direct_term("a", {"eirp": 0.1})]
     bent = Budget(terms, found.budgets[0].metrics, curvatures=[Curvature("a", "a", {"eirp": 1.0})])
     path = tmp_path / "a.h5"
-    with pytest.raises(ValueError, match=r"a\.h5: a budget with curvatures has no place in the "
-                       "file: leave them out"):  # fmt: skip
+    with pytest.raises(
+        ValueError,
+        match=r"a\.h5: a budget with curvatures has no place in the "
+        "file: leave them out",
+    ):
         write_uncertainty(path, replace(found, budgets=(bent, bent)))
     assert not path.exists()
 
@@ -241,32 +251,42 @@ def retext(group, name, values):
         (lambda f: f.pop("uncertainty"), "has no group /uncertainty"),
         (lambda f: f.pop("metrics/trp"), "has no group /metrics/trp"),
         (lambda f: f["uncertainty"].pop("metric"), "/uncertainty has no texts metric: write it"),
-        (lambda f: f["uncertainty"].attrs.update(confidence="high"),
-         "/uncertainty: attribute confidence is 'high', expected a number"),
-        (lambda f: f["uncertainty"].attrs.update(made="-3"),
-         "/uncertainty: attribute made is '-3', expected a whole number"),
+        (
+            lambda f: f["uncertainty"].attrs.update(confidence="high"),
+            "/uncertainty: attribute confidence is 'high', expected a number",
+        ),
+        (
+            lambda f: f["uncertainty"].attrs.update(made="-3"),
+            "/uncertainty: attribute made is '-3', expected a whole number",
+        ),
         (lambda f: f["uncertainty"].attrs.update(scale="dB"), "attribute scale is 'dB', expected"),
         (lambda f: f["uncertainty"].attrs.update(first_order="x"), "first_order is 'x', expected"),
         (lambda f: f["uncertainty"].attrs.pop("made"), "/uncertainty has no attribute made"),
         (lambda f: f["metrics/trp"].attrs.update(quantity="size"), "quantity is 'size', expected"),
         (lambda f: f["metrics/trp"].attrs.pop("label"), "/metrics/trp has no attribute label"),
         (lambda f: f["metrics/trp/value"].attrs.update(units="dBm"), "units 'dBm', expected W"),
-        (lambda f: cut_off(f["metrics/trp"], "sensitivity", at=np.s_[:, :2]),
-         "/uncertainty and /metrics differ in their terms or frequencies: write it again"),
+        (
+            lambda f: cut_off(f["metrics/trp"], "sensitivity", at=np.s_[:, :2]),
+            "/uncertainty and /metrics differ in their terms or frequencies: write it again",
+        ),
         (lambda f: cut_off(f["metrics/trp"], "bias", at=np.s_[:1]), "differ in their terms or"),
         (lambda f: cut_off(f["uncertainty"], "size", at=np.s_[:2]), "differ in their terms or"),
         (lambda f: retext(f["uncertainty"], "note", ["a"]), "differ in their terms or"),
-        (lambda f: retext(f["uncertainty"], "distribution", ["flat"] * 7),
-         "the distribution of 'room' is 'flat', expected one of"),
+        (
+            lambda f: retext(f["uncertainty"], "distribution", ["flat"] * 7),
+            "the distribution of 'room' is 'flat', expected one of",
+        ),
         (lambda f: f["pattern"].attrs.update(through_phi="east"), "through_phi is 'east', exp"),
         (lambda f: cut_off(f["pattern"], "error_signal", at=np.s_[:, :, :3]), "error_signal has"),
-        (lambda f: cut_off(f["pattern"], "error_signal", at=np.s_[:1]),
-         "/pattern/error_signal has 1 frequencies, the modes have 2: write it again"),
+        (
+            lambda f: cut_off(f["pattern"], "error_signal", at=np.s_[:1]),
+            "/pattern/error_signal has 1 frequencies, the modes have 2: write it again",
+        ),
         (lambda f: cut_off(f["uncertainty"], "error_level", at=np.s_[:1]), "/uncertainty/error_l"),
         (lambda f: cut_off(f["metrics/eirp"], "draws", at=np.s_[:, :1]), "/metrics/eirp/draws has"),
         (lambda f: cut_off(f["metrics/eirp"], "floor", at=np.s_[:1]), "/metrics/eirp/floor has 1"),
     ],
-)  # fmt: skip
+)
 def test_damage_is_seen(written, damage, says):
     with h5py.File(written, "r+") as file:
         damage(file)

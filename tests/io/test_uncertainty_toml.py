@@ -69,8 +69,7 @@ def test_errors_in_the_template_are_valid(read):
     lines = uncertainty_template().splitlines()
     start = next(i for i, line in enumerate(lines) if line == "# [[error]]")
     kept = [
-        line.removeprefix("# ") if re.match(r"# (\[\[error|\w+ = )", line) else line
-        for line in lines[start:]
+        line.removeprefix("# ") if re.match(r"# (\[\[error|\w+ = )", line) else line for line in lines[start:]
     ]
     found = read("\n".join(lines[:start] + kept), head="")
     names = found.assessment.budget.names
@@ -147,15 +146,11 @@ terms = ["cable", "cable"]
 coefficient = 1
 """
     assessment = read(text).assessment
-    assert assessment.budget.names == [
-        "position", "cable", "axis-zero 1", "axis-zero 2", "phase-noise",
-    ]  # fmt: skip
+    assert assessment.budget.names == ["position", "cable", "axis-zero 1", "axis-zero 2", "phase-noise"]
     first, second = assessment.errors[:2]
     assert (first.evaluation, first.degrees_of_freedom, first.note) == ("A", 4, "by a laser")
     assert (second.evaluation, second.degrees_of_freedom, second.note) == ("B", math.inf, "")
-    assert assessment.groups == {
-        "position": [0], "axis-zero 1": [1], "axis-zero 2": [2], "phase-noise": [3],
-    }  # fmt: skip
+    assert assessment.groups == {"position": [0], "axis-zero 1": [1], "axis-zero 2": [2], "phase-noise": [3]}
 
 
 def test_figures_of_metrics(read):
@@ -179,11 +174,16 @@ phi_deg = 180
     assessment = read(NOISE, head).assessment
     names = {m: [x.name for x in some] for m, some in assessment.figures.items()}
     assert names == {
-        "directivity": ["directivity"], "gain": ["eirp"], "eirp": ["eirp"], "trp": ["trp"],
-        "beamwidth": ["beamwidth"], "pointing": ["pointing-theta", "pointing-phi"],
-        "sidelobe_level": ["sidelobe-level"], "pattern": ["directivity-towards"],
+        "directivity": ["directivity"],
+        "gain": ["eirp"],
+        "eirp": ["eirp"],
+        "trp": ["trp"],
+        "beamwidth": ["beamwidth"],
+        "pointing": ["pointing-theta", "pointing-phi"],
+        "sidelobe_level": ["sidelobe-level"],
+        "pattern": ["directivity-towards"],
         "horizon": ["eirp-towards"],
-    }  # fmt: skip
+    }
     figures = {m: some[0] for m, some in assessment.figures.items()}
     width = figures["beamwidth"]
     assert (width.plane, width.drop_db) == (math.pi / 2, 10)
@@ -193,11 +193,16 @@ phi_deg = 180
     assert (figures["horizon"].theta, figures["horizon"].phi) == (math.pi / 2, math.pi)
     labels = {m.name: m.label for m in assessment.budget.metrics}
     assert labels == {
-        "directivity": "peak directivity", "gain": "peak gain", "eirp": "peak EIRP", "trp": "TRP",
-        "beamwidth": "beamwidth (10 dB, cut 90 deg)", "pointing": "pointing",
+        "directivity": "peak directivity",
+        "gain": "peak gain",
+        "eirp": "peak EIRP",
+        "trp": "TRP",
+        "beamwidth": "beamwidth (10 dB, cut 90 deg)",
+        "pointing": "pointing",
         "sidelobe_level": "sidelobe level (cut 45 deg)",
-        "pattern": "pattern at theta 30, phi -10 deg", "horizon": "horizon",
-    }  # fmt: skip
+        "pattern": "pattern at theta 30, phi -10 deg",
+        "horizon": "horizon",
+    }
     assert assessment.relative_only == ("gain",)
     assert assessment.columns["pointing"] == [5, 6]
     assert len(assessment.all_figures) == 10
@@ -220,8 +225,9 @@ plane = ["narrow", "30"]
     assert [figures[m][0].plane for m in figures] == ["E", "phi=45"]
     assert found.plane == ("narrow", math.radians(30))
     assert [m.label for m in found.assessment.budget.metrics] == [
-        "beamwidth (3.01 dB, plane E)", "sidelobe level (plane phi=45)",
-    ]  # fmt: skip
+        "beamwidth (3.01 dB, plane E)",
+        "sidelobe level (plane phi=45)",
+    ]
     for words, message in (
         ('[figure.beamwidth]\nplane = "F"', "figure.beamwidth: plane is 'F', expected an angle"),
         ("[figure.beamwidth]\nplane = 3", "figure.beamwidth, plane is 3, expected an angle"),
@@ -240,8 +246,7 @@ def test_a_peak_that_is_none(read):
 
 
 def test_what_is_done_how(read):
-    found = read(NOISE + "[propagation]\ndegree = 12\ndraws = 50\nseed = 7\n"
-                 "[cut]\nplane_deg = [45, 90.5]\n")  # fmt: skip
+    found = read(NOISE + "[propagation]\ndegree = 12\ndraws = 50\nseed = 7\n[cut]\nplane_deg = [45, 90.5]\n")
     assert (found.degree, found.draws, found.seed) == (12, 50, 7)
     np.testing.assert_allclose(np.degrees(found.plane), [45, 90.5], rtol=1e-15)
 
@@ -258,89 +263,150 @@ def test_a_size_of_zero_is_one(read):
     ("text", "says"),
     [
         # Keys of the file.
-        ('[[errors]]\nkind = "leakage"', r"key is 'errors' \(did you mean 'error'\?\), expected "
-         "one of confidence, scale, metrics, metric, term, correlation, error, figure, propagatio"),
+        (
+            '[[errors]]\nkind = "leakage"',
+            r"key is 'errors' \(did you mean 'error'\?\), expected "
+            "one of confidence, scale, metrics, metric, term, correlation, error, figure, propagatio",
+        ),
         ("error = 3", r"error is 3, expected at most 100 tables \[\[error\]\]"),
         ("error = [3]", r"error 1 is 3, expected a table"),
-        ("[propagation]\ndraws = 0", "propagation, draws is 0, expected a whole number from 1 to "
-         "1000000"),
+        ("[propagation]\ndraws = 0", "propagation, draws is 0, expected a whole number from 1 to 1000000"),
         ("[propagation]\ndraws = 1.5", r"propagation, draws is 1.5, expected a whole number"),
         ("[propagation]\nseed = -1", r"propagation, seed is -1, expected a whole number from 0"),
-        ("[propagation]\ndegree = 0", "propagation, degree is 0, expected a whole number from 1 to "
-         "10000"),
-        ("[propagation]\ndraw = 3", "propagation, key 'draw' is unknown, expected one of degree, "
-         "draws, seed: did you mean 'draws'?"),
+        ("[propagation]\ndegree = 0", "propagation, degree is 0, expected a whole number from 1 to 10000"),
+        (
+            "[propagation]\ndraw = 3",
+            "propagation, key 'draw' is unknown, expected one of degree, draws, seed: did you mean 'draws'?",
+        ),
         ("[cut]\nplane_deg = []", r"cut, plane_deg is \[\], expected a list of 1 to 3 angles"),
         ("[cut]\nplane_deg = [0, 1, 2, 3]", "cut, plane_deg is .*, expected a list of 1 to 3"),
         ('[cut]\nplane_deg = [0, "a"]', r"cut, plane_deg\[2\] is 'a', expected a list of 1 to 3"),
         ("[cut]\nplane_deg = [nan]", r"cut, plane_deg\[1\] is nan, expected a list of 1 to 3"),
         # Errors.
-        ("[[error]]\nrms_db = -60", "error 1, key 'kind' is missing, expected one of "
-         "position-noise, axis-zero"),
-        ('[[error]]\nkind = "leakage"\nlevel_db = -60\nname = ""',
-         r"error 1 \('leakage'\), name is '', expected 1 to 80 printable characters"),
-        ('[[error]]\nkind = 3', "error 1, kind is 3, expected one of position-noise"),
-        ('[[error]]\nkind = "leakages"\nlevel_db = 1',
-         r"error 1 \('leakages'\): error term is 'leakages' \(did you mean 'leakage'\?\)"),
-        ('[[error]]\nkind = "leakage"', r"error 1 \('leakage'\): leakage: level is missing: give "
-         r"it \[level\], or level_db$"),
-        ('[[error]]\nkind = "stray-wave"\nlevel_db = -40', r".*theta is missing: give it \[rad\], "
-         "or theta_deg$"),
-        ('[[error]]\nkind = "axis-zero"\naxis = "phi"', r".*offset is missing: give it \[rad, or m "
-         r"for the radius\], or offset_deg, or offset_mm$"),
+        (
+            "[[error]]\nrms_db = -60",
+            "error 1, key 'kind' is missing, expected one of position-noise, axis-zero",
+        ),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_db = -60\nname = ""',
+            r"error 1 \('leakage'\), name is '', expected 1 to 80 printable characters",
+        ),
+        ("[[error]]\nkind = 3", "error 1, kind is 3, expected one of position-noise"),
+        (
+            '[[error]]\nkind = "leakages"\nlevel_db = 1',
+            r"error 1 \('leakages'\): error term is 'leakages' \(did you mean 'leakage'\?\)",
+        ),
+        (
+            '[[error]]\nkind = "leakage"',
+            r"error 1 \('leakage'\): leakage: level is missing: give "
+            r"it \[level\], or level_db$",
+        ),
+        (
+            '[[error]]\nkind = "stray-wave"\nlevel_db = -40',
+            r".*theta is missing: give it \[rad\], "
+            "or theta_deg$",
+        ),
+        (
+            '[[error]]\nkind = "axis-zero"\naxis = "phi"',
+            r".*offset is missing: give it \[rad, or m "
+            r"for the radius\], or offset_deg, or offset_mm$",
+        ),
         ('[[error]]\nkind = "probe-gain"', r".*amplitude is missing: give it \[relative\]$"),
-        ('[[error]]\nkind = "axes-apart"', r"error 1 \('axes-apart'\): axes-apart has no size: "
-         "give x or y or z, 0 if there is none$"),
-        ('[[error]]\nkind = "leakage"\nlevel_mm = 1',
-         r"error 1 \('leakage'\): leakage: level_mm is given, but level is in level"),
-        ('[[error]]\nkind = "leakage"\nlevl_db = 1',
-         r"error 1 \('leakage'\): leakage has no 'levl_db'"),
-        ('[[error]]\nkind = "leakage"\nlevel_db = "loud"',
-         r"error 1 \('leakage'\): leakage: level_db is loud, expected a finite number"),
-        ('[[error]]\nkind = "phase-noise"\nname = "mine"\nrms_deg = -3',
-         r"error 1 \('mine'\): phase-noise: rms is -0.0523599 rad, expected a number >= 0: give "
-         r"its magnitude \(given: rms_deg = -3\)$"),
-        ('[[error]]\nkind = "random-walk"\nphase_deg = 1\ntime = { start = 0 }',
-         r"error 1 \('random-walk'\): a value is of the wrong type or too large \(.*\): give"),
-        ('[[error]]\nkind = "leakage"\nlevel_db = 1e9',
-         r"error 1 \('leakage'\): a value is of the wrong type or too large \(.*\): give it as"),
-        ('[[error]]\nkind = "leakage"\nlevel_db = -60\nevaluation = "C"',
-         r"error 1 \('leakage'\), evaluation is 'C', expected 'A' or 'B'"),
-        ('[[error]]\nkind = "leakage"\nlevel_db = -60\ndegrees_of_freedom = 0.5',
-         r"error 1 \('leakage'\), degrees_of_freedom is 0.5, expected a number from 1, or inf"),
-        ('[[error]]\nkind = "leakage"\nlevel_db = -60\nnote = 3',
-         r"error 1 \('leakage'\), note is 3, expected at most 500 characters"),
+        (
+            '[[error]]\nkind = "axes-apart"',
+            r"error 1 \('axes-apart'\): axes-apart has no size: "
+            "give x or y or z, 0 if there is none$",
+        ),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_mm = 1',
+            r"error 1 \('leakage'\): leakage: level_mm is given, but level is in level",
+        ),
+        ('[[error]]\nkind = "leakage"\nlevl_db = 1', r"error 1 \('leakage'\): leakage has no 'levl_db'"),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_db = "loud"',
+            r"error 1 \('leakage'\): leakage: level_db is loud, expected a finite number",
+        ),
+        (
+            '[[error]]\nkind = "phase-noise"\nname = "mine"\nrms_deg = -3',
+            r"error 1 \('mine'\): phase-noise: rms is -0.0523599 rad, expected a number >= 0: give "
+            r"its magnitude \(given: rms_deg = -3\)$",
+        ),
+        (
+            '[[error]]\nkind = "random-walk"\nphase_deg = 1\ntime = { start = 0 }',
+            r"error 1 \('random-walk'\): a value is of the wrong type or too large \(.*\): give",
+        ),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_db = 1e9',
+            r"error 1 \('leakage'\): a value is of the wrong type or too large \(.*\): give it as",
+        ),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_db = -60\nevaluation = "C"',
+            r"error 1 \('leakage'\), evaluation is 'C', expected 'A' or 'B'",
+        ),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_db = -60\ndegrees_of_freedom = 0.5',
+            r"error 1 \('leakage'\), degrees_of_freedom is 0.5, expected a number from 1, or inf",
+        ),
+        (
+            '[[error]]\nkind = "leakage"\nlevel_db = -60\nnote = 3',
+            r"error 1 \('leakage'\), note is 3, expected at most 500 characters",
+        ),
         # Figures.
-        (NOISE + "[figure.erp]\ntheta_deg = 0\nphi_deg = 0", r"\[figure.erp\] is there, but "
-         "metrics are eirp, pointing: add it to them, or leave the table out: did you mean 'eirp'"),
-        (NOISE + "[figure.eirp]\nplane_deg = 0",
-         "figure.eirp: has plane_deg, but eirp takes theta_deg, phi_deg: leave it out"),
-        (NOISE + "[figure.pointing]\nplane_deg = 0",
-         "figure.pointing: has plane_deg, but pointing takes no key: leave it out"),
-        (NOISE + "[figure.eirp]\ntheta_deg = 0", "figure.eirp: key 'phi_deg' is missing: give the "
-         "direction, theta_deg and phi_deg"),
-        (NOISE + "[figure.eirp]\ntheta_deg = 190\nphi_deg = 0",
-         "figure.eirp, theta_deg is 190, expected an angle from 0 to 180 deg"),
-        (NOISE + "[figure.eirp]\nfrom = 3", "figure.eirp, key 'from' is unknown, expected one of "
-         "plane_deg, plane, drop_db, theta_deg, phi_deg"),
+        (
+            NOISE + "[figure.erp]\ntheta_deg = 0\nphi_deg = 0",
+            r"\[figure.erp\] is there, but "
+            "metrics are eirp, pointing: add it to them, or leave the table out: did you mean 'eirp'",
+        ),
+        (
+            NOISE + "[figure.eirp]\nplane_deg = 0",
+            "figure.eirp: has plane_deg, but eirp takes theta_deg, phi_deg: leave it out",
+        ),
+        (
+            NOISE + "[figure.pointing]\nplane_deg = 0",
+            "figure.pointing: has plane_deg, but pointing takes no key: leave it out",
+        ),
+        (
+            NOISE + "[figure.eirp]\ntheta_deg = 0",
+            "figure.eirp: key 'phi_deg' is missing: give the direction, theta_deg and phi_deg",
+        ),
+        (
+            NOISE + "[figure.eirp]\ntheta_deg = 190\nphi_deg = 0",
+            "figure.eirp, theta_deg is 190, expected an angle from 0 to 180 deg",
+        ),
+        (
+            NOISE + "[figure.eirp]\nfrom = 3",
+            "figure.eirp, key 'from' is unknown, expected one of "
+            "plane_deg, plane, drop_db, theta_deg, phi_deg",
+        ),
         (NOISE + "[figure]\neirp = 3", "figure.eirp is 3, expected a table"),
         # What the budget refuses, and what the two do to each other.
-        (NOISE + '[[term]]\nname = "a"\nhalf_width_db = -1',
-         r"term 1 \('a'\), half_width_db is -1"),
-        ('[[term]]\nname = "receiver-noise"\nstandard_uncertainty = { eirp_db = 1 }\n' + NOISE,
-         "'receiver-noise' is supplied as a term and modelled as error 1: keep one of them"),
-        (NOISE + '[[term]]\nname = "a"\n[[correlation]]\nterms = ["a", "receiver-noise"]\n'
-         "coefficient = 0.5", "'receiver-noise' is modelled and correlates with 'a', but"),
-        (NOISE + '[[term]]\nname = "a"\n[[correlation]]\nterms = ["a", "b"]\ncoefficient = 0.5',
-         "correlation: there is no term 'b'"),
-        (NOISE + "".join(f'[[term]]\nname = "{x}"\n' for x in "abc") +
-         "".join(f'[[correlation]]\nterms = ["{a}", "{b}"]\ncoefficient = {r}\n'
-                 for a, b, r in ("ab1", "bc1", "ac0")),
-         "the correlations of 'a', 'b', 'c' contradict each other"),
+        (NOISE + '[[term]]\nname = "a"\nhalf_width_db = -1', r"term 1 \('a'\), half_width_db is -1"),
+        (
+            '[[term]]\nname = "receiver-noise"\nstandard_uncertainty = { eirp_db = 1 }\n' + NOISE,
+            "'receiver-noise' is supplied as a term and modelled as error 1: keep one of them",
+        ),
+        (
+            NOISE + '[[term]]\nname = "a"\n[[correlation]]\nterms = ["a", "receiver-noise"]\n'
+            "coefficient = 0.5",
+            "'receiver-noise' is modelled and correlates with 'a', but",
+        ),
+        (
+            NOISE + '[[term]]\nname = "a"\n[[correlation]]\nterms = ["a", "b"]\ncoefficient = 0.5',
+            "correlation: there is no term 'b'",
+        ),
+        (
+            NOISE
+            + "".join(f'[[term]]\nname = "{x}"\n' for x in "abc")
+            + "".join(
+                f'[[correlation]]\nterms = ["{a}", "{b}"]\ncoefficient = {r}\n'
+                for a, b, r in ("ab1", "bc1", "ac0")
+            ),
+            "the correlations of 'a', 'b', 'c' contradict each other",
+        ),
         (NOISE + "term = 3", r"term is 3, expected"),
         ("", r"key 'term' is missing, expected 1 to \d+ tables \[\[term\]\]"),
     ],
-)  # fmt: skip
+)
 def test_one_line_names_place_key_and_value(refused, text, says):
     # Keys of the file itself stand before its tables.
     top, mark, tables = text.partition("term = 3")
@@ -356,9 +422,7 @@ def test_several_faults_are_counted(refused):
 
 def test_a_direction_is_needed_for_the_pattern(refused):
     line = refused(NOISE, 'metrics = ["pattern"]\n')
-    assert line == (
-        "figure.pattern: key 'theta_deg' is missing: give the direction, theta_deg and phi_deg"
-    )
+    assert line == ("figure.pattern: key 'theta_deg' is missing: give the direction, theta_deg and phi_deg")
 
 
 def test_limits(read, refused):
@@ -378,8 +442,11 @@ def test_limits(read, refused):
 
 def test_what_is_no_toml(tmp_path):
     path = tmp_path / "a.toml"
-    for data, says in ((b"a = ", "is not TOML"), (b"\xff", "is not TOML"),
-                       (b"a = " + b"[" * 5000, "is not TOML")):  # fmt: skip
+    for data, says in (
+        (b"a = ", "is not TOML"),
+        (b"\xff", "is not TOML"),
+        (b"a = " + b"[" * 5000, "is not TOML"),
+    ):
         path.write_bytes(data)
         with pytest.raises(ValueError, match=rf"a\.toml: {says} \(.*\): correct it there\Z"):
             read_toml(path)

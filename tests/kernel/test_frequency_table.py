@@ -33,9 +33,7 @@ def test_smooth_interpolation_reproduces_a_cubic():
     wanted = np.array([1.0, 1.7, 3.1, 6.9, 7.0]) * 1e9
     table = FrequencyTable(cubic(points) * (1 + 2j), points, "smooth")
     # Values up to 60, a banded system of 5 unknowns: some 100 roundings of 60.
-    np.testing.assert_allclose(
-        table.at(wanted, name="x"), cubic(wanted) * (1 + 2j), atol=6000 * EPS
-    )
+    np.testing.assert_allclose(table.at(wanted, name="x"), cubic(wanted) * (1 + 2j), atol=6000 * EPS)
     straight = FrequencyTable(cubic(points), points).at([3e9], name="x")
     assert abs(straight[0] - cubic(3e9)) > 1
 
@@ -65,9 +63,7 @@ def test_one_number_holds_everywhere_and_one_point_there_only():
         np.testing.assert_array_equal(point.at([28e9], name="x"), [3])
         np.testing.assert_array_equal(point.doubt([28e9]), [0])
         assert point.origin() == f"table, 1 point, 28 GHz, {how}"
-        with pytest.raises(
-            ValueError, match=r"x is not known at 28.1 GHz: its table has 1 point, 28"
-        ):
+        with pytest.raises(ValueError, match=r"x is not known at 28.1 GHz: its table has 1 point, 28"):
             point.at([28e9, 28.1e9], name="x")
 
 

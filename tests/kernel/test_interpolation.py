@@ -76,9 +76,7 @@ def test_known_frequencies_are_returned_as_they_are():
     rows = rng.permutation(F.size)
     again = interpolate_frequency(F[rows], values[rows], AT)
     np.testing.assert_array_equal(again.values, interpolate_frequency(F, values, AT).values)
-    np.testing.assert_array_equal(
-        again.left_out, interpolate_frequency(F, values, AT).left_out[rows]
-    )
+    np.testing.assert_array_equal(again.left_out, interpolate_frequency(F, values, AT).left_out[rows])
 
 
 def test_few_points():
@@ -167,9 +165,7 @@ def test_a_long_sweep_is_no_square_of_a_short_one(monkeypatch):
     # 301 frequencies: each spline but that for the values themselves is of 80 neighbours.
     sizes = []
     spline = interpolation._spline
-    monkeypatch.setattr(
-        interpolation, "_spline", lambda x, at: sizes.append(x.size) or spline(x, at)
-    )
+    monkeypatch.setattr(interpolation, "_spline", lambda x, at: sizes.append(x.size) or spline(x, at))
     f = np.linspace(8e9, 12e9, 301)
     interpolate_frequency(f, np.ones((301, 1)), f[:3])
     assert sorted(sizes)[-2:] == [80, 301]
@@ -190,9 +186,7 @@ def test_extrapolation_is_refused_unless_asked_for():
     with pytest.raises(ValueError, match=r"11 GHz .* \(10 GHz\): give data that reach it$"):
         interpolate_frequency([10e9], [1], [11e9], extrapolate=True)
     found = interpolate_frequency(F, cubic(F), [7.9e9, 12.1e9], delay=0, extrapolate=True)
-    np.testing.assert_allclose(
-        found.values, cubic(np.array([7.9e9, 12.1e9])), atol=200 * EPS * 20
-    )  # fmt: skip
+    np.testing.assert_allclose(found.values, cubic(np.array([7.9e9, 12.1e9])), atol=200 * EPS * 20)
     assert np.isnan(found.error).all()
 
 

@@ -134,9 +134,7 @@ def test_spherical_hankel_of_arrays():
     # error of the complex value, (2 n + 4) eps |h|, bounds that of its real part.
     x = np.array([[4.0, 50.0, 700.0]])
     assert spherical_hankel2(0, x).shape == (1, 3, 1)
-    np.testing.assert_allclose(
-        spherical_hankel2(0, x)[..., 0], 1j * np.exp(-1j * x) / x, rtol=4 * EPS
-    )
+    np.testing.assert_allclose(spherical_hankel2(0, x)[..., 0], 1j * np.exp(-1j * x) / x, rtol=4 * EPS)
     h = spherical_hankel2(4, x)
     assert h.shape == (1, 3, 5)
     n = np.arange(5)

@@ -97,9 +97,9 @@ def test_ring_orders_are_the_azimuthal_coefficients(spin, rng):
     # Each order by itself, so that +m and -m cannot be exchanged.
     for order in (-3, 0, 2):
         only = a * (numbers(degree)[0] == order)
-        assert relative(
-            orders[..., order + degree], ring_sums(only, spin, THETA, np.zeros(1))[..., 0]
-        ) < (RING_ERROR)
+        assert relative(orders[..., order + degree], ring_sums(only, spin, THETA, np.zeros(1))[..., 0]) < (
+            RING_ERROR
+        )
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3])
@@ -108,9 +108,12 @@ def test_point_synthesis_is_the_sum(spin, threads, points, rng):
     theta, phi, _ = points(40)
     a = random_coefficients(rng, spin, 12)
     got = transforms.point_synthesis(
-        transforms.pack(a), spin=spin, location=np.stack([theta, phi], axis=1),
-        epsilon=POINT_ERROR, threads=threads,
-    )  # fmt: skip
+        transforms.pack(a),
+        spin=spin,
+        location=np.stack([theta, phi], axis=1),
+        epsilon=POINT_ERROR,
+        threads=threads,
+    )
     assert got.shape == (1 if spin == 0 else 2, theta.size)
     assert relative(got, sums(a, spin, theta, phi)) < POINT_ERROR
 
@@ -123,9 +126,7 @@ def test_point_synthesis_in_single_precision(points, rng):
     got = transforms.point_synthesis(packed, spin=1, location=location, epsilon=2e-6, threads=2)
     assert got.dtype == np.complex64
     assert relative(got, sums(a, 1, theta, phi)) < 2e-6
-    back = transforms.point_adjoint(
-        got, spin=1, degree=12, location=location, epsilon=2e-6, threads=2
-    )
+    back = transforms.point_adjoint(got, spin=1, degree=12, location=location, epsilon=2e-6, threads=2)
     assert back.dtype == np.complex64
     assert np.vdot(packed, back) == pytest.approx(np.vdot(got, got), rel=4e-6)
 
@@ -174,9 +175,7 @@ def pole_errors(spin, degree, accuracies, kind, rng):
     wanted = at_the_poles(packed.astype(complex), spin, phi).reshape(-1, location.shape[0])
     rms = np.linalg.norm(packed) / np.sqrt(4 * np.pi)
     for epsilon in accuracies:
-        got = transforms.point_synthesis(
-            packed, spin=spin, location=location, epsilon=epsilon, threads=1
-        )
+        got = transforms.point_synthesis(packed, spin=spin, location=location, epsilon=epsilon, threads=1)
         yield np.abs(got - wanted).max() / rms / epsilon
 
 
@@ -203,10 +202,7 @@ def test_the_library_itself_at_a_pole(monkeypatch, rng):
     # Says whether this release fails on this machine: no fault of ours if it does, and none if it
     # does not, so that neither is a failure here. 0.41 and older do not, 0.42.0 does.
     monkeypatch.setattr(transforms, "ASIDE", 0.0)
-    found = {
-        degree: max(pole_errors(1, degree, ACCURACIES[::2], complex, rng))
-        for degree in range(20, 61)
-    }
+    found = {degree: max(pole_errors(1, degree, ACCURACIES[::2], complex, rng)) for degree in range(20, 61)}
     wrong = [degree for degree, error in found.items() if error > POINT_FACTOR]
     if wrong:
         name = f"ducc0 {importlib.metadata.version('ducc0')}"
@@ -226,19 +222,19 @@ def fraction_errors(degree, accuracies, rng):
     # Wigner's d^n_{3,mu} by Jacobi polynomials (Edmonds 1957, eq. 4.1.23, from memory; held against
     # the rotation operator in `kernel/test_radial.py`).
     plus, minus = (
-        (-1.0) ** (3 - mu) * np.sqrt(factorial_ratio(n, mu))[:, None]
-        * np.sin(theta / 2) ** (3 - mu) * np.cos(theta / 2) ** (3 + mu)
+        (-1.0) ** (3 - mu)
+        * np.sqrt(factorial_ratio(n, mu))[:, None]
+        * np.sin(theta / 2) ** (3 - mu)
+        * np.cos(theta / 2) ** (3 + mu)
         * eval_jacobi(n[:, None] - 3, 3 - mu, 3 + mu, np.cos(theta))
         for mu in (1, -1)
-    )  # fmt: skip
+    )
     up, down = (g + 1j * c) @ minus, -(g - 1j * c) @ plus
     wanted = np.stack([(up + down) / 2, (up - down) / 2j]) * np.exp(3j * phi)
     packed, location = transforms.pack(a), np.stack([theta, phi], axis=1)
     rms = np.linalg.norm(packed) / np.sqrt(4 * np.pi)
     for epsilon in accuracies:
-        got = transforms.point_synthesis(
-            packed, spin=1, location=location, epsilon=epsilon, threads=1
-        )
+        got = transforms.point_synthesis(packed, spin=1, location=location, epsilon=epsilon, threads=1)
         yield np.abs(got - wanted).max() / rms / epsilon
 
 
@@ -439,8 +435,7 @@ def test_point_adjoint_is_the_same_every_time(threads, points, rng):
     maps = rng.normal(size=(2, theta.size, 2)) @ [1, 1j]
     options = {"spin": 1, "degree": 40, "epsilon": 1e-9, "threads": threads}
     first, *others = (
-        transforms.point_adjoint(maps, location=np.stack([theta, phi], axis=1), **options)
-        for _ in range(5)
+        transforms.point_adjoint(maps, location=np.stack([theta, phi], axis=1), **options) for _ in range(5)
     )
     for other in others:
         np.testing.assert_array_equal(other, first)
@@ -463,9 +458,7 @@ def test_point_density_is_the_same_every_time(points):
 
 def test_packed_order_at_degree_2():
     m, n = transforms.packed_numbers(2)
-    assert list(zip(m.tolist(), n.tolist(), strict=True)) == [
-        (0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2),
-    ]  # fmt: skip
+    assert list(zip(m.tolist(), n.tolist(), strict=True)) == [(0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)]
     # Coefficient j of the natural order holds j + 1: (m, n) = (-1, 1), (0, 1), (1, 1), (-2, 2) ...
     packed = transforms.pack(np.arange(1, 9)[None] + 0j)
     assert packed.shape == (2, 1, 6)
@@ -528,9 +521,7 @@ def test_thread_count(monkeypatch):
 
 @pytest.mark.parametrize("threads", [1, 2])
 def test_run_keeps_the_order_and_raises(threads):
-    assert transforms.run([lambda i=i: i * i for i in range(7)], threads) == [
-        i * i for i in range(7)
-    ]
+    assert transforms.run([lambda i=i: i * i for i in range(7)], threads) == [i * i for i in range(7)]
 
     def broken():
         msg = "a job failed"

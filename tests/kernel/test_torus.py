@@ -103,9 +103,7 @@ def test_every_degree(degree, turns, rng):
     # not; both parities, up to the highest spin that the degree has.
     where = turns(8)
     a = {s: random_coefficients(rng, s, degree) for s in range(min(degree, 6) + 1)}
-    got = torus.synthesis(
-        [(s, transforms.pack(x)) for s, x in a.items()], where, epsilon=EPSILON, threads=2
-    )
+    got = torus.synthesis([(s, transforms.pack(x)) for s, x in a.items()], where, epsilon=EPSILON, threads=2)
     for turn, values in zip(where, got, strict=True):
         assert relative(values, readings(a, turn)) < EPSILON
 

@@ -160,9 +160,7 @@ def test_translation_is_that_of_treams():
         assert np.all(np.abs(got[:, 0, :, 1].T - other) <= 100 * 60 * EPS * size)
 
 
-@pytest.mark.parametrize(
-    ("n", "ka"), [(1000, 1200.0), (1000, 1030.0), (200, 150.0), (30, 1e4), (1, 1.5)]
-)
+@pytest.mark.parametrize(("n", "ka"), [(1000, 1200.0), (1000, 1030.0), (200, 150.0), (30, 1e4), (1, 1.5)])
 def test_extreme_orders_against_sixty_digits(n, ka):
     # 3j symbols in exact integers, h_p in 60 digits. The radial functions grow to n eps, the sums
     # have some 30 terms. All relative to the largest over mu at that n and nu, and, where it is

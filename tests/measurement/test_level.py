@@ -180,15 +180,9 @@ def test_levels_are_interpolated_in_decibels():
     [
         (lambda: LevelStep("los", "x", 1), "kind is 'los', expected one of loss, attenuator, amp"),
         (lambda: LevelStep("loss", "x", -1), "loss of 'x' is -1 dB, expected 0 to 200 dB: check"),
-        (
-            lambda: LevelStep("transmission", "x", 101),
-            "port of 'x' is 101 dBm, expected -150 to 100",
-        ),
+        (lambda: LevelStep("transmission", "x", 101), "port of 'x' is 101 dBm, expected -150 to 100"),
         (lambda: LevelStep("loss", "x", 1, 0.1), "phase of 'x' must be real and 0 but for channel"),
-        (
-            lambda: LevelStep("channel", "x", 1, 1j),
-            "phase of 'x' must be real and 0 but for channel",
-        ),
+        (lambda: LevelStep("channel", "x", 1, 1j), "phase of 'x' must be real and 0 but for channel"),
         (lambda: LevelStep("loss", " ", 1), "the name ' ' is not fit for a report: give 1 to 80"),
         (lambda: LevelStep("loss", "a\nb", 1), r"the name 'a\\nb' is not fit for a report"),
         (lambda: LevelStep("loss", "x" * 81, 1), "is not fit for a report"),
@@ -262,8 +256,9 @@ def test_a_step_of_another_port_need_not_cover_the_frequency():
         chain.factor([28e9], [1, 2])
     sentences = chain.sentences([28e9], ports=[1])
     assert [x.split(":")[0] for x in sentences[1:-1]] == [
-        "receiver", "of no effect, as no sample is of their ports"
-    ]  # fmt: skip
+        "receiver",
+        "of no effect, as no sample is of their ports",
+    ]
     assert sentences[2].endswith(": cable 2")
     with pytest.raises(ValueError, match="loss of 'cable 2' is not known at 28 GHz"):
         chain.sentences([28e9])
@@ -302,21 +297,14 @@ def test_absolute_readings_are_not_given_a_level_twice(unit):
         ([], "relative", "the chain has no step: give at least one"),
         ([RECEIVER, RECEIVER], "relative", "two steps are named 'receiver': name each step once"),
         ([RECEIVER], "watts", "starts_from is 'watts', expected one of"),
-        (
-            [RECEIVER],
-            "V/m",
-            "'receiver' ties readings to watts, and the chain starts from V/m: rem",
-        ),
+        ([RECEIVER], "V/m", "'receiver' ties readings to watts, and the chain starts from V/m: rem"),
         (
             [RECEIVER, LevelStep("transmission", "s21", 0.0, ports=[2])],
             "relative",
             "'receiver' and 's21' tie the same port to watts: keep one, or give each its ports",
         ),
         (
-            [
-                LevelStep("receiver", "a", 0.0, ports=[1, 2]),
-                LevelStep("receiver", "b", 0.0, ports=[2]),
-            ],
+            [LevelStep("receiver", "a", 0.0, ports=[1, 2]), LevelStep("receiver", "b", 0.0, ports=[2])],
             "relative",
             "'a' and 'b' tie the same port",
         ),
@@ -418,17 +406,13 @@ def test_eirp_of_a_transmitter_through_a_chain_with_two_channels():
     power = 0.25  # W
     # Closed form: an electric and a magnetic dipole of equal power, k^2 Z0 |p|^2 / (12 pi) each;
     # a Huygens source has directivity 3.
-    source = huygens_source(
-        direction=[1, 0.4, -0.3], polarisation=[0.3, 0, 1], position=[2e-3, -1e-3, 3e-3]
-    )
+    source = huygens_source(direction=[1, 0.4, -0.3], polarisation=[0.3, 0, 1], position=[2e-3, -1e-3, 3e-3])
     k = 2 * np.pi * frequency / SPEED_OF_LIGHT
     moment = np.sqrt(6 * np.pi * power / (k**2 * WAVE_IMPEDANCE))
     scan = simulate_grid(
         source, frequency=frequency, grid=equiangular_grid(theta_count=17, phi_count=32), radius=0.2
     )
-    np.testing.assert_allclose(
-        moment**2 * radiated_power_of(source, frequency=frequency), power, rtol=1e-12
-    )
+    np.testing.assert_allclose(moment**2 * radiated_power_of(source, frequency=frequency), power, rtol=1e-12)
     field = scan.response * moment[:, None]
     # Power received by a matched short dipole: |E|^2 / (2 Z0) times 3 lambda^2 / (8 pi), closed
     # form.
@@ -444,9 +428,7 @@ def test_eirp_of_a_transmitter_through_a_chain_with_two_channels():
     incident = wave / (1 - gamma_probe * gamma_in)
     at_receiver = incident * 10 ** ((amplifier_db - cable_db) / 20)[:, None] * channel
     reading = at_receiver / np.sqrt(2 * 1e-3 * 10**-3)
-    readings = Samples(
-        frequency, scan.theta, scan.phi, scan.chi, scan.radius, port, reading, "relative"
-    )
+    readings = Samples(frequency, scan.theta, scan.phi, scan.chi, scan.radius, port, reading, "relative")
     points = np.array([26.5, 27.5, 28.5, 29.5])
     chain = LevelChain(
         [
@@ -569,9 +551,7 @@ def test_gain_from_a_transmission_coefficient():
     theta, phi, chi, s21 = far_readings(10 ** (s21_db / 20), 2 * np.pi * 1000)
     samples = Samples([frequency], theta, phi, chi, 1000 * wavelength, 1, [s21], "relative")
     for input_dbm in (0.0, 20.0):
-        chain = LevelChain(
-            [LevelStep("transmission", "S21", input_dbm), LevelStep("loss", "cable", 2.0)]
-        )
+        chain = LevelChain([LevelStep("transmission", "S21", input_dbm), LevelStep("loss", "cable", 2.0)])
         modes = solve(apply_level(samples, chain), short_dipole_probe(), degree=1).modes
         input_power = 1e-3 * 10 ** (input_dbm / 10)
         # IEEE Std 145: EIRP over power incident on the port is the realised gain; TRP over it the

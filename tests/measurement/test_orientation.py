@@ -7,11 +7,7 @@ import pytest
 from orientation_cases import ANGLES, OVER, named, relative_error, turned
 from sources import EPS, ONE_METRE, random_cluster, random_directions
 
-from nf2ff.antenna.modes import (
-    Modes,
-    mode_index,
-    rotate,
-)
+from nf2ff.antenna.modes import Modes, mode_index, rotate
 from nf2ff.kernel.rotation import axis_rotation, rotation_matrix
 from nf2ff.measurement.orientation import device_frame, merge_samples
 from nf2ff.measurement.probe import Probe
@@ -52,16 +48,19 @@ def test_device_frame_is_where_the_probe_stood(abc):
     assert told.phi.min() >= 0
     np.testing.assert_array_equal(told.response, scan.response)
     same = simulate(
-        cluster, frequency=ONE_METRE, theta=told.theta, phi=told.phi, chi=told.chi,
-        radius=told.radius,
-    )  # fmt: skip
+        cluster, frequency=ONE_METRE, theta=told.theta, phi=told.phi, chi=told.chi, radius=told.radius
+    )
     assert relative_error(same.response, scan.response) < 1e-12
     # And back.
     again = device_frame(told, rotation=rotation.T)
     same = simulate(
-        turned(cluster, rotation), frequency=ONE_METRE, theta=again.theta, phi=again.phi,
-        chi=again.chi, radius=again.radius,
-    )  # fmt: skip
+        turned(cluster, rotation),
+        frequency=ONE_METRE,
+        theta=again.theta,
+        phi=again.phi,
+        chi=again.chi,
+        radius=again.radius,
+    )
     assert relative_error(same.response, scan.response) < 1e-12
 
 
@@ -139,9 +138,7 @@ def test_merged_samples_stand_in_order():
 
 
 def test_merges_that_are_refused():
-    one = simulate(
-        random_cluster(), frequency=ONE_METRE, theta=[1, 2], phi=0.0, chi=0.0, radius=2.0
-    )
+    one = simulate(random_cluster(), frequency=ONE_METRE, theta=[1, 2], phi=0.0, chi=0.0, radius=2.0)
     with pytest.raises(ValueError, match=r"responses are in V/m and in relative: state both"):
         merge_samples(one, replace(one, response_unit="relative"), rotation=OVER)
     with pytest.raises(ValueError, match=r"frequency 1 is 0\.299792458 GHz in the first, 1 GHz in"):

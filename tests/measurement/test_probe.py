@@ -30,9 +30,7 @@ def full(constants, k, radius):
     factor = (np.exp(-1j * kr) / kr)[:, None]
     top = constants.shape[2] // 2
     return {
-        (s, mu): constants[0, :, mu + top, :, s - 1] * factor
-        for s in (1, 2)
-        for mu in range(-top, top + 1)
+        (s, mu): constants[0, :, mu + top, :, s - 1] * factor for s in (1, 2) for mu in range(-top, top + 1)
     }
 
 
@@ -199,9 +197,7 @@ def test_probe_refuses(arguments, message):
 def test_probe_without_data_at_a_frequency():
     probe = Probe([1e9, 3e9], np.ones((2, 1, 6)))
     assert probe.at_frequency(3e9 * (1 + 1e-10)).shape == (1, 6)
-    with pytest.raises(
-        ValueError, match=r"no data at 2 GHz, its 2 frequencies are from 1 to 3 GHz"
-    ):
+    with pytest.raises(ValueError, match=r"no data at 2 GHz, its 2 frequencies are from 1 to 3 GHz"):
         probe.at_frequency(2e9)
 
 
@@ -284,10 +280,7 @@ def test_probe_from_modes_is_reciprocal():
     ports = [random_cluster(size=0.1, seed=seed) for seed in (1, 2)]
     own, turned = (
         np.array(
-            [
-                [probe_oracle.cluster_modes(probe_oracle.rotated(p, turn), x, degree) for x in k]
-                for p in ports
-            ]
+            [[probe_oracle.cluster_modes(probe_oracle.rotated(p, turn), x, degree) for x in k] for p in ports]
         )
         for turn in (np.eye(3), np.diag([1.0, -1.0, -1.0]))
     )
@@ -340,8 +333,7 @@ def test_dipole_of_one_watt_is_a_field_probe():
         )
         # One is free of frequency, the other reads volts per metre.
         real, ideal = (
-            response_constants(p, frequency=FREQUENCY, radius=[3.0], degree=9)
-            for p in (probe, wanted)
+            response_constants(p, frequency=FREQUENCY, radius=[3.0], degree=9) for p in (probe, wanted)
         )
         factor = level / (K * np.sqrt(oracle.Z0))
         np.testing.assert_allclose(real, factor * ideal, rtol=20 * EPS, atol=0)

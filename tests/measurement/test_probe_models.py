@@ -110,9 +110,7 @@ def test_cosine_directivity(q_e, q_h):
 
 @pytest.mark.parametrize(("q", "degrees"), [(1, (14, 66)), (2, (7, 17)), (4, (5, 9))])
 def test_degrees_of_the_cosine_are_as_documented(q, degrees):
-    found = [
-        cosine_pattern(F, e_exponent=q, h_exponent=q, truncation=t).degree for t in (0.01, 0.001)
-    ]
+    found = [cosine_pattern(F, e_exponent=q, h_exponent=q, truncation=t).degree for t in (0.01, 0.001)]
     assert found == list(degrees)
     assert cosine_pattern(F, e_exponent=q, h_exponent=q).degree == degrees[0]
 
@@ -146,10 +144,7 @@ def halves(nodes):
     [
         ({"e_exponent": 0.5}, "e_exponent is 0.5, expected at least 1"),
         ({"h_exponent": np.nan}, "h_exponent is nan, expected at least 1"),
-        (
-            {"e_exponent": 1, "truncation": 1e-5},
-            "1e-05 of this pattern takes more than 160 degrees",
-        ),
+        ({"e_exponent": 1, "truncation": 1e-5}, "1e-05 of this pattern takes more than 160 degrees"),
         ({"truncation": 0.0}, "truncation is 0.0, expected between 0 and 1"),
         ({"truncation": 1.0}, "truncation is 1.0, expected between 0 and 1"),
     ],
@@ -162,9 +157,7 @@ def test_cosine_refusals(arguments, message):
 def test_principal_planes_of_a_dipole():
     # Closed form: the electric dipole again, its planes cos(theta) and 1, of any level and phase.
     modes = principal_planes(
-        F,
-        e_plane=lambda t: 3j * np.cos(t) * np.ones((2, 1)),
-        h_plane=lambda t: 3j * np.ones((2, t.size)),
+        F, e_plane=lambda t: 3j * np.cos(t) * np.ones((2, 1)), h_plane=lambda t: 3j * np.ones((2, t.size))
     )
     assert modes.degree == 1
     expected = electric_dipole(F).coefficients
@@ -173,9 +166,7 @@ def test_principal_planes_of_a_dipole():
 
 
 def test_principal_planes_without_boresight():
-    with pytest.raises(
-        ValueError, match=r"no field along x on boresight at 0\.209.* GHz, to which"
-    ):
+    with pytest.raises(ValueError, match=r"no field along x on boresight at 0\.209.* GHz, to which"):
         principal_planes(
             F,
             e_plane=lambda t: np.sin(t) ** 2 * np.ones((2, 1)),
@@ -259,15 +250,11 @@ def test_second_port_is_the_first_turned():
     np.testing.assert_allclose(x.coefficients, electric_dipole(F).coefficients, atol=4 * EPS)
     q = x.coefficients[0, mode_index(s=2, m=1, n=1)]
     for m in (-1, 1):
-        np.testing.assert_allclose(
-            y.coefficients[0, mode_index(s=2, m=m, n=1)], -1j * q, rtol=10 * EPS
-        )
+        np.testing.assert_allclose(y.coefficients[0, mode_index(s=2, m=m, n=1)], -1j * q, rtol=10 * EPS)
     # Any antenna: a cluster and the same with positions and moments turned from x to y.
     cluster = random_cluster(seed=6)
     turn = np.array([[0, -1, 0], [1, 0, 0], [0, 0, 1]])
-    turned = DipoleCluster(
-        cluster.position @ turn.T, cluster.electric @ turn.T, cluster.magnetic @ turn.T
-    )
+    turned = DipoleCluster(cluster.position @ turn.T, cluster.electric @ turn.T, cluster.magnetic @ turn.T)
     one = modes_of(cluster, frequency=F, degree=12)
     ports = dual_port(one)
     expected = modes_of(turned, frequency=F, degree=12).coefficients

@@ -51,9 +51,7 @@ def test_electric_dipole_is_the_field_probe():
     factor = -np.sqrt(1.5 * np.pi) / (K * np.sqrt(WAVE_IMPEDANCE))
     # Both round the point: k r eps of phase, twice.
     size = np.abs(ideal.response).max() * abs(factor)
-    np.testing.assert_allclose(
-        got.response, factor * ideal.response, rtol=0, atol=4 * K * 5 * EPS * size
-    )
+    np.testing.assert_allclose(got.response, factor * ideal.response, rtol=0, atol=4 * K * 5 * EPS * size)
     assert got.response_unit == "sqrt(W)"
     for name in ("theta", "phi", "chi", "radius", "port"):
         np.testing.assert_array_equal(getattr(got, name), getattr(ideal, name))
@@ -98,22 +96,14 @@ def test_dual_cluster_is_the_magnetic_field():
     noise = (K * 5 + 20) * EPS
     tolerance = 3 * (h**6 * steep**7 / 140 + 1.9 * noise / h) / K
     assert tolerance < 1e-8
-    for field, other, factor in (
-        (e, mag, -1j * K * WAVE_IMPEDANCE),
-        (mag, e, 1j * K / 376.730313668),
-    ):
+    for field, other, factor in ((e, mag, -1j * K * WAVE_IMPEDANCE), (mag, e, 1j * K / 376.730313668)):
         slope = np.einsum("maji,j->mai", field, first)  # d field_i / d x_a
         curl = np.stack(
-            [
-                slope[:, (i + 1) % 3, (i + 2) % 3] - slope[:, (i + 2) % 3, (i + 1) % 3]
-                for i in range(3)
-            ],
+            [slope[:, (i + 1) % 3, (i + 2) % 3] - slope[:, (i + 2) % 3, (i + 1) % 3] for i in range(3)],
             axis=1,
         )
         wanted = factor * other[:, 0, 3]
-        size = np.maximum(
-            np.linalg.norm(wanted, axis=1), np.linalg.norm(field[:, 0, 3], axis=1) * K
-        )
+        size = np.maximum(np.linalg.norm(wanted, axis=1), np.linalg.norm(field[:, 0, 3], axis=1) * K)
         assert np.all(np.linalg.norm(curl - wanted, axis=1) <= tolerance * size)
 
 
@@ -156,14 +146,17 @@ def test_friis():
     for antenna, probe, d, theta, chi in (
         (Z_DIPOLE, X_DIPOLE, 1.5, np.pi / 2, 0.0),
         *(
-            (huygens_source(direction=Z, polarisation=X, moment=2 - 1j),
-             huygens_source(direction=Z, polarisation=X, moment=3j), 3.0, 0.0, 0.0),
+            (
+                huygens_source(direction=Z, polarisation=X, moment=2 - 1j),
+                huygens_source(direction=Z, polarisation=X, moment=3j),
+                3.0,
+                0.0,
+                0.0,
+            ),
         ),
-    ):  # fmt: skip
+    ):
         power = radiated_power_of(antenna, frequency=ONE_METRE)[0]
-        samples = receive(
-            antenna, [probe], frequency=ONE_METRE, theta=theta, phi=0.0, chi=chi, radius=r
-        )
+        samples = receive(antenna, [probe], frequency=ONE_METRE, theta=theta, phi=0.0, chi=chi, radius=r)
         received = 0.5 * np.abs(samples.response[0, 0]) ** 2
         wanted = d**2 / (4 * np.pi * r) ** 2 * power
         assert received == pytest.approx(wanted, rel=4 / (K * r))
@@ -182,9 +175,14 @@ def test_effective_area_of_any_cluster():
         power = 0.0
         for axis in (X, Y):
             w = receive(
-                DipoleCluster(ORIGIN, [axis]), [turned],
-                frequency=ONE_METRE, theta=0.0, phi=0.0, chi=0.2, radius=r,
-            ).response  # fmt: skip
+                DipoleCluster(ORIGIN, [axis]),
+                [turned],
+                frequency=ONE_METRE,
+                theta=0.0,
+                phi=0.0,
+                chi=0.2,
+                radius=r,
+            ).response
             power += 0.5 * np.abs(w[0, 0]) ** 2
         d = directivity(turned, 0.0, 0.0)[0]
         assert power == pytest.approx(density * d / (4 * np.pi), rel=10 / r + 2 * K * r * EPS)
@@ -228,9 +226,7 @@ def test_reciprocity_of_two_antennas(seed):
     theta, phi, chi = angles
     one = receive(a, [b], frequency=ONE_METRE, theta=theta, phi=phi, chi=chi, radius=r)
     theta, phi, chi = other
-    two = receive(
-        b_antenna, [a_probe], frequency=ONE_METRE, theta=theta, phi=phi, chi=chi, radius=r
-    )
+    two = receive(b_antenna, [a_probe], frequency=ONE_METRE, theta=theta, phi=phi, chi=chi, radius=r)
     got, same = one.response[0, 0] / np.sqrt(p_a), two.response[0, 0] / np.sqrt(p_b)
     # Rotations of the dipoles round k times a metre; neither is in a null (|w| ~ 0.1).
     assert abs(got - same) <= 1000 * EPS * max(abs(got), 0.05)
@@ -282,17 +278,20 @@ def test_moving_axes_ports_and_the_far_side_of_the_pole():
     for i in range(2):
         for m in range(7):
             one = receive(
-                antenna, probes[port[m] - 1 : port[m]], frequency=f[i : i + 1],
-                theta=theta[i, m], phi=phi[0, m], chi=chi[i, m], radius=2 + theta[i, m],
-            )  # fmt: skip
+                antenna,
+                probes[port[m] - 1 : port[m]],
+                frequency=f[i : i + 1],
+                theta=theta[i, m],
+                phi=phi[0, m],
+                chi=chi[i, m],
+                radius=2 + theta[i, m],
+            )
             size = np.abs(moving.response).max()
             assert abs(one.response[0, 0] - moving.response[i, m]) <= 200 * EPS * size
     # (-theta, phi) is (theta, phi + pi) with theta^ and phi^ reversed: chi + pi.
     where = {"frequency": f, "radius": 2.5}
     a = receive(antenna, probes, theta=-theta[0], phi=phi[0], chi=chi[0], **where).response
-    b = receive(
-        antenna, probes, theta=theta[0], phi=phi[0] + np.pi, chi=chi[0] + np.pi, **where
-    ).response
+    b = receive(antenna, probes, theta=theta[0], phi=phi[0] + np.pi, chi=chi[0] + np.pi, **where).response
     np.testing.assert_allclose(a, b, rtol=0, atol=400 * EPS * np.abs(b).max())
 
 
@@ -371,7 +370,7 @@ LOOP = DipoleCluster(ORIGIN, magnetic=[X])
         (lambda: receive(BOX, [X_DIPOLE], **HERE | {"frequency": [0.0]}), "positive values"),
         (lambda: receive(BOX, [X_DIPOLE], **HERE | {"frequency": 1e9}), "has 0 dimensions"),
     ],
-)  # fmt: skip
+)
 def test_bad_input_is_refused_with_one_line(call, message):
     with pytest.raises(ValueError, match=re.escape(message)) as error:
         call()

@@ -68,9 +68,13 @@ def test_at_frequency_leaves_missing_samples_out():
     response[2, 4] = complex(1, np.nan)
     theta = np.tile(THETA, (F, 1)) + np.arange(F)[:, None] / 10
     samples = make(
-        response=response, theta=theta, port=[1, 2, 3, 4, 5], chi=np.arange(M) / 7,
-        radius=1 + np.arange(M), response_unit="sqrt(W)",
-    )  # fmt: skip
+        response=response,
+        theta=theta,
+        port=[1, 2, 3, 4, 5],
+        chi=np.arange(M) / 7,
+        radius=1 + np.arange(M),
+        response_unit="sqrt(W)",
+    )
     for i, present in enumerate([[0, 1, 2, 3, 4], [1, 2, 4], [0, 1, 2, 3]]):
         one = samples.at_frequency(i)
         np.testing.assert_array_equal(one.response, RESPONSE[i : i + 1, present])
@@ -135,10 +139,7 @@ BAD_RADIUS = np.array([1.0, 2, 0, 1, 1])
         ({"theta": -3.2}, "theta is -183.346 deg at sample 1"),
         ({"theta": np.degrees(THETA)}, "theta is .* deg at sample"),
         ({"radius": BAD_RADIUS}, "radius is 0 m at sample 3, expected > 0"),
-        (
-            {"radius": np.stack([BAD_RADIUS + 1, BAD_RADIUS + 1, -BAD_RADIUS])},
-            "radius is -2 m at s",
-        ),
+        ({"radius": np.stack([BAD_RADIUS + 1, BAD_RADIUS + 1, -BAD_RADIUS])}, "radius is -2 m at s"),
         ({"port": [1, 2, 0, 1, 1]}, "port is 0, ports count from 1"),
         ({"port": [1, 2, 1.5, 1, 1]}, "port must hold whole numbers"),
         ({"port": [1, 2, np.nan, 1, 1]}, "port must hold whole numbers"),

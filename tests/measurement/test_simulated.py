@@ -6,17 +6,7 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from sources import (
-    EPS,
-    ONE_METRE,
-    ORIGIN,
-    K,
-    X,
-    Y,
-    Z,
-    random_cluster,
-    random_directions,
-)
+from sources import EPS, ONE_METRE, ORIGIN, K, X, Y, Z, random_cluster, random_directions
 
 from nf2ff.antenna.closed_form import far_field_of, near_field, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster
@@ -56,9 +46,7 @@ def test_simulate_is_near_field_in_any_shape():
     assert moving.moving
     for i in range(2):
         t = theta.reshape(2, 7)[i]
-        _, e_theta, e_phi = near_field(
-            cluster, frequency=f[i : i + 1], theta=t, phi=phi[:7], radius=3.0 + t
-        )
+        _, e_theta, e_phi = near_field(cluster, frequency=f[i : i + 1], theta=t, phi=phi[:7], radius=3.0 + t)
         expected = e_theta * np.cos(chi) + e_phi * np.sin(chi)
         np.testing.assert_array_equal(moving.response[i : i + 1], expected)
     still = simulate(cluster, frequency=f, theta=theta, phi=phi, chi=0.0, radius=3.0)
@@ -129,6 +117,4 @@ def test_parts_join_to_the_whole_in_bounded_memory(monkeypatch):
         np.testing.assert_allclose(a, b[:, :100], rtol=0, atol=50 * EPS * size)
     power = radiated_power_of(cluster, frequency=ONE_METRE)
     monkeypatch.undo()
-    np.testing.assert_allclose(
-        radiated_power_of(cluster, frequency=ONE_METRE), power, rtol=100 * EPS
-    )
+    np.testing.assert_allclose(radiated_power_of(cluster, frequency=ONE_METRE), power, rtol=100 * EPS)

@@ -10,12 +10,7 @@ from scipy.special import j1, jvp
 
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_numbers
 from nf2ff.measurement import waveguides
-from nf2ff.measurement.waveguides import (
-    TE11_ZERO,
-    TE21_ZERO,
-    circular_waveguide,
-    rectangular_waveguide,
-)
+from nf2ff.measurement.waveguides import TE11_ZERO, TE21_ZERO, circular_waveguide, rectangular_waveguide
 
 EPS = 2.0**-52
 #: Sides of a common guide for 8.2 to 12.4 GHz [m].
@@ -61,9 +56,9 @@ def rectangular_aperture_fields(k, reflection, nodes=24):
 def circular_aperture_fields(k, reflection):
     """TE11 with E along x at the centre: E = grad(psi) x z^, psi = J1(kappa rho) sin(phi)."""
     x, weight = np.polynomial.legendre.leggauss(24)
-    rho, phi = (v.ravel() for v in np.meshgrid(
-        RADIUS * (x + 1) / 2, 2 * np.pi * np.arange(32) / 32, indexing="ij"
-    ))  # fmt: skip
+    rho, phi = (
+        v.ravel() for v in np.meshgrid(RADIUS * (x + 1) / 2, 2 * np.pi * np.arange(32) / 32, indexing="ij")
+    )
     area = np.repeat(weight * RADIUS / 2, 32) * rho * 2 * np.pi / 32
     kappa = float(mpmath.besseljzero(1, 1, 1)) / RADIUS
     beta = np.sqrt(k**2 - kappa**2)
@@ -110,9 +105,7 @@ def test_truncation_is_what_is_said(name):
 
 @pytest.mark.parametrize("reflection", [0.0, 0.2 - 0.1j, -0.15])
 def test_rectangular_planes_against_the_aperture(reflection):
-    modes = rectangular_waveguide(
-        F, width=WIDTH, height=HEIGHT, reflection=reflection, truncation=FINE
-    )
+    modes = rectangular_waveguide(F, width=WIDTH, height=HEIGHT, reflection=reflection, truncation=FINE)
     theta = np.linspace(0, np.pi, 61)
     front = theta <= np.pi / 2
     e_plane, h_plane = field(modes, theta, 0.0)[0], -field(modes, theta, np.pi / 2)[1]
@@ -123,9 +116,7 @@ def test_rectangular_planes_against_the_aperture(reflection):
         # The E-plane is that of the aperture, all around. What is left out, 1e-7 rms, may add up to
         # (N^2 + 2N)^(1/2) < 70 times that in one direction.
         tolerance = 70 * FINE * np.abs(e_plane[f]).max()
-        np.testing.assert_allclose(
-            e_plane[f], e / e[0] * e_plane[f, 0], atol=tolerance, err_msg=f"{F[f]}"
-        )
+        np.testing.assert_allclose(e_plane[f], e / e[0] * e_plane[f, 0], atol=tolerance, err_msg=f"{F[f]}")
         # The H-plane has C0 cos X besides, in front. In units of B = j k a b / 8 (-jk/(4 pi) times
         # the integral of cos(pi y/a) exp(j k y sin), closed form) two angles give C0, a real
         # number, and every other angle and the power must follow.
@@ -235,17 +226,11 @@ def test_circular_guide_where_its_formula_is_zero_over_zero(monkeypatch):
     [
         # Cutoff of TE10 c/2a = 6.557 GHz, of TE20 twice that; of TE01 c/2b.
         ({"frequency": [6.5e9]}, r"6\.5 GHz is outside of 6\.55714 to 13\.1143 GHz, where this"),
-        (
-            {"frequency": [10e9, 13.2e9]},
-            r"13\.2 GHz is outside .* carries TE10 alone: take another",
-        ),
+        ({"frequency": [10e9, 13.2e9]}, r"13\.2 GHz is outside .* carries TE10 alone: take another"),
         ({"frequency": [10e9], "height": 0.02}, r"10 GHz is outside of 6\.55714 to 7\.49481 GHz"),
         ({"width": 0.0}, "width is 0.0, expected > 0 m"),
         ({"height": np.nan}, "height is nan, expected > 0 m"),
-        (
-            {"reflection": 1.0},
-            r"reflection is 1\+0j at 10 GHz: no current on the edges makes .* give",
-        ),
+        ({"reflection": 1.0}, r"reflection is 1\+0j at 10 GHz: no current on the edges makes .* give"),
         ({"reflection": 0.97 + 0j}, "reflection is 0.97"),
         ({"reflection": [0.1, 0.2]}, r"reflection has shape \(2,\), expected one value or \(1,\)"),
         ({"efficiency": 2.0}, "efficiency is 2, expected above 0"),
@@ -263,14 +248,8 @@ def test_rectangular_refusals(arguments, message):
     ("arguments", "message"),
     [
         # 1.841184 c / (2 pi a) and 3.054237 c / (2 pi a), c / (2 pi a) = 4.148996 GHz.
-        (
-            {"frequency": [7.6e9]},
-            r"7\.6 GHz is outside of 7\.63906 to 12\.672 GHz.*TE11 but not",
-        ),
-        (
-            {"frequency": [12.7e9]},
-            r"12\.7 GHz is outside .* take another size or a measured pattern",
-        ),
+        ({"frequency": [7.6e9]}, r"7\.6 GHz is outside of 7\.63906 to 12\.672 GHz.*TE11 but not"),
+        ({"frequency": [12.7e9]}, r"12\.7 GHz is outside .* take another size or a measured pattern"),
         ({"radius": -1.0}, "radius is -1.0, expected > 0 m"),
         ({"reflection": [0.1, 0.2]}, "reflection has shape"),
         ({"reflection": -1j}, r"reflection is -0-1j at 10 GHz, expected a magnitude below 1: oth"),

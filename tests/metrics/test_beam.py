@@ -65,9 +65,7 @@ def brute_force_peak(modes):
 
         def loss(x, r=r, tangents=tangents):
             v = r + x @ tangents
-            return -intensity(
-                modes, [np.arctan2(np.hypot(*v[:2]), v[2])], [np.arctan2(v[1], v[0])]
-            )[0]
+            return -intensity(modes, [np.arctan2(np.hypot(*v[:2]), v[2])], [np.arctan2(v[1], v[0])])[0]
 
         simplex = [[0, 0], [0.02, 0], [0, 0.02]]
         options = {"initial_simplex": simplex, "xatol": 1e-9, "fatol": 1e-15}
@@ -180,9 +178,7 @@ def test_peaks_on_oblique_ridges(monkeypatch):
     q = [project(fan.field, 26, 26).coefficients[0] for fan in fans]
     calls = []
     sample = maxima.sample_patches
-    monkeypatch.setattr(
-        maxima, "sample_patches", lambda *a, **k: calls.append(1) or sample(*a, **k)
-    )
+    monkeypatch.setattr(maxima, "sample_patches", lambda *a, **k: calls.append(1) or sample(*a, **k))
     peak = beam.peak(Modes(1e9 * np.arange(1, 6), q))
     assert len(calls) > 1
     for f, fan in enumerate(fans):

@@ -51,9 +51,7 @@ def cdf_atol(step_deg):
 def test_distribution_of_a_dipole(step_deg):
     # Closed form: D = 1.5 sin^2 a, so that D < x in 1 - sqrt(1 - x/1.5) of the sphere. The dipole
     # is tilted, so that the rings of the grid do not run along its level lines.
-    found = envelope_of(
-        [tilted_dipole(1.0, 0.7)], quantity="directivity", step=np.radians(step_deg)
-    )
+    found = envelope_of([tilted_dipole(1.0, 0.7)], quantity="directivity", step=np.radians(step_deg))
     level = 1.5 * np.linspace(0.02, 0.98, 25)
     cdf = distribution(found)
     assert np.all(np.diff(cdf.value[0]) >= 0)
@@ -143,12 +141,8 @@ def test_two_crossed_dipoles(step_deg):
     found = envelope_of(beams, quantity="directivity", step=np.radians(step_deg))
     t, p = np.meshgrid(found.theta, found.phi, indexing="ij")
     r = oracle.cartesian(t, p)[0]
-    x2, z2 = (
-        (r @ oracle.cartesian(*a)[0]) ** 2 for a in ((1.0, 0.7), (np.pi / 2, 0.7 + np.pi / 2))
-    )
-    np.testing.assert_allclose(
-        found.maximum[0], 1.5 * (1 - np.minimum(x2, z2)), atol=1.5 * POWER_RTOL
-    )
+    x2, z2 = ((r @ oracle.cartesian(*a)[0]) ** 2 for a in ((1.0, 0.7), (np.pi / 2, 0.7 + np.pi / 2)))
+    np.testing.assert_allclose(found.maximum[0], 1.5 * (1 - np.minimum(x2, z2)), atol=1.5 * POWER_RTOL)
     clear = np.abs(x2 - z2) > 1e-9
     np.testing.assert_array_equal(found.beam[0][clear], (z2 < x2)[clear])
     for level in (0.8, 1.0, 1.2, 1.4):
@@ -230,9 +224,7 @@ def test_solid_angles_of_any_grid_are_cells():
     np.testing.assert_allclose(area.sum(), 4 * np.pi, rtol=1e-14)
     # In any order, and beyond a turn.
     turned = np.array([3, 0, 1, 2, 4, 6, 5])
-    np.testing.assert_allclose(
-        solid_angles(theta, phi[turned] + 2 * np.pi), area[:, turned], rtol=1e-12
-    )
+    np.testing.assert_allclose(solid_angles(theta, phi[turned] + 2 * np.pi), area[:, turned], rtol=1e-12)
 
 
 def test_a_repeated_azimuth_counts_once():
@@ -247,15 +239,21 @@ def test_a_repeated_azimuth_counts_once():
     ("theta", "phi", "message"),
     [
         (np.linspace(0, np.pi, 9), np.linspace(0, np.pi, 19), r"phi leaves out 180 deg"),
-        (np.radians(np.arange(0, 121, 10)), np.arange(0, 6.1, 0.5),
-         r"theta leaves out 60 deg at theta = 180: coverage needs a grid of the whole"),
-        (np.radians(np.arange(40, 181, 10)), np.arange(0, 6.1, 0.5),
-         r"theta leaves out 40 deg at theta = 0:"),
+        (
+            np.radians(np.arange(0, 121, 10)),
+            np.arange(0, 6.1, 0.5),
+            r"theta leaves out 60 deg at theta = 180: coverage needs a grid of the whole",
+        ),
+        (
+            np.radians(np.arange(40, 181, 10)),
+            np.arange(0, 6.1, 0.5),
+            r"theta leaves out 40 deg at theta = 0:",
+        ),
         ([0.1], [0, 2, 4], r"theta and phi are 1 and 3 angles: .* at least 2"),
         ([0.5, 2.5], [0, 3], r"theta and phi are 2 and 2 angles"),
         ([2.0, 1.0], [0, 2, 4], r"increasing"),
     ],
-)  # fmt: skip
+)
 def test_grids_of_a_part_of_the_sphere(theta, phi, message):
     with pytest.raises(ValueError, match=message):
         solid_angles(theta, phi)
@@ -352,12 +350,16 @@ def test_arguments():
 def test_an_untrusted_direction_counts_as_it_is():
     field = grid(Z_DIPOLE)
     masked = FarField(
-        field.frequency, field.theta, field.phi, field.e_theta, field.e_phi, field.radiated_power,
-        field.reference, np.zeros((1, 19, 24), bool),
-    )  # fmt: skip
-    np.testing.assert_array_equal(
-        envelope(BeamSet([masked])).maximum, envelope(BeamSet([field])).maximum
+        field.frequency,
+        field.theta,
+        field.phi,
+        field.e_theta,
+        field.e_phi,
+        field.radiated_power,
+        field.reference,
+        np.zeros((1, 19, 24), bool),
     )
+    np.testing.assert_array_equal(envelope(BeamSet([masked])).maximum, envelope(BeamSet([field])).maximum)
 
 
 def test_power_tolerance_admits_the_usual_grids():

@@ -51,9 +51,7 @@ def scanned(antenna, radiated_power, dipoles):
 @pytest.fixture(scope="module")
 def device():
     """A lossy, mismatched Huygens source that gets what a way of 1.7 dB leaves of 1 W."""
-    source = huygens_source(
-        direction=[1, 1, 0.5], polarisation=[0, -0.5, 1], position=[1e-3, 0, 2e-3]
-    )
+    source = huygens_source(direction=[1, 1, 0.5], polarisation=[0, -0.5, 1], position=[1e-3, 0, 2e-3])
     power = 10 ** (-DEVICE_LOSS_DB / 10) * EFFICIENCY * (1 - abs(GAMMA) ** 2)
     return scanned(source, power, dipoles=2)
 
@@ -89,9 +87,7 @@ def test_gain_over_the_pattern(device, reference, transfer):
     np.testing.assert_allclose(gain, [expected] * 2, atol=REALISED * GAIN_RTOL)
     # IEEE Std 145: gain refers to the power accepted.
     np.testing.assert_allclose(
-        gain / impedance_mismatch_factor(GAMMA),
-        [expected / (1 - abs(GAMMA) ** 2)] * 2,
-        atol=3 * GAIN_RTOL,
+        gain / impedance_mismatch_factor(GAMMA), [expected / (1 - abs(GAMMA) ** 2)] * 2, atol=3 * GAIN_RTOL
     )
 
 
@@ -107,9 +103,7 @@ def test_absolute_level_for_an_input_power(device, reference, transfer, power):
     angles = {"theta": [0.3, 1.1], "phi": [0.2, 2.2, 5.0]}
     gain = realised_gain_by_substitution(far_field(device, **angles), reference, transfer)
     np.testing.assert_allclose(
-        eirp(far_field(modes, **angles)),
-        gain * np.broadcast_to(power, 2)[:, None, None],
-        rtol=1e-11,
+        eirp(far_field(modes, **angles)), gain * np.broadcast_to(power, 2)[:, None, None], rtol=1e-11
     )
 
 
@@ -118,9 +112,7 @@ def test_gain_known_in_a_direction(device, reference, transfer):
     theta = np.radians(50)
     lower = FrequencyTable(REFERENCE_GAIN_DBI + 20 * np.log10(np.sin(theta)), FREQUENCY)
     aside = replace(transfer, gain_dbi=lower, direction=(theta, 2.0))
-    a, b = (
-        absolute_by_substitution(device, reference, x, input_power=1.0) for x in (transfer, aside)
-    )
+    a, b = (absolute_by_substitution(device, reference, x, input_power=1.0) for x in (transfer, aside))
     np.testing.assert_allclose(b.coefficients, a.coefficients, rtol=GAIN_RTOL)
 
 
@@ -131,10 +123,7 @@ def test_frequencies_are_matched_by_value(device, reference, transfer):
     np.testing.assert_allclose(got.coefficients, wanted.coefficients, rtol=1e-11)
     with pytest.raises(ValueError, match=r"not measured at 9 GHz, its 2 .* from 8 to 10 GHz: meas"):
         absolute_by_substitution(
-            device,
-            Modes([10e9, 8e9], more.coefficients[:2], "relative"),
-            transfer,
-            input_power=1.0,
+            device, Modes([10e9, 8e9], more.coefficients[:2], "relative"), transfer, input_power=1.0
         )
 
 
@@ -182,9 +171,7 @@ def test_a_reference_that_radiates_nothing_there(device, transfer):
     null = replace(transfer, direction=(0.0, 0.0))
     message = r"'dipole' radiates nothing at theta 0 deg, phi 0 deg, 9 GHz: give the direction of"
     with pytest.raises(ValueError, match=message):
-        absolute_by_substitution(
-            device, Modes(FREQUENCY, dipole, "relative"), null, input_power=1.0
-        )
+        absolute_by_substitution(device, Modes(FREQUENCY, dipole, "relative"), null, input_power=1.0)
     dark = Modes(FREQUENCY, 0 * dipole, "relative")
     with pytest.raises(ValueError, match="radiated power is 0 W"):
         absolute_by_substitution(device, dark, transfer, input_power=1.0)
@@ -259,25 +246,17 @@ def test_probes_of_known_gain_that_are_refused(transfer):
     with pytest.raises(ValueError, match=r"answers in V/m, its level is known: leave the gain out"):
         probe_of_known_gain(field_probe(), known)
     absolute = probe_of_known_gain(probe, known)
-    with pytest.raises(
-        ValueError, match=r"the probe answers in sqrt\(W\), its level is known: lea"
-    ):
+    with pytest.raises(ValueError, match=r"the probe answers in sqrt\(W\), its level is known: lea"):
         probe_of_known_gain(absolute, known)
     for port in (0, 3):
         with pytest.raises(ValueError, match=f"port is {port}, expected 1 to 2, as many as the"):
             probe_of_known_gain(probe, known, port=port)
-    with pytest.raises(
-        ValueError, match="no part of the gain of 'dipole': leave them out, and make"
-    ):
+    with pytest.raises(ValueError, match="no part of the gain of 'dipole': leave them out, and make"):
         probe_of_known_gain(probe, transfer)
-    with pytest.raises(
-        ValueError, match=r"'horn' radiates nothing at theta 90 deg, phi 0 deg, 9 G"
-    ):
+    with pytest.raises(ValueError, match=r"'horn' radiates nothing at theta 90 deg, phi 0 deg, 9 G"):
         probe_of_known_gain(probe, replace(known, direction=(np.pi / 2, 0.0)))
     short = GainTransfer("horn", FrequencyTable([15.0], [10e9]))
-    with pytest.raises(
-        ValueError, match="gain of 'horn' is not known at 9 GHz: its table has 1 po"
-    ):
+    with pytest.raises(ValueError, match="gain of 'horn' is not known at 9 GHz: its table has 1 po"):
         probe_of_known_gain(probe, short)
     endless = Probe(None, probe.coefficients[:1], "relative")
     with pytest.raises(ValueError, match="without frequencies, has no pattern"):
@@ -305,9 +284,7 @@ def test_bad_transfers(arguments, message):
 def test_impedance_mismatch_factor():
     # Closed form: |Gamma| = 1/3 is a standing-wave ratio of 2; 8/9 of the power are accepted.
     np.testing.assert_allclose(impedance_mismatch_factor([1j / 3, 0]), [8 / 9, 1], rtol=1e-15)
-    with pytest.raises(
-        ValueError, match=r"reflection has magnitude 1.5, expected below 1: give it l"
-    ):
+    with pytest.raises(ValueError, match=r"reflection has magnitude 1.5, expected below 1: give it l"):
         impedance_mismatch_factor([0.1, -1.5])
 
 

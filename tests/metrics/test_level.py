@@ -102,9 +102,7 @@ def test_gain_of_a_lossy_mismatched_dipole():
     realised = metrics_level.realised_gain(horizon, input_power=1.0)
     np.testing.assert_allclose(gain, np.full((1, 1, 2), 1.5 * 0.8), rtol=POWER_RTOL)
     np.testing.assert_allclose(realised, np.full((1, 1, 2), 1.5 * 0.8 * 0.7), rtol=POWER_RTOL)
-    np.testing.assert_allclose(
-        metrics_level.radiation_efficiency(modes, input_power=0.7), [0.8], rtol=1e-15
-    )
+    np.testing.assert_allclose(metrics_level.radiation_efficiency(modes, input_power=0.7), [0.8], rtol=1e-15)
     np.testing.assert_allclose(
         metrics_level.total_efficiency(modes, input_power=1.0), [0.8 * 0.7], rtol=1e-15
     )
@@ -126,9 +124,7 @@ def test_input_power_belongs_to_its_frequency(random_q):
             rtol=2e-15,
         )
         # One value serves for all frequencies.
-        np.testing.assert_array_equal(
-            gain(pattern, input_power=2.0), gain(pattern, input_power=[2.0, 2.0])
-        )
+        np.testing.assert_array_equal(gain(pattern, input_power=2.0), gain(pattern, input_power=[2.0, 2.0]))
     # More radiated than put in is a wrong calibration: shown, not held to 1.
     assert np.all(efficiency > 1)
     assert np.all(metrics_level.radiation_efficiency(modes, input_power=power) > 1)

@@ -89,9 +89,7 @@ def test_filled_nulls_against_the_closed_form():
         return float(ends[0][0] / ends[1][0])
 
     nulls = lobes.first_nulls(modes, at=peak)
-    for angle, value in (
-        (nulls.upper_angle[0], nulls.upper[0]), (nulls.lower_angle[0], nulls.lower[0])
-    ):  # fmt: skip
+    for angle, value in ((nulls.upper_angle[0], nulls.upper[0]), (nulls.lower_angle[0], nulls.lower[0])):
         found = minimize_scalar(
             level, bounds=(angle - 0.05, angle + 0.05), method="bounded", options={"xatol": 1e-12}
         )
@@ -263,9 +261,7 @@ def test_discrimination_of_a_dipole_by_ludwig(half):
     np.testing.assert_allclose(found.co, co, rtol=1e-9)
     # The y-dipole turned back by its reference angle has the same.
     y = modes_of({(2, -1, 1): -1j, (2, 1, 1): -1j})
-    found = lobes.cross_polar_discrimination(
-        y, Cone(0, 0, half), "ludwig-3", reference_angle=np.pi / 2
-    )
+    found = lobes.cross_polar_discrimination(y, Cone(0, 0, half), "ludwig-3", reference_angle=np.pi / 2)
     np.testing.assert_allclose(found.ratio, 4 * c / (1 - c) ** 2, rtol=RATIO_RTOL)
 
 
@@ -312,9 +308,7 @@ def ratio_of(q, degree, theta, phi, basis, reference):
     return np.abs(first) ** 2 / np.abs(second) ** 2
 
 
-@pytest.mark.parametrize(
-    ("basis", "reference"), [("circular", 0), ("linear", 0.3), ("ludwig-3", 1)]
-)
+@pytest.mark.parametrize(("basis", "reference"), [("circular", 0), ("linear", 0.3), ("ludwig-3", 1)])
 @pytest.mark.parametrize("half", [0.12, 0.3])
 def test_discrimination_in_a_beam_against_brute_force(random_q, basis, reference, half):
     # Beams of three frequencies, each in a cone about its own peak, some disorder in each.
@@ -333,9 +327,7 @@ def test_discrimination_in_a_beam_against_brute_force(random_q, basis, reference
     )
     for f in range(3):
         cone = Cone(peak.theta[f], peak.phi[f], half)
-        there = ratio_of(
-            q[f], degree, found.theta[f : f + 1], found.phi[f : f + 1], basis, reference
-        )
+        there = ratio_of(q[f], degree, found.theta[f : f + 1], found.phi[f : f + 1], basis, reference)
         np.testing.assert_allclose(found.ratio[f], there[0], rtol=1e-8)
         away = oracle.cartesian(found.theta[f], found.phi[f])[0]
         centre = oracle.cartesian(peak.theta[f], peak.phi[f])[0]

@@ -17,26 +17,25 @@ def square(field, *_):
 def patches_of(modes, centre, width, index=None):
     index = np.zeros(len(centre), dtype=int) if index is None else np.asarray(index)
     return maxima.sample_patches(
-        modes, index=index, centre=centre, width=width, objective=square,
+        modes,
+        index=index,
+        centre=centre,
+        width=width,
+        objective=square,
         keep=lambda top: np.full(top.size, True),
-    )  # fmt: skip
+    )
 
 
 def textbook(q, degree, direction):
     """Cartesian far field of the textbook's expansion."""
     flat = direction.reshape(-1, 3)
-    theta, phi = (
-        np.arctan2(np.hypot(flat[:, 0], flat[:, 1]), flat[:, 2]),
-        np.arctan2(*flat.T[1::-1]),
-    )
+    theta, phi = (np.arctan2(np.hypot(flat[:, 0], flat[:, 1]), flat[:, 2]), np.arctan2(*flat.T[1::-1]))
     e = oracle.far_field(q, degree, theta, phi)
     _, along, across = oracle.cartesian(theta, phi)
     return (e[:, :1] * along + e[:, 1:] * across).reshape(direction.shape)
 
 
-CENTRES = unit_vectors(np.array([0.0, 1e-9, 0.7, 2.0, np.pi]), np.array([0.0, 1.0, 2.0, 5.0, 0.0]))[
-    0
-]
+CENTRES = unit_vectors(np.array([0.0, 1e-9, 0.7, 2.0, np.pi]), np.array([0.0, 1.0, 2.0, 5.0, 0.0]))[0]
 
 
 @pytest.mark.parametrize("degree", [1, 6, 15])
@@ -60,11 +59,7 @@ def test_directions_lie_where_they_are_said_to(random_q, rng):
     # sqrt(x^2 + y^2) times the width away, towards x theta^ + y phi^.
     patches = patches_of(Modes([1e9], [random_q(2)]), CENTRES[2:3], 0.2)
     r, along, across = oracle.cartesian(0.7, 2.0)
-    for at, towards in (
-        ([0.5, 0], along),
-        ([0, -1], -across),
-        ([0.6, 0.8], 0.6 * along + 0.8 * across),
-    ):
+    for at, towards in (([0.5, 0], along), ([0, -1], -across), ([0.6, 0.8], 0.6 * along + 0.8 * across)):
         angle = 0.2 * np.hypot(*at)
         wanted = np.cos(angle) * r + np.sin(angle) * towards
         found = patches.direction(np.array([[at]]))[0, 0]
@@ -81,9 +76,14 @@ def test_patches_about_an_axis_point_away_from_it(random_q):
     centre = np.concatenate([axes[:1] + np.array([1e-16, -1e-16, 0]), CENTRES[2:4]])
     index = np.array([0, 0, 1])
     patches = maxima.sample_patches(
-        Modes([1e9, 2e9], [random_q(2), random_q(2)]), index=index, centre=centre, width=0.2,
-        objective=square, keep=lambda top: np.full(top.size, True), axes=axes,
-    )  # fmt: skip
+        Modes([1e9, 2e9], [random_q(2), random_q(2)]),
+        index=index,
+        centre=centre,
+        width=0.2,
+        objective=square,
+        keep=lambda top: np.full(top.size, True),
+        axes=axes,
+    )
     frame = np.stack([patches.along, patches.across, patches.centre], axis=1)
     np.testing.assert_allclose(
         frame @ frame.swapaxes(1, 2), np.broadcast_to(np.eye(3), (3, 3, 3)), atol=1e-15
@@ -198,9 +198,13 @@ def test_the_patches_of_a_frequency_are_left_once_one_has_enough(random_q):
     # Most are of the first frequency, so that what goes on without them is fewer than half.
     index = (np.arange(centre.shape[0]) >= 60).astype(int)
     patches = maxima.sample_patches(
-        modes, index=index, centre=centre, width=0.2, objective=square,
+        modes,
+        index=index,
+        centre=centre,
+        width=0.2,
+        objective=square,
         keep=lambda top: np.ones(top.size, dtype=bool),
-    )  # fmt: skip
+    )
     looked = []
 
     def counted(field, _, index):

@@ -164,9 +164,7 @@ def test_planes_by_the_beams_own_axes():
 def test_planes_that_a_beam_has_not():
     with pytest.raises(ValueError, match=r"the polarisation at the peak is circular .* no E plane"):
         half_power_beamwidth(TURNSTILE, plane="E")
-    with pytest.raises(
-        ValueError, match=r"the beam is round .* at 1 GHz: there is no plane of the n"
-    ):
+    with pytest.raises(ValueError, match=r"the beam is round .* at 1 GHz: there is no plane of the n"):
         half_power_beamwidth(HUYGENS, plane="narrow")
     # A dipole along z has its beam, phi = 0 of the equator, along the normal of phi = 90 deg.
     with pytest.raises(ValueError, match="looks along the normal of the plane phi = 90 deg"):
@@ -237,8 +235,9 @@ def test_commands_agree_at_a_pole(scan, tmp_path):
         budget = tmp_path / f"{cut}.toml"
         words = {0: "plane_deg = 0", 90: 'plane = "phi=90"'}[plane]
         budget.write_text(BUDGET + f"{words}\n[figure.sidelobe_level]\n{words}\n")
-        done = run("uncertainty", scan, budget, "-o", tmp_path / f"{cut}.h5", "--degree", 22,
-                   "--linear", "--json")  # fmt: skip
+        done = run(
+            "uncertainty", scan, budget, "-o", tmp_path / f"{cut}.h5", "--degree", 22, "--linear", "--json"
+        )
         assert done.code == 0, done
         found = {x["name"]: x for x in json.loads(done.out)["frequencies"][0]["metrics"]}
         assert found["beamwidth"]["plane"] == f"phi = {plane} deg"
@@ -272,8 +271,18 @@ def test_what_a_beam_has_not_is_replaced_and_said(scan, tmp_path):
     assert "cuts are phi = 0 deg and phi = 90 deg instead\n" in said
     budget = tmp_path / "b.toml"
     budget.write_text(BUDGET + 'plane = "narrow"\n')
-    assert_refused(tmp_path, "uncertainty", scan, budget, "-o", tmp_path / "u.h5", "--degree", 22,
-                   "--linear", says="the beam is round")  # fmt: skip
+    assert_refused(
+        tmp_path,
+        "uncertainty",
+        scan,
+        budget,
+        "-o",
+        tmp_path / "u.h5",
+        "--degree",
+        22,
+        "--linear",
+        says="the beam is round",
+    )
 
 
 @pytest.mark.parametrize("command", ["transform", "export"])
@@ -299,9 +308,7 @@ def test_intervals_hold_the_truth(name, kind, scans, draws):
     """A fast part of `coverage_study`, of fixed seeds."""
     antenna = coverage_study.ANTENNAS[name]()
     error, stated = coverage_study.ERRORS[kind]
-    rows = [
-        coverage_study.held(antenna, error, stated, seed=seed, draws=draws) for seed in range(scans)
-    ]
+    rows = [coverage_study.held(antenna, error, stated, seed=seed, draws=draws) for seed in range(scans)]
     # Of intervals that hold 90 % fewer than this are seen less than once in a thousand (binomial).
     fewest = {16: 10, 10: 5, 8: 4}[scans]
     for truth in range(2):

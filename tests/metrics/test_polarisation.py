@@ -53,9 +53,7 @@ def test_slanted_dipole_has_one_linear_component(slant):
     # Closed form: a current element across the direction +x, at the slant from theta^ = -z^
     # towards phi^ = +y^, has its whole field along itself.
     moment = np.cos(slant) * np.array([0, 0, -1.0]) + np.sin(slant) * np.array([0, 1.0, 0])
-    e = far_field_of(
-        DipoleCluster([[0, 0, 0]], [moment]), frequency=[1e9], theta=[np.pi / 2], phi=[0.0]
-    )
+    e = far_field_of(DipoleCluster([[0, 0, 0]], [moment]), frequency=[1e9], theta=[np.pi / 2], phi=[0.0])
     field = FarField([1e9], [np.pi / 2], [0.0], *(c[:, :, None] for c in e), [1.0])
     co, cross = polarisation.components(field, "linear", reference_angle=slant)
     size = np.abs(co[0, 0, 0])
@@ -65,9 +63,7 @@ def test_slanted_dipole_has_one_linear_component(slant):
     np.testing.assert_allclose(np.sin(tilt - slant), 0, atol=1e-15)
     # A component at the slant +90 deg is the second one, with its sign.
     turned, back = polarisation.components(field, "linear", reference_angle=slant - np.pi / 2)
-    np.testing.assert_allclose(
-        [turned[0, 0, 0], back[0, 0, 0]], [0, co[0, 0, 0]], atol=1e-15 * size
-    )
+    np.testing.assert_allclose([turned[0, 0, 0], back[0, 0, 0]], [0, co[0, 0, 0]], atol=1e-15 * size)
 
 
 def test_linear_components_are_what_a_field_probe_reads(random_q):
@@ -80,9 +76,7 @@ def test_linear_components_are_what_a_field_probe_reads(random_q):
         # Two products and a sum of doubles.
         np.testing.assert_allclose(component, reads, atol=1e-15 * np.abs(reads).max())
     for mine, plain in zip(
-        polarisation.components(pattern, "linear"),
-        polarisation.components(pattern, "theta-phi"),
-        strict=True,
+        polarisation.components(pattern, "linear"), polarisation.components(pattern, "theta-phi"), strict=True
     ):
         np.testing.assert_array_equal(mine, plain)
 
@@ -97,9 +91,7 @@ def test_turnstile_turns_as_the_real_field_does():
     sense = polarisation.sense(pattern)[0]
     t, p = (v.ravel() for v in np.meshgrid(pattern.theta, pattern.phi, indexing="ij"))
     r, unit_theta, unit_phi = oracle.cartesian(t, p)
-    phasor = (
-        pattern.e_theta.ravel()[:, None] * unit_theta + pattern.e_phi.ravel()[:, None] * unit_phi
-    )
+    phasor = pattern.e_theta.ravel()[:, None] * unit_theta + pattern.e_phi.ravel()[:, None] * unit_phi
     now, quarter = phasor.real, (phasor * 1j).real  # at wt = 0 and 90 deg
     # Seen from behind the wave (looking along r^), clockwise from ``now`` to ``quarter`` is a
     # right-handed turn about r^: right-hand by IEEE Std 145.
@@ -122,9 +114,7 @@ def test_turnstile_turns_as_the_real_field_does():
     d = metrics_level.directivity(pattern)[0]
     np.testing.assert_allclose(d[[0, 9], 0], [1.5, 0.75], rtol=POWER_RTOL)
     # At the horizon the field lies along phi^.
-    np.testing.assert_allclose(
-        np.abs(polarisation.tilt_angle(pattern)[0, 9]), np.pi / 2, atol=1e-12
-    )
+    np.testing.assert_allclose(np.abs(polarisation.tilt_angle(pattern)[0, 9]), np.pi / 2, atol=1e-12)
 
 
 @pytest.mark.parametrize("turn", [-1, 1])

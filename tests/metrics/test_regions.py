@@ -67,9 +67,7 @@ def test_cone_about_the_axis_of_a_raised_cosine(half):
     inside = -np.expm1((2 * p + 1) * np.log1p(-(np.sin(half / 2) ** 2))) if half < np.pi else 1.0
     share = radiated_fraction(modes, Cone(0, 1.0, half))
     np.testing.assert_allclose(share, inside, rtol=POWER_RTOL)
-    np.testing.assert_allclose(
-        radiated_fraction(modes, ThetaInterval(0, half)), inside, rtol=POWER_RTOL
-    )
+    np.testing.assert_allclose(radiated_fraction(modes, ThetaInterval(0, half)), inside, rtol=POWER_RTOL)
     behind = radiated_fraction(modes, Cone(np.pi, 1.0, half))
     np.testing.assert_allclose(behind, np.sin(half / 2) ** (4 * p + 2), rtol=3e-12, atol=1e-15)
 
@@ -112,8 +110,7 @@ def test_complements_add_up_to_trp(random_q, degree):
     modes = Modes([1e9, 2e9], [random_q(degree), 3 * random_q(degree)])
     trp = level.trp(modes)
     for cut in (1e-6, 0.4, np.pi / 2, 3.1):
-        parts = [partial_radiated_power(modes, ThetaInterval(*ends))
-                 for ends in ((0, cut), (cut, np.pi))]  # fmt: skip
+        parts = [partial_radiated_power(modes, ThetaInterval(*ends)) for ends in ((0, cut), (cut, np.pi))]
         np.testing.assert_allclose(sum(parts), trp, rtol=COMPLEMENT_RTOL)
         # The axis the same at both frequencies, and not.
         for theta, phi in ((0.8, 5.0), ([0.8, 2.5], [5.0, 1.0])):

@@ -8,14 +8,7 @@ from scipy.special import sph_harm_y
 from nf2ff.antenna.points import PointSet, constant_density, equal_area_spiral, random_points
 from nf2ff.power_only import fit as power_only_fit
 from nf2ff.power_only import iteration
-from nf2ff.power_only.fit import (
-    PointBasis,
-    PowerFit,
-    RingBasis,
-    fit_powers,
-    harmonic_basis,
-    harmonics,
-)
+from nf2ff.power_only.fit import PointBasis, PowerFit, RingBasis, fit_powers, harmonic_basis, harmonics
 from nf2ff.power_only.iteration import IteratedBasis
 from nf2ff.power_only.peak import fit_scan, scan_peak
 from nf2ff.power_only.totals import scan_trp
@@ -42,8 +35,7 @@ def test_harmonics(rng):
 
 
 @pytest.mark.parametrize(
-    "points",
-    [grid(12, 24), grid(11, 19, phi0=0.2), grid(10, 21, "gauss-legendre"), grid(9, 14, "fejer-1")],
+    "points", [grid(12, 24), grid(11, 19, phi0=0.2), grid(10, 21, "gauss-legendre"), grid(9, 14, "fejer-1")]
 )
 def test_fit_on_rings_is_weighted_least_squares(rng, points):
     positions = different_positions(*points)

@@ -144,8 +144,14 @@ def test_smooth_patterns_have_no_floor():
     # evenly.
     theta, phi = full_grid(10)
     z = unit(theta, phi)[:, 2]
-    values = [np.ones_like(z), 1.1 + z, (1 + z) ** 2, 1 - 0.99 * z**2, np.maximum(z, 0) ** 4,
-              ((1 + z) / 2) ** 8 + 0.002 * (1 - z) ** 2]  # fmt: skip
+    values = [
+        np.ones_like(z),
+        1.1 + z,
+        (1 + z) ** 2,
+        1 - 0.99 * z**2,
+        np.maximum(z, 0) ** 4,
+        ((1 + z) / 2) ** 8 + 0.002 * (1 - z) ** 2,
+    ]
     found = scan_trp(PowerScan(np.arange(1.0, 7), theta, phi, eirp_total=values))
     np.testing.assert_array_equal(found.noise_floor, 0)
 
@@ -177,9 +183,7 @@ def test_a_floor_that_was_measured():
     for function in (scan_trp, scan_peak):
         with pytest.raises(ValueError, match=r"noise_floor is -90 W, expected 0, .*convert dBm to"):
             function(scan, noise_floor=-90)
-        with pytest.raises(
-            ValueError, match=r"noise_floor is 2 W, but the mean over the sphere is 1\.\d+ W"
-        ):
+        with pytest.raises(ValueError, match=r"noise_floor is 2 W, but the mean over the sphere is 1\.\d+ W"):
             function(scan, noise_floor=2)
 
 
@@ -215,10 +219,13 @@ def test_inspect_says_and_takes_a_floor(tmp_path):
     rows = [
         f"{t:.6f},{p:.6f},1e9,{a:.6f},{b:.6f}"
         for t, p, a, b in zip(
-            np.degrees(scan.theta), np.degrees(scan.phi),
-            decibel(scan.eirp_theta[0]) + 30, decibel(scan.eirp_phi[0]) + 30, strict=True,
+            np.degrees(scan.theta),
+            np.degrees(scan.phi),
+            decibel(scan.eirp_theta[0]) + 30,
+            decibel(scan.eirp_phi[0]) + 30,
+            strict=True,
         )
-    ]  # fmt: skip
+    ]
     path = tmp_path / "power.csv"
     header = "theta_deg,phi_deg,frequency_hz,eirp_theta_dbm,eirp_phi_dbm"
     path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
@@ -230,16 +237,13 @@ def test_inspect_says_and_takes_a_floor(tmp_path):
     assert 0 < facts["peak_uncertainty_db"][0] < 0.5
     assert any("a floor of noise of" in x for x in facts["warnings"])
     lowest = scan.eirp.min() / (1 + floor)
-    assert facts["trp_rise_by_lowest_reading_db"][0] == pytest.approx(
-        -decibel(1 - lowest), rel=0.05
-    )
+    assert facts["trp_rise_by_lowest_reading_db"][0] == pytest.approx(-decibel(1 - lowest), rel=0.05)
     none = json.loads(succeed("inspect", path, "--json", "--noise-floor-dbm", "-200"))
     assert none["trp_noise_correction_db"][0] == pytest.approx(0, abs=1e-9)
     assert none["trp_dbm"][0] == pytest.approx(30 + decibel(1 + floor), abs=0.1)
     other = tmp_path / "eis.csv"
     other.write_text(
-        "theta_deg,phi_deg,frequency_hz,eis_theta_dbm,eis_phi_dbm\n0,0,1e9,-90,-90\n",
-        encoding="utf-8",
+        "theta_deg,phi_deg,frequency_hz,eis_theta_dbm,eis_phi_dbm\n0,0,1e9,-90,-90\n", encoding="utf-8"
     )
     says = "holds no EIRP without phase: leave the noise floor out"
     assert_refused(tmp_path, "inspect", other, "--noise-floor-dbm", "-60", says=says)

@@ -27,9 +27,7 @@ def test_peak_is_that_of_the_modes(random_q, degree, kind):
     if kind == "grid":
         theta, phi = grid(2 * degree + 1, 4 * degree + 1, phi0=0.05)
     else:
-        points = (
-            equal_area_spiral(2 * terms) if kind == "spiral" else random_points(9 * terms, rng=1)
-        )
+        points = equal_area_spiral(2 * terms) if kind == "spiral" else random_points(9 * terms, rng=1)
         theta, phi = points.theta, points.phi
     e = fields.far_field_points(modes, theta=theta, phi=phi)
     scan = PowerScan(modes.frequency, theta, phi, eirp_total=4 * np.pi * intensity(*e))

@@ -259,10 +259,7 @@ def test_sin_theta_does_not_need_the_poles(rng):
     # Clenshaw-Curtis weights of sum 2, check values of the project (closed form).
     [
         (6, [0.02857143, 0.25396825, 0.45714286, 0.52063492]),
-        (
-            12,
-            [0.00699301, 0.06605742, 0.13154253, 0.18476338, 0.22697303, 0.25267569, 0.26198986],
-        ),
+        (12, [0.00699301, 0.06605742, 0.13154253, 0.18476338, 0.22697303, 0.25267569, 0.26198986]),
     ],
 )
 def test_clenshaw_curtis_weights(steps, printed):
@@ -297,9 +294,7 @@ def powers_of_a_component(theta, phi, axis, degree):
     ],
 )
 @pytest.mark.parametrize("method", ["quadrature", "harmonics"])
-def test_quadratures_are_exact_for_band_limited_patterns(
-    rng, method, rule, rings, azimuths, by_rule, by_fit
-):
+def test_quadratures_are_exact_for_band_limited_patterns(rng, method, rule, rings, azimuths, by_rule, by_fit):
     theta, phi = grid(rings, azimuths, rule, phi0=0.1)
     axis = rng.normal(size=3)
     axis /= np.linalg.norm(axis)
@@ -308,9 +303,7 @@ def test_quadratures_are_exact_for_band_limited_patterns(
     fitted = min(first.resolved_degree, (azimuths - 1) // 2)
     assert degree == (by_rule if method == "quadrature" else by_fit or fitted)
     assert degree >= 2
-    found = scan_trp(
-        scan_of(1 + powers_of_a_component(theta, phi, axis, degree), theta, phi), method=method
-    )
+    found = scan_trp(scan_of(1 + powers_of_a_component(theta, phi, axis, degree), theta, phi), method=method)
     power = np.arange(degree + 1)
     np.testing.assert_allclose(found.trp, 1 + (power % 2 == 0) / (power + 1), rtol=ROUNDING)
     # The azimuths end it, not the rings: one degree more, along an axis in the equator, fails.
@@ -390,9 +383,7 @@ def test_voronoi_weights_are_areas(rng):
     # to its boundary: 2 pi sqrt(area / pi) / step cells at most, of which chance leaves sqrt.
     count = 200_000
     lattice = constant_density(count)
-    nearest = np.argmax(
-        vectors(lattice.theta, lattice.phi) @ vectors(points.theta, points.phi).T, axis=1
-    )
+    nearest = np.argmax(vectors(lattice.theta, lattice.phi) @ vectors(points.theta, points.phi).T, axis=1)
     counted = np.bincount(nearest, minlength=40) * 4 * np.pi / count
     edge = np.sqrt(2 * np.sqrt(np.pi * weights) / np.sqrt(4 * np.pi / count)) * 4 * np.pi / count
     assert np.all(np.abs(counted - weights) < 3 * edge)

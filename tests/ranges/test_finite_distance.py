@@ -23,14 +23,7 @@ from nf2ff.antenna.dipoles import (
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import (
-    SPEED_OF_LIGHT,
-    WAVE_IMPEDANCE,
-    Modes,
-    mode_count,
-    required_degree,
-    rotate,
-)
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes, mode_count, required_degree, rotate
 from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
@@ -38,12 +31,7 @@ from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.level import eirp, trp
 from nf2ff.metrics.planes import Plane
-from nf2ff.ranges.finite_distance import (
-    DistanceError,
-    apparent_modes,
-    distance_error,
-    eirp_error_db,
-)
+from nf2ff.ranges.finite_distance import DistanceError, apparent_modes, distance_error, eirp_error_db
 from nf2ff.solver.solve import solve
 
 #: Transforms at points are asked for 1e-12 of the largest field and give a tenth of it.
@@ -199,15 +187,23 @@ def solved_disc(antenna):
     grid = gauss_legendre_grid(degree + 1, 2 * degree + 2)
     t, p = np.repeat(grid.theta, grid.phi.size), np.tile(grid.phi, grid.theta.size)
     _, e_theta, e_phi = near_field(
-        antenna, frequency=ONE_METRE, theta=np.tile(grid.theta, 2),
-        phi=np.repeat([np.pi / 2, 0.0], grid.theta.size), radius=radius,
-    )  # fmt: skip
+        antenna,
+        frequency=ONE_METRE,
+        theta=np.tile(grid.theta, 2),
+        phi=np.repeat([np.pi / 2, 0.0], grid.theta.size),
+        radius=radius,
+    )
     e_theta, e_phi = e_theta[0, : grid.theta.size], e_phi[0, grid.theta.size :]
     e = [np.outer(e_theta, np.sin(grid.phi)).ravel(), np.outer(e_phi, np.cos(grid.phi)).ravel()]
     samples = Samples(
-        ONE_METRE, np.tile(t, 2), np.tile(p, 2), np.repeat([0, np.pi / 2], t.size), radius,
-        np.ones(2 * t.size), np.concatenate(e)[None],
-    )  # fmt: skip
+        ONE_METRE,
+        np.tile(t, 2),
+        np.tile(p, 2),
+        np.repeat([0, np.pi / 2], t.size),
+        radius,
+        np.ones(2 * t.size),
+        np.concatenate(e)[None],
+    )
     return solve(samples, field_probe(), degree=degree).modes
 
 
@@ -220,11 +216,7 @@ LOSS_DB = {
     "square": [0.0298, 0.1192, 0.4781, 1.935, 8.074],
 }
 #: Mean of rho^2 and rho^4 over the aperture in units of D^2 and D^4.
-MOMENTS = {
-    "circle": (1 / 8, 1 / 48),
-    "line": (1 / 12, 1 / 80),
-    "square": (1 / 6, 7 / 180),
-}
+MOMENTS = {"circle": (1 / 8, 1 / 48), "line": (1 / 12, 1 / 80), "square": (1 / 6, 7 / 180)}
 
 
 @pytest.mark.parametrize("kind", ["circle", "line", "square"])
@@ -248,8 +240,7 @@ def test_quadratic_phase_loss(kind):
     assert np.all(atol[1:] < sharp[kind] * printed[1:])
     # On the axis it is the closed-form field that is met, far more closely.
     field = [
-        np.abs(near_field(antenna, frequency=ONE_METRE, theta=0, phi=0, radius=r)[2])[0] * r
-        for r in radius
+        np.abs(near_field(antenna, frequency=ONE_METRE, theta=0, phi=0, radius=r)[2])[0] * r for r in radius
     ]
     far = np.abs(far_field_of(antenna, frequency=ONE_METRE, theta=0, phi=0)[1])[0]
     np.testing.assert_allclose(found, -20 * np.log10(np.array(field) / far)[:, 0], atol=1e-9)
@@ -265,9 +256,7 @@ def taylor(sll_db, nbar):
         product = np.prod(1 - m**2 / (stretch * (a**2 + (i - 0.5) ** 2)))
         scale = factorial(nbar - 1) ** 2 / (factorial(nbar - 1 + m) * factorial(nbar - 1 - m))
         series.append(scale * product)
-    return lambda x: (
-        1 + 2 * sum(f * np.cos(2 * np.pi * m * x) for f, m in zip(series, i, strict=True))
-    )
+    return lambda x: 1 + 2 * sum(f * np.cos(2 * np.pi * m * x) for f, m in zip(series, i, strict=True))
 
 
 def test_first_sidelobe_of_a_taylor_line_source():
@@ -315,9 +304,11 @@ def brute_force(level):
     lobes = []
     for i in at:
         best = minimize_scalar(
-            lambda v: -level(np.array([v]))[0], bounds=(t[i] - 1e-3, t[i] + 1e-3),
-            method="bounded", options={"xatol": 1e-10},
-        )  # fmt: skip
+            lambda v: -level(np.array([v]))[0],
+            bounds=(t[i] - 1e-3, t[i] + 1e-3),
+            method="bounded",
+            options={"xatol": 1e-10},
+        )
         lobes.append((best.x, -best.fun))
     lobes = np.array(lobes)
     main = int(np.argmax(lobes[:, 1]))
@@ -326,9 +317,7 @@ def brute_force(level):
     neighbours = [(main - 1) % len(lobes), (main + 1) % len(lobes)]
     first = max(neighbours, key=lambda i: height[i])
     rest = np.delete(height, main)
-    return (
-        lobes[main, 0], 10 * np.log10(lobes[main, 1]), abs(angle[first]), height[first], rest.max(),
-    )  # fmt: skip
+    return (lobes[main, 0], 10 * np.log10(lobes[main, 1]), abs(angle[first]), height[first], rest.max())
 
 
 def test_everything_against_a_search_on_the_field():

@@ -12,11 +12,7 @@ from nf2ff.report.budget import HEADER, NOT_SUPPLIED, budget_dict, budget_lines,
 from nf2ff.uncertainty.budget.budget import Budget, correlations
 from nf2ff.uncertainty.budget.combine import combine, coverage_factor
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS
-from nf2ff.uncertainty.budget.term import (
-    ERROR_SIGNAL,
-    Term,
-    direct_term,
-)
+from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, Term, direct_term
 
 
 def shown_budget():
@@ -25,11 +21,17 @@ def shown_budget():
         Term("leakage", 0.01, ERROR_SIGNAL, "arcsine", {"eirp": 1.0, "pointing": 0.0}),
         Term("theta axis", 1e-3, "rad", "rectangular", {"eirp": 2.0, "pointing": 1.0}),
         Term("distance", 1e-3, "m", sensitivity={"eirp": 3.0}, degrees_of_freedom=9),
-        direct_term("gain", {"eirp": 2 * DECIBEL}, coverage_factor=2, degrees_of_freedom=5,
-                    bias={"eirp": 0.1}, note="certificate"),
+        direct_term(
+            "gain",
+            {"eirp": 2 * DECIBEL},
+            coverage_factor=2,
+            degrees_of_freedom=5,
+            bias={"eirp": 0.1},
+            note="certificate",
+        ),
         Term("scattering", sensitivity={"eirp": 1.0}),
         Term("warmth", 2.0, "K", sensitivity={"eirp": 0.0, "pointing": 0.0}),
-    ]  # fmt: skip
+    ]
     matrix = correlations(terms, {("leakage", "gain"): 0.25})
     return Budget(terms, [METRICS["eirp"], METRICS["pointing"]], matrix)
 
@@ -44,13 +46,22 @@ def test_rows_of_a_level():
     shares = [f"{100 * x / total:.1f}" for x in (0.00377 + 0.01535, 0.0001, 0.00068, 1.01535)]
     assert rows[1:] == [
         ("leakage", "B", "arcsine", "-40 dB", "1.41", "1", "0.0614", shares[0], "infinite"),
-        ("theta axis", "B", "rectangular", "0.0573 deg", "1.73", "0.303 dB/deg", "0.01", shares[1],
-         "infinite"),
+        (
+            "theta axis",
+            "B",
+            "rectangular",
+            "0.0573 deg",
+            "1.73",
+            "0.303 dB/deg",
+            "0.01",
+            shares[1],
+            "infinite",
+        ),
         ("distance", "B", "normal", "1 mm", "1", "0.0261 dB/mm", "0.0261", shares[2], "9"),
         ("gain", "B", "normal", "2 dB", "2", "1", "1", shares[3], "5"),
         ("scattering", "B", "normal", NOT_SUPPLIED, "", "1", NOT_SUPPLIED, "", ""),
         ("warmth", "B", "normal", "2 K", "1", "0 dB/K", "0", "0.0", "infinite"),
-    ]  # fmt: skip
+    ]
 
 
 def test_rows_of_an_angle():
@@ -100,8 +111,12 @@ def test_lines_of_a_budget_without_values():
 
 
 def test_a_bias_and_an_interval_beyond_zero_power():
-    budget = Budget([Term("a", 1.0, sensitivity={"eirp": 1.0}, bias={"eirp": -1.0}),
-                     Term("silence", 0.0, ERROR_SIGNAL, "arcsine", {"eirp": 1.0})])  # fmt: skip
+    budget = Budget(
+        [
+            Term("a", 1.0, sensitivity={"eirp": 1.0}, bias={"eirp": -1.0}),
+            Term("silence", 0.0, ERROR_SIGNAL, "arcsine", {"eirp": 1.0}),
+        ]
+    )
     text = "\n".join(budget_lines(budget))
     assert "known bias beyond zero power" in text
     # 20 log10(1 + 1.96), closed form.

@@ -9,15 +9,10 @@ from commands import succeed
 from power_scan_cases import HEADER, decibel, grid, line_of_eight, put, scan_of, vectors
 from scipy.spatial.transform import Rotation
 
-from nf2ff.antenna.points import (
-    constant_density,
-)
+from nf2ff.antenna.points import constant_density
 from nf2ff.io.power_columns import POWER_COLUMNS, SENSITIVITY_COLUMNS, power_table_kind
 from nf2ff.power_only.totals import scan_trp
-from nf2ff.power_only.weights import (
-    different_positions,
-    voronoi_weights,
-)
+from nf2ff.power_only.weights import different_positions, voronoi_weights
 from nf2ff.report.describe_power import power_facts
 
 
@@ -61,8 +56,9 @@ def test_facts_show_no_azimuth_of_360_deg(tmp_path):
     for rings in (6, 12, 13, 14):
         theta, phi = grid(rings, 2 * rings)
         u = 1e-12 + 0.15 * np.sin(theta) ** 2 + 0.015 * (1 + np.cos(theta)) ** 2
-        path = table_of(tmp_path / f"{rings}.csv", (*POWER_COLUMNS[:3], "eirp_dbm"), theta, phi,
-                        decibel(u[None]) + 30)  # fmt: skip
+        path = table_of(
+            tmp_path / f"{rings}.csv", (*POWER_COLUMNS[:3], "eirp_dbm"), theta, phi, decibel(u[None]) + 30
+        )
         assert json.loads(succeed("inspect", path, "--json"))["peak_phi_deg"][0] < 359.9999
 
 
@@ -106,14 +102,10 @@ def test_facts_of_a_table_of_sensitivity(tmp_path):
     np.testing.assert_allclose(facts["lowest_tis_dbm"], -decibel(total), atol=1e-9)
     assert len(facts["tis_sampling_uncertainty_db"]) == 2
     # All reached: one total. Nothing reached: none, and why.
-    whole = table_of(
-        tmp_path / "b.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, level, level
-    )
+    whole = table_of(tmp_path / "b.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, level, level)
     assert "lowest_tis_dbm" not in power_facts(whole, "sensitivity")
     nothing = np.full((2, 80), np.nan)
-    none = table_of(
-        tmp_path / "c.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, nothing, nothing
-    )
+    none = table_of(tmp_path / "c.csv", SENSITIVITY_COLUMNS, points.theta, points.phi, nothing, nothing)
     facts = power_facts(none, "sensitivity")
     assert facts["total"].startswith("no: sensitivity was reached nowhere at 1e+09 Hz")
     assert "tis_dbm" not in facts

@@ -44,12 +44,7 @@ def test_principal_cuts_draw_the_partial_directivity():
     # Closed form: co-polar 3 ((1 + cos theta)/2)^2 in both planes, no cross-polar.
     ax = plots.principal_cuts(huygens())
     lines = lines_of(ax)
-    assert list(lines) == [
-        "co, phi = 0°",
-        "cross, phi = 0°",
-        "co, phi = 90°",
-        "cross, phi = 90°",
-    ]
+    assert list(lines) == ["co, phi = 0°", "cross, phi = 0°", "co, phi = 90°", "cross, phi = 90°"]
     for name, (theta, level) in lines.items():
         assert theta[0] == -180
         assert theta[-1] == 180
@@ -217,10 +212,12 @@ def test_linear_components_follow_the_peak():
     q[0, [mode_index(s=2, m=-1, n=1), mode_index(s=2, m=1, n=1)]] = [-1 - 1j, 1 - 1j]
     (title,) = {
         text
-        for text in (plots.principal_cuts(Modes([1e9], q), basis="linear").get_title(loc=x)
-                     for x in ("left", "center", "right"))
+        for text in (
+            plots.principal_cuts(Modes([1e9], q), basis="linear").get_title(loc=x)
+            for x in ("left", "center", "right")
+        )
         if "slant" in text
-    }  # fmt: skip
+    }
     assert "co and cross linear, slant 45.0° from θ̂" in title
 
 

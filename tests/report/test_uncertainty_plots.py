@@ -9,12 +9,7 @@ from matplotlib.colors import to_hex
 
 from nf2ff.antenna.modes import Modes, mode_index
 from nf2ff.report import plots
-from nf2ff.report.uncertainty_plots import (
-    cuts_with_bars,
-    growth_of_errors,
-    growth_of_level,
-    growth_overview,
-)
+from nf2ff.report.uncertainty_plots import cuts_with_bars, growth_of_errors, growth_of_level, growth_overview
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.metric import METRICS
 from nf2ff.uncertainty.budget.term import Term
@@ -137,8 +132,7 @@ def test_there_must_be_draws_and_the_frequency():
     with pytest.raises(ValueError, match="frequency_index is 2, expected 0 to 1"):
         cuts_with_bars(found, frequency_index=2)
     bare = Uncertainty(found.modes, found.budgets, found.results)
-    with pytest.raises(ValueError, match="no draws followed the pattern: make draws, and give the "
-                       "cuts"):  # fmt: skip
+    with pytest.raises(ValueError, match="no draws followed the pattern: make draws, and give the cuts"):
         cuts_with_bars(bare)
 
 
@@ -151,13 +145,23 @@ def growth(figures=("eirp", "directivity", "beamwidth"), curves=1, values=(1.0, 
     level = np.stack([20 * np.log10(x) - 60 - 3 * f for f in range(curves)], axis=1)
     error = np.stack([np.stack([x * (k + 1) * 1e-3] * curves, 1) for k in range(len(figures))], -1)
     return Growth(
-        parameter="size", values=x, figures=tuple(map(Figure, figures)),
+        parameter="size",
+        values=x,
+        figures=tuple(map(Figure, figures)),
         frequency=np.ones((x.size, 1)) * 1e9 * np.arange(1, curves + 1),
-        degree=np.full(x.size, 5), samples=np.full(x.size, 90), draws=np.full(x.size, 30),
-        reference=np.ones(error.shape), mean=error, spread=0.05 * error, low=0.9 * error,
-        high=1.1 * error, level_db=level, level_low_db=level - 1, level_high_db=level + 2,
+        degree=np.full(x.size, 5),
+        samples=np.full(x.size, 90),
+        draws=np.full(x.size, 30),
+        reference=np.ones(error.shape),
+        mean=error,
+        spread=0.05 * error,
+        low=0.9 * error,
+        high=1.1 * error,
+        level_db=level,
+        level_low_db=level - 1,
+        level_high_db=level + 2,
         confidence=0.9,
-    )  # fmt: skip
+    )
 
 
 def named(ax):
@@ -227,17 +231,16 @@ def test_errors_that_grow_by_decades_show_where_they_are_small():
     scales = [growth_of_errors(growth(values=(1.0, 10.0, x))).get_yscale() for x in (29.0, 31.0)]
     assert scales == ["linear", "symlog"]
     # No error at all at one of the values has no logarithm.
-    none = replace(growth(), low=growth().low * [[[0]], [[1]], [[1]]],
-                   high=growth().high * [[[0]], [[1]], [[1]]])  # fmt: skip
+    none = replace(
+        growth(), low=growth().low * [[[0]], [[1]], [[1]]], high=growth().high * [[[0]], [[1]], [[1]]]
+    )
     assert growth_of_errors(none).get_yscale() == "linear"
 
 
 def test_all_in_one_picture():
     first = growth_overview(growth())
     panels = first.figure.axes
-    assert [ax.get_ylabel() for ax in panels] == [
-        "pattern error level [dB]", "error [dB]", "error [deg]",
-    ]  # fmt: skip
+    assert [ax.get_ylabel() for ax in panels] == ["pattern error level [dB]", "error [dB]", "error [deg]"]
     assert panels[0] is first
     assert len(growth_overview(growth(("trp",))).figure.axes) == 2
     figure = first.figure

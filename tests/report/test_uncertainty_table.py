@@ -34,10 +34,13 @@ NAMES = ("eirp", "pointing", "beamwidth", "sidelobe_level", "gain", "directivity
 def made(compared=None, draws=None, terms=TERMS, **more):
     budget = Budget(terms, [METRICS[m] for m in NAMES])
     values = {
-        "eirp": ("power", 2.0), "pointing": ("direction", 0.0), "gain": ("unknown", np.nan),
-        "beamwidth": ("angle", math.radians(30)), "sidelobe_level": ("ratio", 0.01),
+        "eirp": ("power", 2.0),
+        "pointing": ("direction", 0.0),
+        "gain": ("unknown", np.nan),
+        "beamwidth": ("angle", math.radians(30)),
+        "sidelobe_level": ("ratio", 0.01),
         "directivity": ("directivity", 0.0),
-    }  # fmt: skip
+    }
     results = {
         m: MetricResult(values[m][0], [values[m][1]], (draws or {}).get(m), (compared or {}).get(m))
         for m in NAMES
@@ -117,8 +120,9 @@ def test_uncertainties_biases_and_what_is_missing():
     assert cells(lines, "peak EIRP")[6:] == [f"{ends[0]:.4f}", "to", f"{ends[1]:.4f}", "dBm"]
     assert cells(lines, "beamwidth")[6:] == ["26.0801", "to", "33.9199", "deg"]  # 30 +- 2 x 1.96
     (fact,) = uncertainty_dict(made())
-    eirp, width, lobe = (next(x for x in fact["metrics"] if x["name"] == n)
-                         for n in ("eirp", "beamwidth", "sidelobe_level"))  # fmt: skip
+    eirp, width, lobe = (
+        next(x for x in fact["metrics"] if x["name"] == n) for n in ("eirp", "beamwidth", "sidelobe_level")
+    )
     assert eirp["corrected_dbm"] == pytest.approx(10 * math.log10(1e3 * less), rel=1e-14)
     assert eirp["interval_low_dbm"] == pytest.approx(ends[0], rel=1e-14)
     assert eirp["interval_high_dbm"] == pytest.approx(ends[1], rel=1e-14)
@@ -127,8 +131,16 @@ def test_uncertainties_biases_and_what_is_missing():
     assert cells(lines, "sidelobe level")[2:] == ["not", "supplied"]
     first, second = (i for i, x in enumerate(lines) if x.startswith("term"))
     assert lines[first].split() == [
-        "term", "eirp", "[dB]", "pointing", "[deg]", "beamwidth", "[deg]", "sidelobe_level", "[dB]",
-    ]  # fmt: skip
+        "term",
+        "eirp",
+        "[dB]",
+        "pointing",
+        "[deg]",
+        "beamwidth",
+        "[deg]",
+        "sidelobe_level",
+        "[dB]",
+    ]
     assert lines[second].split() == ["term", "gain", "[dB]", "directivity", "[dB]"]
     assert lines[first + 1].split() == ["cable", f"{0.02 * DB:.3g}", "-", "2", "-"]
     assert lines[first + 3].split() == ["combined", f"{0.02 * DB:.3g}", "-", "2", "-"]

@@ -98,10 +98,7 @@ def spirals(degree):
     even = equal_area_spiral_for_degree(degree)
     return {
         "equal area": (even, 12),
-        "constant rate": (
-            constant_rate_spiral(turns=1.1 * degree, samples_per_turn=2.15 * degree),
-            12,
-        ),
+        "constant rate": (constant_rate_spiral(turns=1.1 * degree, samples_per_turn=2.15 * degree), 12),
         "1.25 positions per pair": (equal_area_spiral_for_degree(degree, oversampling=1.25), 30),
         "jitter of a quarter step": (jittered(even, step_fraction=0.25, rng=1), 25),
         "jitter of half a step": (jittered(even, step_fraction=0.5, rng=1), 60),
@@ -187,9 +184,11 @@ def moving(spiral, frequencies, radius):
     t, p = (np.interp(where.ravel(), np.arange(x.size), x).reshape(shape) for x in (theta, turned))
     chi = np.repeat([0, np.pi / 2], spiral.count)
     return {
-        "theta": t.reshape(frequencies, -1), "phi": p.reshape(frequencies, -1) % (2 * np.pi),
-        "chi": chi, "radius": radius,
-    }  # fmt: skip
+        "theta": t.reshape(frequencies, -1),
+        "phi": p.reshape(frequencies, -1) % (2 * np.pi),
+        "chi": chi,
+        "radius": radius,
+    }
 
 
 def test_axes_that_move_during_the_sweep():
@@ -208,10 +207,7 @@ def test_axes_that_move_during_the_sweep():
     # It matters: with the places of the first frequency, or of the first polarisation, for all.
     for wrong in (
         changed(samples, theta=samples.theta[0], phi=samples.phi[0]),
-        changed(
-            samples,
-            **{n: np.tile(getattr(samples, n)[:, : spiral.count], 2) for n in ("theta", "phi")},
-        ),
+        changed(samples, **{n: np.tile(getattr(samples, n)[:, : spiral.count], 2) for n in ("theta", "phi")}),
     ):
         assert far_field_error(solve(wrong, PROBE, degree=20).modes, antenna) > 1e-2
 
@@ -241,9 +237,7 @@ def test_one_polarisation_at_each_place(order, rng):
         "at random": rng.integers(0, 2, spiral.count) * np.pi / 2,
         "each at its own angle": rng.uniform(0, 2 * np.pi, spiral.count),
     }[order]
-    samples = simulate(
-        antenna, frequency=ONE_METRE, theta=spiral.theta, phi=spiral.phi, chi=chi, radius=4.0
-    )
+    samples = simulate(antenna, frequency=ONE_METRE, theta=spiral.theta, phi=spiral.phi, chi=chi, radius=4.0)
     solution = solve(samples, PROBE, degree=20)
     assert solution.warnings == ((),)
     assert far_field_error(solution.modes, antenna) < PROMISED
@@ -275,17 +269,13 @@ def two_ports():
 
 def read_by_two_ports(antenna, *, theta, phi, chi, radius, port):
     """Samples of that probe, from the closed form of the field."""
-    e_r, e_theta, e_phi = near_field(
-        antenna, frequency=ONE_METRE, theta=theta, phi=phi, radius=radius
-    )
+    e_r, e_theta, e_phi = near_field(antenna, frequency=ONE_METRE, theta=theta, phi=phi, radius=radius)
 
     def along(angle):
         return e_theta * np.cos(angle) + e_phi * np.sin(angle)
 
     second = CROSS * along(chi + TILT) + RADIAL * e_r
-    return Samples(
-        ONE_METRE, theta, phi, chi, radius, port, np.where(port == 1, along(chi), second)
-    )
+    return Samples(ONE_METRE, theta, phi, chi, radius, port, np.where(port == 1, along(chi), second))
 
 
 @pytest.mark.parametrize("radius", [(3.0, 3.0), (2.5, 3.5)])
@@ -400,9 +390,7 @@ def test_noise_floor_is_that_of_the_samples(kind, level_db):
     free = count - mode_count(degree)
     expected = noise / level_of(samples)
     assert solution.noise_floor[0] == pytest.approx(expected, rel=4 * 0.5 / free**0.5 + 0.01)
-    np.testing.assert_allclose(
-        solution.noise_floor, solution.residual / np.sqrt(free / count), rtol=1e-12
-    )
+    np.testing.assert_allclose(solution.noise_floor, solution.residual / np.sqrt(free / count), rtol=1e-12)
 
 
 def test_no_noise_floor_without_redundancy():
@@ -457,9 +445,7 @@ def test_noise_gain_in_closed_form(radius):
 def test_noise_gain_is_that_of_repeated_measurements(kind, rng):
     degree, antenna = 14, cluster(3)
     spiral, _ = spirals(degree)[kind]
-    spiral = (
-        spiral if kind != "constant rate" else constant_rate_spiral(turns=17, samples_per_turn=30)
-    )
+    spiral = spiral if kind != "constant rate" else constant_rate_spiral(turns=17, samples_per_turn=30)
     clean = scan(antenna, spiral, 3.0)
     solution = solve(clean, PROBE, degree=degree)
     predicted = np.mean([noise_gain(solution, rng=rng)[0] for _ in range(10)])
@@ -678,8 +664,7 @@ def test_fewer_samples_than_unknowns():
     # The fewest for degree 20: 2 N (N + 2) = 880. 434 places have two samples each.
     samples = scan(cluster(2), equal_area_spiral(434), 4.0)
     with pytest.raises(
-        ValueError,
-        match="868 samples determine degree 19 at most, not 20, which needs at least 880 samples",
+        ValueError, match="868 samples determine degree 19 at most, not 20, which needs at least 880 samples"
     ):
         solve(samples, PROBE, degree=20)
     missing = np.array(scan(cluster(2), equal_area_spiral(600), 4.0).response)
@@ -703,10 +688,14 @@ def sphere():
 def sphere_samples(sphere):
     theta, phi = sphere["theta"], sphere["phi"]
     return Samples(
-        [sphere["frequency"]], np.tile(theta, 2), np.tile(phi, 2),
-        np.repeat([0, np.pi / 2], theta.size), float(sphere["radius"]), 1,
+        [sphere["frequency"]],
+        np.tile(theta, 2),
+        np.tile(phi, 2),
+        np.repeat([0, np.pi / 2], theta.size),
+        float(sphere["radius"]),
+        1,
         np.concatenate([sphere["e_theta"], sphere["e_phi"]])[None],
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize("degree", [22, 24, None])

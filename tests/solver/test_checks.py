@@ -237,11 +237,16 @@ def turned_port(angle, level=1.0):
 @pytest.mark.parametrize(
     ("angle", "chi", "enough"),
     [
-        (0.0, (0.0, 0.0), False), (0.0, (0.2, 0.2 + np.pi), False), (0.0, (0.0, 0.5), True),
-        (1.2, (1.2, 0.0), False), (1.2, (-1.2, 0.0), True), (-0.7, (0.1, 0.8), False),
-        (np.pi / 2, (0.3, 0.3), True), (np.pi / 2, (np.pi / 2, 0.0), False),
+        (0.0, (0.0, 0.0), False),
+        (0.0, (0.2, 0.2 + np.pi), False),
+        (0.0, (0.0, 0.5), True),
+        (1.2, (1.2, 0.0), False),
+        (1.2, (-1.2, 0.0), True),
+        (-0.7, (0.1, 0.8), False),
+        (np.pi / 2, (0.3, 0.3), True),
+        (np.pi / 2, (np.pi / 2, 0.0), False),
     ],
-)  # fmt: skip
+)
 def test_ports_that_are_one_port_turned(angle, chi, enough, level):
     # Port 2 at chi reads what port 1 does at chi + angle: two ports are no two polarisations.
     probe = dipoles(turned_port(0.0), turned_port(angle, level))
@@ -271,9 +276,7 @@ def test_samples_of_a_port_that_receives_nothing_do_not_count(dead):
     ports[dead] = {}
     probe, port = dipoles(*ports), np.arange(42) % 3 + 1
     turned = np.where(port == dead + 1, np.pi / 2, 0.0)
-    assert "one polarisation only" in refusal(
-        check_polarisations, make(42, chi=turned, port=port), probe
-    )
+    assert "one polarisation only" in refusal(check_polarisations, make(42, chi=turned, port=port), probe)
     check_polarisations(make(42, chi=np.pi / 2 * (np.arange(42) % 2), port=port), probe)
 
 
@@ -295,9 +298,7 @@ def test_ports_that_turn_over_frequency():
 
 def on_grid(frequency, *, theta, phi, chi):
     """Samples at positions (F, M)."""
-    return make(
-        theta.shape[1], frequency, theta=theta, phi=phi, chi=chi, response=np.ones(theta.shape)
-    )
+    return make(theta.shape[1], frequency, theta=theta, phi=phi, chi=chi, response=np.ones(theta.shape))
 
 
 def all_of(grid: Grid):
@@ -321,10 +322,12 @@ def test_frequencies_mixed_in_one_grid(rule, how, rng):
         "at random": np.isin(place, rng.permutation(place.max() + 1)[: place.max() // 2 + 1]),
     }[how]
     both = [np.flatnonzero(first), np.flatnonzero(~first)]
-    samples = on_grid(F2, **{
-        name: np.stack([x[b] for b in both])
-        for name, x in (("theta", theta), ("phi", phi), ("chi", chi))
-    })  # fmt: skip
+    samples = on_grid(
+        F2,
+        **{
+            name: np.stack([x[b] for b in both]) for name, x in (("theta", theta), ("phi", phi), ("chi", chi))
+        },
+    )
     text = refusal(check_mixture, samples)
     assert text == (
         f"the positions of the 2 frequencies together make one regular grid of {grid.theta.size} "
@@ -341,9 +344,9 @@ def test_positions_that_do_not_move_are_no_mixture():
 
 def test_the_same_positions_written_out_for_each_frequency():
     theta, phi, chi = all_of(grid_for_degree(8))
-    check_mixture(on_grid(F2, **{
-        name: np.stack([x, x]) for name, x in (("theta", theta), ("phi", phi), ("chi", chi))
-    }))  # fmt: skip
+    check_mixture(
+        on_grid(F2, **{name: np.stack([x, x]) for name, x in (("theta", theta), ("phi", phi), ("chi", chi))})
+    )
 
 
 @pytest.mark.parametrize("radius", [3.0, "moving"])
@@ -352,9 +355,12 @@ def test_moving_axes_are_no_mixture(radius, rng):
     at = np.tile(spiral.theta, 2), np.tile(spiral.phi, 2)
     late = np.linspace(0, 0.1, 4)[:, None]
     samples = make(
-        120, F4, theta=at[0] * (1 - late), phi=at[1] + late,
+        120,
+        F4,
+        theta=at[0] * (1 - late),
+        phi=at[1] + late,
         radius=3.0 if radius == 3.0 else 3 + rng.uniform(0, 1, (4, 120)),
-    )  # fmt: skip
+    )
     assert samples.moving
     check_mixture(samples)
 

@@ -78,9 +78,7 @@ def test_minimum_radius_beyond_the_sampling():
     assert solution.modes.degree == 16
     assert solution.degree_reason.startswith("sampling; the minimum sphere of 1.59155 m asks for")
     samples = grid_samples(cluster(10), 10, 6.0)
-    with pytest.raises(
-        ValueError, match=r"determine degree 10, .* \(k r0 = 10\) needs at least 13"
-    ):
+    with pytest.raises(ValueError, match=r"determine degree 10, .* \(k r0 = 10\) needs at least 13"):
         solve(samples, PROBE, minimum_radius=10 / K)
 
 
@@ -112,20 +110,21 @@ def test_fewer_samples_than_unknowns():
     # Degree 6 has 96 unknowns.
     samples = grid_samples(cluster(3), 4, 1.6)
     few = changed(
-        samples, **{n: getattr(samples, n)[:90] for n in ("theta", "phi", "chi", "radius", "port")},
+        samples,
+        **{n: getattr(samples, n)[:90] for n in ("theta", "phi", "chi", "radius", "port")},
         response=samples.response[:, :90],
-    )  # fmt: skip
+    )
     for method in (None, LeastSquares(), Direct()):
         with pytest.raises(
-            ValueError,
-            match="the 90 samples determine degree 5 at most, not 6, which needs at least 96 ",
+            ValueError, match="the 90 samples determine degree 5 at most, not 6, which needs at least 96 "
         ):
             solve(few, PROBE, degree=6, method=method)
     pick = [0, 20, 40, 60, 80]
     five = changed(
-        few, **{n: getattr(few, n)[pick] for n in ("theta", "phi", "chi", "radius", "port")},
+        few,
+        **{n: getattr(few, n)[pick] for n in ("theta", "phi", "chi", "radius", "port")},
         response=few.response[:, pick],
-    )  # fmt: skip
+    )
     with pytest.raises(ValueError, match="5 samples are fewer than the 6 unknowns of degree 1"):
         solve(five, PROBE)
     with pytest.raises(ValueError, match="degree is 0, expected at least 1"):
@@ -146,14 +145,16 @@ def test_missing_samples_count_at_their_frequency(rng):
     # 60 samples at one frequency, 29 at the other: degree 3 (30 unknowns) has too few there.
     places = random_samples(rng, 60, (1.8, 1.8))
     samples = simulate(
-        cluster(1), frequency=[FREQUENCY, 1.1 * FREQUENCY], theta=places.theta, phi=places.phi,
-        chi=places.chi, radius=places.radius,
-    )  # fmt: skip
+        cluster(1),
+        frequency=[FREQUENCY, 1.1 * FREQUENCY],
+        theta=places.theta,
+        phi=places.phi,
+        chi=places.chi,
+        radius=places.radius,
+    )
     response = np.array(samples.response)
     response[1, :31] = np.nan
-    with pytest.raises(
-        ValueError, match="degree 2 at most, not 3, which needs at least 30 samples"
-    ):
+    with pytest.raises(ValueError, match="degree 2 at most, not 3, which needs at least 30 samples"):
         solve(changed(samples, response=response), PROBE, degree=3)
     assert solve(samples, PROBE, degree=3).modes.degree == 3
 
@@ -168,16 +169,12 @@ def test_customary_steps():
     # Steps of pi/N and 2 pi/2N, N = 12: 13 x 24 positions, which determine degree 11. Asked for
     # 12, one degree more, the result holds it and leaves it zero, with a word about it.
     antenna = cluster(1.5)
-    samples = simulate_grid(
-        antenna, frequency=[FREQUENCY], grid=equiangular_grid(13, 24), radius=3.0
-    )
+    samples = simulate_grid(antenna, frequency=[FREQUENCY], grid=equiangular_grid(13, 24), radius=3.0)
     solution = solve(samples, PROBE, degree=12)
     assert solution.modes.degree == 12
     assert np.all(solution.modes.coefficients[:, mode_count(11) :] == 0)
     assert "degree 11" in solution.degree_reason
     eleven = solve(samples, PROBE, degree=11)
-    np.testing.assert_array_equal(
-        solution.modes.truncate(11).coefficients, eleven.modes.coefficients
-    )
+    np.testing.assert_array_equal(solution.modes.truncate(11).coefficients, eleven.modes.coefficients)
     with pytest.raises(ValueError, match="determine degree 12 at most, not 13, "):
         solve(samples, PROBE, degree=13)

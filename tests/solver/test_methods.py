@@ -20,9 +20,7 @@ from solve_cases import (
 
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import equiangular_grid
-from nf2ff.antenna.modes import (
-    mode_index,
-)
+from nf2ff.antenna.modes import mode_index
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
@@ -133,9 +131,8 @@ def test_positions_that_move_during_the_sweep(rng):
     places = random_samples(rng, 1000, (1.6, 1.9))  # 336 unknowns
     theta = places.theta * np.array([[0.99], [1.0], [0.98]])
     samples = simulate(
-        antenna, frequency=frequency, theta=theta, phi=places.phi, chi=places.chi,
-        radius=places.radius,
-    )  # fmt: skip
+        antenna, frequency=frequency, theta=theta, phi=places.phi, chi=places.chi, radius=places.radius
+    )
     response = np.array(samples.response)
     response[1, rng.integers(0, 1000, 40)] = np.nan
     samples = changed(samples, response=response)
@@ -160,9 +157,7 @@ def test_steps_are_limited_and_told():
 
 def test_tighter_tolerance_takes_more_steps():
     samples = grid_samples(cluster(10), 34, 6.0)
-    loose, tight = (
-        solve(samples, PROBE, degree=34, method=LeastSquares(rtol=r)) for r in (1e-4, 1e-11)
-    )
+    loose, tight = (solve(samples, PROBE, degree=34, method=LeastSquares(rtol=r)) for r in (1e-4, 1e-11))
     assert loose.iterations[0] < tight.iterations[0]
     assert far_field_error(tight.modes, cluster(10)) < PROMISED
     assert PROMISED < far_field_error(loose.modes, cluster(10)) < 1e-2
@@ -177,9 +172,7 @@ def test_damping_shrinks_the_solution(rng, random_q):
     # A third of the size of A itself.
     normal = operator.adjoint(weights * operator.forward(x))
     damping = np.sqrt(np.linalg.norm(normal) / np.linalg.norm(x)) / 3
-    damped, y = methods.by_conjugate_gradients(
-        operator, samples.response[0], damping=damping, **options
-    )
+    damped, y = methods.by_conjugate_gradients(operator, samples.response[0], damping=damping, **options)
     assert free.converged
     assert damped.converged
     assert np.linalg.norm(y) < 0.99 * np.linalg.norm(x)
@@ -229,9 +222,8 @@ def test_noise_in_scattered_samples(level, rng):
     antenna = cluster(3)
     places = random_samples(rng, 1200, (1.8, 1.8))
     samples = simulate(
-        antenna, frequency=[FREQUENCY], theta=places.theta, phi=places.phi, chi=places.chi,
-        radius=1.8,
-    )  # fmt: skip
+        antenna, frequency=[FREQUENCY], theta=places.theta, phi=places.phi, chi=places.chi, radius=1.8
+    )
     rms = np.sqrt(np.mean(np.abs(samples.response) ** 2))
     noise = rng.normal(size=(2, 1, 1200)) * level * rms / np.sqrt(2)
     samples = changed(samples, response=samples.response + noise[0] + 1j * noise[1])
@@ -248,9 +240,7 @@ def test_area_weights(rng):
     # one by one; two polarisations together stand for twice the sphere.
     degree = 20
     grid = equiangular_grid(41, 80)
-    theta, phi, chi = (
-        x.ravel() for x in np.meshgrid(grid.theta, grid.phi, [0, np.pi / 2], indexing="ij")
-    )
+    theta, phi, chi = (x.ravel() for x in np.meshgrid(grid.theta, grid.phi, [0, np.pi / 2], indexing="ij"))
     unit = oracle.cartesian(theta, phi)[0]
     row = oracle.cartesian(grid.theta, 0 * grid.theta)[0]  # rings are round
 
@@ -275,9 +265,7 @@ def test_area_weights(rng):
     # Repeated rows share the weight of their place, ports or not.
     twice = np.concatenate([np.arange(theta.size), np.flatnonzero(theta < 1.6)])
     port = rng.integers(1, 3, twice.size)
-    more = Samples(
-        [FREQUENCY], theta[twice], phi[twice], chi[twice], 2.0, port, np.zeros((1, twice.size))
-    )
+    more = Samples([FREQUENCY], theta[twice], phi[twice], chi[twice], 2.0, port, np.zeros((1, twice.size)))
     again = methods.area_weights(plan_geometry(more), degree=degree, threads=1)
     assert again.sum() == pytest.approx(8 * np.pi, rel=1e-12)
     shared = expected(1.0 + (theta < 1.6))

@@ -6,14 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from error_scans import (
-    ANTENNA,
-    FIGURES,
-    PROBE,
-    dense_modes,
-    one_port,
-    spiral_scan,
-)
+from error_scans import ANTENNA, FIGURES, PROBE, dense_modes, one_port, spiral_scan
 from probe_oracle import cluster_modes
 from propagation_cases import received
 from sources import ONE_METRE, K, random_cluster
@@ -28,16 +21,9 @@ from nf2ff.solver.solve import prepare, solve
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.catalogue import apply_terms
-from nf2ff.uncertainty.errors.model import (
-    FrequencyError,
-    ProbeGain,
-    TruncatedAngle,
-)
+from nf2ff.uncertainty.errors.model import FrequencyError, ProbeGain, TruncatedAngle
 from nf2ff.uncertainty.errors.position import AxisZero, EncoderSteps, PositionNoise
-from nf2ff.uncertainty.errors.receiver import (
-    AmplitudeNoise,
-    PhaseNoise,
-)
+from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, PhaseNoise
 from nf2ff.uncertainty.local_figures import Figure, localise
 
 
@@ -145,9 +131,7 @@ def test_a_scan_with_a_gap_is_damped_as_solve_does():
     difference = np.linalg.norm(modes.coefficients - other.coefficients)
     assert difference > 100 * bound * np.linalg.norm(wanted.coefficients)
     terms = [PhaseNoise(rms=0.02), AxisZero(axis="theta", offset=1e-3)]
-    got = monte_carlo(
-        seen, PROBE, terms, FIGURES[:3], degree=6, draws=2, rng=3, jobs=1, method=tight
-    )
+    got = monte_carlo(seen, PROBE, terms, FIGURES[:3], degree=6, draws=2, rng=3, jobs=1, method=tight)
     rng = np.random.default_rng(np.random.SeedSequence(3).spawn(1)[0])
     changed, _ = apply_terms([t.drawn(rng) for t in terms], seen, PROBE, rng)
     # By the same method; anew, `solve` would damp more under that noise.
@@ -159,24 +143,46 @@ def test_a_quadrature_serves_while_samples_stay_on_the_grid():
     samples = grid_scan()
     for method in (None, Quadrature()):
         fixed = monte_carlo(
-            samples, PROBE, [PhaseNoise(rms=0.05)], FIGURES[:3], degree=6, draws=2, rng=3, jobs=1,
+            samples,
+            PROBE,
+            [PhaseNoise(rms=0.05)],
+            FIGURES[:3],
+            degree=6,
+            draws=2,
+            rng=3,
+            jobs=1,
             method=method,
-        )  # fmt: skip
+        )
         one = np.random.default_rng(np.random.SeedSequence(3).spawn(1)[0])
         changed, _ = PhaseNoise(rms=0.05).apply(samples, PROBE, one)
         modes = prepare(samples, PROBE, degree=6, method=Quadrature()).modes(changed.response)
         assert fixed.values[0, 0, 2] == pytest.approx(modes.radiated_power()[0], rel=1e-12)
         # Moved off it, by least squares; and no difference between the two methods is an error.
         tiny = monte_carlo(
-            samples, PROBE, [AxisZero(axis="theta", offset=1e-6)], FIGURES[:3], degree=6, draws=2,
-            rng=3, jobs=1, method=method,
-        )  # fmt: skip
+            samples,
+            PROBE,
+            [AxisZero(axis="theta", offset=1e-6)],
+            FIGURES[:3],
+            degree=6,
+            draws=2,
+            rng=3,
+            jobs=1,
+            method=method,
+        )
         assert 0 < tiny.error_level[0] < 1e-10
         # Simulated, the record is where it was.
         there = monte_carlo(
-            samples, PROBE, [AxisZero(axis="theta", offset=1e-3)], FIGURES[:3], degree=6, draws=2,
-            rng=3, jobs=1, method=method, measure=functools.partial(received, ANTENNA),
-        )  # fmt: skip
+            samples,
+            PROBE,
+            [AxisZero(axis="theta", offset=1e-3)],
+            FIGURES[:3],
+            degree=6,
+            draws=2,
+            rng=3,
+            jobs=1,
+            method=method,
+            measure=functools.partial(received, ANTENNA),
+        )
         assert 1e-8 < there.error_level[0] < 1e-4
 
 
@@ -189,9 +195,7 @@ def test_a_degree_that_a_grid_leaves_zero(method):
     samples = simulate_grid(ANTENNA, frequency=ONE_METRE, grid=grid, radius=2.0)
     for term in (PhaseNoise(rms=0.02), AxisZero(axis="theta", offset=0.01)):
         found = [
-            monte_carlo(
-                samples, PROBE, [term], FIGURES, degree=n, draws=2, rng=3, jobs=1, method=method
-            )
+            monte_carlo(samples, PROBE, [term], FIGURES, degree=n, draws=2, rng=3, jobs=1, method=method)
             for n in (6, 7)
         ]
         # A draw is solved to CHANGE_RTOL of its change, in single precision, so that the last
@@ -200,9 +204,7 @@ def test_a_degree_that_a_grid_leaves_zero(method):
         difference = np.abs(found[0].values - found[1].values)
         assert np.all(difference <= 10 * CHANGE_RTOL * change)
         linear = [linearised(samples, PROBE, [term], FIGURES, degree=n) for n in (6, 7)]
-        np.testing.assert_allclose(
-            linear[0].uncertainty, linear[1].uncertainty, rtol=10 * RTOL, atol=1e-12
-        )
+        np.testing.assert_allclose(linear[0].uncertainty, linear[1].uncertainty, rtol=10 * RTOL, atol=1e-12)
     for n, top in ((6, 6), (7, 6)):
         solution = solve(samples, PROBE, degree=n, method=method)
         prepared = solution.parts[0].prepared
@@ -224,9 +226,16 @@ def test_errors_are_counted_from_a_reference():
     degree = 5
     samples = spiral_scan(antenna, degree, radius=2.0, oversampling=8)
     got = monte_carlo(
-        samples, PROBE, [PhaseNoise(rms=1e-6)], [Figure("trp"), Figure("directivity")],
-        degree=degree, draws=3, rng=1, jobs=1, reference=truth,
-    )  # fmt: skip
+        samples,
+        PROBE,
+        [PhaseNoise(rms=1e-6)],
+        [Figure("trp"), Figure("directivity")],
+        degree=degree,
+        draws=3,
+        rng=1,
+        jobs=1,
+        reference=truth,
+    )
     above = 1 - truth.truncate(degree).radiated_power()[0] / truth.radiated_power()[0]
     assert 1e-4 < above < 0.1
     # Oversampled eight times, little of what is above falls into the modes below.
@@ -234,17 +243,29 @@ def test_errors_are_counted_from_a_reference():
     np.testing.assert_allclose(got.nominal[0], localise(got.figures, truth)[0].nominal)
     # Of a lower degree than the solution it is as good.
     again = monte_carlo(
-        samples, PROBE, [PhaseNoise(rms=1e-6)], [Figure("trp")], degree=degree, draws=1, rng=1,
-        jobs=1, reference=truth.truncate(3),
-    )  # fmt: skip
+        samples,
+        PROBE,
+        [PhaseNoise(rms=1e-6)],
+        [Figure("trp")],
+        degree=degree,
+        draws=1,
+        rng=1,
+        jobs=1,
+        reference=truth.truncate(3),
+    )
     power = truth.truncate(3).radiated_power()[0]
     assert again.nominal[0, 0] == pytest.approx(power)
     message = "the reference is known at [1.] Hz, the scan is of [2.99792458e+08]"
     with pytest.raises(ValueError, match=re.escape(message)):
         monte_carlo(
-            samples, PROBE, [PhaseNoise(rms=1e-6)], [Figure("trp")], degree=degree, draws=1,
+            samples,
+            PROBE,
+            [PhaseNoise(rms=1e-6)],
+            [Figure("trp")],
+            degree=degree,
+            draws=1,
             reference=Modes([1.0], truth.coefficients),
-        )  # fmt: skip
+        )
 
 
 def test_all_errors_act_together():

@@ -61,9 +61,10 @@ def positions(kind, degree):
         grid = equiangular_grid(degree + 2, 2 * degree + 2)
         theta, phi = (x.ravel() for x in np.meshgrid(grid.theta, grid.phi, indexing="ij"))
     return {
-        "theta": np.repeat(theta, 2), "phi": np.repeat(phi, 2),
+        "theta": np.repeat(theta, 2),
+        "phi": np.repeat(phi, 2),
         "chi": np.tile([0, np.pi / 2], theta.size),
-    }  # fmt: skip
+    }
 
 
 def scan(antenna, kind="grid", degree=35, *, noise_db=None, seed=0, frequency=(FREQUENCY,)):
@@ -241,9 +242,10 @@ def test_frequencies_are_told_of_one_by_one():
     weak = scan(array(weak=10 ** (-41 / 20)))
     noisy = scan(array(), frequency=(1.001 * FREQUENCY,), noise_db=-25)
     both = replace(
-        weak, frequency=np.append(weak.frequency, noisy.frequency),
+        weak,
+        frequency=np.append(weak.frequency, noisy.frequency),
         response=np.concatenate([weak.response, noisy.response]),
-    )  # fmt: skip
+    )
     solution = solve(both, PROBE)
     assert said(solution, PLATEAU, 0)
     assert not said(solution, NOISY, 0)
@@ -281,14 +283,11 @@ def test_positions_of_one_reading_each(chi):
     rng = np.random.default_rng(5)
     spiral = equal_area_spiral_for_degree(30)
     count = spiral.theta.size
-    angle = (
-        rng.uniform(0, np.pi, count) if chi == "at random" else np.pi / 2 * (np.arange(count) % 2)
-    )
+    angle = rng.uniform(0, np.pi, count) if chi == "at random" else np.pi / 2 * (np.arange(count) % 2)
     for antenna, word in ((array(weak=0.01), PLATEAU), (array(), NOISY)):
         samples = simulate(
-            antenna, frequency=[FREQUENCY], radius=20.0, theta=spiral.theta, phi=spiral.phi,
-            chi=angle,
-        )  # fmt: skip
+            antenna, frequency=[FREQUENCY], radius=20.0, theta=spiral.theta, phi=spiral.phi, chi=angle
+        )
         if word == NOISY:
             level = 10 ** (-28 / 20) * np.abs(samples.response).max()
             noise = rng.normal(size=(2, 1, count)) * level / np.sqrt(2)
@@ -305,9 +304,13 @@ def cut(tmp_path, theta_count=37, phi_count=2):
     theta, phi = (x.ravel() for x in np.meshgrid(grid.theta, grid.phi, indexing="ij"))
     path = tmp_path / "cut.csv"
     samples = simulate(
-        array(), frequency=[FREQUENCY], radius=20.0, theta=np.repeat(theta, 2),
-        phi=np.repeat(phi, 2), chi=np.tile([0, np.pi / 2], theta.size),
-    )  # fmt: skip
+        array(),
+        frequency=[FREQUENCY],
+        radius=20.0,
+        theta=np.repeat(theta, 2),
+        phi=np.repeat(phi, 2),
+        chi=np.tile([0, np.pi / 2], theta.size),
+    )
     write_table(path, samples)
     return path, samples
 
@@ -316,18 +319,24 @@ def test_a_single_cut(tmp_path):
     path, samples = cut(tmp_path)
     assert samples.response.size == 148
     line = assert_refused(
-        tmp_path, "transform", path, "-o", tmp_path / "out.h5",
+        tmp_path,
+        "transform",
+        path,
+        "-o",
+        tmp_path / "out.h5",
         says=r"grid of 37 x 2 positions \(theta x phi\) determines no wave at all: degree 1 needs",
-    )  # fmt: skip
+    )
     assert "at least 3 angles theta and 3 equal steps in phi" in line
     assert "fewer than the 6 unknowns" not in line
     with pytest.raises(ValueError, match="no wave at all"):
         solve(samples, PROBE, degree=1)
     # Three of each are enough, as it says.
     few = simulate(
-        DipoleCluster(np.zeros((1, 3)), [[1e-3, 2e-3, 3e-3]]), frequency=[FREQUENCY], radius=20.0,
+        DipoleCluster(np.zeros((1, 3)), [[1e-3, 2e-3, 3e-3]]),
+        frequency=[FREQUENCY],
+        radius=20.0,
         **positions("grid", 1),
-    )  # fmt: skip
+    )
     assert np.unique(few.theta).size == 3
     modes = solve(few, PROBE, degree=1).modes
     # k^2 Z0 |p|^2 / (12 pi), the short dipole (closed form).
@@ -356,7 +365,5 @@ def test_the_frequency_that_lacks_samples_is_named(tmp_path):
 def test_degree_within_a_far_sphere_is_not_searched(monkeypatch):
     # Whatever k r, a degree above what the samples determine need not be found.
     samples = replace(scan(array(), "grid", 4), radius=np.full(120, 1e15))
-    monkeypatch.setattr(
-        "nf2ff.solver.degree.required_degree", lambda *_, **__: pytest.fail("searched")
-    )
+    monkeypatch.setattr("nf2ff.solver.degree.required_degree", lambda *_, **__: pytest.fail("searched"))
     assert choose_degree(samples, None, 4, None) == (4, "sampling")

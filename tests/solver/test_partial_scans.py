@@ -13,15 +13,7 @@ import partial_scans as scans
 import pytest
 from commands import run
 from partial_cases import CASES, COMPLETE, NOISE_CASES, POLARISATION, POSITIONS, source
-from partial_runs import (
-    ALLOWED_DB,
-    LACK,
-    answer,
-    marks_totals,
-    named,
-    names,
-    noise_gain,
-)
+from partial_runs import ALLOWED_DB, LACK, answer, marks_totals, named, names, noise_gain
 from partial_scans import GHZ, RADIUS, Z0
 
 import nf2ff
@@ -161,8 +153,7 @@ def test_peak_is_trusted_only_where_it_is_right(name):
 
 
 @pytest.mark.parametrize(
-    "name",
-    [c.name for c in (*POLARISATION, *POSITIONS) if c.noise_db is None and "ports" not in c.places],
+    "name", [c.name for c in (*POLARISATION, *POSITIONS) if c.noise_db is None and "ports" not in c.places]
 )
 def test_directions_that_are_trusted_are_right(name):
     # 0.1 dB of the field at the peak: 20 log10(10^(0.1/20) - 1) = -38.7 dB below it.
@@ -203,16 +194,28 @@ def test_scattered_missing_readings_cost_nothing(name):
 
 #: The beam lies far inside of what was seen.
 SEEN_BEAMS = [
-    "theta to 90, pole", "theta to 120, pole", "theta to 150, pole", "theta to 165, pole",
-    "theta to 90, small", "theta to 90, offset", "theta to 90, 27 deg",
-    "theta to 120, wide 27 deg", "theta to 120, pole, spiral", "theta to 90, pole, spiral",
-    "theta 30 to 150, equator", "theta to 90, pole, noise -60 dB",
-]  # fmt: skip
+    "theta to 90, pole",
+    "theta to 120, pole",
+    "theta to 150, pole",
+    "theta to 165, pole",
+    "theta to 90, small",
+    "theta to 90, offset",
+    "theta to 90, 27 deg",
+    "theta to 120, wide 27 deg",
+    "theta to 120, pole, spiral",
+    "theta to 90, pole, spiral",
+    "theta 30 to 150, equator",
+    "theta to 90, pole, noise -60 dB",
+]
 #: The beam lies where nothing was measured.
 UNSEEN_BEAMS = [
-    "theta to 90, down", "theta to 150, down", "theta to 90, small down", "theta 30 to 150, pole",
-    "nothing for theta < 30, pole", "nothing for theta < 60, pole",
-]  # fmt: skip
+    "theta to 90, down",
+    "theta to 150, down",
+    "theta to 90, small down",
+    "theta 30 to 150, pole",
+    "nothing for theta < 30, pole",
+    "nothing for theta < 60, pole",
+]
 HEMISPHERES = [case.name for case in POSITIONS if case.name.startswith("theta to 90")]
 
 

@@ -4,14 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from operator_cases import (
-    EPS,
-    FREQUENCY,
-    ORACLE_ERROR,
-    operator_of,
-    relative,
-    responses_from_the_field,
-)
+from operator_cases import EPS, FREQUENCY, ORACLE_ERROR, operator_of, relative, responses_from_the_field
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -49,9 +42,7 @@ def test_each_place_is_planned_once(order, same_chi, rng):
     chi = np.where(np.arange(pick.size) < 10, 0.0, np.pi / 2)
     if not same_chi:
         chi = rng.uniform(0, 6, pick.size)
-    samples = Samples(
-        [FREQUENCY], theta[pick], phi[pick], chi, radius[pick], 1, np.zeros((1, pick.size))
-    )
+    samples = Samples([FREQUENCY], theta[pick], phi[pick], chi, radius[pick], 1, np.zeros((1, pick.size)))
     (g,) = plan_geometry(samples)
     assert g.location.shape == (10, 2)
     assert g.count == pick.size
@@ -64,9 +55,8 @@ def test_each_place_is_planned_once(order, same_chi, rng):
 
 def test_geometry_brings_angles_into_range():
     samples = Samples(
-        [FREQUENCY], [-1.0, 1.0, -np.pi], [0.5, -0.25, 7.0], [0.1, 0.2, 0.3], 2.0, [1, 2, 2],
-        np.zeros((1, 3)),
-    )  # fmt: skip
+        [FREQUENCY], [-1.0, 1.0, -np.pi], [0.5, -0.25, 7.0], [0.1, 0.2, 0.3], 2.0, [1, 2, 2], np.zeros((1, 3))
+    )
     plans = plan_geometry(samples)
     assert [g.count for g in plans] == [1, 2]
     wanted = [

@@ -12,13 +12,7 @@ from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import grid_for_degree
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_index
 from nf2ff.antenna.points import equal_area_spiral_for_degree
-from nf2ff.measurement.probe import (
-    Probe,
-    keep_orders,
-    mounted,
-    probe_from_modes,
-    response_constants,
-)
+from nf2ff.measurement.probe import Probe, keep_orders, mounted, probe_from_modes, response_constants
 from nf2ff.measurement.reception import receive
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.problem import LeastSquares, Quadrature
@@ -226,16 +220,12 @@ def test_probe_of_degree_eight_by_the_dense_formula(method, random_q):
         found = probe_oracle.response_constants(r, 8, ka, degree, order)
         constants[1, order], constants[2, order] = found.T
     w = oracle.transmission_matrix(degree, *where.values(), constants) @ q
-    samples = Samples(
-        ONE_METRE, **where, radius=5.0, port=1, response=w[None], response_unit="sqrt(W)"
-    )
+    samples = Samples(ONE_METRE, **where, radius=5.0, port=1, response=w[None], response_unit="sqrt(W)")
     solution = solve(
         samples,
         Probe(None, r[None, None]),
         degree=degree,
-        method=LeastSquares(rtol=1e-12, max_iterations=1000)
-        if method == "spiral"
-        else Quadrature(),
+        method=LeastSquares(rtol=1e-12, max_iterations=1000) if method == "spiral" else Quadrature(),
     )
     # Projection and iteration: 1e-12 each, times the condition of a random probe, some 1e2.
     got = solution.modes.coefficients[0]
@@ -252,9 +242,7 @@ def test_antennas_change_places(seed):
     # of the dipoles themselves.
     rng = np.random.default_rng(seed)
     a, b = random_cluster(size=0.5, seed=seed), random_cluster(count=4, size=0.3, seed=seed + 50)
-    angles, other = (
-        (np.arccos(rng.uniform(-1, 1)), *rng.uniform(-np.pi, np.pi, 2)) for _ in range(2)
-    )
+    angles, other = ((np.arccos(rng.uniform(-1, 1)), *rng.uniform(-np.pi, np.pi, 2)) for _ in range(2))
     r, degree = 4.0, 18
     there, back = probe_oracle.mounting(*angles), probe_oracle.mounting(*other)
     axes = there @ np.diag([1.0, -1.0, -1.0])
@@ -266,18 +254,14 @@ def test_antennas_change_places(seed):
         constants = response_constants(receiver, frequency=ONE_METRE[0], radius=[r], degree=degree)
         constants = constants[0, 0] * np.exp(-1j * K * r) / (K * r)
         top = constants.shape[0] // 2
-        table = {
-            (s, mu): constants[mu + top, :, s - 1] for s in (1, 2) for mu in range(-top, top + 1)
-        }
+        table = {(s, mu): constants[mu + top, :, s - 1] for s in (1, 2) for mu in range(-top, top + 1)}
         matrix = oracle.transmission_matrix(degree, *np.array([place]).T, table)
         found.append((matrix @ q.coefficients[0])[0])
         theta, phi, chi = place
         w = receive(antenna, [probe], frequency=ONE_METRE, theta=theta, phi=phi, chi=chi, radius=r)
         power = radiated_power_of(antenna, frequency=ONE_METRE)[0]
         # Degrees above 18 of either carry less than 1e-12; k r eps and sums of 700 waves.
-        assert abs(found[-1] - w.response[0, 0] / np.sqrt(power)) < 1e-11 * max(
-            abs(found[-1]), 0.02
-        )
+        assert abs(found[-1] - w.response[0, 0] / np.sqrt(power)) < 1e-11 * max(abs(found[-1]), 0.02)
     assert abs(found[0] - found[1]) < 1e-11 * max(abs(found[0]), 0.02)
 
 
@@ -286,10 +270,7 @@ def test_antennas_change_places(seed):
 
 def dual_port():
     """Crossed dipoles, each with a tenth (20 dB) of the other one's polarisation."""
-    return [
-        DipoleCluster([[0, 0, 0]], [[1, 0.1j, 0]]),
-        DipoleCluster([[0.02, 0, 0.05]], [[-0.1, 1, 0]]),
-    ]
+    return [DipoleCluster([[0, 0, 0]], [[1, 0.1j, 0]]), DipoleCluster([[0.02, 0, 0.05]], [[-0.1, 1, 0]])]
 
 
 def two_ports(ports=None, chi_offset=0.0, factors=(1.0, 1.0)):
@@ -300,9 +281,7 @@ def two_ports(ports=None, chi_offset=0.0, factors=(1.0, 1.0)):
     where = everywhere(points.theta, points.phi, np.zeros(2))
     samples = scan(where | {"chi": where["chi"] + chi_offset}, ports or dual_port(), port=port)
     w = samples.response * np.asarray(factors)[port - 1]
-    return Samples(
-        ONE_METRE, **where, radius=RADIUS, port=port, response=w, response_unit="sqrt(W)"
-    )
+    return Samples(ONE_METRE, **where, radius=RADIUS, port=port, response=w, response_unit="sqrt(W)")
 
 
 #: Waves of the second port above degree 10, at 0.054 wavelengths, are below 1e-12.
@@ -346,8 +325,7 @@ def test_tilts_are_removed():
     x, y, offsets = *np.radians([3.0, -2.0]), np.radians([20.0, -70.0])
     tilt = about(1, y) @ about(0, x)
     ports = [
-        probe_oracle.rotated(p, tilt @ about(2, -turn))
-        for p, turn in zip(dual_port(), offsets, strict=True)
+        probe_oracle.rotated(p, tilt @ about(2, -turn)) for p, turn in zip(dual_port(), offsets, strict=True)
     ]
     samples = two_ports(ports=ports)
     known = mounted(DUAL, chi_offset=offsets, tilt_x=x, tilt_y=y)
@@ -358,9 +336,7 @@ def test_tilts_are_removed():
         mounted(DUAL, chi_offset=offsets, tilt_x=-x, tilt_y=y),
         mounted(DUAL, chi_offset=offsets[::-1], tilt_x=x, tilt_y=y),
     ):
-        assert (
-            error(far(solve(samples, wrong, degree=DEGREE, method=LeastSquares(rtol=1e-5)))) > 1e-3
-        )
+        assert error(far(solve(samples, wrong, degree=DEGREE, method=LeastSquares(rtol=1e-5)))) > 1e-3
 
 
 @pytest.mark.parametrize(("tilt", "unit"), [({"tilt_x": 0.2}, "phi"), ({"tilt_y": 0.2}, "theta")])
@@ -399,15 +375,11 @@ def test_unknown_chi_offset_turns_the_polarisation():
     probe = [DipoleCluster([[0, 0, 0]], [X])]
     samples = scan(where | {"chi": where["chi"] + d}, probe)
     recorded = Samples(
-        ONE_METRE,
-        **where,
-        radius=RADIUS,
-        port=1,
-        response=samples.response,
-        response_unit="sqrt(W)",
+        ONE_METRE, **where, radius=RADIUS, port=1, response=samples.response, response_unit="sqrt(W)"
     )
     e = far(solve(recorded, dipole_probe(), degree=DEGREE, method=STRICT))
-    turned = np.array([np.cos(d) * TRUTH[0] + np.sin(d) * TRUTH[1],
-                       np.cos(d) * TRUTH[1] - np.sin(d) * TRUTH[0]])  # fmt: skip
+    turned = np.array(
+        [np.cos(d) * TRUTH[0] + np.sin(d) * TRUTH[1], np.cos(d) * TRUTH[1] - np.sin(d) * TRUTH[0]]
+    )
     assert error(e) == pytest.approx(np.sin(d), rel=0.1)
     assert error(e, turned) < 0.05 * np.sin(d)

@@ -108,9 +108,7 @@ def on_grid(grid, chi):
 
 def scan(where, probes=(CLUSTER,), frequency=FREQUENCY, **more):
     """Closed form: no spherical wave is in these samples."""
-    return receive(
-        ANTENNA, list(probes), frequency=frequency, **{"radius": RADIUS, **where, **more}
-    )
+    return receive(ANTENNA, list(probes), frequency=frequency, **{"radius": RADIUS, **where, **more})
 
 
 FIVE = 2 * np.pi / 5 * np.arange(5)
@@ -205,9 +203,7 @@ def test_many_frequencies(method):
         alone = prepare(samples.at_frequency(i), probe, degree=DEGREE, method=method)
         got = alone.modes(samples.response[i : i + 1]).coefficients[0]
         # Several threads may add in another order: some eps.
-        np.testing.assert_allclose(
-            got, modes.coefficients[i], rtol=0, atol=1e-13 * np.abs(got).max()
-        )
+        np.testing.assert_allclose(got, modes.coefficients[i], rtol=0, atol=1e-13 * np.abs(got).max())
 
 
 @pytest.mark.parametrize("kind", ["first order", "two turns", "one turn", "any chi"])
@@ -232,8 +228,7 @@ def test_the_same_solution_every_time(kind, rng):
     )
     method = LeastSquares(max_iterations=4, threads=2)
     first, *others = (
-        prepare(samples, probe, degree=60, method=method).modes(response).coefficients
-        for _ in range(4)
+        prepare(samples, probe, degree=60, method=method).modes(response).coefficients for _ in range(4)
     )
     for other in others:
         np.testing.assert_array_equal(other, first)
@@ -555,9 +550,7 @@ def test_responses_that_are_not_those_of_the_samples(method):
     prepared = prepare(samples, PROBE, degree=4, method=method)
     count = samples.theta.size
     for wrong in (samples.response[0], samples.response[:1], samples.response[:, 1:]):
-        message = (
-            rf"^response has shape {re.escape(str(wrong.shape))}, expected \(2, {count}\): a row"
-        )
+        message = rf"^response has shape {re.escape(str(wrong.shape))}, expected \(2, {count}\): a row"
         with pytest.raises(ValueError, match=message):
             prepared.modes(wrong)
     hole = np.array(samples.response)
@@ -574,16 +567,12 @@ def test_responses_that_are_no_finite_complex_numbers(method):
     prepared = prepare(samples, PROBE, degree=4, method=method)
     response = np.array(samples.response)
     response[0, 3] = np.inf
-    with pytest.raises(
-        ValueError, match=r"^sample 4 is \(inf\+0j\) at .* GHz, expected finite: le"
-    ):
+    with pytest.raises(ValueError, match=r"^sample 4 is \(inf\+0j\) at .* GHz, expected finite: le"):
         prepared.modes(response)
     # Real and whole numbers are complex ones.
     for kind in (float, int):
         own = np.round(100 * samples.response.real).astype(kind)
-        np.testing.assert_array_equal(
-            prepared.modes(own).coefficients, prepared.modes(own + 0j).coefficients
-        )
+        np.testing.assert_array_equal(prepared.modes(own).coefficients, prepared.modes(own + 0j).coefficients)
 
 
 @pytest.mark.parametrize("method", [Quadrature(), Direct()])
@@ -643,9 +632,7 @@ def test_degree_below_the_orders_of_the_probe(degree):
     cluster = probe_cluster((-3, -2, -1, 0, 1, 2, 3))
     probe = probe_of(cluster, frequency=FREQUENCY[:1])
     chi = 2 * np.pi / 7 * np.arange(7)
-    samples = receive(
-        dipole, [cluster], frequency=FREQUENCY[:1], radius=RADIUS, **on_grid(GRID, chi)
-    )
+    samples = receive(dipole, [cluster], frequency=FREQUENCY[:1], radius=RADIUS, **on_grid(GRID, chi))
     wanted = np.array(far_field_of(dipole, frequency=FREQUENCY[:1], **DIRECTIONS))
     for method in (Quadrature(), None):
         solution = solve(samples, probe, degree=degree, method=method)

@@ -24,9 +24,7 @@ def field(theta, phi):
     A polynomial in the direction's coordinates with complex numbers without any symmetry.
     """
     rng = np.random.default_rng(7)
-    constant, first, second = (
-        rng.normal(size=s) + 1j * rng.normal(size=s) for s in (3, (3, 3), (3, 3, 3))
-    )
+    constant, first, second = (rng.normal(size=s) + 1j * rng.normal(size=s) for s in (3, (3, 3), (3, 3, 3)))
     r = oracle.cartesian(theta, phi)[0]
     return constant + r @ first + np.einsum("mi,mj,ijk->mk", r, r, second)
 
@@ -61,24 +59,13 @@ def assert_maps(scan, response, tolerance):
     wanted = np.stack([read(theta, phi, 0 * theta), read(theta, phi, 0 * theta + np.pi / 2)])
     got = scan.maps(response)
     assert got.shape == (2, grid.theta.size, grid.phi.size)
-    np.testing.assert_allclose(
-        got.reshape(2, -1), wanted, rtol=0, atol=tolerance * np.abs(wanted).max()
-    )
+    np.testing.assert_allclose(got.reshape(2, -1), wanted, rtol=0, atol=tolerance * np.abs(wanted).max())
 
 
 # --- rows in any order --------------------------------------------------------------------------
 
 #: Pairs of chi that see both polarisations [deg], any turn of the probe being allowed.
-CHI_PAIRS = [
-    (0, 90),
-    (90, 0),
-    (45, 135),
-    (0, -90),
-    (180, 270),
-    (30, 110),
-    (0, 90, 45),
-    (0, 60, 120),
-]
+CHI_PAIRS = [(0, 90), (90, 0), (45, 135), (0, -90), (180, 270), (30, 110), (0, 90, 45), (0, 60, 120)]
 
 
 @given(
@@ -97,9 +84,20 @@ CHI_PAIRS = [
     seed=st.integers(0, 2**32 - 1),
 )
 def test_any_order_and_coverage(
-    rule, half_rings, half_columns, phi0, swing, end_columns, pole_once, chi, turns, repeats,
-    noise, shuffle, seed,
-):  # fmt: skip
+    rule,
+    half_rings,
+    half_columns,
+    phi0,
+    swing,
+    end_columns,
+    pole_once,
+    chi,
+    turns,
+    repeats,
+    noise,
+    shuffle,
+    seed,
+):
     rng = np.random.default_rng(seed)
     # At least four rings, five where both poles may be visited only once.
     rings = ring_angles(rule, 2 * half_rings + 1)
@@ -157,9 +155,7 @@ def test_swing_through_the_poles_turns_the_probe():
     assert_maps(scan, samples.response[0], 20 * EPS)
     # The test's own field obeys it: read(-theta, phi) = -read(theta, phi + pi).
     one = np.array([0.7])
-    np.testing.assert_allclose(
-        read(-one, one, one), -read(one, one + np.pi, one), rtol=20 * EPS, atol=0
-    )
+    np.testing.assert_allclose(read(-one, one, one), -read(one, one + np.pi, one), rtol=20 * EPS, atol=0)
 
 
 @pytest.mark.parametrize("order", list(permutations(range(3))))
@@ -190,8 +186,14 @@ def test_scan_with_other_axes_in_order(rule):
     base = np.arange(theta.size).reshape(6, 8, 2)
     serpentine = base.copy()
     serpentine[1::2] = serpentine[1::2, ::-1]
-    for order in (base[::-1], base[:, ::-1], base[..., ::-1], serpentine, np.roll(base, 3, axis=1),
-                  np.concatenate([base[::2], base[1::2]])):  # fmt: skip
+    for order in (
+        base[::-1],
+        base[:, ::-1],
+        base[..., ::-1],
+        serpentine,
+        np.roll(base, 3, axis=1),
+        np.concatenate([base[::2], base[1::2]]),
+    ):
         pick = order.ravel()
         samples = samples_of(theta[pick], phi[pick], chi[pick])
         scan = recognise_grid(samples)
@@ -457,9 +459,7 @@ def assert_orders(scan, response, spins, tolerance):
     got = scan.maps(response)
     assert got.shape == (len(wanted), grid.theta.size, grid.phi.size)
     size = np.abs(wanted).max()
-    np.testing.assert_allclose(
-        got.reshape(len(wanted), -1), np.array(wanted), rtol=0, atol=tolerance * size
-    )
+    np.testing.assert_allclose(got.reshape(len(wanted), -1), np.array(wanted), rtol=0, atol=tolerance * size)
 
 
 #: Spins and enough values of chi [deg]: equal steps, others, more than it takes.

@@ -37,9 +37,7 @@ def array(count, centre, ahead, across):
 
 
 def dipole(moment, place=(0, 0, 0)):
-    return DipoleCluster(
-        np.array([place], float), np.array([moment], complex), np.zeros((1, 3), complex)
-    )
+    return DipoleCluster(np.array([place], float), np.array([moment], complex), np.zeros((1, 3), complex))
 
 
 ANTENNAS = {
@@ -92,9 +90,8 @@ def scan(antenna, kind, *, noise_db=None, rng=None, degree=None):
     theta, phi = SETS[kind](degree_of(antenna) if degree is None else degree)
     chi = np.repeat([0, np.pi / 2], theta.size)
     samples = nf2ff.simulate(
-        antenna, frequency=[FREQUENCY], theta=np.tile(theta, 2), phi=np.tile(phi, 2), chi=chi,
-        radius=RADIUS,
-    )  # fmt: skip
+        antenna, frequency=[FREQUENCY], theta=np.tile(theta, 2), phi=np.tile(phi, 2), chi=chi, radius=RADIUS
+    )
     if noise_db is None:
         return samples
     rms = np.sqrt(np.mean(np.abs(samples.response) ** 2))
@@ -183,9 +180,8 @@ def test_a_position_measured_twice(kind, rng):
     place = {x: getattr(samples, x) for x in ("theta", "phi", "chi", "radius", "port")}
     for factor, bad in ((1.0, False), (0.7, True), (-1.0, True)):
         twice = changed(
-            samples, np.append(w, factor * w[row]),
-            **{x: np.append(v, v[row]) for x, v in place.items()},
-        )  # fmt: skip
+            samples, np.append(w, factor * w[row]), **{x: np.append(v, v[row]) for x, v in place.items()}
+        )
         found = told(twice, degree=degree_of(antenna))
         if not bad:
             assert not found
@@ -211,9 +207,12 @@ def test_the_same_position_otherwise_written(rng):
     # At the north pole chi + phi counts alone, at the south pole chi - phi.
     for pole, sign in ((0.0, -1), (np.pi, 1)):
         at = sanity.places(
-            np.full(2, pole), np.array([0.3, 0.8]), np.array([1.0, 1.0 + sign * 0.5]), np.ones(2),
+            np.full(2, pole),
+            np.array([0.3, 0.8]),
+            np.array([1.0, 1.0 + sign * 0.5]),
+            np.ones(2),
             np.ones(2, dtype=np.int16),
-        )  # fmt: skip
+        )
         assert (at.first.tolist(), at.second.tolist()) == ([0], [1])
 
 
@@ -318,9 +317,14 @@ def test_each_frequency_by_itself(rng):
     w = samples.response[0].copy()
     w[200:220] = 0
     both = Samples(
-        [FREQUENCY, 1.01 * FREQUENCY], samples.theta, samples.phi, samples.chi, RADIUS, 1,
+        [FREQUENCY, 1.01 * FREQUENCY],
+        samples.theta,
+        samples.phi,
+        samples.chi,
+        RADIUS,
+        1,
         np.stack([samples.response[0], w]),
-    )  # fmt: skip
+    )
     first, second = nf2ff.solve(both, nf2ff.field_probe(), degree=degree_of(antenna)).warnings
     assert not any(WORDS["run"] in x for x in first)
     assert sum(WORDS["run"] in x for x in second) == 1
@@ -335,11 +339,8 @@ def test_what_one_sphere_cannot_show():
         changed(right, right.response[0].conj()),
         changed(right, right.response[0], **place),
         changed(right, 2j * right.response[0]),
-        Samples(
-            right.frequency / 2, right.theta, right.phi, right.chi, 2 * right.radius, 1,
-            right.response,
-        ),
-    ):  # fmt: skip
+        Samples(right.frequency / 2, right.theta, right.phi, right.chi, 2 * right.radius, 1, right.response),
+    ):
         how = {"degree": degree_of(antenna) + 4}
         solution = nf2ff.solve(wrong, nf2ff.field_probe(), **how)
         assert solution.warnings == ((),)

@@ -44,11 +44,15 @@ def samples_at(theta, phi, *, probe, degree, chi=RIGHT_ANGLES, kr=None, spread=0
     turns = len(chi) * ports
     radius = ((kr or 1.3 * degree + 5) + spread * rng.uniform(-1, 1, count)) / (2 * np.pi)
     samples = Samples(
-        ONE_METRE, np.tile(theta, turns), np.tile(phi, turns),
-        np.tile(np.repeat(chi, count), ports), np.tile(radius, turns),
-        np.repeat(np.arange(ports) + 1, count * len(chi)), np.ones((1, count * turns)),
+        ONE_METRE,
+        np.tile(theta, turns),
+        np.tile(phi, turns),
+        np.tile(np.repeat(chi, count), ports),
+        np.tile(radius, turns),
+        np.repeat(np.arange(ports) + 1, count * len(chi)),
+        np.ones((1, count * turns)),
         response_unit=probe.response_unit,
-    )  # fmt: skip
+    )
     operator = TransmissionOperator(plan_geometry(samples), probe, ONE_METRE[0], degree, 1e-12)
     q = rng.normal(size=(2, degree * (degree + 2))) + 1j * rng.normal(size=(2, 1))
     return dataclasses.replace(samples, response=operator.forward(spin.pack(q))[None])
@@ -247,9 +251,7 @@ def test_waves_far_above_kr(kr, method, rng):
     samples = on_grid(degree, probe=FIELD, kr=1000.0)
     noise = 1e-3 * rng.normal(size=samples.response.shape) * np.abs(samples.response).max()
     samples = dataclasses.replace(
-        samples,
-        response=samples.response + noise,
-        radius=np.full(samples.theta.size, kr / (2 * np.pi)),
+        samples, response=samples.response + noise, radius=np.full(samples.theta.size, kr / (2 * np.pi))
     )
     solved(samples, FIELD, degree, method)
 
@@ -344,8 +346,6 @@ def test_the_residual_is_that_of_the_solution():
     response = samples.response + 0.1 * np.abs(samples.response).max()
     samples = dataclasses.replace(samples, response=response)
     got = solved(samples, FIELD, DEGREE, LeastSquares())
-    matrix = methods.dense_matrix(
-        plan_geometry(samples), FIELD, frequency=ONE_METRE[0], degree=DEGREE
-    )
+    matrix = methods.dense_matrix(plan_geometry(samples), FIELD, frequency=ONE_METRE[0], degree=DEGREE)
     rest = np.linalg.norm(response[0] - matrix @ got.coefficients) / np.linalg.norm(response)
     assert got.residual == pytest.approx(rest, rel=1e-9)

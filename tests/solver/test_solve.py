@@ -201,9 +201,19 @@ def test_displaced_dipole(axis, moment):
         lambda s: {"response": s.response * np.where(s.theta > np.pi / 2, -1, 1)},
         lambda s: {"response": 2 * s.response},
     ],
-    ids=["chi sense", "components", "sign", "conjugate", "phi sense", "phi origin", "theta sense",
-         "theta < 0", "sign behind", "factor two"],
-)  # fmt: skip
+    ids=[
+        "chi sense",
+        "components",
+        "sign",
+        "conjugate",
+        "phi sense",
+        "phi origin",
+        "theta sense",
+        "theta < 0",
+        "sign behind",
+        "factor two",
+    ],
+)
 def test_wrong_conventions_are_seen(mutate, axis):
     # So that none of the tests above passes by symmetry: the dipole is oblique and complex.
     place, moment = 4 / K * axis, np.array([0.3 - 0.5j, -0.7 + 0.1j, 0.4 + 0.6j])
@@ -227,9 +237,7 @@ def test_data_of_the_other_time_factor_are_conjugated(random_q):
     e = oracle.field(q, degree, K, radius, theta, phi, c=3)
     there = np.concatenate([e[:, 1], e[:, 2]])
     chi = np.repeat([0, np.pi / 2], theta.size)
-    samples = Samples(
-        [FREQUENCY], np.tile(theta, 2), np.tile(phi, 2), chi, radius, 1, there.conj()[None]
-    )
+    samples = Samples([FREQUENCY], np.tile(theta, 2), np.tile(phi, 2), chi, radius, 1, there.conj()[None])
     solution = solve(samples, PROBE, degree=degree)
     wanted = oracle.conjugate_convention(q, degree)
     assert relative(solution.modes.coefficients[0], wanted) < 1e-12
@@ -256,9 +264,7 @@ def test_incomplete_grids_are_solved_by_least_squares():
     solution = solve(samples, PROBE, degree=28)
     assert solution.status == "least squares by conjugate gradients"
     assert far_field_error(solution.modes, antenna) < 1e-7
-    with pytest.raises(
-        ValueError, match="not a full regular grid: 2 of 2592 positions lack a second"
-    ):
+    with pytest.raises(ValueError, match="not a full regular grid: 2 of 2592 positions lack a second"):
         solve(samples, PROBE, degree=28, method=Quadrature())
 
 
@@ -285,9 +291,7 @@ def test_missing_at_one_frequency_only():
     assert far_field_error(solution.modes, antenna) < PROMISED
     # The other frequency is solved as if alone.
     both, alone = (solve(x, PROBE, degree=18) for x in (samples, samples.at_frequency(0)))
-    assert both.status.startswith(
-        "quadrature on a clenshaw-curtis grid of 20 x 40 positions (0.269"
-    )
+    assert both.status.startswith("quadrature on a clenshaw-curtis grid of 20 x 40 positions (0.269")
     assert both.status.endswith("; least squares by conjugate gradients (0.299792458 GHz)")
     np.testing.assert_array_equal(both.modes.coefficients[0], alone.modes.coefficients[0])
 
@@ -322,9 +326,8 @@ def test_one_polarisation_is_not_enough(chi, method):
 def part(samples, keep):
     names = ("theta", "phi", "chi", "radius", "port")
     return changed(
-        samples, response=samples.response[:, keep],
-        **{n: getattr(samples, n)[keep] for n in names},
-    )  # fmt: skip
+        samples, response=samples.response[:, keep], **{n: getattr(samples, n)[keep] for n in names}
+    )
 
 
 def test_part_of_the_sphere_unseen():
@@ -401,9 +404,7 @@ def test_probe_is_interpolated_between_its_frequencies():
     # A single one that is off: the neighbours say by how much.
     wrong = r * np.array([1, 1, 1.1, 1])[:, None, None]
     solution = solve(louder, Probe(known, wrong, "V/m"), degree=18)
-    assert re.search(
-        r"leaving out the nearest of them changes it by -\d+ dB", solution.warnings[0][0]
-    )
+    assert re.search(r"leaving out the nearest of them changes it by -\d+ dB", solution.warnings[0][0])
 
 
 # --- units and what is refused ------------------------------------------------------------------
@@ -452,9 +453,7 @@ def test_reactive_zone(radius):
         solve(samples, PROBE, degree=2)
     assert "check the unit of the radius (m) and of the frequency (Hz)" in str(error.value)
     # The lowest frequency decides.
-    samples = simulate_grid(
-        antenna, frequency=[30 * FREQUENCY, FREQUENCY * 0.1], grid=grid, radius=1.0
-    )
+    samples = simulate_grid(antenna, frequency=[30 * FREQUENCY, FREQUENCY * 0.1], grid=grid, radius=1.0)
     with pytest.raises(ValueError, match="within the reactive zone of any antenna"):
         solve(samples, PROBE, degree=2)
 
@@ -593,9 +592,7 @@ def test_hertzian_dipoles_and_their_coefficients():
         across = far_field(modes, theta=[np.pi / 2], phi=[0.0 if axis != "x" else np.pi / 2])
         np.testing.assert_allclose(directivity(across), 1.5, rtol=1e-11)
         # P = k^2 Z0 |Il|^2/(12 pi) = |q|^2/2 (closed form).
-        np.testing.assert_allclose(
-            modes.radiated_power(), K**2 * WAVE_IMPEDANCE / (12 * np.pi), rtol=1e-11
-        )
+        np.testing.assert_allclose(modes.radiated_power(), K**2 * WAVE_IMPEDANCE / (12 * np.pi), rtol=1e-11)
     # The same factor q for all three: nothing depends on the direction.
     assert found["x"] == pytest.approx(found["z"], rel=1e-11)
     assert found["y"] == pytest.approx(found["z"], rel=1e-11)
@@ -673,9 +670,8 @@ def test_circular_aperture(radius, printed):
     element = huygens_source(direction=Z, polarisation=X)
     x = K * radius
     disc = circular_aperture(
-        element, radius=radius, rings=int(x / 4 + 5 * x ** (1 / 3)) + 1,
-        spokes=int(x + 10 * x ** (1 / 3)) + 1,
-    )  # fmt: skip
+        element, radius=radius, rings=int(x / 4 + 5 * x ** (1 / 3)) + 1, spokes=int(x + 10 * x ** (1 / 3)) + 1
+    )
     degree = required_degree(x, tail_db=-220)
     d = pattern_of(disc, degree, 4.0 * radius, [0.0])
     assert d[0, 0] == pytest.approx(printed, abs=0.5e-5)

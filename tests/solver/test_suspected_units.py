@@ -14,12 +14,7 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
 from nf2ff.solver.solve import solve
-from nf2ff.solver.suspected_units import (
-    suspect_angles,
-    suspect_lengths,
-    suspect_level,
-    suspect_waves,
-)
+from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths, suspect_level, suspect_waves
 
 PROBE = field_probe()
 RADIANS = r"are these angles in radians\? Tables hold degrees"
@@ -46,9 +41,8 @@ def places(theta_deg, phi_deg, chi_deg=(0, 90)):
     """Samples at all of these [deg]."""
     theta, phi, chi = (x.ravel() for x in np.meshgrid(theta_deg, phi_deg, chi_deg, indexing="ij"))
     return Samples(
-        [3e9], np.radians(theta), np.radians(phi), np.radians(chi), 0.4, 1,
-        np.ones((1, theta.size)),
-    )  # fmt: skip
+        [3e9], np.radians(theta), np.radians(phi), np.radians(chi), 0.4, 1, np.ones((1, theta.size))
+    )
 
 
 # --- angles ---------------------------------------------------------------------------------------
@@ -76,9 +70,13 @@ def test_radians_in_a_table(table, tmp_path, columns, says):
 def test_chi_in_radians(table, tmp_path):
     path = edited(table, tmp_path / "scan.csv", chi_deg=lambda x: round(np.radians(x), 4))
     assert_refused(
-        tmp_path, "transform", path, "-o", tmp_path / "out.h5",
+        tmp_path,
+        "transform",
+        path,
+        "-o",
+        tmp_path / "out.h5",
         says=r"chi is 0 to 1\.5708 deg: is it in radians\? .* multiply chi by 180/pi",
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize("half", [False, True])
@@ -88,9 +86,11 @@ def test_radians_of_half_a_sphere(half, table, tmp_path):
     i = header.index("theta_deg")
     rows = [r for r in rows if float(r[i]) <= (90 if half else 180)]
     few = put_rows(tmp_path / "few.csv", rows, header)
-    path = edited(few, tmp_path / "scan.csv", **dict.fromkeys(
-        ("theta_deg", "phi_deg", "chi_deg"), lambda x: round(np.radians(x), 4)
-    ))  # fmt: skip
+    path = edited(
+        few,
+        tmp_path / "scan.csv",
+        **dict.fromkeys(("theta_deg", "phi_deg", "chi_deg"), lambda x: round(np.radians(x), 4)),
+    )
     assert_refused(tmp_path, "transform", path, "-o", tmp_path / "out.h5", says=RADIANS)
 
 
@@ -126,17 +126,13 @@ def test_angles_that_are_not_doubted(samples):
 
 
 def test_spirals_are_not_doubted():
-    for points in (
-        equal_area_spiral_for_degree(15),
-        constant_rate_spiral(turns=40, samples_per_turn=80),
-    ):
+    for points in (equal_area_spiral_for_degree(15), constant_rate_spiral(turns=40, samples_per_turn=80)):
         count = points.theta.size
         phi = np.unwrap(points.phi)
         assert phi.max() > 30
         samples = Samples(
-            [3e9], points.theta, phi, np.pi / 2 * (np.arange(count) % 2), 0.4, 1,
-            np.ones((1, count)),
-        )  # fmt: skip
+            [3e9], points.theta, phi, np.pi / 2 * (np.arange(count) % 2), 0.4, 1, np.ones((1, count))
+        )
         assert suspect_angles(samples) is None
 
 
@@ -162,9 +158,10 @@ def test_millimetres(table, tmp_path):
 
 def at(radius, frequency=3e9):
     return replace(
-        places(np.arange(0, 181, 15), np.arange(0, 360, 15)), radius=np.full(624, float(radius)),
+        places(np.arange(0, 181, 15), np.arange(0, 360, 15)),
+        radius=np.full(624, float(radius)),
         frequency=np.atleast_1d(frequency).astype(float),
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize("radius", [0.0101, 0.3, 0.5, 3, 10, 30, 100, 199])
@@ -175,11 +172,13 @@ def test_radii_of_everyday(radius):
 @pytest.mark.parametrize(
     ("radius", "says"),
     [
-        (300, "0.3 m if it is in mm, 3 m if it is in cm"), (5000, "5 m if it is in mm, 50 m if"),
-        (30000, "(30 m if it is in mm)"), (1e9, "must be metres, since EIRP"),
+        (300, "0.3 m if it is in mm, 3 m if it is in cm"),
+        (5000, "5 m if it is in mm, 50 m if"),
+        (30000, "(30 m if it is in mm)"),
+        (1e9, "must be metres, since EIRP"),
         (0.0005, "no probe is that near"),
     ],
-)  # fmt: skip
+)
 def test_radii_that_are_doubted(radius, says):
     ((sentence,),) = suspect_lengths(at(radius))
     assert f"the radius is {radius:.6g} m" in sentence
@@ -188,8 +187,7 @@ def test_radii_that_are_doubted(radius, says):
 
 
 @pytest.mark.parametrize(
-    ("frequency", "doubted"),
-    [(24.0, True), (2.4e5, True), (2e6, False), (3e11, False), (2.4e19, True)],
+    ("frequency", "doubted"), [(24.0, True), (2.4e5, True), (2e6, False), (3e11, False), (2.4e19, True)]
 )
 def test_frequencies(frequency, doubted):
     told = suspect_lengths(at(3, frequency))[0]
@@ -202,9 +200,13 @@ def test_gigahertz_are_refused(table, tmp_path):
     # 3 Hz at 0.4 m: k r = 2.5e-8.
     path = edited(table, tmp_path / "scan.csv", frequency_hz=lambda x: x / 1e9)
     assert_refused(
-        tmp_path, "transform", path, "-o", tmp_path / "out.h5",
+        tmp_path,
+        "transform",
+        path,
+        "-o",
+        tmp_path / "out.h5",
         says=r"reactive zone .* check the unit of the radius \(m\) and of the frequency \(Hz\)",
-    )  # fmt: skip
+    )
 
 
 def test_waves_too_fine_for_the_wavelength():
@@ -216,9 +218,13 @@ def test_waves_too_fine_for_the_wavelength():
     antenna = DipoleCluster(place, rng.normal(size=(8, 3)))
     spiral = equal_area_spiral_for_degree(45)
     good = simulate(
-        antenna, frequency=[SPEED_OF_LIGHT], radius=20.0, theta=np.repeat(spiral.theta, 2),
-        phi=np.repeat(spiral.phi, 2), chi=np.tile([0, np.pi / 2], spiral.theta.size),
-    )  # fmt: skip
+        antenna,
+        frequency=[SPEED_OF_LIGHT],
+        radius=20.0,
+        theta=np.repeat(spiral.theta, 2),
+        phi=np.repeat(spiral.phi, 2),
+        chi=np.tile([0, np.pi / 2], spiral.theta.size),
+    )
     solution = solve(good, PROBE)
     assert suspect_waves(good, PROBE, solution.modes) == [[]]
     wrong = replace(good, frequency=good.frequency / 40)
@@ -237,9 +243,13 @@ def test_antennas_that_fill_the_sphere_are_not_doubted(seed, kr):
     antenna = DipoleCluster(place, rng.normal(size=(8, 3)))
     spiral = equal_area_spiral_for_degree(40)
     samples = simulate(
-        antenna, frequency=[SPEED_OF_LIGHT], radius=radius, theta=np.repeat(spiral.theta, 2),
-        phi=np.repeat(spiral.phi, 2), chi=np.tile([0, np.pi / 2], spiral.theta.size),
-    )  # fmt: skip
+        antenna,
+        frequency=[SPEED_OF_LIGHT],
+        radius=radius,
+        theta=np.repeat(spiral.theta, 2),
+        phi=np.repeat(spiral.phi, 2),
+        chi=np.tile([0, np.pi / 2], spiral.theta.size),
+    )
     solution = solve(samples, PROBE, degree=40)
     assert suspect_waves(samples, PROBE, solution.modes) == [[]]
 
@@ -260,9 +270,17 @@ def test_level_of_millimetres_by_the_command(tmp_path):
     # 300 MHz, 3 m in mm: a dipole of 0.02 A m radiates k^2 Z0 |p|^2 / (12 pi) = 0.16 W (closed
     # form), and seems to radiate a million times that.
     path = simulated(
-        tmp_path / "good.csv", "--frequency-ghz", 0.3, "--radius-m", 3, "--theta-step-deg", 15,
-        "--phi-step-deg", 15, antenna=ANTENNA.replace("1e-3", "2e-2"),
-    )  # fmt: skip
+        tmp_path / "good.csv",
+        "--frequency-ghz",
+        0.3,
+        "--radius-m",
+        3,
+        "--theta-step-deg",
+        15,
+        "--phi-step-deg",
+        15,
+        antenna=ANTENNA.replace("1e-3", "2e-2"),
+    )
     as_field = ("--json", "--response-unit", "V/m")
     fact = json.loads(succeed("transform", path, "-o", tmp_path / "a.h5", *as_field))
     true = fact["frequencies"][0]["radiated_power_w"]
@@ -273,7 +291,5 @@ def test_level_of_millimetres_by_the_command(tmp_path):
     assert [w for w in fact["warnings"] if "more than is radiated in any chamber" in w]
     assert [w for w in fact["warnings"] if "(3 m if it is in mm, 30 m if it is in cm)" in w]
     assert "check the unit of the responses" in done.err
-    relative = run(
-        "transform", wrong, "-o", tmp_path / "c.h5", "--json", "--response-unit", "relative"
-    )
+    relative = run("transform", wrong, "-o", tmp_path / "c.h5", "--json", "--response-unit", "relative")
     assert "TRP" not in "".join(json.loads(relative.out)["frequencies"][0]["warnings"][1:])

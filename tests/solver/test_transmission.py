@@ -65,9 +65,12 @@ def test_ideal_probe_against_the_printed_transmission_formula(scan, random_q):
     samples, q = scan(30), random_q(degree)
     turn = np.pi * (samples.theta < 0)
     matrix = oracle.transmission_matrix(
-        degree, np.abs(samples.theta), samples.phi + turn, samples.chi + turn,
+        degree,
+        np.abs(samples.theta),
+        samples.phi + turn,
+        samples.chi + turn,
         oracle.ideal_probe(degree, 4.0 * K),
-    )  # fmt: skip
+    )
     wanted = K * np.sqrt(oracle.Z0) * matrix @ q
     operator = operator_of(samples, field_probe(), degree)
     assert relative(operator.forward(operator.from_modes(q)), wanted) < 1e-12 + ORACLE_ERROR
@@ -85,9 +88,7 @@ def test_dense_matrix_reads_the_field(ports, radius, scan, dipole_probe, random_
 
 @pytest.mark.parametrize("ports", [1, 2])
 @pytest.mark.parametrize("radius", [(9.0, 9.0), (8.0, 12.0)])
-def test_forward_is_the_dense_matrix_at_a_larger_degree(
-    ports, radius, scan, dipole_probe, random_q
-):
+def test_forward_is_the_dense_matrix_at_a_larger_degree(ports, radius, scan, dipole_probe, random_q):
     degree = 25
     samples, probe, q = scan(ports=ports, radius=radius), dipole_probe(ports), random_q(degree)
     matrix = dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=degree)

@@ -127,9 +127,13 @@ def scan(kind, antenna, degree):
         return simulate_grid(antenna, frequency=FREQUENCY, grid=grid, radius=20.0)
     spiral = equal_area_spiral_for_degree(degree)
     return simulate(
-        antenna, frequency=FREQUENCY, radius=20.0, theta=np.repeat(spiral.theta, 2),
-        phi=np.repeat(spiral.phi, 2), chi=np.tile([0, np.pi / 2], spiral.theta.size),
-    )  # fmt: skip
+        antenna,
+        frequency=FREQUENCY,
+        radius=20.0,
+        theta=np.repeat(spiral.theta, 2),
+        phi=np.repeat(spiral.phi, 2),
+        chi=np.tile([0, np.pi / 2], spiral.theta.size),
+    )
 
 
 def far_dipoles(count, distance, seed):
@@ -152,11 +156,18 @@ def test_noise_of_a_scan(kind, degree, rng):
 @pytest.mark.parametrize(
     ("kind", "count", "times"),
     [
-        ("grid", 1, 1.2), ("grid", 1, 2.5), ("grid", 3, 1.2), ("grid", 3, 2.5), ("grid", 8, 1.2),
-        ("grid", 8, 1.7), ("spiral", 1, 1.2), ("spiral", 1, 2.5), ("spiral", 2, 1.2),
+        ("grid", 1, 1.2),
+        ("grid", 1, 2.5),
+        ("grid", 3, 1.2),
+        ("grid", 3, 2.5),
+        ("grid", 8, 1.2),
+        ("grid", 8, 1.7),
+        ("spiral", 1, 1.2),
+        ("spiral", 1, 2.5),
+        ("spiral", 2, 1.2),
         ("spiral", 2, 2.5),
     ],
-)  # fmt: skip
+)
 def test_sources_beyond_the_degree(kind, count, times, seed):
     # k r0 is that many times the degree sampled. Of many sources far beyond it, or where positions
     # are nowhere nearer to each other than the step, nothing tells them from noise.

@@ -52,9 +52,7 @@ def antenna():
     ahead[2] = 0.5
     across = np.cross([0, 0, 1.0], ahead) / math.sqrt(0.75)
     places = 0.4 * (np.arange(4) - 1.5)[:, None] * across
-    return array_of(
-        huygens_source(direction=ahead, polarisation=np.cross(ahead, across)), positions=places
-    )
+    return array_of(huygens_source(direction=ahead, polarisation=np.cross(ahead, across)), positions=places)
 
 
 @pytest.fixture(scope="module")
@@ -198,8 +196,7 @@ def test_values_are_those_of_the_metrics(scan):
         "sidelobe_level": (Figure("sidelobe-level", plane=np.pi / 2),),
     }
     metrics = (*figures, "directivity", "eirp", "gain", "trp", "pointing")
-    question = replace(asked(metrics=metrics, terms=[Term("all")], figures=figures),
-                       relative_only=("gain",))  # fmt: skip
+    question = replace(asked(metrics=metrics, terms=[Term("all")], figures=figures), relative_only=("gain",))
     found = assess(scan, PROBE, question, degree=DEGREE)
     modes = found.modes
     top = beam.peak(modes)
@@ -218,10 +215,15 @@ def test_values_are_those_of_the_metrics(scan):
     assert np.isnan(values["gain"]).all()
     quantities = {name: x.quantity for name, x in found.results.items()}
     assert quantities == {
-        "pattern": "directivity", "beamwidth": "angle", "sidelobe_level": "ratio",
-        "directivity": "directivity", "eirp": "power", "gain": "unknown", "trp": "power",
+        "pattern": "directivity",
+        "beamwidth": "angle",
+        "sidelobe_level": "ratio",
+        "directivity": "directivity",
+        "eirp": "power",
+        "gain": "unknown",
+        "trp": "power",
         "pointing": "direction",
-    }  # fmt: skip
+    }
 
 
 # --- by draws ------------------------------------------------------------------------------------
@@ -291,9 +293,10 @@ def test_what_draws_find_beyond_derivatives_is_added(spiral):
     # falls, and the zero derivative is all that the first order sees.
     towards = {"pattern": (Figure("directivity-towards", theta=np.pi / 3, phi=np.radians(40)),)}
     question = asked(
-        ("zero", "axis-zero", {"axis": "phi", "offset_deg": 3}), metrics=("pattern", "pointing"),
+        ("zero", "axis-zero", {"axis": "phi", "offset_deg": 3}),
+        metrics=("pattern", "pointing"),
         figures=towards,
-    )  # fmt: skip
+    )
     found = assess(spiral, PROBE, question, degree=DEGREE, draws=100, rng=7, jobs=1)
     pattern, pointing = (found.results[m].compared for m in ("pattern", "pointing"))
     assert pattern.verdict(0) == "larger"
@@ -314,9 +317,8 @@ def test_what_draws_find_beyond_derivatives_is_added(spiral):
 def test_known_errors_are_not_uncertain_by_draws(spiral):
     given = ("cut", "truncated-degree", {"degree": 3})
     found = assess(
-        spiral, PROBE, asked(given), degree=DEGREE, draws=4, rng=1, jobs=1,
-        method=LeastSquares(threads=1),
-    )  # fmt: skip
+        spiral, PROBE, asked(given), degree=DEGREE, draws=4, rng=1, jobs=1, method=LeastSquares(threads=1)
+    )
     eirp = found.results["eirp"]
     # All draws are the same; and as by derivatives, to the 1e-4 of the change (`monte_carlo`).
     assert np.ptp(eirp.draws) < 1e-12 * eirp.value[0]
@@ -327,11 +329,10 @@ def test_the_seed_makes_the_draws(spiral):
     question = asked(("noise", "receiver-noise", {"rms_db": -40}))
     one, same, other = (
         assess(
-            spiral, PROBE, question, degree=DEGREE, draws=3, rng=seed, jobs=1,
-            method=LeastSquares(threads=1),
+            spiral, PROBE, question, degree=DEGREE, draws=3, rng=seed, jobs=1, method=LeastSquares(threads=1)
         ).results["trp"]
         for seed in (1, 1, 2)
-    )  # fmt: skip
+    )
     # One thread: several add in any order.
     np.testing.assert_array_equal(one.draws, same.draws)
     assert np.all(np.abs(one.draws - other.draws) > 1e-9 * one.draws)
@@ -339,15 +340,19 @@ def test_the_seed_makes_the_draws(spiral):
 
 def test_each_error_by_itself_by_draws(spiral):
     # Closed form: the gain's 2e-3 of all levels; known errors are a bias, alike in each draw.
-    errors = [
-        ("gain", "probe-gain", {"amplitude": 2e-3}),
-        ("cut", "truncated-degree", {"degree": 3}),
-    ]
+    errors = [("gain", "probe-gain", {"amplitude": 2e-3}), ("cut", "truncated-degree", {"degree": 3})]
     seen = []
     found = assess(
-        spiral, PROBE, asked(*errors), degree=DEGREE, draws=60, rng=1, jobs=1, derivatives=False,
+        spiral,
+        PROBE,
+        asked(*errors),
+        degree=DEGREE,
+        draws=60,
+        rng=1,
+        jobs=1,
+        derivatives=False,
         progress=seen.append,
-    )  # fmt: skip
+    )
     assert seen[-1] == 180
     assert seen == sorted(seen)
     gain, cut = found.budgets[0].terms[:2]
@@ -367,9 +372,7 @@ def test_draws_that_were_made_are_kept(spiral):
         raise KeyboardInterrupt
 
     question = asked(("noise", "receiver-noise", {"rms_db": -40}))
-    found = assess(
-        spiral, PROBE, question, degree=DEGREE, draws=3 * BATCH, rng=1, jobs=1, progress=stop
-    )
+    found = assess(spiral, PROBE, question, degree=DEGREE, draws=3 * BATCH, rng=1, jobs=1, progress=stop)
     assert (found.asked, found.made) == (3 * BATCH, BATCH)
     assert len(found.results["eirp"].draws) == BATCH
     assert found.results["eirp"].compared.used[0] == BATCH
@@ -387,9 +390,16 @@ def test_stopped_where_each_error_is_drawn_by_itself(spiral, monkeypatch):
             raise KeyboardInterrupt
 
     found = assess(
-        spiral, PROBE, asked(*errors, metrics=("eirp",)), degree=DEGREE, draws=30, rng=1, jobs=1,
-        derivatives=False, progress=stop,
-    )  # fmt: skip
+        spiral,
+        PROBE,
+        asked(*errors, metrics=("eirp",)),
+        degree=DEGREE,
+        draws=30,
+        rng=1,
+        jobs=1,
+        derivatives=False,
+        progress=stop,
+    )
     assert seen == [4, 8, 34, 38, 64, 68]
     assert (found.asked, found.made) == (30, 8)
     assert [t.degrees_of_freedom for t in found.budgets[0].terms[:2]] == [7, 7]
@@ -453,8 +463,7 @@ def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
     # The phase of all that errs alike is no error of a level: of a walk with two steps only, by a
     # radian, derivatives leave nothing, and draws add nothing.
     nothing = ("zero", "axis-zero", {"axis": "radius", "offset": 1e-5})
-    still = assess(spiral, PROBE, asked(nothing, metrics=("pattern",), figures=figures),
-                   degree=DEGREE)  # fmt: skip
+    still = assess(spiral, PROBE, asked(nothing, metrics=("pattern",), figures=figures), degree=DEGREE)
     spread = np.trace(still.results["pattern"].field_covariance[0])
     # k d = 6e-5 turns the phase of all; what is left is the amplitude's 1/r, d/r = 5e-6, of EIRP,
     # and of directivity only how near waves differ in it: 1e-5 of the field at most.
@@ -566,9 +575,7 @@ def test_draws_without_the_figure_are_left_out(spiral, monkeypatch):
 
 def test_levels_need_a_level(scan):
     question = asked(("gain", "probe-gain", {"amplitude": 1e-3}))
-    says = (
-        "the level is relative, and eirp, trp would need it absolute: leave them out of the metrics"
-    )
+    says = "the level is relative, and eirp, trp would need it absolute: leave them out of the metrics"
     with pytest.raises(ValueError, match=says + ", state the unit of the responses, or tie"):
         assess(replace(scan, response_unit="relative"), PROBE, question, degree=DEGREE)
     question = asked(("gain", "probe-gain", {"amplitude": 1e-3}), metrics=("trp",))
@@ -579,10 +586,12 @@ def test_levels_need_a_level(scan):
 
 
 def test_an_error_that_the_scan_cannot_have(scan):
-    question = asked(("gain", "probe-gain", {"amplitude": 1e-3}),
-                     ("drift", "random-walk", {"phase_deg": 1}))  # fmt: skip
-    with pytest.raises(ValueError, match=r"^error 2 \('drift'\): random-walk depends on when each "
-                       "sample was taken, and the scan has no times: give time"):  # fmt: skip
+    question = asked(("gain", "probe-gain", {"amplitude": 1e-3}), ("drift", "random-walk", {"phase_deg": 1}))
+    with pytest.raises(
+        ValueError,
+        match=r"^error 2 \('drift'\): random-walk depends on when each "
+        "sample was taken, and the scan has no times: give time",
+    ):
         assess(scan, PROBE, question, degree=DEGREE)
 
 
@@ -593,29 +602,39 @@ def test_a_direction_without_field():
     for name, metric in (("directivity-towards", "pattern"), ("eirp-towards", "eirp")):
         figures = {metric: (Figure(name, theta=0.0, phi=0.0),)}
         question = asked(metrics=(metric,), terms=[Term("a")], figures=figures)
-        with pytest.raises(ValueError, match="there is no field towards theta 0 deg, phi 0 deg at "
-                           r"0\.299792458 GHz: choose another direction"):  # fmt: skip
+        with pytest.raises(
+            ValueError,
+            match="there is no field towards theta 0 deg, phi 0 deg at "
+            r"0\.299792458 GHz: choose another direction",
+        ):
             assess(scan, PROBE, question, degree=3)
 
 
 def test_an_error_must_not_count_twice():
-    with pytest.raises(ValueError, match="'gain' is supplied as a term and modelled as error 2: "
-                       "keep one of them, lest it counts twice"):  # fmt: skip
+    with pytest.raises(
+        ValueError,
+        match="'gain' is supplied as a term and modelled as error 2: keep one of them, lest it counts twice",
+    ):
         asked(
-            ("noise", "phase-noise", {"rms": 1e-3}), ("gain", "probe-gain", {"amplitude": 1e-3}),
+            ("noise", "phase-noise", {"rms": 1e-3}),
+            ("gain", "probe-gain", {"amplitude": 1e-3}),
             terms=[direct_term("gain", {"eirp": 0.1})],
-        )  # fmt: skip
+        )
 
 
 def test_modelled_errors_have_no_sign_to_correlate_by():
     terms = [Term("gain"), direct_term("cable", {"eirp": 0.1})]
     for pair in (("gain", "cable"), ("cable", "gain")):
-        with pytest.raises(ValueError, match="'gain' is modelled and correlates with 'cable', but "
-                           "the effect of a modelled error has a size and no sign"):  # fmt: skip
+        with pytest.raises(
+            ValueError,
+            match="'gain' is modelled and correlates with 'cable', but "
+            "the effect of a modelled error has a size and no sign",
+        ):
             asked(
-                ("gain", "probe-gain", {"amplitude": 1e-3}), terms=terms,
+                ("gain", "probe-gain", {"amplitude": 1e-3}),
+                terms=terms,
                 correlation=correlations(terms, {pair: 0.5}),
-            )  # fmt: skip
+            )
 
 
 def test_results_must_fit_together(scan):
@@ -626,8 +645,11 @@ def test_results_must_fit_together(scan):
     with pytest.raises(ValueError, match=r"eirp has values \(1,\), expected \(2,\)"):
         Uncertainty(found.modes, found.budgets, results)
     cut = Cut(0.0, 0.0, [0.0], [0.0, 0.1])
-    with pytest.raises(ValueError, match=r"error_signal has shape \(2, 1, 3\), expected 1 cuts of "
-                       "2 angles"):  # fmt: skip
+    with pytest.raises(
+        ValueError,
+        match=r"error_signal has shape \(2, 1, 3\), expected 1 cuts of "
+        "2 angles",
+    ):
         PatternDraws(cut, np.ones((3, 2, 1, 2)), np.ones((2, 1, 3)))
     with pytest.raises(ValueError, match="intensity has 3 dimensions, expected 4"):
         PatternDraws(cut, np.ones((3, 2, 1)), np.ones((2, 1, 2)))

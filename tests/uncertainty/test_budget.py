@@ -16,13 +16,7 @@ from nf2ff.report.budget import budget_dict
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations
 from nf2ff.uncertainty.budget.combine import combine, coverage_factor
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, SCALES, Metric
-from nf2ff.uncertainty.budget.term import (
-    DISTRIBUTIONS,
-    ERROR_SIGNAL,
-    Term,
-    direct_term,
-    summarise_draws,
-)
+from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term, summarise_draws
 
 # --- coverage factor -----------------------------------------------------------------------------
 
@@ -128,9 +122,7 @@ def test_resistance_and_reactance():
     r = np.corrcoef(READINGS.T)
     np.testing.assert_allclose(mean, [4.9990, 19.6610e-3, 1.04446], rtol=1e-15)
     np.testing.assert_allclose(u / [0.0001, 0.0001e-3, 0.00001], [32, 95, 75], rtol=0, atol=0.5)
-    np.testing.assert_allclose(
-        [r[0, 1], r[0, 2], r[1, 2]], [-0.36, 0.86, -0.65], rtol=0, atol=0.005
-    )
+    np.testing.assert_allclose([r[0, 1], r[0, 2], r[1, 2]], [-0.36, 0.86, -0.65], rtol=0, atol=0.005)
     (_, i, phi), z = mean, mean[0] / mean[1]
     c, s = math.cos(phi), math.sin(phi)
     metrics = [Metric(name, "ohm") for name in ("r", "x", "z")]
@@ -155,9 +147,7 @@ def test_resistance_and_reactance():
     volts, amperes, angles = READINGS.T
     each = volts / amperes * np.array([np.cos(angles), np.sin(angles), np.ones(5)])
     np.testing.assert_allclose(
-        [one.standard_uncertainty for one in found],
-        each.std(axis=1, ddof=1) / math.sqrt(5),
-        rtol=5e-3,
+        [one.standard_uncertainty for one in found], each.std(axis=1, ddof=1) / math.sqrt(5), rtol=5e-3
     )
     for one in found:
         assert one.degrees_of_freedom == pytest.approx(4, rel=RTOL)
@@ -184,9 +174,7 @@ def test_full_correlation_adds_and_cancels():
         found = combine(Budget(terms, correlation=correlations(terms, {("a", "b"): r})), "eirp")
         assert found.standard_uncertainty == pytest.approx(u, rel=RTOL)
         # Shares with their part of the correlations, closed form: 3 (3 +- 4), 4 (4 +- 3).
-        np.testing.assert_allclose(
-            found.shares, np.array([3 * (3 + 4 * r), 4 * (4 + 3 * r)]) / u**2
-        )
+        np.testing.assert_allclose(found.shares, np.array([3 * (3 + 4 * r), 4 * (4 + 3 * r)]) / u**2)
     # A sensitivity of the other sign turns it round.
     turned = [terms[0], replace(terms[1], sensitivity={"eirp": -1.0})]
     found = combine(Budget(turned, correlation=[[1, 1], [1, 1]]), "eirp")
@@ -212,9 +200,7 @@ def test_correlated_variance_against_the_double_sum(rng):
     found = combine(Budget(terms, correlation=r), "trp")
     # GUM eq. 13 as it is printed, sum by sum.
     variance = sum(c[i] ** 2 * u[i] ** 2 for i in range(n))
-    variance += 2 * sum(
-        c[i] * c[j] * u[i] * u[j] * r[i, j] for i in range(n - 1) for j in range(i + 1, n)
-    )
+    variance += 2 * sum(c[i] * c[j] * u[i] * u[j] * r[i, j] for i in range(n - 1) for j in range(i + 1, n))
     assert found.standard_uncertainty == pytest.approx(math.sqrt(variance), rel=RTOL)
     # And the variance of the linear combination.
     assert variance == pytest.approx(c @ covariance @ c, rel=RTOL)
@@ -228,8 +214,10 @@ def test_effective_degrees_of_freedom():
     )
     four = combine(Budget(terms_of([0.3] * 4, degrees_of_freedom=5)), "eirp")
     assert four.degrees_of_freedom == pytest.approx(20, rel=RTOL)
-    mixed = [replace(t, degrees_of_freedom=nu) for t, nu in zip(
-        terms_of([1.0, 2.0, 3.0]), (4, 9, math.inf), strict=True)]  # fmt: skip
+    mixed = [
+        replace(t, degrees_of_freedom=nu)
+        for t, nu in zip(terms_of([1.0, 2.0, 3.0]), (4, 9, math.inf), strict=True)
+    ]
     expected = 14**2 / (1 / 4 + 16 / 9)
     assert combine(Budget(mixed), "eirp").degrees_of_freedom == pytest.approx(expected, rel=RTOL)
 
@@ -277,9 +265,7 @@ def test_degrees_of_freedom_follow_the_derivatives_of_the_variance(rng):
 
     def budget(scaled):
         terms = [
-            Term(
-                names[i], scaled[i], "1", sensitivity={"eirp": slopes[i]}, degrees_of_freedom=nu[i]
-            )
+            Term(names[i], scaled[i], "1", sensitivity={"eirp": slopes[i]}, degrees_of_freedom=nu[i])
             for i in range(6)
         ]
         return Budget(terms, correlation=correlations(terms, pairs), curvatures=bends)
@@ -432,15 +418,11 @@ def test_the_note_as_it_is_printed(rng):
         for j in range(n)
     ]
     extra = sum(
-        (f2[i, j] ** 2 / 2 + f1[i] * f3[i, j]) * u[i] ** 2 * u[j] ** 2
-        for i in range(n)
-        for j in range(n)
+        (f2[i, j] ** 2 / 2 + f1[i] * f3[i, j]) * u[i] ** 2 * u[j] ** 2 for i in range(n) for j in range(n)
     )
     found = combine(Budget(terms, curvatures=bends), "eirp")
     assert found.standard_uncertainty**2 == pytest.approx(np.sum(f1**2 * u**2) + extra, rel=RTOL)
-    assert found.second_order_share == pytest.approx(
-        extra / found.standard_uncertainty**2, rel=RTOL
-    )
+    assert found.second_order_share == pytest.approx(extra / found.standard_uncertainty**2, rel=RTOL)
 
 
 def test_curvature_of_a_term_that_is_not_supplied():

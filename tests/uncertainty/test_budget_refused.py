@@ -9,9 +9,7 @@ from budget_cases import RTOL, terms_of
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations, with_terms
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import (
-    Term,
-)
+from nf2ff.uncertainty.budget.term import Term
 
 # --- what is missing -----------------------------------------------------------------------------
 
@@ -40,8 +38,9 @@ def test_zero_is_supplied():
 def test_terms_are_put_in_place():
     terms = [Term("x"), *terms_of([3.0, 4.0])]
     old = Budget(terms, correlation=correlations(terms, {("x", "b"): 0.5}))
-    new = with_terms(old, [Term("z", 2.0, sensitivity={"eirp": 1.0}),
-                           Term("x", 5.0, sensitivity={"eirp": 1.0})])  # fmt: skip
+    new = with_terms(
+        old, [Term("z", 2.0, sensitivity={"eirp": 1.0}), Term("x", 5.0, sensitivity={"eirp": 1.0})]
+    )
     assert new.names == ["x", "a", "b", "z"]
     assert combine(new, "eirp").missing == ()
     # Closed form: 5^2 + 3^2 + 4^2 + 2^2 + 2 x 0.5 x 5 x 4.
@@ -61,10 +60,7 @@ def test_terms_are_put_in_place():
         ({("a", "b"): 1.2}, r"correlation of 'a' and 'b' is 1\.2, expected from -1 to 1"),
         ({("a", "x"): 0.2}, "correlation: there is no term 'x'"),
         ({("long term", "long tern"): 0.2}, "no term 'long tern': did you mean 'long term'?"),
-        (
-            {("a", "b"): 0.2, ("b", "a"): 0.3},
-            r"correlation of 'b' and 'a' is 0\.2 and 0\.3: keep one",
-        ),
+        ({("a", "b"): 0.2, ("b", "a"): 0.3}, r"correlation of 'b' and 'a' is 0\.2 and 0\.3: keep one"),
         ({("a", "a"): 0.5}, r"correlation of 'a' and 'a' is 1 and 0\.5: keep one"),
         (
             {("a", "b"): 0.9, ("b", "c"): 0.9, ("a", "c"): -0.9},
@@ -134,10 +130,7 @@ def test_correlations_at_the_edge_are_taken():
             "metric 'erip' of 'a' is not one of the budget .*did you mean 'eirp'?",
         ),
         ({"terms": [Term("a", bias={"x": 1})]}, "metric 'x' of 'a' is not one of the budget"),
-        (
-            {"curvatures": [Curvature("a", "beta", {"eirp": 1})]},
-            "curvature: there is no term 'beta'",
-        ),
+        ({"curvatures": [Curvature("a", "beta", {"eirp": 1})]}, "curvature: there is no term 'beta'"),
         ({"curvatures": [Curvature("a", "b", {"x": 1})]}, "metric 'x' of the curvature of 'a' and"),
         ({"curvatures": [Curvature("a", "b", {}, {"x": 1})]}, "metric 'x' of the curvature"),
         (
@@ -149,12 +142,14 @@ def test_correlations_at_the_edge_are_taken():
             "second derivative of eirp by 'b' and 'a' is there twice: keep one",
         ),
         (
-            {"curvatures": [Curvature("c", "a", {"eirp": 1})], "correlation": [
-                [1, 0.5, 0], [0.5, 1, 0], [0, 0, 1]]},
+            {
+                "curvatures": [Curvature("c", "a", {"eirp": 1})],
+                "correlation": [[1, 0.5, 0], [0.5, 1, 0], [0, 0, 1]],
+            },
             "'c' and 'a' have a curvature, and one of them correlates: leave out either",
         ),
     ],
-)  # fmt: skip
+)
 def test_budgets_that_are_refused(keys, message):
     with pytest.raises(ValueError, match=message):
         Budget(**{"terms": terms_of([1.0, 1.0, 1.0]), **keys})
@@ -167,9 +162,7 @@ def test_curvatures_that_are_refused():
         Curvature("a", "b", {}, {"eirp": math.inf})
     # 1 - 3 at u = 1: the series does not hold.
     steep = Budget(terms_of([1.0]), curvatures=[Curvature("a", "a", {}, {"eirp": -3.0})])
-    with pytest.raises(
-        ValueError, match=r"leave the variance -2 of eirp: .* use Monte Carlo draws"
-    ):
+    with pytest.raises(ValueError, match=r"leave the variance -2 of eirp: .* use Monte Carlo draws"):
         combine(steep, "eirp")
 
 

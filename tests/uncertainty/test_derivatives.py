@@ -213,9 +213,7 @@ def real_probe():
     place = small_scan()[0]
     port = np.repeat([1, 2], place.theta.size // 2)
     samples = replace(place, chi=0 * place.chi + 0.3, port=port, response_unit="sqrt(W)")
-    matrix = dense_matrix(
-        plan_geometry(samples), probe, frequency=float(ONE_METRE[0]), degree=SMALL
-    )
+    matrix = dense_matrix(plan_geometry(samples), probe, frequency=float(ONE_METRE[0]), degree=SMALL)
     return probe, replace(samples, response=(matrix @ small_scan()[1].coefficients[0])[None])
 
 
@@ -343,9 +341,7 @@ def test_positions_may_be_poles_and_axes_may_move_with_frequency():
     samples = simulate_grid(ANTENNA, frequency=ONE_METRE, grid=grid, radius=2.0)
     term = make_term("position-noise", {"axis": "theta", "rms": 1e-3})
     got = linearised(samples, PROBE, [term], FIGURES[:3], degree=DEGREE)
-    moving = replace(
-        samples, **{x: getattr(samples, x)[None] for x in ("theta", "phi", "chi", "radius")}
-    )
+    moving = replace(samples, **{x: getattr(samples, x)[None] for x in ("theta", "phi", "chi", "radius")})
     again = linearised(moving, PROBE, [term], FIGURES[:3], degree=DEGREE)
     np.testing.assert_allclose(got.uncertainty, again.uncertainty, rtol=1e-6)
     assert np.all(got.uncertainty[0, 0, :2] > 0)
@@ -368,9 +364,8 @@ def test_refusals():
     with pytest.raises(ValueError, match=r"damped and has no derivatives.*: use monte_carlo, or"):
         linearised(seen, PROBE, [PhaseNoise(rms=0.1)], FIGURES, degree=DEGREE)
     relative = Samples(
-        scan().frequency, scan().theta, scan().phi, scan().chi, scan().radius, 1, scan().response,
-        "relative",
-    )  # fmt: skip
+        scan().frequency, scan().theta, scan().phi, scan().chi, scan().radius, 1, scan().response, "relative"
+    )
     with pytest.raises(ValueError, match="eirp needs absolute data"):
         linearised(relative, PROBE, [PhaseNoise(rms=0.1)], [Figure("eirp")], degree=DEGREE)
     with pytest.raises(ValueError, match="random-walk depends on when each sample was taken"):

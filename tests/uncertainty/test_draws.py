@@ -11,17 +11,7 @@ from dataclasses import replace
 import numpy as np
 import oracle
 import pytest
-from error_scans import (
-    ANTENNA,
-    FIGURES,
-    KNOWN,
-    PROBE,
-    TERMS,
-    dense_modes,
-    far_matrix,
-    inverse,
-    spiral_scan,
-)
+from error_scans import ANTENNA, FIGURES, KNOWN, PROBE, TERMS, dense_modes, far_matrix, inverse, spiral_scan
 from probe_oracle import cluster_modes
 from propagation_cases import FEW, ONE_THREAD, PHI, THETA, TWO_TERMS, few, received, small_scan
 from sources import ONE_METRE, K, X, Z, random_cluster
@@ -37,17 +27,9 @@ from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.catalogue import simulated
-from nf2ff.uncertainty.errors.model import (
-    ProbeGain,
-    TruncatedDegree,
-)
+from nf2ff.uncertainty.errors.model import ProbeGain, TruncatedDegree
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
-from nf2ff.uncertainty.errors.receiver import (
-    Leakage,
-    NoiseFloor,
-    PhaseNoise,
-    ThermalRamp,
-)
+from nf2ff.uncertainty.errors.receiver import Leakage, NoiseFloor, PhaseNoise, ThermalRamp
 from nf2ff.uncertainty.local_figures import Figure, localise
 
 Z0 = oracle.Z0
@@ -105,9 +87,8 @@ def test_white_noise_on_a_spiral():
     figure = Figure("eirp-towards", theta=1.2, phi=0.7)
     terms = [NoiseFloor(rms=sigma)]
     got = monte_carlo(
-        samples, PROBE, terms, [figure], degree=degree, draws=draws, rng=1, jobs=1,
-        directions=([1.2], [0.7]),
-    )  # fmt: skip
+        samples, PROBE, terms, [figure], degree=degree, draws=draws, rng=1, jobs=1, directions=([1.2], [0.7])
+    )
     # A sum of J squares of normal draws each time: relative scatter 1 / sqrt(J D).
     chance = 1 / math.sqrt(mode_count(degree) * draws)
     assert got.error_level[0] == pytest.approx(dense, rel=4 * chance)
@@ -153,9 +134,7 @@ def test_white_noise_on_a_grid():
 # --- random phase --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("s_deg", "loss_db"), [(1, 0.0013), (2, 0.0053), (5, 0.0331), (10, 0.1323)]
-)
+@pytest.mark.parametrize(("s_deg", "loss_db"), [(1, 0.0013), (2, 0.0053), (5, 0.0331), (10, 0.1323)])
 def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
     # The field of a solution is a sum of responses: its mean loses exp(-s^2/2), its power 4.343 s^2
     # dB (check values, section 4, closed form). That is the coherent part; what is scattered comes
@@ -170,9 +149,8 @@ def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
     figure = Figure("eirp-towards")
     draws = 400
     got = monte_carlo(
-        samples, PROBE, [PhaseNoise(rms=s)], [figure], degree=3, draws=draws, rng=7, jobs=1,
-        method=ONE_THREAD,
-    )  # fmt: skip
+        samples, PROBE, [PhaseNoise(rms=s)], [figure], degree=3, draws=draws, rng=7, jobs=1, method=ONE_THREAD
+    )
     ratio = got.values[:, 0, 0] / got.nominal[0, 0]
     scattered = (1 - math.exp(-(s**2))) * np.sum(np.abs(shares) ** 2)
     loss = -10 * math.log10(ratio.mean() - scattered)
@@ -214,10 +192,16 @@ def test_an_interfering_signal_gives_its_bounds(level_db, up, down, digits):
     part = 10 ** (level_db / 20)
     level = part * np.linalg.norm(field) / np.linalg.norm(h) / np.abs(samples.response).max()
     got = monte_carlo(
-        samples, PROBE, [Leakage(level=level)],
-        [Figure("eirp-towards", theta=theta, phi=phi)], degree=degree, draws=draws, rng=2, jobs=1,
+        samples,
+        PROBE,
+        [Leakage(level=level)],
+        [Figure("eirp-towards", theta=theta, phi=phi)],
+        degree=degree,
+        draws=draws,
+        rng=2,
+        jobs=1,
         method=ONE_THREAD,
-    )  # fmt: skip
+    )
     change = 10 * np.log10(got.values[:, 0, 0] / got.nominal[0, 0])
     # Phases leave gaps of up to 2 pi ln(D) / D, half of that from the nearest bound; the change of
     # each draw is known to 1e-4.
@@ -225,9 +209,7 @@ def test_an_interfering_signal_gives_its_bounds(level_db, up, down, digits):
     for bound, found in ((up, change.max()), (down, -change.min())):
         assert found == pytest.approx(bound, rel=missed, abs=0.5 * 10**-digits)
     # The rms of the change is 1/sqrt 2 of the largest.
-    linear = linearised(
-        samples, PROBE, [Leakage(level=level)], got.figures, degree=degree
-    ).uncertainty
+    linear = linearised(samples, PROBE, [Leakage(level=level)], got.figures, degree=degree).uncertainty
     assert linear[0, 0, 0] / got.nominal[0, 0] == pytest.approx(math.sqrt(2) * part, rel=1e-3)
 
 
@@ -238,18 +220,24 @@ def pattern(modes):
 
 def drawn_once(samples, term, degree, **more):
     return monte_carlo(
-        samples, PROBE, [term], [Figure("eirp"), Figure("trp")], degree=degree, draws=1, rng=5,
-        jobs=1, directions=(THETA, PHI), **more,
-    )  # fmt: skip
+        samples,
+        PROBE,
+        [term],
+        [Figure("eirp"), Figure("trp")],
+        degree=degree,
+        draws=1,
+        rng=5,
+        jobs=1,
+        directions=(THETA, PHI),
+        **more,
+    )
 
 
 def assert_pattern(got, before, after, highest, rtol=1e-3):
     """Intensities before and after, and the error's, from fields (2, A)."""
     u, v, d = (np.sum(np.abs(e) ** 2, axis=0) / (2 * Z0) for e in (before, after, after - before))
     np.testing.assert_allclose(got.intensity[0, 0], u, rtol=1e-6)
-    np.testing.assert_allclose(
-        got.intensity[1, 0] - u, v - u, rtol=0, atol=rtol * np.abs(v - u).max()
-    )
+    np.testing.assert_allclose(got.intensity[1, 0] - u, v - u, rtol=0, atol=rtol * np.abs(v - u).max())
     np.testing.assert_allclose(got.error_signal[0] * highest, d, rtol=0, atol=rtol * d.max())
     assert np.isfinite(got.intensity[2]).all()
 
@@ -330,9 +318,8 @@ def test_draws_agree_with_derivatives(name):
     samples = spiral_scan(ANTENNA, degree, radius=2.0)
     term = TERMS[name]
     got = monte_carlo(
-        samples, PROBE, [term], FIGURES, degree=degree, draws=draws, rng=3, jobs=1,
-        method=ONE_THREAD,
-    )  # fmt: skip
+        samples, PROBE, [term], FIGURES, degree=degree, draws=draws, rng=3, jobs=1, method=ONE_THREAD
+    )
     linear = linearised(samples, PROBE, [term], FIGURES, degree=degree)
     u = linear.uncertainty[0, 0]
     # Where a figure does not change to first order, the square of the size is left.
@@ -379,9 +366,8 @@ def test_noise_of_short_range_makes_the_highest_of_many_maxima():
     figures = [Figure("eirp"), Figure("eirp-towards")]
     term = PositionNoise(axis="radius", rms=0.01)
     got = monte_carlo(
-        samples, PROBE, [term], figures, degree=degree, draws=draws, rng=4, jobs=1,
-        method=ONE_THREAD,
-    )  # fmt: skip
+        samples, PROBE, [term], figures, degree=degree, draws=draws, rng=4, jobs=1, method=ONE_THREAD
+    )
     linear = linearised(samples, PROBE, [term], figures, degree=degree)
     u = linear.uncertainty[0, 0]
     ratio = got.standard_uncertainty()[0] / u
@@ -406,9 +392,8 @@ def test_coverage_of_the_stated_interval():
     # beam's ripples counts, and the interval is too high by 0.3 u (measured).
     degree, count = 7, 200
     antenna = line_array(
-        huygens_source(direction=Z, polarisation=X), count=3, spacing=0.35, axis=[1, 0.3, 0],
-        phase_step=0.8,
-    )  # fmt: skip
+        huygens_source(direction=Z, polarisation=X), count=3, spacing=0.35, axis=[1, 0.3, 0], phase_step=0.8
+    )
     truth = beam.peak(Modes(ONE_METRE, [cluster_modes(antenna, K, 14)])).eirp[0]
     blank = spiral_scan(antenna, degree, radius=2.0)
     terms = [
@@ -439,9 +424,7 @@ def assert_same(one, other):
     np.testing.assert_array_equal(one.values, other.values)
     np.testing.assert_array_equal(one.error_levels, other.error_levels)
     for field in ("intensity", "error_signal", "nominal"):
-        np.testing.assert_allclose(
-            getattr(one, field), getattr(other, field), rtol=1e-9, atol=1e-12
-        )
+        np.testing.assert_allclose(getattr(one, field), getattr(other, field), rtol=1e-9, atol=1e-12)
 
 
 # --- draws and workers ---------------------------------------------------------------------------
@@ -461,9 +444,7 @@ def test_draws_are_the_same_however_they_are_shared(monkeypatch):
             small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": seed})
         )
         assert_same(again, whole)
-    other = monte_carlo(
-        small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": 10})
-    )
+    other = monte_carlo(small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": 10}))
     assert np.all(other.values != whole.values)
     child = np.random.SeedSequence(9).spawn(3)[2]
     again = monte_carlo(
@@ -508,9 +489,7 @@ def test_stopped_work_keeps_what_it_has(jobs, monkeypatch):
 
 def test_workers_of_a_cluster(monkeypatch):
     # Needs the extra `cluster` (pip install "nf2ff[cluster]"): two processes of this machine.
-    distributed = pytest.importorskip(
-        "distributed", reason='needs Dask: pip install "nf2ff[cluster]"'
-    )
+    distributed = pytest.importorskip("distributed", reason='needs Dask: pip install "nf2ff[cluster]"')
     from joblib import parallel_config
 
     monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
@@ -591,9 +570,16 @@ def test_memory_does_not_grow_with_the_draws(monkeypatch):
         gc.collect()
         tracemalloc.start()
         monte_carlo(
-            small_scan(), PROBE, [PhaseNoise(rms=0.05)], FIGURES[:3], degree=3, draws=draws, rng=1,
-            jobs=1, directions=directions,
-        )  # fmt: skip
+            small_scan(),
+            PROBE,
+            [PhaseNoise(rms=0.05)],
+            FIGURES[:3],
+            degree=3,
+            draws=draws,
+            rng=1,
+            jobs=1,
+            directions=directions,
+        )
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return peak
@@ -670,19 +656,14 @@ def test_a_noun_of_wrong_shape():
         ({"figures": []}, "no figure is asked for"),
         ({"degree": 9}, "the 46 samples determine degree 3 at most, not 9"),
         ({"terms": [ThermalRamp(phase=0.1)]}, "thermal-ramp depends on when each sample was tak"),
-        ({"terms": [TruncatedDegree(degree=3), AxisZero(axis="radius", offset=9)]},
-         "axis-zero moves a sample to the distance"),
+        (
+            {"terms": [TruncatedDegree(degree=3), AxisZero(axis="radius", offset=9)]},
+            "axis-zero moves a sample to the distance",
+        ),
     ],
-)  # fmt: skip
+)
 def test_refusals(change, message):
-    given = {
-        "terms": TWO_TERMS,
-        "figures": FIGURES[:3],
-        "draws": 9,
-        "degree": 3,
-        "jobs": 1,
-        "rng": 4,
-    }
+    given = {"terms": TWO_TERMS, "figures": FIGURES[:3], "draws": 9, "degree": 3, "jobs": 1, "rng": 4}
     terms, figures = (given | change).pop("terms"), (given | change).pop("figures")
     rest = {k: v for k, v in (given | change).items() if k not in ("terms", "figures")}
     with pytest.raises(ValueError, match=re.escape(message)):

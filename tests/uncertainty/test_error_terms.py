@@ -22,13 +22,7 @@ from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Direct
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.axes import AxesApart, AxesNotSquare, Backlash, TimingLag
-from nf2ff.uncertainty.errors.catalogue import (
-    ERROR_TERMS,
-    apply_terms,
-    make_term,
-    simulated,
-    solver_degree,
-)
+from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, apply_terms, make_term, simulated, solver_degree
 from nf2ff.uncertainty.errors.model import (
     FrequencyError,
     ProbeGain,
@@ -127,17 +121,16 @@ def test_every_term_has_an_example_and_its_own_name():
 def test_size_zero_is_the_identity(name):
     samples, probe = two_ports()
     term = make_term(name, EXAMPLES[name])
-    for changed in (
-        term.scaled(0.0).apply(samples, probe, 1),
-        term.scaled(0.0).truth(samples, probe, 1),
-    ):
+    for changed in (term.scaled(0.0).apply(samples, probe, 1), term.scaled(0.0).truth(samples, probe, 1)):
         assert changed == (samples, probe)
     # And nothing jumps close to it: the coordinates come back but for rounding.
     tiny = everything(*term.scaled(1e-13).apply(samples, probe, 1))
     np.testing.assert_allclose(
-        tiny, everything(samples, probe), rtol=0, atol=1e-11 * samples.frequency[0]
-        if name == "frequency-error" else 1e-11,
-    )  # fmt: skip
+        tiny,
+        everything(samples, probe),
+        rtol=0,
+        atol=1e-11 * samples.frequency[0] if name == "frequency-error" else 1e-11,
+    )
 
 
 @pytest.mark.parametrize("name", SIZED)
@@ -200,9 +193,7 @@ def test_descriptions_as_they_read():
     assert make_term("axis-zero", {"axis": "radius", "offset_mm": 0.2}).describe() == (
         "zero of radius off by 0.0002 m; systematic, a standard uncertainty (normal)"
     )
-    assert make_term("truncated-angle", {"theta_max": 2}).describe() == (
-        "no sample beyond theta 2 rad"
-    )
+    assert make_term("truncated-angle", {"theta_max": 2}).describe() == ("no sample beyond theta 2 rad")
     assert make_term("leakage", {"level_db": -60}).describe() == (
         "leakage, 0.001 of the largest response; systematic, a standard uncertainty (arcsine)"
     )
@@ -296,14 +287,18 @@ def test_what_is_drawn_and_what_is_not():
     samples, _ = two_ports()
     rng = np.random.default_rng(2)
     # A size without a sign takes the magnitude: half of the draws are folded over.
-    width = np.array(
-        [Backlash(axis="phi", width=0.1, time="rows").drawn(rng).width for _ in range(2000)]
-    )
+    width = np.array([Backlash(axis="phi", width=0.1, time="rows").drawn(rng).width for _ in range(2000)])
     assert width.min() >= 0
     assert np.sqrt(np.mean(width**2)) == pytest.approx(0.1, rel=5 / np.sqrt(4000))
     # Random terms and known sizes stay as they are.
-    for name in ("position-noise", "random-walk", "encoder-steps", "probe-pattern",
-                 "truncated-angle", "truncated-degree"):  # fmt: skip
+    for name in (
+        "position-noise",
+        "random-walk",
+        "encoder-steps",
+        "probe-pattern",
+        "truncated-angle",
+        "truncated-degree",
+    ):
         term = make_term(name, EXAMPLES[name])
         assert term.drawn(1) is term
     # What is no size is left alone: the time of a lag, the direction of a stray wave.
@@ -348,8 +343,9 @@ def test_polarisation_leaks_a_quarter_turn_on():
     where = {"frequency": ONE_METRE, "theta": [1.0, 2.0], "phi": 0.3, "radius": 2.0}
     np.testing.assert_allclose(
         receive(ANTENNA, [turned], **where, chi=0.4).response,
-        receive(ANTENNA, [cluster], **where, chi=0.4 + np.pi / 2).response, rtol=1e-12,
-    )  # fmt: skip
+        receive(ANTENNA, [cluster], **where, chi=0.4 + np.pi / 2).response,
+        rtol=1e-12,
+    )
 
 
 def test_gain_and_pattern_of_the_probe():
@@ -438,9 +434,7 @@ def far_field_error(modes, reference):
     """Error of the far field, L2 over the sphere relative to the field: that of its modes, as
     their far fields are orthonormal (Hansen 1988, eq. 2.55 on radiated power; closed form).
     """
-    return (modes.coefficients - reference.coefficients)[0] / np.linalg.norm(
-        reference.coefficients[0]
-    )
+    return (modes.coefficients - reference.coefficients)[0] / np.linalg.norm(reference.coefficients[0])
 
 
 #: Uneven, so that a lag is no plain rotation.
@@ -472,9 +466,7 @@ def check_orders(moved_record, moved_truth):
     """Two errors as functions of the size: alike to first order, apart in second."""
     size = 4e-3
     whole, half = moved_record(size), moved_record(size / 2)
-    apart = [
-        float(np.linalg.norm(one - moved_truth(s))) for one, s in ((whole, size), (half, size / 2))
-    ]
+    apart = [float(np.linalg.norm(one - moved_truth(s))) for one, s in ((whole, size), (half, size / 2))]
     # Linear: half of it is half, but for the second order, of relative size k A size = 0.05 and a
     # few times that.
     assert np.linalg.norm(whole) > size / 20
@@ -499,9 +491,8 @@ def test_moved_record_and_moved_truth_agree_to_first_order(term):
         def measure(true, probe):
             assert probe is PROBE
             return simulate(
-                ANTENNA, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi,
-                radius=true.radius,
-            )  # fmt: skip
+                ANTENNA, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi, radius=true.radius
+            )
 
         scan = simulated([term.scaled(size)], recorded, PROBE, measure, 5)
         np.testing.assert_array_equal(scan.theta, recorded.theta)
@@ -534,8 +525,7 @@ def test_altered_probe_and_true_probe_agree_to_first_order(term):
     grid = full_scan()
     chi = np.concatenate([grid.chi, grid.chi + 0.6])
     place = {x: np.tile(getattr(grid, x), 2) for x in ("theta", "phi", "radius", "port")}
-    blank = Samples(ONE_METRE, **place, chi=chi, response=np.zeros((1, chi.size)),
-                    response_unit="sqrt(W)")  # fmt: skip
+    blank = Samples(ONE_METRE, **place, chi=chi, response=np.zeros((1, chi.size)), response_unit="sqrt(W)")
     rng = np.random.default_rng(2)
     q = rng.normal(size=2 * 4 * 6) + 1j * rng.normal(size=2 * 4 * 6)
     reference = Modes(ONE_METRE, q[None])
@@ -567,9 +557,8 @@ def test_phi_zero_turns_the_pattern_and_nothing_else():
 
     def measure(true, _):
         return simulate(
-            ANTENNA, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi,
-            radius=true.radius,
-        )  # fmt: skip
+            ANTENNA, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi, radius=true.radius
+        )
 
     modes = solved(simulated([term], full_scan(), PROBE, measure))
     m = mode_numbers(DEGREE)[1]
@@ -612,9 +601,7 @@ def test_several_terms_in_one_scan():
 
     def measure(true, probe):
         seen.append((true, probe))
-        return replace(
-            true, response=true.response * np.exp(1j * true.phi), response_unit="relative"
-        )
+        return replace(true, response=true.response * np.exp(1j * true.phi), response_unit="relative")
 
     scan = simulated(terms, recorded, PROBE, measure, 1)
     (true, probe), *more = seen
@@ -698,8 +685,7 @@ def test_values_in_other_units():
         ),
         (
             lambda: make_term("amplitude-noise", {"rms_db": -40}),
-            "amplitude-noise: rms_db is given, but rms is in relative: give rms, 0.01 for 1 % or "
-            "0.0864 dB",
+            "amplitude-noise: rms_db is given, but rms is in relative: give rms, 0.01 for 1 % or 0.0864 dB",
         ),
         (
             lambda: make_term("multiple-reflections", {"level_db": "-40 dB"}),
@@ -731,7 +717,7 @@ def test_values_in_other_units():
         ),
         (lambda: PhaseNoise(rms=1).apply(*two_ports(), sign=0), "sign is 0, expected 1 or -1"),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused(make, message):
     with pytest.raises(ValueError, match=re.escape(message)) as caught:
         make()

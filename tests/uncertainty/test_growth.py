@@ -93,9 +93,14 @@ def test_what_another_probe_receives():
     radius = place.radius + rng.uniform(0, 0.2, place.radius.size)
     place = replace(place, chi=place.chi + 0.2, radius=radius)
     wanted = receive(
-        panel(), [cluster], frequency=ONE_METRE, theta=place.theta, phi=place.phi, chi=place.chi,
+        panel(),
+        [cluster],
+        frequency=ONE_METRE,
+        theta=place.theta,
+        phi=place.phi,
+        chi=place.chi,
         radius=place.radius,
-    )  # fmt: skip
+    )
     got = received(panel(), place, probe)
     assert got.response_unit == "sqrt(W)"
     largest = np.abs(wanted.response).max()
@@ -114,9 +119,8 @@ def test_what_a_probe_that_errs_receives():
     # Cross-polar leakage (closed form): w(chi) + c w(chi + 90 deg).
     leaky = ProbePolarisation(level=0.1, phase=0.3).alter(PROBE)
     turned = simulate(
-        panel(), frequency=ONE_METRE, theta=place.theta, phi=place.phi, chi=place.chi + np.pi / 2,
-        radius=3.0,
-    )  # fmt: skip
+        panel(), frequency=ONE_METRE, theta=place.theta, phi=place.phi, chi=place.chi + np.pi / 2, radius=3.0
+    )
     wanted = place.response + 0.1 * np.exp(0.3j) * turned.response
     got = received(panel(), place, leaky)
     np.testing.assert_allclose(got.response, wanted, rtol=0, atol=1e-9 * largest)
@@ -150,11 +154,15 @@ def position_level(samples, antenna, rms, degree):
     e = 1e-5
     ends = [
         simulate(
-            antenna, frequency=samples.frequency, theta=samples.theta + d, phi=samples.phi,
-            chi=samples.chi, radius=samples.radius,
+            antenna,
+            frequency=samples.frequency,
+            theta=samples.theta + d,
+            phi=samples.phi,
+            chi=samples.chi,
+            radius=samples.radius,
         ).response
         for d in (e, -e)
-    ]  # fmt: skip
+    ]
     slope = (ends[0] - ends[1]) / (2 * e)
     share = np.sum(np.abs(rms * slope) ** 2) / np.sum(np.abs(samples.response) ** 2)
     return mode_count(degree) / samples.theta.size * share
@@ -165,9 +173,14 @@ def test_errors_grow_as_their_size():
     one = scan(tail_db=-120.0)
     draws, rms = 20, 1e-3
     got = sweep(
-        one, [PositionNoise(axis="theta", rms=rms)], FIGURES, over="size", values=[0.1, 1, 5],
-        draws=draws, jobs=1,
-    )  # fmt: skip
+        one,
+        [PositionNoise(axis="theta", rms=rms)],
+        FIGURES,
+        over="size",
+        values=[0.1, 1, 5],
+        draws=draws,
+        jobs=1,
+    )
     assert got.unit == "1"
     assert got.error_units == ("dB", "dB", "rad")
     # The second order of phases of 0.005 x n, n to 12: 2e-3 of the first.
@@ -194,9 +207,17 @@ def test_reference_and_errors_are_the_draws_against_the_truth():
     (local,) = localise(FIGURES, one.truth())
     np.testing.assert_allclose(got.reference[0, 0], local.nominal, rtol=1e-9, atol=1e-12)
     draws = uncertainty_draws.monte_carlo(
-        one.samples(), PROBE, terms, FIGURES, degree=8, draws=10, rng=0, jobs=1,
-        measure=one.measure, reference=one.truth(),
-    ).values[:, 0]  # fmt: skip
+        one.samples(),
+        PROBE,
+        terms,
+        FIGURES,
+        degree=8,
+        draws=10,
+        rng=0,
+        jobs=1,
+        measure=one.measure,
+        reference=one.truth(),
+    ).values[:, 0]
     error = np.concatenate(
         [10 * np.log10(draws[:, :2] / local.nominal[:2]), draws[:, 2:] - local.nominal[2:]], axis=1
     )
@@ -206,18 +227,26 @@ def test_reference_and_errors_are_the_draws_against_the_truth():
     low, high = np.percentile(error, [25, 75], axis=0)
     rms = np.sqrt(error.mean(axis=0) ** 2 + error.var(axis=0, ddof=1))
     for found, wanted in (
-        (got.mean, error.mean(axis=0)), (got.spread, error.std(axis=0, ddof=1)), (got.low, low),
-        (got.high, high), (got.rms(), rms),
-    ):  # fmt: skip
+        (got.mean, error.mean(axis=0)),
+        (got.spread, error.std(axis=0, ddof=1)),
+        (got.low, low),
+        (got.high, high),
+        (got.rms(), rms),
+    ):
         np.testing.assert_array_less(np.abs(found[0, 0] - wanted), near)
 
 
 def test_more_samples_hold_noise_down():
     # Noise x modes / samples: -10 dB for ten times as many.
     got = sweep(
-        scan(tail_db=-120.0), [AmplitudeNoise(rms=0.01)], FIGURES, over="oversampling",
-        values=[1.5, 6.0], draws=15, jobs=1,
-    )  # fmt: skip
+        scan(tail_db=-120.0),
+        [AmplitudeNoise(rms=0.01)],
+        FIGURES,
+        over="oversampling",
+        values=[1.5, 6.0],
+        draws=15,
+        jobs=1,
+    )
     # Chance, 4 / sqrt(D J) twice, and 3 % at the fewer samples, over 0.6 of a decade.
     assert got.slope()[0, 0] == pytest.approx(-10, abs=4.34 * (0.03 + 0.04) / 0.6)
     assert got.samples[1] == pytest.approx(4 * got.samples[0], abs=8)
@@ -226,9 +255,14 @@ def test_more_samples_hold_noise_down():
 def test_distance_leaves_less_signal():
     # A noise floor of so many V/m: +20 dB for ten times the distance, where all is far field.
     got = sweep(
-        scan(tail_db=-120.0), [NoiseFloor(rms=1e-3)], FIGURES[:1], over="radius",
-        values=[10.0, 100.0], draws=15, jobs=1,
-    )  # fmt: skip
+        scan(tail_db=-120.0),
+        [NoiseFloor(rms=1e-3)],
+        FIGURES[:1],
+        over="radius",
+        values=[10.0, 100.0],
+        draws=15,
+        jobs=1,
+    )
     assert got.unit == "m"
     assert got.slope()[0, 0] == pytest.approx(20, abs=4.34 * 0.05)
 
@@ -237,9 +271,14 @@ def test_a_low_degree_cuts_off_what_is_above():
     # With hardly any error, and so many samples that little of what is above falls into what is
     # below: the power above the degree (closed form by the modes).
     got = sweep(
-        scan(oversampling=8.0), [PhaseNoise(rms=1e-7)], FIGURES[:1], over="degree",
-        values=[4, 6, 8], draws=2, jobs=1,
-    )  # fmt: skip
+        scan(oversampling=8.0),
+        [PhaseNoise(rms=1e-7)],
+        FIGURES[:1],
+        over="degree",
+        values=[4, 6, 8],
+        draws=2,
+        jobs=1,
+    )
     np.testing.assert_array_equal(got.degree, [4, 6, 8])
     truth = scan().truth()
     power = truth.radiated_power()[0]
@@ -250,9 +289,14 @@ def test_a_low_degree_cuts_off_what_is_above():
 
 def test_frequency_changes_the_antenna_and_the_degree():
     got = sweep(
-        scan(), [PositionNoise(axis="theta", rms=1e-3)], FIGURES, over="frequency",
-        values=[0.5 * FREQUENCY, FREQUENCY], draws=4, jobs=1,
-    )  # fmt: skip
+        scan(),
+        [PositionNoise(axis="theta", rms=1e-3)],
+        FIGURES,
+        over="frequency",
+        values=[0.5 * FREQUENCY, FREQUENCY],
+        draws=4,
+        jobs=1,
+    )
     assert got.unit == "Hz"
     np.testing.assert_array_equal(got.frequency[:, 0], got.values)
     assert got.degree[0] < got.degree[1]
@@ -268,8 +312,7 @@ def test_probe_errors_are_simulated():
     term = ProbeGain(amplitude=0.02)
     got = sweep(scan(), [term], FIGURES, over="size", values=[1.0], draws=3, jobs=1)
     drawn = [
-        term.drawn(np.random.default_rng(child)).amplitude
-        for child in np.random.SeedSequence(0).spawn(3)
+        term.drawn(np.random.default_rng(child)).amplitude for child in np.random.SeedSequence(0).spawn(3)
     ]
     assert got.mean[0, 0, 1] == pytest.approx(np.mean(20 * np.log10(1 + np.array(drawn))), abs=1e-3)
     assert abs(got.mean[0, 0, 0]) < 1e-3
@@ -279,9 +322,7 @@ def test_sizes_of_a_measured_scan():
     # Two frequencies, counted from its own solution; and to first order as simulated.
     samples = spiral_scan(panel(), 12, radius=5.0, frequency=ONE_METRE * [1.0, 0.8])
     terms = [AxisZero(axis="theta", offset=1e-3), PhaseNoise(rms=0.01)]
-    got = sweep_sizes(
-        samples, PROBE, terms, FIGURES, degree=12, factors=[0.1, 1.0], draws=12, jobs=1
-    )
+    got = sweep_sizes(samples, PROBE, terms, FIGURES, degree=12, factors=[0.1, 1.0], draws=12, jobs=1)
     assert got.parameter == "size"
     assert got.spread.shape == (2, 2, 3)
     np.testing.assert_allclose(got.slope(), 20, rtol=0, atol=0.1)
@@ -290,16 +331,23 @@ def test_sizes_of_a_measured_scan():
 
 
 def test_no_error_at_all_is_rounding():
-    got = sweep(scan(), [AxisZero(axis="theta", offset=0.0)], FIGURES, over="size", values=[1.0],
-                draws=2, jobs=1)  # fmt: skip
+    got = sweep(
+        scan(), [AxisZero(axis="theta", offset=0.0)], FIGURES, over="size", values=[1.0], draws=2, jobs=1
+    )
     degree, truth = scan().solver_degree, scan().truth()
     # The tail that the degree leaves, and as much again or less that falls into lower modes.
     tail = 1 - truth.truncate(degree).radiated_power()[0] / truth.radiated_power()[0]
     assert 1 < 10 ** (got.level_db[0, 0] / 10) / tail < 3
     own = sweep_sizes(
-        scan().samples(), PROBE, [TruncatedDegree(degree=12)], FIGURES[:2], degree=degree,
-        factors=[1.0], draws=2, jobs=1,
-    )  # fmt: skip
+        scan().samples(),
+        PROBE,
+        [TruncatedDegree(degree=12)],
+        FIGURES[:2],
+        degree=degree,
+        factors=[1.0],
+        draws=2,
+        jobs=1,
+    )
     assert np.isfinite(own.level_db).all()
 
 
@@ -309,8 +357,16 @@ def test_no_error_at_all_is_rounding():
 def test_progress_counts_all_draws(monkeypatch):
     monkeypatch.setattr(uncertainty_draws, "BATCH", 2)
     seen = []
-    sweep(scan(degree=4), [PhaseNoise(rms=0.1)], FIGURES[:1], over="size", values=[1, 2], draws=3,
-          jobs=1, progress=seen.append)  # fmt: skip
+    sweep(
+        scan(degree=4),
+        [PhaseNoise(rms=0.1)],
+        FIGURES[:1],
+        over="size",
+        values=[1, 2],
+        draws=3,
+        jobs=1,
+        progress=seen.append,
+    )
     assert seen == [2, 3, 5, 6]
 
 
@@ -326,9 +382,15 @@ def test_stopped_work_keeps_the_values_it_has(monkeypatch):
 
     def run(limit):
         return sweep(
-            scan(degree=4), [PhaseNoise(rms=0.1)], FIGURES[:1], over="size", values=[1, 2, 3],
-            draws=4, jobs=1, progress=stop_at(limit),
-        )  # fmt: skip
+            scan(degree=4),
+            [PhaseNoise(rms=0.1)],
+            FIGURES[:1],
+            over="size",
+            values=[1, 2, 3],
+            draws=4,
+            jobs=1,
+            progress=stop_at(limit),
+        )
 
     got = run(6)
     np.testing.assert_array_equal(got.values, [1, 2])
@@ -366,16 +428,16 @@ def interrupted_at(call):
         ({"values": [1.0, np.nan]}, "values is nan at index (1)"),
         ({"draws": 0}, "at the size 1: draws is 0, expected a whole number >= 1"),
         ({"confidence": 1.0}, "confidence is 1.0, expected between 0 and 1"),
-        ({"figures": [Figure("sidelobe-level")], "over": "frequency", "values": [1e7, FREQUENCY]},
-         "at the frequency 10000000: no sidelobe in the cut at 0.01 GHz"),
+        (
+            {"figures": [Figure("sidelobe-level")], "over": "frequency", "values": [1e7, FREQUENCY]},
+            "at the frequency 10000000: no sidelobe in the cut at 0.01 GHz",
+        ),
         ({"over": "radius", "values": [0.5]}, "at the radius 0.5: radius is 0.5 m, the antenna's"),
         ({"over": "degree", "values": [2.5]}, "at the degree 2.5: degree must hold whole numbers"),
     ],
-)  # fmt: skip
+)
 def test_sweeps_that_are_none(change, message):
-    given = {
-        "figures": FIGURES[:1], "over": "size", "values": [1.0], "draws": 2, "jobs": 1,
-    } | change  # fmt: skip
+    given = {"figures": FIGURES[:1], "over": "size", "values": [1.0], "draws": 2, "jobs": 1} | change
     figures = given.pop("figures")
     with pytest.raises(ValueError, match=re.escape(message)):
         sweep(scan(degree=3), [PhaseNoise(rms=0.1)], figures, **given)
@@ -383,15 +445,14 @@ def test_sweeps_that_are_none(change, message):
 
 @pytest.mark.parametrize("measured", [False, True])
 def test_what_cannot_be_is_refused_before_any_draw(measured, monkeypatch):
-    monkeypatch.setattr(
-        "nf2ff.uncertainty.growth.monte_carlo", lambda *_, **__: pytest.fail("drawn")
-    )
+    monkeypatch.setattr("nf2ff.uncertainty.growth.monte_carlo", lambda *_, **__: pytest.fail("drawn"))
     one = scan(degree=3)
 
     def run(terms, **more):
         if measured:
-            return sweep_sizes(one.samples(), PROBE, terms, FIGURES[:1], degree=3,
-                               factors=[0.1, 3.0], draws=2, **more)  # fmt: skip
+            return sweep_sizes(
+                one.samples(), PROBE, terms, FIGURES[:1], degree=3, factors=[0.1, 3.0], draws=2, **more
+            )
         return sweep(one, terms, FIGURES[:1], over="size", values=[0.1, 3.0], draws=2, **more)
 
     message = "at the size 3: probe-gain: amplitude is 1.5, expected between -1 and 1"
@@ -404,16 +465,14 @@ def test_what_cannot_be_is_refused_before_any_draw(measured, monkeypatch):
 def test_sizes_in_order():
     with pytest.raises(ValueError, match=r"values of size are \[-1.0\], expected positive ones"):
         sweep_sizes(
-            scan(degree=3).samples(), PROBE, [PhaseNoise(rms=0.1)], FIGURES, degree=3,
-            factors=[-1.0], draws=1,
-        )  # fmt: skip
+            scan(degree=3).samples(), PROBE, [PhaseNoise(rms=0.1)], FIGURES, degree=3, factors=[-1.0], draws=1
+        )
 
 
 def test_a_noun_of_wrong_shape():
     got = sweep(
-        scan(degree=3), [PhaseNoise(rms=0.1)], FIGURES[:1], over="size", values=[1.0], draws=2,
-        jobs=1,
-    )  # fmt: skip
+        scan(degree=3), [PhaseNoise(rms=0.1)], FIGURES[:1], over="size", values=[1.0], draws=2, jobs=1
+    )
     given = {f.name: getattr(got, f.name) for f in fields(Growth)}
     with pytest.raises(ValueError, match=re.escape("draws of the growth has shape (2,), expected")):
         Growth(**(given | {"draws": [1, 2]}))

@@ -291,8 +291,7 @@ def test_a_width_is_found_again_wherever_it_is(modes):
 def test_frequencies_are_on_their_own(modes):
     one = modes_at(tilted_array(steer=(-0.1, 0.3)), frequency=0.9 * SPEED_OF_LIGHT)
     two = Modes(
-        [modes.frequency[0], one.frequency[0]],
-        np.concatenate([modes.coefficients, one.coefficients]),
+        [modes.frequency[0], one.frequency[0]], np.concatenate([modes.coefficients, one.coefficients])
     )
     both = localise(EVERYTHING, two)
     assert [x.frequency for x in both] == two.frequency.tolist()
@@ -343,9 +342,7 @@ def test_gradient_of_the_field_in_a_direction_is_the_textbooks(modes):
     k = oracle.far_waves(modes.degree, [figure.theta], [figure.phi])[0]
     e = math.sqrt(oracle.Z0 / (4 * np.pi)) * q @ k
     wanted = math.sqrt(4 * np.pi / oracle.Z0) * (e.conj() @ k.T).conj()
-    np.testing.assert_allclose(
-        local.gradients(q)[0], wanted, rtol=0, atol=1e-8 * np.abs(wanted).max()
-    )
+    np.testing.assert_allclose(local.gradients(q)[0], wanted, rtol=0, atol=1e-8 * np.abs(wanted).max())
 
 
 # --- refusals ------------------------------------------------------------------------------------
@@ -370,12 +367,15 @@ def test_scale():
     ("figures", "modes_", "message"),
     [
         ([], HUYGENS, "no figure is asked for: name at least one"),
-        ([Figure("beamwidth", plane=np.pi / 2)], Z_DIPOLE, "the cut does not fall by 3.01 dB at 1 "
-         "GHz: leave its beamwidth out, or take a smaller drop"),
+        (
+            [Figure("beamwidth", plane=np.pi / 2)],
+            Z_DIPOLE,
+            "the cut does not fall by 3.01 dB at 1 GHz: leave its beamwidth out, or take a smaller drop",
+        ),
         ([Figure("sidelobe-level")], HUYGENS, "no sidelobe in the cut at 1 GHz: leave it out"),
         ([Figure("beamwidth", drop_db=-3)], HUYGENS, "drop_db is -3.0, expected a positive level"),
     ],
-)  # fmt: skip
+)
 def test_what_has_no_value_is_refused(figures, modes_, message):
     with pytest.raises(ValueError, match=re.escape(message)):
         localise(figures, modes_)

@@ -12,14 +12,7 @@ from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
 from nf2ff.uncertainty.errors.axes import AxesApart, AxesNotSquare, Backlash, TimingLag
-from nf2ff.uncertainty.errors.position import (
-    AXES,
-    ArmSag,
-    AxisZero,
-    EncoderSteps,
-    PositionNoise,
-    Wobble,
-)
+from nf2ff.uncertainty.errors.position import AXES, ArmSag, AxisZero, EncoderSteps, PositionNoise, Wobble
 
 
 def samples_at(theta, phi, chi=0.0, radius=2.0, port=1, response=1.0):
@@ -88,9 +81,7 @@ def test_phi_zero_is_a_rotated_antenna():
     # form). Tolerance: rounding of the phase k r, twice, times a few.
     antenna, d = random_cluster(size=0.5), 0.3
     turn = Rotation.from_euler("z", -d).as_matrix()
-    turned = DipoleCluster(
-        antenna.position @ turn.T, antenna.electric @ turn.T, antenna.magnetic @ turn.T
-    )
+    turned = DipoleCluster(antenna.position @ turn.T, antenna.electric @ turn.T, antenna.magnetic @ turn.T)
     samples = scattered()
     place = dict(zip(("theta", "phi", "chi", "radius"), coordinates(samples), strict=True))
     true = AxisZero(axis="phi", offset=d).displace(samples)
@@ -111,9 +102,7 @@ def test_chi_zero_turns_the_polarisation():
         (np.pi / 2, e[1] * np.cos(d) - e[0] * np.sin(d)),
     ):
         true = AxisZero(axis="chi", offset=d).displace(samples_at(theta, phi, chi))
-        got = simulate(
-            antenna, frequency=ONE_METRE, theta=theta, phi=phi, chi=true.chi, radius=2.0
-        ).response
+        got = simulate(antenna, frequency=ONE_METRE, theta=theta, phi=phi, chi=true.chi, radius=2.0).response
         np.testing.assert_allclose(got, wanted, rtol=0, atol=10 * EPS * np.abs(e).max())
 
 
@@ -124,10 +113,9 @@ def test_radius_offset_is_a_phase_and_a_spreading():
     samples = samples_at([0.4, 1.2, 2.5], [0.0, 1.0, 4.0], 0.3, r)
     true = AxisZero(axis="radius", offset=d).displace(samples)
     here, there = (
-        simulate(antenna, frequency=ONE_METRE, theta=s.theta, phi=s.phi, chi=s.chi,
-                 radius=s.radius).response
+        simulate(antenna, frequency=ONE_METRE, theta=s.theta, phi=s.phi, chi=s.chi, radius=s.radius).response
         for s in (samples, true)
-    )  # fmt: skip
+    )
     wanted = here * np.exp(-1j * K * d) * r / (r + d)
     np.testing.assert_allclose(there, wanted, rtol=0, atol=1e-9 * np.abs(here).max())
 
@@ -429,9 +417,7 @@ def test_lag_in_sweeps_with_a_way_back_between():
     np.testing.assert_allclose(true.phi - phi, 0.04 * speed, rtol=0, atol=20 * EPS)
     # Speed that changes: the mean over the two sides of each sample.
     phi = np.array([0.0, 0.1, 0.3, 0.6])
-    true = TimingLag(lag=0.5, axes=["phi"], time=[0.0, 1.0, 2.0, 3.0]).displace(
-        samples_at(np.ones(4), phi)
-    )
+    true = TimingLag(lag=0.5, axes=["phi"], time=[0.0, 1.0, 2.0, 3.0]).displace(samples_at(np.ones(4), phi))
     np.testing.assert_allclose(true.phi - phi, [0.05, 0.075, 0.125, 0.15], rtol=0, atol=EPS)
     alone = samples_at([1.0], [0.3])
     assert TimingLag(lag=0.5, axes=["phi"], time=[0.0]).displace(alone).phi[0] == 0.3
@@ -454,9 +440,7 @@ def test_lag_of_rows_in_lines_with_a_way_back_between():
     np.testing.assert_allclose(twice.theta - theta, wanted, rtol=0, atol=40 * EPS)
     # There and back without a way back.
     both = np.concatenate([line, line[::-1]])
-    true = TimingLag(lag=0.01, axes="theta", time="rows", interval=0.1).displace(
-        samples_at(both, 0.0)
-    )
+    true = TimingLag(lag=0.01, axes="theta", time="rows", interval=0.1).displace(samples_at(both, 0.0))
     wanted = np.radians(np.repeat([1.0, 0.5, -0.5, -1.0], [16, 1, 1, 16]))
     np.testing.assert_allclose(true.theta - both, wanted, rtol=0, atol=40 * EPS)
     # Along an even spiral the moves of phi shrink away from the pole, and all of them count.
@@ -464,9 +448,7 @@ def test_lag_of_rows_in_lines_with_a_way_back_between():
     theta = np.arccos(1 - i / 100)
     phi = 8 * theta
     speed = np.gradient(phi) / 0.1  # central differences, one-sided at the ends
-    true = TimingLag(lag=0.01, axes="phi", time="rows", interval=0.1).displace(
-        samples_at(theta, phi)
-    )
+    true = TimingLag(lag=0.01, axes="phi", time="rows", interval=0.1).displace(samples_at(theta, phi))
     np.testing.assert_allclose(true.phi - phi, 0.01 * speed, rtol=0, atol=100 * EPS)
 
 
@@ -481,9 +463,8 @@ def test_simulation_at_true_positions_of_axes_that_are_apart():
     term = AxesApart(x=SHIFT[0], y=SHIFT[1], z=SHIFT[2])
     true = term.displace(samples)
     got = simulate(
-        antenna, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi,
-        radius=true.radius,
-    ).response[0]  # fmt: skip
+        antenna, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi, radius=true.radius
+    ).response[0]
     for i, recorded in enumerate(coordinates(samples).T):
         position, frame = chain(*recorded, shift=SHIFT)
         r = np.linalg.norm(position)
@@ -538,7 +519,7 @@ def test_simulation_at_true_positions_of_axes_that_are_apart():
             "timing-lag needs the speed, which the order of the rows does not tell: give interval",
         ),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused(make, message):
     with pytest.raises(ValueError, match=re.escape(message)) as caught:
         make()

@@ -73,9 +73,7 @@ def test_phase_noise_costs_4343_s2_db(degrees):
     count, s = 100_000, np.radians(degrees)
     w = received(PhaseNoise(rms=s), constant(count), degrees)
     loss = -20 * np.log10(abs(w.mean()))
-    assert loss == pytest.approx(
-        20 / np.log(10) / 2 * s**2, abs=5 * 8.686 * s**2 / np.sqrt(2 * count)
-    )
+    assert loss == pytest.approx(20 / np.log(10) / 2 * s**2, abs=5 * 8.686 * s**2 / np.sqrt(2 * count))
     np.testing.assert_allclose(np.abs(w), 1, rtol=0, atol=4 * EPS)
 
 
@@ -290,9 +288,7 @@ def test_reflections_ripple_with_half_a_wavelength():
             np.testing.assert_allclose(got[f, i], wanted, rtol=50 * EPS)
     # Two spheres a quarter wavelength apart: the mean of the two is free of it (closed form).
     term = MultipleReflections(level=0.1, phase=1.0)
-    near, far = (
-        received(term, Samples(ONE_METRE, 1.0, 0.0, 0.0, r, 1, [[1.0]]))[0, 0] for r in (2.0, 2.25)
-    )
+    near, far = (received(term, Samples(ONE_METRE, 1.0, 0.0, 0.0, r, 1, [[1.0]]))[0, 0] for r in (2.0, 2.25))
     assert abs(near - 1) == pytest.approx(0.1, rel=1e-13)
     assert (near + far) / 2 == pytest.approx(1, rel=1e-14)
 
@@ -317,9 +313,7 @@ def test_stray_wave_as_a_probe_of_dipoles_hears_it(moving):
     # Tolerance: the 1e-12 asked of the transform, modes of the clusters to degree 14 (k r0 = 1.6,
     # tail (2n+1) j_n(1.6)^2 below 1e-20).
     clusters = [random_cluster(3, 0.25, seed=5), random_cluster(2, 0.2, seed=6)]
-    modes = [
-        Modes(ONE_METRE, probe_oracle.cluster_modes(c, K, 14)[None], "relative") for c in clusters
-    ]
+    modes = [Modes(ONE_METRE, probe_oracle.cluster_modes(c, K, 14)[None], "relative") for c in clusters]
     probe = probe_from_modes(modes)
     port = np.array([1, 2] * 6)
     samples = scan(frequencies=1, port=port)
@@ -424,10 +418,14 @@ def test_image_source_is_a_plane_wave_at_each_place():
         [Modes(ONE_METRE, probe_oracle.cluster_modes(c, K, 8)[None], "relative") for c in clusters]
     )
     samples = scan(frequencies=1, port=np.array([1, 2] * 6))
-    got = received(
-        ImageSource(level=0.05, theta=1.1, phi=0.6, phase=0.3, tilt=0.4, distance=5.3),
-        samples, probe=probe,
-    ) - samples.response  # fmt: skip
+    got = (
+        received(
+            ImageSource(level=0.05, theta=1.1, phi=0.6, phase=0.3, tilt=0.4, distance=5.3),
+            samples,
+            probe=probe,
+        )
+        - samples.response
+    )
     ahead, across, along = basis([1.1], [0.6])[:, 0]
     field = across * np.cos(0.4) + along * np.sin(0.4)
     top = largest_by_hand(samples)[0]
@@ -444,22 +442,20 @@ def test_image_source_is_a_plane_wave_at_each_place():
         size = 0.05 * 5.3 / r * np.hypot(*parts)
         phase = 0.3 - K * (r - 5.3) - K * samples.radius[i] * (way @ out) / r
         one = replace(
-            samples, port=samples.port[[i]], response=samples.response[:, [i]],
+            samples,
+            port=samples.port[[i]],
+            response=samples.response[:, [i]],
             **{x: getattr(samples, x)[[i]] for x in ("theta", "phi", "chi", "radius")},
-        )  # fmt: skip
-        level = size * top / abs(one.response[0, 0])
-        wave = StrayWave(
-            level=level, theta=theta, phi=phi, phase=phase, tilt=np.arctan2(*parts[::-1])
         )
+        level = size * top / abs(one.response[0, 0])
+        wave = StrayWave(level=level, theta=theta, phi=phi, phase=phase, tilt=np.arctan2(*parts[::-1]))
         wanted = received(wave, one, probe=probe) - one.response
         assert abs(got[0, i] - wanted[0, 0]) < 1e-10 * top
     # From far away it is the same wave everywhere: what is left is k r^2 / 2d of the phase.
     far = ImageSource(level=0.05, theta=1.1, phi=0.6, tilt=0.4, distance=1e9)
     plane = StrayWave(level=0.05, theta=1.1, phi=0.6, tilt=0.4)
     first, second = (received(x, samples, probe=probe) for x in (far, plane))
-    np.testing.assert_allclose(
-        first, second, rtol=0, atol=0.05 * 30 * top * K * 9 / 2e9 + 1e-6 * top
-    )
+    np.testing.assert_allclose(first, second, rtol=0, atol=0.05 * 30 * top * K * 9 / 2e9 + 1e-6 * top)
 
 
 # --- refusals ------------------------------------------------------------------------------------
@@ -489,10 +485,7 @@ DEAF = probe_from_modes(Modes(ONE_METRE, probe_oracle.cluster_modes(ALONG, K, 1)
             "random-walk depends on when each sample was taken, and the scan has no times: give "
             "time [s] for every sample, or time = 'rows'",
         ),
-        (
-            lambda: received(RandomWalk(), scan(), 1),
-            "random-walk depends on when each sample was taken",
-        ),
+        (lambda: received(RandomWalk(), scan(), 1), "random-walk depends on when each sample was taken"),
         (lambda: RandomWalk(phase=0.1).effects(scan()), "the scan has no times"),
         (lambda: RandomWalk(phase=0.1).truth(scan(), PROBE), "the scan has no times"),
         (
@@ -516,8 +509,7 @@ DEAF = probe_from_modes(Modes(ONE_METRE, probe_oracle.cluster_modes(ALONG, K, 1)
             "compares samples at chi near 0 with those near 90 deg, the samples have only one",
         ),
         (
-            lambda: received(StrayWave(level=0.1, theta=1.0, phi=0.0), scan(frequencies=1),
-                             probe=DEAF),
+            lambda: received(StrayWave(level=0.1, theta=1.0, phi=0.0), scan(frequencies=1), probe=DEAF),
             "stray-wave: the probe hears nothing on its boresight, to which the level refers",
         ),
         (
@@ -529,7 +521,7 @@ DEAF = probe_from_modes(Modes(ONE_METRE, probe_oracle.cluster_modes(ALONG, K, 1)
             "the samples use port 2, the probe has 1 port",
         ),
     ],
-)  # fmt: skip
+)
 def test_what_cannot_be_is_refused(make, message):
     with pytest.raises(ValueError, match=re.escape(message)) as caught:
         make()

@@ -24,9 +24,13 @@ MODES = Modes(ONE_METRE, [cluster_modes(ANTENNA, K, DEGREE)])
 
 def there(samples, _probe=PROBE):
     return simulate(
-        ANTENNA, frequency=samples.frequency, theta=samples.theta, phi=samples.phi,
-        chi=samples.chi, radius=samples.radius,
-    )  # fmt: skip
+        ANTENNA,
+        frequency=samples.frequency,
+        theta=samples.theta,
+        phi=samples.phi,
+        chi=samples.chi,
+        radius=samples.radius,
+    )
 
 
 def test_responses_elsewhere_and_what_was_measured_besides():

@@ -104,9 +104,7 @@ def test_what_has_no_interval():
     assert stated_decibels(result, nothing, 0) is None
 
 
-@pytest.mark.parametrize(
-    ("field", "covariance"), [([[1.0]], np.eye(4)[None]), (np.ones((1, 4)), [[1.0]])]
-)
+@pytest.mark.parametrize(("field", "covariance"), [([[1.0]], np.eye(4)[None]), (np.ones((1, 4)), [[1.0]])])
 def test_a_field_without_its_covariance(field, covariance):
     with pytest.raises(ValueError, match=r"has shape \(1, 1\), expected \(1, 4"):
         MetricResult("power", [1.0], field=field, field_covariance=covariance)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.words import nearest
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.metric import METRICS, Metric, Scale, check_confidence, check_scale
 from nf2ff.uncertainty.budget.term import Term
 
@@ -54,11 +55,10 @@ class Curvature:
             values = {str(k): float(v) for k, v in getattr(self, what).items()}
             bad = next((k for k, v in values.items() if not math.isfinite(v)), None)
             if bad is not None:
-                msg = (
+                raise InputError(
                     f"the {what.replace('_', ' ')} of {bad} by {self.first!r} and {self.second!r} "
                     f"is {values[bad]}, expected finite"
                 )
-                raise ValueError(msg)
             object.__setattr__(self, what, MappingProxyType(values))
 
 
@@ -100,12 +100,10 @@ class Budget:
             object.__setattr__(self, name, tuple(getattr(self, name)))
         for what, names in (("term", self.names), ("metric", [m.name for m in self.metrics])):
             if not names:
-                msg = f"the budget has no {what}: give at least one"
-                raise ValueError(msg)
+                raise InputError(f"the budget has no {what}", "give at least one")
             again = next((x for i, x in enumerate(names) if x in names[:i]), None)
             if again is not None:
-                msg = f"two {what}s are named {again!r}: name each once, and count none twice"
-                raise ValueError(msg)
+                raise InputError(f"two {what}s are named {again!r}", "name each once, and count none twice")
         check_confidence(self.confidence)
         check_scale(self.scale)
         given = np.eye(len(self.terms)) if self.correlation is None else self.correlation
@@ -131,11 +129,10 @@ class Budget:
         found = next((m for m in self.metrics if m.name == name), None)
         if found is None:
             known = [m.name for m in self.metrics]
-            msg = (
+            raise InputError(
                 f"the metric {name[:40]!r}{of} is not one of the budget ({', '.join(known)})"
                 + nearest(name, known)
             )
-            raise ValueError(msg)
         return found
 
 
@@ -165,15 +162,12 @@ def correlations(terms: Sequence[Term], pairs: Mapping[tuple[str, str], float]) 
     for (a, b), value in pairs.items():
         for name in (a, b):
             if name not in index:
-                msg = f"correlation: there is no term {name[:80]!r}" + nearest(name, index)
-                raise ValueError(msg)
+                raise InputError(f"correlation: there is no term {name[:80]!r}" + nearest(name, index))
         if not -1 <= value <= 1:
-            msg = f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1"
-            raise ValueError(msg)
+            raise InputError(f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1")
         if seen.setdefault(frozenset((a, b)), value) != value or (a == b and value != 1):
             other = 1 if a == b else seen[frozenset((a, b))]
-            msg = f"the correlation of {a!r} and {b!r} is {other} and {value}: keep one of them"
-            raise ValueError(msg)
+            raise InputError(f"the correlation of {a!r} and {b!r} is {other} and {value}", "keep one of them")
         matrix[index[a], index[b]] = matrix[index[b], index[a]] = value
     return matrix
 
@@ -213,8 +207,7 @@ def _check_correlation(given: Real, names: list[str]) -> Real:
     n = len(names)
     matrix = as_array(given, float, "correlation", ndim=2)
     if matrix.shape != (n, n):
-        msg = f"correlation has shape {matrix.shape}, expected ({n}, {n}), one row for each term"
-        raise ValueError(msg)
+        raise InputError(f"correlation has shape {matrix.shape}, expected ({n}, {n}), one row for each term")
 
     # Coefficients that a program computed are off by rounding: they are put right, not refused.
     rounding = 16 * n * np.finfo(float).eps
@@ -225,16 +218,13 @@ def _check_correlation(given: Real, names: list[str]) -> Real:
 
     if (out := np.abs(matrix) > 1 + rounding).any():
         a, b, value, _ = pair(out)
-        msg = f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1"
-        raise ValueError(msg)
+        raise InputError(f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1")
     if (out := np.abs(matrix - matrix.T) > rounding).any():
         a, b, value, other = pair(out)
-        msg = f"the correlation of {a!r} and {b!r} is {value} and {other}: keep one of them"
-        raise ValueError(msg)
+        raise InputError(f"the correlation of {a!r} and {b!r} is {value} and {other}", "keep one of them")
     if (out := np.diag(np.abs(np.diag(matrix) - 1) > rounding)).any():
         a, _, value, _ = pair(out)
-        msg = f"the correlation of {a!r} with itself is {value}, expected 1"
-        raise ValueError(msg)
+        raise InputError(f"the correlation of {a!r} with itself is {value}, expected 1")
     matrix = np.clip((matrix + matrix.T) / 2, -1, 1)
     np.fill_diagonal(matrix, 1)
     values, vectors = np.linalg.eigh(matrix)
@@ -243,11 +233,11 @@ def _check_correlation(given: Real, names: list[str]) -> Real:
     if values[0] < -rounding * values[-1]:
         worst = np.argsort(-np.abs(vectors[:, 0]))[:6]
         guilty = [names[i] for i in sorted(worst) if abs(vectors[i, 0]) > 1e-6]
-        msg = (
+        raise InputError(
             f"the correlations of {', '.join(map(repr, guilty))} contradict each other (a sum of "
-            f"them would have the variance {values[0]:.2g}): change one of them"
+            f"them would have the variance {values[0]:.2g})",
+            "change one of them",
         )
-        raise ValueError(msg)
     return as_array(matrix, float, "correlation", ndim=2)
 
 
@@ -258,24 +248,22 @@ def _check_curvatures(budget: Budget) -> None:
         pair = f"{bend.first!r} and {bend.second!r}"
         for name in (bend.first, bend.second):
             if name not in index:
-                msg = f"curvature: there is no term {name[:80]!r}" + nearest(name, index)
-                raise ValueError(msg)
+                raise InputError(f"curvature: there is no term {name[:80]!r}" + nearest(name, index))
         i, j = index[bend.first], index[bend.second]
         # Off the diagonal: the formula holds for quantities that vary independently.
         if np.count_nonzero(budget.correlation[i]) + np.count_nonzero(budget.correlation[j]) > 2:
-            msg = f"{pair} have a curvature, and one of them correlates: leave out either of both"
-            raise ValueError(msg)
+            raise InputError(
+                f"{pair} have a curvature, and one of them correlates", "leave out either of both"
+            )
         for metric in (*bend.second_derivative, *bend.third_derivative):
             budget.metric(metric, of=f" of the curvature of {pair}")
             for term in (budget.terms[i], budget.terms[j]):
                 if term.size is not None and metric not in term.sensitivity:
-                    msg = (
-                        f"the sensitivity of {metric} to {term.name!r} is not supplied, but a "
-                        "curvature is: give it, 0 if there is none"
+                    raise InputError(
+                        f"the sensitivity of {metric} to {term.name!r} is not supplied, but a curvature is",
+                        "give it, 0 if there is none",
                     )
-                    raise ValueError(msg)
         for metric in bend.second_derivative:
             if (key := (frozenset((bend.first, bend.second)), metric)) in seen:
-                msg = f"the second derivative of {metric} by {pair} is there twice: keep one"
-                raise ValueError(msg)
+                raise InputError(f"the second derivative of {metric} by {pair} is there twice", "keep one")
             seen.add(key)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import special as functions
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.metric import Metric, Scale, check_confidence, interval_db
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
@@ -138,11 +139,10 @@ def combine(budget: Budget, metric: str) -> CombinedUncertainty:
     if abs(variance) <= 4 * v.size * np.finfo(float).eps * largest:
         variance = 0.0
     if variance < 0:
-        msg = (
+        raise InputError(
             f"third derivatives leave the variance {variance:.3g} of {metric}: the uncertainties "
             "are too large for a series, use Monte Carlo draws"
         )
-        raise ValueError(msg)
     dof = _effective_degrees_of_freedom(budget, first + weights, variance, v != 0)
     share = 1 / variance if variance else 0.0
     bias = sum(term.bias.get(metric, 0.0) for term in budget.terms) + mean
@@ -183,8 +183,7 @@ def coverage_factor(confidence: float, *, degrees_of_freedom: float = math.inf) 
     """
     check_confidence(confidence)
     if not degrees_of_freedom > 0:
-        msg = f"the degrees of freedom are {degrees_of_freedom}, expected above 0"
-        raise ValueError(msg)
+        raise InputError(f"the degrees of freedom are {degrees_of_freedom}, expected above 0")
     upper = (1 + confidence) / 2
     if math.isinf(degrees_of_freedom):
         return float(functions.ndtri(upper))
@@ -193,9 +192,7 @@ def coverage_factor(confidence: float, *, degrees_of_freedom: float = math.inf) 
     return float(functions.stdtrit(whole or degrees_of_freedom, upper))
 
 
-def _second_order(
-    budget: Budget, metric: str, here: NDArray[np.bool_]
-) -> tuple[float, Real, float]:
+def _second_order(budget: Budget, metric: str, here: NDArray[np.bool_]) -> tuple[float, Real, float]:
     """Variance by curvature, its parts in h of each term, and the mean that goes with it."""
     index = {name: i for i, name in enumerate(budget.names)}
     total, mean, weights = 0.0, 0.0, np.zeros(len(budget.terms))

@@ -15,6 +15,7 @@ from types import MappingProxyType
 from typing import Literal, NamedTuple
 
 from nf2ff.kernel.words import nearest
+from nf2ff.messages.input_error import InputError
 
 Scale = Literal["amplitude", "power", "logarithm"]
 SCALES: tuple[Scale, ...] = ("amplitude", "power", "logarithm")
@@ -66,11 +67,10 @@ class Metric:
     def __post_init__(self) -> None:
         ok = self.name.isascii() and self.name.replace("_", "a").isalnum()
         if not (ok and self.name[0].isalpha() and self.name.islower() and len(self.name) <= 40):
-            msg = (
+            raise InputError(
                 f"the metric is named {self.name[:40]!r}, expected 1 to 40 lower-case letters, "
                 "digits and underscores, a letter first"
             )
-            raise ValueError(msg)
         object.__setattr__(self, "label", self.label or self.name.replace("_", " "))
         check_text(self.label)
 
@@ -88,22 +88,21 @@ class Metric:
 def check_text(text: str) -> None:
     """Raise unless ``text`` can stand in one line of a report."""
     if not (text.strip() and len(text) <= 80 and text.isprintable()):
-        msg = f"the name {text[:80]!r} is not fit for a report: give 1 to 80 printable characters"
-        raise ValueError(msg)
+        raise InputError(
+            f"the name {text[:80]!r} is not fit for a report", "give 1 to 80 printable characters"
+        )
 
 
 def check_confidence(confidence: float) -> None:
     """Raise unless it is a level of confidence."""
     if not 0.5 <= confidence < 1:
-        msg = f"the level of confidence is {confidence}, expected at least 0.5 and below 1: 0.95?"
-        raise ValueError(msg)
+        raise InputError(f"the level of confidence is {confidence}, expected at least 0.5 and below 1: 0.95?")
 
 
 def check_scale(scale: str) -> None:
     """Raise unless it is one of `SCALES`."""
     if scale not in SCALES:
-        msg = f"scale is {scale!r}, expected one of {', '.join(SCALES)}" + nearest(scale, SCALES)
-        raise ValueError(msg)
+        raise InputError(f"scale is {scale!r}, expected one of {', '.join(SCALES)}" + nearest(scale, SCALES))
 
 
 def interval_db(relative: float, *, scale: Scale = "amplitude") -> tuple[float, float]:
@@ -137,8 +136,7 @@ def interval_db(relative: float, *, scale: Scale = "amplitude") -> tuple[float, 
     """
     check_scale(scale)
     if not relative >= 0:
-        msg = f"the relative amplitude is {relative}, expected not negative: give its magnitude"
-        raise ValueError(msg)
+        raise InputError(f"the relative amplitude is {relative}, expected not negative", "give its magnitude")
     if scale == "logarithm":
         return relative / DECIBEL, relative / DECIBEL
     factor, error = (20, relative) if scale == "amplitude" else (10, 2 * relative)

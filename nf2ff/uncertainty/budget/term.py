@@ -24,6 +24,7 @@ from numpy.typing import ArrayLike
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.words import nearest
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.metric import METRICS, Metric, check_confidence, check_text
 
 Evaluation = Literal["A", "B"]
@@ -104,41 +105,35 @@ class Term:
         check_text(self.name)
         check_text(self.unit)
         if self.distribution not in DISTRIBUTIONS:
-            msg = (
+            raise InputError(
                 f"the distribution of {self.name!r} is {self.distribution[:40]!r}, expected one of "
                 f"{', '.join(DISTRIBUTIONS)}" + nearest(self.distribution, DISTRIBUTIONS)
             )
-            raise ValueError(msg)
         if self.size is not None:
             if not 0 <= self.size < math.inf:
-                msg = (
-                    f"the size of {self.name!r} is {self.size}, expected finite and not negative: "
-                    "give its magnitude, or None if it is not known"
+                raise InputError(
+                    f"the size of {self.name!r} is {self.size}, expected finite and not negative",
+                    "give its magnitude, or None if it is not known",
                 )
-                raise ValueError(msg)
             object.__setattr__(self, "size", float(self.size))
         bounded = DISTRIBUTIONS[self.distribution].bounded
         if not 0 < self.coverage_factor < math.inf or (bounded and self.coverage_factor != 1):
-            msg = (
+            raise InputError(
                 f"the coverage factor of {self.name!r} is {self.coverage_factor}, expected above 0 "
                 f"and finite, and 1 for a half-width ({self.distribution})"
             )
-            raise ValueError(msg)
         if not self.degrees_of_freedom >= 1:
-            msg = (
-                f"the degrees of freedom of {self.name!r} are {self.degrees_of_freedom}, expected "
-                "at least 1: repeat the observation, or leave them out if the size is certain"
+            raise InputError(
+                f"the degrees of freedom of {self.name!r} are {self.degrees_of_freedom}, expected at least 1",
+                "repeat the observation, or leave them out if the size is certain",
             )
-            raise ValueError(msg)
         if self.evaluation not in ("A", "B"):
-            msg = f"the evaluation of {self.name!r} is {self.evaluation!r}, expected 'A' or 'B'"
-            raise ValueError(msg)
+            raise InputError(f"the evaluation of {self.name!r} is {self.evaluation!r}, expected 'A' or 'B'")
         for what in ("sensitivity", "bias"):
             values = {str(k): float(v) for k, v in getattr(self, what).items()}
             bad = next((k for k, v in values.items() if not math.isfinite(v)), None)
             if bad is not None:
-                msg = f"the {what} of {bad} to {self.name!r} is {values[bad]}, expected finite"
-                raise ValueError(msg)
+                raise InputError(f"the {what} of {bad} to {self.name!r} is {values[bad]}, expected finite")
             object.__setattr__(self, what, MappingProxyType(values))
 
     @property
@@ -192,11 +187,10 @@ def direct_term(
     """
     for metric, size in sizes.items():
         if not 0 <= size < math.inf:
-            msg = (
-                f"the size of {name!r} for {metric} is {size}, expected finite and not negative: "
-                "give its magnitude, or leave it out if it is not known"
+            raise InputError(
+                f"the size of {name!r} for {metric} is {size}, expected finite and not negative",
+                "give its magnitude, or leave it out if it is not known",
             )
-            raise ValueError(msg)
     return Term(
         name,
         1.0 if sizes else None,
@@ -252,11 +246,10 @@ def summarise_draws(draws: ArrayLike, *, confidence: float = 0.95) -> DrawSummar
     inside = int(confidence * values.size + 0.5 + 1e-9)
     first = (values.size - inside + 1) // 2
     if inside == values.size:
-        msg = (
-            f"{values.size} draws do not bound an interval of {100 * confidence:.6g} %: draw at "
-            f"least {math.ceil(1 / (1 - confidence) - 1e-9)}"
+        raise InputError(
+            f"{values.size} draws do not bound an interval of {100 * confidence:.6g} %",
+            f"draw at least {math.ceil(1 / (1 - confidence) - 1e-9)}",
         )
-        raise ValueError(msg)
     return DrawSummary(
         float(values.mean()),
         float(values.std(ddof=1)),
@@ -308,32 +301,27 @@ def drawn_term(
     known = {m.name: m for m in metrics}
     sizes, bias, least = {}, {}, math.inf
     if not draws:
-        msg = f"there are no draws for {name!r}: give those of at least one metric"
-        raise ValueError(msg)
+        raise InputError(f"there are no draws for {name!r}", "give those of at least one metric")
     for key, given in draws.items():
         if key not in known or key not in nominal:
             what = "is unknown" if key not in known else "has no nominal value"
             near = nearest(key, known if key not in known else nominal)
-            msg = f"the metric {key[:40]!r} drawn for {name!r} {what}{near}"
-            raise ValueError(msg)
+            raise InputError(f"the metric {key[:40]!r} drawn for {name!r} {what}{near}")
         values = _as_draws(given, f"{key} for {name!r}")
         center = float(nominal[key])
         if known[key].is_level:
             if values.min() < 0 or not 0 < center < math.inf:
-                msg = (
+                raise InputError(
                     f"{key} for {name!r} is {min(values.min(), center):.4g} at least, expected "
                     "linear power, not negative, and a nominal value above 0"
                 )
-                raise ValueError(msg)
             error = np.sqrt(values / center) - 1
         else:
             error = values - center
         sizes[key] = float(error.std(ddof=1))
         bias[key] = float(error.mean())
         least = min(least, values.size - 1)
-    return direct_term(
-        name, sizes, degrees_of_freedom=least, evaluation=evaluation, bias=bias, note=note
-    )
+    return direct_term(name, sizes, degrees_of_freedom=least, evaluation=evaluation, bias=bias, note=note)
 
 
 def judged_degrees_of_freedom(relative: float) -> float:
@@ -355,14 +343,12 @@ def judged_degrees_of_freedom(relative: float) -> float:
         If ``relative`` is negative, or so large that fewer than one is left.
     """
     if not 0 <= relative <= math.sqrt(0.5):
-        msg = f"the relative uncertainty is {relative}, expected from 0 to sqrt(1/2)"
-        raise ValueError(msg)
+        raise InputError(f"the relative uncertainty is {relative}, expected from 0 to sqrt(1/2)")
     return 0.5 / relative**2 if relative else math.inf
 
 
 def _as_draws(values: ArrayLike, what: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     array = as_array(values, float, f"draws of {what}", ndim=1)
     if array.size < 2:
-        msg = f"there are {array.size} draws of {what}, expected at least 2: draw more"
-        raise ValueError(msg)
+        raise InputError(f"there are {array.size} draws of {what}, expected at least 2", "draw more")
     return array

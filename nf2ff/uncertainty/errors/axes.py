@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time, check_time, choose, times
 from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
 from nf2ff.uncertainty.errors.term import Real
@@ -138,9 +139,7 @@ def _coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str
     theta = np.arctan2(side * np.hypot(ahead, aside), pz)
     phi = samples.phi + np.arctan2(side * aside, side * ahead)
     _, across, along = unit_vectors(theta, phi)
-    twist = np.arctan2(
-        np.sum(x * along - y * across, axis=-1), np.sum(x * across + y * along, axis=-1)
-    )
+    twist = np.arctan2(np.sum(x * along - y * across, axis=-1), np.sum(x * across + y * along, axis=-1))
     chi = samples.chi + _shorter(twist - samples.chi)
     return {"theta": theta, "phi": phi, "chi": chi, "radius": np.linalg.norm(position, axis=-1)}
 
@@ -252,11 +251,10 @@ class TimingLag(PositionTerm):
         """Refuse samples without times."""
         times(self.time, samples, self.name)
         if isinstance(self.time, str) and not self.interval > 0:
-            msg = (
-                f"{self.name} needs the speed, which the order of the rows does not tell: give "
-                "interval, the time from one row to the next [s]"
+            raise InputError(
+                f"{self.name} needs the speed, which the order of the rows does not tell",
+                "give interval, the time from one row to the next [s]",
             )
-            raise ValueError(msg)
 
     def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
         del rng

@@ -12,6 +12,7 @@ import numpy as np
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors import axes, model, position, receiver, room
 from nf2ff.uncertainty.errors.checks import choose, number
 from nf2ff.uncertainty.errors.model import TruncatedAngle, TruncatedDegree
@@ -88,15 +89,14 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
     for key, value in values.items():
         field, converted = _converted(kind, own, key, value, axis)
         if field in given:
-            msg = f"{name}: {field} is given twice, the second time as {key}: leave one out"
-            raise ValueError(msg)
+            raise InputError(f"{name}: {field} is given twice, the second time as {key}", "leave one out")
         given[field] = converted
     required = (x for x, f in own.items() if f.default is MISSING and x not in given)
     missing = next(required, None)
     if missing is not None:
         unit = kind.units.get(missing)
         msg = f"{name}: {missing} is missing: give it" + (f" [{unit}]" if unit else "")
-        raise ValueError(msg.replace("[axis]", "[rad, or m for the radius]"))
+        raise InputError(msg.replace("[axis]", "[rad, or m for the radius]"))
     return kind(**given)
 
 
@@ -116,12 +116,11 @@ def _converted(
                 msg = f"{kind.name}: {key} is given, but {field} is in {has}: give {field}"
                 if has == "relative":
                     msg += ", 0.01 for 1 % or 0.0864 dB"  # 20 log10(1.01)
-                raise ValueError(msg)
+                raise InputError(msg)
             return field, convert(number(value, f"{kind.name}: {key}"))
     near = difflib.get_close_matches(key, own, 1)
     hint = f" (did you mean {near[0]!r}?)" if near else ""
-    msg = f"{kind.name} has no {key!r}{hint}, only {', '.join(own)}"
-    raise ValueError(msg)
+    raise InputError(f"{kind.name} has no {key!r}{hint}, only {', '.join(own)}")
 
 
 def apply_terms(
@@ -200,11 +199,10 @@ def simulated(
         place, true_probe = term.truth(place, true_probe, generator)
     received = measure(place, true_probe)
     if received.response.shape != samples.response.shape:
-        msg = (
+        raise InputError(
             f"the simulation gave responses {received.response.shape} for positions "
             f"{samples.response.shape}: it has to keep all samples, in their order"
         )
-        raise ValueError(msg)
     scan = replace(samples, response=received.response, response_unit=received.response_unit)
     for term in sorted(terms, key=_stage):
         if not term.moves_record:

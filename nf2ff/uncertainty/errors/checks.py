@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 
@@ -29,10 +30,9 @@ def number(value: Any, label: str, unit: str = "") -> float:
     except (TypeError, ValueError):
         result = math.nan
     if not math.isfinite(result):
-        msg = f"{label} is {str(value)[:40]}, expected a finite number" + (
-            f" [{unit}]" if unit else ""
+        raise InputError(
+            f"{label} is {str(value)[:40]}, expected a finite number" + (f" [{unit}]" if unit else "")
         )
-        raise ValueError(msg)
     return result
 
 
@@ -45,8 +45,7 @@ def whole(value: Any, label: str, *, least: int = 1) -> int:
         If it is none.
     """
     if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
-        msg = f"{label} is {str(value)[:40]}, expected a whole number >= {least}"
-        raise ValueError(msg)
+        raise InputError(f"{label} is {str(value)[:40]}, expected a whole number >= {least}")
     return int(value)
 
 
@@ -62,8 +61,7 @@ def choose(value: Any, allowed: Iterable[str], label: str) -> None:
     if value not in words:
         near = difflib.get_close_matches(str(value), words, 1)
         hint = f" (did you mean {near[0]!r}?)" if near else ""
-        msg = f"{label} is {str(value)[:40]!r}{hint}, expected one of {', '.join(words)}"
-        raise ValueError(msg)
+        raise InputError(f"{label} is {str(value)[:40]!r}{hint}, expected one of {', '.join(words)}")
 
 
 # --- time ----------------------------------------------------------------------------------------
@@ -98,15 +96,13 @@ def times(time: Any, samples: Samples, name: str) -> tuple[Real, NDArray[np.intp
     """
     count = samples.port.size
     if time is None:
-        msg = (
-            f"{name} depends on when each sample was taken, and the scan has no times: give time "
-            "[s] for every sample, or time = 'rows' if they stand in the order they were taken in"
+        raise InputError(
+            f"{name} depends on when each sample was taken, and the scan has no times",
+            "give time [s] for every sample, or time = 'rows' if they stand in the order they were taken in",
         )
-        raise ValueError(msg)
     if isinstance(time, str):
         return np.arange(float(count)), np.arange(count)
     if time.size != count:
-        msg = f"{name}: there are {time.size} times for {count} samples: give one for each"
-        raise ValueError(msg)
+        raise InputError(f"{name}: there are {time.size} times for {count} samples", "give one for each")
     different, which = np.unique(time, return_inverse=True)
     return different, which

@@ -12,6 +12,7 @@ import numpy as np
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.measurement.probe import Probe, mounted
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import whole
 from nf2ff.uncertainty.errors.term import ErrorTerm, Kind, Rng
 
@@ -94,11 +95,10 @@ class ProbeGain(ProbeTerm):
 
     def _check(self) -> None:
         if not abs(self.amplitude) < 1:
-            msg = (
-                f"{self.name}: amplitude is {self.amplitude:g}, expected between -1 and 1: give "
-                "the ratio less 1"
+            raise InputError(
+                f"{self.name}: amplitude is {self.amplitude:g}, expected between -1 and 1",
+                "give the ratio less 1",
             )
-            raise ValueError(msg)
 
     def _altered(self, probe: Probe, rng: np.random.Generator, sign: int) -> Probe:
         del rng
@@ -207,11 +207,9 @@ class FrequencyError(ErrorTerm):
 
     def _check(self) -> None:
         if not abs(self.offset) < 1:
-            msg = (
-                f"{self.name}: offset is {self.offset:g}, expected between -1 and 1: give the "
-                "ratio less 1"
+            raise InputError(
+                f"{self.name}: offset is {self.offset:g}, expected between -1 and 1", "give the ratio less 1"
             )
-            raise ValueError(msg)
 
     def _changed(
         self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
@@ -243,11 +241,10 @@ class TruncatedAngle(ErrorTerm):
 
     def _check(self) -> None:
         if not 0 < self.theta_max <= np.pi:
-            msg = (
+            raise InputError(
                 f"{self.name}: theta_max is {np.degrees(self.theta_max):g} deg, expected above 0 "
                 "and at most 180 deg"
             )
-            raise ValueError(msg)
 
     def _changed(
         self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
@@ -257,11 +254,10 @@ class TruncatedAngle(ErrorTerm):
         near = np.abs(samples.theta) <= self.theta_max * (1 + 1e-9)
         rows = np.atleast_2d(near).all(axis=0)
         if not rows.any():
-            msg = (
-                f"{self.name}: all samples are beyond theta = {np.degrees(self.theta_max):g} deg: "
-                "set a larger theta_max"
+            raise InputError(
+                f"{self.name}: all samples are beyond theta = {np.degrees(self.theta_max):g} deg",
+                "set a larger theta_max",
             )
-            raise ValueError(msg)
         fields = ("theta", "phi", "chi", "radius", "port", "response")
         kept = {x: getattr(samples, x)[..., rows] for x in fields}
         number = None if samples.number is None else samples.number[rows]

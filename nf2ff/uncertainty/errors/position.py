@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import different_positions
 from nf2ff.uncertainty.errors.checks import choose, whole
 from nf2ff.uncertainty.errors.term import ErrorTerm, Kind, RandomEffect, Real, Rng
@@ -63,10 +64,9 @@ class PositionTerm(ErrorTerm):
         moved = self._moved(samples, rng, sign)
         theta, phi, chi, radius = (moved.get(axis, getattr(samples, axis)) for axis in AXES)
         if not radius.min() > 0:
-            msg = (
-                f"{self.name} moves a sample to the distance {radius.min():.6g} m: reduce its size"
+            raise InputError(
+                f"{self.name} moves a sample to the distance {radius.min():.6g} m", "reduce its size"
             )
-            raise ValueError(msg)
         # Ry has the period 2 pi, so that this is the same position and the same probe.
         over = np.abs(theta) > np.pi
         theta = np.where(over, theta - 2 * np.pi * np.sign(theta), theta)
@@ -286,10 +286,7 @@ class ArmSag(PositionTerm):
     def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
         del rng
         elevation = samples.theta - self.upright
-        return {
-            "theta": self.angle * np.sin(elevation),
-            "radius": -self.stretch * np.cos(elevation),
-        }
+        return {"theta": self.angle * np.sin(elevation), "radius": -self.stretch * np.cos(elevation)}
 
 
 def _taken_at_once(samples: Samples) -> NDArray[np.intp]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time, check_time, choose, times, whole
 from nf2ff.uncertainty.errors.position import TURNING, Axis
 from nf2ff.uncertainty.errors.term import Complex, ErrorTerm, RandomEffect, Real
@@ -30,9 +31,7 @@ class SignalTerm(ErrorTerm):
         response = self._disturbed(samples, probe, rng, sign)
         return replace(samples, response=response), probe
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         """Responses by the random effects."""
         del probe
         response = samples.response
@@ -248,9 +247,7 @@ class ThermalRamp(SignalTerm):
         """Refuse samples without times."""
         times(self.time, samples, self.name)
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del probe, rng
         when, which = times(self.time, samples, self.name)
         share = ((when - when[0]) / max(when[-1] - when[0], np.finfo(float).tiny))[which]
@@ -294,9 +291,7 @@ class CableFlexing(SignalTerm):
     def _check(self) -> None:
         choose(self.axis, TURNING, f"{self.name}: axis")
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del probe, rng
         phase = self.amplitude * np.sin(getattr(samples, self.axis) + self.start)
         return samples.response * np.exp(1j * sign * phase)
@@ -326,15 +321,13 @@ class Compression(SignalTerm):
 
     def _check(self) -> None:
         if self.loss > 1 / 3:
-            msg = (
+            raise InputError(
                 f"{self.name}: loss is {self.loss:g}, expected at most 1/3, beyond which a "
-                "stronger signal gives a weaker response: reduce the level at the receiver"
+                "stronger signal gives a weaker response",
+                "reduce the level at the receiver",
             )
-            raise ValueError(msg)
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del probe, rng
         top = largest(samples)
         share = np.abs(samples.response) / np.where(top > 0, top, 1.0)
@@ -364,9 +357,7 @@ class Leakage(SignalTerm):
     polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
     words: ClassVar[str] = "leakage, {level}"
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del probe, rng
         vector = sign * self.level * np.exp(1j * self.phase)
         return samples.response + vector * largest(samples)
@@ -417,16 +408,14 @@ class ChannelImbalance(SignalTerm):
                     f"{self.name} compares samples at chi near 0 with those near 90 deg, the "
                     "samples have only one of them: set between = 'ports'"
                 )
-            raise ValueError(msg)
+            raise InputError(msg)
 
     def _other(self, samples: Samples) -> NDArray[np.bool_]:
         if self.between == "ports":
             return samples.port == self.port
         return np.abs(np.sin(samples.chi)) > np.abs(np.cos(samples.chi))
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del probe, rng
         factor = (1 + sign * self.amplitude) * np.exp(1j * sign * self.phase)
         return samples.response * np.where(self._other(samples), factor, 1.0)

@@ -14,6 +14,7 @@ from nf2ff.antenna.modes import Modes, mode_numbers, wavenumber
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import check_port
 from nf2ff.uncertainty.errors.receiver import SignalTerm, largest
 from nf2ff.uncertainty.errors.term import Complex, Real
@@ -49,9 +50,7 @@ class MultipleReflections(SignalTerm):
     polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
     words: ClassVar[str] = "reflections between probe and antenna, {level}"
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del probe, rng
         k = wavenumber(samples.frequency)[:, None]
         ripple = self.level * np.exp(1j * (self.phase - 2 * k * samples.radius))
@@ -102,9 +101,7 @@ class StrayWave(SignalTerm):
     polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
     words: ClassVar[str] = "stray wave from theta {theta}, phi {phi}, {level}"
 
-    def _disturbed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> Complex:
+    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
         del rng
         check_port(samples.ports()[-1], probe)
         place = [samples.theta, samples.phi, samples.chi, samples.radius]
@@ -168,11 +165,10 @@ class ImageSource(StrayWave):
         """Refuse a source that is not beyond the probe."""
         reach = float(samples.radius.max())
         if not self.distance > reach:
-            msg = (
-                f"{self.name}: distance is {self.distance:g} m, the probe goes out to {reach:g} m: "
-                "give one that is larger"
+            raise InputError(
+                f"{self.name}: distance is {self.distance:g} m, the probe goes out to {reach:g} m",
+                "give one that is larger",
             )
-            raise ValueError(msg)
 
     def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:
         ahead, across = self._at_origin()
@@ -195,12 +191,9 @@ def _heard(coefficients: Complex, direction: Real, field: Real) -> NDArray[np.co
     theta, phi = direction_angles(np.append(direction, [[0.0, 0.0, 1.0]], axis=0))
     e_theta, e_phi = (e[0] for e in far_field_points(sent, theta=theta, phi=phi, threads=1))
     _, across, along = unit_vectors(theta[:-1], phi[:-1])
-    onto = e_theta[:-1] * np.sum(across * field, axis=1) + e_phi[:-1] * np.sum(
-        along * field, axis=1
-    )
+    onto = e_theta[:-1] * np.sum(across * field, axis=1) + e_phi[:-1] * np.sum(along * field, axis=1)
     # On the axis, where phi = 0, theta^ is x and phi^ is y.
     ahead = max(e_theta[-1], e_phi[-1], key=abs)
     if not abs(ahead) > 1e-6 * np.abs([e_theta, e_phi]).max():
-        msg = "stray-wave: the probe hears nothing on its boresight, to which the level refers"
-        raise ValueError(msg)
+        raise InputError("stray-wave: the probe hears nothing on its boresight, to which the level refers")
     return np.asarray(onto / ahead)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import choose, number
 
 Real = NDArray[np.float64]
@@ -157,11 +158,9 @@ class ErrorTerm(ABC):
             unit = self.unit_of(field)
             value = number(getattr(self, field), f"{self.name}: {field}", unit)
             if field in self.unsigned and value < 0:
-                msg = (
-                    f"{self.name}: {field} is {value:g} {unit}, expected a number >= 0: give its "
-                    "magnitude"
+                raise InputError(
+                    f"{self.name}: {field} is {value:g} {unit}, expected a number >= 0", "give its magnitude"
                 )
-                raise ValueError(msg)
             object.__setattr__(self, field, value)
         self._check()
 
@@ -234,11 +233,10 @@ class ErrorTerm(ABC):
             return replace(self, **values)
         except ValueError as error:
             given = ", ".join(f"{field} {getattr(self, field):g}" for field in self.sizes)
-            msg = (
-                f"{error} (a draw of {self.distribution} distribution, standard uncertainty: "
-                f"{given}): state a smaller one, or a distribution with bounds"
-            )
-            raise ValueError(msg) from error
+            raise InputError(
+                f"{error} (a draw of {self.distribution} distribution, standard uncertainty: {given})",
+                "state a smaller one, or a distribution with bounds",
+            ) from error
 
     def _drawn_values(self, generator: np.random.Generator) -> dict[str, Any]:
         """Sizes, and the phase that belongs to one, of one draw."""
@@ -338,8 +336,7 @@ class ErrorTerm(ABC):
 
     def _act(self, samples: Samples, probe: Probe, rng: Rng, sign: int) -> tuple[Samples, Probe]:
         if sign not in (1, -1):
-            msg = f"sign is {sign}, expected 1 or -1: the size belongs to the term"
-            raise ValueError(msg)
+            raise InputError(f"sign is {sign}, expected 1 or -1: the size belongs to the term")
         self.check_scan(samples)
         if self.sizes and not any(getattr(self, field) for field in self.sizes):
             return samples, probe

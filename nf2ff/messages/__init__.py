@@ -1,0 +1,1 @@
+"""What users are told: the one error of bad input, and warnings that know their code."""

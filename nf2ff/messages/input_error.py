@@ -1,0 +1,56 @@
+"""The one exception of bad input: what is wrong, where, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Self
+
+
+class InputError(ValueError):
+    """Bad input, said in one line: ``where: what: remedy``.
+
+    Parameters
+    ----------
+    what : str
+        The value that is wrong, and what was expected.
+    remedy : str
+        What to do about it.
+    where : str
+        File, row, table or field; the outermost first.
+    """
+
+    def __init__(self, what: str, remedy: str = "", *, where: str = "") -> None:
+        super().__init__(what, remedy)
+        self.what, self.remedy, self.where = what, remedy, where
+
+    def __str__(self) -> str:
+        return ": ".join(x for x in (self.where, self.what, self.remedy) if x)
+
+    def within(self, where: str) -> Self:
+        """The same error, found in a larger place as well."""
+        if not self.where.startswith(where):
+            self.where = f"{where}: {self.where}" if self.where else where
+        return self
+
+
+@contextmanager
+def found_in(where: object) -> Iterator[None]:
+    """Say of errors within where they were found: a file, a row, a field.
+
+    Parameters
+    ----------
+    where : object
+        The place; its text is put in front.
+
+    Raises
+    ------
+    InputError
+        In the place of any `ValueError` raised within, its cause.
+    """
+    try:
+        yield
+    except InputError as error:
+        raise error.within(str(where)) from error.__cause__
+    except ValueError as error:
+        raise InputError(" ".join(str(error).split()), where=str(where)) from error

@@ -1,0 +1,42 @@
+"""Warnings as values: an enumerated code that holds the sentence, and its figures."""
+
+from __future__ import annotations
+
+from enum import Enum
+from typing import Any
+
+
+class Code(Enum):
+    """Warnings of one topic; each value is its sentence, with the names of its figures in braces.
+
+    A subclass, a file each in this package, lists the warnings of its topic: there, and nowhere
+    else, stand their words.
+    """
+
+    def __call__(self, **figures: Any) -> Notice:
+        """The warning with its figures."""
+        return Notice(self, **figures)
+
+
+class Notice(str):
+    """One warning: text for whoever prints it, code and figures for whoever asks what it says.
+
+    Parameters
+    ----------
+    code : Code
+        What is warned of.
+    **figures : object
+        The figures that its sentence names.
+    """
+
+    code: Code
+    figures: dict[str, Any]
+
+    def __new__(cls, code: Code, **figures: Any) -> Notice:
+        """Made from the sentence of the code."""
+        made = super().__new__(cls, code.value.format(**figures))
+        made.code, made.figures = code, figures
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[Code], dict[str, Any]]:
+        return (self.code,), self.figures

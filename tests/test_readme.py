@@ -1,4 +1,4 @@
-"""What README.md and DEVELOPERS.md say, holds: every block of README is executed here.
+"""What README.md, the guide and DEVELOPERS.md say, holds: every block of code in them is executed here.
 
 Only what would set up a Python environment is read instead of run: that is what the commands do
 to get here.
@@ -28,10 +28,15 @@ from nf2ff.measurement.simulated import simulate_grid
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+GUIDE = {
+    path.name: path.read_text(encoding="utf-8") for path in sorted((ROOT / "notebooks/guide").glob("*.md"))
+}
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 #: Kind and text of each block, in order.
-BLOCKS = re.findall(r"^```(\S*)\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+BLOCKS = re.findall(
+    r"^```(\S*)\n(.*?)^```$", "\n".join([README, *GUIDE.values()]), flags=re.MULTILINE | re.DOTALL
+)
 
 #: The program that must never get longer.
 FIVE_LINES = """\
@@ -74,7 +79,7 @@ def run_program(words, folder):
 
 def test_every_kind_of_block_has_a_test():
     assert {kind for kind, _ in BLOCKS} == {"bash", "powershell", "python", "toml", "console", "csv"}
-    assert README.count("\n```") == 2 * len(BLOCKS)
+    assert sum(text.count("\n```") for text in (README, *GUIDE.values())) == 2 * len(BLOCKS)
 
 
 def test_two_commands_come_first_and_set_everything_up():
@@ -168,10 +173,18 @@ def test_table_of_commands_is_complete():
     assert sorted(named) == main.list_commands(click.Context(main))
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_guide_lists_its_pages_and_no_link_is_dead():
+    listed = re.findall(r"\]\(notebooks/guide/(\w+\.md)\)", README)
+    assert sorted(listed) == sorted(GUIDE)
+    for folder, text in ((".", README), (".", DEVELOPERS), *(("notebooks/guide", x) for x in GUIDE.values())):
+        for target in re.findall(r"\]\((?!https?:)([^)#]+)", text):
+            assert (ROOT / folder / target).exists(), target
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS, *GUIDE.values()], ids=["README", "DEVELOPERS", *GUIDE])
 def test_files_named_exist(text):
     named = re.findall(r"`([\w./]+(?:\.(?:md|cff|py|ipynb)|/)|\.ci/run|LICENSE)`", text)
-    assert named
+    assert named or text in GUIDE.values()
     for name in named:
         assert any((ROOT / folder / name).exists() for folder in ("", "nf2ff", "tests")), name
 

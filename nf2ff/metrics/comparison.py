@@ -1,0 +1,254 @@
+"""How far two results of one antenna differ: level of the error, equivalent stray signal, figures."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from nf2ff.antenna.modes import Modes, check_same_frequencies, rotate
+from nf2ff.kernel.rotation import euler_angles
+from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.messages.input_error import InputError
+from nf2ff.metrics.beam import CutPlanes, Peak, cut_planes, half_power_beamwidth, peak, sidelobe_level
+from nf2ff.metrics.planes import Plane
+from nf2ff.metrics.regions import Cone, radiated_fraction
+
+Real = NDArray[np.float64]
+#: What of the second result may be fitted to the first before they are compared.
+Freedom = Literal["phase", "level", "rotation"]
+#: Step of the derivative along an angle, over the angle in which the finest lobe turns [rad].
+_STEP = 1e-3
+#: Gauss-Newton steps at most, and the turn at which they end, over that angle.
+_STEPS, _DONE = 30, 1e-11
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """Differences of a second result from the first at F frequencies.
+
+    Parameters
+    ----------
+    frequency : (F,) ndarray
+        Frequencies [Hz].
+    error : (F,) ndarray
+        Root mean square of the difference of the fields over the sphere, over that of the first.
+    error_in_cone : (F,) ndarray or None
+        The same within a cone about the first's peak, None where none was asked for.
+    stray : (F,) ndarray
+        Equivalent stray signal: largest difference of the fields over the first's peak field.
+    stray_theta, stray_phi : (F,) ndarray
+        Its direction [rad].
+    first, second : Peak
+        The peaks, the second after fitting.
+    offset : (F,) ndarray
+        Angle between the two peaks [rad].
+    beamwidth, sidelobe : (2, C, F) ndarray
+        Half-power beamwidths [rad] and highest sidelobes over the peak [1] of the first and the second, in
+        the C planes of cuts.
+    planes : tuple of tuple of Plane
+        For each of the C cuts its plane at each frequency, through the first's peak.
+    rotation : (3,) ndarray
+        Turn that the second was given, a vector along the axis by the right-hand rule [rad].
+    factor : (F,) ndarray
+        Complex factor that the second was given.
+    """
+
+    frequency: Real
+    error: Real
+    error_in_cone: Real | None
+    stray: Real
+    stray_theta: Real
+    stray_phi: Real
+    first: Peak
+    second: Peak
+    offset: Real
+    beamwidth: Real
+    sidelobe: Real
+    planes: tuple[tuple[Plane, ...], ...]
+    rotation: Real
+    factor: NDArray[np.complex128]
+
+
+def fit_to(
+    first: Modes, second: Modes, free: Collection[Freedom]
+) -> tuple[Modes, Real, NDArray[np.complex128]]:
+    """The second result with the best turn, phase and level, by least squares over the whole sphere.
+
+    Parameters
+    ----------
+    first, second : Modes
+        The same F frequencies.
+    free : collection of {"phase", "level", "rotation"}
+        What may be fitted: one turn for all frequencies, a phase and a level for each.
+
+    Returns
+    -------
+    fitted : Modes
+        The second, turned and multiplied.
+    rotation : (3,) ndarray
+        Vector of the turn [rad].
+    factor : (F,) ndarray
+        Complex factors.
+
+    Raises
+    ------
+    ValueError
+        If the frequencies differ, or something unknown is to be fitted.
+
+    Notes
+    -----
+    Gauss-Newton steps from where the second stands: the turn is found if it is less than about half a
+    beamwidth, the width of the finest lobe.
+    """
+    if unknown := set(free) - {*get_args(Freedom)}:
+        raise InputError(
+            f"cannot fit {', '.join(sorted(unknown))}", f"choose of {', '.join(get_args(Freedom))}"
+        )
+    check_same_frequencies(first.frequency, second.frequency)
+    degree = max(first.degree, second.degree)
+    a, b = first.extend(degree).coefficients, second.extend(degree)
+    weight = 1 / np.linalg.norm(a, axis=1, keepdims=True)
+    total = Rotation.identity()
+
+    def turned(by: Rotation) -> NDArray[np.complex128]:
+        angles = dict(zip(("alpha", "beta", "gamma"), euler_angles(by.as_matrix()), strict=True))
+        return rotate(b, **angles).coefficients
+
+    def factors(q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        inner = np.einsum("fj,fj->f", q.conj(), a)
+        norm = np.einsum("fj,fj->f", q.conj(), q).real
+        phase = inner / np.where(inner == 0, 1, np.abs(inner)) if "phase" in free else np.ones(inner.shape)
+        level = np.maximum((inner * phase.conj()).real, 0) / norm if "level" in free else 1.0
+        return np.asarray(phase * level, dtype=complex)
+
+    q, step = b.coefficients, _STEP / degree
+    if "rotation" in free:
+        for _ in range(_STEPS):
+            c = factors(q)[:, None]
+            columns = []
+            for axis in np.eye(3):
+                ahead, behind = (turned(Rotation.from_rotvec(s * step * axis) * total) for s in (1, -1))
+                columns.append(c * (ahead - behind) / (2 * step))
+            # The factor follows the turn: its own derivative is what these columns are free of.
+            for column in columns:
+                _project(column, c * q, free)
+            matrix = np.stack([_real(weight * x) for x in columns], axis=1)
+            move = np.linalg.lstsq(matrix, _real(weight * (a - c * q)), rcond=None)[0]
+            total = Rotation.from_rotvec(move) * total
+            q = turned(total)
+            if np.linalg.norm(move) < _DONE / degree:
+                break
+    c = factors(q)
+    return Modes(b.frequency, c[:, None] * q, first.reference), total.as_rotvec(), c
+
+
+def _real(values: NDArray[np.complex128]) -> Real:
+    return np.ascontiguousarray(values).view(float).ravel()
+
+
+def _project(column: NDArray[np.complex128], q: NDArray[np.complex128], free: Collection[Freedom]) -> None:
+    """Take from a column, in place, what a change of the free factors would do as well."""
+    share = np.einsum("fj,fj->f", q.conj(), column) / np.einsum("fj,fj->f", q.conj(), q).real
+    share = np.where("level" in free, share.real, 0) + 1j * np.where("phase" in free, share.imag, 0)
+    column -= share[:, None] * q
+
+
+def compare(
+    first: Modes,
+    second: Modes,
+    *,
+    free: Collection[Freedom] = (),
+    cone: float | None = None,
+    planes: tuple[CutPlanes, ...] = (0.0, np.pi / 2),
+) -> Comparison:
+    """Compare two results of one antenna, exactly, from their modes.
+
+    Parameters
+    ----------
+    first, second : Modes
+        The same F frequencies; the first is the reference.
+    free : collection of {"phase", "level", "rotation"}
+        What is fitted before, see `fit_to`.
+    cone : float, optional
+        Half angle of a cone about the first's peak in which the error is stated too [rad].
+    planes : tuple
+        Planes of the cuts through the first's peak, as `metrics.beam.cut_planes` has them.
+
+    Returns
+    -------
+    Comparison
+        The differences.
+
+    Raises
+    ------
+    ValueError
+        If frequencies differ, or one level is absolute, the other relative, and the level is not free.
+
+    Notes
+    -----
+    The difference of the fields is itself the field of modes, so its power, its share in a cone and its
+    largest value are had as those of any antenna.
+    """
+    if first.reference != second.reference and "level" not in free:
+        raise InputError(
+            f"the first level is {first.reference}, the second {second.reference}",
+            "let the level be fitted, or give both the same",
+        )
+    fitted, rotation, factor = fit_to(first, second, free)
+    degree = fitted.degree
+    a = first.extend(degree)
+    rest = replace(fitted, coefficients=a.coefficients - fitted.coefficients)
+    power, lost = a.radiated_power(), rest.radiated_power()
+    tops = peak(a), peak(fitted)
+    # Where the two agree to the last bit there is no direction of largest difference.
+    alike = lost == 0
+    shown = (
+        rest
+        if not alike.any()
+        else replace(rest, coefficients=np.where(alike[:, None], a.coefficients, rest.coefficients))
+    )
+    worst = peak(shown)
+    stray = np.sqrt(lost * worst.directivity / (power * tops[0].directivity))
+    within = None
+    if cone is not None:
+        region = Cone(tops[0].theta, tops[0].phi, cone)
+        within = np.sqrt(
+            np.where(alike, 0, radiated_fraction(shown, region) * lost)
+            / (radiated_fraction(a, region) * power)
+        )
+    cuts = tuple(cut_planes(a, plane, tops[0]) for plane in planes)
+    widths, lobes = (
+        np.array(
+            [
+                [of(modes, plane=cut, at=top) for cut in cuts]
+                for modes, top in zip((a, fitted), tops, strict=True)
+            ]
+        )
+        for of in (half_power_beamwidth, _highest_sidelobe)
+    )
+    x, y = (unit_vectors(top.theta, top.phi)[0] for top in tops)
+    offset = 2 * np.arcsin(np.minimum(np.linalg.norm(x - y, axis=-1) / 2, 1))
+    return Comparison(
+        first.frequency,
+        np.sqrt(lost / power),
+        within,
+        np.where(alike, 0, stray),
+        worst.theta,
+        worst.phi,
+        *tops,
+        offset,
+        widths,
+        lobes,
+        cuts,
+        rotation,
+        factor,
+    )
+
+
+def _highest_sidelobe(modes: Modes, *, plane: CutPlanes, at: Peak) -> Real:
+    return sidelobe_level(modes, plane=plane, at=at).highest

@@ -19,6 +19,7 @@ PACKAGES = [
     "metrics",
     "power_only",
     "uncertainty",
+    "diagnostics",
     "ranges",
     "io",
     "report",

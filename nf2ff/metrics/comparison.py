@@ -15,7 +15,7 @@ from nf2ff.kernel.rotation import euler_angles
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import CutPlanes, Peak, cut_planes, half_power_beamwidth, peak, sidelobe_level
-from nf2ff.metrics.planes import Plane
+from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.metrics.regions import Cone, radiated_fraction
 
 Real = NDArray[np.float64]
@@ -164,7 +164,7 @@ def compare(
     *,
     free: Collection[Freedom] = (),
     cone: float | None = None,
-    planes: tuple[CutPlanes, ...] = (0.0, np.pi / 2),
+    planes: tuple[PlaneLike, ...] = (0.0, np.pi / 2),
 ) -> Comparison:
     """Compare two results of one antenna, exactly, from their modes.
 

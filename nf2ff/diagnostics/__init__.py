@@ -1,0 +1,1 @@
+"""What a scan says of the antenna: from where in its box it radiates, and what else is in the chamber."""

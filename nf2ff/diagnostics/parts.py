@@ -1,0 +1,239 @@
+"""Where in its box an antenna radiates: separate parts found, fitted together, and measured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.far_field import far_field
+from nf2ff.antenna.grids import gauss_legendre_grid
+from nf2ff.antenna.modes import Modes, mode_count, required_degree, wavenumber
+from nf2ff.diagnostics.origin import radiation_centre, translate
+from nf2ff.kernel.plane_waves import raster_sums
+from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.kernel.spin import thread_count
+from nf2ff.messages.input_error import InputError
+from nf2ff.metrics.level import nonzero_power
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+#: Degrees whose power about a place makes the map.
+MAP_DEGREE = 2
+#: Rounds of fitting all parts and moving each to its centre, and the move at which they end [wavelengths].
+_ROUNDS, _DONE = 12, 1e-5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RadiatingParts:
+    """Parts of an antenna at one frequency, the strongest first.
+
+    Parameters
+    ----------
+    frequency : float
+        Frequency [Hz].
+    position : (P, 3) ndarray
+        Centre of radiation of each part [m].
+    power : (P,) ndarray
+        What each would radiate alone, over the power of all modes.
+    modes : tuple of Modes
+        Modes of each part, about its own place.
+    remainder : float
+        Power of what the parts together leave of the modes, over all.
+    """
+
+    frequency: float
+    position: Real
+    power: Real
+    modes: tuple[Modes, ...]
+    remainder: float
+
+
+def power_map(
+    modes: Modes, *, radius: float, step: float | None = None
+) -> tuple[tuple[Real, Real, Real], Real]:
+    """Power in the lowest degrees about each place of a raster.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients of one frequency.
+    radius : float
+        The raster covers the cube about the origin that holds the sphere of this radius [m].
+    step : float, optional
+        Step of the raster, by default and at most half a wavelength [m].
+
+    Returns
+    -------
+    places : tuple of (X,) ndarray
+        Places along x, y and z [m].
+    power : (X, Y, Z) ndarray
+        Power of the modes up to degree `MAP_DEGREE` about each place, over all.
+
+    Raises
+    ------
+    ValueError
+        If there is more than one frequency, no power, or radius or step are not positive.
+    """
+    _one(modes)
+    k = float(wavenumber(modes.frequency[0]))
+    step = np.pi / k if step is None else step
+    if not (radius > 0 and 0 < step * k <= np.pi * (1 + 1e-9)):
+        raise InputError(
+            f"radius is {radius:.6g} m and step {step:.6g} m",
+            f"give positive ones, the step at most half a wavelength, {np.pi / k:.6g} m",
+        )
+    half = int(np.ceil(radius / step))
+    shape = 2 * half + 2
+    # To the corners of the cube the integrand has this degree.
+    degree = required_degree(modes.degree + MAP_DEGREE + np.sqrt(3) * k * step * (half + 1), tail_db=-160)
+    directions, weight, field = _weighted(modes, degree // 2 + 2)
+    conjugate = np.stack([x.conj() for x in _unit_fields(modes, MAP_DEGREE, degree // 2 + 2)])
+    amplitude = np.einsum("jcm,cm,m->jm", conjugate, field, weight)
+    sums = raster_sums(amplitude, directions, step=k * step, shape=(shape,) * 3, threads=thread_count(None))
+    place = np.asarray(step * (np.arange(shape) - shape // 2), dtype=float)
+    # A unit mode radiates half a watt: the sums are coefficients times that of the unit field squared.
+    norm = np.einsum("jcm,jcm,m->j", conjugate, conjugate.conj(), weight).real
+    power = 0.5 * np.einsum("jxyz,j->xyz", np.square(np.abs(sums)), norm**-2.0)
+    inner = slice(shape // 2 - half, shape // 2 + half + 1)
+    cube = power[inner, inner, inner] / modes.radiated_power()[0]
+    return (place[inner],) * 3, np.asarray(cube)
+
+
+def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | None = None) -> RadiatingParts:
+    """Find separate parts of an antenna, and what each of them radiates.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients of one frequency.
+    radius : float
+        Sphere about the origin in which parts are looked for [m].
+    count : int
+        How many parts.
+    size : float, optional
+        Radius of a sphere that holds any one part, by default three quarters of a wavelength. Parts must
+        be farther apart than twice that [m].
+
+    Returns
+    -------
+    RadiatingParts
+        The parts.
+
+    Raises
+    ------
+    ValueError
+        If there is more than one frequency, no power, or no place left for another part.
+
+    Notes
+    -----
+    The strongest place of the map of what is left becomes the next part. All parts are then fitted
+    together, by least squares, with all the degrees that their size allows, and each moves to its own
+    centre of radiation. Without the subtraction a sidelobe of the first part would pass for the second.
+    """
+    _one(modes)
+    k = float(wavenumber(modes.frequency[0]))
+    size = 1.5 * np.pi / k if size is None else size
+    if count < 1 or not size > 0:
+        raise InputError(f"count is {count} and size {size} m, expected at least one part, of size > 0")
+    fit = _fitter(modes, radius + size, required_degree(k * size, tail_db=-50))
+    position = np.zeros((0, 3))
+    parts: list[Modes] = []
+    left = modes
+    for _ in range(count):
+        position = np.vstack([position, _strongest(left, radius, position, 2 * size)])
+        for _ in range(_ROUNDS):
+            parts = fit(position)
+            moves = np.vstack([radiation_centre(part) for part in parts])
+            # A part that is mostly error must not run away.
+            length = np.linalg.norm(moves, axis=1, keepdims=True)
+            position = position + moves * np.minimum(1, size / np.maximum(length, 1e-300))
+            if length.max() * k < 2 * np.pi * _DONE:
+                break
+        parts = fit(position)
+        left = _without(modes, parts, position)
+    whole = float(modes.radiated_power()[0])
+    power = np.array([part.radiated_power()[0] for part in parts]) / whole
+    order = np.argsort(-power)
+    return RadiatingParts(
+        float(modes.frequency[0]),
+        position[order],
+        power[order],
+        tuple(parts[i] for i in order),
+        float(left.radiated_power()[0]) / whole,
+    )
+
+
+def _one(modes: Modes) -> None:
+    if modes.frequency.size != 1:
+        raise InputError(
+            f"the modes have {modes.frequency.size} frequencies, expected one", "take one by `Modes.of`"
+        )
+    nonzero_power(modes.frequency, modes.radiated_power())
+
+
+def _grid(count: int) -> tuple[Real, Real, Real, Real]:
+    """Angles of a Gauss-Legendre grid, its directions (M, 3) and their solid angles (M,)."""
+    grid = gauss_legendre_grid(count, 2 * count)
+    x, w = np.polynomial.legendre.leggauss(count)
+    t, p = np.meshgrid(grid.theta, grid.phi, indexing="ij")
+    weight = np.repeat(w[np.argsort(-x)], 2 * count) * np.pi / count
+    return grid.theta, grid.phi, unit_vectors(t.ravel(), p.ravel())[0], weight
+
+
+def _weighted(modes: Modes, count: int) -> tuple[Real, Real, Complex]:
+    """Directions, solid angles and far field (2, M) of one frequency."""
+    theta, phi, directions, weight = _grid(count)
+    field = far_field(modes, theta=theta, phi=phi)
+    return directions, weight, np.stack([field.e_theta[0].ravel(), field.e_phi[0].ravel()])
+
+
+def _unit_fields(modes: Modes, degree: int, count: int) -> Complex:
+    """Far fields (J, 2, M) of unit modes up to a degree."""
+    theta, phi, _, _ = _grid(count)
+    j = mode_count(degree)
+    field = far_field(Modes(np.full(j, modes.frequency[0]), np.eye(j, dtype=complex)), theta=theta, phi=phi)
+    return np.stack([field.e_theta.reshape(j, -1), field.e_phi.reshape(j, -1)], axis=1)
+
+
+def _strongest(left: Modes, radius: float, taken: Real, apart: float) -> Real:
+    places, power = power_map(left, radius=radius)
+    raster = np.stack(np.meshgrid(*places, indexing="ij"), axis=-1)
+    free = np.linalg.norm(raster, axis=-1) <= radius
+    for one in taken:
+        free &= np.linalg.norm(raster - one, axis=-1) > apart
+    if not free.any():
+        raise InputError(
+            f"no place is left for part {len(taken) + 1} within {radius:.6g} m",
+            "ask for fewer parts, or state a smaller size",
+        )
+    return np.asarray(raster[np.unravel_index(np.argmax(np.where(free, power, -1)), power.shape)])
+
+
+def _fitter(modes: Modes, reach: float, degree: int) -> Callable[[Real], list[Modes]]:
+    """A function from places to modes of parts there that together leave the least power of the whole."""
+    k = float(wavenumber(modes.frequency[0]))
+    top = max(modes.degree, required_degree(degree + k * reach, tail_db=-160))
+    count = (top + degree + int(k * reach)) // 2 + 4
+    directions, weight, field = _weighted(modes, count)
+    unit = (_unit_fields(modes, degree, count) * np.sqrt(weight)).transpose(1, 2, 0)
+    field = field * np.sqrt(weight)
+
+    def fit(position: Real) -> list[Modes]:
+        turn = np.exp(1j * k * (directions @ position.T))
+        columns = (turn[None, :, :, None] * unit[:, :, None]).reshape(-1, position.shape[0] * unit.shape[2])
+        # The columns of one place are orthogonal, and places lie apart: the normal equations do.
+        matrix, right = columns.conj().T @ columns, columns.conj().T @ field.ravel()
+        found = np.linalg.lstsq(matrix, right, rcond=1e-12)[0].reshape(position.shape[0], 1, -1)
+        return [Modes(modes.frequency, np.asarray(q, dtype=complex), modes.reference) for q in found]
+
+    return fit
+
+
+def _without(modes: Modes, parts: list[Modes], position: Real) -> Modes:
+    rest = modes.coefficients.copy()
+    for part, place in zip(parts, position, strict=True):
+        rest -= translate(part, -place, degree=modes.degree).coefficients
+    return Modes(modes.frequency, rest, modes.reference)

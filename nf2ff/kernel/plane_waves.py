@@ -1,0 +1,50 @@
+"""Sums of plane waves on a raster in space."""
+
+from __future__ import annotations
+
+import ducc0
+import numpy as np
+from numpy.typing import NDArray
+
+
+def raster_sums(
+    amplitude: NDArray[np.complex128],
+    direction: NDArray[np.float64],
+    *,
+    step: float,
+    shape: tuple[int, int, int],
+    threads: int,
+) -> NDArray[np.complex128]:
+    """Values of plane waves added up on a raster about the origin.
+
+    Parameters
+    ----------
+    amplitude : (L, M) ndarray
+        Amplitudes of L sums.
+    direction : (M, 3) ndarray
+        Unit vectors r^.
+    step : float
+        Step of the raster times the wavenumber, at most pi [rad].
+    shape : tuple of int
+        Points along x, y and z, even numbers: places -count/2 ... count/2 - 1 times the step.
+    threads : int
+        Threads.
+
+    Returns
+    -------
+    (L, X, Y, Z) ndarray
+        Sums of amplitude exp(-j step r^ . place), good to 1e-9 of the largest amplitudes' sum.
+    """
+    coord = np.ascontiguousarray(step * direction)
+    result = np.empty((amplitude.shape[0], *shape), dtype=complex)
+    for values, out in zip(amplitude, result, strict=True):
+        ducc0.nufft.nu2u(
+            points=np.ascontiguousarray(values),
+            coord=coord,
+            forward=True,
+            epsilon=1e-9,
+            nthreads=threads,
+            out=out,
+            periodicity=2 * np.pi,
+        )
+    return result

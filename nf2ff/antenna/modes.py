@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -122,10 +122,17 @@ class Modes:
             power[:, degree - 1] = 0.5 * np.einsum("fj,fj->f", part, part)
         return power
 
-    def of(self, frequencies: Sequence[int]) -> Modes:
-        """The modes of some frequencies, by their indices."""
-        rows = list(frequencies)
-        return Modes(self.frequency[rows], self.coefficients[rows], self.reference)
+    def at(self, index: int | slice | Sequence[int] | NDArray[np.intp]) -> Modes:
+        """The modes of one frequency, by its index, or of some, by a slice or their indices."""
+        if isinstance(index, int | np.integer):
+            index = slice(int(index), int(index) + 1 or None)
+        elif not isinstance(index, slice):
+            index = np.asarray(index, dtype=np.intp)
+        return Modes(self.frequency[index], self.coefficients[index], self.reference)
+
+    def each(self) -> Iterator[Modes]:
+        """The modes of one frequency after the other."""
+        return (self.at(f) for f in range(self.frequency.size))
 
     def truncate(self, degree: int) -> Modes:
         """The same modes without those above ``degree``."""

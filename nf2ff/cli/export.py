@@ -269,7 +269,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         for sentence in warnings[f]
     ]
     if modes is not None:
-        modes = Modes(modes.frequency[pick], modes.coefficients[pick], modes.reference)
+        modes = modes.at(pick)
     if field is not None:
         parts = ("frequency", "e_theta", "e_phi", "radiated_power")
         mark = None if field.trusted is None else field.trusted[pick]

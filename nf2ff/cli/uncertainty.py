@@ -325,10 +325,9 @@ def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:
     import numpy as np
 
     from nf2ff.metrics.beam import cut_planes, peak
-    from nf2ff.metrics.maxima import each_frequency
     from nf2ff.uncertainty.request import Cut
 
-    one = next(each_frequency(modes))
+    one = next(modes.each())
     top = peak(one)
     theta, phi = float(top.theta[0]), float(top.phi[0])
     planes = [cut_planes(one, wish, top)[0] for wish in asked.plane]

@@ -182,7 +182,7 @@ def write_cuts(
 
     def blocks() -> Iterator[str]:
         for (kind, _), some in zip(wanted, lines, strict=True):
-            pairs = zip(frequencies(modes), some, strict=True)
+            pairs = zip(modes.each(), some, strict=True)
             for f, (one, line) in enumerate(pairs):
                 at, field = _evaluate(one, kind, line, angle, basis)
                 place = str(_angle_texts(np.array([line.shown]))[0])
@@ -231,13 +231,6 @@ def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
     return np.tile(one, (modes.frequency.size, 1))
 
 
-def frequencies(modes: Modes) -> Iterator[Modes]:
-    """The modes of each frequency by itself."""
-    for f in range(modes.frequency.size):
-        part = slice(f, f + 1)
-        yield Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
-
-
 class _Line(NamedTuple):
     """One cut of one frequency: cut_deg and the plane in words; of kind "plane" the direction that
     it goes through, its angle from theta^ there, and the azimuth about it for ludwig-3."""
@@ -255,7 +248,7 @@ def _lines_of(
     """For each cut its lines at each frequency."""
     found: list[list[_Line]] = [[] for _ in wanted]
     axis = directions(modes, through) if any(kind == "plane" for kind, _ in wanted) else None
-    for f, one in enumerate(frequencies(modes)):
+    for f, one in enumerate(modes.each()):
         start = None
         for (kind, wish), lines in zip(wanted, found, strict=True):
             if kind != "plane" or axis is None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
-from nf2ff.io.levels import directions, frequencies
+from nf2ff.io.levels import directions
 from nf2ff.io.nsma import NsmaCut, NsmaPattern
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
@@ -123,7 +123,7 @@ def nsma_pattern(
     at_peak = np.stack([top.theta, top.phi], axis=1)
     upward = upward / np.linalg.norm(upward)
     frames = [
-        _Frame(one, axis, at, upward) for one, axis, at in zip(frequencies(modes), axes, at_peak, strict=True)
+        _Frame(one, axis, at, upward) for one, axis, at in zip(modes.each(), axes, at_peak, strict=True)
     ]
     co = polarisation or frames[middle].strongest()
     power = float(modes.radiated_power()[middle])

@@ -1,15 +1,14 @@
 """Exact rotation of spherical-wave coefficients: arrays in, arrays out.
 
-A rotation R = Rz(alpha) Ry(beta) Rz(gamma) is active: the antenna is turned, first by gamma about
-z, then by beta about y, then by alpha about z, all axes those of the coordinate system, which
-stands still. What radiated towards r^ then radiates towards R r^. With the coefficients
-D^n_{m m'} = <n m| exp(-j alpha J_z) exp(-j beta J_y) exp(-j gamma J_z) |n m'> of quantum mechanics,
+A rotation R = Rz(alpha) Ry(beta) Rz(gamma) is active: the antenna is turned, first by gamma about z, then by
+beta about y, then by alpha about z, all axes those of the coordinate system, which stands still. What
+radiated towards r^ then radiates towards R r^. With the coefficients D^n_{m m'} = <n m| exp(-j alpha J_z)
+exp(-j beta J_y) exp(-j gamma J_z) |n m'> of quantum mechanics,
 
     q'_nm = sum over m' of exp(-j m alpha) d^n_{m m'}(beta) exp(-j m' gamma) q_nm',
 
-alike for every quantity whose azimuthal functions are exp(j m phi) with the phases of Condon and
-Shortley, in either time factor: for both kinds s of spherical waves, and for the coefficients of
-scalar harmonics.
+alike for every quantity whose azimuthal functions are exp(j m phi) with the phases of Condon and Shortley, in
+either time factor: both kinds s of spherical waves, and scalar harmonics.
 """
 
 from __future__ import annotations
@@ -27,6 +26,8 @@ Real = NDArray[np.float64]
 
 #: Numbers rotated at once: 16 MB of them, six times that while at work.
 _AT_ONCE = 2**20
+#: Numbers in one triangular system of `rotation_sequences` at most.
+_TOGETHER = 1_000_000
 #: Entries of R^T R may differ by this from those of the unit matrix: angles written with six
 #: digits pass, two axes swapped or a scale do not.
 ORTHOGONAL_TOLERANCE = 1e-6
@@ -60,9 +61,8 @@ def rotate_coefficients(
 
     Notes
     -----
-    Degree by degree, N^3 operations for each set of coefficients and no more memory than a few
-    times theirs. Measured with random coefficients, there and back: 4e-15 of their norm at
-    N = 200, 2e-14 at N = 1000.
+    N^3 operations for each set of coefficients. Measured with random coefficients, there and back: 4e-15 of
+    their norm at N = 200, 2e-14 at N = 1000.
 
     Examples
     --------
@@ -89,22 +89,10 @@ def rotate_coefficients(
 
 
 def rotation_matrix(*, alpha: float, beta: float, gamma: float) -> Real:
-    """Rotation R = Rz(alpha) Ry(beta) Rz(gamma): gamma acts first, all axes stand still.
+    """Rotation R = Rz(alpha) Ry(beta) Rz(gamma), (3, 3): gamma acts first, all axes stand still.
 
-    Parameters
-    ----------
-    alpha, beta, gamma : float
-        Euler angles about z, y and z [rad].
-
-    Returns
-    -------
-    (3, 3) ndarray
-        The matrix. Its last column, where +z goes, is the direction theta = beta, phi = alpha.
-
-    Raises
-    ------
-    ValueError
-        If an angle is not finite.
+    Angles [rad] as in `rotate_coefficients`. The last column, where +z goes, is the direction theta = beta,
+    phi = alpha. Raises ValueError if an angle is not finite.
     """
     a = _angles(alpha=alpha, beta=beta, gamma=gamma)
     c, s = math.cos(a["beta"]), math.sin(a["beta"])
@@ -143,12 +131,7 @@ def axis_rotation(axis: ArrayLike, *, angle: float) -> Real:
 
 
 def euler_angles(rotation: ArrayLike) -> tuple[float, float, float]:
-    """Euler angles of a rotation, the inverse of `rotation_matrix`.
-
-    Parameters
-    ----------
-    rotation : (3, 3) array_like
-        Rotation matrix.
+    """Euler angles of a rotation matrix (3, 3), the inverse of `rotation_matrix`.
 
     Returns
     -------
@@ -189,13 +172,12 @@ def checked_rotation(rotation: ArrayLike) -> Real:
     Returns
     -------
     (3, 3) ndarray
-        The nearest matrix that is orthogonal to rounding, so that digits left out by whoever
-        wrote it down stretch nothing.
+        The nearest orthogonal matrix, so that digits left out where it was written down stretch nothing.
 
     Raises
     ------
     ValueError
-        If R^T R differs from 1 by more than 1e-6, or the determinant is -1.
+        If R^T R differs from 1 by more than `ORTHOGONAL_TOLERANCE`, or the determinant is -1.
     """
     r = as_array(rotation, float, "rotation", ndim=2)
     if r.shape != (3, 3):
@@ -212,7 +194,7 @@ def checked_rotation(rotation: ArrayLike) -> Real:
     return np.asarray(u @ v)
 
 
-def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> NDArray[np.float64]:
+def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> Real:
     """Rotation coefficients d^n_{m mu}(theta) = <n m| exp(-i theta J_y) |n mu> for one mu.
 
     Parameters
@@ -231,9 +213,9 @@ def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> NDArray[
 
     Notes
     -----
-    Upward in n by the three-term recurrence of the Jacobi polynomials, stable since n starts
-    at max(|m|, |mu|), from the closed form of that first one. The quantum-mechanics
-    (Condon-Shortley) convention; J. E. Hansen (1988) writes the transposed indices.
+    Upward in n by the three-term recurrence of the Jacobi polynomials, stable since n starts at max(|m|,
+    |mu|), from the closed form of that first one. The quantum-mechanics (Condon-Shortley) convention; J. E.
+    Hansen (1988) writes the transposed indices.
     """
     m = np.arange(-degree, degree + 1)
     result = np.zeros((np.size(theta), degree * (degree + 2)))
@@ -244,23 +226,15 @@ def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> NDArray[
     return result
 
 
-#: Numbers in one triangular system of `kernel.rotation.rotation_sequences` at most.
-_TOGETHER = 1_000_000
-
-
 def rotation_sequences(
     degree: int, theta: ArrayLike, *, mu: int, m: ArrayLike
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+) -> tuple[Real, NDArray[np.int64]]:
     """Rotation coefficients d^n_{m mu}(theta), n = |m| ... N, one order m after the other.
 
     Parameters
     ----------
-    degree : int
-        Largest degree N >= 1.
-    theta : (T,) array_like
-        Angles in [0, pi] [rad].
-    mu : int
-        Second order.
+    degree, theta, mu
+        As in `rotation_coefficients`.
     m : (B,) array_like of int
         Orders, |m| <= N.
 
@@ -273,8 +247,8 @@ def rotation_sequences(
 
     Notes
     -----
-    The recurrence of `rotation_coefficients`, d_{n+1} = a_n d_n - b_n d_{n-1}, is a triangular
-    system of three diagonals, which LAPACK solves without a loop of ours.
+    The recurrence of `rotation_coefficients`, d_{n+1} = a_n d_n - b_n d_{n-1}, is a triangular system of
+    three diagonals, which LAPACK solves without a loop of ours.
     """
     from scipy.linalg.lapack import dtbtrs
 
@@ -317,12 +291,8 @@ def rotation_sequences(
 
 
 def _first_rotation_coefficient(
-    m: NDArray[np.int64],
-    mu: int,
-    first: NDArray[np.int64],
-    half_cos: NDArray[np.float64],
-    half_sin: NDArray[np.float64],
-) -> NDArray[np.float64]:
+    m: NDArray[np.int64], mu: int, first: NDArray[np.int64], half_cos: Real, half_sin: Real
+) -> Real:
     """d^n_{m mu} at n = max(|m|, |mu|), where the Jacobi polynomial is one."""
     from scipy.special import gammaln
 
@@ -332,6 +302,6 @@ def _first_rotation_coefficient(
         # 0 * log 0 = 0 here: the power zero of zero is one.
         log_cos = np.where(up == 0, 0.0, up * np.log(half_cos))
         log_sin = np.where(down == 0, 0.0, down * np.log(half_sin))
-        value: NDArray[np.float64] = np.exp(size + log_cos + log_sin)
+        value: Real = np.exp(size + log_cos + log_sin)
     sign = np.where(m > mu, (-1.0) ** down, 1.0)
     return value * np.where(np.sign(m - mu) >= 0, sign, 1.0)

@@ -9,18 +9,7 @@ Real = NDArray[np.float64]
 
 
 def unit_vectors(theta: ArrayLike, phi: ArrayLike) -> tuple[Real, Real, Real]:
-    """Unit vectors r^, theta^, phi^ in Cartesian components.
-
-    Parameters
-    ----------
-    theta, phi : array_like
-        Directions, one shape [rad].
-
-    Returns
-    -------
-    r, theta, phi : (..., 3) ndarray
-        The vectors.
-    """
+    """Unit vectors r^, theta^, phi^, each (..., 3), in directions of one shape [rad]."""
     theta, phi = np.asarray(theta, dtype=float), np.asarray(phi, dtype=float)
     st, ct, sp, cp = np.sin(theta), np.cos(theta), np.sin(phi), np.cos(phi)
     return (
@@ -31,37 +20,22 @@ def unit_vectors(theta: ArrayLike, phi: ArrayLike) -> tuple[Real, Real, Real]:
 
 
 def direction_angles(direction: Real) -> tuple[Real, Real]:
-    """Directions of vectors of any length.
-
-    Parameters
-    ----------
-    direction : (M, 3) ndarray
-        Cartesian vectors.
-
-    Returns
-    -------
-    theta, phi : (M,) ndarray
-        theta in [0, pi], phi in [0, 2 pi] [rad].
-    """
+    """theta in [0, pi] and phi in [0, 2 pi], (M,) each [rad], of vectors (M, 3) of any length."""
     x, y, z = direction.T
     return np.arctan2(np.hypot(x, y), z), np.mod(np.arctan2(y, x), 2 * np.pi)
 
 
-def canonical_angles(
-    theta: NDArray[np.float64], phi: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
-    """The same directions with theta in [0, pi] and phi in [0, 2 pi).
+def wrapped(phi: ArrayLike) -> Real:
+    """Azimuths within [0, 2 pi) [rad]."""
+    azimuth = np.mod(phi, 2 * np.pi)
+    return np.asarray(np.where(azimuth >= 2 * np.pi, 0.0, azimuth))  # mod of a tiny negative angle
 
-    Returns
-    -------
-    theta, phi : ndarray
-        Angles [rad].
-    turned : ndarray of bool
-        Where theta was negative: there theta^ and phi^ of the given angles are the opposite of
-        those of the canonical ones.
+
+def canonical_angles(theta: Real, phi: Real) -> tuple[Real, Real, NDArray[np.bool_]]:
+    """The same directions with theta in [0, pi] and phi in [0, 2 pi) [rad].
+
+    The third array, ``turned``, is true where theta was negative: there theta^ and phi^ of the given angles
+    are the opposite of those of the canonical ones.
     """
     turned = theta < 0
-    azimuth = np.where(turned, phi + np.pi, phi)
-    azimuth = np.mod(azimuth, 2 * np.pi)
-    azimuth[azimuth >= 2 * np.pi] = 0.0  # mod of a tiny negative angle
-    return np.minimum(np.abs(theta), np.pi), azimuth, turned
+    return np.minimum(np.abs(theta), np.pi), wrapped(np.where(turned, phi + np.pi, phi)), turned

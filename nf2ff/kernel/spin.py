@@ -1,19 +1,17 @@
 """Complex spin-weighted spherical-harmonic transforms, on grids and at points.
 
-The only file that imports ducc0 [1]_. That library transforms real maps; a complex map is two of
-them, which run in two Python threads (the library releases the interpreter lock, and two calls
-side by side beat one call with two threads).
+ducc0 [1]_ transforms real maps; a complex map is two of them, which run in two Python threads (the library
+releases the interpreter lock, and two calls side by side beat one call with two threads).
 
-**Packed coefficients.** A complex map of spin s has coefficients a_nm of both signs of m. They are
-kept as an array (..., 2, C, A): sign of m (first +, then -), component (C = 2 for s > 0: gradient
-and curl; C = 1 for s = 0), and position ``m (2N + 1 - m) / 2 + n`` of (n, |m|), A = (N+1)(N+2)/2.
-The entries (-, m = 0) are always zero, and so are those with n < max(s, 1): the sum of squares
-over the array is the norm of the coefficients. In this order real and imaginary parts are had
-without any gather: with a_{n,-m} given,
+**Packed coefficients.** A complex map of spin s has coefficients a_nm of both signs of m. They are kept as an
+array (..., 2, C, A): sign of m (first +, then -), component (C = 2 for s > 0: gradient and curl; C = 1 for s
+= 0), and position ``m (2N + 1 - m) / 2 + n`` of (n, |m|), A = (N+1)(N+2)/2. The entries (-, m = 0) are always
+zero, and so are those with n < max(s, 1): the sum of squares over the array is the norm of the coefficients.
+In this order real and imaginary parts are had without any gather: with a_{n,-m} given,
 a^R = (a_nm + (-1)^m conj a_{n,-m}) / 2,  a^I = (a_nm - (-1)^m conj a_{n,-m}) / 2i.
 
-For s > 0 the maps are, with d^n_{m mu} the quantum-mechanics rotation coefficient, G and C the
-gradient and curl coefficients and y_n = sqrt((2n+1)/4 pi),
+For s > 0 the maps are, with d^n_{m mu} the quantum-mechanics rotation coefficient, G and C the gradient and
+curl coefficients and y_n = sqrt((2n+1)/4 pi),
 
     map1 + i map2 = (-1)^(s+1) sum (G + iC) y_n d^n_{m,-s} exp(i m phi)
     map1 - i map2 =           -sum (G - iC) y_n d^n_{m,+s} exp(i m phi)
@@ -103,9 +101,9 @@ def packed_numbers(degree: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
 
 
 @lru_cache(maxsize=8)
-def _parity(degree: int) -> NDArray[np.float64]:
-    """(-1)^m at the packed positions."""
-    sign = (1 - 2 * (packed_numbers(degree)[0] & 1)).astype(np.float64)
+def parity(degree: int, kind: Any) -> NDArray[Any]:
+    """(-1)^m at the packed positions, in the precision of the type ``kind``."""
+    sign = (1 - 2 * (packed_numbers(degree)[0] & 1)).astype(np.empty(0, kind).real.dtype)
     sign.flags.writeable = False
     return sign
 
@@ -172,12 +170,12 @@ def _split(packed: Complex, threads: int) -> tuple[Complex, Complex]:
     """Coefficients (C, A) of the real and of the imaginary part of a complex map."""
     degree = degree_of_packed(packed)
     plus, minus = packed
-    parity = _parity(degree).astype(packed.real.dtype, copy=False)
+    sign = parity(degree, packed.dtype)
     first = slice(0, degree + 1)
 
     def real() -> Complex:
         part = np.conj(minus)
-        part *= parity
+        part *= sign
         part += plus
         part *= 0.5
         part[:, first] = plus[:, first].real
@@ -185,7 +183,7 @@ def _split(packed: Complex, threads: int) -> tuple[Complex, Complex]:
 
     def imag() -> Complex:
         part = np.conj(minus)
-        part *= parity
+        part *= sign
         part -= plus
         part *= 0.5j
         part[:, first] = plus[:, first].imag
@@ -208,7 +206,7 @@ def _join(real: Complex, imag: Complex, spin: int, degree: int, threads: int) ->
         np.multiply(imag, -1j, out=packed[1])
         packed[1] += real
         np.conj(packed[1], out=packed[1])
-        packed[1] *= _parity(degree).astype(packed.real.dtype, copy=False)
+        packed[1] *= parity(degree, packed.dtype)
         packed[1, :, : degree + 1] = 0
 
     run([plus, minus], sharing(degree, threads))
@@ -284,7 +282,7 @@ def grid_analysis(
         part = np.empty_like(r)
         np.add(r.real, i.imag, out=part.real)
         np.subtract(i.real, r.imag, out=part.imag)
-        part *= _parity(degree)[1:]
+        part *= parity(degree, part.dtype)[1:]
         result[c, minus[1:]] = part
         np.subtract(r.real, i.imag, out=part.real)
         np.add(r.imag, i.real, out=part.imag)
@@ -317,22 +315,6 @@ def ring_synthesis(
 
     real, imag = _transform_pair(call, _split(packed, threads), threads)
     return _complex(real, imag).reshape(packed.shape[1], theta.size, phi_count)
-
-
-def ring_adjoint(
-    maps: Complex, *, spin: int, degree: int, theta: NDArray[np.float64], phi0: float = 0.0, threads: int
-) -> Complex:
-    """Adjoint of `ring_synthesis`: packed (2, C, A) from maps (C, T, P)."""
-    rings = _rings(theta, maps.shape[-1], phi0)
-    flat = maps.reshape(maps.shape[0], -1)
-
-    def call(part: Any, inner: int) -> Any:
-        return ducc0.sht.adjoint_synthesis(
-            map=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings
-        )
-
-    real, imag = _transform_pair(call, (flat.real, flat.imag), threads)
-    return _join(real, imag, spin, degree, threads)
 
 
 def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threads: int) -> Complex:
@@ -431,18 +413,16 @@ def point_density(
 
     Notes
     -----
-    What a sample takes part in is its row of A A^H, A the functions up to N at the points: with
-    weights w, sum over j of |K_N(x_i, x_j)|^2 w_j is the same for all i if they are those of an
-    exact quadrature, K_N the kernel that projects on degrees up to N. The points, taken as unit
-    impulses, are therefore smeared by |K_N|^2, which is positive and of degree 2N. Its
-    coefficients are, in the plane, those of the square of a disc's transform (the part that two
-    discs of radius N, n apart, have in common; closed form),
+    What a sample takes part in is its row of A A^H, A the functions up to N at the points: with weights w,
+    sum over j of |K_N(x_i, x_j)|^2 w_j is the same for all i if they are those of an exact quadrature, K_N
+    the kernel that projects on degrees up to N. The points, taken as unit impulses, are therefore smeared by
+    |K_N|^2, which is positive and of degree 2N. Its coefficients are, in the plane, those of the square of a
+    disc's transform (the part that two discs of radius N, n apart, have in common; closed form),
 
         f(n) = (2/pi) (arccos u - u sqrt(1 - u^2)),  u = n / (2N + 1).
 
-    Measured against smearing twice as wide: up to 10 % fewer steps with jittered points, 3 of 10
-    with a spiral of constant axis speeds. It costs about as much as one product with the
-    transmission operator.
+    Measured against smearing twice as wide: up to 10 % fewer steps with jittered points, 3 of 10 with a
+    spiral of constant axis speeds. It costs about as much as one product with the transmission operator.
     """
     options = {"spin": 0, "lmax": 2 * degree, "loc": aside(location), "epsilon": 1e-4}
     # By one thread: several would add in an order of their own, alike in no two runs.

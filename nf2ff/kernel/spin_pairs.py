@@ -139,24 +139,13 @@ def _down(x: Real, step: Real, out: Real, part: Real) -> Real:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Block:
-    """Some orders m, taken together.
+    """Some orders m, taken together."""
 
-    Parameters
-    ----------
-    own, wide : slice
-        Their positions among those of degree N, and of degree N + 2.
-    origin, inside : ndarray of int
-        Position of degree N at each wide one (any, where there is none), and the other way round,
-        counted within the block.
-    added : ndarray of int
-        Wide positions, within the block, of the two degrees added.
-    """
-
-    own: slice
-    wide: slice
-    origin: NDArray[np.intp]
-    inside: NDArray[np.intp]
-    added: NDArray[np.intp]
+    own: slice  # positions among those of degree N
+    wide: slice  # among those of degree N + 2; the rest counts within the block
+    origin: NDArray[np.intp]  # position of degree N at each wide one (any, where there is none)
+    inside: NDArray[np.intp]  # the other way round
+    added: NDArray[np.intp]  # wide positions of the two degrees added
 
 
 @lru_cache(maxsize=4)

@@ -75,7 +75,7 @@ def synthesis(
     theta = _rings(degree)
     # Turn, parity of the spin, sign of m, ring, |m|.
     sums = np.zeros((len(turns), 2, 2, theta.size, degree + 1), dtype=kind)
-    parity = _parity(degree, kind)
+    parity = spin.parity(degree, kind)
     inner, whole = max(1, threads // 2), _orders(degree, degree)
     given = dict(parts)
     pairs = spin_pairs.find_pairs(list(given), [turn.chi for turn in turns], degree=degree)
@@ -165,7 +165,7 @@ def adjoint(
     else:
         halves = spin.run([partial(circle_of, turns[0], values[0], piece) for piece in range(parts)], threads)
         put(turns[0], values[0], sums[0], *halves)
-    parity = _parity(degree, kind)
+    parity = spin.parity(degree, kind)
     inner, whole = max(1, threads // 2), _orders(degree, degree)
     numbers = spin.packed_numbers(degree)[1]
     result = {s: np.empty((2, 1 if s == 0 else 2, numbers.size), dtype=kind) for s in spins}
@@ -261,11 +261,9 @@ def _pair_adjoint(
 
 
 def _oversampling(kind: Any, epsilon: float) -> dict[str, float]:
-    """Limit of the library's choice, which at some accuracies takes a grid too large for caches.
-
-    Measured at N = 400 and 1e-10: 0.040 s instead of 0.066 s. The highest accuracies, and single
-    precision, need what they get.
-    """
+    """Limit of the library's choice, which at some accuracies takes a grid too large for caches."""
+    # At N = 400 and 1e-10: 0.040 s, not 0.066 s. The highest accuracies, and single precision, need what they
+    # get.
     return {"sigma_max": 1.6} if kind == np.complex128 and epsilon >= 1e-12 else {}
 
 
@@ -279,12 +277,6 @@ def _rings(degree: int) -> NDArray[np.float64]:
     return np.pi * np.arange(half + 1) / half
 
 
-def _parity(degree: int, kind: Any) -> NDArray[Any]:
-    """(-1)^m at the packed positions."""
-    m = spin.packed_numbers(degree)[0]
-    return (1 - 2 * (m & 1)).astype(np.zeros(0, kind).real.dtype)
-
-
 def _add(total: Complex, factor: float, part: Complex) -> None:
     if factor == 1:
         total += part
@@ -296,7 +288,7 @@ def _add(total: Complex, factor: float, part: Complex) -> None:
 
 def _columns(degree: int, sign: int) -> tuple[slice, slice, NDArray[np.float64]]:
     """Columns m > 0 or m < 0 of the circle, those of |m| in the sums, and (-1)^m there."""
-    swap: NDArray[np.float64] = np.asarray(1.0 - 2.0 * (np.arange(degree + 1) & 1))
+    swap = np.asarray(1.0 - 2.0 * (np.arange(degree + 1) & 1))
     if sign == 0:
         return slice(degree, None), slice(0, None), swap
     return slice(degree - 1, None, -1), slice(1, None), swap[1:]

@@ -43,8 +43,8 @@ def translation_coefficients(
     Returns
     -------
     same, other : (R, probe_degree, N, mu_max + 1) ndarray
-        For sigma = s and sigma = 3 - s; nu = 1 ..., n = 1 ..., mu = 0 ... The former is even in
-        mu, the latter odd. Infinite where it exceeds the range of a double.
+        For sigma = s and sigma = 3 - s; nu = 1 ..., n = 1 ..., mu = 0 ... The former is even in mu, the
+        latter odd. Infinite where it exceeds the range of a double.
 
     Raises
     ------
@@ -59,9 +59,9 @@ def translation_coefficients(
         other = K 2j mu x sum_p (-1)^((n+nu-p)/2) u^0_p u^mu_p g_p,
         K = (-1)^(mu+nu) / 2 sqrt((2n+1)(2nu+1) / (n(n+1) nu(nu+1))),
 
-    p = |n-nu|, |n-nu|+2 ... n+nu. The second sum cancels all but 1/x of itself; by
-    (2q+1) g_q = x (g_{q+1} + g_{q-1}) it becomes one over the p between, whose weights are running
-    sums of the u^0 u^mu, and that does not cancel. No term of either is much larger than the sum.
+    p = |n-nu|, |n-nu|+2 ... n+nu. The second sum cancels all but 1/x of itself; by (2q+1) g_q = x (g_{q+1} +
+    g_{q-1}) it becomes one over the p between, whose weights are running sums of the u^0 u^mu, and that does
+    not cancel. No term of either is much larger than the sum.
     """
     x = np.atleast_1d(np.asarray(kr, dtype=float))
     g1, _ = radial_functions(degree + probe_degree, x)
@@ -69,8 +69,7 @@ def translation_coefficients(
     n = np.arange(1, degree + 1)
     shape = (x.size, probe_degree, degree, mu_max + 1)
     same, other = np.zeros(shape, dtype=complex), np.zeros(shape, dtype=complex)
-    small = degree * probe_degree * mu_max <= _KEPT
-    couplings = _kept_coupling if small else _coupling
+    couplings = _kept_coupling if degree * probe_degree * mu_max <= _KEPT else _coupling
     with np.errstate(over="ignore", invalid="ignore"):
         for nu in range(1, probe_degree + 1):
             even, odd = couplings(degree, nu, min(nu, mu_max))
@@ -108,9 +107,7 @@ def _coupling(degree: int, nu: int, mu_max: int) -> tuple[Real, Real]:
     return even, odd
 
 
-@lru_cache(maxsize=64)
-def _kept_coupling(degree: int, nu: int, mu_max: int) -> tuple[Real, Real]:
-    return _coupling(degree, nu, mu_max)
+_kept_coupling = lru_cache(maxsize=64)(_coupling)
 
 
 def _three_j(degree: int, nu: int, mu_max: int) -> Real:
@@ -118,14 +115,12 @@ def _three_j(degree: int, nu: int, mu_max: int) -> Real:
 
     The second axis is p - |n - nu|, with zeros beyond p = n + nu and where mu > min(n, nu).
 
-    Notes
-    -----
-    The recurrence of K. Schulten and R. G. Gordon (J. Math. Phys. 16, 1961, 1975, from memory) for
-    m3 = 0 says that u is an eigenvector of a symmetric matrix with the off-diagonal b_p,
-    b_{p+1} u_{p+1} + b_p u_{p-1} = 2 mu u_p, b_p^2 = [p^2-(n-nu)^2][(n+nu+1)^2-p^2] / (4p^2-1).
-    It is run from either end, where u may grow by many orders, and matched where b is largest, at
-    p^2 = |n-nu| (n+nu+1) or nearly so: whatever mu, u oscillates there if it does so anywhere, and
-    neither run has to go on where its solution decays, which would cost it its digits.
+    The recurrence of K. Schulten and R. G. Gordon (J. Math. Phys. 16, 1961, 1975, from memory) for m3 = 0
+    says that u is an eigenvector of a symmetric matrix with the off-diagonal b_p, b_{p+1} u_{p+1} + b_p
+    u_{p-1} = 2 mu u_p, b_p^2 = [p^2-(n-nu)^2][(n+nu+1)^2-p^2] / (4p^2-1). It is run from either end, where u
+    may grow by many orders, and matched where b is largest, at p^2 = |n-nu| (n+nu+1) or nearly so: whatever
+    mu, u oscillates there if it does so anywhere, and neither run has to go on where its solution decays,
+    which would cost it its digits.
     """
     n = np.arange(1, degree + 1)
     low, high = np.abs(n - nu), n + nu

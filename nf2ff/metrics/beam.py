@@ -131,7 +131,7 @@ def peak_of(modes: Modes, at: Peak | None) -> Peak:
 def _highest_lobes(modes: Modes) -> tuple[NDArray[np.intp], Real, Real]:
     """Frequency (K,), direction (K, 3) and |E|^2 (K,) of maxima, the highest among them."""
     starts, found = [], []
-    for f, one in enumerate(maxima.each_frequency(modes)):
+    for f, one in enumerate(modes.each()):
         step, u, theta, phi = _coarse_intensity(one)
         i, j = maxima.grid_maxima(u, least=_CANDIDATE_LEVEL * u.max(), limit=_CANDIDATES)
         starts.append((np.full(i.size, f), unit_vectors(theta[i], phi[j])[0]))
@@ -209,7 +209,7 @@ def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[
         If the peak belongs to other modes, or a frequency has no such plane.
     """
     at = peak_of(modes, at)
-    tops = zip(maxima.each_frequency(modes), at.theta, at.phi, strict=True)
+    tops = zip(modes.each(), at.theta, at.phi, strict=True)
     return tuple(plane_of(one, plane, theta=float(t), phi=float(p)) for one, t, p in tops)
 
 
@@ -218,7 +218,7 @@ def circles(modes: Modes, plane: CutPlanes, at: Peak | None) -> Iterator[Circle]
     at = peak_of(modes, at)
     if not isinstance(plane, tuple):
         plane = cut_planes(modes, plane, at)
-    tops = zip(maxima.each_frequency(modes), plane, at.theta, at.phi, strict=True)
+    tops = zip(modes.each(), plane, at.theta, at.phi, strict=True)
     for one, own, theta, phi in tops:
         yield Circle(one, theta=theta, phi=phi, plane=own.angle_at(theta, phi))
 

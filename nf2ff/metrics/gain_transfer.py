@@ -327,4 +327,4 @@ def _same_frequencies(reference: Modes, frequency: Real) -> Modes:
             f"{has.size} frequencies are from {has.min():.9g} to {has.max():.9g} GHz",
             "measure both at the same ones",
         )
-    return Modes(reference.frequency[row], reference.coefficients[row], reference.reference)
+    return reference.at(row)

@@ -124,7 +124,7 @@ def front_to_back(modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = No
     at = peak_of(modes, at)
     theta, phi = np.pi - at.theta, at.phi + np.pi
     if angle == 0:
-        pairs = zip(maxima.each_frequency(modes), theta, phi, strict=True)
+        pairs = zip(modes.each(), theta, phi, strict=True)
         u = np.array(
             [intensity(*fields.far_field_points(one, theta=t, phi=p, threads=1))[0, 0] for one, t, p in pairs]
         )
@@ -382,7 +382,7 @@ def _lobes_within(
     psi = 2 * np.pi * np.arange(turns) / turns
     about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
     index, centre, rank = [], [], []
-    for f, one in enumerate(maxima.each_frequency(modes)):
+    for f, one in enumerate(modes.each()):
         r, along, across = unit_vectors(*direction_angles(axes[f : f + 1]))
         direction = about_z @ np.concatenate([along, across, r])
         field = maxima.field_towards(one, direction)

@@ -6,7 +6,7 @@ sphere and becomes a polynomial as exact as the expansion, on which the maximum 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,13 +40,6 @@ FLAT = 1e-9
 #: it is to so many directions.
 _SMALL = 60
 _FEW = 5000
-
-
-def each_frequency(modes: Modes) -> Iterator[Modes]:
-    """The modes of one frequency after the other."""
-    for f in range(modes.frequency.size):
-        part = slice(f, f + 1)
-        yield Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
 
 
 def threads_for(modes: Modes) -> int | None:
@@ -296,8 +289,7 @@ def sample_patches(
     kept, coefficients, best = [], [], []
     for f in np.unique(index):
         here = np.flatnonzero(index == f)
-        part = slice(f, f + 1)
-        one = Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
+        one = modes.at(f)
         direction = bare.take(here).direction(node)
         field = field_towards(one, direction)
         value = objective(field, direction, index[here])

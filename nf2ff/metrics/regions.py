@@ -201,7 +201,7 @@ def _power(modes: Modes, region: Region) -> Real:
         axes = region.axes(modes.frequency.size)
         about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
     power = np.empty(modes.frequency.size)
-    for f, one in enumerate(maxima.each_frequency(modes)):
+    for f, one in enumerate(modes.each()):
         threads = maxima.threads_for(one)
         if isinstance(region, ThetaInterval):
             field = fields.far_field_grid(one, theta=rings, phi=psi, threads=threads)

@@ -14,7 +14,6 @@ from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes
 from nf2ff.metrics.beam import Peak, half_power_beamwidth, sidelobe_level
 from nf2ff.metrics.lobes import front_to_back
-from nf2ff.metrics.maxima import each_frequency
 from nf2ff.metrics.planes import Plane, PlaneLike, beside, plane_of, reference_angle
 from nf2ff.metrics.polarisation import axial_ratio, sense, tilt_angle
 from nf2ff.metrics.regions import UPPER_HEMISPHERE, near_horizon, radiated_fraction
@@ -63,7 +62,7 @@ def summary_planes(
     """
     pairs: list[tuple[Plane, Plane]] = []
     warnings: list[list[str]] = []
-    for one, theta, phi in zip(each_frequency(modes), top.theta, top.phi, strict=True):
+    for one, theta, phi in zip(modes.each(), top.theta, top.phi, strict=True):
         at = {"theta": float(theta), "phi": float(phi)}
         other = beside(plane)
         try:
@@ -120,7 +119,7 @@ def summarise(
     at_peak = _field_at(modes, top)
     ratio = axial_ratio(at_peak)[:, 0, 0]
     put("axial_ratio", ratio, "1", "axial ratio at the peak")
-    tops = zip(each_frequency(modes), top.theta, top.phi, strict=True)
+    tops = zip(modes.each(), top.theta, top.phi, strict=True)
     start = [reference_angle(one, theta=float(t), phi=float(p)) for one, t, p in tops]
     # Where the beam is at a pole theta^ is that of any phi.
     tilt = tilt_angle(at_peak)[:, 0, 0]
@@ -149,13 +148,8 @@ def summarise(
 def _field_at(modes: Modes, top: Peak) -> FarField:
     """Far field of each frequency at its own peak, as if all were in one direction."""
     fields = [
-        far_field_points(
-            Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1], modes.reference),
-            theta=top.theta[f : f + 1],
-            phi=top.phi[f : f + 1],
-            threads=1,
-        )
-        for f in range(modes.frequency.size)
+        far_field_points(one, theta=top.theta[f : f + 1], phi=top.phi[f : f + 1], threads=1)
+        for f, one in enumerate(modes.each())
     ]
     e_theta, e_phi = (np.stack([pair[i][0] for pair in fields])[:, :, None] for i in (0, 1))
     one = np.zeros(1)

@@ -238,9 +238,7 @@ def distance_error(
     distances = as_array(radius, float, "radius", ndim=1)
     nonzero_power(modes.frequency, modes.radiated_power())
     errors = np.empty((8, distances.size, modes.frequency.size))
-    for f in range(modes.frequency.size):
-        part = slice(f, f + 1)
-        one = Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
+    for f, one in enumerate(modes.each()):
         at = peak(one)
         (own,) = cut_planes(one, plane, at)
         true = _figures(one, at, at, own)

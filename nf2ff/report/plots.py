@@ -295,8 +295,7 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
 def _one(modes: Modes, index: int) -> Modes:
     if not 0 <= index < modes.frequency.size:
         raise InputError(f"frequency_index is {index}, expected 0 to {modes.frequency.size - 1}")
-    part = slice(index, index + 1)
-    return Modes(modes.frequency[part], modes.coefficients[part], modes.reference)
+    return modes.at(index)
 
 
 def _signed(value: float, unit: str) -> str:

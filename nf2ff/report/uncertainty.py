@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 
-from nf2ff.antenna.modes import Modes
 from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import NOT_SUPPLIED, budget_dict
 from nf2ff.uncertainty.budget.budget import Budget
@@ -253,8 +252,7 @@ def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
     if result.quantity == "unknown":
         return "unknown"
     if result.quantity == "direction":
-        modes, part = uncertainty.modes, slice(index, index + 1)
-        top = peak(Modes(modes.frequency[part], modes.coefficients[part]))
+        top = peak(uncertainty.modes.at(index))
         theta, phi = (round(math.degrees(x[0]), 3) + 0.0 for x in (top.theta, top.phi))
         return f"theta {theta:.3f}, phi {phi:.3f} deg"
     return _shown(float(result.value[index]), result.quantity)

@@ -123,8 +123,7 @@ def _cut_name(plane: float) -> str:
 def _title(uncertainty: Uncertainty, modes: Modes, index: int) -> str:
     assert uncertainty.pattern is not None
     cut = uncertainty.pattern.cut
-    part = slice(index, index + 1)
-    name = frequency_label(Modes(modes.frequency[part], modes.coefficients[part], modes.reference))
+    name = frequency_label(modes.at(index))
     theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
     percent = 100 * uncertainty.budgets[index].confidence
     return (

@@ -46,7 +46,7 @@ def by_least_squares(solution: Solution) -> Solution:
     parts, rows = [], []
     for part in solution.parts:
         own, method = part.prepared, part.prepared.method
-        q = solution.modes.of(part.frequencies).truncate(own.degree).coefficients
+        q = solution.modes.at(part.frequencies).truncate(own.degree).coefficients
         if isinstance(method, Quadrature):
             method = LeastSquares(first_order=method.first_order, threads=method.threads)
             own = replace(own, method=method, scan=None)
@@ -78,7 +78,7 @@ class NearbySolver:
         self.known, self.parts = modes, parts
         self.solvers = []
         for part in parts:
-            known = self.known.of(part.frequencies).truncate(part.prepared.degree)
+            known = self.known.at(part.frequencies).truncate(part.prepared.degree)
             self.solvers.append(_PartSolver(part.prepared, known, threads))
 
     def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:

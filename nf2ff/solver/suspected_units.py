@@ -116,9 +116,8 @@ def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[str
         first = math.ceil(kr + 6 * kr ** (1 / 3) + 6)
         if modes.degree <= first:
             continue
-        one = Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1])
         n = np.arange(1, modes.degree + 1)
-        power = received_spectrum(samples, probe, one)[0] * (2 * n + 1)
+        power = received_spectrum(samples, probe, modes.at(f))[0] * (2 * n + 1)
         share = float(power[first:].sum() / power.sum())
         if share > EVANESCENT:
             told[f].append(

@@ -177,7 +177,7 @@ def linearised(
     for f in range(shape[1]):
         used = next(part for part in solution.parts if f in part.frequencies)
         own = _one_frequency(used.prepared, samples, f)
-        known = modes.of([f]).truncate(own.degree)
+        known = modes.at(f).truncate(own.degree)
         local += localise(figures, known)
         at = _Sensitivity(own, known, local[f])
         for t, term in enumerate(terms):

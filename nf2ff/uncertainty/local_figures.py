@@ -310,9 +310,8 @@ def localise(figures: Sequence[Figure], modes: Modes) -> list[LocalFigures]:
             require_absolute(modes.reference, figure.name)
     tops = peak(modes)
     result = []
-    for f in range(modes.frequency.size):
+    for f, one in enumerate(modes.each()):
         part = slice(f, f + 1)
-        one = Modes(modes.frequency[part], modes.coefficients[part])
         top = Peak(tops.theta[part], tops.phi[part], tops.directivity[part], None)
         result.append(_localise(tuple(figures), one, top))
     return result

@@ -173,6 +173,16 @@ def test_power_and_its_spectrum(random_q):
     np.testing.assert_allclose(modes.radiated_power(), spectrum.sum(axis=1), rtol=198 * 2.3e-16)
 
 
+def test_modes_of_some_frequencies(random_q):
+    modes = Modes([1e9, 2e9, 3e9], [random_q(2) for _ in range(3)], "relative")
+    for index, rows in ((1, [1]), (np.int64(-1), [2]), (slice(1, None), [1, 2]), ([2, 0], [2, 0])):
+        some = modes.at(index)
+        np.testing.assert_array_equal(some.frequency, modes.frequency[rows])
+        np.testing.assert_array_equal(some.coefficients, modes.coefficients[rows])
+        assert some.reference == "relative"
+    assert [float(one.frequency[0]) for one in modes.each()] == [1e9, 2e9, 3e9]
+
+
 def test_truncate_keeps_the_low_degrees(random_q):
     modes = Modes([1e9], random_q(9)[None], "relative")
     low = modes.truncate(4)

@@ -6,10 +6,9 @@ import mpmath
 import numpy as np
 import oracle
 import pytest
-from scipy.special import spherical_jn
 
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.radial import radial_functions, spherical_hankel2
+from nf2ff.kernel.radial import radial_functions
 
 EPS = 2.0**-52
 
@@ -110,38 +109,6 @@ def test_radial_functions_far_away():
 def test_radial_functions_refuse(kr):
     with pytest.raises(ValueError, match="kr must be positive"):
         radial_functions(3, kr)
-
-
-@pytest.mark.parametrize("x", [0.5, 10.0, 100.0, 300.0, 3000.0])
-def test_spherical_hankel(x):
-    # As the radial functions, times e^(-jx)/x: three more roundings, and those of cos and sin.
-    h = spherical_hankel2(TOP, x)
-    assert h.shape == (TOP + 1,)
-    exact = exact_g(x)
-    with mpmath.workdps(60):
-        factor = mpmath.expj(-mpmath.mpf(x)) / mpmath.mpf(x)
-        for n in range(TOP + 1):
-            assert not np.isnan(h[n])
-            wanted = exact[n] * factor
-            if max(abs(wanted), abs(exact[n])) < HUGE / 2**8:
-                assert abs(mpmath.mpc(complex(h[n])) - wanted) <= (2 * n + 4) * EPS * abs(wanted)
-            elif abs(wanted) > HUGE:
-                assert np.isinf(h[n])
-
-
-def test_spherical_hankel_of_arrays():
-    # h_0^(2) = j e^(-jx)/x (closed form); the real part is scipy's j_n: in the region n < x the
-    # error of the complex value, (2 n + 4) eps |h|, bounds that of its real part.
-    x = np.array([[4.0, 50.0, 700.0]])
-    assert spherical_hankel2(0, x).shape == (1, 3, 1)
-    np.testing.assert_allclose(spherical_hankel2(0, x)[..., 0], 1j * np.exp(-1j * x) / x, rtol=4 * EPS)
-    h = spherical_hankel2(4, x)
-    assert h.shape == (1, 3, 5)
-    n = np.arange(5)
-    error = np.abs(h.real - spherical_jn(n, x[..., None]))
-    assert np.all(error <= 2 * (2 * n + 4) * EPS * np.abs(h))
-    with pytest.raises(ValueError, match="kr must be positive"):
-        spherical_hankel2(2, -1.0)
 
 
 @pytest.mark.parametrize(

@@ -282,18 +282,6 @@ def assert_dot(x, ax, y, ahy, tolerance):
 
 
 @pytest.mark.parametrize("spin", SPINS)
-def test_ring_adjoint(spin, rng):
-    degree, count = 9, 23
-    theta = np.array([0.0, 0.2, 1.0, 1.7, 2.4, 3.0, np.pi])
-    x = transforms.pack(random_coefficients(rng, spin, degree))
-    ax = transforms.ring_synthesis(x, spin=spin, theta=theta, phi_count=count, phi0=0.2, threads=2)
-    y = rng.normal(size=ax.shape) + 1j * rng.normal(size=ax.shape)
-    ahy = transforms.ring_adjoint(y, spin=spin, degree=degree, theta=theta, phi0=0.2, threads=2)
-    assert_dot(x, ax, y, ahy, RING_ERROR)
-    assert_void_entries(ahy, spin)
-
-
-@pytest.mark.parametrize("spin", SPINS)
 def test_point_adjoint(spin, points, rng):
     theta, phi, _ = points(50)
     location = np.stack([theta, phi], axis=1)

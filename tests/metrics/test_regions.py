@@ -133,7 +133,7 @@ def test_axes_belong_to_their_frequencies(random_q):
     theta, phi = [0.4, 2.0], [1.0, 4.0]
     together = partial_radiated_power(modes, Cone(theta, phi, 0.5))
     for f in range(2):
-        one = Modes(modes.frequency[f : f + 1], modes.coefficients[f : f + 1])
+        one = modes.at(f)
         alone = partial_radiated_power(one, Cone(theta[f], phi[f], 0.5))
         np.testing.assert_allclose(together[f], alone[0], rtol=1e-14)
     with pytest.raises(ValueError, match="the cone has 2 axes for 1 frequencies: give one"):

@@ -106,7 +106,7 @@ def test_second_port_of_a_probe(method):
 @pytest.mark.parametrize("method", [None, Quadrature(), LeastSquares(), Direct()])
 def test_port_that_the_probe_lacks(method):
     samples = changed(grid_samples(cluster(3), 5, 1.6), port=2)
-    with pytest.raises(ValueError, match="port"):
+    with pytest.raises(ValueError, match="samples use port 2, the probe has 1 port: give a probe"):
         solve(samples, PROBE, degree=4, method=method)
 
 

@@ -250,7 +250,7 @@ def test_ports_that_the_probe_lacks(ports, text, scan, dipole_probe):
 
 def test_dense_matrix_refuses_ports_that_the_probe_lacks(scan, dipole_probe):
     samples = dataclasses.replace(scan(), port=3)
-    with pytest.raises(ValueError, match="port"):
+    with pytest.raises(ValueError, match="samples use port 3, the probe has 2 ports: give a probe"):
         dense_matrix(plan_geometry(samples), dipole_probe(2), frequency=FREQUENCY, degree=2)
 
 

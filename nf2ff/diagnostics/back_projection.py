@@ -158,8 +158,7 @@ def back_project(
     theta, phi = direction_angles(at)
     basis = unit_vectors(theta, phi)
     cuts, errors, fields = [], [], []
-    for f in range(modes.frequency.size):
-        one = modes.of([f])
+    for f, one in enumerate(modes.each()):
         level = 0.0 if sigma is None else float(sigma[f])
         cut, error = _cut(one, nearest, level, degree)
         parts = _near_field(one.truncate(cut), theta, phi, radius)

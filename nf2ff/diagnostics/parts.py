@@ -169,7 +169,7 @@ def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | No
 def _one(modes: Modes) -> None:
     if modes.frequency.size != 1:
         raise InputError(
-            f"the modes have {modes.frequency.size} frequencies, expected one", "take one by `Modes.of`"
+            f"the modes have {modes.frequency.size} frequencies, expected one", "take one by `Modes.at`"
         )
     nonzero_power(modes.frequency, modes.radiated_power())
 

@@ -91,10 +91,8 @@ def test_the_cut_is_near_the_best_and_uncut_noise_wins():
     points = sphere_points(RADIUS + 0.25 * WAVELENGTH, theta=theta, phi=phi)
     modes, size = noisy(modes_of(antenna).truncate(24), -50, rng)
     expected = truth(antenna, points)[0]
-    levels = [
-        error_db(back_project(modes.of([0]), points, degree=n).field[0], expected) for n in range(8, 25)
-    ]
-    found = back_project(modes.of([0]), points, noise=size[:1])
+    levels = [error_db(back_project(modes.at(0), points, degree=n).field[0], expected) for n in range(8, 25)]
+    found = back_project(modes.at(0), points, noise=size[:1])
     assert levels[found.degree[0] - 8] < min(levels) + 1
     assert levels[-1] > -5 > min(levels) + 10
 

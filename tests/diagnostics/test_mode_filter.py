@@ -38,8 +38,8 @@ def error(found, clean):
 def test_an_image_at_15_wavelengths_is_suppressed_where_the_scan_resolves_it():
     """Alignment prototype: 23.1 dB for an array, degree 118 cut at 18; aim 19 dB."""
     antenna, distance = array(), 15 * WAVELENGTH
-    clean = modes_of(antenna, 118).of([0])
-    dirty = modes_of(with_echo(antenna, distance, 10 ** (-30 / 20)), 118).of([0])
+    clean = modes_of(antenna, 118).at(0)
+    dirty = modes_of(with_echo(antenna, distance, 10 ** (-30 / 20)), 118).at(0)
     found = filter_modes(dirty, centre=[0, 0, 0], radius=11 / 2 / np.pi * WAVELENGTH, echo_distance=distance)
     suppressed = error(dirty, clean)[0] - error(found.modes, clean)[0]
     assert suppressed > 19

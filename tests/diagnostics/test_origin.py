@@ -56,7 +56,7 @@ def test_the_centre_under_noise_is_known_as_the_reference_says():
     step = WAVELENGTH / 2
     grid = np.stack(np.meshgrid([-1, 0, 1], [-1, 0, 1], [0]), axis=-1).reshape(-1, 3) * step
     place = np.array([0.05, 0.02, 0.03])
-    clean = modes_of(array_of(source([0, 0, 0]), positions=grid + place)).of([0]).truncate(30)
+    clean = modes_of(array_of(source([0, 0, 0]), positions=grid + place)).at(0).truncate(30)
     rng = np.random.default_rng(1)
     found = [radiation_centre(noisy(clean, -50, rng)[0])[0] for _ in range(20)]
     scatter = np.std(found, axis=0) / WAVELENGTH

@@ -26,7 +26,7 @@ PLACES = np.array([[5.2, 0.3, 0.4], [-4.8, -0.2, -0.6]]) * WAVELENGTH
 
 def test_the_map_is_the_power_about_each_place():
     # The slow way: translated modes, one place at a time.
-    modes = modes_of(joined(module(PLACES[0] / 4), source(PLACES[1] / 4)), 25).of([0])
+    modes = modes_of(joined(module(PLACES[0] / 4), source(PLACES[1] / 4)), 25).at(0)
     places, power = power_map(modes, radius=1.2 * WAVELENGTH)
     for i, j, k in [(0, 0, 0), (3, 2, 4), (1, 4, 2), (-1, -1, -1)]:
         place = [places[0][i], places[1][j], places[2][k]]
@@ -47,7 +47,7 @@ def test_two_modules_ten_wavelengths_apart_at_50_db(level_db, place_aim, power_a
     beam the place is known four times less well.
     """
     weak = 10 ** (level_db / 20)
-    clean = modes_of(joined(module(PLACES[0]), module(PLACES[1], weak)), 50).of([0])
+    clean = modes_of(joined(module(PLACES[0]), module(PLACES[1], weak)), 50).at(0)
     modes, _ = noisy(clean, -50, np.random.default_rng(3))
     found = radiating_parts(modes, radius=6 * WAVELENGTH, count=2)
     order = np.argsort(-found.position[:, 0])
@@ -62,7 +62,7 @@ def test_two_modules_ten_wavelengths_apart_at_50_db(level_db, place_aim, power_a
 
 def test_a_single_source_is_one_part():
     place = np.array([0.7, -0.4, 1.1]) * WAVELENGTH
-    found = radiating_parts(modes_of(source(place), 25).of([0]), radius=2 * WAVELENGTH, count=1)
+    found = radiating_parts(modes_of(source(place), 25).at(0), radius=2 * WAVELENGTH, count=1)
     np.testing.assert_allclose(found.position, [place], atol=1e-5 * WAVELENGTH)
     assert found.power[0] == pytest.approx(1)
     assert found.remainder < 1e-9
@@ -71,7 +71,7 @@ def test_a_single_source_is_one_part():
 @pytest.mark.parametrize(
     ("frequencies", "options", "message"),
     [
-        (2, {"radius": 1.0, "count": 1}, r"2 frequencies, expected one: take one by `Modes.of`"),
+        (2, {"radius": 1.0, "count": 1}, r"2 frequencies, expected one: take one by `Modes.at`"),
         (1, {"radius": 0.0, "count": 1}, r"radius is 0 m .*give positive ones"),
         (1, {"radius": 1.0, "count": 0}, r"count is 0 .*at least one part"),
         (1, {"radius": 0.05, "count": 3}, r"no place is left for part 2 .*fewer parts"),

@@ -160,7 +160,7 @@ def test_absolute_and_relative_are_not_compared_without_a_word():
 def test_other_frequencies_are_refused():
     a = modes_of(*field_of(antenna()))
     with pytest.raises(ValueError, match="keep those that both have"):
-        compare(a, a.of([0]))
+        compare(a, a.at(0))
 
 
 def test_what_is_not_known_cannot_be_fitted():

@@ -8,12 +8,11 @@ has the attributes ``format``, ``version`` and ``kind``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, degree_of_count, mode_numbers
@@ -25,42 +24,7 @@ from nf2ff.io.tables import COLUMNS, PATTERN_COLUMNS, read_table
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import RESPONSE_UNITS, Samples
 from nf2ff.messages.input_error import InputError
-
-
-class Scalar(NamedTuple):
-    """A quantity with one value per frequency (F,), its unit and its name in words."""
-
-    values: ArrayLike
-    units: str
-    long_name: str
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Result:
-    """What a result file holds.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients.
-    far_field : FarField or None
-        Far field, where the file has one.
-    scalars : dict of str to Scalar
-        Quantities with one value per frequency.
-    warnings : tuple of tuple of str
-        Sentences, per frequency.
-    notes : dict of str to str
-        How the result came about, e.g. the reason of the degree.
-    provenance : dict of str to str
-        Program, libraries, inputs, command.
-    """
-
-    modes: Modes
-    far_field: FarField | None = None
-    scalars: dict[str, Scalar] = field(default_factory=dict)
-    warnings: tuple[tuple[str, ...], ...] = ()
-    notes: dict[str, str] = field(default_factory=dict)
-    provenance: dict[str, str] = field(default_factory=dict)
+from nf2ff.metrics.result import Quantity, Result
 
 
 def write_samples(
@@ -207,62 +171,19 @@ def read_probe(path: PathLike) -> Probe:
         return Probe(frequency, values[None] if frequency is None else values, unit, radius)
 
 
-def write_result(
-    path: PathLike,
-    *,
-    modes: Modes,
-    far_field: FarField | None = None,
-    scalars: Mapping[str, tuple[ArrayLike, str, str]] | None = None,
-    warnings: Sequence[Sequence[str]] = (),
-    notes: Mapping[str, str] | None = None,
-    provenance: Mapping[str, str] | None = None,
-    overwrite: bool = False,
-) -> None:
-    """Write a result: modes, far field, and what else there is to say per frequency.
-
-    Parameters
-    ----------
-    path : path
-        File to write.
-    modes : Modes
-        F frequencies.
-    far_field : FarField, optional
-        Far field.
-    scalars : mapping of str to Scalar, optional
-        Name to values (F,), units and name in words; NaN and infinity are allowed.
-    warnings : sequence of sequence of str
-        Sentences, for each of the F frequencies, or nothing.
-    notes : mapping of str to str, optional
-        Words that hold for all frequencies, e.g. method and reason of the degree.
-    provenance : mapping of str to str, optional
-        As `provenance` gives it; without inputs and command where absent.
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, the file exists or cannot be written; an old one is untouched.
-    """
-    count = modes.frequency.size
-    items = [_frequency(modes.frequency)]
-    for name, (given, units, long_name) in (scalars or {}).items():
-        values = np.asarray(given)
-        if values.dtype.kind not in "fiu" or values.shape != (count,):
-            raise InputError(f"{name} is {values.dtype} {values.shape}, expected real numbers ({count},)")
-        if name in ("frequency", "warnings"):
-            raise InputError(f"{name} is no free name for a scalar", "choose another")
+def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> None:
+    """Write a result, with its own provenance; parameters and errors as in `write_samples`."""
+    items = [_frequency(result.modes.frequency)]
+    for name, (values, units, long_name) in result.quantities.items():
         items.append(Item(name, values, units, long_name, ("frequency",)))
-    if len(warnings) not in (0, count):
-        raise InputError(f"warnings are given for {len(warnings)} of {count} frequencies")
-    if warnings:
-        lines = [[" ".join(sentence.split()) for sentence in some] for some in warnings]
+    if result.warnings:
+        lines = [[" ".join(sentence.split()) for sentence in some] for some in result.warnings]
         text = np.array(["\n".join(some) for some in lines], dtype=object)
         items.append(Item("warnings", text, "1", "warnings, one a line", ("frequency",)))
-    groups = {"modes": modes_group(modes), "solution": Group(items, dict(notes or {}))}
-    if far_field is not None:
-        groups["far_field"] = _far_field_group(far_field)
-    write(path, "result", groups, provenance, overwrite)
+    groups = {"modes": modes_group(result.modes), "solution": Group(items, dict(result.notes))}
+    if result.far_field is not None:
+        groups["far_field"] = _far_field_group(result.far_field)
+    write(path, "result", groups, result.provenance or None, overwrite)
 
 
 def read_result(path: PathLike) -> Result:
@@ -272,26 +193,21 @@ def read_result(path: PathLike) -> Result:
         group = find(file, "solution")
         if not np.array_equal(take(group, "frequency", "Hz", 1), modes.frequency):
             raise InputError("/solution has other frequencies than /modes", "write it again")
-        scalars = {}
+        quantities = {}
         warnings: tuple[tuple[str, ...], ...] = ()
         for name in [x for x in group if x not in ("frequency", "warnings")]:
             values = take(group, name, None, 1, kind="fiu", finite=False)
             attrs = group[name].attrs
-            scalars[name] = Scalar(values, attrs["units"], str(attrs.get("long_name", name)))
+            quantities[name] = Quantity(values, attrs["units"], str(attrs.get("long_name", name)))
         if "warnings" in group:
             text = group["warnings"].asstr()[()]
             warnings = tuple(tuple(x for x in some.split("\n") if x) for some in text)
-        counts = {len(np.atleast_1d(x.values)) for x in scalars.values()} | {len(warnings) or None}
+        counts = {x.values.size for x in quantities.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
             raise InputError("/solution has not one value per frequency", "write it again")
-        return Result(
-            modes,
-            _far_field(file) if "far_field" in file else None,
-            scalars,
-            warnings,
-            {name: str(value) for name, value in group.attrs.items()},
-            _provenance(file),
-        )
+        far_field = _far_field(file) if "far_field" in file else None
+        notes = {name: str(value) for name, value in group.attrs.items()}
+        return Result(modes, far_field, quantities, warnings, notes, _provenance(file))
 
 
 def read_provenance(path: PathLike) -> dict[str, str]:

@@ -14,12 +14,12 @@ from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.cli.demonstration import weather_station_panel
 from nf2ff.cli.export import export
-from nf2ff.io import native, safe
+from nf2ff.io import native
 from nf2ff.io.antenna_toml import read_antenna
-from nf2ff.io.result import write_outcome
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
-from nf2ff.metrics.result import transform_samples
+from nf2ff.metrics.result import Result
+from nf2ff.metrics.transformation import transform_samples
 
 FREQUENCY = (2.8e9, 3.0e9)
 
@@ -70,8 +70,7 @@ def transformed(antenna, path, frequency, rings, columns, radius):
     samples = simulate_grid(
         antenna, frequency=frequency, grid=equiangular_grid(rings, columns), radius=radius
     )
-    outcome = transform_samples(samples, field_probe(), phi_step=36, theta_step=18)
-    write_outcome(outcome, path, provenance=safe.provenance(), overwrite=False)
+    native.write_result(path, transform_samples(samples, field_probe(), phi_step=36, theta_step=18))
     return Case(antenna, path, tuple(frequency))
 
 
@@ -97,7 +96,7 @@ def relative(small, tmp_path):
     found = native.read_result(small.path)
     modes = Modes(found.modes.frequency, found.modes.coefficients, "relative")
     field = dataclasses.replace(found.far_field, reference="relative")
-    native.write_result(tmp_path / "relative.h5", modes=modes, far_field=field)
+    native.write_result(tmp_path / "relative.h5", Result(modes, field))
     return tmp_path / "relative.h5"
 
 

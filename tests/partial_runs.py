@@ -20,8 +20,9 @@ from partial_scans import GHZ, RADIUS
 import nf2ff
 from nf2ff.measurement import probe_models
 from nf2ff.measurement.probe import probe_from_modes
-from nf2ff.metrics.result import Outcome, transform_samples
-from nf2ff.report.result import report
+from nf2ff.metrics.result import Result
+from nf2ff.metrics.transformation import transform_samples
+from nf2ff.report.result import result_facts
 
 #: What a figure may be off without noise [dB].
 ALLOWED_DB = 0.1
@@ -67,7 +68,7 @@ class Answer:
     errors: dict[str, float] = field(default_factory=dict)
     allowed: dict[str, float] = field(default_factory=dict)
     facts: dict = field(default_factory=dict)
-    outcome: Outcome | None = None
+    outcome: Result | None = None
     trusted_error: float = -np.inf
     peak_trusted: bool = True
 
@@ -85,11 +86,11 @@ def answer_to(case: Case) -> Answer:
     except ValueError as error:
         return Answer(refusal=str(error))
     true = scans.truth(source(case.source))
-    facts = report(samples, outcome)[0]
-    power = float(outcome.solution.modes.radiated_power()[0])
+    facts = result_facts(outcome)[0]
+    power = float(outcome.modes.radiated_power()[0])
     found = {
-        "eirp": outcome.peak.eirp[0] / true.eirp,
-        "directivity": outcome.peak.directivity[0] / true.directivity,
+        "eirp": outcome.quantities["peak_eirp"].values[0] / true.eirp,
+        "directivity": outcome.quantities["peak_directivity"].values[0] / true.directivity,
         "trp": power / true.trp,
     }
     errors = {key: 10 * np.log10(value) for key, value in found.items()}
@@ -127,7 +128,7 @@ def _allowed(case: Case, samples: nf2ff.Samples, facts: dict, true: scans.Truth)
     }
 
 
-def _field_error(case: Case, outcome: Outcome) -> np.ndarray:
+def _field_error(case: Case, outcome: Result) -> np.ndarray:
     """Error of the complex far field on the grid of the result (T, P) [V]."""
     seen = outcome.far_field
     t, p = np.meshgrid(seen.theta, seen.phi, indexing="ij")
@@ -136,7 +137,7 @@ def _field_error(case: Case, outcome: Outcome) -> np.ndarray:
     return np.hypot(np.abs(off[0]), np.abs(off[1])).reshape(t.shape)
 
 
-def _error_where_trusted(case: Case, outcome: Outcome, true: scans.Truth) -> float:
+def _error_where_trusted(case: Case, outcome: Result, true: scans.Truth) -> float:
     if "ports" in case.places:  # the phase of the probe's reference is its own
         return -np.inf
     off = _field_error(case, outcome)
@@ -146,7 +147,7 @@ def _error_where_trusted(case: Case, outcome: Outcome, true: scans.Truth) -> flo
     return 20 * float(np.log10(off.max() / top)) if off.size else -np.inf
 
 
-def _trusted_at(outcome: Outcome, theta: float, phi: float) -> bool:
+def _trusted_at(outcome: Result, theta: float, phi: float) -> bool:
     seen = outcome.far_field
     if seen.trusted is None:
         return True
@@ -256,7 +257,7 @@ def noise_gain(case: Case, repeats: int = 16, *, directions: bool = False) -> No
     each, where = _noise(case, repeats)
     outcome = transform_samples(samples_of(case), probe_of(case), degree=case.degree)
     measured = NoiseGain(
-        reported=10 * float(np.log10(outcome.noise_gain[0])),
+        reported=10 * float(np.log10(outcome.quantities["noise_gain"].values[0])),
         measured=10 * float(np.log10(each.mean())),
         scatter=4.343 * float(each.std(ddof=1) / each.mean() / np.sqrt(repeats)),
     )

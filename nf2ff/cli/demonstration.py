@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,11 @@ import nf2ff
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, array_of, huygens_source
 from nf2ff.antenna.grids import equiangular_grid
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
 from nf2ff.io import native, safe, tables
-from nf2ff.io.result import write_outcome
 from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.result import transform_samples
+from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report import plots
 
 FREQUENCY = 24.0e9
@@ -62,7 +63,7 @@ def run(folder: Path | None) -> bool:
     """Write scan, result and pictures into ``folder``; whether the error is small."""
     folder = _new_folder(folder)
     antenna = weather_station_panel()
-    k = float(nf2ff.antenna.modes.wavenumber(FREQUENCY))
+    k = float(wavenumber(FREQUENCY))
     degree = nf2ff.required_degree(k * antenna.minimum_radius, tail_db=-240.0)
     grid = equiangular_grid(degree + 2, good_length(2 * degree + 1))
     samples = nf2ff.simulate_grid(antenna, frequency=[FREQUENCY], grid=grid, radius=RADIUS)
@@ -70,41 +71,39 @@ def run(folder: Path | None) -> bool:
     native.write_samples(scan, samples, provenance=safe.provenance(command="nf2ff demo"))
     tables.write_table(table, samples)
     start = time.perf_counter()
-    outcome = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
+    found = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
     took = time.perf_counter() - start
     provenance = safe.provenance(inputs=[table], command="nf2ff demo")
-    write_outcome(outcome, result, provenance=provenance, overwrite=False)
+    native.write_result(result, replace(found, provenance=provenance))
     pictures: dict[str, Callable[..., Any]] = {
         "principal-cuts.png": plots.principal_cuts,
         "polar-cuts.png": plots.polar_cuts,
         "power-spectrum.png": plots.power_spectrum,
     }
     for name, plot in pictures.items():
-        plot(outcome.solution.modes).figure.savefig(folder / name, dpi=150)
-    field = outcome.far_field
+        plot(found.modes).figure.savefig(folder / name, dpi=150)
+    field = found.far_field
+    assert field is not None
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
     exact = np.array(far_field_of(antenna, frequency=[FREQUENCY], theta=t.ravel(), phi=p.ravel())).reshape(
         2, *field.e_theta.shape
     )
-    found = np.array([field.e_theta, field.e_phi])
-    error = float(np.linalg.norm(found - exact) / np.linalg.norm(exact))
+    error = float(np.linalg.norm([field.e_theta, field.e_phi] - exact) / np.linalg.norm(exact))
     exact_power = float(radiated_power_of(antenna, frequency=[FREQUENCY])[0])
-    power = float(outcome.solution.modes.radiated_power()[0])
-    top = outcome.peak
-    at_peak = far_field_of(antenna, frequency=[FREQUENCY], theta=top.theta, phi=top.phi)
-    exact_eirp = 4 * np.pi * sum(abs(x[0, 0]) ** 2 for x in at_peak) / (2 * _Z0)
-    exact_directivity = exact_eirp / exact_power
-    assert top.eirp is not None
+    top = {name: found.quantities[f"peak_{name}"].values for name in ("theta", "phi", "directivity", "eirp")}
+    at_peak = far_field_of(antenna, frequency=[FREQUENCY], theta=top["theta"], phi=top["phi"])
+    exact_eirp = 4 * np.pi * sum(abs(x[0, 0]) ** 2 for x in at_peak) / (2 * WAVE_IMPEDANCE)
+    power = found.quantities["radiated_power"].values[0]
     rows = [
-        ("peak directivity [dBi]", _db(top.directivity[0]), _db(exact_directivity)),
-        ("peak EIRP [dBm]", _db(top.eirp[0] / 1e-3), _db(exact_eirp / 1e-3)),
+        ("peak directivity [dBi]", _db(top["directivity"][0]), _db(exact_eirp / exact_power)),
+        ("peak EIRP [dBm]", _db(top["eirp"][0] / 1e-3), _db(exact_eirp / 1e-3)),
         ("total radiated power [dBm]", _db(power / 1e-3), _db(exact_power / 1e-3)),
     ]
     click.echo(
         f"24 GHz link panel on a mountain weather station: {samples.response.shape[1]} samples at "
         f"{RADIUS} m,\nread, transformed and evaluated in {took:.2f} s, degree "
-        f"{outcome.solution.modes.degree}, peak at theta {np.degrees(top.theta[0]):.3f} deg, phi "
-        f"{np.degrees(top.phi[0]):.3f} deg\n"
+        f"{found.modes.degree}, peak at theta {np.degrees(top['theta'][0]):.3f} deg, phi "
+        f"{np.degrees(top['phi'][0]):.3f} deg\n"
     )
     click.echo(f"{'':28}{'transformed':>14}{'closed form':>14}{'difference':>12}")
     for name, got, wanted in rows:
@@ -127,6 +126,3 @@ def _new_folder(folder: Path | None) -> Path:
         raise InputError(f"{folder}: is not empty", "choose another folder")
     folder.mkdir(parents=True, exist_ok=True)
     return folder
-
-
-_Z0 = nf2ff.antenna.modes.WAVE_IMPEDANCE

@@ -249,8 +249,8 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         found = native.read_result(path)
         modes, field, warnings = found.modes, found.far_field, found.warnings
         for name in ("total_efficiency", "radiation_efficiency"):
-            if name in found.scalars:
-                efficiency = np.asarray(found.scalars[name].values, float)
+            if name in found.quantities:
+                efficiency = np.asarray(found.quantities[name].values, float)
     elif kind == "modes":
         modes = native.read_modes(path)
     elif kind == "far_field":
@@ -417,7 +417,7 @@ def _angles(modes: Modes, steps: int | None, most: int) -> NDArray[np.float64]:
 
 def _default_step(modes: Modes) -> float:
     """A step with four directions in the finest lobe of the degree [deg]."""
-    from nf2ff.metrics.result import STEPS_DEG
+    from nf2ff.metrics.transformation import STEPS_DEG
 
     return next((x for x in STEPS_DEG if x <= 90 / modes.degree), STEPS_DEG[-1])
 

@@ -123,9 +123,10 @@ def transform(
     used for a statement on exposure or compliance.
     """
     from nf2ff.io import safe
-    from nf2ff.io.result import write_outcome
-    from nf2ff.metrics.result import Powers, transform_samples
-    from nf2ff.report.result import report
+    from nf2ff.io.native import write_result
+    from nf2ff.metrics.result import Powers
+    from nf2ff.metrics.transformation import transform_samples
+    from nf2ff.report.result import result_facts
 
     _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
     given = (scan, probe, level, gain_transfer, reference_result)
@@ -150,7 +151,7 @@ def transform(
         files += more
     safe.refuse_overwrite(output, files)
     try:
-        outcome = transform_samples(
+        result = transform_samples(
             samples,
             used,
             degree=degree,
@@ -166,21 +167,24 @@ def transform(
         )
     except ValueError as error:
         raise InputError(f"{scan}: {_in_options(str(error))}") from error
-    outcome = outcome.with_warnings(unit)
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     inputs += [x for x in dict.fromkeys(files) if x not in inputs]
     provenance = safe.provenance(inputs=inputs, command=command_line())
     provenance["level"] = "\n".join(sentences)
     if notes:
         provenance["probe"] = "\n".join(notes)
-    write_outcome(outcome, output, provenance=provenance, overwrite=overwrite)
-    facts = report(samples, outcome)
-    print_warnings(samples.frequency, [fact["warnings"] for fact in facts], once=unit)
+    warnings = tuple((*unit, *some) for some in result.warnings)
+    result = replace(result, warnings=warnings, provenance=provenance)
+    write_result(output, result, overwrite=overwrite)
+    print_warnings(samples.frequency, warnings, once=unit)
+    facts = result_facts(result)
     if as_json:
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
-    click.echo(f"{output}: {outcome.solution.status}")
-    click.echo(f"degree {outcome.solution.degree_text()}: {outcome.solution.degree_reason}")
+    click.echo(f"{output}: {result.notes['status']}")
+    low, high = (min(x["degree"] for x in facts), max(x["degree"] for x in facts))
+    degrees = f"{low}" if low == high else f"{low} to {high}"
+    click.echo(f"degree {degrees}: {result.notes['degree_reason']}")
     _print_table(facts)
 
 

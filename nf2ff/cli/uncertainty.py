@@ -119,7 +119,8 @@ def uncertainty(
     from nf2ff.io import safe
     from nf2ff.io.uncertainty import write_uncertainty
     from nf2ff.io.uncertainty_toml import read_uncertainty_file
-    from nf2ff.metrics.result import Powers, limit_orders, tell_neglected
+    from nf2ff.metrics.result import Powers
+    from nf2ff.metrics.transformation import limit_orders, tell_neglected
     from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines, uncertainty_warnings
     from nf2ff.solver.solve import solve
     from nf2ff.uncertainty.assess import assess
@@ -228,7 +229,7 @@ _OF_PEAK = ("eirp", "beamwidth", "pointing-theta", "pointing-phi", "sidelobe-lev
 def _refuse_unknown(scan: Path, samples: Samples, solution: Solution, question: Assessment) -> None:
     """Refuse metrics of which a scan of a part of the sphere tells no interval."""
     from nf2ff.metrics.beam import peak
-    from nf2ff.metrics.result import peak_seen
+    from nf2ff.metrics.transformation import peak_seen
 
     partial = solution.partial
     if not partial.any():
@@ -310,7 +311,7 @@ def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Un
 
 def _too_much(radiated: float, power: float | None) -> list[str]:
     """Say where more power is radiated than was put in."""
-    from nf2ff.metrics.result import MAX_EFFICIENCY
+    from nf2ff.metrics.transformation import MAX_EFFICIENCY
 
     if power is None or not radiated > MAX_EFFICIENCY * power:
         return []

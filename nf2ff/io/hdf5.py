@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -33,6 +34,171 @@ _FILTERS = {h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER
 _CHUNK = 65536
 
 
+# --- what a noun looks like in a file ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A dataset of a noun.
+
+    Parameters
+    ----------
+    name : str
+        Name of the dataset, and of the noun's field.
+    units : str, tuple of str, or None
+        Its unit; where that depends on the noun, those allowed, None for any.
+    long_name : str
+        What it is, in words.
+    axes : tuple of str
+        Dataset along each axis; a field whose only axis is its own name is one itself.
+    kind : {"f", "c", "i", "b", "O"}
+        Real, complex or whole numbers, yes or no (held as 1 and 0), or texts.
+    least : int, optional
+        Fewest dimensions, where the first axes may be lacking.
+    optional : bool
+        Whether the noun may have None there, and the file no such dataset.
+    missing, finite : bool
+        Whether NaN, and whether neither NaN nor infinity, is refused when it is read.
+    derived : bool
+        Whether it follows from the others: written for other programs, not read.
+    """
+
+    name: str
+    units: str | tuple[str, ...] | None
+    long_name: str
+    axes: tuple[str, ...]
+    kind: str = "f"
+    least: int | None = None
+    optional: bool = False
+    missing: bool = False
+    finite: bool = True
+    derived: bool = False
+
+    def item(self, given: Any, units: str | None) -> Item:
+        """The dataset of a value."""
+        values = np.asarray(given, dtype={"b": np.uint8, "O": object}.get(self.kind))
+        units = self.units if isinstance(self.units, str) else units
+        assert isinstance(units, str), f"no unit for {self.name}"
+        return Item(self.name, values, units, self.long_name, self.axes[len(self.axes) - values.ndim :])
+
+    def take(self, group: Any, units: str | None) -> Any:
+        """The value of the dataset in a group, checked: an array, or a list of texts."""
+        if self.kind == "O":
+            return texts(group, self.name)
+        most = len(self.axes)
+        ndim = tuple(range(most if self.least is None else self.least, most + 1))
+        how: Any = {"missing": self.missing, "finite": self.finite}
+        kind = "iu" if self.kind in "ib" else self.kind
+        values = take(group, self.name, units or self.units, ndim, kind=kind, **how)
+        return values.astype(bool) if self.kind == "b" else values
+
+
+@dataclass(frozen=True, slots=True)
+class Attribute:
+    """A text attribute of a noun's group.
+
+    Parameters
+    ----------
+    name : str
+        Its name in the file.
+    of : type or tuple of str
+        What the text stands for: str, float, int, bool ("yes" or "no"), or one of these words.
+    field : str
+        Name of the noun's field, where it is another.
+    optional : bool
+        Whether the noun may have None there, and the file no such attribute.
+    """
+
+    name: str
+    of: type | tuple[str, ...] = str
+    field: str = ""
+    optional: bool = False
+
+    def text(self, value: Any) -> str:
+        """What is written for a value."""
+        if self.of is bool:
+            return "yes" if value else "no"
+        return repr(float(value)) if self.of is float else str(value)
+
+    def read(self, group: Any) -> Any:
+        """The value in a group, checked."""
+        if isinstance(self.of, tuple):
+            return attribute(group, self.name, self.of)
+        if self.of is bool:
+            return attribute(group, self.name, ("yes", "no")) == "yes"
+        text = group.attrs.get(self.name)
+        if text is None:
+            raise InputError(f"{group.name} has no attribute {self.name}", "write it again")
+        try:
+            return self.of(text)
+        except (TypeError, ValueError):
+            kind = "a whole number" if self.of is int else "a number"
+            raise InputError(
+                f"{group.name}: attribute {self.name} is {str(text)[:80]!r}, expected {kind}"
+            ) from None
+
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """The datasets and attributes of one noun, from which both writing and reading follow.
+
+    Parameters
+    ----------
+    fields : tuple of Field
+        Datasets.
+    attributes : tuple of Attribute
+        Text attributes.
+    """
+
+    fields: tuple[Field, ...]
+    attributes: tuple[Attribute, ...] = ()
+
+    def group(self, noun: object = None, *, units: Mapping[str, str] | None = None, **given: Any) -> Group:
+        """The group to be written.
+
+        Parameters
+        ----------
+        noun : object
+            Has the fields by their names, but those that are ``given``.
+        units : mapping of str to str, optional
+            Units of the fields whose schema leaves them open.
+        **given
+            Values in the place of the noun's.
+        """
+        units = units or {}
+
+        def value(name: str) -> Any:
+            return given[name] if name in given else getattr(noun, name)
+
+        pairs = [(x, value(x.name)) for x in self.fields]
+        items = [x.item(v, units.get(x.name)) for x, v in pairs if not (x.optional and v is None)]
+        texts = [(x, value(x.field or x.name)) for x in self.attributes]
+        attributes = {x.name: x.text(v) for x, v in texts if not (x.optional and v is None)}
+        return Group(items, attributes)
+
+    def read(self, group: Any, *, units: Mapping[str, str] | None = None) -> dict[str, Any]:
+        """Fields of the noun by name, each checked, from a group of an open file.
+
+        Parameters
+        ----------
+        group : h5py.Group
+            As `find` gives it.
+        units : mapping of str to str, optional
+            Units that fields must have whose schema leaves them open.
+        """
+        units = units or {}
+        found: dict[str, Any] = {}
+        for x in self.fields:
+            if x.optional and x.name not in group:
+                found[x.name] = None
+            elif not x.derived:
+                found[x.name] = x.take(group, units.get(x.name))
+        for y in self.attributes:
+            lacking = y.optional and y.name not in group.attrs
+            found[y.field or y.name] = None if lacking else y.read(group)
+        return found
+
+
 class Item(NamedTuple):
     """A dataset to be written; one whose only axis is its own name is a dimension scale."""
 
@@ -48,6 +214,9 @@ class Group(NamedTuple):
 
     items: list[Item]
     attributes: dict[str, str]
+
+
+# --- reading -------------------------------------------------------------------------------------
 
 
 def is_native(path: PathLike) -> bool:
@@ -167,6 +336,17 @@ def take(
             at = ", ".join(map(str, np.argwhere(bad)[0]))
             raise InputError(f"{where} is not finite at index ({at})", "remove or repair it")
     return values
+
+
+def texts(group: Any, name: str) -> list[str]:
+    """A dataset of texts in one dimension."""
+    item = group.get(name)
+    if item is None or item.dtype.kind != "O" or item.ndim != 1:
+        raise InputError(f"{group.name} has no texts {name}", "write it again")
+    return [str(x) for x in item.asstr()[()]]
+
+
+# --- writing -------------------------------------------------------------------------------------
 
 
 def write(

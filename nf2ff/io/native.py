@@ -8,16 +8,14 @@ has the attributes ``format``, ``version`` and ``kind``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, degree_of_count, mode_numbers
-from nf2ff.io.hdf5 import Group, Item, attribute, find, is_native, open_native, take, write
+from nf2ff.io.hdf5 import Attribute, Field, Group, Item, Schema, find, is_native, open_native, take, write
 from nf2ff.io.nsma import is_record
 from nf2ff.io.power_columns import refuse_levels, refuse_power_table
 from nf2ff.io.safe import PathLike, first_line, refuse_toml
@@ -25,42 +23,65 @@ from nf2ff.io.tables import COLUMNS, PATTERN_COLUMNS, read_table
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import RESPONSE_UNITS, Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.metrics.result import Quantity, Result
+
+_FREQUENCY = Field("frequency", "Hz", "frequency", ("frequency",))
+_LEVEL = Attribute("reference", ("absolute", "relative"))
+_CHI = "rotation of the probe about its axis, from theta^ towards phi^"
+_RESPONSE = "response, exp(+jwt), peak; NaN where missing"
+_OF_SAMPLE, _OF_ALL = ("sample",), ("frequency", "sample")
+SAMPLES = Schema(
+    (
+        _FREQUENCY,
+        Field("sample", "1", "number of the sample, from 1", _OF_SAMPLE, "i", derived=True),
+        Field("theta", "rad", "polar angle of the probe", _OF_ALL, least=1),
+        Field("phi", "rad", "azimuth of the probe", _OF_ALL, least=1),
+        Field("chi", "rad", _CHI, _OF_ALL, least=1),
+        Field("radius", "m", "distance of the probe from the origin", _OF_ALL, least=1),
+        Field("port", "1", "probe port, from 1", _OF_SAMPLE, "i"),
+        Field("response", RESPONSE_UNITS, _RESPONSE, _OF_ALL, "c", missing=True),
+    )
+)
+_MODE = (
+    Field("mode", "1", "j = 2 (n (n+1) + m - 1) + s", ("mode",), "i", derived=True),
+    Field("s", "1", "kind: 1 transverse electric, 2 transverse magnetic", ("mode",), "i"),
+    Field("m", "1", "azimuthal order", ("mode",), "i"),
+    Field("n", "1", "degree", ("mode",), "i"),
+)
+_Q = "spherical mode coefficients, exp(+jwt), peak"
+MODES = Schema(
+    (_FREQUENCY, *_MODE, Field("coefficients", "sqrt(W)", _Q, ("frequency", "mode"), "c")), (_LEVEL,)
+)
+_LIMIT = "component of lim r exp(+jkr) E, exp(+jwt), peak"
+_GRID = ("frequency", "theta", "phi")
+FAR_FIELD = Schema(
+    (
+        _FREQUENCY,
+        Field("theta", "rad", "polar angle", ("theta",)),
+        Field("phi", "rad", "azimuth", ("phi",)),
+        Field("e_theta", "V", f"theta {_LIMIT}", _GRID, "c"),
+        Field("e_phi", "V", f"phi {_LIMIT}", _GRID, "c"),
+        Field("radiated_power", "W", "radiated power", ("frequency",)),
+        Field("trusted", "1", "1 where the near field was seen", _GRID, "b", optional=True),
+    ),
+    (_LEVEL,),
+)
 
 
-class Scalar(NamedTuple):
-    """A quantity with one value per frequency (F,), its unit and its name in words."""
+def _probe_schema(axes: tuple[str, ...]) -> Schema:
+    """Of a probe whose coefficients have these axes: with the frequency, or alike at all."""
+    fields = (
+        Field("port", "1", "probe port, from 1", ("port",), "i", derived=True),
+        *_MODE,
+        Field("coefficients", "1", "receiving coefficients", axes, "c"),
+    )
+    radius = Attribute("minimum_radius_m", float, "minimum_radius", optional=True)
+    unit = Attribute("response_unit", RESPONSE_UNITS)
+    return Schema((_FREQUENCY, *fields) if "frequency" in axes else fields, (unit, radius))
 
-    values: ArrayLike
-    units: str
-    long_name: str
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Result:
-    """What a result file holds.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients.
-    far_field : FarField or None
-        Far field, where the file has one.
-    scalars : dict of str to Scalar
-        Quantities with one value per frequency.
-    warnings : tuple of tuple of str
-        Sentences, per frequency.
-    notes : dict of str to str
-        How the result came about, e.g. the reason of the degree.
-    provenance : dict of str to str
-        Program, libraries, inputs, command.
-    """
-
-    modes: Modes
-    far_field: FarField | None = None
-    scalars: dict[str, Scalar] = field(default_factory=dict)
-    warnings: tuple[tuple[str, ...], ...] = ()
-    notes: dict[str, str] = field(default_factory=dict)
-    provenance: dict[str, str] = field(default_factory=dict)
+PROBE = _probe_schema(("frequency", "port", "mode"))
+CONSTANT_PROBE = _probe_schema(("port", "mode"))
 
 
 def write_samples(
@@ -84,7 +105,9 @@ def write_samples(
     ValueError
         If the file exists or cannot be written; the old one is untouched then.
     """
-    write(path, "samples", {"samples": _samples_group(samples)}, provenance, overwrite)
+    count = np.arange(1, samples.response.shape[1] + 1)
+    group = SAMPLES.group(samples, sample=count, units={"response": samples.response_unit})
+    write(path, "samples", {"samples": group}, provenance, overwrite)
 
 
 def read_samples(
@@ -121,22 +144,17 @@ def read_samples(
         )
     with open_native(path) as file:
         group = find(file, "samples")
-        frequency = take(group, "frequency", "Hz", 1)
-        place = {
-            name: take(group, name, "m" if name == "radius" else "rad", (1, 2))
-            for name in ("theta", "phi", "chi", "radius")
-        }
-        port = take(group, "port", "1", 1, kind="iu")
-        if port.max() > np.iinfo(np.int16).max:
-            raise InputError(f"/samples/port is {port.max()}, expected whole numbers from 1 to 32767")
-        response = take(group, "response", RESPONSE_UNITS, 2, kind="c", missing=True)
+        found = SAMPLES.read(group)
+        port = found["port"].max()
+        if port > np.iinfo(np.int16).max:
+            raise InputError(f"/samples/port is {port}, expected whole numbers from 1 to 32767")
         unit = group["response"].attrs["units"]
         if time_convention not in (None, "exp(+jwt)") or response_unit not in (None, unit):
             held = unit if unit == "relative" else f"in {unit}"
             msg = f"is native: exp(+jwt), responses {held}: leave those options out, or read the "
             msg += "table it was made of with them"
             raise InputError(msg)
-        return Samples(frequency, **place, port=port, response=response, response_unit=unit)
+        return Samples(**found, response_unit=unit)
 
 
 def write_modes(
@@ -160,7 +178,7 @@ def write_far_field(
     overwrite: bool = False,
 ) -> None:
     """Write a far field as a native file; parameters as in `write_samples`."""
-    write(path, "far_field", {"far_field": _far_field_group(far_field)}, provenance, overwrite)
+    write(path, "far_field", {"far_field": FAR_FIELD.group(far_field)}, provenance, overwrite)
 
 
 def read_far_field(path: PathLike) -> FarField:
@@ -173,96 +191,37 @@ def write_probe(
     path: PathLike, probe: Probe, *, provenance: Mapping[str, str] | None = None, overwrite: bool = False
 ) -> None:
     """Write a probe as a native file; parameters as in `write_samples`."""
-    axes: tuple[str, ...] = ("port", "mode")
-    values = probe.coefficients[0]
-    items = [] if probe.frequency is None else [_frequency(probe.frequency)]
-    if probe.frequency is not None:
-        axes, values = ("frequency", *axes), probe.coefficients
-    port = np.arange(1, probe.ports + 1)
-    items.append(Item("port", port, "1", "probe port, from 1", ("port",)))
-    items += _mode_axes(probe.degree)
-    items.append(Item("coefficients", values, "1", "receiving coefficients", axes))
-    attributes = {"response_unit": str(probe.response_unit)}
-    if probe.minimum_radius is not None:
-        attributes["minimum_radius_m"] = repr(float(probe.minimum_radius))
-    write(path, "probe", {"probe": Group(items, attributes)}, provenance, overwrite)
+    place = {"port": np.arange(1, probe.ports + 1), **_mode_axes(probe.degree)}
+    if probe.frequency is None:
+        group = CONSTANT_PROBE.group(probe, coefficients=probe.coefficients[0], **place)
+    else:
+        group = PROBE.group(probe, **place)
+    write(path, "probe", {"probe": group}, provenance, overwrite)
 
 
 def read_probe(path: PathLike) -> Probe:
     """Read a probe from a native file; raises as `read_samples`."""
     with open_native(path) as file:
         group = find(file, "probe")
-        frequency = take(group, "frequency", "Hz", 1) if "frequency" in group else None
-        ndim = 2 if frequency is None else 3
-        values = take(group, "coefficients", "1", ndim, kind="c")
-        _check_modes(group, values.shape[-1])
-        unit = attribute(group, "response_unit", RESPONSE_UNITS)
-        given = group.attrs.get("minimum_radius_m")
-        try:
-            radius = None if given is None else float(given)
-        except (TypeError, ValueError):
-            raise InputError(
-                f"/probe: attribute minimum_radius_m is {str(given)[:80]!r}, expected a number"
-            ) from None
-        return Probe(frequency, values[None] if frequency is None else values, unit, radius)
+        if "frequency" in group:
+            return Probe(**_without_axes(group, PROBE.read(group)))
+        found = _without_axes(group, CONSTANT_PROBE.read(group))
+        return Probe(None, **found | {"coefficients": found["coefficients"][None]})
 
 
-def write_result(
-    path: PathLike,
-    *,
-    modes: Modes,
-    far_field: FarField | None = None,
-    scalars: Mapping[str, tuple[ArrayLike, str, str]] | None = None,
-    warnings: Sequence[Sequence[str]] = (),
-    notes: Mapping[str, str] | None = None,
-    provenance: Mapping[str, str] | None = None,
-    overwrite: bool = False,
-) -> None:
-    """Write a result: modes, far field, and what else there is to say per frequency.
-
-    Parameters
-    ----------
-    path : path
-        File to write.
-    modes : Modes
-        F frequencies.
-    far_field : FarField, optional
-        Far field.
-    scalars : mapping of str to Scalar, optional
-        Name to values (F,), units and name in words; NaN and infinity are allowed.
-    warnings : sequence of sequence of str
-        Sentences, for each of the F frequencies, or nothing.
-    notes : mapping of str to str, optional
-        Words that hold for all frequencies, e.g. method and reason of the degree.
-    provenance : mapping of str to str, optional
-        As `provenance` gives it; without inputs and command where absent.
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, the file exists or cannot be written; an old one is untouched.
-    """
-    count = modes.frequency.size
-    items = [_frequency(modes.frequency)]
-    for name, (given, units, long_name) in (scalars or {}).items():
-        values = np.asarray(given)
-        if values.dtype.kind not in "fiu" or values.shape != (count,):
-            raise InputError(f"{name} is {values.dtype} {values.shape}, expected real numbers ({count},)")
-        if name in ("frequency", "warnings"):
-            raise InputError(f"{name} is no free name for a scalar", "choose another")
+def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> None:
+    """Write a result, with its own provenance; parameters and errors as in `write_samples`."""
+    items = [_FREQUENCY.item(result.modes.frequency, None)]
+    for name, (values, units, long_name) in result.quantities.items():
         items.append(Item(name, values, units, long_name, ("frequency",)))
-    if len(warnings) not in (0, count):
-        raise InputError(f"warnings are given for {len(warnings)} of {count} frequencies")
-    if warnings:
-        lines = [[" ".join(sentence.split()) for sentence in some] for some in warnings]
+    if result.warnings:
+        lines = [[" ".join(sentence.split()) for sentence in some] for some in result.warnings]
         text = np.array(["\n".join(some) for some in lines], dtype=object)
         items.append(Item("warnings", text, "1", "warnings, one a line", ("frequency",)))
-    groups = {"modes": modes_group(modes), "solution": Group(items, dict(notes or {}))}
-    if far_field is not None:
-        groups["far_field"] = _far_field_group(far_field)
-    write(path, "result", groups, provenance, overwrite)
+    groups = {"modes": modes_group(result.modes), "solution": Group(items, dict(result.notes))}
+    if result.far_field is not None:
+        groups["far_field"] = FAR_FIELD.group(result.far_field)
+    write(path, "result", groups, result.provenance or None, overwrite)
 
 
 def read_result(path: PathLike) -> Result:
@@ -272,26 +231,21 @@ def read_result(path: PathLike) -> Result:
         group = find(file, "solution")
         if not np.array_equal(take(group, "frequency", "Hz", 1), modes.frequency):
             raise InputError("/solution has other frequencies than /modes", "write it again")
-        scalars = {}
+        quantities = {}
         warnings: tuple[tuple[str, ...], ...] = ()
         for name in [x for x in group if x not in ("frequency", "warnings")]:
             values = take(group, name, None, 1, kind="fiu", finite=False)
             attrs = group[name].attrs
-            scalars[name] = Scalar(values, attrs["units"], str(attrs.get("long_name", name)))
+            quantities[name] = Quantity(values, attrs["units"], str(attrs.get("long_name", name)))
         if "warnings" in group:
             text = group["warnings"].asstr()[()]
             warnings = tuple(tuple(x for x in some.split("\n") if x) for some in text)
-        counts = {len(np.atleast_1d(x.values)) for x in scalars.values()} | {len(warnings) or None}
+        counts = {x.values.size for x in quantities.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
             raise InputError("/solution has not one value per frequency", "write it again")
-        return Result(
-            modes,
-            _far_field(file) if "far_field" in file else None,
-            scalars,
-            warnings,
-            {name: str(value) for name, value in group.attrs.items()},
-            _provenance(file),
-        )
+        far_field = _far_field(file) if "far_field" in file else None
+        notes = {name: str(value) for name, value in group.attrs.items()}
+        return Result(modes, far_field, quantities, warnings, notes, _provenance(file))
 
 
 def read_provenance(path: PathLike) -> dict[str, str]:
@@ -332,97 +286,34 @@ def file_kind(path: PathLike) -> str:
     )
 
 
-def _frequency(values: NDArray[np.float64]) -> Item:
-    return Item("frequency", values, "Hz", "frequency", ("frequency",))
-
-
-def _samples_group(samples: Samples) -> Group:
-    count = np.arange(1, samples.response.shape[1] + 1)
-    items = [
-        _frequency(samples.frequency),
-        Item("sample", count, "1", "number of the sample, from 1", ("sample",)),
-    ]
-    for name, units, long_name in (
-        ("theta", "rad", "polar angle of the probe"),
-        ("phi", "rad", "azimuth of the probe"),
-        ("chi", "rad", "rotation of the probe about its axis, from theta^ towards phi^"),
-        ("radius", "m", "distance of the probe from the origin"),
-        ("port", "1", "probe port, from 1"),
-    ):
-        values = getattr(samples, name)
-        axes = ("sample",) if values.ndim == 1 else ("frequency", "sample")
-        items.append(Item(name, values, units, long_name, axes))
-    axes = ("frequency", "sample")
-    long_name = "response, exp(+jwt), peak; NaN where missing"
-    items.append(Item("response", samples.response, samples.response_unit, long_name, axes))
-    return Group(items, {})
-
-
-def _mode_axes(degree: int) -> list[Item]:
+def _mode_axes(degree: int) -> dict[str, Any]:
     s, m, n = mode_numbers(degree)
-    return [
-        Item("mode", np.arange(1, s.size + 1), "1", "j = 2 (n (n+1) + m - 1) + s", ("mode",)),
-        Item("s", s, "1", "kind: 1 transverse electric, 2 transverse magnetic", ("mode",)),
-        Item("m", m, "1", "azimuthal order", ("mode",)),
-        Item("n", n, "1", "degree", ("mode",)),
-    ]
+    return {"mode": np.arange(1, s.size + 1), "s": s, "m": m, "n": n}
 
 
-def modes_group(modes: Modes) -> Group:
-    """The group ``/modes`` of a native file."""
-    q = modes.coefficients
-    name = "spherical mode coefficients, exp(+jwt), peak"
-    items = [_frequency(modes.frequency), *_mode_axes(modes.degree)]
-    items.append(Item("coefficients", q, "sqrt(W)", name, ("frequency", "mode")))
-    return Group(items, {"reference": modes.reference})
-
-
-def _far_field_group(far_field: FarField) -> Group:
-    axes = ("frequency", "theta", "phi")
-    limit = "component of lim r exp(+jkr) E, exp(+jwt), peak"
-    items = [
-        _frequency(far_field.frequency),
-        Item("theta", far_field.theta, "rad", "polar angle", ("theta",)),
-        Item("phi", far_field.phi, "rad", "azimuth", ("phi",)),
-        Item("e_theta", far_field.e_theta, "V", f"theta {limit}", axes),
-        Item("e_phi", far_field.e_phi, "V", f"phi {limit}", axes),
-        Item("radiated_power", far_field.radiated_power, "W", "radiated power", ("frequency",)),
-    ]
-    if far_field.trusted is not None:
-        mark = far_field.trusted.astype(np.uint8)
-        items.append(Item("trusted", mark, "1", "1 where the near field was seen", axes))
-    return Group(items, {"reference": far_field.reference})
-
-
-def _modes(file: Any) -> Modes:
-    group = find(file, "modes")
-    q = take(group, "coefficients", "sqrt(W)", 2, kind="c")
-    _check_modes(group, q.shape[-1])
-    reference = attribute(group, "reference", ("absolute", "relative"))
-    return Modes(take(group, "frequency", "Hz", 1), q, reference)
-
-
-def _check_modes(group: Any, count: int) -> None:
-    given = [take(group, name, "1", 1, kind="iu") for name in ("s", "m", "n")]
-    right = mode_numbers(degree_of_count(count))
+def _without_axes(group: Any, found: dict[str, Any]) -> dict[str, Any]:
+    """What was read, less the numbers of the modes, which are checked."""
+    right = mode_numbers(degree_of_count(found["coefficients"].shape[-1]))
+    given = [found.pop(name) for name in ("s", "m", "n")]
     if not all(np.array_equal(a, b) for a, b in zip(given, right, strict=True)):
         raise InputError(
             f"{group.name}: s, m, n are not in the order j = 2 (n (n+1) + m - 1) + s", "sort them"
         )
+    return found
+
+
+def modes_group(modes: Modes) -> Group:
+    """The group ``/modes`` of a native file."""
+    return MODES.group(modes, **_mode_axes(modes.degree))
+
+
+def _modes(file: Any) -> Modes:
+    group = find(file, "modes")
+    return Modes(**_without_axes(group, MODES.read(group)))
 
 
 def _far_field(file: Any) -> FarField:
-    group = find(file, "far_field")
-    return FarField(
-        take(group, "frequency", "Hz", 1),
-        take(group, "theta", "rad", 1),
-        take(group, "phi", "rad", 1),
-        take(group, "e_theta", "V", 3, kind="c"),
-        take(group, "e_phi", "V", 3, kind="c"),
-        take(group, "radiated_power", "W", 1),
-        attribute(group, "reference", ("absolute", "relative")),
-        take(group, "trusted", "1", 3, kind="iu").astype(bool) if "trusted" in group else None,
-    )
+    return FarField(**FAR_FIELD.read(find(file, "far_field")))
 
 
 def _provenance(file: Any) -> dict[str, str]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Any, NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes
+from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.beam import Peak, half_power_beamwidth, sidelobe_level
 from nf2ff.metrics.lobes import front_to_back
 from nf2ff.metrics.planes import Plane, PlaneLike, beside, plane_of, reference_angle
 from nf2ff.metrics.polarisation import axial_ratio, sense, tilt_angle
 from nf2ff.metrics.regions import UPPER_HEMISPHERE, near_horizon, radiated_fraction
+from nf2ff.metrics.result import Quantity
 
 Real = NDArray[np.float64]
 #: The two cuts through the peak, and what is said of each.
@@ -31,17 +33,9 @@ HORIZON_DEG = (15, 30, 45)
 ROUND = 1e-10
 
 
-class FigureValues(NamedTuple):
-    """Values (F,), linear in SI units, their unit and name in words."""
-
-    values: Real
-    units: str
-    long_name: str
-
-
 def summary_planes(
-    modes: Modes, top: Peak, plane: PlaneLike = 0.0
-) -> tuple[dict[str, tuple[Plane, ...]], list[list[str]]]:
+    modes: Modes, top: Peak, plane: PlaneLike = 0.0, told: Sequence[list[str]] = ()
+) -> dict[str, tuple[Plane, ...]]:
     """Planes of the two cuts that beamwidths and sidelobes are summarised in.
 
     Parameters
@@ -52,33 +46,34 @@ def summary_planes(
         Their peak.
     plane : float, str or Plane
         The first, as `nf2ff.metrics.planes.plane_of` has it; the second is across it.
+    told : sequence of list of str
+        For each frequency a list that gets a warning where such a plane is not to be had; planes
+        of phi stand in for it there.
 
     Returns
     -------
-    planes : dict of str to tuple of Plane
+    dict of str to tuple of Plane
         "theta" and "phi": for each frequency the first and the second.
-    warnings : list of list of str
-        For each frequency why a plane was not to be had; those of phi stand in for it there.
     """
     pairs: list[tuple[Plane, Plane]] = []
-    warnings: list[list[str]] = []
-    for one, theta, phi in zip(modes.each(), top.theta, top.phi, strict=True):
-        at = {"theta": float(theta), "phi": float(phi)}
-        other = beside(plane)
+    other = beside(plane)
+    for f, one in enumerate(modes.each()):
+        at = {"theta": float(top.theta[f]), "phi": float(top.phi[f])}
         try:
             first = plane_of(one, plane, **at)
-            pairs.append((first, first.across if other is None else plane_of(one, other, **at)))
-            warnings.append([])
+            second = first.across if other is None else plane_of(one, other, **at)
         except ValueError as error:
-            pairs.append((plane_of(one, 0.0, **at), plane_of(one, np.pi / 2, **at)))
-            instead = " and ".join(x.name for x in pairs[-1])
-            warnings.append([f"{error}: cuts are {instead} instead"])
-    return {"theta": tuple(a for a, _ in pairs), "phi": tuple(b for _, b in pairs)}, warnings
+            first, second = (plane_of(one, x, **at) for x in (0.0, np.pi / 2))
+            if told:
+                names = {"first": first.name, "second": second.name}
+                told[f].append(ResultCode.NO_SUCH_PLANE(reason=str(error), **names))
+        pairs.append((first, second))
+    return {"theta": tuple(a for a, _ in pairs), "phi": tuple(b for _, b in pairs)}
 
 
 def summarise(
     modes: Modes, top: Peak, planes: Mapping[str, tuple[Plane, ...]] | None = None
-) -> dict[str, FigureValues]:
+) -> dict[str, Quantity]:
     """Figures of every frequency by name.
 
     Parameters
@@ -92,19 +87,19 @@ def summarise(
 
     Returns
     -------
-    dict of str to FigureValues
+    dict of str to Quantity
         Half-power beamwidths and sidelobe levels in two cuts through the peak and what planes
         these are, front-to-back ratio, polarisation at the peak, and the fraction of the power
         radiated into the upper hemisphere and near the horizon. NaN where a cut has none, and
         for the tilt of a circle.
     """
-    result: dict[str, FigureValues] = {}
+    result: dict[str, Quantity] = {}
 
     def put(name: str, values: Any, units: str, long_name: str) -> None:
-        result[name] = FigureValues(np.asarray(values, dtype=float), units, long_name)
+        result[name] = Quantity(np.asarray(values, dtype=float), units, long_name)
 
     if planes is None:
-        planes = summary_planes(modes, top)[0]
+        planes = summary_planes(modes, top)
     for cut, words in CUTS.items():
         where, plane = f"in the cut through the peak {words}", planes[cut]
         azimuth, turn = (np.radians([getattr(x, y) for x in plane]) for y in ("phi_deg", "turn_deg"))

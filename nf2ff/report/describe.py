@@ -23,6 +23,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.report.describe_power import power_facts
 from nf2ff.report.growth import growth_facts
+from nf2ff.report.result import quantity_facts, warning_lines
 from nf2ff.report.uncertainty import uncertainty_facts
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.sanity import judge_readings
@@ -86,16 +87,8 @@ def describe(
         result = native.read_result(path)
         if result.far_field is not None:
             facts |= {"directions": result.far_field.theta.size * result.far_field.phi.size}
-        for name, scalar in result.scalars.items():
-            if name != "radiated_power":  # already said of the modes
-                facts |= _scalar(name, scalar)
-        facts |= result.notes
-        facts |= _origin(result.provenance)
-        facts["warnings"] = [
-            f"{frequency / 1e9:.9g} GHz: {sentence}"
-            for frequency, some in zip(modes.frequency, result.warnings, strict=False)
-            for sentence in some
-        ]
+        facts |= quantity_facts(result.quantities) | dict(result.notes) | _origin(result.provenance)
+        facts["warnings"] = warning_lines(modes.frequency, result.warnings)
     return facts
 
 
@@ -103,36 +96,6 @@ def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
     """What the file's provenance says of its level and of the probe, if anything."""
     keys = {"level": "level_from", "probe": "notes_on_the_probe"}
     return {new: provenance[old].splitlines() for old, new in keys.items() if old in provenance}
-
-
-#: Ratios shown in dB, of powers (10) or of fields (20).
-LEVELS = {
-    "first_sidelobe_theta": 10,
-    "first_sidelobe_phi": 10,
-    "highest_sidelobe_theta": 10,
-    "highest_sidelobe_phi": 10,
-    "front_to_back": 10,
-    "axial_ratio": 20,
-    "noise_floor": 20,
-    "noise_gain": 10,
-}
-
-
-def _scalar(name: str, scalar: native.Scalar) -> dict[str, Any]:
-    """One value per frequency, in the unit that the name then ends in; None where not finite."""
-    values = np.asarray(scalar.values)
-    units = scalar.units
-    if units == "rad":
-        values, units = np.degrees(values), "deg"
-    elif name in ("peak_directivity", "peak_gain", "peak_realised_gain"):
-        values, units = 10 * np.log10(values), "dbi"
-    elif name == "peak_eirp":
-        values, units = 10 * np.log10(values / 1e-3), "dbm"
-    elif name in LEVELS:
-        with np.errstate(divide="ignore"):
-            values, units = LEVELS[name] * np.log10(values), "db"
-    suffix = "" if units == "1" or name.endswith(f"_{units.lower()}") else f"_{units}"
-    return {name + suffix: [x if math.isfinite(x) else None for x in values.tolist()]}
 
 
 def _far_field(field: Any) -> dict[str, Any]:
@@ -234,10 +197,6 @@ def _samples(samples: Samples) -> dict[str, Any]:
         facts["grid_supports_degree"] = grid.degree
     angles = suspect_angles(samples)
     lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
-    readings = [
-        f"{frequency / 1e9:.9g} GHz: {sentence}"
-        for frequency, some in zip(samples.frequency, judge_readings(samples), strict=True)
-        for sentence in some
-    ]
+    readings = warning_lines(samples.frequency, judge_readings(samples))
     facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
     return facts

@@ -1,96 +1,101 @@
-"""The result of a transformation in degrees, dBi, dBm and watts, ready for JSON."""
+"""A result in degrees, dBi, dBm and watts, ready for JSON."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
 
-from nf2ff.measurement.samples import Samples
 from nf2ff.metrics.planes import Plane
-from nf2ff.metrics.result import Outcome, peak_seen
-from nf2ff.metrics.summary import FigureValues
+from nf2ff.metrics.result import Quantity, Result
 
+#: Ratios shown in decibels: the unit that their names then end in, the factor of the logarithm,
+#: and what 0 dB is.
+LEVELS = {
+    "peak_directivity": ("dbi", 10, 1.0),
+    "peak_gain": ("dbi", 10, 1.0),
+    "peak_realised_gain": ("dbi", 10, 1.0),
+    "peak_eirp": ("dbm", 10, 1e-3),
+    "first_sidelobe_theta": ("db", 10, 1.0),
+    "first_sidelobe_phi": ("db", 10, 1.0),
+    "highest_sidelobe_theta": ("db", 10, 1.0),
+    "highest_sidelobe_phi": ("db", 10, 1.0),
+    "front_to_back": ("db", 10, 1.0),
+    "axial_ratio": ("db", 20, 1.0),
+    "noise_floor": ("db", 20, 1.0),
+    "noise_gain": ("db", 10, 1.0),
+}
 SENSES = {1: "right-hand", -1: "left-hand", 0: "linear"}
+#: Figures that are not numbers where each frequency has an object of its own.
+_WORDS: dict[str, Callable[[Any], Any]] = {
+    "partial": bool,
+    "peak_seen": bool,
+    "sense": lambda x: SENSES[round(x)],
+}
 
 
-def summary_facts(summary: Mapping[str, FigureValues], index: int) -> dict[str, Any]:
-    """Figures of one frequency in deg and dB, ready for JSON; None where there is none."""
-    facts: dict[str, Any] = {}
-    for name, (values, units, _) in summary.items():
-        value = float(values[index])
-        if name == "sense":
-            facts[name] = SENSES[round(value)]
-        elif name.startswith("plane_"):
-            facts[f"{name}_deg"] = round(math.degrees(value), 6)
-            if name.endswith("_turn"):
-                cut = name.removesuffix("_turn")
-                azimuth = float(summary[f"{cut}_azimuth"].values[index])
-                facts[cut] = Plane(azimuth, value).name
+def quantity_facts(quantities: Mapping[str, Quantity]) -> dict[str, list[Any]]:
+    """Values of each frequency, by names that end in the unit; None where there is no number."""
+    facts: dict[str, list[Any]] = {}
+    for name, quantity in quantities.items():
+        values, units = np.asarray(quantity.values), quantity.units
+        if name in LEVELS:
+            units, factor, zero = LEVELS[name]
+            with np.errstate(divide="ignore"):
+                values = factor * np.log10(values / zero)
         elif units == "rad":
-            facts[f"{name}_deg"] = math.degrees(value) if math.isfinite(value) else None
-        elif name == "axial_ratio":
-            facts["axial_ratio_db"] = 20 * math.log10(value) if math.isfinite(value) else None
-        elif name in ("upper_hemisphere",) or name.startswith("near_horizon"):
-            key = name if name == "upper_hemisphere" else f"{name}_deg"
-            facts[f"{key}_fraction"] = value
-        else:
-            level = value > 0 and math.isfinite(value)
-            facts[f"{name}_db"] = 10 * math.log10(value) if level else None
+            values, units = np.degrees(values), "deg"
+        if name.startswith("plane_"):
+            values = np.round(values, 6)
+        suffix = "" if units == "1" or name.endswith(f"_{units.lower()}") else f"_{units.lower()}"
+        facts[name + suffix] = [x if math.isfinite(x) else None for x in values.tolist()]
+    for cut in ("plane_theta", "plane_phi"):
+        if f"{cut}_turn" in quantities:
+            angles = (quantities[f"{cut}_{x}"].values.tolist() for x in ("azimuth", "turn"))
+            facts[cut] = [Plane(phi, turn).name for phi, turn in zip(*angles, strict=True)]
     return facts
 
 
-def report(samples: Samples, outcome: Outcome) -> list[dict[str, Any]]:
-    """Figures of each frequency in degrees, dBi, dBm and watts, ready for JSON."""
-    s, top = outcome.solution, outcome.peak
-    absolute = s.modes.reference == "absolute"
-    power = s.modes.radiated_power()
-    gains = outcome.gains()
-    partial, trusted = s.partial, outcome.far_field.trusted_fraction()
-    peaks = peak_seen(samples, s, top)
-    present = samples.response.shape[1] - np.isnan(samples.response).sum(axis=1)
-    facts = []
-    for f, frequency in enumerate(samples.frequency):
-        seen = s.coverage[f]
-        beam: dict[str, Any] = {
-            "seen": bool(peaks[f]),
-            "theta_deg": math.degrees(top.theta[f]),
-            "phi_deg": math.degrees(top.phi[f]),
-            "directivity_dbi": 10 * math.log10(top.directivity[f]),
+def frequency_facts(quantities: Mapping[str, Quantity]) -> list[dict[str, Any]]:
+    """The same for each frequency by itself, what is said of the peak under "peak"."""
+    facts: list[dict[str, Any]] = []
+    columns = quantity_facts(quantities)
+    for row in zip(*columns.values(), strict=True):
+        found: dict[str, Any] = {"peak": {}}
+        for name, given in zip(columns, row, strict=True):
+            value = _WORDS[name](given) if name in _WORDS else given
+            if name.startswith("peak_"):
+                found["peak"][name.removeprefix("peak_")] = value
+            elif name.startswith("near_horizon"):
+                found[f"{name}_deg_fraction"] = value
+            else:
+                found["upper_hemisphere_fraction" if name == "upper_hemisphere" else name] = value
+        facts.append(found)
+    return facts
+
+
+def result_facts(result: Result) -> list[dict[str, Any]]:
+    """Figures and warnings of each frequency in degrees, dBi, dBm and watts, ready for JSON."""
+    return [
+        {
+            "frequency_hz": hertz,
+            "degree_reason": result.notes["degree_reason"],
+            "radiated_power_w": None,
+            **facts,
+            "warnings": list(some),
         }
-        if absolute and top.eirp is not None:
-            beam["eirp_dbm"] = 10 * math.log10(top.eirp[f] / 1e-3)
-        for name in ("gain", "realised_gain"):
-            if name in gains:
-                beam[f"{name}_dbi"] = 10 * math.log10(gains[name][f])
-        shares = {name: float(x[f]) for name, x in gains.items() if "efficiency" in name}
-        facts.append(
-            {
-                "frequency_hz": float(frequency),
-                "degree": int(s.degree[f]),
-                "degree_reason": s.degree_reason,
-                "samples": int(present[f]),
-                "iterations": int(s.iterations[f]),
-                "residual": float(s.residual[f]),
-                "tail_db": float(s.tail_db[f]) if math.isfinite(s.tail_db[f]) else None,
-                "noise_floor_db": _db(20, s.noise_floor[f]),
-                "noise_gain_db": _db(10, outcome.noise_gain[f]),
-                "unseen_sr": 0.0 if seen is None else seen.unseen_solid_angle(int(s.degree[f])),
-                "largest_gap_deg": None if seen is None else math.degrees(seen.largest_gap()),
-                "trusted_fraction": float(trusted[f]),
-                "partial": bool(partial[f]),
-                "peak": beam,
-                "radiated_power_w": float(power[f]) if absolute else None,
-                **shares,
-                **summary_facts(outcome.summary, f),
-                "warnings": list(s.warnings[f]),
-            }
+        for hertz, facts, some in zip(
+            result.modes.frequency.tolist(), frequency_facts(result.quantities), result.warnings, strict=True
         )
-    return facts
+    ]
 
 
-def _db(factor: int, ratio: float) -> float | None:
-    """Level of a ratio in dB, None where there is none."""
-    return factor * math.log10(ratio) if ratio > 0 and math.isfinite(ratio) else None
+def warning_lines(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
+    """Each warning with its frequency in front."""
+    return [
+        f"{hertz / 1e9:.9g} GHz: {sentence}"
+        for hertz, some in zip(frequency, warnings, strict=False)
+        for sentence in some
+    ]

@@ -238,7 +238,7 @@ def test_grid_too_coarse_for_the_antenna(tmp_path):
 def test_modes_that_explain_nothing(table, tmp_path, monkeypatch):
     solution = nf2ff.solve(nf2ff.read_samples(table), nf2ff.field_probe())
     worse = dataclasses.replace(solution, residual=np.array([1.5]))
-    monkeypatch.setattr("nf2ff.metrics.result.solve", lambda *_, **__: worse)
+    monkeypatch.setattr("nf2ff.metrics.transformation.solve", lambda *_, **__: worse)
     says = r"scan.csv: the modes found do not explain the responses at 3 GHz \(residual 1.5\): give"
     assert_refused(tmp_path, "transform", table, "-o", "out.h5", says=says)
 

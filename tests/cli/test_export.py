@@ -29,6 +29,7 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.io import levels, native, safe, tables
 from nf2ff.io.levels import trusted_around, write_levels
 from nf2ff.io.nsma_reader import read_nsma
+from nf2ff.metrics.result import Result
 
 
 def table(path):
@@ -389,7 +390,7 @@ def partly(small, tmp_path):
     mark = np.stack([np.ones_like(lost), ~lost])
     field = dataclasses.replace(found.far_field, trusted=mark)
     sentences = [["the first"], ["the second", "and another"]]
-    native.write_result(tmp_path / "partly.h5", modes=found.modes, far_field=field, warnings=sentences)
+    native.write_result(tmp_path / "partly.h5", Result(found.modes, field, warnings=sentences))
     return tmp_path / "partly.h5", field
 
 

@@ -21,6 +21,7 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.io import native
 from nf2ff.io.nsma_cuts import nsma_pattern
 from nf2ff.io.nsma_reader import read_nsma
+from nf2ff.metrics.result import Result
 
 #: Polarisations in up and right, as a person behind the antenna sees them. Right-hand is
 #: clockwise for that person (IEEE Std 145, from memory), from up to right: up leads by 90 deg,
@@ -218,7 +219,7 @@ def test_gain_of_a_result_that_knows_the_power(panel, tmp_path, names, share):
     # power accepted gives the gain.
     stated = {"radiation_efficiency": ([0.5], "1", "a"), "total_efficiency": ([0.25], "1", "b")}
     modes = native.read_result(panel.path).modes
-    native.write_result(tmp_path / "r.h5", modes=modes, scalars={name: stated[name] for name in names})
+    native.write_result(tmp_path / "r.h5", Result(modes, quantities={name: stated[name] for name in names}))
     words = (tmp_path / "r.h5", "-o", tmp_path / "a.nsma", *FIELDS, "--up", "z", "--step-deg", 30)
     succeed(*words)
     wanted = share * directivity_of(panel.antenna, 24e9, panel_peak(panel)[:1])[0]

@@ -103,7 +103,7 @@ def test_gain_for_stated_powers(room, tmp_path):
         f"input power: {incident:.9g} W incident on the antenna's port, as stated",
         f"input power: {accepted:.9g} W accepted by the antenna's port, as stated",
     ]
-    scalars = native.read_result(result).scalars
+    scalars = native.read_result(result).quantities
     for name in ("gain", "realised_gain"):
         values = db(np.asarray(scalars[f"peak_{name}"].values))
         assert values.tolist() == pytest.approx([x["peak"][f"{name}_dbi"] for x in facts])

@@ -10,7 +10,8 @@ from commands import assert_refused, run, simulated
 
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
 from nf2ff.io import native
-from nf2ff.metrics.result import Powers, transform_samples
+from nf2ff.metrics.result import Powers, Result
+from nf2ff.metrics.transformation import transform_samples
 
 USAGE = [
     (["--extrapolate-probe"], "--extrapolate-probe needs --probe"),
@@ -215,7 +216,7 @@ def more_files(room, readings, substitution):
     assert len(substitution) == 4
     absolute = dataclasses.replace(native.read_modes(room["reference.h5"]), reference="absolute")
     for name in ("absolute.h5", "reference_absolute.h5"):
-        native.write_result(room[name], modes=absolute)
+        native.write_result(room[name], Result(absolute))
     done = run("import", room["pattern.csv"], "-o", room["relative_probe.h5"], "--relative")
     assert done.code == 0
     write_pattern(room["one_port.csv"], room.ports[:1], numbers=[1])

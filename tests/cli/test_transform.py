@@ -117,7 +117,7 @@ def test_noise_figures(tmp_path):
     for method in ("quadrature", "least-squares"):
         words = ("--degree", 21, "--method", method)
         (fact,) = transformed(scan, tmp_path / f"{method}.h5", *words)
-        scalars = read_result(tmp_path / f"{method}.h5").scalars
+        scalars = read_result(tmp_path / f"{method}.h5").quantities
         # Logarithms of two libraries, each within an ulp, and a product that is rounded.
         floor, gain = (scalars[name].values[0] for name in ("noise_floor", "noise_gain"))
         assert fact["noise_floor_db"] == pytest.approx(20 * np.log10(floor), rel=2**-50, abs=0)
@@ -195,7 +195,7 @@ def test_relative_responses_give_no_power(scan, facts, tmp_path):
         assert fact["peak"].keys() == PEAK_KEYS
         assert fact["peak"]["directivity_dbi"] == absolute["peak"]["directivity_dbi"]
     assert read_far_field(result).reference == "relative"
-    assert not {"peak_eirp", "radiated_power"} & read_result(result).scalars.keys()
+    assert not {"peak_eirp", "radiated_power"} & read_result(result).quantities.keys()
     out = succeed("transform", scan, "-o", result, "--response-unit", "relative", "--overwrite")
     assert out.splitlines()[3].split()[4:6] == ["-", "-"]
 
@@ -288,7 +288,7 @@ def test_steps_of_the_far_field(scan, tmp_path, options, theta_count, phi_count)
 
 def test_default_steps_become_coarser_before_the_memory_is_full(scan, tmp_path, monkeypatch):
     # 2 deg would be 2 x 91 x 180 directions, the next coarser step of 5 deg 2 x 37 x 72.
-    monkeypatch.setattr("nf2ff.metrics.result.MAX_FAR_FIELD", 2 * 91 * 180 - 1)
+    monkeypatch.setattr("nf2ff.metrics.transformation.MAX_FAR_FIELD", 2 * 91 * 180 - 1)
     transformed(scan, tmp_path / "result.h5")
     assert read_far_field(tmp_path / "result.h5").e_theta.shape == (2, 37, 72)
 
@@ -387,7 +387,7 @@ def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
     monkeypatch.setattr(sys, "argv", ["nf2ff", *words])
     facts = json.loads(succeed(*words))["frequencies"]
     result = read_result(path)
-    in_file = {name: x.values.tolist() for name, x in result.scalars.items()}
+    in_file = {name: x.values.tolist() for name, x in result.quantities.items()}
     for name in ("iterations", "residual", "tail_db"):
         assert in_file[name] == [fact[name] for fact in facts]
     for name, factor in (("noise_floor", 20), ("noise_gain", 10)):

@@ -32,7 +32,7 @@ from nf2ff.io import native, tables
 from nf2ff.measurement.probe import Probe, at_frequencies, probe_from_modes
 from nf2ff.measurement.probe_models import electric_dipole
 from nf2ff.measurement.samples import Samples
-from nf2ff.metrics.result import _extrapolated
+from nf2ff.metrics.transformation import _extrapolated
 from nf2ff.solver.degree import _share_beyond, judge_probe
 
 # --- the probe, from its pattern and from a scan of it ------------------------------------------
@@ -380,7 +380,8 @@ def test_far_extrapolation_has_no_part_in_the_error_between(room):
     rough = dataclasses.replace(probe, coefficients=r)
     wanted = np.array([3.25e9, 6e9, 3.0e9])
     alone, error = at_frequencies(rough, wanted[:1])
-    found, told = _extrapolated(rough, wanted)
+    told = [[], [], []]
+    found = _extrapolated(rough, wanted, told)
     np.testing.assert_array_equal(found.frequency, wanted)
     # Sums of six products each, perhaps in another order: 10 eps of the largest, some 0.5.
     np.testing.assert_allclose(found.coefficients[0], alone.coefficients[0], rtol=0, atol=10 * 2.0**-52)
@@ -390,7 +391,9 @@ def test_far_extrapolation_has_no_part_in_the_error_between(room):
     assert told[1][0].startswith("the probe was extrapolated from 3.4 GHz, as asked")
     # With two frequencies nothing is known of the error between them.
     few = dataclasses.replace(probe, frequency=KNOWN[:2], coefficients=r[:2])
-    assert "changes it by an unknown amount" in _extrapolated(few, np.array([2.95e9, 3.1e9]))[1][0][0]
+    told = [[], []]
+    _extrapolated(few, np.array([2.95e9, 3.1e9]), told)
+    assert "changes it by an unknown amount" in told[0][0]
 
 
 def test_extrapolation_that_is_not_needed(room, tmp_path):

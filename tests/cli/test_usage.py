@@ -56,7 +56,7 @@ def test_output_equals_input(table, options, tmp_path):
 
 
 def test_folder_of_the_output_is_missing(table, tmp_path, monkeypatch):
-    monkeypatch.setattr("nf2ff.metrics.result.solve", None)  # said before the work, not after
+    monkeypatch.setattr("nf2ff.metrics.transformation.solve", None)  # said before the work, not after
     says = "absent/out.h5: there is no folder absent: make it first"
     for words, _ in commands_that_write(table):
         assert_refused(tmp_path, *words, "-o", "absent/out.h5", says=says)
@@ -77,7 +77,7 @@ def test_too_little_memory(table, tmp_path, monkeypatch):
     def fail(*_, **__):
         raise MemoryError
 
-    monkeypatch.setattr("nf2ff.metrics.result.solve", fail)
+    monkeypatch.setattr("nf2ff.metrics.transformation.solve", fail)
     says = "not enough memory: use fewer frequencies"
     assert_refused(tmp_path, "transform", table, "-o", "out.h5", says=says)
 

@@ -21,6 +21,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.io import hdf5, native, safe, tables
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.metrics.result import Quantity, Result
 
 FREQUENCY = [1e9, 2.5e9]
 
@@ -58,14 +59,15 @@ def write_full(path: Path, **change: Any) -> None:
     given = {
         "modes": some_modes(),
         "far_field": some_far_field(),
-        "scalars": {
-            "peak": native.Scalar([10.5, np.nan], "dBi", "peak directivity"),
+        "quantities": {
+            "peak": Quantity([10.5, np.nan], "dBi", "peak directivity"),
             "iterations": (np.array([3, 4]), "1", "steps of the solver"),
         },
         "warnings": [["short of\nsamples", "θ out of reach"], []],
         "notes": {"method": "quadrature"},
     }
-    native.write_result(path, **(given | change))
+    overwrite = change.pop("overwrite", False)
+    native.write_result(path, Result(**(given | change)), overwrite=overwrite)
 
 
 def assert_same(a: Any, b: Any, *names: str) -> None:
@@ -179,17 +181,17 @@ def test_results_come_back(tmp_path: Path) -> None:
     assert_same(found.modes, some_modes(), "frequency", "coefficients", "reference")
     assert found.far_field is not None
     assert_same(found.far_field, some_far_field(), *FAR_FIELD)
-    np.testing.assert_array_equal(found.scalars["peak"].values, [10.5, np.nan])
-    assert found.scalars["peak"][1:] == ("dBi", "peak directivity")
-    np.testing.assert_array_equal(found.scalars["iterations"].values, [3, 4])
+    np.testing.assert_array_equal(found.quantities["peak"].values, [10.5, np.nan])
+    assert found.quantities["peak"][1:] == ("dBi", "peak directivity")
+    np.testing.assert_array_equal(found.quantities["iterations"].values, [3, 4])
     assert found.warnings == (("short of samples", "θ out of reach"), ())
     assert found.notes == {"method": "quadrature"}
     assert_same(native.read_far_field(path), some_far_field(), *FAR_FIELD)
     assert_same(native.read_modes(path), some_modes(), "coefficients")
 
-    write_full(path, far_field=None, scalars=None, warnings=(), notes=None, overwrite=True)
+    write_full(path, far_field=None, quantities={}, warnings=(), notes={}, overwrite=True)
     found = native.read_result(path)
-    assert (found.far_field, found.scalars, found.warnings, found.notes) == (None, {}, (), {})
+    assert (found.far_field, found.quantities, found.warnings, found.notes) == (None, {}, (), {})
 
 
 def test_provenance(tmp_path: Path) -> None:
@@ -571,9 +573,9 @@ def test_other_files(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"scalars": {"a": ([1.0], "1", "x")}}, r"a is float64 \(1,\), expected real numbers \(2,\)"),
-        ({"scalars": {"a": (["x", "y"], "1", "x")}}, r"a is <U1 \(2,\), expected real numbers"),
-        ({"scalars": {"frequency": ([1.0, 2], "1", "x")}}, "frequency is no free name for a scalar"),
+        ({"quantities": {"a": ([1.0], "1", "x")}}, r"a is float64 \(1,\), expected real numbers \(2,\)"),
+        ({"quantities": {"a": (["x", "y"], "1", "x")}}, r"a is <U1 \(2,\), expected real numbers"),
+        ({"quantities": {"frequency": ([1.0, 2], "1", "x")}}, "frequency is no free name for a scalar"),
         ({"warnings": [[]]}, "warnings are given for 1 of 2 frequencies"),
     ],
 )

@@ -24,6 +24,7 @@ from nf2ff.measurement.probe import (
 )
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
+from nf2ff.metrics.result import Result
 from nf2ff.solver.solve import solve
 
 FREQUENCY = np.array([2.9e9, 3.0e9, 3.2e9])
@@ -210,9 +211,11 @@ def test_a_scan_of_the_probe(tmp_path):
         solution = solve(samples, field_probe(), degree=DEGREE)
         native.write_result(
             path,
-            modes=solution.modes,
-            warnings=[["a gap of 3 deg"], [], ["a gap of 4 deg", "another matter"]],
-            provenance={"level": "level: responses in V/m, as the file says\nprobe: reads the field"},
+            Result(
+                solution.modes,
+                warnings=[["a gap of 3 deg"], [], ["a gap of 4 deg", "another matter"]],
+                provenance={"level": "level: responses in V/m, as the file says\nprobe: reads the field"},
+            ),
         )
 
     paths = port_files(tmp_path, write)
@@ -329,7 +332,7 @@ def test_a_port_of_more_than_it_was_given(kind, tmp_path):
     if kind == "modes":
         native.write_modes(path, modes)
     elif kind == "result":
-        native.write_result(path, modes=modes)
+        native.write_result(path, Result(modes))
     else:
         native.write_far_field(path, far_field(modes, theta=THETA, phi=PHI))
     _, notes = load_probe(path, input_power=1.5)
@@ -428,7 +431,7 @@ def files(tmp_path_factory):
     native.write_modes(tmp_path / "modes.h5", one)
     native.write_modes(tmp_path / "relative.h5", relative)
     native.write_modes(tmp_path / "other.h5", modes_of(PORTS[1], frequency=FREQUENCY[:2]))
-    native.write_result(tmp_path / "result.h5", modes=one)
+    native.write_result(tmp_path / "result.h5", Result(one))
     native.write_probe(tmp_path / "probe.h5", EXACT)
     native.write_far_field(tmp_path / "far.h5", far_field(one, theta=THETA, phi=PHI))
     write_pattern(tmp_path / "pattern.csv")

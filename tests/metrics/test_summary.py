@@ -6,7 +6,7 @@ import pytest
 from nf2ff.antenna.modes import Modes, mode_index, rotate
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.summary import summarise
-from nf2ff.report.result import summary_facts
+from nf2ff.report.result import frequency_facts
 
 EPS = np.finfo(float).eps
 
@@ -32,7 +32,7 @@ def test_huygens_source():
     # U ~ (1 + cos)^2 falls to a half where 1 + cos = sqrt 2; the integral of (1 + c)^2 over c from
     # -h to h is 2 h + 2 h^3 / 3, that over all c 8/3 (closed forms).
     modes = modes_of(HUYGENS)
-    facts = summary_facts(summarise(modes, peak(modes)), 0)
+    facts = frequency_facts(summarise(modes, peak(modes)))[0]
     width = 2 * np.degrees(np.arccos(np.sqrt(2) - 1))
     assert facts["half_power_beamwidth_theta_deg"] == pytest.approx(width, rel=1e-9)
     assert facts["half_power_beamwidth_phi_deg"] == pytest.approx(width, rel=1e-9)
@@ -50,7 +50,7 @@ def test_huygens_source():
 def test_polarisation_at_the_peak():
     modes = modes_of(X_DIPOLE, Z_DIPOLE, LEFT_HAND)
     summary = summarise(modes, peak(modes))
-    facts = [summary_facts(summary, f) for f in range(3)]
+    facts = frequency_facts(summary)
     assert facts[0]["sense"] == facts[1]["sense"] == "linear"
     assert facts[0]["axial_ratio_db"] is None
     # m = +1 is exp(+j phi) along theta^, x + jy on the axis: Re(exp(+jwt) (x + jy)) turns from x
@@ -75,7 +75,7 @@ def test_tilt_and_planes_at_a_pole_do_not_turn_with_the_azimuth(azimuth):
     turned = {"alpha": azimuth, "beta": np.radians(2), "gamma": -azimuth}
     modes = rotate(modes_of(HUYGENS), **turned)
     top = peak(modes)
-    facts = summary_facts(summarise(modes, top), 0)
+    facts = frequency_facts(summarise(modes, top))[0]
     assert np.degrees(top.theta[0]) == pytest.approx(2, abs=1e-3)
     assert facts["tilt_deg"] == pytest.approx(0, abs=np.degrees(np.radians(2) ** 2))
     assert (facts["plane_theta"], facts["plane_phi"]) == ("phi = 0 deg", "phi = 90 deg")

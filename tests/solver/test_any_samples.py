@@ -37,8 +37,8 @@ from nf2ff.io import native, tables
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
-from nf2ff.metrics.result import transform_samples
-from nf2ff.report.result import report
+from nf2ff.metrics.transformation import transform_samples
+from nf2ff.report.result import result_facts
 from nf2ff.solver.problem import Direct, LeastSquares
 from nf2ff.solver.solution import noise_gain
 from nf2ff.solver.solve import solve
@@ -332,7 +332,7 @@ def test_a_missing_response_drops_that_sample_there_only():
         # Tolerance 1e-9 of the fit: what is left differs by that times its rounding.
         assert alone.residual[0] == pytest.approx(both.residual[f], rel=1e-3)
         assert alone.noise_floor[0] == pytest.approx(both.noise_floor[f], rel=1e-3)
-    facts = report(some, transform_samples(some, PROBE, degree=20))
+    facts = result_facts(transform_samples(some, PROBE, degree=20))
     assert [fact["samples"] for fact in facts] == [kept.size, 2 * spiral.count]
     # A wrong value in their place would be seen.
     response[0, lost] = 0
@@ -398,8 +398,8 @@ def test_no_noise_floor_without_redundancy():
     spiral = equal_area_spiral(int(1.03 * 6 * 8))
     samples = scan(cluster(1), spiral, 3.0)
     outcome = transform_samples(samples, PROBE, degree=6, method=Direct())
-    assert np.isnan(outcome.solution.noise_floor[0])
-    assert report(samples, outcome)[0]["noise_floor_db"] is None
+    assert np.isnan(outcome.quantities["noise_floor"].values[0])
+    assert result_facts(outcome)[0]["noise_floor_db"] is None
 
 
 def closed_form_noise(degree, radius, count):
@@ -590,8 +590,8 @@ def test_main_beam_in_spite_of_a_blocked_cone(columns, rows, degree, away):
     assert trusted[field.theta < np.radians(60)].all()
     # There the error is much larger: the mark means something.
     assert np.abs(off[(level > -60) & ~trusted]).max() > 1
-    (sentence,) = outcome.solution.warnings[0]
-    (fact,) = report(samples, outcome)
+    (sentence,) = outcome.warnings[0]
+    (fact,) = result_facts(outcome)
     assert fact["warnings"] == [sentence]
     # 2 pi (1 - cos(20 deg - reach)), the reach 1.5 pi/N; samples at the edge up to a step beyond.
     step = np.sqrt(4 * np.pi / (1.5 * degree * (degree + 2)))

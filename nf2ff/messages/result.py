@@ -1,0 +1,40 @@
+"""Warnings on a result: where its figures are not to be relied on, and what was taken as given."""
+
+from __future__ import annotations
+
+from nf2ff.messages.notice import Code
+
+
+class ResultCode(Code):
+    """What users are told of a result besides what the solver says."""
+
+    UNIT_UNSTATED = (
+        "the unit of the responses is not stated, so they are relative: directivity, but no EIRP "
+        "and no TRP; for these {ways}"
+    )
+    PROBE_EXTRAPOLATED = (
+        "the probe was extrapolated from {frequency_ghz:.9g} GHz, as asked: its error there is not known"
+    )
+    ORDERS_NEGLECTED = (
+        "the probe's azimuthal orders above {order} were neglected, as asked: they carry "
+        "{level_db:.1f} dB of its response at {radius:.6g} m"
+    )
+    TOO_MUCH_POWER = (
+        "{ratio:.4g} times the {kind} power of {power:.6g} W is radiated: check the level and the "
+        "power stated"
+    )
+    NOISE_AMPLIFIED = (
+        "the noise of the samples is {gain_db:.0f} dB stronger in the far field: they hardly "
+        "determine all waves of degree {degree}; measure what is missing, or lower the degree"
+    )
+    PEAK_NOT_SEEN = (
+        "the peak found (theta {theta_deg:.1f} deg, phi {phi_deg:.1f} deg) lies in or beside what "
+        "was not measured, where the far field is not to be trusted: its direction, EIRP, gain and "
+        "lobes are not known"
+    )
+    PEAK_NOT_HIGHEST = (
+        "the peak found (theta {theta_deg:.1f} deg, phi {phi_deg:.1f} deg) may not be the highest: at "
+        "the edge of what was not measured the field is only {below_db:.0f} dB below it"
+    )
+    NO_SUCH_PLANE = "{reason}: cuts are {first} and {second} instead"
+    DIRECTIONS_NOT_SEEN = "{percent:.3g} % of the directions were not seen, do not trust them"

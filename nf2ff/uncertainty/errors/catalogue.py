@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields, replace
 from types import MappingProxyType
@@ -14,8 +13,8 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors import axes, model, position, receiver, room
-from nf2ff.uncertainty.errors.checks import choose, number
-from nf2ff.uncertainty.errors.model import TruncatedAngle, TruncatedDegree
+from nf2ff.uncertainty.errors.checks import choose, did_you_mean, number
+from nf2ff.uncertainty.errors.fields import FieldError
 from nf2ff.uncertainty.errors.term import ErrorTerm, Rng
 
 _TERMS: tuple[type[ErrorTerm], ...] = (
@@ -46,8 +45,8 @@ _TERMS: tuple[type[ErrorTerm], ...] = (
     room.StrayWave,
     room.ImageSource,
     model.FrequencyError,
-    TruncatedAngle,
-    TruncatedDegree,
+    model.TruncatedAngle,
+    model.TruncatedDegree,
 )
 #: Error terms by the name that files give them.
 ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType({t.name: t for t in _TERMS})
@@ -83,44 +82,55 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
     """
     choose(name, ERROR_TERMS, "error term")
     kind = ERROR_TERMS[name]
-    own = {f.name: f for f in fields(kind)}
-    axis = values.get("axis")
     given: dict[str, Any] = {}
-    for key, value in values.items():
-        field, converted = _converted(kind, own, key, value, axis)
-        if field in given:
-            raise InputError(f"{name}: {field} is given twice, the second time as {key}", "leave one out")
-        given[field] = converted
-    required = (x for x, f in own.items() if f.default is MISSING and x not in given)
-    missing = next(required, None)
-    if missing is not None:
-        unit = kind.units.get(missing)
-        msg = f"{name}: {missing} is missing: give it" + (f" [{unit}]" if unit else "")
-        raise InputError(msg.replace("[axis]", "[rad, or m for the radius]"))
-    return kind(**given)
+    keys: dict[str, str] = {}
+    try:
+        for key, value in values.items():
+            field, converted = _converted(kind, key, value, values.get("axis"))
+            if field in given:
+                raise InputError(f"{name}: {field} is given twice, the second time as {key}", "leave one out")
+            given[field], keys[field] = converted, key
+        for one in fields(kind):
+            if one.default is MISSING and one.name not in given:
+                raise _missing(kind, one.name)
+        return kind(**given)
+    except FieldError as error:
+        # In the key's unit, where that is not the field's.
+        if (key := keys.get(error.field, error.field)) != error.field:
+            error.remedy += f" (given: {key} = {values[key]!r:.80})"
+        raise
+    except (TypeError, OverflowError) as error:
+        raise InputError(
+            f"a value is of the wrong type or too large ({error})", "give it as a number"
+        ) from error
 
 
-def _converted(
-    kind: type[ErrorTerm], own: Mapping[str, Any], key: str, value: Any, axis: Any
-) -> tuple[str, Any]:
+def _missing(kind: type[ErrorTerm], field: str) -> InputError:
+    """The error of a field that is not given: its unit, and the keys that have another."""
+    unit = kind.facts[field].unit
+    units = ("rad", "m") if unit == "axis" else (unit,)
+    shown = "rad, or m for the radius" if unit == "axis" else unit
+    keys = [field + ending for ending, (of, _) in UNIT_ENDINGS.items() if {*units} & {*of}]
+    remedy = ", or ".join(["give it" + (f" [{shown}]" if unit else ""), *keys])
+    return FieldError(f"{kind.name}: {field} is missing", remedy, field=field)
+
+
+def _converted(kind: type[ErrorTerm], key: str, value: Any, axis: Any) -> tuple[str, Any]:
     """Field that a key stands for, and its value in the field's own unit."""
+    own = [f.name for f in fields(kind)]
     if key in own:
         return key, value
     for ending, (units, convert) in UNIT_ENDINGS.items():
         field = key.removesuffix(ending)
-        has = kind.units.get(field)
-        if has == "axis":
-            has = "m" if axis == "radius" else "rad"
-        if field != key and has is not None:
-            if has not in units:
-                msg = f"{kind.name}: {key} is given, but {field} is in {has}: give {field}"
-                if has == "relative":
-                    msg += ", 0.01 for 1 % or 0.0864 dB"  # 20 log10(1.01)
-                raise InputError(msg)
+        unit = kind.units.get(field, "") if field != key else ""
+        if unit == "axis":
+            unit = "m" if axis == "radius" else "rad"
+        if unit and unit not in units:
+            more = ", 0.01 for 1 % or 0.0864 dB" if unit == "relative" else ""  # 20 log10(1.01)
+            raise InputError(f"{kind.name}: {key} is given, but {field} is in {unit}", f"give {field}{more}")
+        if unit:
             return field, convert(number(value, f"{kind.name}: {key}"))
-    near = difflib.get_close_matches(key, own, 1)
-    hint = f" (did you mean {near[0]!r}?)" if near else ""
-    raise InputError(f"{kind.name} has no {key!r}{hint}, only {', '.join(own)}")
+    raise InputError(f"{kind.name} has no {key!r}{did_you_mean(key, own)}, only {', '.join(own)}")
 
 
 def apply_terms(
@@ -212,9 +222,9 @@ def simulated(
 
 def _stage(term: ErrorTerm) -> int:
     """Order in which terms act: responses at the recorded positions first, times fit all rows."""
-    return 2 if isinstance(term, TruncatedAngle) else int(term.moves_record)
+    return 2 if isinstance(term, model.TruncatedAngle) else int(term.moves_record)
 
 
 def solver_degree(terms: Iterable[ErrorTerm], degree: int) -> int:
     """Degree for the solver: ``degree``, or what truncated degrees among the terms leave of it."""
-    return min([degree, *(t.degree for t in terms if isinstance(t, TruncatedDegree))])
+    return min([degree, *(t.degree for t in terms if isinstance(t, model.TruncatedDegree))])

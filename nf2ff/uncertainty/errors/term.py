@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import choose, number
+from nf2ff.uncertainty.errors.checks import choose, times
+from nf2ff.uncertainty.errors.fields import Fact, FieldError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -33,9 +34,6 @@ DISTRIBUTIONS = ("normal", "rectangular", "triangular", "arcsine")
 
 #: What stands behind a number in descriptions where it is not the unit itself.
 _UNIT_WORDS = {"level": "of the largest response", "ratio": "of the wanted signal"}
-
-
-# --- random effects ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,12 +103,12 @@ class RandomEffect:
         return np.cumsum(total[..., ::-1], axis=-1)[..., ::-1] * self.step
 
 
-# --- terms ---------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ErrorTerm(ABC):
     """One cause of error with its sizes.
+
+    A kind of error is a class made by `fields.error_term`: its fields say what they are, and the
+    attributes below follow from them.
 
     Parameters
     ----------
@@ -122,14 +120,24 @@ class ErrorTerm(ABC):
     ----------
     name : str
         Its name in files.
+    words : str
+        It in words, with its fields in braces.
     kind : {"position", "signal", "probe", "model"}
         What it acts on.
+    facts : mapping of str to Fact
+        What its fields, but for ``distribution``, state of themselves.
     units : mapping of str to str
         Unit of each number it is made of; "axis" is rad, but m where the field ``axis`` is
         "radius"; "relative" is a relative change, "level" an amplitude ratio to the largest
         response of the frequency, "ratio" one to the wanted signal, "response" the response's unit.
-    sizes : tuple of str
-        Those numbers that scale the error.
+    sizes, unsigned : tuple of str
+        Those numbers that scale the error, and those that have no sign.
+    polar : tuple of str or None
+        Size and phase that are drawn together, as a complex number.
+    uncertain : bool
+        Whether the sizes of a systematic error are drawn anew: not those that are known.
+    moves_record : bool
+        Whether the record is moved, and not the response.
 
     Raises
     ------
@@ -140,37 +148,29 @@ class ErrorTerm(ABC):
     distribution: str = "normal"
 
     name: ClassVar[str] = ""
+    words: ClassVar[str] = ""
     kind: ClassVar[Kind] = "signal"
+    facts: ClassVar[Mapping[str, Fact]] = {}
     units: ClassVar[Mapping[str, str]] = {}
     sizes: ClassVar[tuple[str, ...]] = ()
     unsigned: ClassVar[tuple[str, ...]] = ()
-    #: Size and phase that are drawn together, as a complex number.
     polar: ClassVar[tuple[str, str] | None] = None
-    #: Whether the sizes of a systematic error are drawn anew: not those that are known.
     uncertain: ClassVar[bool] = True
-    #: Whether the record is moved, and not the response.
     moves_record: ClassVar[bool] = False
-    words: ClassVar[str] = ""
 
     def __post_init__(self) -> None:
         choose(self.distribution, DISTRIBUTIONS, f"{self.name}: distribution")
-        for field in self.units:
-            unit = self.unit_of(field)
-            value = number(getattr(self, field), f"{self.name}: {field}", unit)
-            if field in self.unsigned and value < 0:
-                raise InputError(
-                    f"{self.name}: {field} is {value:g} {unit}, expected a number >= 0", "give its magnitude"
-                )
+        for field, fact in self.facts.items():
+            try:
+                value = fact.check(getattr(self, field), f"{self.name}: {field}", self.unit_of(field))
+            except InputError as error:
+                raise FieldError(error.what, error.remedy, field=field) from error
             object.__setattr__(self, field, value)
-        self._check()
-
-    def _check(self) -> None:  # noqa: B027 (most terms have nothing more to check)
-        """Refuse values that the units alone do not exclude."""
 
     @property
     def random(self) -> bool:
-        """Whether it is random within a scan, as `effects` says."""
-        return False
+        """Whether it is random within a scan, as `effects` says: all kinds that have any."""
+        return type(self)._effects is not ErrorTerm._effects
 
     @property
     def needs_rng(self) -> bool:
@@ -178,8 +178,8 @@ class ErrorTerm(ABC):
         return self.random
 
     def unit_of(self, field: str) -> str:
-        """Unit of one of its numbers: one of ``units``, "axis" as what it stands for."""
-        unit = self.units[field]
+        """Unit of a field: one of ``units``, "axis" as what it stands for; empty if it has none."""
+        unit = self.facts[field].unit
         if unit == "axis":
             return "m" if getattr(self, "axis", "") == "radius" else "rad"
         return unit
@@ -187,12 +187,12 @@ class ErrorTerm(ABC):
     def describe(self) -> str:
         """What it is in words, with its values and units."""
         shown = {}
-        for field in self.__dataclass_fields__:
-            value = getattr(self, field)
-            if field in self.units:
-                unit = self.unit_of(field)
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name in self.units:
+                unit = self.unit_of(field.name)
                 value = f"{value:.6g} {_UNIT_WORDS.get(unit, unit)}"
-            shown[field] = value
+            shown[field.name] = value
         text = self.words.format(**shown)
         if self.random:
             return f"{text}; random within the scan"
@@ -266,14 +266,16 @@ class ErrorTerm(ABC):
         self.check_scan(samples)
         return self._effects(samples)
 
-    def check_scan(self, samples: Samples) -> None:  # noqa: B027 (most fit any scan)
+    def check_scan(self, samples: Samples) -> None:
         """Refuse samples that cannot have this error.
 
         Raises
         ------
         ValueError
-            Saying what they lack.
+            Saying what they lack: by default times, where the error depends on them.
         """
+        if "time" in self.facts:
+            self._times(samples)
 
     def apply(
         self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
@@ -341,6 +343,10 @@ class ErrorTerm(ABC):
         if self.sizes and not any(getattr(self, field) for field in self.sizes):
             return samples, probe
         return self._changed(samples, probe, np.random.default_rng(rng), sign)
+
+    def _times(self, samples: Samples) -> tuple[Real, NDArray[np.intp]]:
+        """Different times in order, and which of them each sample has."""
+        return times(getattr(self, "time"), samples, self.name)  # noqa: B009 (not all have it)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         """Those of a random error."""

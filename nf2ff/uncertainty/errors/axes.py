@@ -15,16 +15,19 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time
-from nf2ff.uncertainty.errors.fields import choice, choices, error_term, number, size, when
+from nf2ff.uncertainty.errors.fields import choice, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
 from nf2ff.uncertainty.errors.term import Real
 
+Between = Literal["phi-theta", "theta-chi"]
+BETWEEN: tuple[Between, ...] = ("phi-theta", "theta-chi")
 #: Neighbours in time further apart than this times the median belong to no common sweep: the way
 #: back to the start of a line, a pause (a choice of ours).
 LONGEST_STEP = 1.5
@@ -49,7 +52,7 @@ class AxesApart(PositionTerm):
     y: float = size("m", "Along the theta axis, by which the line of sight misses the phi axis", default=0.0)
     z: float = size("m", "Along the phi axis, the height of the antenna's origin", default=0.0)
 
-    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
         outward, x, y = _frame(samples)
         cos, sin = np.cos(samples.phi), np.sin(samples.phi)
@@ -67,16 +70,10 @@ class AxesNotSquare(PositionTerm):
     Rz(phi) Rx(angle) Ry(theta) ... or ... Ry(theta) Rx(angle) [A z^], Rz(chi).
     """
 
-    angle: float = size(
-        "rad", "By which they are not, right-handed about the x axis of the frame between the two"
-    )
-    between: Literal["phi-theta", "theta-chi"] = choice(
-        ("phi-theta", "theta-chi"),
-        "The axes; that of chi is the line of sight to the probe",
-        default="phi-theta",
-    )
+    angle: float = size("rad", "By which they are not, about the x axis of the frame between the two")
+    between: Between = choice(BETWEEN, "The axes; that of chi is the line of sight", default=BETWEEN[0])
 
-    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
         if self.between == "phi-theta":
             axis, _, _ = unit_vectors(np.full(samples.phi.shape, np.pi / 2), samples.phi)
@@ -140,9 +137,7 @@ class Backlash(PositionTerm):
     axis: Axis = choice(AXES, "The axis")
     width: float = size("axis", "The whole play", signed=False)
     time: Time = when()
-    still: float = number(
-        "axis", "Moves up to this are none: the scatter of recorded positions", default=1e-9, signed=False
-    )
+    still: float = number("axis", "Moves up to this are scatter of the record", default=1e-9, signed=False)
 
     def _shift(self, samples: Samples) -> dict[str, Real]:
         _, which = self._times(samples)
@@ -169,13 +164,9 @@ class TimingLag(PositionTerm):
     """
 
     lag: float = size("s", "Time from the one to the other: true position = recorded + speed x lag")
-    axes: tuple[Axis, ...] = choices(
-        AXES, "Axes that move while samples are taken, not those that stand still then"
-    )
+    axes: tuple[Axis, ...] = choice(AXES, "Axes that move while samples are taken", several=True)
     time: Time = when()
-    interval: float = number(
-        "s", 'Time from one row to the next if ``time`` is "rows"', default=0.0, signed=False
-    )
+    interval: float = number("s", 'From row to row where ``time`` is "rows"', default=0.0, signed=False)
 
     def check_scan(self, samples: Samples) -> None:
         """Refuse samples without times, or rows without an interval."""

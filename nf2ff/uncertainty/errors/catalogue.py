@@ -12,44 +12,13 @@ import numpy as np
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors import axes, model, position, receiver, room
+from nf2ff.uncertainty.errors import axes, model, position, receiver, room  # noqa: F401 (makes them known)
 from nf2ff.uncertainty.errors.checks import choose, did_you_mean, number
-from nf2ff.uncertainty.errors.fields import FieldError
-from nf2ff.uncertainty.errors.term import ErrorTerm, Rng
+from nf2ff.uncertainty.errors.fields import MADE, FieldError
+from nf2ff.uncertainty.errors.term import ErrorTerm, Rng, Scan
 
-_TERMS: tuple[type[ErrorTerm], ...] = (
-    position.PositionNoise,
-    position.AxisZero,
-    position.EncoderSteps,
-    position.Wobble,
-    position.ArmSag,
-    axes.AxesApart,
-    axes.AxesNotSquare,
-    axes.Backlash,
-    axes.TimingLag,
-    model.ProbePointing,
-    model.ProbeGain,
-    model.ProbePattern,
-    model.ProbePolarisation,
-    receiver.PhaseNoise,
-    receiver.AmplitudeNoise,
-    receiver.ReceiverNoise,
-    receiver.NoiseFloor,
-    receiver.RandomWalk,
-    receiver.ThermalRamp,
-    receiver.CableFlexing,
-    receiver.Compression,
-    receiver.Leakage,
-    receiver.ChannelImbalance,
-    room.MultipleReflections,
-    room.StrayWave,
-    room.ImageSource,
-    model.FrequencyError,
-    model.TruncatedAngle,
-    model.TruncatedDegree,
-)
 #: Error terms by the name that files give them.
-ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType({t.name: t for t in _TERMS})
+ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType(MADE)
 
 #: Endings of keys that hold a number in another unit, and the units of the fields they are for.
 UNIT_ENDINGS: Mapping[str, tuple[tuple[str, ...], Callable[[float], float]]] = {
@@ -95,10 +64,12 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
                 raise _missing(kind, one.name)
         return kind(**given)
     except FieldError as error:
-        # In the key's unit, where that is not the field's.
-        if (key := keys.get(error.field, error.field)) != error.field:
-            error.remedy += f" (given: {key} = {values[key]!r:.80})"
-        raise
+        key = keys.get(error.field, error.field)
+        if key == error.field:
+            raise
+        given_as = f" (given: {key} = {values[key]!r:.80})"  # in a unit that is not the field's
+        what, remedy = (error.what, error.remedy + given_as) if error.remedy else (error.what + given_as, "")
+        raise FieldError(what, remedy, field=error.field) from error
     except (TypeError, OverflowError) as error:
         raise InputError(
             f"a value is of the wrong type or too large ({error})", "give it as a number"
@@ -133,34 +104,11 @@ def _converted(kind: type[ErrorTerm], key: str, value: Any, axis: Any) -> tuple[
     raise InputError(f"{kind.name} has no {key!r}{did_you_mean(key, own)}, only {', '.join(own)}")
 
 
-def apply_terms(
-    terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng: Rng = None
-) -> tuple[Samples, Probe]:
+def apply_terms(terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng: Rng = None) -> Scan:
     """Add the effects of several errors to a scan that was measured.
 
-    Parameters
-    ----------
-    terms : iterable of ErrorTerm
-        The errors. Responses are disturbed in their order, then positions are moved; samples that
-        are to be left out are left out last.
-    samples : Samples
-        The scan.
-    probe : Probe
-        The probe by which it is solved.
-    rng : int, Generator or None
-        Seed or generator.
-
-    Returns
-    -------
-    samples : Samples
-        To be solved.
-    probe : Probe
-        To solve it with.
-
-    Raises
-    ------
-    ValueError
-        As `ErrorTerm.apply`.
+    Responses are disturbed in the order of the terms, then positions are moved; samples that are to
+    be left out are left out last. All else is as in `ErrorTerm.apply`.
     """
     generator = np.random.default_rng(rng)
     for term in sorted(terms, key=_stage):
@@ -182,13 +130,11 @@ def simulated(
     terms : iterable of ErrorTerm
         The errors. True positions depart from the recorded ones in their order, then responses
         are disturbed; samples that are to be left out are left out last.
-    samples : Samples
-        Recorded positions and frequencies; the responses do not matter.
-    probe : Probe
-        The probe by which the scan will be solved.
+    samples, probe : Samples, Probe
+        Recorded positions and frequencies; the probe by which the scan will be solved.
     measure : callable
-        Gives the samples that are received at the positions and frequencies of the samples and
-        with the probe that it is handed, in this order.
+        Gives the samples received at the positions and frequencies of the samples and with the
+        probe that it is handed, in this order.
     rng : int, Generator or None
         Seed or generator.
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, field, fields
-from functools import partial
 from types import MappingProxyType
 from typing import Any, TypeVar, dataclass_transform
 
@@ -20,42 +19,34 @@ from nf2ff.uncertainty.errors.checks import check_time, choose, whole
 from nf2ff.uncertainty.errors.checks import number as finite
 
 T = TypeVar("T")
-#: Refuses a number, told with its label, that the error cannot have.
-Range = Callable[[float, str], None]
+#: Raises `InputError` for a number, given with its label, that the error cannot have.
+Limits = Callable[[float, str], None]
+#: Error terms by name, in the order of their making.
+MADE: dict[str, Any] = {}
 
 
 class FieldError(InputError):
-    """A field of an error term is missing or wrong.
+    """``field`` of an error term is missing or wrong; the rest is as in `InputError`."""
 
-    Parameters
-    ----------
-    what, remedy : str
-        As in `InputError`.
-    field : str
-        Its name.
-    """
-
-    def __init__(self, what: str, remedy: str = "", *, field: str) -> None:
+    def __init__(self, what: str, remedy: str = "", *, field: str = "") -> None:
         super().__init__(what, remedy)
         self.field = field
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
     """What is known of a field.
 
     Parameters
     ----------
-    text : str
-        Its meaning.
-    shown_type : str
-        Its type, for the docstring.
+    text, shown_type : str
+        Its meaning and its type, for the docstring.
     check : callable
         Takes value, label and unit; gives the value to keep, or raises `InputError`.
     unit : str
         Unit of a number, see `ErrorTerm.units`.
     is_size : bool
-        Whether it scales the error.
+        Whether it scales the error: without any size there is none.
     signed : bool
         Whether it may be negative.
     phase : str
@@ -71,66 +62,61 @@ class Fact:
     phase: str = ""
 
 
-def size(
+def number(
     unit: str,
     text: str,
     *,
     default: Any = MISSING,
     signed: bool = True,
-    phase: str = "",
-    limits: Range | None = None,
+    limits: Limits | None = None,
+    **more: Any,
 ) -> Any:
-    """A number that scales the error: with all sizes zero there is none. See `Fact`."""
-    check = partial(_checked_number, signed, limits)
-    return _stated(Fact(text, "float", check, unit, True, signed, phase), default)
+    """A finite number with a unit, see `Fact`."""
+
+    def check(value: Any, label: str, unit: str) -> float:
+        value = finite(value, label, unit)
+        if not signed and value < 0:
+            raise InputError(f"{label} is {value:g} {unit}, expected a number >= 0", "give its magnitude")
+        if limits is not None:
+            limits(value, label)
+        return value
+
+    return _field(default, text, "float", check, unit=unit, signed=signed, **more)
 
 
-def number(
-    unit: str, text: str, *, default: Any = MISSING, signed: bool = True, limits: Range | None = None
-) -> Any:
-    """Any other number with a unit."""
-    return _stated(
-        Fact(text, "float", partial(_checked_number, signed, limits), unit, signed=signed), default
-    )
+def size(unit: str, text: str, *, default: Any = MISSING, **more: Any) -> Any:
+    """A number that scales the error, see `Fact`."""
+    return number(unit, text, default=default, is_size=True, **more)
 
 
 def count(text: str, *, default: Any = MISSING) -> Any:
     """A whole number from 1."""
-    return _stated(Fact(text, "int", lambda value, label, _: whole(value, label)), default)
+    return _field(default, text, "int", lambda value, label, _: whole(value, label))
 
 
-def choice(words: tuple[str, ...], text: str, *, default: Any = MISSING) -> Any:
-    """One of several words."""
+def choice(words: tuple[str, ...], text: str, *, default: Any = MISSING, several: bool = False) -> Any:
+    """One of several words, or ``several`` of them as a tuple."""
 
     def check(value: Any, label: str, _: str) -> Any:
-        choose(value, words, label)
-        return value
-
-    return _stated(Fact(text, "{" + ", ".join(f'"{x}"' for x in words) + "}", check), default)
-
-
-def choices(words: tuple[str, ...], text: str) -> Any:
-    """One or more of several words, kept as a tuple."""
-
-    def check(value: Any, label: str, _: str) -> tuple[str, ...]:
-        given = tuple(np.atleast_1d(value).tolist())
+        given = tuple(np.atleast_1d(value).tolist()) if several else (value,)
         for one in given:
             choose(one, words, label)
-        return given
+        return given if several else value
 
-    return _stated(Fact(text, "sequence of {" + ", ".join(f'"{x}"' for x in words) + "}", check), MISSING)
+    shown = "{" + ", ".join(f'"{x}"' for x in words) + "}"
+    return _field(default, text, f"sequence of {shown}" if several else shown, check)
 
 
 def flag(text: str, *, default: bool) -> Any:
     """True or false."""
-    return _stated(Fact(text, "bool", lambda value, *_: value), default)
+    return _field(default, text, "bool", lambda value, *_: value)
 
 
 def when(*, default: Any = None) -> Any:
     """Times of the samples."""
-    text = "When the samples were taken [s]"
-    return _stated(
-        Fact(text, '(M,) array_like, "rows" or None', lambda x, label, _: check_time(x, label)), default
+    shown = '(M,) array_like, "rows" or None'
+    return _field(
+        default, "When the samples were taken [s]", shown, lambda value, label, _: check_time(value, label)
     )
 
 
@@ -138,7 +124,7 @@ def when(*, default: Any = None) -> Any:
     kw_only_default=True,
     frozen_default=True,
     eq_default=False,
-    field_specifiers=(size, number, count, choice, choices, flag, when),
+    field_specifiers=(number, size, count, choice, flag, when),
 )
 def error_term(name: str, words: str) -> Callable[[type[T]], type[T]]:
     """Make a class an error term of that name, described by ``words`` with its fields in braces."""
@@ -152,22 +138,17 @@ def error_term(name: str, words: str) -> Callable[[type[T]], type[T]]:
         new.unsigned = tuple(x for x, fact in facts.items() if not fact.signed)
         new.polar = next(((x, fact.phase) for x, fact in facts.items() if fact.phase), None)
         new.__doc__ = _documented(new)
+        MADE[name] = new
         return new
 
     return made
 
 
-def _stated(fact: Fact, default: Any) -> Any:
+def _field(
+    default: Any, text: str, shown_type: str, check: Callable[[Any, str, str], Any], **more: Any
+) -> Any:
+    fact = Fact(text=text, shown_type=shown_type, check=check, **more)
     return field(default=default, metadata={"fact": fact})
-
-
-def _checked_number(signed: bool, limits: Range | None, value: Any, label: str, unit: str) -> float:
-    value = finite(value, label, unit)
-    if not signed and value < 0:
-        raise InputError(f"{label} is {value:g} {unit}, expected a number >= 0", "give its magnitude")
-    if limits is not None:
-        limits(value, label)
-    return value
 
 
 def _documented(cls: Any) -> str:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.random import Generator
 
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.measurement.probe import Probe, mounted
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.fields import count, error_term, number, size
-from nf2ff.uncertainty.errors.term import ErrorTerm, Rng
+from nf2ff.uncertainty.errors.term import ErrorTerm, Rng, Scan
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -22,27 +23,10 @@ class ProbeTerm(ErrorTerm):
     moves_record = True
 
     def alter(self, probe: Probe, rng: Rng = None, *, sign: int = 1) -> Probe:
-        """The true probe.
-
-        Parameters
-        ----------
-        probe : Probe
-            The probe as it is taken to be.
-        rng : int, Generator or None
-            Seed or generator.
-        sign : {1, -1}
-            -1 for the opposite change, by which the probe of a measured scan is altered.
-
-        Returns
-        -------
-        Probe
-            The altered probe.
-        """
+        """The true probe, as `truth` has it; with sign -1 that of a measured scan, altered."""
         return self._act(None, probe, rng, sign)[1]  # type: ignore[arg-type]
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         del rng
         return samples, self._altered(probe, sign)
 
@@ -88,9 +72,7 @@ class ProbePattern(ProbeTerm):
     and with them the probe's azimuthal orders. The error's power is rms^2 of the pattern's.
     """
 
-    rms: float = size(
-        "relative", "Root mean square magnitude of the relative error of each coefficient", signed=False
-    )
+    rms: float = size("relative", "Root mean square error of each coefficient, complex", signed=False)
     uncertain = False
 
     @property
@@ -98,9 +80,7 @@ class ProbePattern(ProbeTerm):
         """Always, though it is not random within the scan."""
         return True
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         parts = rng.standard_normal((2, *probe.coefficients.shape)) / np.sqrt(2)
         error = 1 + sign * self.rms * (parts[0] + 1j * parts[1])
         return samples, replace(probe, coefficients=probe.coefficients * error)
@@ -112,13 +92,11 @@ class ProbePolarisation(ProbeTerm):
 
     Notes
     -----
-    w(chi) + level exp(j phase) w(chi + 90 deg).
+    w(chi) + level exp(j phase) w(chi + 90 deg): a phase of 90 deg makes it elliptical.
     """
 
     level: float = size("ratio", "Amplitude of that part", signed=False, phase="phase")
-    phase: float = number(
-        "rad", "Its phase: 0 turns the polarisation, 90 deg makes it elliptical", default=0.0
-    )
+    phase: float = number("rad", "Its phase: 0 turns the polarisation", default=0.0)
     distribution: str = "arcsine"
 
     def _altered(self, probe: Probe, sign: int) -> Probe:
@@ -144,9 +122,7 @@ class FrequencyError(ErrorTerm):
     kind = "model"
     moves_record = True
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         del rng
         factor = 1 + sign * self.offset
         if probe.frequency is not None:
@@ -167,22 +143,17 @@ class TruncatedAngle(ErrorTerm):
     kind = "model"
     uncertain = False
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         del rng, sign
         # Rounding of the last ring, as `Samples` allows it.
         near = np.abs(samples.theta) <= self.theta_max * (1 + 1e-9)
-        rows = np.atleast_2d(near).all(axis=0)
+        rows = np.asarray(np.atleast_2d(near).all(axis=0))
         if not rows.any():
             raise InputError(
                 f"{self.name}: all samples are beyond theta = {np.degrees(self.theta_max):g} deg",
                 "set a larger theta_max",
             )
-        fields = ("theta", "phi", "chi", "radius", "port", "response")
-        kept = {x: getattr(samples, x)[..., rows] for x in fields}
-        number = None if samples.number is None else samples.number[rows]
-        return replace(samples, **kept, number=number), probe
+        return samples.part(range(samples.frequency.size), rows), probe
 
 
 @error_term("truncated-degree", "no mode above degree {degree}")
@@ -193,8 +164,6 @@ class TruncatedDegree(ErrorTerm):
     kind = "model"
     uncertain = False
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         del rng, sign
         return samples, probe

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
@@ -17,10 +18,12 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import different_positions
 from nf2ff.uncertainty.errors.fields import choice, count, error_term, flag, number, size
-from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect, Real, Rng
+from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect, Real, Rng, Scan
 
 Axis = Literal["theta", "phi", "chi", "radius"]
 AXES: tuple[Axis, ...] = ("theta", "phi", "chi", "radius")
+Recorded = Literal["commanded", "read-back"]
+RECORDED: tuple[Recorded, ...] = ("commanded", "read-back")
 #: Those that are angles.
 TURNING: tuple[Axis, ...] = ("theta", "phi", "chi")
 
@@ -35,31 +38,13 @@ class PositionTerm(ErrorTerm):
     def displace(self, samples: Samples, rng: Rng = None, *, sign: int = 1) -> Samples:
         """The samples at displaced positions, their responses as they were.
 
-        Parameters
-        ----------
-        samples : Samples
-            Recorded positions.
-        rng : int, Generator or None
-            Seed or generator.
-        sign : {1, -1}
-            1 for the true positions, at which a simulation has to take place; -1 for the
-            opposite displacement, by which the record of a measured scan is moved.
-
-        Returns
-        -------
-        Samples
-            theta in [-pi, pi]: beyond a pole it goes on from the other side.
-
-        Raises
-        ------
-        ValueError
-            If the samples cannot have this error, or a distance is no longer positive.
+        Parameters, and errors raised, are those of `truth`: the positions are the true ones, at
+        which a simulation has to take place; with sign -1 those to which the record of a measured
+        scan is moved. theta is in [-pi, pi]: beyond a pole it goes on from the other side.
         """
         return self._act(samples, None, rng, sign)[0]  # type: ignore[arg-type]
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         moved = self._moved(samples, rng, sign)
         theta, phi, chi, radius = (moved.get(axis, getattr(samples, axis)) for axis in AXES)
         if not radius.min() > 0:
@@ -71,7 +56,7 @@ class PositionTerm(ErrorTerm):
         theta = np.where(over, theta - 2 * np.pi * np.sign(theta), theta)
         return replace(samples, theta=theta, phi=phi, chi=chi, radius=radius), probe
 
-    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         """New coordinates: by default the old ones and the shift of each."""
         if self.random:
             effects = self._effects(samples)
@@ -84,7 +69,7 @@ class PositionTerm(ErrorTerm):
         """Shift of each coordinate that a systematic error displaces by itself."""
         raise NotImplementedError
 
-    def _unit_draws(self, shape: tuple[int, ...], rng: np.random.Generator) -> Real:
+    def _unit_draws(self, shape: tuple[int, ...], rng: Generator) -> Real:
         """Draws of mean 0 and variance 1 of a random error."""
         return rng.standard_normal(shape)
 
@@ -95,10 +80,7 @@ class PositionNoise(PositionTerm):
 
     axis: Axis = choice(AXES, "The axis")
     rms: float = size("axis", "Standard deviation", signed=False)
-    together: bool = flag(
-        "Whether samples that differ in nothing but the port have the same error: they were taken at once",
-        default=True,
-    )
+    together: bool = flag("Whether samples of several ports at one place share the error", default=True)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         total = samples.port.size
@@ -120,17 +102,18 @@ class AxisZero(PositionTerm):
 
 @error_term("encoder-steps", "{axis} in steps of {step}, {recorded} positions recorded")
 class EncoderSteps(PositionTerm):
-    """An axis known in steps only."""
+    """An axis known in steps only.
+
+    Notes
+    -----
+    Where positions were recorded as commanded, the true ones are the nearest multiple of the step.
+    Where the encoder was read back, the true ones differ from its reading at random by up to half a
+    step, independently from sample to sample.
+    """
 
     axis: Axis = choice(AXES, "The axis")
     step: float = size("axis", "The step", signed=False)
-    recorded: Literal["commanded", "read-back"] = choice(
-        ("commanded", "read-back"),
-        "Whether the record holds the positions asked for, of which the true ones are the nearest "
-        "multiple of the step; or the encoder's reading, from which the true ones differ at random "
-        "by up to half a step, independently from sample to sample",
-        default="commanded",
-    )
+    recorded: Recorded = choice(RECORDED, "What the record holds, see notes", default=RECORDED[0])
     uncertain = False
 
     @property
@@ -148,7 +131,7 @@ class EncoderSteps(PositionTerm):
         value = getattr(samples, self.axis)
         return {self.axis: self.step * np.round(value / self.step) - value}
 
-    def _unit_draws(self, shape: tuple[int, ...], rng: np.random.Generator) -> Real:
+    def _unit_draws(self, shape: tuple[int, ...], rng: Generator) -> Real:
         return rng.uniform(-np.sqrt(3), np.sqrt(3), shape)
 
 
@@ -185,12 +168,8 @@ class ArmSag(PositionTerm):
     """
 
     angle: float = size("rad", "Sag of the level arm, as the angle by which theta is too large", default=0.0)
-    stretch: float = size(
-        "m", "Lengthening of the arm that hangs down, shortening of the one that stands upright", default=0.0
-    )
-    upright: float = number(
-        "rad", "theta at which the arm stands upright: 0 where the phi axis is vertical", default=0.0
-    )
+    stretch: float = size("m", "Lengthening of the arm hanging down, shortening upright", default=0.0)
+    upright: float = number("rad", "theta of the upright arm: 0 if the phi axis is vertical", default=0.0)
 
     def _shift(self, samples: Samples) -> dict[str, Real]:
         elevation = samples.theta - self.upright

@@ -10,25 +10,26 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time
-from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size
-from nf2ff.uncertainty.errors.fields import when as times
+from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import TURNING, Axis
-from nf2ff.uncertainty.errors.term import Complex, ErrorTerm, RandomEffect, Real
+from nf2ff.uncertainty.errors.term import Complex, ErrorTerm, RandomEffect, Real, Scan
+
+Channels = Literal["ports", "chi"]
+CHANNELS: tuple[Channels, ...] = ("ports", "chi")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class SignalTerm(ErrorTerm):
     """An error of the responses."""
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         if self.random:
             response = self._with_draws(samples, rng, sign)
         else:
@@ -45,7 +46,7 @@ class SignalTerm(ErrorTerm):
         del samples, probe
         return 0.0
 
-    def _with_draws(self, samples: Samples, rng: np.random.Generator, sign: int) -> Complex:
+    def _with_draws(self, samples: Samples, rng: Generator, sign: int) -> Complex:
         """Responses with the random effects."""
         response = samples.response
         for effect in self._effects(samples):
@@ -121,7 +122,7 @@ def _white(quantity: str, scale: Real) -> RandomEffect:
 
 @error_term("random-walk", "random walk to {phase} and {amplitude} at the end of the scan, rms")
 class RandomWalk(SignalTerm):
-    """Drift of phase and amplitude as a random walk, common to all frequencies.
+    """Drift of phase and amplitude from the first sample on, common to all frequencies.
 
     Notes
     -----
@@ -129,18 +130,13 @@ class RandomWalk(SignalTerm):
     closed form).
     """
 
-    phase: float = size(
-        "rad",
-        "Standard deviation of the phase at the last sample against the first",
-        default=0.0,
-        signed=False,
-    )
+    phase: float = size("rad", "Standard deviation at the last sample", default=0.0, signed=False)
     amplitude: float = size("relative", "The same of the amplitude", default=0.0, signed=False)
-    time: Time = times()
+    time: Time = when()
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        when, which = self._times(samples)
-        step = np.sqrt(np.diff(when, prepend=when[0]) / _duration(when))
+        times, which = self._times(samples)
+        step = np.sqrt(np.diff(times, prepend=times[0]) / _duration(times))
         return tuple(
             RandomEffect(quantity, np.full(which.size, rms), which, step)
             for quantity, rms in (("phase", self.phase), ("amplitude", self.amplitude))
@@ -154,17 +150,17 @@ class ThermalRamp(SignalTerm):
 
     phase: float = size("rad", "Phase of the last sample against the first", default=0.0)
     amplitude: float = size("relative", "The same of the amplitude", default=0.0)
-    time: Time = times()
+    time: Time = when()
 
     def _factor(self, samples: Samples, sign: int) -> Real:
-        when, which = self._times(samples)
-        share = ((when - when[0]) / _duration(when))[which]
+        times, which = self._times(samples)
+        share = ((times - times[0]) / _duration(times))[which]
         return (1 + sign * self.amplitude * share) * np.exp(1j * sign * self.phase * share)
 
 
-def _duration(when: Real) -> float:
-    """From the first to the last of these times, never zero."""
-    return float(max(when[-1] - when[0], np.finfo(float).tiny))
+def _duration(times: Real) -> float:
+    """From the first to the last, never zero."""
+    return float(max(times[-1] - times[0], np.finfo(float).tiny))
 
 
 # --- cables and receiver -------------------------------------------------------------------------
@@ -208,11 +204,7 @@ class Compression(SignalTerm):
     stronger signal would give a weaker response.
     """
 
-    loss: float = size(
-        "relative",
-        "Loss of the largest response, at most 1/3; negative where the gain rises",
-        limits=_check_loss,
-    )
+    loss: float = size("relative", "Loss of the largest response, negative for a gain", limits=_check_loss)
 
     def _factor(self, samples: Samples, sign: int) -> Real:
         top = largest(samples)
@@ -235,15 +227,13 @@ class Leakage(SignalTerm):
 
 @error_term("channel-imbalance", "imbalance between {between} by {amplitude} and {phase}")
 class ChannelImbalance(SignalTerm):
-    """One port, or one position of chi, is received with another gain than the rest."""
+    """One port is received with another gain than the rest, or so are all samples with chi nearer to
+    +-90 deg than to 0 or 180 deg.
+    """
 
     amplitude: float = size("relative", "Its amplitude against the rest", default=0.0)
     phase: float = size("rad", "Its phase against the rest", default=0.0)
-    between: Literal["ports", "chi"] = choice(
-        ("ports", "chi"),
-        "Whether it is a port, or the samples with chi nearer to +-90 deg than to 0 or 180 deg",
-        default="ports",
-    )
+    between: Channels = choice(CHANNELS, "Whether it is a port or a position of chi", default=CHANNELS[0])
     port: int = count("That port, counted from 1", default=2)
 
     def check_scan(self, samples: Samples) -> None:

@@ -28,12 +28,7 @@ class MultipleReflections(SignalTerm):
     spheres a quarter wavelength apart show it with opposite sign.
     """
 
-    level: float = size(
-        "ratio",
-        "Product of the two reflections, and of what is lost by spreading, to the direct wave",
-        signed=False,
-        phase="phase",
-    )
+    level: float = size("ratio", "Both reflections and the spreading loss", signed=False, phase="phase")
     phase: float = number("rad", "Its phase at distance zero", default=0.0)
     distribution: str = "arcsine"
 
@@ -49,19 +44,16 @@ class StrayWave(SignalTerm):
 
     Notes
     -----
+    ``level`` is the response of the probe that looks at where the wave comes from, its reference
+    polarisation along the wave's.
+
     E ~ exp(+jk d.r), d towards its source; a probe of transmit pattern G hears G(d).E, by
     reciprocity, with G in the probe's place and attitude. This holds where the antenna is at rest
     in the room and the probe moves. Where the antenna turns, what the room reflects changes with
     it.
     """
 
-    level: float = size(
-        "level",
-        "Response to it of the probe that looks at where it comes from, its reference polarisation "
-        "along the wave's",
-        signed=False,
-        phase="phase",
-    )
+    level: float = size("level", "Response to it, see notes", signed=False, phase="phase")
     theta: float = number("rad", "Direction it comes from, in the frame of the antenna")
     phi: float = number("rad", "The same")
     phase: float = number("rad", "Phase of that response, were the probe at the origin", default=0.0)

@@ -18,6 +18,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
@@ -28,7 +29,8 @@ from nf2ff.uncertainty.errors.fields import Fact, FieldError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Rng = int | np.random.Generator | None
+Rng = int | Generator | None
+Scan = tuple[Samples, Probe]
 Kind = Literal["position", "signal", "probe", "model"]
 DISTRIBUTIONS = ("normal", "rectangular", "triangular", "arcsine")
 
@@ -44,15 +46,13 @@ class RandomEffect:
     ----------
     quantity : str
         "theta", "phi", "chi" [rad] or "radius" [m] of the positions; "phase" [rad] or "amplitude"
-        [relative] of the responses; "response", that to which complex draws are added [its unit].
+        [relative] of the responses; "response", to which complex draws are added [its unit].
     scale : (M,) or (F, M) ndarray
-        Factor at each sample [unit of the quantity]; (F, M) where every frequency has draws of its
-        own, (M,) where all frequencies share them.
+        Factor at each sample [unit of the quantity]; (F, M) if every frequency has its own draws.
     group : (M,) ndarray of int
         Which of the K draws each sample has.
     step : (K,) ndarray or None
-        For a random walk the factor of each step, in the order of time; None where draws do not
-        add up.
+        For a random walk the factor of each step, in the order of time.
     """
 
     quantity: str
@@ -215,11 +215,10 @@ class ErrorTerm(ABC):
         Returns
         -------
         ErrorTerm
-            Itself if it is random within the scan or its size is known. Else with its sizes
-            replaced by draws whose root mean square they are. A size with a phase is drawn as a
-            complex number, real and imaginary part from the distribution; under "arcsine" its
-            magnitude stays and its phase is uniform. A size without a sign takes the magnitude
-            of its draw.
+            Itself if it is random within the scan or its size is known. Else its sizes are draws
+            whose root mean square they were; one without a sign takes the draw's magnitude. A
+            size with a phase is drawn as a complex number, real and imaginary part from the
+            distribution; under "arcsine" its magnitude stays and its phase is uniform.
 
         Raises
         ------
@@ -238,7 +237,7 @@ class ErrorTerm(ABC):
                 "state a smaller one, or a distribution with bounds",
             ) from error
 
-    def _drawn_values(self, generator: np.random.Generator) -> dict[str, Any]:
+    def _drawn_values(self, generator: Generator) -> dict[str, Any]:
         """Sizes, and the phase that belongs to one, of one draw."""
         if self.polar is not None:
             size, phase = self.polar
@@ -256,38 +255,25 @@ class ErrorTerm(ABC):
         return values
 
     def effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        """Independent random disturbances of the samples: none if it is systematic.
+        """Independent random disturbances of the samples, none of a systematic error.
 
-        Raises
-        ------
-        ValueError
-            As `check_scan`.
+        Raises `ValueError` as `check_scan` does.
         """
         self.check_scan(samples)
         return self._effects(samples)
 
     def check_scan(self, samples: Samples) -> None:
-        """Refuse samples that cannot have this error.
-
-        Raises
-        ------
-        ValueError
-            Saying what they lack: by default times, where the error depends on them.
-        """
+        """Raise `ValueError` for samples that cannot have this error: here, for lack of times."""
         if "time" in self.facts:
             self._times(samples)
 
-    def apply(
-        self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
-    ) -> tuple[Samples, Probe]:
+    def apply(self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1) -> Scan:
         """Add the effect of the error to a scan that is given.
 
         Parameters
         ----------
-        samples : Samples
-            The scan.
-        probe : Probe
-            The probe by which it is solved.
+        samples, probe : Samples, Probe
+            The scan, and the probe by which it is solved.
         rng : int, Generator or None
             Seed or generator.
         sign : {1, -1}
@@ -307,36 +293,18 @@ class ErrorTerm(ABC):
         """
         return self._act(samples, probe, rng, -sign if self.moves_record else sign)
 
-    def truth(
-        self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
-    ) -> tuple[Samples, Probe]:
+    def truth(self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1) -> Scan:
         """Where, and with which probe, the scan was truly taken; unchanged by a signal error.
 
-        Parameters
-        ----------
-        samples, probe, rng
-            As for `apply`.
-        sign : {1, -1}
-            Sign of the error.
-
-        Returns
-        -------
-        samples : Samples
-            True positions and frequencies, the responses as they were.
-        probe : Probe
-            The true probe.
-
-        Raises
-        ------
-        ValueError
-            As `apply`.
+        Parameters and errors are those of `apply`, ``sign`` that of the error. The positions,
+        frequencies and probe returned are the true ones, the responses as they were.
         """
         if not self.moves_record:
             self.check_scan(samples)
             return samples, probe
         return self._act(samples, probe, rng, sign)
 
-    def _act(self, samples: Samples, probe: Probe, rng: Rng, sign: int) -> tuple[Samples, Probe]:
+    def _act(self, samples: Samples, probe: Probe, rng: Rng, sign: int) -> Scan:
         if sign not in (1, -1):
             raise InputError(f"sign is {sign}, expected 1 or -1: the size belongs to the term")
         self.check_scan(samples)
@@ -344,23 +312,21 @@ class ErrorTerm(ABC):
             return samples, probe
         return self._changed(samples, probe, np.random.default_rng(rng), sign)
 
-    def _times(self, samples: Samples) -> tuple[Real, NDArray[np.intp]]:
-        """Different times in order, and which of them each sample has."""
-        return times(getattr(self, "time"), samples, self.name)  # noqa: B009 (not all have it)
+    @abstractmethod
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
+        """Scan and probe with the error, which is not zero."""
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         """Those of a random error."""
         del samples
         return ()
 
-    @abstractmethod
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
-        """Scan and probe with the error, which is not zero."""
+    def _times(self, samples: Samples) -> tuple[Real, NDArray[np.intp]]:
+        """Different times in order, and which of them each sample has."""
+        return times(getattr(self, "time"), samples, self.name)  # noqa: B009 (not all have it)
 
 
-def _unit_draws(rng: np.random.Generator, distribution: str, count: int) -> Real:
+def _unit_draws(rng: Generator, distribution: str, count: int) -> Real:
     """Draws of mean 0 and variance 1; for the widths see the GUM, JCGM 100:2008, 4.3.7 and 4.3.9,
     and for arcsine a / sqrt(2) (closed forms).
     """

@@ -23,8 +23,8 @@ from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, SCALES, Metric
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term
 
 #: Largest description [bytes], and most terms: far more than a budget has.
-MAX_TOML = 2**20
-MAX_TERMS = 500
+MAX_BUDGET_BYTES = 2**20
+MAX_BUDGET_TERMS = 500
 
 #: Units at the end of a key: unit of the library, and its number in one of these. A relative
 #: error of power is twice that of amplitude, to first order.
@@ -44,7 +44,7 @@ _POSITIVE = "a number from 0 to 1e9"
 _SMALLEST_SIGNAL = -300.0
 
 
-class Table(BaseModel):
+class StrictTable(BaseModel):
     """A table of a file: it takes the keys that it names and no others.
 
     The description of each field says what is allowed, for messages.
@@ -64,7 +64,7 @@ def list_of_tables(name: str, most: int, *, least: int = 0) -> Any:
     return Field(... if least else [], description=allowed, min_length=least, max_length=most)
 
 
-class _SizelessTerm(Table):
+class _SizelessTerm(StrictTable):
     name: str = text_key("1 to 80 characters")
     distribution: str = text_key("one of " + ", ".join(DISTRIBUTIONS), "")
     evaluation: str = text_key("'A' or 'B'", "B")
@@ -100,7 +100,7 @@ def _size_keys() -> dict[str, Any]:
 TermTable: Any = create_model("TermTable", __base__=_SizelessTerm, **_size_keys())
 
 
-class MetricTable(Table):
+class MetricTable(StrictTable):
     """A table [[metric]]."""
 
     name: str = text_key("1 to 40 lower-case letters, digits and underscores", most=40)
@@ -108,21 +108,21 @@ class MetricTable(Table):
     label: str | None = text_key("1 to 80 characters", None)
 
 
-class CorrelationTable(Table):
+class CorrelationTable(StrictTable):
     """A table [[correlation]]."""
 
     terms: list[str] = Field(description="the names of two terms", min_length=2, max_length=2)
     coefficient: float = Field(description="a number from -1 to 1", ge=-1, le=1)
 
 
-class BudgetTable(Table):
+class BudgetTable(StrictTable):
     """The keys of a budget."""
 
     confidence: float = Field(0.95, description="a number from 0.5 to 0.9999", ge=0.5, le=0.9999)
     scale: str = text_key("one of " + ", ".join(SCALES), "amplitude")
     metrics: list[str] = Field(description="a list of one or more of " + ", ".join(METRICS), min_length=1)
     metric: list[MetricTable] = Field([], description="tables [[metric]]")
-    term: list[TermTable] = list_of_tables("term", MAX_TERMS, least=1)
+    term: list[TermTable] = list_of_tables("term", MAX_BUDGET_TERMS, least=1)
     correlation: list[CorrelationTable] = Field([], description="tables [[correlation]]")
 
 
@@ -150,7 +150,7 @@ def read_budget(path: PathLike) -> Budget:
     ValueError
         One line that names file, term, key, value and what is allowed.
     """
-    return budget_from(read_toml(path, limit=MAX_TOML), where=str(path))
+    return budget_from(read_toml(path, limit=MAX_BUDGET_BYTES), where=str(path))
 
 
 def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.budget_toml import Table
+from nf2ff.io.budget_toml import StrictTable
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import read_toml, validated
 from nf2ff.io.uncertainty_toml import (
@@ -206,7 +206,7 @@ def _models() -> dict[str, type[BaseModel]]:
     positive = "a number above 0, at most 1e9"
     vary: Any = create_model(
         "vary",
-        __base__=Table,
+        __base__=StrictTable,
         of=(str, Field(description="one of " + ", ".join(KEYS))),
         values=(
             list[float] | None,
@@ -227,7 +227,7 @@ def _models() -> dict[str, type[BaseModel]]:
     )
     study = create_model(
         "study",
-        __base__=Table,
+        __base__=StrictTable,
         antenna=file("the name of a TOML file of dipoles"),
         scan=file("the name of a scan"),
         probe=file("the name of a probe"),

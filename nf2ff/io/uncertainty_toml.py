@@ -15,7 +15,14 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from nf2ff.io.budget_toml import BudgetTable, Table, budget_from, list_of_tables, template_text, text_key
+from nf2ff.io.budget_toml import (
+    BudgetTable,
+    StrictTable,
+    budget_from,
+    list_of_tables,
+    template_text,
+    text_key,
+)
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import read_toml, validated
 from nf2ff.kernel.words import nearest
@@ -33,10 +40,10 @@ MAX_ERRORS = 100
 MAX_DRAWS = 1_000_000
 #: Most metrics: a file of the result has room for some more.
 MAX_METRICS = 40
-MAX_CUTS = 3
+MAX_PATTERN_CUTS = 3
 #: Draws if none are asked for: the standard uncertainty is then known to 5 % (closed form,
 #: 1/sqrt(2 x 199)), and an interval of 95 % has five draws on either side.
-DRAWS = 200
+DEFAULT_DRAWS = 200
 #: Keys of the file that make its budget.
 BUDGET_KEYS = tuple(BudgetTable.model_fields)
 #: What each metric may be told of its figure.
@@ -70,7 +77,7 @@ class NamedErrorTable(ErrorTable):
     note: str = Field("", description="at most 500 characters", max_length=500)
 
 
-class FigureTable(Table):
+class FigureTable(StrictTable):
     """A table [figure.METRIC]; `figures_of` checks which keys a metric takes."""
 
     plane_deg: float | None = Field(None, description="an angle from -360 to 360 deg", ge=-360, le=360)
@@ -80,26 +87,33 @@ class FigureTable(Table):
     phi_deg: float | None = Field(None, description="an angle from -360 to 360 deg", ge=-360, le=360)
 
 
-class PropagationTable(Table):
+class PropagationTable(StrictTable):
     """The table [propagation]."""
 
-    degree: int | None = Field(None, description="a whole number from 1 to 10000", ge=1, le=10_000)
-    draws: int = Field(DRAWS, description=f"a whole number from 1 to {MAX_DRAWS}", ge=1, le=MAX_DRAWS)
-    seed: int = Field(0, description="a whole number from 0", ge=0, le=2**63 - 1)
+    degree: int | None = Field(default=None, description="a whole number from 1 to 10000", ge=1, le=10_000)
+    draws: int = Field(
+        default=DEFAULT_DRAWS, description=f"a whole number from 1 to {MAX_DRAWS}", ge=1, le=MAX_DRAWS
+    )
+    seed: int = Field(default=0, description="a whole number from 0", ge=0, le=2**63 - 1)
 
 
 def _cut_key(what: str) -> Any:
-    return Field(None, description=f"a list of 1 to {MAX_CUTS} {what}", min_length=1, max_length=MAX_CUTS)
+    return Field(
+        None,
+        description=f"a list of 1 to {MAX_PATTERN_CUTS} {what}",
+        min_length=1,
+        max_length=MAX_PATTERN_CUTS,
+    )
 
 
-class CutTable(Table):
+class CutTable(StrictTable):
     """The table [cut]."""
 
     plane_deg: list[float] | None = _cut_key("angles [deg]")
     plane: list[str] | None = _cut_key("planes in words")
 
 
-class UncertaintyTable(Table):
+class UncertaintyTable(StrictTable):
     """The keys of the file, but for those of its budget."""
 
     error: list[NamedErrorTable] = list_of_tables("error", MAX_ERRORS)

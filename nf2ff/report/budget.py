@@ -16,7 +16,7 @@ from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, PER_METRIC, Term
 NOT_SUPPLIED = "not supplied"
 
 #: Columns of `budget_rows`; {} is the unit of the metric.
-HEADER = (
+BUDGET_HEADER = (
     "term",
     "type",
     "distribution",
@@ -42,7 +42,7 @@ def budget_rows(budget: Budget, metric: str) -> list[tuple[str, ...]]:
     Returns
     -------
     list of tuple of str
-        Columns of `HEADER`, a row for each term, and one for the second order if there is any.
+        Columns of `BUDGET_HEADER`, a row for each term, and one for the second order if there is any.
         ``u`` is |c| u(x), of levels in dB to first order; ``share`` is the part of the variance.
 
     Raises
@@ -51,7 +51,7 @@ def budget_rows(budget: Budget, metric: str) -> list[tuple[str, ...]]:
         If the budget is not for the metric.
     """
     found = combine(budget, metric)
-    rows = [tuple(name.format(found.metric.shown.name) for name in HEADER)]
+    rows = [tuple(name.format(found.metric.shown.name) for name in BUDGET_HEADER)]
     for term, u, share in zip(budget.terms, found.contributions, found.shares, strict=True):
         missing = bool(np.isnan(u))
         rows.append(

@@ -13,7 +13,7 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors import axes, model, position, receiver, room  # noqa: F401 (makes them known)
-from nf2ff.uncertainty.errors.checks import choose, did_you_mean, number
+from nf2ff.uncertainty.errors.checks import choose, did_you_mean, finite
 from nf2ff.uncertainty.errors.fields import MADE, FieldError
 from nf2ff.uncertainty.errors.term import ErrorTerm, Rng, Scan
 
@@ -100,7 +100,7 @@ def _converted(kind: type[ErrorTerm], key: str, value: Any, axis: Any) -> tuple[
             more = ", 0.01 for 1 % or 0.0864 dB" if unit == "relative" else ""  # 20 log10(1.01)
             raise InputError(f"{kind.name}: {key} is given, but {field} is in {unit}", f"give {field}{more}")
         if unit:
-            return field, convert(number(value, f"{kind.name}: {key}"))
+            return field, convert(finite(value, f"{kind.name}: {key}"))
     raise InputError(f"{kind.name} has no {key!r}{did_you_mean(key, own)}, only {', '.join(own)}")
 
 

@@ -19,7 +19,7 @@ Real = NDArray[np.float64]
 Time = ArrayLike | Literal["rows"] | None
 
 
-def number(value: Any, label: str, unit: str = "") -> float:
+def finite(value: Any, label: str, unit: str = "") -> float:
     """A finite number, or an `InputError` that names ``label``."""
     try:
         result = math.nan if isinstance(value, bool) else float(value)

@@ -15,8 +15,7 @@ from typing import Any, TypeVar, dataclass_transform
 import numpy as np
 
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import check_time, choose, whole
-from nf2ff.uncertainty.errors.checks import number as finite
+from nf2ff.uncertainty.errors.checks import check_time, choose, finite, whole
 
 T = TypeVar("T")
 #: Raises `InputError` for a number, given with its label, that the error cannot have.

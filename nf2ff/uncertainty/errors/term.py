@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
 from nf2ff.uncertainty.errors.checks import choose, times
 from nf2ff.uncertainty.errors.fields import Fact, FieldError
 
@@ -32,7 +33,6 @@ Complex = NDArray[np.complex128]
 Rng = int | Generator | None
 Scan = tuple[Samples, Probe]
 Kind = Literal["position", "signal", "probe", "model"]
-DISTRIBUTIONS = ("normal", "rectangular", "triangular", "arcsine")
 
 #: What stands behind a number in descriptions where it is not the unit itself.
 _UNIT_WORDS = {"level": "of the largest response", "ratio": "of the wanted signal"}
@@ -327,13 +327,12 @@ class ErrorTerm(ABC):
 
 
 def _unit_draws(rng: Generator, distribution: str, count: int) -> Real:
-    """Draws of mean 0 and variance 1; for the widths see the GUM, JCGM 100:2008, 4.3.7 and 4.3.9,
-    and for arcsine a / sqrt(2) (closed forms).
-    """
+    """Draws of mean 0 and variance 1."""
     if distribution == "normal":
         return rng.standard_normal(count)
+    half_width = DISTRIBUTIONS[distribution].divisor
     if distribution == "arcsine":
-        return np.sqrt(2) * np.cos(2 * np.pi * rng.random(count))
+        return half_width * np.cos(2 * np.pi * rng.random(count))
     if distribution == "triangular":
-        return np.sqrt(6) * (rng.random(count) - rng.random(count))
-    return rng.uniform(-np.sqrt(3), np.sqrt(3), count)
+        return half_width * (rng.random(count) - rng.random(count))
+    return rng.uniform(-half_width, half_width, count)

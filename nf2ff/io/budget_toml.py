@@ -133,17 +133,9 @@ def template_text() -> str:
 
 
 def read_budget(path: PathLike) -> Budget:
-    """Read an uncertainty budget.
+    """Read an uncertainty budget from a TOML file as `template_text` explains.
 
-    Parameters
-    ----------
-    path : path
-        TOML file as `template_text` explains.
-
-    Returns
-    -------
-    Budget
-        What it says; terms without a size are not supplied.
+    Terms without a size are not supplied.
 
     Raises
     ------
@@ -191,19 +183,18 @@ def _metrics(names: list[str], own: list[dict[str, Any]]) -> dict[str, Metric]:
         if entry["name"] in known:
             raise InputError(f"two metrics are named {entry['name']!r}", "give each its own name")
         known[entry["name"]] = replace(METRICS[like], name=entry["name"], label=entry["label"] or "")
-    bad = next((name for name in names if name not in known), None)
-    if bad is not None:
-        raise InputError(f"metrics holds {bad!r}, expected {', '.join(known)}" + nearest(bad, known))
-    again = next((name for i, name in enumerate(names) if name in names[:i]), None)
-    if again is not None:
-        raise InputError(f"metrics holds {again!r} twice", "name each once")
+    for i, name in enumerate(names):
+        if name not in known:
+            raise InputError(f"metrics holds {name!r}, expected {', '.join(known)}" + nearest(name, known))
+        if name in names[:i]:
+            raise InputError(f"metrics holds {name!r} twice", "name each once")
     return {name: known[name] for name in (*names, *(entry["name"] for entry in own))}
 
 
 def _term(entry: dict[str, Any], metrics: Mapping[str, Metric]) -> Term:
     """Make one [[term]] from its checked keys."""
     tables = [k for k in SIZES if entry[k]]
-    single = [k for k in entry if k.rpartition("_")[0] in SIZES or k == "error_signal_db"]
+    single = ["error_signal_db", *(f"{size}_{unit}" for size in SIZES for unit in UNIT_FACTORS)]
     given = [*tables, *(k for k in single if entry[k] is not None)]
     if len(given) > 1:
         raise InputError(f"{given[0]} and {given[1]} are both given", "keep one of them")
@@ -214,13 +205,8 @@ def _term(entry: dict[str, Any], metrics: Mapping[str, Metric]) -> Term:
     distribution = entry["distribution"] or ("arcsine" if kind == "error_signal_db" else "normal")
     bounded = DISTRIBUTIONS[distribution].bounded if distribution in DISTRIBUTIONS else None
     _check_kind(entry, kind, distribution, bounded)
-    common: dict[str, Any] = {
-        "distribution": distribution,
-        "coverage_factor": entry["coverage_factor"] or 1.0,
-        "degrees_of_freedom": entry["degrees_of_freedom"],
-        "evaluation": entry["evaluation"],
-        "note": entry["note"],
-    }
+    common = {key: entry[key] for key in ("degrees_of_freedom", "evaluation", "note")}
+    common |= {"distribution": distribution, "coverage_factor": entry["coverage_factor"] or 1.0}
     # The size of a bounded distribution is its half-width.
     stretch = DISTRIBUTIONS[distribution].divisor if bounded and kind == SIZES[0] else 1.0
     if tables:

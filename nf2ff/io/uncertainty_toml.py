@@ -157,16 +157,7 @@ def uncertainty_template() -> str:
 
 
 def read_uncertainty_file(path: PathLike) -> UncertaintyFile:
-    """Read what an uncertainty is asked of.
-
-    Parameters
-    ----------
-    path : path
-        TOML file as `uncertainty_template` explains.
-
-    Returns
-    -------
-    UncertaintyFile
+    """Read what an uncertainty is asked of, from a TOML file as `uncertainty_template` explains.
 
     Raises
     ------
@@ -217,7 +208,7 @@ def _cuts(told: Mapping[str, Any], where: str) -> tuple[PlaneLike, ...]:
 
 
 def _errors(read: list[dict[str, Any]], where: str) -> list[ModelledError]:
-    """Errors of the tables [[error]]; those without a name are counted by kind, where there are several."""
+    """Errors of the tables [[error]]; of several of a kind, those without a name are counted."""
     kinds = Counter(entry["kind"] for entry in read if not entry["name"])
     seen: Counter[str] = Counter()
     result = []
@@ -237,24 +228,7 @@ def _errors(read: list[dict[str, Any]], where: str) -> list[ModelledError]:
 def error_from(kind: str, values: Mapping[str, Any], *, where: str) -> ErrorTerm:
     """Make an error term as `make_term`, but refuse one without a size: not supplied is not zero.
 
-    Parameters
-    ----------
-    kind : str
-        One of `ERROR_TERMS`.
-    values : mapping of str to any
-        Its keys.
-    where : str
-        Beginning of messages.
-
-    Returns
-    -------
-    ErrorTerm
-        The term.
-
-    Raises
-    ------
-    ValueError
-        One line.
+    ``where`` begins its messages.
     """
     with found_in(where):
         term = make_term(kind, values)
@@ -292,20 +266,7 @@ def _labelled(metric: Metric, like: str, figure: Figure) -> Metric:
 
 
 def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> None:
-    """Refuse a table [figure.METRIC] of a metric that is not asked for.
-
-    Parameters
-    ----------
-    tables, metrics : iterable of str
-        Names of the tables, and of the metrics.
-    where : str
-        Beginning of messages.
-
-    Raises
-    ------
-    ValueError
-        Naming the table and the metrics there are.
-    """
+    """Refuse a table [figure.METRIC] of a metric that is not asked for; ``where`` begins the message."""
     there = list(metrics)
     for name in tables:
         if name not in there:
@@ -316,7 +277,7 @@ def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> 
 
 
 def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, ...]:
-    """Figures of a metric.
+    """Figures of a metric: one, of pointing two.
 
     Parameters
     ----------
@@ -326,11 +287,6 @@ def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, 
         Keys of its table [figure.METRIC].
     where : str
         Beginning of messages.
-
-    Returns
-    -------
-    tuple of Figure
-        One, of pointing two.
 
     Raises
     ------

@@ -21,39 +21,18 @@ from nf2ff.uncertainty.budget.metric import SHOWN_UNITS, Metric, shown_unit
 from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, PER_METRIC, Term
 
 #: Columns of `budget_rows`; {} is the unit of the metric.
-BUDGET_HEADER = (
-    "term",
-    "type",
-    "distribution",
-    "size",
-    "divisor",
-    "sensitivity",
-    "u [{}]",
-    "share [%]",
-    "degrees of freedom",
+BUDGET_HEADER: tuple[str, ...] = (
+    *("term", "type", "distribution", "size", "divisor", "sensitivity"),
+    *("u [{}]", "share [%]", "degrees of freedom"),
 )
 
 
 def budget_rows(budget: Budget, metric: str) -> list[tuple[str, ...]]:
-    """Rows of the table of one metric, the header first.
+    """Rows of the table of one of a budget's metrics, the header first.
 
-    Parameters
-    ----------
-    budget : Budget
-        The terms.
-    metric : str
-        Name of one of its metrics.
-
-    Returns
-    -------
-    list of tuple of str
-        Columns of `BUDGET_HEADER`, a row for each term, and one for the second order if there is any.
-        ``u`` is |c| u(x), of levels in dB to first order; ``share`` is the part of the variance.
-
-    Raises
-    ------
-    ValueError
-        If the budget is not for the metric.
+    Columns are those of `BUDGET_HEADER`, with a row for each term, and one for the second order if
+    there is any. ``u`` is |c| u(x), of levels in dB to first order; ``share`` is the part of the
+    variance.
     """
     return _rows(budget, combine(budget, metric))
 
@@ -62,9 +41,8 @@ def _rows(budget: Budget, found: CombinedUncertainty) -> list[tuple[str, ...]]:
     shown = found.metric.shown
     rows = [tuple(name.format(shown.name) for name in BUDGET_HEADER)]
     for term, u, share in zip(budget.terms, found.contributions, found.shares, strict=True):
-        part = (
-            (NOT_SUPPLIED, "") if np.isnan(u) else (number_text(abs(u) * shown.factor), f"{100 * share:.1f}")
-        )
+        part = (number_text(abs(u) * shown.factor), f"{100 * share:.1f}")
+        part = (NOT_SUPPLIED, "") if np.isnan(u) else part
         freedom = "" if term.size is None else number_text(term.degrees_of_freedom)
         words = (term.name, term.evaluation, term.distribution)
         rows.append((*words, *_quantity(term, found.metric), *part, freedom))
@@ -74,18 +52,7 @@ def _rows(budget: Budget, found: CombinedUncertainty) -> list[tuple[str, ...]]:
 
 
 def budget_lines(budget: Budget) -> list[str]:
-    """The whole budget as plain text: table and result of each metric.
-
-    Parameters
-    ----------
-    budget : Budget
-        What to show.
-
-    Returns
-    -------
-    list of str
-        Lines without their ends. Terms that are not supplied are named under each result.
-    """
+    """The whole budget as lines of text: table and result of each metric, and what is not supplied."""
     lines = []
     for found in (combine(budget, metric.name) for metric in budget.metrics):
         rows = aligned(_rows(budget, found), words=3)
@@ -96,11 +63,6 @@ def budget_lines(budget: Budget) -> list[str]:
 
 def budget_dict(budget: Budget) -> dict[str, Any]:
     """Return the whole budget as numbers, strings, lists and dictionaries, for JSON.
-
-    Parameters
-    ----------
-    budget : Budget
-        What to show.
 
     Returns
     -------

@@ -131,19 +131,9 @@ class Budget:
 
 
 def correlations(terms: Sequence[Term], pairs: Mapping[tuple[str, str], float]) -> Real:
-    """Matrix of correlation coefficients from those of pairs.
+    """Matrix (n, n) of correlation coefficients of the terms from those of pairs, by both names.
 
-    Parameters
-    ----------
-    terms : sequence of Term
-        The n terms in the order of the budget.
-    pairs : mapping of (str, str) to float
-        Coefficients by the names of both terms; pairs left out do not correlate.
-
-    Returns
-    -------
-    (n, n) ndarray
-        For `Budget`, which checks whether they can all be true.
+    Pairs left out do not correlate. `Budget` checks whether all can be true.
 
     Raises
     ------
@@ -195,15 +185,18 @@ def _check_correlation(given: Real, names: list[str]) -> Real:
 
     # Coefficients that a program computed are off by rounding: they are put right, not refused.
     rounding = 16 * n * np.finfo(float).eps
-    for wrong, said in (
-        (np.abs(matrix) > 1 + rounding, "of {a!r} and {b!r} is {value}, expected from -1 to 1"),
-        (np.abs(matrix - matrix.T) > rounding, "of {a!r} and {b!r} is {value} and {other}: keep one of them"),
-        (np.diag(np.abs(np.diag(matrix) - 1) > rounding), "of {a!r} with itself is {value}, expected 1"),
+    for wrong, said, remedy in (
+        (np.abs(matrix) > 1 + rounding, "of {a!r} and {b!r} is {value}, expected from -1 to 1", ""),
+        (
+            np.abs(matrix - matrix.T) > rounding,
+            "of {a!r} and {b!r} is {value} and {other}",
+            "keep one of them",
+        ),
+        (np.diag(np.abs(np.diag(matrix) - 1) > rounding), "of {a!r} with itself is {value}, expected 1", ""),
     ):
-        if wrong.any():
-            i, j = np.argwhere(wrong)[0]
+        for i, j in np.argwhere(wrong):
             found = {"value": float(matrix[i, j]), "other": float(matrix[j, i])}
-            raise InputError("the correlation " + said.format(a=names[i], b=names[j], **found))
+            raise InputError("the correlation " + said.format(a=names[i], b=names[j], **found), remedy)
     matrix = np.clip((matrix + matrix.T) / 2, -1, 1)
     np.fill_diagonal(matrix, 1)
     values, vectors = np.linalg.eigh(matrix)

@@ -31,7 +31,7 @@ class CombinedUncertainty:
     Parameters
     ----------
     metric : Metric
-        Which.
+        That metric.
     contributions : (n,) ndarray
         c u(x) of each term with its sign, NaN where not supplied [unit of the metric].
     shares : (n,) ndarray
@@ -42,12 +42,9 @@ class CombinedUncertainty:
         Part of the curvatures in the variance.
     standard_uncertainty : float or None
         Combined, None if no term is supplied [unit of the metric].
-    degrees_of_freedom : float
-        Effective ones.
-    confidence : float
-        Level of confidence of the expanded uncertainty.
-    coverage_factor : float
-        Expanded over standard uncertainty.
+    degrees_of_freedom, confidence, coverage_factor : float
+        Effective degrees of freedom; level of confidence of the expanded uncertainty, and that over
+        the standard uncertainty.
     bias : float
         Sum of the known biases and those by curvature, not part of the uncertainty [as above].
     missing : tuple of str

@@ -158,19 +158,9 @@ def direct_term(name: str, sizes: Mapping[str, float], **more: Any) -> Term:
     name : str
         What it is.
     sizes : mapping of str to float
-        As `Term.size`, for each metric [unit of the metric]. None at all: not supplied.
+        As `Term.size`, not negative, for each metric [unit of the metric]. None: not supplied.
     **more
-        Fields of `Term` but for size, unit and sensitivity.
-
-    Returns
-    -------
-    Term
-        Of size 1 and unit `PER_METRIC`, the sizes being its sensitivities.
-
-    Raises
-    ------
-    ValueError
-        If a size is negative, and as `Term` does.
+        Fields of `Term` but for size 1, unit `PER_METRIC`, and the sizes as sensitivity.
     """
     for metric, size in sizes.items():
         if not 0 <= size < math.inf:

@@ -39,11 +39,6 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
         Fields of the term. A key may end in ``_deg`` or ``_mm`` in place of a field in rad or m,
         and in ``_db`` in place of a level or ratio.
 
-    Returns
-    -------
-    ErrorTerm
-        The term.
-
     Raises
     ------
     ValueError

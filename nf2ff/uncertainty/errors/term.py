@@ -107,37 +107,14 @@ class RandomEffect:
 class ErrorTerm(ABC):
     """One cause of error with its sizes.
 
-    A kind of error is a class made by `fields.error_term`: its fields say what they are, and the
-    attributes below follow from them.
+    A kind of error is a class made by `fields.error_term`: its fields say what they are, from which
+    ``facts``, ``units``, ``sizes``, ``unsigned`` and ``polar`` follow.
 
     Parameters
     ----------
     distribution : {"normal", "rectangular", "triangular", "arcsine"}
         From which `drawn` takes the sizes of a systematic error. Sizes are standard uncertainties
         whatever the distribution (not half-widths).
-
-    Attributes
-    ----------
-    name : str
-        Its name in files.
-    words : str
-        It in words, with its fields in braces.
-    kind : {"position", "signal", "probe", "model"}
-        What it acts on.
-    facts : mapping of str to Fact
-        What its fields, but for ``distribution``, state of themselves.
-    units : mapping of str to str
-        Unit of each number it is made of; "axis" is rad, but m where the field ``axis`` is
-        "radius"; "relative" is a relative change, "level" an amplitude ratio to the largest
-        response of the frequency, "ratio" one to the wanted signal, "response" the response's unit.
-    sizes, unsigned : tuple of str
-        Those numbers that scale the error, and those that have no sign.
-    polar : tuple of str or None
-        Size and phase that are drawn together, as a complex number.
-    uncertain : bool
-        Whether the sizes of a systematic error are drawn anew: not those that are known.
-    moves_record : bool
-        Whether the record is moved, and not the response.
 
     Raises
     ------
@@ -147,15 +124,25 @@ class ErrorTerm(ABC):
 
     distribution: str = "normal"
 
+    #: Name in files, and the error in words with its fields in braces.
     name: ClassVar[str] = ""
     words: ClassVar[str] = ""
+    #: What it acts on.
     kind: ClassVar[Kind] = "signal"
+    #: What its fields, but for ``distribution``, state of themselves.
     facts: ClassVar[Mapping[str, Fact]] = {}
+    #: Unit of each number: "axis" is rad, but m where the field ``axis`` is "radius"; "relative" is a
+    #: relative change, "level" an amplitude ratio to the largest response of the frequency, "ratio"
+    #: one to the wanted signal, "response" the response's unit.
     units: ClassVar[Mapping[str, str]] = {}
+    #: Numbers that scale the error, those that have no sign, and the size and the phase that are drawn
+    #: together as a complex number.
     sizes: ClassVar[tuple[str, ...]] = ()
     unsigned: ClassVar[tuple[str, ...]] = ()
     polar: ClassVar[tuple[str, str] | None] = None
+    #: Whether the sizes of a systematic error are drawn anew: not those that are known.
     uncertain: ClassVar[bool] = True
+    #: Whether the record is moved, and not the response.
     moves_record: ClassVar[bool] = False
 
     def __post_init__(self) -> None:
@@ -205,20 +192,12 @@ class ErrorTerm(ABC):
         return replace(self, **{field: factor * getattr(self, field) for field in self.sizes})
 
     def drawn(self, rng: Rng = None) -> Self:
-        """The term as one draw of a Monte Carlo run takes it.
+        """The term as one draw of a Monte Carlo run takes it, by a seed or generator.
 
-        Parameters
-        ----------
-        rng : int, Generator or None
-            Seed or generator.
-
-        Returns
-        -------
-        ErrorTerm
-            Itself if it is random within the scan or its size is known. Else its sizes are draws
-            whose root mean square they were; one without a sign takes the draw's magnitude. A
-            size with a phase is drawn as a complex number, real and imaginary part from the
-            distribution; under "arcsine" its magnitude stays and its phase is uniform.
+        Itself if it is random within the scan or its size is known. Else its sizes are draws whose
+        root mean square they were; one without a sign takes the draw's magnitude. A size with a
+        phase is drawn as a complex number, real and imaginary part from the distribution; under
+        "arcsine" its magnitude stays and its phase is uniform.
 
         Raises
         ------

@@ -6,27 +6,25 @@ the size, as it is written.
 
 from __future__ import annotations
 
-import functools
 import importlib.resources
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, create_model
 
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import read_toml, validated
 from nf2ff.kernel.words import nearest
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.budget.budget import Budget, correlations
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, SCALES, Metric
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term
 
-if TYPE_CHECKING:
-    from pydantic import BaseModel
-
 #: Largest description [bytes], and most terms: far more than a budget has.
-MAX_TOML = 2**20
-MAX_TERMS = 500
+MAX_BUDGET_BYTES = 2**20
+MAX_BUDGET_TERMS = 500
 
 #: Units at the end of a key: unit of the library, and its number in one of these. A relative
 #: error of power is twice that of amplitude, to first order.
@@ -44,176 +42,133 @@ SIZES = ("standard_uncertainty", "half_width", "expanded_uncertainty")
 
 _POSITIVE = "a number from 0 to 1e9"
 _SMALLEST_SIGNAL = -300.0
-T = TypeVar("T")
+
+
+class StrictTable(BaseModel):
+    """A table of a file: it takes the keys that it names and no others.
+
+    The description of each field says what is allowed, for messages.
+    """
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+def text_key(allowed: str, default: Any = ..., *, most: int = 80) -> Any:
+    """A key of a text that is not empty."""
+    return Field(default, description=allowed, min_length=1, max_length=most)
+
+
+def list_of_tables(name: str, most: int, *, least: int = 0) -> Any:
+    """A key of tables in double brackets, from ``least`` to ``most`` of them."""
+    allowed = f"{f'{least} to' if least else 'at most'} {most} tables [[{name}]]"
+    return Field(... if least else [], description=allowed, min_length=least, max_length=most)
+
+
+class _SizelessTerm(StrictTable):
+    name: str = text_key("1 to 80 characters")
+    distribution: str = text_key("one of " + ", ".join(DISTRIBUTIONS), "")
+    evaluation: str = text_key("'A' or 'B'", "B")
+    coverage_factor: float | None = Field(None, description="a number from 0.1 to 100", ge=0.1, le=100)
+    degrees_of_freedom: float = Field(
+        math.inf, description="a number from 1, or inf", ge=1, allow_inf_nan=True
+    )
+    error_signal_db: float | None = Field(
+        None, description=f"a level from {_SMALLEST_SIGNAL:.0f} to 0", ge=_SMALLEST_SIGNAL, le=0
+    )
+    sensitivity: dict[str, Annotated[float, Field(ge=-1e9, le=1e9)]] = Field(
+        {}, description="a number from -1e9 to 1e9 for each metric, as { eirp_db = 1.0 }"
+    )
+    note: str = Field("", description="a text of at most 500 characters", max_length=500)
+
+
+def _size_keys() -> dict[str, Any]:
+    """Keys of all ways to state a size: for each metric, or with a unit at the end."""
+    keys: dict[str, Any] = {}
+    one = Annotated[float, Field(ge=0, le=1e9)]
+    for size in SIZES:
+        allowed = (
+            f"{_POSITIVE} for each metric, as {{ eirp_db = 0.1 }}, or {size} with a unit "
+            f"({', '.join(UNIT_FACTORS)}) at its end, as {size}_db"
+        )
+        keys[size] = (dict[str, one], Field({}, description=allowed))
+        for unit in UNIT_FACTORS:
+            # Not listed among the keys: those without a unit say that there are these.
+            keys[f"{size}_{unit}"] = (one | None, Field(None, description=_POSITIVE, repr=False))
+    return keys
+
+
+TermTable: Any = create_model("TermTable", __base__=_SizelessTerm, **_size_keys())
+
+
+class MetricTable(StrictTable):
+    """A table [[metric]]."""
+
+    name: str = text_key("1 to 40 lower-case letters, digits and underscores", most=40)
+    like: str = text_key("one of " + ", ".join(METRICS))
+    label: str | None = text_key("1 to 80 characters", None)
+
+
+class CorrelationTable(StrictTable):
+    """A table [[correlation]]."""
+
+    terms: list[str] = Field(description="the names of two terms", min_length=2, max_length=2)
+    coefficient: float = Field(description="a number from -1 to 1", ge=-1, le=1)
+
+
+class BudgetTable(StrictTable):
+    """The keys of a budget."""
+
+    confidence: float = Field(0.95, description="a number from 0.5 to 0.9999", ge=0.5, le=0.9999)
+    scale: str = text_key("one of " + ", ".join(SCALES), "amplitude")
+    metrics: list[str] = Field(description="a list of one or more of " + ", ".join(METRICS), min_length=1)
+    metric: list[MetricTable] = Field([], description="tables [[metric]]")
+    term: list[TermTable] = list_of_tables("term", MAX_BUDGET_TERMS, least=1)
+    correlation: list[CorrelationTable] = Field([], description="tables [[correlation]]")
 
 
 def template_text() -> str:
-    """Return the customary near-field terms as a budget without values, to be filled in.
-
-    Returns
-    -------
-    str
-        TOML that `read_budget` reads: all its terms are not supplied.
-    """
+    """The customary near-field terms as TOML that `read_budget` reads, all of them not supplied."""
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "near_field_terms.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_budget(path: PathLike) -> Budget:
-    """Read an uncertainty budget.
+    """Read an uncertainty budget from a TOML file as `template_text` explains.
 
-    Parameters
-    ----------
-    path : path
-        TOML file as `template_text` explains.
-
-    Returns
-    -------
-    Budget
-        What it says; terms without a size are not supplied.
+    Terms without a size are not supplied.
 
     Raises
     ------
     ValueError
         One line that names file, term, key, value and what is allowed.
     """
-    return budget_from(read_toml(path, limit=MAX_TOML), where=str(path))
+    return budget_from(read_toml(path, limit=MAX_BUDGET_BYTES), where=str(path))
 
 
 def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
-    """Make a budget of what a TOML file holds, or part of one.
-
-    Parameters
-    ----------
-    content : mapping
-        confidence, scale, metrics, and the lists metric, term and correlation.
-    where : str
-        Beginning of messages, such as the name of the file.
-
-    Returns
-    -------
-    Budget
-        What it says.
-
-    Raises
-    ------
-    ValueError
-        One line as in `read_budget`.
-    """
-    read = validated(_model(), content, where=where)
-    metrics = _named(where, lambda: _metrics(read["metrics"], read["metric"]))
-    terms = [
-        _named(
-            f"{where}: term {i} ({term['name']!r})",
-            lambda term=term: _term(term, metrics),  # type: ignore[misc]
-        )
-        for i, term in enumerate(read["term"], start=1)
-    ]
-    pairs: dict[tuple[str, str], float] = {}
-    for i, entry in enumerate(read["correlation"], start=1):
-        a, b = entry["terms"]
-        if pairs.setdefault((a, b), entry["coefficient"]) != entry["coefficient"]:
-            raise InputError(
-                f"{where}: correlation {i} of {a!r} and {b!r} is {entry['coefficient']}, and "
-                f"{pairs[a, b]} before",
-                "keep one of them",
-            )
-    return _named(
-        where,
-        lambda: Budget(
+    """Make a budget of the keys of a file, as `read_budget`; ``where`` begins its messages."""
+    read = validated(BudgetTable, content, where=where)
+    with found_in(where):
+        metrics = _metrics(read["metrics"], read["metric"])
+        terms = []
+        for i, entry in enumerate(read["term"], start=1):
+            with found_in(f"term {i} ({entry['name']!r})"):
+                terms.append(_term(entry, metrics))
+        pairs: dict[tuple[str, str], float] = {}
+        for i, entry in enumerate(read["correlation"], start=1):
+            (a, b), value = entry["terms"], entry["coefficient"]
+            if pairs.setdefault((a, b), value) != value:
+                raise InputError(
+                    f"correlation {i} of {a!r} and {b!r} is {value}, and {pairs[a, b]} before",
+                    "keep one of them",
+                )
+        return Budget(
             tuple(terms),
             tuple(metrics.values()),
             correlations(terms, pairs),
             confidence=read["confidence"],
             scale=read["scale"],
-        ),
-    )
-
-
-@functools.cache
-def _model() -> type[BaseModel]:
-    """Model of the file; each description says what is allowed."""
-    from pydantic import ConfigDict, Field, create_model
-
-    strict = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-
-    def text(allowed: str, default: Any = ..., most: int = 80) -> Any:
-        shown = Field(default, description=allowed, min_length=1, max_length=most)
-        return (str, shown)
-
-    def number(allowed: str, default: Any = ..., **limits: float) -> Any:
-        kind = float if default is ... or default is not None else float | None
-        return (kind, Field(default, description=allowed, **limits))  # type: ignore[call-overload]
-
-    def table(allowed: str, **limits: float) -> Any:
-        value = Annotated[float, Field(**limits)]
-        return (dict[str, value], Field(default_factory=dict, description=allowed))
-
-    units = ", ".join(UNIT_FACTORS)
-    sizes: dict[str, Any] = {}
-    for size in SIZES:
-        sizes[size] = table(
-            f"{_POSITIVE} for each metric, as {{ eirp_db = 0.1 }}, or {size} with a unit ({units}) "
-            f"at its end, as {size}_db",
-            ge=0,
-            le=1e9,
         )
-        for unit in UNIT_FACTORS:
-            # Not listed among the keys: those without a unit say that there are these.
-            sizes[f"{size}_{unit}"] = number(_POSITIVE, None, ge=0, le=1e9, repr=False)
-    term: Any = create_model(
-        "term",
-        __config__=strict,
-        name=text("1 to 80 characters"),
-        distribution=text("one of " + ", ".join(DISTRIBUTIONS), ""),
-        evaluation=text("'A' or 'B'", "B"),
-        coverage_factor=number("a number from 0.1 to 100", None, ge=0.1, le=100),
-        degrees_of_freedom=(
-            float,
-            Field(math.inf, description="a number from 1, or inf", ge=1, allow_inf_nan=True),
-        ),
-        error_signal_db=number(f"a level from {_SMALLEST_SIGNAL:.0f} to 0", None, ge=_SMALLEST_SIGNAL, le=0),
-        sensitivity=table("a number from -1e9 to 1e9 for each metric, as { eirp_db = 1.0 }", ge=-1e9, le=1e9),
-        note=(str, Field("", description="a text of at most 500 characters", max_length=500)),
-        **sizes,
-    )
-    metric: Any = create_model(
-        "metric",
-        __config__=strict,
-        name=text("1 to 40 lower-case letters, digits and underscores", most=40),
-        like=text("one of " + ", ".join(METRICS)),
-        label=text("1 to 80 characters", None),
-    )
-    correlation: Any = create_model(
-        "correlation",
-        __config__=strict,
-        terms=(list[str], Field(description="the names of two terms", min_length=2, max_length=2)),
-        coefficient=number("a number from -1 to 1", ge=-1, le=1),
-    )
-    return create_model(
-        "budget",
-        __config__=strict,
-        confidence=number("a number from 0.5 to 0.9999", 0.95, ge=0.5, le=0.9999),
-        scale=text("one of " + ", ".join(SCALES), "amplitude"),
-        metrics=(
-            list[str],
-            Field(description="a list of one or more of " + ", ".join(METRICS), min_length=1),
-        ),
-        metric=(list[metric], Field(default_factory=list, description="tables [[metric]]")),
-        term=(
-            list[term],
-            Field(description=f"1 to {MAX_TERMS} tables [[term]]", min_length=1, max_length=MAX_TERMS),
-        ),
-        correlation=(list[correlation], Field(default_factory=list, description="tables [[correlation]]")),
-    )
-
-
-def _named(where: str, make: Callable[[], T]) -> T:
-    """Call, and say where if it refuses."""
-    try:
-        return make()
-    except ValueError as error:
-        raise InputError(f"{where}: {error}") from error
 
 
 def _metrics(names: list[str], own: list[dict[str, Any]]) -> dict[str, Metric]:
@@ -228,19 +183,18 @@ def _metrics(names: list[str], own: list[dict[str, Any]]) -> dict[str, Metric]:
         if entry["name"] in known:
             raise InputError(f"two metrics are named {entry['name']!r}", "give each its own name")
         known[entry["name"]] = replace(METRICS[like], name=entry["name"], label=entry["label"] or "")
-    bad = next((name for name in names if name not in known), None)
-    if bad is not None:
-        raise InputError(f"metrics holds {bad!r}, expected {', '.join(known)}" + nearest(bad, known))
-    again = next((name for i, name in enumerate(names) if name in names[:i]), None)
-    if again is not None:
-        raise InputError(f"metrics holds {again!r} twice", "name each once")
+    for i, name in enumerate(names):
+        if name not in known:
+            raise InputError(f"metrics holds {name!r}, expected {', '.join(known)}" + nearest(name, known))
+        if name in names[:i]:
+            raise InputError(f"metrics holds {name!r} twice", "name each once")
     return {name: known[name] for name in (*names, *(entry["name"] for entry in own))}
 
 
 def _term(entry: dict[str, Any], metrics: Mapping[str, Metric]) -> Term:
     """Make one [[term]] from its checked keys."""
     tables = [k for k in SIZES if entry[k]]
-    single = [k for k in entry if k.rpartition("_")[0] in SIZES or k == "error_signal_db"]
+    single = ["error_signal_db", *(f"{size}_{unit}" for size in SIZES for unit in UNIT_FACTORS)]
     given = [*tables, *(k for k in single if entry[k] is not None)]
     if len(given) > 1:
         raise InputError(f"{given[0]} and {given[1]} are both given", "keep one of them")
@@ -251,13 +205,8 @@ def _term(entry: dict[str, Any], metrics: Mapping[str, Metric]) -> Term:
     distribution = entry["distribution"] or ("arcsine" if kind == "error_signal_db" else "normal")
     bounded = DISTRIBUTIONS[distribution].bounded if distribution in DISTRIBUTIONS else None
     _check_kind(entry, kind, distribution, bounded)
-    common: dict[str, Any] = {
-        "distribution": distribution,
-        "coverage_factor": entry["coverage_factor"] or 1.0,
-        "degrees_of_freedom": entry["degrees_of_freedom"],
-        "evaluation": entry["evaluation"],
-        "note": entry["note"],
-    }
+    common = {key: entry[key] for key in ("degrees_of_freedom", "evaluation", "note")}
+    common |= {"distribution": distribution, "coverage_factor": entry["coverage_factor"] or 1.0}
     # The size of a bounded distribution is its half-width.
     stretch = DISTRIBUTIONS[distribution].divisor if bounded and kind == SIZES[0] else 1.0
     if tables:

@@ -13,17 +13,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.io.budget_toml import StrictTable
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import read_toml, validated
 from nf2ff.io.uncertainty_toml import (
     MAX_DRAWS,
     MAX_ERRORS,
+    ErrorTable,
+    FigureTable,
     check_figures,
     error_from,
-    error_model,
-    figure_model,
     figures_of,
-    strict,
 )
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
@@ -206,7 +206,7 @@ def _models() -> dict[str, type[BaseModel]]:
     positive = "a number above 0, at most 1e9"
     vary: Any = create_model(
         "vary",
-        __config__=strict(),
+        __base__=StrictTable,
         of=(str, Field(description="one of " + ", ".join(KEYS))),
         values=(
             list[float] | None,
@@ -225,11 +225,9 @@ def _models() -> dict[str, type[BaseModel]]:
             Field("logarithmic", description="'logarithmic' or 'linear'", pattern="^(logarithmic|linear)$"),
         ),
     )
-    error: Any = error_model(named=False)
-    figure: Any = figure_model()
     study = create_model(
         "study",
-        __config__=strict(),
+        __base__=StrictTable,
         antenna=file("the name of a TOML file of dipoles"),
         scan=file("the name of a scan"),
         probe=file("the name of a probe"),
@@ -242,10 +240,10 @@ def _models() -> dict[str, type[BaseModel]]:
             list[str],
             Field(description="a list of one or more of " + ", ".join(FIGURES), min_length=1),
         ),
-        figure=(dict[str, figure], Field(default_factory=dict, description="tables [figure.METRIC]")),
+        figure=(dict[str, FigureTable], Field(default_factory=dict, description="tables [figure.METRIC]")),
         vary=(vary, Field(description="a table [vary]")),
         error=(
-            list[error],
+            list[ErrorTable],
             Field(description=f"1 to {MAX_ERRORS} tables [[error]]", min_length=1, max_length=MAX_ERRORS),
         ),
         draws=whole(f"a whole number from 2 to {MAX_DRAWS}", DRAWS, 2, MAX_DRAWS),

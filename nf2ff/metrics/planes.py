@@ -179,6 +179,12 @@ def plane_text(wish: PlaneLike) -> str:
     return wish if isinstance(wish, str) else f"{round(math.degrees(wish), 6) + 0.0:.9g}"
 
 
+def plane_label(wish: PlaneLike) -> str:
+    """A plane that was asked for, in a few words."""
+    text = plane_text(wish)
+    return f"plane {text}" if isinstance(wish, str | Plane) else f"cut {text} deg"
+
+
 def _azimuth(word: str) -> float | None:
     """Azimuth of "phi=45", "phi = 45 deg" [rad]."""
     found = re.fullmatch(r"phi\s*=\s*([-+]?[0-9.]+)(\s*deg)?", word.strip())

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from nf2ff.io.uncertainty_toml import cut_label
-from nf2ff.report.uncertainty import aligned
+from nf2ff.metrics.planes import plane_label
+from nf2ff.report.shown import aligned
 from nf2ff.uncertainty.growth import Growth, Shown
 from nf2ff.uncertainty.local_figures import Figure
 
@@ -33,9 +33,9 @@ def figure_label(figure: Figure) -> str:
         theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))
         return f"{name} at theta {theta:.4g}, phi {phi:.4g} deg"
     if kind == "beamwidth":
-        return f"{figure.drop_db:.3g} dB beamwidth in the {cut_label(figure)}"
+        return f"{figure.drop_db:.3g} dB beamwidth in the {plane_label(figure.plane)}"
     if kind == "sidelobe-level":
-        return f"{name} in the {cut_label(figure)}"
+        return f"{name} in the {plane_label(figure.plane)}"
     return f"peak {name}" if kind in ("directivity", "eirp") else name
 
 

@@ -7,7 +7,14 @@ import tomllib
 import numpy as np
 import pytest
 
-from nf2ff.io.budget_toml import MAX_TERMS, MAX_TOML, SIZES, UNIT_FACTORS, read_budget, template_text
+from nf2ff.io.budget_toml import (
+    MAX_BUDGET_BYTES,
+    MAX_BUDGET_TERMS,
+    SIZES,
+    UNIT_FACTORS,
+    read_budget,
+    template_text,
+)
 from nf2ff.report.budget import budget_lines
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
@@ -324,7 +331,7 @@ PAIR = '[[correlation]]\nterms = ["{}", "{}"]\ncoefficient = {}\n'
     ("text", "message"),
     [
         ("", "key 'metrics' is missing, expected a list of one or more of directivity, gain, eirp"),
-        (HEAD, f"key 'term' is missing, expected 1 to {MAX_TERMS} tables [[term]]"),
+        (HEAD, f"key 'term' is missing, expected 1 to {MAX_BUDGET_TERMS} tables [[term]]"),
         (HEAD + "term = []", "term is [], expected 1 to 500 tables [[term]]"),
         (HEAD + "term = 3", "term is 3, expected 1 to 500 tables [[term]]"),
         (HEAD + "term = [3]", "term 1 is 3, expected a table"),
@@ -409,8 +416,8 @@ def test_files_that_are_refused(tmp_path):
     with pytest.raises(ValueError, match="no such file: check its name and folder"):
         read_budget(tmp_path / "nothing.toml")
     path = tmp_path / "large.toml"
-    path.write_bytes(b"#" * (MAX_TOML + 1))
-    with pytest.raises(ValueError, match=f"{MAX_TOML + 1} bytes, the limit is {MAX_TOML}"):
+    path.write_bytes(b"#" * (MAX_BUDGET_BYTES + 1))
+    with pytest.raises(ValueError, match=f"{MAX_BUDGET_BYTES + 1} bytes, the limit is {MAX_BUDGET_BYTES}"):
         read_budget(path)
     path.write_bytes(b"\xff\xfe")
     with pytest.raises(ValueError, match=r"is not TOML .*: correct it there") as caught:

@@ -10,10 +10,10 @@ from nf2ff.io.budget_toml import budget_from, template_text
 from nf2ff.io.toml import MAX_TOML, read_toml
 from nf2ff.io.uncertainty_toml import (
     BUDGET_KEYS,
-    DRAWS,
-    MAX_CUTS,
+    DEFAULT_DRAWS,
     MAX_ERRORS,
     MAX_METRICS,
+    MAX_PATTERN_CUTS,
     read_uncertainty_file,
     uncertainty_template,
 )
@@ -59,7 +59,7 @@ def test_the_template_is_a_budget_without_a_size(read):
     assert budget.names == [t.name for t in budget.terms if t.size is None]
     assert [m.name for m in budget.metrics] == list(METRICS)
     assert found.assessment.errors == ()
-    assert (found.draws, found.seed, found.degree) == (DRAWS, 0, None)
+    assert (found.draws, found.seed, found.degree) == (DEFAULT_DRAWS, 0, None)
     np.testing.assert_allclose(np.degrees(found.plane), [0, 90], atol=1e-12)
     assert uncertainty_template().startswith(template_text())
 
@@ -428,7 +428,7 @@ def test_a_direction_is_needed_for_the_pattern(refused):
 def test_limits(read, refused):
     read(NOISE * MAX_ERRORS)
     assert f"expected at most {MAX_ERRORS} tables" in refused(NOISE * (MAX_ERRORS + 1))
-    planes = ", ".join("0" * MAX_CUTS)
+    planes = ", ".join("0" * MAX_PATTERN_CUTS)
     read(NOISE + f"[cut]\nplane_deg = [{planes}]")
     names = [f"m{i}" for i in range(MAX_METRICS)]
     head = f"metrics = {names}\n".replace("'", '"')

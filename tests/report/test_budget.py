@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from budget_cases import LENGTH, RTOL, end_gauge
 
-from nf2ff.report.budget import HEADER, NOT_SUPPLIED, budget_dict, budget_lines, budget_rows
+from nf2ff.report.budget import BUDGET_HEADER, NOT_SUPPLIED, budget_dict, budget_lines, budget_rows
 from nf2ff.uncertainty.budget.budget import Budget, correlations
 from nf2ff.uncertainty.budget.combine import combine, coverage_factor
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS
@@ -41,7 +41,7 @@ def test_rows_of_a_level():
     # amplitude: 0.0614, 0.01, 0.0261, 1. Variance (dB^2) 0.00377 + 0.0001 + 0.00068 + 1 and
     # 2 x 0.25 x 0.0614 = 0.0307, half of it to each.
     rows = budget_rows(shown_budget(), "eirp")
-    assert rows[0] == tuple(name.format("dB") for name in HEADER)
+    assert rows[0] == tuple(name.format("dB") for name in BUDGET_HEADER)
     total = 0.00377 + 0.0001 + 0.00068 + 1 + 0.0307
     shares = [f"{100 * x / total:.1f}" for x in (0.00377 + 0.01535, 0.0001, 0.00068, 1.01535)]
     assert rows[1:] == [

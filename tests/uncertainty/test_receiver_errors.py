@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import probe_oracle
 import pytest
+import scipy.stats
 from sources import EPS, ONE_METRE, ORIGIN, K, X, Y, Z, basis, random_cluster
 
 from nf2ff.antenna.dipoles import DipoleCluster, huygens_source
@@ -87,6 +88,8 @@ def test_noise_has_the_size_that_it_is_given():
     assert (w.real - 1).std() == pytest.approx(0.02, rel=near)
     w = received(PhaseNoise(rms=0.02), samples, 1)
     assert np.angle(w).std() == pytest.approx(0.02, rel=near)
+    # Normal, by Kolmogorov's test: 1e-3 of normal samples fail, of 40000 rectangular ones all.
+    assert scipy.stats.kstest(np.angle(w).ravel() / 0.02, "norm").pvalue > 1e-3
     # Frequencies and samples are independent of each other.
     assert abs(np.mean(np.angle(w[0]) * np.angle(w[1]))) < 5 * 0.02**2 / np.sqrt(count)
     assert abs(np.mean(np.angle(w[0, 1:]) * np.angle(w[0, :-1]))) < 5 * 0.02**2 / np.sqrt(count)

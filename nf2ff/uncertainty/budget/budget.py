@@ -8,10 +8,8 @@ References
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +17,14 @@ from numpy.typing import NDArray
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.budget.metric import METRICS, Metric, Scale, check_confidence, check_scale
+from nf2ff.uncertainty.budget.metric import (
+    METRICS,
+    IntervalScale,
+    Metric,
+    check_confidence,
+    check_scale,
+    finite_values,
+)
 from nf2ff.uncertainty.budget.term import Term
 
 Real = NDArray[np.float64]
@@ -52,14 +57,9 @@ class Curvature:
 
     def __post_init__(self) -> None:
         for what in ("second_derivative", "third_derivative"):
-            values = {str(k): float(v) for k, v in getattr(self, what).items()}
-            bad = next((k for k, v in values.items() if not math.isfinite(v)), None)
-            if bad is not None:
-                raise InputError(
-                    f"the {what.replace('_', ' ')} of {bad} by {self.first!r} and {self.second!r} "
-                    f"is {values[bad]}, expected finite"
-                )
-            object.__setattr__(self, what, MappingProxyType(values))
+            whose = f"by {self.first!r} and {self.second!r}"
+            values = finite_values(getattr(self, what), what.replace("_", " "), whose)
+            object.__setattr__(self, what, values)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +93,7 @@ class Budget:
     correlation: Real = None  # type: ignore[assignment]
     curvatures: tuple[Curvature, ...] = ()
     confidence: float = 0.95
-    scale: Scale = "amplitude"
+    scale: IntervalScale = "amplitude"
 
     def __post_init__(self) -> None:
         for name in ("terms", "metrics", "curvatures"):
@@ -119,13 +119,7 @@ class Budget:
         return [term.name for term in self.terms]
 
     def metric(self, name: str, *, of: str = "") -> Metric:
-        """Find the metric of that name.
-
-        Raises
-        ------
-        ValueError
-            If the budget is not for it.
-        """
+        """Find the metric of that name; `InputError` (with ``of`` behind the name) if there is none."""
         found = next((m for m in self.metrics if m.name == name), None)
         if found is None:
             known = [m.name for m in self.metrics]
@@ -137,19 +131,9 @@ class Budget:
 
 
 def correlations(terms: Sequence[Term], pairs: Mapping[tuple[str, str], float]) -> Real:
-    """Matrix of correlation coefficients from those of pairs.
+    """Matrix (n, n) of correlation coefficients of the terms from those of pairs, by both names.
 
-    Parameters
-    ----------
-    terms : sequence of Term
-        The n terms in the order of the budget.
-    pairs : mapping of (str, str) to float
-        Coefficients by the names of both terms; pairs left out do not correlate.
-
-    Returns
-    -------
-    (n, n) ndarray
-        For `Budget`, which checks whether they can all be true.
+    Pairs left out do not correlate. `Budget` checks whether all can be true.
 
     Raises
     ------
@@ -175,17 +159,7 @@ def correlations(terms: Sequence[Term], pairs: Mapping[tuple[str, str], float]) 
 def with_terms(budget: Budget, terms: Sequence[Term]) -> Budget:
     """Put terms in the place of those of the same names, others at the end.
 
-    Parameters
-    ----------
-    budget : Budget
-        Where they go.
-    terms : sequence of Term
-        New ones, such as those that a simulation supplies.
-
-    Returns
-    -------
-    Budget
-        Correlations and curvatures stay; terms at the end correlate with none.
+    Correlations and curvatures stay; terms at the end correlate with none.
 
     Raises
     ------
@@ -211,20 +185,18 @@ def _check_correlation(given: Real, names: list[str]) -> Real:
 
     # Coefficients that a program computed are off by rounding: they are put right, not refused.
     rounding = 16 * n * np.finfo(float).eps
-
-    def pair(where: NDArray[np.bool_]) -> tuple[str, str, float, float]:
-        i, j = np.argwhere(where)[0]
-        return names[i], names[j], float(matrix[i, j]), float(matrix[j, i])
-
-    if (out := np.abs(matrix) > 1 + rounding).any():
-        a, b, value, _ = pair(out)
-        raise InputError(f"the correlation of {a!r} and {b!r} is {value}, expected from -1 to 1")
-    if (out := np.abs(matrix - matrix.T) > rounding).any():
-        a, b, value, other = pair(out)
-        raise InputError(f"the correlation of {a!r} and {b!r} is {value} and {other}", "keep one of them")
-    if (out := np.diag(np.abs(np.diag(matrix) - 1) > rounding)).any():
-        a, _, value, _ = pair(out)
-        raise InputError(f"the correlation of {a!r} with itself is {value}, expected 1")
+    for wrong, said, remedy in (
+        (np.abs(matrix) > 1 + rounding, "of {a!r} and {b!r} is {value}, expected from -1 to 1", ""),
+        (
+            np.abs(matrix - matrix.T) > rounding,
+            "of {a!r} and {b!r} is {value} and {other}",
+            "keep one of them",
+        ),
+        (np.diag(np.abs(np.diag(matrix) - 1) > rounding), "of {a!r} with itself is {value}, expected 1", ""),
+    ):
+        for i, j in np.argwhere(wrong):
+            found = {"value": float(matrix[i, j]), "other": float(matrix[j, i])}
+            raise InputError("the correlation " + said.format(a=names[i], b=names[j], **found), remedy)
     matrix = np.clip((matrix + matrix.T) / 2, -1, 1)
     np.fill_diagonal(matrix, 1)
     values, vectors = np.linalg.eigh(matrix)

@@ -18,7 +18,7 @@ from scipy import special as functions
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
-from nf2ff.uncertainty.budget.metric import Metric, Scale, check_confidence, interval_db
+from nf2ff.uncertainty.budget.metric import IntervalScale, Metric, check_confidence, interval_db
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
 
 Real = NDArray[np.float64]
@@ -31,7 +31,7 @@ class CombinedUncertainty:
     Parameters
     ----------
     metric : Metric
-        Which.
+        That metric.
     contributions : (n,) ndarray
         c u(x) of each term with its sign, NaN where not supplied [unit of the metric].
     shares : (n,) ndarray
@@ -42,12 +42,9 @@ class CombinedUncertainty:
         Part of the curvatures in the variance.
     standard_uncertainty : float or None
         Combined, None if no term is supplied [unit of the metric].
-    degrees_of_freedom : float
-        Effective ones.
-    confidence : float
-        Level of confidence of the expanded uncertainty.
-    coverage_factor : float
-        Expanded over standard uncertainty.
+    degrees_of_freedom, confidence, coverage_factor : float
+        Effective degrees of freedom; level of confidence of the expanded uncertainty, and that over
+        the standard uncertainty.
     bias : float
         Sum of the known biases and those by curvature, not part of the uncertainty [as above].
     missing : tuple of str
@@ -66,7 +63,7 @@ class CombinedUncertainty:
     coverage_factor: float
     bias: float
     missing: tuple[str, ...]
-    scale: Scale = "amplitude"
+    scale: IntervalScale = "amplitude"
 
     def __post_init__(self) -> None:
         for name in ("contributions", "shares"):
@@ -90,17 +87,7 @@ class CombinedUncertainty:
 def combine(budget: Budget, metric: str) -> CombinedUncertainty:
     """Combine the terms of a budget for one metric.
 
-    Parameters
-    ----------
-    budget : Budget
-        The terms.
-    metric : str
-        Name of one of its metrics.
-
-    Returns
-    -------
-    CombinedUncertainty
-        Without the terms that are not supplied, which it names.
+    Terms that are not supplied are left out, and named in the result.
 
     Raises
     ------
@@ -143,7 +130,7 @@ def combine(budget: Budget, metric: str) -> CombinedUncertainty:
             f"third derivatives leave the variance {variance:.3g} of {metric}: the uncertainties "
             "are too large for a series, use Monte Carlo draws"
         )
-    dof = _effective_degrees_of_freedom(budget, first + weights, variance, v != 0)
+    dof = _degrees_of_freedom(budget, first + weights, variance, v != 0)
     share = 1 / variance if variance else 0.0
     bias = sum(term.bias.get(metric, 0.0) for term in budget.terms) + mean
     return CombinedUncertainty(
@@ -169,17 +156,7 @@ def coverage_factor(confidence: float, *, degrees_of_freedom: float = math.inf) 
     confidence : float
         Probability within plus or minus the factor.
     degrees_of_freedom : float
-        Cut to the whole number below, as far as it is one or more.
-
-    Returns
-    -------
-    float
-        1.96 for 0.95 and infinite degrees of freedom.
-
-    Raises
-    ------
-    ValueError
-        If the level of confidence or the degrees of freedom are out of range.
+        Above 0; cut to the whole number below, as far as it is one or more.
     """
     check_confidence(confidence)
     if not degrees_of_freedom > 0:
@@ -216,9 +193,8 @@ def _second_order(budget: Budget, metric: str, here: NDArray[np.bool_]) -> tuple
     return total, weights, mean
 
 
-def _effective_degrees_of_freedom(
-    budget: Budget, weights: Real, variance: float, active: NDArray[np.bool_]
-) -> float:
+def _degrees_of_freedom(budget: Budget, weights: Real, variance: float, active: NDArray[np.bool_]) -> float:
+    """Effective degrees of freedom of the terms' weights h."""
     if not variance:
         return math.inf
     group = _groups(budget.correlation, active)

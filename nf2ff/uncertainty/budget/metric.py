@@ -17,21 +17,21 @@ from typing import Literal, NamedTuple
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError
 
-Scale = Literal["amplitude", "power", "logarithm"]
-SCALES: tuple[Scale, ...] = ("amplitude", "power", "logarithm")
+IntervalScale = Literal["amplitude", "power", "logarithm"]
+SCALES: tuple[IntervalScale, ...] = ("amplitude", "power", "logarithm")
 
 #: Relative amplitude of one decibel, to first order.
 DECIBEL = math.log(10) / 20
 
 
 class ShownUnit(NamedTuple):
-    """Unit in reports and its number in one of the library's."""
+    """Unit in reports, and the number of these in one of the library's."""
 
     name: str
     factor: float
 
 
-#: Units of the library that reports show in another; any other is shown as it is.
+#: Units of the library that reports show in another.
 SHOWN_UNITS: Mapping[str, ShownUnit] = MappingProxyType(
     {
         "amplitude": ShownUnit("dB", 1 / DECIBEL),
@@ -39,6 +39,11 @@ SHOWN_UNITS: Mapping[str, ShownUnit] = MappingProxyType(
         "m": ShownUnit("mm", 1e3),
     }
 )
+
+
+def shown_unit(unit: str) -> ShownUnit:
+    """A unit of the library in reports: any but `SHOWN_UNITS` is shown as it is."""
+    return SHOWN_UNITS.get(unit, ShownUnit(unit, 1.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +87,7 @@ class Metric:
     @property
     def shown(self) -> ShownUnit:
         """Its unit in reports."""
-        return SHOWN_UNITS.get(self.unit, ShownUnit(self.unit, 1.0))
+        return shown_unit(self.unit)
 
 
 def check_text(text: str) -> None:
@@ -105,7 +110,16 @@ def check_scale(scale: str) -> None:
         raise InputError(f"scale is {scale!r}, expected one of {', '.join(SCALES)}" + nearest(scale, SCALES))
 
 
-def interval_db(relative: float, *, scale: Scale = "amplitude") -> tuple[float, float]:
+def finite_values(values: Mapping[str, float], what: str, whose: str) -> Mapping[str, float]:
+    """A read-only copy of values by metric, all finite; ``what`` and ``whose`` are for the message."""
+    result = {str(key): float(x) for key, x in values.items()}
+    for key, x in result.items():
+        if not math.isfinite(x):
+            raise InputError(f"the {what} of {key} {whose} is {x}, expected finite")
+    return MappingProxyType(result)
+
+
+def interval_db(relative: float, *, scale: IntervalScale = "amplitude") -> tuple[float, float]:
     """Decibels up and down, both positive, that a relative error of amplitude may make.
 
     Parameters
@@ -119,9 +133,9 @@ def interval_db(relative: float, *, scale: Scale = "amplitude") -> tuple[float, 
     Returns
     -------
     plus, minus : float
-        20 log10(1 + u) and -20 log10(1 - u); 10 log10(1 + 2u) and -10 log10(1 - 2u); or u over
-        ln(10)/20 twice. All agree to first order. ``minus`` is infinite where the error may
-        cancel the signal [dB].
+        20 log10(1 + u) and -20 log10(1 - u); 10 log10(1 + 2u) and -10 log10(1 - 2u); or twice u over
+        ln(10)/20, all alike to first order [dB]. ``minus`` is infinite where the error may cancel
+        the signal.
 
     Raises
     ------

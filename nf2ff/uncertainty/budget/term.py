@@ -1,7 +1,7 @@
 """Terms of an uncertainty budget and the metrics they act on, after the GUM [1]_.
 
 Sizes are in the library's units; metrics that are levels carry relative amplitude
-(`budget_metrics` says why).
+(`metric` says why).
 
 References
 ----------
@@ -17,7 +17,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,12 +25,12 @@ from numpy.typing import ArrayLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.budget.metric import METRICS, Metric, check_confidence, check_text
+from nf2ff.uncertainty.budget.metric import METRICS, Metric, check_confidence, check_text, finite_values
 
 Evaluation = Literal["A", "B"]
 
 
-class Distribution(NamedTuple):
+class DistributionShape(NamedTuple):
     """Size over standard deviation, and fourth moment over variance squared."""
 
     divisor: float
@@ -40,12 +40,12 @@ class Distribution(NamedTuple):
 
 #: [1]_, 4.3.7 and 4.3.9 and, arcsine, H.1.3.4; moments are closed forms. The mean of few readings
 #: is normal with few degrees of freedom: Student's distribution enters through these.
-DISTRIBUTIONS: Mapping[str, Distribution] = MappingProxyType(
+DISTRIBUTIONS: Mapping[str, DistributionShape] = MappingProxyType(
     {
-        "normal": Distribution(1.0, 3.0, bounded=False),
-        "rectangular": Distribution(math.sqrt(3), 9 / 5, bounded=True),
-        "triangular": Distribution(math.sqrt(6), 12 / 5, bounded=True),
-        "arcsine": Distribution(math.sqrt(2), 3 / 2, bounded=True),
+        "normal": DistributionShape(1.0, 3.0, bounded=False),
+        "rectangular": DistributionShape(math.sqrt(3), 9 / 5, bounded=True),
+        "triangular": DistributionShape(math.sqrt(6), 12 / 5, bounded=True),
+        "arcsine": DistributionShape(math.sqrt(2), 3 / 2, bounded=True),
     }
 )
 #: Unit of terms whose size is the level of a signal that adds to the wanted one [relative
@@ -130,11 +130,8 @@ class Term:
         if self.evaluation not in ("A", "B"):
             raise InputError(f"the evaluation of {self.name!r} is {self.evaluation!r}, expected 'A' or 'B'")
         for what in ("sensitivity", "bias"):
-            values = {str(k): float(v) for k, v in getattr(self, what).items()}
-            bad = next((k for k, v in values.items() if not math.isfinite(v)), None)
-            if bad is not None:
-                raise InputError(f"the {what} of {bad} to {self.name!r} is {values[bad]}, expected finite")
-            object.__setattr__(self, what, MappingProxyType(values))
+            values = finite_values(getattr(self, what), what, f"to {self.name!r}")
+            object.__setattr__(self, what, values)
 
     @property
     def divisor(self) -> float:
@@ -153,17 +150,7 @@ class Term:
         return self.sensitivity[metric] * self.size / self.divisor
 
 
-def direct_term(
-    name: str,
-    sizes: Mapping[str, float],
-    *,
-    distribution: str = "normal",
-    coverage_factor: float = 1.0,
-    degrees_of_freedom: float = math.inf,
-    evaluation: Evaluation = "B",
-    bias: Mapping[str, float] | None = None,
-    note: str = "",
-) -> Term:
+def direct_term(name: str, sizes: Mapping[str, float], **more: Any) -> Term:
     """Make a term whose effect on each metric is known, rather than a quantity behind it.
 
     Parameters
@@ -171,19 +158,9 @@ def direct_term(
     name : str
         What it is.
     sizes : mapping of str to float
-        As `Term.size`, for each metric [unit of the metric]. None at all: not supplied.
-    distribution, coverage_factor, degrees_of_freedom, evaluation, bias, note
-        As in `Term`.
-
-    Returns
-    -------
-    Term
-        Of size 1 and unit `PER_METRIC`, the sizes being its sensitivities.
-
-    Raises
-    ------
-    ValueError
-        If a size is negative, and as `Term` does.
+        As `Term.size`, not negative, for each metric [unit of the metric]. None: not supplied.
+    **more
+        Fields of `Term` but for size 1, unit `PER_METRIC`, and the sizes as sensitivity.
     """
     for metric, size in sizes.items():
         if not 0 <= size < math.inf:
@@ -191,18 +168,7 @@ def direct_term(
                 f"the size of {name!r} for {metric} is {size}, expected finite and not negative",
                 "give its magnitude, or leave it out if it is not known",
             )
-    return Term(
-        name,
-        1.0 if sizes else None,
-        PER_METRIC,
-        distribution,
-        sizes,
-        coverage_factor,
-        degrees_of_freedom,
-        evaluation,
-        bias or {},
-        note,
-    )
+    return Term(name, 1.0 if sizes else None, PER_METRIC, sensitivity=sizes, **more)
 
 
 class DrawSummary(NamedTuple):
@@ -221,14 +187,9 @@ def summarise_draws(draws: ArrayLike, *, confidence: float = 0.95) -> DrawSummar
     Parameters
     ----------
     draws : (K,) array_like
-        Values, in any unit.
+        Values, in any unit, which is that of the result.
     confidence : float
         Part of the draws in the interval; as many are below it as above.
-
-    Returns
-    -------
-    DrawSummary
-        In the unit of the draws.
 
     Raises
     ------
@@ -272,8 +233,9 @@ def drawn_term(
 
     Parameters
     ----------
-    name : str
-        What was drawn.
+    name, evaluation, note
+        As in `Term`; evaluation is "B" if drawn from an assumed distribution, "A" if resampled from
+        observations.
     draws : mapping of str to (K,) array_like
         Values of each metric: of levels as power or ratio of powers [linear], of others in the
         metric's unit.
@@ -281,10 +243,6 @@ def drawn_term(
         Values without the error [as ``draws``].
     metrics : iterable of Metric
         Where the names are looked up.
-    evaluation : {"A", "B"}
-        B: drawn from an assumed distribution. A: resampled from observations.
-    note : str
-        Where the draws come from.
 
     Returns
     -------
@@ -330,17 +288,12 @@ def judged_degrees_of_freedom(relative: float) -> float:
     Parameters
     ----------
     relative : float
-        Its relative uncertainty, such as 0.25.
+        Its relative uncertainty, from 0 to sqrt(1/2).
 
     Returns
     -------
     float
         1 / (2 ``relative``^2) ([1]_, eq. G.3): 0.25 gives 8.
-
-    Raises
-    ------
-    ValueError
-        If ``relative`` is negative, or so large that fewer than one is left.
     """
     if not 0 <= relative <= math.sqrt(0.5):
         raise InputError(f"the relative uncertainty is {relative}, expected from 0 to sqrt(1/2)")

@@ -12,20 +12,22 @@ that much of the radial field, and of the slope of the probe's pattern.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import Literal
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import Time, check_time, choose, times
+from nf2ff.uncertainty.errors.checks import Time
+from nf2ff.uncertainty.errors.fields import choice, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
 from nf2ff.uncertainty.errors.term import Real
 
+Between = Literal["phi-theta", "theta-chi"]
+BETWEEN: tuple[Between, ...] = ("phi-theta", "theta-chi")
 #: Neighbours in time further apart than this times the median belong to no common sweep: the way
 #: back to the start of a line, a pause (a choice of ours).
 LONGEST_STEP = 1.5
@@ -35,35 +37,22 @@ LONGEST_STEP = 1.5
 MAX_MOVE, NEAR = 2.0, 3
 
 
-# --- between axes --------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("axes-apart", "theta axis shifted against the phi axis by {x}, {y}, {z}")
 class AxesApart(PositionTerm):
     """The theta axis, and all it carries, is shifted against the phi axis.
 
-    Parameters
-    ----------
-    x, y, z : float
-        Shift in the frame that turns with phi and in which theta turns about y [m]: x, by which
-        the axes miss each other; y, along the theta axis, by which the line of sight misses the
-        phi axis; z, along the phi axis, the height of the antenna's origin.
+    The shift is that in the frame that turns with phi and in which theta turns about y.
 
     Notes
     -----
     Position = Rz(phi) [(x, y, z) + Ry(theta) A z^], the probe's axes as they were.
     """
 
-    x: float = 0.0
-    y: float = 0.0
-    z: float = 0.0
+    x: float = size("m", "By which the axes miss each other", default=0.0)
+    y: float = size("m", "Along the theta axis, by which the line of sight misses the phi axis", default=0.0)
+    z: float = size("m", "Along the phi axis, the height of the antenna's origin", default=0.0)
 
-    name: ClassVar[str] = "axes-apart"
-    units: ClassVar[Mapping[str, str]] = {"x": "m", "y": "m", "z": "m"}
-    sizes: ClassVar[tuple[str, ...]] = ("x", "y", "z")
-    words: ClassVar[str] = "theta axis shifted against the phi axis by {x}, {y}, {z}"
-
-    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
         outward, x, y = _frame(samples)
         cos, sin = np.cos(samples.phi), np.sin(samples.phi)
@@ -72,34 +61,19 @@ class AxesApart(PositionTerm):
         return _coordinates(samples, position, x, y)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("axes-not-square", "axes {between} off the right angle by {angle}")
 class AxesNotSquare(PositionTerm):
     """Two axes that follow each other are not at right angles.
-
-    Parameters
-    ----------
-    angle : float
-        By which they are not, right-handed about the x axis of the frame between the two [rad].
-    between : {"phi-theta", "theta-chi"}
-        The axes; that of chi is the line of sight to the probe.
 
     Notes
     -----
     Rz(phi) Rx(angle) Ry(theta) ... or ... Ry(theta) Rx(angle) [A z^], Rz(chi).
     """
 
-    angle: float
-    between: Literal["phi-theta", "theta-chi"] = "phi-theta"
+    angle: float = size("rad", "By which they are not, about the x axis of the frame between the two")
+    between: Between = choice(BETWEEN, "The axes; that of chi is the line of sight", default=BETWEEN[0])
 
-    name: ClassVar[str] = "axes-not-square"
-    units: ClassVar[Mapping[str, str]] = {"angle": "rad"}
-    sizes: ClassVar[tuple[str, ...]] = ("angle",)
-    words: ClassVar[str] = "axes {between} off the right angle by {angle}"
-
-    def _check(self) -> None:
-        choose(self.between, ("phi-theta", "theta-chi"), f"{self.name}: between")
-
-    def _moved(self, samples: Samples, rng: np.random.Generator, sign: int) -> dict[str, Real]:
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
         if self.between == "phi-theta":
             axis, _, _ = unit_vectors(np.full(samples.phi.shape, np.pi / 2), samples.phi)
@@ -149,23 +123,9 @@ def _shorter(angle: Real) -> Real:
     return np.asarray(angle - 2 * np.pi * np.round(angle / (2 * np.pi)))
 
 
-# --- in motion -----------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("backlash", "play of {axis}, {width} from side to side")
 class Backlash(PositionTerm):
     """Play of an axis: it trails by half the play on either side, by the direction of motion.
-
-    Parameters
-    ----------
-    axis : {"theta", "phi", "chi", "radius"}
-        The axis.
-    width : float
-        The whole play [rad; m for "radius"].
-    time : (M,) array_like, "rows" or None
-        When the samples were taken [s].
-    still : float
-        Moves up to this are none: the scatter of recorded positions [rad; m for "radius"].
 
     Notes
     -----
@@ -174,28 +134,13 @@ class Backlash(PositionTerm):
     the shorter way round.
     """
 
-    axis: Axis
-    width: float
-    time: Time = None
-    still: float = 1e-9
+    axis: Axis = choice(AXES, "The axis")
+    width: float = size("axis", "The whole play", signed=False)
+    time: Time = when()
+    still: float = number("axis", "Moves up to this are scatter of the record", default=1e-9, signed=False)
 
-    name: ClassVar[str] = "backlash"
-    units: ClassVar[Mapping[str, str]] = {"width": "axis", "still": "axis"}
-    sizes: ClassVar[tuple[str, ...]] = ("width",)
-    unsigned: ClassVar[tuple[str, ...]] = ("width", "still")
-    words: ClassVar[str] = "play of {axis}, {width} from side to side"
-
-    def _check(self) -> None:
-        choose(self.axis, AXES, f"{self.name}: axis")
-        object.__setattr__(self, "time", check_time(self.time, self.name))
-
-    def check_scan(self, samples: Samples) -> None:
-        """Refuse samples without times."""
-        times(self.time, samples, self.name)
-
-    def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
-        del rng
-        _, which = times(self.time, samples, self.name)
+    def _shift(self, samples: Samples) -> dict[str, Real]:
+        _, which = self._times(samples)
         step = _moves(getattr(samples, self.axis), self.axis, which)
         towards = np.where(np.abs(step) > self.still, np.sign(step), 0.0)
         moved = np.flatnonzero(towards)
@@ -206,20 +151,9 @@ class Backlash(PositionTerm):
         return {self.axis: -0.5 * self.width * towards[moved[before - 1]][which]}
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("timing-lag", "responses read {lag} after the positions in motion")
 class TimingLag(PositionTerm):
     """Axes move on between the reading of the position and that of the response.
-
-    Parameters
-    ----------
-    lag : float
-        Time from the one to the other: true position = recorded + speed x lag [s].
-    axes : sequence of {"theta", "phi", "chi", "radius"}
-        Axes that move while samples are taken, not those that stand still then.
-    time : (M,) array_like, "rows" or None
-        When the samples were taken [s].
-    interval : float
-        Time from one row to the next if ``time`` is "rows" [s].
 
     Notes
     -----
@@ -229,36 +163,22 @@ class TimingLag(PositionTerm):
     but a way back to the start of a line. phi and chi are taken to move the shorter way round.
     """
 
-    lag: float
-    axes: tuple[Axis, ...]
-    time: Time = None
-    interval: float = 0.0
-
-    name: ClassVar[str] = "timing-lag"
-    units: ClassVar[Mapping[str, str]] = {"lag": "s", "interval": "s"}
-    sizes: ClassVar[tuple[str, ...]] = ("lag",)
-    unsigned: ClassVar[tuple[str, ...]] = ("interval",)
-    words: ClassVar[str] = "responses read {lag} after the positions in motion"
-
-    def _check(self) -> None:
-        axes: tuple[Axis, ...] = tuple(np.atleast_1d(self.axes).tolist())
-        for axis in axes:
-            choose(axis, AXES, f"{self.name}: axes")
-        object.__setattr__(self, "axes", axes)
-        object.__setattr__(self, "time", check_time(self.time, self.name))
+    lag: float = size("s", "Time from the one to the other: true position = recorded + speed x lag")
+    axes: tuple[Axis, ...] = choice(AXES, "Axes that move while samples are taken", several=True)
+    time: Time = when()
+    interval: float = number("s", 'From row to row where ``time`` is "rows"', default=0.0, signed=False)
 
     def check_scan(self, samples: Samples) -> None:
-        """Refuse samples without times."""
-        times(self.time, samples, self.name)
+        """Refuse samples without times, or rows without an interval."""
+        self._times(samples)
         if isinstance(self.time, str) and not self.interval > 0:
             raise InputError(
                 f"{self.name} needs the speed, which the order of the rows does not tell",
                 "give interval, the time from one row to the next [s]",
             )
 
-    def _shift(self, samples: Samples, rng: np.random.Generator) -> dict[str, Real]:
-        del rng
-        when, which = times(self.time, samples, self.name)
+    def _shift(self, samples: Samples) -> dict[str, Real]:
+        when, which = self._times(samples)
         rows = isinstance(self.time, str)
         gap = np.diff(when) * (self.interval if rows else 1.0)
         even = gap <= LONGEST_STEP * np.median(gap) if gap.size else gap > 0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields, replace
 from types import MappingProxyType
@@ -13,44 +12,13 @@ import numpy as np
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors import axes, model, position, receiver, room
-from nf2ff.uncertainty.errors.checks import choose, number
-from nf2ff.uncertainty.errors.model import TruncatedAngle, TruncatedDegree
-from nf2ff.uncertainty.errors.term import ErrorTerm, Rng
+from nf2ff.uncertainty.errors import axes, model, position, receiver, room  # noqa: F401 (makes them known)
+from nf2ff.uncertainty.errors.checks import choose, did_you_mean, finite
+from nf2ff.uncertainty.errors.fields import MADE, FieldError
+from nf2ff.uncertainty.errors.term import ErrorTerm, Rng, Scan
 
-_TERMS: tuple[type[ErrorTerm], ...] = (
-    position.PositionNoise,
-    position.AxisZero,
-    position.EncoderSteps,
-    position.Wobble,
-    position.ArmSag,
-    axes.AxesApart,
-    axes.AxesNotSquare,
-    axes.Backlash,
-    axes.TimingLag,
-    model.ProbePointing,
-    model.ProbeGain,
-    model.ProbePattern,
-    model.ProbePolarisation,
-    receiver.PhaseNoise,
-    receiver.AmplitudeNoise,
-    receiver.ReceiverNoise,
-    receiver.NoiseFloor,
-    receiver.RandomWalk,
-    receiver.ThermalRamp,
-    receiver.CableFlexing,
-    receiver.Compression,
-    receiver.Leakage,
-    receiver.ChannelImbalance,
-    room.MultipleReflections,
-    room.StrayWave,
-    room.ImageSource,
-    model.FrequencyError,
-    TruncatedAngle,
-    TruncatedDegree,
-)
 #: Error terms by the name that files give them.
-ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType({t.name: t for t in _TERMS})
+ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType(MADE)
 
 #: Endings of keys that hold a number in another unit, and the units of the fields they are for.
 UNIT_ENDINGS: Mapping[str, tuple[tuple[str, ...], Callable[[float], float]]] = {
@@ -71,11 +39,6 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
         Fields of the term. A key may end in ``_deg`` or ``_mm`` in place of a field in rad or m,
         and in ``_db`` in place of a level or ratio.
 
-    Returns
-    -------
-    ErrorTerm
-        The term.
-
     Raises
     ------
     ValueError
@@ -83,74 +46,64 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
     """
     choose(name, ERROR_TERMS, "error term")
     kind = ERROR_TERMS[name]
-    own = {f.name: f for f in fields(kind)}
-    axis = values.get("axis")
     given: dict[str, Any] = {}
-    for key, value in values.items():
-        field, converted = _converted(kind, own, key, value, axis)
-        if field in given:
-            raise InputError(f"{name}: {field} is given twice, the second time as {key}", "leave one out")
-        given[field] = converted
-    required = (x for x, f in own.items() if f.default is MISSING and x not in given)
-    missing = next(required, None)
-    if missing is not None:
-        unit = kind.units.get(missing)
-        msg = f"{name}: {missing} is missing: give it" + (f" [{unit}]" if unit else "")
-        raise InputError(msg.replace("[axis]", "[rad, or m for the radius]"))
-    return kind(**given)
+    keys: dict[str, str] = {}
+    try:
+        for key, value in values.items():
+            field, converted = _converted(kind, key, value, values.get("axis"))
+            if field in given:
+                raise InputError(f"{name}: {field} is given twice, the second time as {key}", "leave one out")
+            given[field], keys[field] = converted, key
+        for one in fields(kind):
+            if one.default is MISSING and one.name not in given:
+                raise _missing(kind, one.name)
+        return kind(**given)
+    except FieldError as error:
+        key = keys.get(error.field, error.field)
+        if key == error.field:
+            raise
+        given_as = f" (given: {key} = {values[key]!r:.80})"  # in a unit that is not the field's
+        what, remedy = (error.what, error.remedy + given_as) if error.remedy else (error.what + given_as, "")
+        raise FieldError(what, remedy, field=error.field) from error
+    except (TypeError, OverflowError) as error:
+        raise InputError(
+            f"a value is of the wrong type or too large ({error})", "give it as a number"
+        ) from error
 
 
-def _converted(
-    kind: type[ErrorTerm], own: Mapping[str, Any], key: str, value: Any, axis: Any
-) -> tuple[str, Any]:
+def _missing(kind: type[ErrorTerm], field: str) -> InputError:
+    """The error of a field that is not given: its unit, and the keys that have another."""
+    unit = kind.facts[field].unit
+    units = ("rad", "m") if unit == "axis" else (unit,)
+    shown = "rad, or m for the radius" if unit == "axis" else unit
+    keys = [field + ending for ending, (of, _) in UNIT_ENDINGS.items() if {*units} & {*of}]
+    remedy = ", or ".join(["give it" + (f" [{shown}]" if unit else ""), *keys])
+    return FieldError(f"{kind.name}: {field} is missing", remedy, field=field)
+
+
+def _converted(kind: type[ErrorTerm], key: str, value: Any, axis: Any) -> tuple[str, Any]:
     """Field that a key stands for, and its value in the field's own unit."""
+    own = [f.name for f in fields(kind)]
     if key in own:
         return key, value
     for ending, (units, convert) in UNIT_ENDINGS.items():
         field = key.removesuffix(ending)
-        has = kind.units.get(field)
-        if has == "axis":
-            has = "m" if axis == "radius" else "rad"
-        if field != key and has is not None:
-            if has not in units:
-                msg = f"{kind.name}: {key} is given, but {field} is in {has}: give {field}"
-                if has == "relative":
-                    msg += ", 0.01 for 1 % or 0.0864 dB"  # 20 log10(1.01)
-                raise InputError(msg)
-            return field, convert(number(value, f"{kind.name}: {key}"))
-    near = difflib.get_close_matches(key, own, 1)
-    hint = f" (did you mean {near[0]!r}?)" if near else ""
-    raise InputError(f"{kind.name} has no {key!r}{hint}, only {', '.join(own)}")
+        unit = kind.units.get(field, "") if field != key else ""
+        if unit == "axis":
+            unit = "m" if axis == "radius" else "rad"
+        if unit and unit not in units:
+            more = ", 0.01 for 1 % or 0.0864 dB" if unit == "relative" else ""  # 20 log10(1.01)
+            raise InputError(f"{kind.name}: {key} is given, but {field} is in {unit}", f"give {field}{more}")
+        if unit:
+            return field, convert(finite(value, f"{kind.name}: {key}"))
+    raise InputError(f"{kind.name} has no {key!r}{did_you_mean(key, own)}, only {', '.join(own)}")
 
 
-def apply_terms(
-    terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng: Rng = None
-) -> tuple[Samples, Probe]:
+def apply_terms(terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng: Rng = None) -> Scan:
     """Add the effects of several errors to a scan that was measured.
 
-    Parameters
-    ----------
-    terms : iterable of ErrorTerm
-        The errors. Responses are disturbed in their order, then positions are moved; samples that
-        are to be left out are left out last.
-    samples : Samples
-        The scan.
-    probe : Probe
-        The probe by which it is solved.
-    rng : int, Generator or None
-        Seed or generator.
-
-    Returns
-    -------
-    samples : Samples
-        To be solved.
-    probe : Probe
-        To solve it with.
-
-    Raises
-    ------
-    ValueError
-        As `ErrorTerm.apply`.
+    Responses are disturbed in the order of the terms, then positions are moved; samples that are to
+    be left out are left out last. All else is as in `ErrorTerm.apply`.
     """
     generator = np.random.default_rng(rng)
     for term in sorted(terms, key=_stage):
@@ -172,13 +125,11 @@ def simulated(
     terms : iterable of ErrorTerm
         The errors. True positions depart from the recorded ones in their order, then responses
         are disturbed; samples that are to be left out are left out last.
-    samples : Samples
-        Recorded positions and frequencies; the responses do not matter.
-    probe : Probe
-        The probe by which the scan will be solved.
+    samples, probe : Samples, Probe
+        Recorded positions and frequencies; the probe by which the scan will be solved.
     measure : callable
-        Gives the samples that are received at the positions and frequencies of the samples and
-        with the probe that it is handed, in this order.
+        Gives the samples received at the positions and frequencies of the samples and with the
+        probe that it is handed, in this order.
     rng : int, Generator or None
         Seed or generator.
 
@@ -212,9 +163,9 @@ def simulated(
 
 def _stage(term: ErrorTerm) -> int:
     """Order in which terms act: responses at the recorded positions first, times fit all rows."""
-    return 2 if isinstance(term, TruncatedAngle) else int(term.moves_record)
+    return 2 if isinstance(term, model.TruncatedAngle) else int(term.moves_record)
 
 
 def solver_degree(terms: Iterable[ErrorTerm], degree: int) -> int:
     """Degree for the solver: ``degree``, or what truncated degrees among the terms leave of it."""
-    return min([degree, *(t.degree for t in terms if isinstance(t, TruncatedDegree))])
+    return min([degree, *(t.degree for t in terms if isinstance(t, model.TruncatedDegree))])

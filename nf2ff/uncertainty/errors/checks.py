@@ -15,79 +15,55 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
+#: Times [s], or "rows": the samples stand in the order in which they were taken, evenly.
+Time = ArrayLike | Literal["rows"] | None
 
 
-def number(value: Any, label: str, unit: str = "") -> float:
-    """A finite number, or a message that names it.
-
-    Raises
-    ------
-    ValueError
-        If it is none.
-    """
+def finite(value: Any, label: str, unit: str = "") -> float:
+    """A finite number, or an `InputError` that names ``label``."""
     try:
         result = math.nan if isinstance(value, bool) else float(value)
     except (TypeError, ValueError):
         result = math.nan
     if not math.isfinite(result):
-        raise InputError(
-            f"{label} is {str(value)[:40]}, expected a finite number" + (f" [{unit}]" if unit else "")
-        )
+        end = f" [{unit}]" if unit else ""
+        raise InputError(f"{label} is {str(value)[:40]}, expected a finite number{end}")
     return result
 
 
 def whole(value: Any, label: str, *, least: int = 1) -> int:
-    """A whole number of at least ``least``.
-
-    Raises
-    ------
-    ValueError
-        If it is none.
-    """
+    """A whole number of at least ``least``, or an `InputError` that names ``label``."""
     if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
         raise InputError(f"{label} is {str(value)[:40]}, expected a whole number >= {least}")
     return int(value)
 
 
 def choose(value: Any, allowed: Iterable[str], label: str) -> None:
-    """Refuse a word that is not among those allowed, offering the nearest.
-
-    Raises
-    ------
-    ValueError
-        If it is not.
-    """
+    """Raise `InputError` for a word that is not allowed, and offer the nearest."""
     words = list(allowed)
     if value not in words:
-        near = difflib.get_close_matches(str(value), words, 1)
-        hint = f" (did you mean {near[0]!r}?)" if near else ""
+        hint = did_you_mean(value, words)
         raise InputError(f"{label} is {str(value)[:40]!r}{hint}, expected one of {', '.join(words)}")
 
 
-# --- time ----------------------------------------------------------------------------------------
+def did_you_mean(value: Any, words: Iterable[str]) -> str:
+    """The word most like ``value``, as a question in brackets, or nothing."""
+    near = difflib.get_close_matches(str(value), list(words), 1)
+    return f" (did you mean {near[0]!r}?)" if near else ""
 
-#: Times [s], or "rows": the samples stand in the order in which they were taken, evenly.
-Time = ArrayLike | Literal["rows"] | None
 
-
-def check_time(time: Time, name: str) -> Any:
-    """Times as an array (M,) [s], or "rows", or None.
-
-    Raises
-    ------
-    ValueError
-        If it is anything else.
-    """
+def check_time(time: Time, label: str) -> Any:
+    """Times as an array (M,) [s], "rows" or None; `InputError` for anything else."""
     if time is None:
         return None
     if isinstance(time, str):
-        choose(time, ["rows"], f"{name}: time")
+        choose(time, ["rows"], label)
         return time
-    return as_array(time, float, f"{name}: time", ndim=1)
+    return as_array(time, float, label, ndim=1)
 
 
 def times(time: Any, samples: Samples, name: str) -> tuple[Real, NDArray[np.intp]]:
-    """Different times (K,) in order and which of them each sample has (M,).
+    """Different times (K,) in order, and which of them each sample has (M,).
 
     Raises
     ------

@@ -6,34 +6,48 @@ longer way is a more negative phase.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, ClassVar, Literal
+from typing import Any, Literal
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import Time, check_time, choose, times, whole
+from nf2ff.uncertainty.errors.checks import Time
+from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import TURNING, Axis
-from nf2ff.uncertainty.errors.term import Complex, ErrorTerm, RandomEffect, Real
+from nf2ff.uncertainty.errors.term import Complex, ErrorTerm, RandomEffect, Real, Scan
+
+Channels = Literal["ports", "chi"]
+CHANNELS: tuple[Channels, ...] = ("ports", "chi")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class SignalTerm(ErrorTerm):
     """An error of the responses."""
 
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
-        response = self._disturbed(samples, probe, rng, sign)
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
+        if self.random:
+            response = self._with_draws(samples, rng, sign)
+        else:
+            response = samples.response * self._factor(samples, sign) + sign * self._added(samples, probe)
         return replace(samples, response=response), probe
 
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        """Responses by the random effects."""
-        del probe
+    def _factor(self, samples: Samples, sign: int) -> Any:
+        """By which a systematic error multiplies the responses."""
+        del samples, sign
+        return 1.0
+
+    def _added(self, samples: Samples, probe: Probe) -> Any:
+        """What a systematic error adds to them."""
+        del samples, probe
+        return 0.0
+
+    def _with_draws(self, samples: Samples, rng: Generator, sign: int) -> Complex:
+        """Responses with the random effects."""
         response = samples.response
         for effect in self._effects(samples):
             draws: NDArray[Any] = rng.standard_normal(effect.shape)
@@ -51,108 +65,49 @@ class SignalTerm(ErrorTerm):
 
 def largest(samples: Samples) -> Real:
     """Magnitude of the largest response of each frequency, (F, 1), missing ones left out."""
-    size = np.abs(samples.response)
-    return np.max(np.where(np.isnan(size), 0.0, size), axis=1, keepdims=True)
+    magnitude = np.abs(samples.response)
+    return np.max(np.where(np.isnan(magnitude), 0.0, magnitude), axis=1, keepdims=True)
 
 
 # --- random --------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("phase-noise", "phase noise, {rms} rms")
 class PhaseNoise(SignalTerm):
-    """Random phase, independent from sample to sample and frequency to frequency.
+    """Random phase, independent from sample to sample and frequency to frequency."""
 
-    Parameters
-    ----------
-    rms : float
-        Standard deviation [rad].
-    """
-
-    rms: float
-
-    name: ClassVar[str] = "phase-noise"
-    units: ClassVar[Mapping[str, str]] = {"rms": "rad"}
-    sizes: ClassVar[tuple[str, ...]] = ("rms",)
-    unsigned: ClassVar[tuple[str, ...]] = ("rms",)
-    words: ClassVar[str] = "phase noise, {rms} rms"
-
-    @property
-    def random(self) -> bool:
-        """Always."""
-        return True
+    rms: float = size("rad", "Standard deviation", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         return (_white("phase", np.full(samples.response.shape, self.rms)),)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("amplitude-noise", "amplitude noise, {rms} rms")
 class AmplitudeNoise(SignalTerm):
-    """Random relative amplitude, independent from sample to sample and frequency to frequency.
+    """Random relative amplitude, independent from sample to sample and frequency to frequency."""
 
-    Parameters
-    ----------
-    rms : float
-        Standard deviation [relative].
-    """
-
-    rms: float
-
-    name: ClassVar[str] = "amplitude-noise"
-    units: ClassVar[Mapping[str, str]] = {"rms": "relative"}
-    sizes: ClassVar[tuple[str, ...]] = ("rms",)
-    unsigned: ClassVar[tuple[str, ...]] = ("rms",)
-    words: ClassVar[str] = "amplitude noise, {rms} rms"
-
-    @property
-    def random(self) -> bool:
-        """Always."""
-        return True
+    rms: float = size("relative", "Standard deviation", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         return (_white("amplitude", np.full(samples.response.shape, self.rms)),)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("receiver-noise", "white noise of the receiver, {rms}, rms")
 class ReceiverNoise(SignalTerm):
-    """White complex Gaussian noise of the same power at every sample, relative to the largest.
+    """White complex Gaussian noise of the same power at every sample, relative to the largest."""
 
-    Parameters
-    ----------
-    rms : float
-        Root mean square magnitude [level].
-    """
-
-    rms: float
-
-    name: ClassVar[str] = "receiver-noise"
-    units: ClassVar[Mapping[str, str]] = {"rms": "level"}
-    sizes: ClassVar[tuple[str, ...]] = ("rms",)
-    unsigned: ClassVar[tuple[str, ...]] = ("rms",)
-    words: ClassVar[str] = "white noise of the receiver, {rms}, rms"
-
-    @property
-    def random(self) -> bool:
-        """Always."""
-        return True
+    rms: float = size("level", "Root mean square magnitude", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         scale = np.broadcast_to(self.rms * largest(samples), samples.response.shape)
         return (_white("response", scale),)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class NoiseFloor(ReceiverNoise):
-    """Noise floor of known magnitude: as `ReceiverNoise`, in the unit of the response.
+@error_term("noise-floor", "noise floor, {rms} rms")
+class NoiseFloor(SignalTerm):
+    """Noise floor of known magnitude: as `ReceiverNoise`, in the unit of the response."""
 
-    Parameters
-    ----------
-    rms : float
-        Root mean square magnitude [V/m, sqrt(W) or relative: the unit of the response].
-    """
-
-    name: ClassVar[str] = "noise-floor"
-    units: ClassVar[Mapping[str, str]] = {"rms": "response"}
-    words: ClassVar[str] = "noise floor, {rms} rms"
+    rms: float = size("response", "Root mean square magnitude", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         return (_white("response", np.full(samples.response.shape, self.rms)),)
@@ -165,18 +120,9 @@ def _white(quantity: str, scale: Real) -> RandomEffect:
 # --- drift ---------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("random-walk", "random walk to {phase} and {amplitude} at the end of the scan, rms")
 class RandomWalk(SignalTerm):
-    """Drift of phase and amplitude as a random walk, common to all frequencies.
-
-    Parameters
-    ----------
-    phase : float
-        Standard deviation of the phase at the last sample against the first [rad].
-    amplitude : float
-        The same of the amplitude [relative].
-    time : (M,) array_like, "rows" or None
-        When the samples were taken [s].
+    """Drift of phase and amplitude from the first sample on, common to all frequencies.
 
     Notes
     -----
@@ -184,127 +130,73 @@ class RandomWalk(SignalTerm):
     closed form).
     """
 
-    phase: float = 0.0
-    amplitude: float = 0.0
-    time: Time = None
-
-    name: ClassVar[str] = "random-walk"
-    units: ClassVar[Mapping[str, str]] = {"phase": "rad", "amplitude": "relative"}
-    sizes: ClassVar[tuple[str, ...]] = ("phase", "amplitude")
-    unsigned: ClassVar[tuple[str, ...]] = ("phase", "amplitude")
-    words: ClassVar[str] = "random walk to {phase} and {amplitude} at the end of the scan, rms"
-
-    def _check(self) -> None:
-        object.__setattr__(self, "time", check_time(self.time, self.name))
-
-    @property
-    def random(self) -> bool:
-        """Always, and not independent from sample to sample."""
-        return True
-
-    def check_scan(self, samples: Samples) -> None:
-        """Refuse samples without times."""
-        times(self.time, samples, self.name)
+    phase: float = size("rad", "Standard deviation at the last sample", default=0.0, signed=False)
+    amplitude: float = size("relative", "The same of the amplitude", default=0.0, signed=False)
+    time: Time = when()
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        when, which = times(self.time, samples, self.name)
-        share = np.diff(when, prepend=when[0]) / max(when[-1] - when[0], np.finfo(float).tiny)
-        step = np.sqrt(share)
+        times, which = self._times(samples)
+        step = np.sqrt(np.diff(times, prepend=times[0]) / _duration(times))
         return tuple(
-            RandomEffect(quantity, np.full(which.size, size), which, step)
-            for quantity, size in (("phase", self.phase), ("amplitude", self.amplitude))
-            if size
+            RandomEffect(quantity, np.full(which.size, rms), which, step)
+            for quantity, rms in (("phase", self.phase), ("amplitude", self.amplitude))
+            if rms
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("thermal-ramp", "steady drift by {phase} and {amplitude} over the scan")
 class ThermalRamp(SignalTerm):
-    """Drift of phase and amplitude in proportion to time, the same at all frequencies.
+    """Drift of phase and amplitude in proportion to time, the same at all frequencies."""
 
-    Parameters
-    ----------
-    phase : float
-        Phase of the last sample against the first [rad].
-    amplitude : float
-        The same of the amplitude [relative].
-    time : (M,) array_like, "rows" or None
-        When the samples were taken [s].
-    """
+    phase: float = size("rad", "Phase of the last sample against the first", default=0.0)
+    amplitude: float = size("relative", "The same of the amplitude", default=0.0)
+    time: Time = when()
 
-    phase: float = 0.0
-    amplitude: float = 0.0
-    time: Time = None
+    def _factor(self, samples: Samples, sign: int) -> Real:
+        times, which = self._times(samples)
+        share = ((times - times[0]) / _duration(times))[which]
+        return (1 + sign * self.amplitude * share) * np.exp(1j * sign * self.phase * share)
 
-    name: ClassVar[str] = "thermal-ramp"
-    units: ClassVar[Mapping[str, str]] = {"phase": "rad", "amplitude": "relative"}
-    sizes: ClassVar[tuple[str, ...]] = ("phase", "amplitude")
-    words: ClassVar[str] = "steady drift by {phase} and {amplitude} over the scan"
 
-    def _check(self) -> None:
-        object.__setattr__(self, "time", check_time(self.time, self.name))
-
-    def check_scan(self, samples: Samples) -> None:
-        """Refuse samples without times."""
-        times(self.time, samples, self.name)
-
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del probe, rng
-        when, which = times(self.time, samples, self.name)
-        share = ((when - when[0]) / max(when[-1] - when[0], np.finfo(float).tiny))[which]
-        factor = (1 + sign * self.amplitude * share) * np.exp(1j * sign * self.phase * share)
-        return samples.response * factor
+def _duration(times: Real) -> float:
+    """From the first to the last, never zero."""
+    return float(max(times[-1] - times[0], np.finfo(float).tiny))
 
 
 # --- cables and receiver -------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("cable-flexing", "phase of a cable by {amplitude} with the angle of {axis}")
 class CableFlexing(SignalTerm):
     """Phase that follows the angle of an axis whose motion bends a cable.
-
-    Parameters
-    ----------
-    amplitude : float
-        Largest phase [rad].
-    axis : {"theta", "phi", "chi"}
-        The axis.
-    start : float
-        Angle at which the phase passes zero, counted backwards [rad].
 
     Notes
     -----
     Phase = amplitude sin(angle + start), the same at all frequencies.
     """
 
-    amplitude: float
-    axis: Axis
-    start: float = 0.0
+    amplitude: float = size("rad", "Largest phase", signed=False, phase="start")
+    axis: Axis = choice(TURNING, "The axis")
+    start: float = number("rad", "Angle at which the phase passes zero, counted backwards", default=0.0)
     distribution: str = "arcsine"
 
-    name: ClassVar[str] = "cable-flexing"
-    units: ClassVar[Mapping[str, str]] = {"amplitude": "rad", "start": "rad"}
-    sizes: ClassVar[tuple[str, ...]] = ("amplitude",)
-    unsigned: ClassVar[tuple[str, ...]] = ("amplitude",)
-    polar: ClassVar[tuple[str, str] | None] = ("amplitude", "start")
-    words: ClassVar[str] = "phase of a cable by {amplitude} with the angle of {axis}"
-
-    def _check(self) -> None:
-        choose(self.axis, TURNING, f"{self.name}: axis")
-
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del probe, rng
+    def _factor(self, samples: Samples, sign: int) -> Complex:
         phase = self.amplitude * np.sin(getattr(samples, self.axis) + self.start)
-        return samples.response * np.exp(1j * sign * phase)
+        return np.exp(1j * sign * phase)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+def _check_loss(loss: float, label: str) -> None:
+    if loss > 1 / 3:
+        raise InputError(
+            f"{label} is {loss:g}, expected at most 1/3, beyond which a stronger signal gives a weaker "
+            "response",
+            "reduce the level at the receiver",
+        )
+
+
+@error_term("compression", "compression of the largest response by {loss}")
 class Compression(SignalTerm):
     """Gain of the receiver that falls with the level.
-
-    Parameters
-    ----------
-    loss : float
-        Loss of the largest response, at most 1/3; negative where the gain rises [relative].
 
     Notes
     -----
@@ -312,110 +204,60 @@ class Compression(SignalTerm):
     stronger signal would give a weaker response.
     """
 
-    loss: float
+    loss: float = size("relative", "Loss of the largest response, negative for a gain", limits=_check_loss)
 
-    name: ClassVar[str] = "compression"
-    units: ClassVar[Mapping[str, str]] = {"loss": "relative"}
-    sizes: ClassVar[tuple[str, ...]] = ("loss",)
-    words: ClassVar[str] = "compression of the largest response by {loss}"
-
-    def _check(self) -> None:
-        if self.loss > 1 / 3:
-            raise InputError(
-                f"{self.name}: loss is {self.loss:g}, expected at most 1/3, beyond which a "
-                "stronger signal gives a weaker response",
-                "reduce the level at the receiver",
-            )
-
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del probe, rng
+    def _factor(self, samples: Samples, sign: int) -> Real:
         top = largest(samples)
         share = np.abs(samples.response) / np.where(top > 0, top, 1.0)
-        return samples.response * (1 - sign * self.loss * share**2)
+        return 1 - sign * self.loss * share**2
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("leakage", "leakage, {level}")
 class Leakage(SignalTerm):
-    """A constant vector on all responses: leakage and crosstalk.
+    """A constant vector on all responses: leakage and crosstalk."""
 
-    Parameters
-    ----------
-    level : float
-        Its magnitude [level].
-    phase : float
-        Its phase [rad].
-    """
-
-    level: float
-    phase: float = 0.0
+    level: float = size("level", "Its magnitude", signed=False, phase="phase")
+    phase: float = number("rad", "Its phase", default=0.0)
     distribution: str = "arcsine"
 
-    name: ClassVar[str] = "leakage"
-    units: ClassVar[Mapping[str, str]] = {"level": "level", "phase": "rad"}
-    sizes: ClassVar[tuple[str, ...]] = ("level",)
-    unsigned: ClassVar[tuple[str, ...]] = ("level",)
-    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
-    words: ClassVar[str] = "leakage, {level}"
-
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del probe, rng
-        vector = sign * self.level * np.exp(1j * self.phase)
-        return samples.response + vector * largest(samples)
+    def _added(self, samples: Samples, probe: Probe) -> Complex:
+        del probe
+        return self.level * np.exp(1j * self.phase) * largest(samples)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("channel-imbalance", "imbalance between {between} by {amplitude} and {phase}")
 class ChannelImbalance(SignalTerm):
-    """One port, or one position of chi, is received with another gain than the rest.
-
-    Parameters
-    ----------
-    amplitude : float
-        Its amplitude against the rest [relative].
-    phase : float
-        Its phase against the rest [rad].
-    between : {"ports", "chi"}
-        Whether it is a port, or the samples with chi nearer to +-90 deg than to 0 or 180 deg.
-    port : int
-        That port, counted from 1.
+    """One port is received with another gain than the rest, or so are all samples with chi nearer to
+    +-90 deg than to 0 or 180 deg.
     """
 
-    amplitude: float = 0.0
-    phase: float = 0.0
-    between: Literal["ports", "chi"] = "ports"
-    port: int = 2
-
-    name: ClassVar[str] = "channel-imbalance"
-    units: ClassVar[Mapping[str, str]] = {"amplitude": "relative", "phase": "rad"}
-    sizes: ClassVar[tuple[str, ...]] = ("amplitude", "phase")
-    words: ClassVar[str] = "imbalance between {between} by {amplitude} and {phase}"
-
-    def _check(self) -> None:
-        choose(self.between, ("ports", "chi"), f"{self.name}: between")
-        object.__setattr__(self, "port", whole(self.port, f"{self.name}: port"))
+    amplitude: float = size("relative", "Its amplitude against the rest", default=0.0)
+    phase: float = size("rad", "Its phase against the rest", default=0.0)
+    between: Channels = choice(CHANNELS, "Whether it is a port or a position of chi", default=CHANNELS[0])
+    port: int = count("That port, counted from 1", default=2)
 
     def check_scan(self, samples: Samples) -> None:
         """Refuse samples that have no two channels."""
         other = self._other(samples)
-        if other.all() or not other.any():
-            if self.between == "ports":
-                msg = (
-                    f"{self.name} compares port {self.port} with others, the samples have "
-                    f"port {', '.join(map(str, samples.ports()))} only: name one of several "
-                    "ports, or set between = 'chi'"
-                )
-            else:
-                msg = (
-                    f"{self.name} compares samples at chi near 0 with those near 90 deg, the "
-                    "samples have only one of them: set between = 'ports'"
-                )
-            raise InputError(msg)
+        if other.any() and not other.all():
+            return
+        if self.between == "ports":
+            raise InputError(
+                f"{self.name} compares port {self.port} with others, the samples have port "
+                f"{', '.join(map(str, samples.ports()))} only",
+                "name one of several ports, or set between = 'chi'",
+            )
+        raise InputError(
+            f"{self.name} compares samples at chi near 0 with those near 90 deg, the samples have "
+            "only one of them",
+            "set between = 'ports'",
+        )
 
     def _other(self, samples: Samples) -> NDArray[np.bool_]:
         if self.between == "ports":
             return samples.port == self.port
         return np.abs(np.sin(samples.chi)) > np.abs(np.cos(samples.chi))
 
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del probe, rng
+    def _factor(self, samples: Samples, sign: int) -> Complex:
         factor = (1 + sign * self.amplitude) * np.exp(1j * sign * self.phase)
-        return samples.response * np.where(self._other(samples), factor, 1.0)
+        return np.where(self._other(samples), factor, 1.0)

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import ClassVar
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,21 +12,14 @@ from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import check_port
+from nf2ff.uncertainty.errors.fields import error_term, number, size
 from nf2ff.uncertainty.errors.receiver import SignalTerm, largest
 from nf2ff.uncertainty.errors.term import Complex, Real
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("multiple-reflections", "reflections between probe and antenna, {level}")
 class MultipleReflections(SignalTerm):
     """Wave that went from probe to antenna and back once more.
-
-    Parameters
-    ----------
-    level : float
-        Product of the two reflections, and of what is lost by spreading [ratio to the direct
-        wave].
-    phase : float
-        Its phase at distance zero [rad].
 
     Notes
     -----
@@ -39,70 +28,39 @@ class MultipleReflections(SignalTerm):
     spheres a quarter wavelength apart show it with opposite sign.
     """
 
-    level: float
-    phase: float = 0.0
+    level: float = size("ratio", "Both reflections and the spreading loss", signed=False, phase="phase")
+    phase: float = number("rad", "Its phase at distance zero", default=0.0)
     distribution: str = "arcsine"
 
-    name: ClassVar[str] = "multiple-reflections"
-    units: ClassVar[Mapping[str, str]] = {"level": "ratio", "phase": "rad"}
-    sizes: ClassVar[tuple[str, ...]] = ("level",)
-    unsigned: ClassVar[tuple[str, ...]] = ("level",)
-    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
-    words: ClassVar[str] = "reflections between probe and antenna, {level}"
-
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del probe, rng
+    def _factor(self, samples: Samples, sign: int) -> Complex:
         k = wavenumber(samples.frequency)[:, None]
         ripple = self.level * np.exp(1j * (self.phase - 2 * k * samples.radius))
-        return samples.response * (1 + sign * ripple)
+        return 1 + sign * ripple
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("stray-wave", "stray wave from theta {theta}, phi {phi}, {level}")
 class StrayWave(SignalTerm):
     """A plane wave that the room sends back, the same at every position of the probe.
 
-    Parameters
-    ----------
-    level : float
-        Response to it of the probe that looks at where it comes from, its reference polarisation
-        along the wave's [level].
-    theta, phi : float
-        Direction it comes from, in the frame of the antenna [rad].
-    phase : float
-        Phase of that response, were the probe at the origin [rad].
-    tilt : float
-        Angle of its field from theta^ towards phi^ of that direction [rad].
-
     Notes
     -----
+    ``level`` is the response of the probe that looks at where the wave comes from, its reference
+    polarisation along the wave's.
+
     E ~ exp(+jk d.r), d towards its source; a probe of transmit pattern G hears G(d).E, by
     reciprocity, with G in the probe's place and attitude. This holds where the antenna is at rest
     in the room and the probe moves. Where the antenna turns, what the room reflects changes with
     it.
     """
 
-    level: float
-    theta: float
-    phi: float
-    phase: float = 0.0
-    tilt: float = 0.0
+    level: float = size("level", "Response to it, see notes", signed=False, phase="phase")
+    theta: float = number("rad", "Direction it comes from, in the frame of the antenna")
+    phi: float = number("rad", "The same")
+    phase: float = number("rad", "Phase of that response, were the probe at the origin", default=0.0)
+    tilt: float = number("rad", "Angle of its field from theta^ towards phi^ of that direction", default=0.0)
     distribution: str = "arcsine"
 
-    name: ClassVar[str] = "stray-wave"
-    units: ClassVar[Mapping[str, str]] = {
-        "level": "level",
-        "theta": "rad",
-        "phi": "rad",
-        "phase": "rad",
-        "tilt": "rad",
-    }
-    sizes: ClassVar[tuple[str, ...]] = ("level",)
-    unsigned: ClassVar[tuple[str, ...]] = ("level",)
-    polar: ClassVar[tuple[str, str] | None] = ("level", "phase")
-    words: ClassVar[str] = "stray wave from theta {theta}, phi {phi}, {level}"
-
-    def _disturbed(self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int) -> Complex:
-        del rng
+    def _added(self, samples: Samples, probe: Probe) -> Complex:
         check_port(samples.ports()[-1], probe)
         place = [samples.theta, samples.phi, samples.chi, samples.radius]
         per_frequency = np.broadcast_arrays(*place, samples.response.real)[:4]
@@ -121,8 +79,7 @@ class StrayWave(SignalTerm):
             for port in samples.ports():
                 rows = np.flatnonzero(samples.port == port)
                 wave[f, rows] = _heard(r[port - 1], towards[rows], field[rows]) * factor[rows]
-        vector = sign * self.level * np.exp(1j * self.phase) * largest(samples)
-        return samples.response + vector * wave
+        return self.level * np.exp(1j * self.phase) * largest(samples) * wave
 
     def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:
         """Where it comes from (M, 3), its field (M, 3), of which the probe hears what is across
@@ -137,16 +94,11 @@ class StrayWave(SignalTerm):
         return towards, across * np.cos(self.tilt) + along * np.sin(self.tilt)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@error_term("image-source", "image source at theta {theta}, phi {phi}, {distance} away, {level}")
 class ImageSource(StrayWave):
     """A wave from a point in the room: the image of the antenna in a wall, or a scatterer.
 
-    Parameters
-    ----------
-    level, theta, phi, phase, tilt
-        As those of `StrayWave`, of the wave at the origin.
-    distance : float
-        Of the source from the origin, farther than the probe [m].
+    What `StrayWave` says of the wave holds at the origin.
 
     Notes
     -----
@@ -155,11 +107,7 @@ class ImageSource(StrayWave):
     directive antenna sends to one place more than to another is left out.
     """
 
-    distance: float
-
-    name: ClassVar[str] = "image-source"
-    units: ClassVar[Mapping[str, str]] = {**StrayWave.units, "distance": "m"}
-    words: ClassVar[str] = "image source at theta {theta}, phi {phi}, {distance} away, {level}"
+    distance: float = number("m", "Of the source from the origin, farther than the probe")
 
     def check_scan(self, samples: Samples) -> None:
         """Refuse a source that is not beyond the probe."""

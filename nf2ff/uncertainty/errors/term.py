@@ -14,28 +14,28 @@ from __future__ import annotations
 import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar, Literal, Self
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import choose, number
+from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
+from nf2ff.uncertainty.errors.checks import choose, times
+from nf2ff.uncertainty.errors.fields import Fact, FieldError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-Rng = int | np.random.Generator | None
+Rng = int | Generator | None
+Scan = tuple[Samples, Probe]
 Kind = Literal["position", "signal", "probe", "model"]
-DISTRIBUTIONS = ("normal", "rectangular", "triangular", "arcsine")
 
 #: What stands behind a number in descriptions where it is not the unit itself.
 _UNIT_WORDS = {"level": "of the largest response", "ratio": "of the wanted signal"}
-
-
-# --- random effects ------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,15 +46,13 @@ class RandomEffect:
     ----------
     quantity : str
         "theta", "phi", "chi" [rad] or "radius" [m] of the positions; "phase" [rad] or "amplitude"
-        [relative] of the responses; "response", that to which complex draws are added [its unit].
+        [relative] of the responses; "response", to which complex draws are added [its unit].
     scale : (M,) or (F, M) ndarray
-        Factor at each sample [unit of the quantity]; (F, M) where every frequency has draws of its
-        own, (M,) where all frequencies share them.
+        Factor at each sample [unit of the quantity]; (F, M) if every frequency has its own draws.
     group : (M,) ndarray of int
         Which of the K draws each sample has.
     step : (K,) ndarray or None
-        For a random walk the factor of each step, in the order of time; None where draws do not
-        add up.
+        For a random walk the factor of each step, in the order of time.
     """
 
     quantity: str
@@ -105,31 +103,18 @@ class RandomEffect:
         return np.cumsum(total[..., ::-1], axis=-1)[..., ::-1] * self.step
 
 
-# --- terms ---------------------------------------------------------------------------------------
-
-
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ErrorTerm(ABC):
     """One cause of error with its sizes.
+
+    A kind of error is a class made by `fields.error_term`: its fields say what they are, from which
+    ``facts``, ``units``, ``sizes``, ``unsigned`` and ``polar`` follow.
 
     Parameters
     ----------
     distribution : {"normal", "rectangular", "triangular", "arcsine"}
         From which `drawn` takes the sizes of a systematic error. Sizes are standard uncertainties
         whatever the distribution (not half-widths).
-
-    Attributes
-    ----------
-    name : str
-        Its name in files.
-    kind : {"position", "signal", "probe", "model"}
-        What it acts on.
-    units : mapping of str to str
-        Unit of each number it is made of; "axis" is rad, but m where the field ``axis`` is
-        "radius"; "relative" is a relative change, "level" an amplitude ratio to the largest
-        response of the frequency, "ratio" one to the wanted signal, "response" the response's unit.
-    sizes : tuple of str
-        Those numbers that scale the error.
 
     Raises
     ------
@@ -139,38 +124,40 @@ class ErrorTerm(ABC):
 
     distribution: str = "normal"
 
+    #: Name in files, and the error in words with its fields in braces.
     name: ClassVar[str] = ""
+    words: ClassVar[str] = ""
+    #: What it acts on.
     kind: ClassVar[Kind] = "signal"
+    #: What its fields, but for ``distribution``, state of themselves.
+    facts: ClassVar[Mapping[str, Fact]] = {}
+    #: Unit of each number: "axis" is rad, but m where the field ``axis`` is "radius"; "relative" is a
+    #: relative change, "level" an amplitude ratio to the largest response of the frequency, "ratio"
+    #: one to the wanted signal, "response" the response's unit.
     units: ClassVar[Mapping[str, str]] = {}
+    #: Numbers that scale the error, those that have no sign, and the size and the phase that are drawn
+    #: together as a complex number.
     sizes: ClassVar[tuple[str, ...]] = ()
     unsigned: ClassVar[tuple[str, ...]] = ()
-    #: Size and phase that are drawn together, as a complex number.
     polar: ClassVar[tuple[str, str] | None] = None
     #: Whether the sizes of a systematic error are drawn anew: not those that are known.
     uncertain: ClassVar[bool] = True
     #: Whether the record is moved, and not the response.
     moves_record: ClassVar[bool] = False
-    words: ClassVar[str] = ""
 
     def __post_init__(self) -> None:
         choose(self.distribution, DISTRIBUTIONS, f"{self.name}: distribution")
-        for field in self.units:
-            unit = self.unit_of(field)
-            value = number(getattr(self, field), f"{self.name}: {field}", unit)
-            if field in self.unsigned and value < 0:
-                raise InputError(
-                    f"{self.name}: {field} is {value:g} {unit}, expected a number >= 0", "give its magnitude"
-                )
+        for field, fact in self.facts.items():
+            try:
+                value = fact.check(getattr(self, field), f"{self.name}: {field}", self.unit_of(field))
+            except InputError as error:
+                raise FieldError(error.what, error.remedy, field=field) from error
             object.__setattr__(self, field, value)
-        self._check()
-
-    def _check(self) -> None:  # noqa: B027 (most terms have nothing more to check)
-        """Refuse values that the units alone do not exclude."""
 
     @property
     def random(self) -> bool:
-        """Whether it is random within a scan, as `effects` says."""
-        return False
+        """Whether it is random within a scan, as `effects` says: all kinds that have any."""
+        return type(self)._effects is not ErrorTerm._effects
 
     @property
     def needs_rng(self) -> bool:
@@ -178,8 +165,8 @@ class ErrorTerm(ABC):
         return self.random
 
     def unit_of(self, field: str) -> str:
-        """Unit of one of its numbers: one of ``units``, "axis" as what it stands for."""
-        unit = self.units[field]
+        """Unit of a field: one of ``units``, "axis" as what it stands for; empty if it has none."""
+        unit = self.facts[field].unit
         if unit == "axis":
             return "m" if getattr(self, "axis", "") == "radius" else "rad"
         return unit
@@ -187,12 +174,12 @@ class ErrorTerm(ABC):
     def describe(self) -> str:
         """What it is in words, with its values and units."""
         shown = {}
-        for field in self.__dataclass_fields__:
-            value = getattr(self, field)
-            if field in self.units:
-                unit = self.unit_of(field)
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name in self.units:
+                unit = self.unit_of(field.name)
                 value = f"{value:.6g} {_UNIT_WORDS.get(unit, unit)}"
-            shown[field] = value
+            shown[field.name] = value
         text = self.words.format(**shown)
         if self.random:
             return f"{text}; random within the scan"
@@ -205,21 +192,12 @@ class ErrorTerm(ABC):
         return replace(self, **{field: factor * getattr(self, field) for field in self.sizes})
 
     def drawn(self, rng: Rng = None) -> Self:
-        """The term as one draw of a Monte Carlo run takes it.
+        """The term as one draw of a Monte Carlo run takes it, by a seed or generator.
 
-        Parameters
-        ----------
-        rng : int, Generator or None
-            Seed or generator.
-
-        Returns
-        -------
-        ErrorTerm
-            Itself if it is random within the scan or its size is known. Else with its sizes
-            replaced by draws whose root mean square they are. A size with a phase is drawn as a
-            complex number, real and imaginary part from the distribution; under "arcsine" its
-            magnitude stays and its phase is uniform. A size without a sign takes the magnitude
-            of its draw.
+        Itself if it is random within the scan or its size is known. Else its sizes are draws whose
+        root mean square they were; one without a sign takes the draw's magnitude. A size with a
+        phase is drawn as a complex number, real and imaginary part from the distribution; under
+        "arcsine" its magnitude stays and its phase is uniform.
 
         Raises
         ------
@@ -238,7 +216,7 @@ class ErrorTerm(ABC):
                 "state a smaller one, or a distribution with bounds",
             ) from error
 
-    def _drawn_values(self, generator: np.random.Generator) -> dict[str, Any]:
+    def _drawn_values(self, generator: Generator) -> dict[str, Any]:
         """Sizes, and the phase that belongs to one, of one draw."""
         if self.polar is not None:
             size, phase = self.polar
@@ -256,36 +234,25 @@ class ErrorTerm(ABC):
         return values
 
     def effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        """Independent random disturbances of the samples: none if it is systematic.
+        """Independent random disturbances of the samples, none of a systematic error.
 
-        Raises
-        ------
-        ValueError
-            As `check_scan`.
+        Raises `ValueError` as `check_scan` does.
         """
         self.check_scan(samples)
         return self._effects(samples)
 
-    def check_scan(self, samples: Samples) -> None:  # noqa: B027 (most fit any scan)
-        """Refuse samples that cannot have this error.
+    def check_scan(self, samples: Samples) -> None:
+        """Raise `ValueError` for samples that cannot have this error: here, for lack of times."""
+        if "time" in self.facts:
+            self._times(samples)
 
-        Raises
-        ------
-        ValueError
-            Saying what they lack.
-        """
-
-    def apply(
-        self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
-    ) -> tuple[Samples, Probe]:
+    def apply(self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1) -> Scan:
         """Add the effect of the error to a scan that is given.
 
         Parameters
         ----------
-        samples : Samples
-            The scan.
-        probe : Probe
-            The probe by which it is solved.
+        samples, probe : Samples, Probe
+            The scan, and the probe by which it is solved.
         rng : int, Generator or None
             Seed or generator.
         sign : {1, -1}
@@ -305,36 +272,18 @@ class ErrorTerm(ABC):
         """
         return self._act(samples, probe, rng, -sign if self.moves_record else sign)
 
-    def truth(
-        self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1
-    ) -> tuple[Samples, Probe]:
+    def truth(self, samples: Samples, probe: Probe, rng: Rng = None, *, sign: int = 1) -> Scan:
         """Where, and with which probe, the scan was truly taken; unchanged by a signal error.
 
-        Parameters
-        ----------
-        samples, probe, rng
-            As for `apply`.
-        sign : {1, -1}
-            Sign of the error.
-
-        Returns
-        -------
-        samples : Samples
-            True positions and frequencies, the responses as they were.
-        probe : Probe
-            The true probe.
-
-        Raises
-        ------
-        ValueError
-            As `apply`.
+        Parameters and errors are those of `apply`, ``sign`` that of the error. The positions,
+        frequencies and probe returned are the true ones, the responses as they were.
         """
         if not self.moves_record:
             self.check_scan(samples)
             return samples, probe
         return self._act(samples, probe, rng, sign)
 
-    def _act(self, samples: Samples, probe: Probe, rng: Rng, sign: int) -> tuple[Samples, Probe]:
+    def _act(self, samples: Samples, probe: Probe, rng: Rng, sign: int) -> Scan:
         if sign not in (1, -1):
             raise InputError(f"sign is {sign}, expected 1 or -1: the size belongs to the term")
         self.check_scan(samples)
@@ -342,26 +291,27 @@ class ErrorTerm(ABC):
             return samples, probe
         return self._changed(samples, probe, np.random.default_rng(rng), sign)
 
+    @abstractmethod
+    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
+        """Scan and probe with the error, which is not zero."""
+
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         """Those of a random error."""
         del samples
         return ()
 
-    @abstractmethod
-    def _changed(
-        self, samples: Samples, probe: Probe, rng: np.random.Generator, sign: int
-    ) -> tuple[Samples, Probe]:
-        """Scan and probe with the error, which is not zero."""
+    def _times(self, samples: Samples) -> tuple[Real, NDArray[np.intp]]:
+        """Different times in order, and which of them each sample has."""
+        return times(getattr(self, "time"), samples, self.name)  # noqa: B009 (not all have it)
 
 
-def _unit_draws(rng: np.random.Generator, distribution: str, count: int) -> Real:
-    """Draws of mean 0 and variance 1; for the widths see the GUM, JCGM 100:2008, 4.3.7 and 4.3.9,
-    and for arcsine a / sqrt(2) (closed forms).
-    """
+def _unit_draws(rng: Generator, distribution: str, count: int) -> Real:
+    """Draws of mean 0 and variance 1."""
     if distribution == "normal":
         return rng.standard_normal(count)
+    half_width = DISTRIBUTIONS[distribution].divisor
     if distribution == "arcsine":
-        return np.sqrt(2) * np.cos(2 * np.pi * rng.random(count))
+        return half_width * np.cos(2 * np.pi * rng.random(count))
     if distribution == "triangular":
-        return np.sqrt(6) * (rng.random(count) - rng.random(count))
-    return rng.uniform(-np.sqrt(3), np.sqrt(3), count)
+        return half_width * (rng.random(count) - rng.random(count))
+    return rng.uniform(-half_width, half_width, count)

@@ -64,9 +64,15 @@ class Table(BaseModel):
 
 
 @overload
-def read_toml(path: PathLike, *, limit: int = MAX_TOML) -> dict[str, Any]: ...
+def read_toml(path: PathLike, *, limit: int = MAX_TOML) -> dict[str, Any]:
+    """Its plain values."""
+
+
 @overload
-def read_toml(path: PathLike, model: type[M], *, limit: int = MAX_TOML) -> M: ...
+def read_toml(path: PathLike, model: type[M], *, limit: int = MAX_TOML) -> M:
+    """The same as a model has it."""
+
+
 def read_toml(
     path: PathLike, model: type[BaseModel] | None = None, *, limit: int = MAX_TOML
 ) -> BaseModel | dict[str, Any]:

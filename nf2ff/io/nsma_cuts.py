@@ -13,6 +13,8 @@ from nf2ff.io.nsma import NsmaCut, NsmaPattern
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.pattern import PatternCode
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.cuts import Circle, cut_through, lobe_width
 from nf2ff.metrics.lobes import front_to_back
@@ -141,12 +143,17 @@ def nsma_pattern(
     level = frames[middle].intensity(co)
     directivity = 10 * np.log10(4 * np.pi * level / power)
     gain = _gain(gain_dbi, put_in, modes.reference, level, directivity)
-    warnings = []
+    warnings: tuple[Notice, ...] = ()
     if gain > directivity + _RESOLUTION:
-        warnings.append(
-            f"the gain {gain:.2f} dBi is above the directivity {directivity:.2f} dBi of the "
-            f"polarisation {co} at the peak, {_ghz(hertz[middle])}: an efficiency of "
-            f"{100 * 10 ** ((gain - directivity) / 10):.4g} %; check gain, power and calibration"
+        efficiency = 100 * 10 ** ((gain - directivity) / 10)
+        warnings = (
+            PatternCode.GAIN_ABOVE_DIRECTIVITY(
+                gain_dbi=gain,
+                directivity_dbi=directivity,
+                polarisation=co,
+                frequency_ghz=hertz[middle] / 1e9,
+                efficiency_percent=efficiency,
+            ),
         )
     known = {
         "COMNT1": "0 dB: co-polar at the peak. H: right, V: up positive, seen from behind",
@@ -161,7 +168,7 @@ def nsma_pattern(
         "MDGAIN": f"{gain:.2f}",
     }
     cuts = tuple(frame.cuts(co, angle, phase=phase) for frame in frames)
-    return NsmaPattern(known, hertz, cuts, tuple(warnings))
+    return NsmaPattern(known, hertz, cuts, warnings)
 
 
 def _ratio(one: Modes, top: Peak, index: int) -> dict[str, str]:

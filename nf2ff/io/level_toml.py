@@ -54,8 +54,7 @@ from typing import Annotated, Any, ClassVar, Self
 import numpy as np
 from pydantic import ConfigDict, Field, PlainValidator, create_model, model_validator
 
-from nf2ff.io.columns import POSITIVE, Check
-from nf2ff.io.columns import Table as Columns
+from nf2ff.io.columns import POSITIVE, Check, Columns
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.io.toml import Table, checked, read_toml, short
 from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule, repeated
@@ -362,7 +361,7 @@ class _Reader:
         if not inside:
             expected = "a file in the folder of this file, not a link out of it"
             raise InputError(f"{self.path}: {self.place}key {key}: is {short(name)}, expected {expected}")
-        read_bytes(path, limit=MAX_TABLE)  # `Table.load` would take far more
+        read_bytes(path, limit=MAX_TABLE)  # `Columns.load` would take far more
         checks = {"frequency_hz": POSITIVE, **columns, **(optional or {})}
         table = Columns.load(path, tuple(checks), optional=tuple(optional or ()))
         table.check(checks)

@@ -1,9 +1,8 @@
 """Antenna patterns as text by the recommendation NSMA WG16.99.050: the quantities and the writer.
 
-The recommendation (revision of 1999-05-20) is open, but was not at hand. Names, order and limits
-of its fields follow a public copy of its table 1, partly matched by a second one. A
-record is ``TAG:,value`` and CR LF. Limits count the whole record: ``REVDAT:,19990520`` and
-``ENDFIL:,EOF`` fill theirs, 16 and 11.
+The recommendation (revision of 1999-05-20) is open, but was not at hand: names, order and limits of its
+fields follow a public copy of its table 1, partly matched by a second one. A record is ``TAG:,value`` and
+CR LF. Limits count the whole record: ``REVDAT:,19990520`` and ``ENDFIL:,EOF`` fill theirs, 16 and 11.
 
 The writer is strict: what would break a rule is refused. `nsma_reader` reads more than that.
 """

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
+import sys
 from typing import Any
 
 import numpy as np
 
 from nf2ff.antenna.dipoles import DipoleCluster
-from nf2ff.io.safe import read_bytes
-from nf2ff.messages.input_error import InputError
+from nf2ff.io.safe import PathLike
+from nf2ff.io.toml import read_toml
+from nf2ff.messages.input_error import InputError, found_in
+
+_MOMENTS = ("electric_a_m", "magnetic_v_m")
 
 
-def read_antenna(path: Path) -> DipoleCluster:
+def read_antenna(path: PathLike) -> DipoleCluster:
     """Dipoles from a TOML file with tables [[dipole]].
 
     Each has ``position_m``, three numbers, and ``electric_a_m`` [A m] and/or ``magnetic_v_m``
@@ -24,51 +26,41 @@ def read_antenna(path: Path) -> DipoleCluster:
     ValueError
         One line that names the file, the dipole, the key, the value and what is expected.
     """
-    try:
-        content = tomllib.loads(read_bytes(path, limit=2**24).decode())
-    except RecursionError as error:
-        raise InputError(f"{path}: is nested too deeply, expected tables [[dipole]] only") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: is no TOML: {error}") from error
-    dipoles = content.get("dipole")
-    tables = isinstance(dipoles, list) and all(isinstance(x, dict) for x in dipoles)
-    if set(content) != {"dipole"} or not tables or not dipoles:
-        raise InputError(f"{path}: has {sorted(content) or 'nothing'}, expected tables [[dipole]] only")
-    moments: dict[str, list[list[complex]]] = {"position_m": [], "electric_a_m": [], "magnetic_v_m": []}
-    for i, dipole in enumerate(dipoles, start=1):
-        unknown = set(dipole) - set(moments)
-        if unknown or "position_m" not in dipole or len(dipole) < 2:
-            raise InputError(
-                f"{path}: dipole {i} has {sorted(dipole)}, expected position_m and electric_a_m "
-                "and/or magnetic_v_m"
+    content = read_toml(path)
+    with found_in(path):
+        dipoles = content.get("dipole")
+        tables = isinstance(dipoles, list) and all(isinstance(x, dict) for x in dipoles)
+        if set(content) != {"dipole"} or not tables or not dipoles:
+            raise InputError(f"has {sorted(content) or 'nothing'}, expected tables [[dipole]] only")
+        for i, dipole in enumerate(dipoles, start=1):
+            if set(dipole) - {"position_m", *_MOMENTS} or "position_m" not in dipole or len(dipole) < 2:
+                raise InputError(
+                    f"dipole {i} has {sorted(dipole)}, expected position_m and {' and/or '.join(_MOMENTS)}"
+                )
+        position, electric, magnetic = (
+            np.array(
+                [_vector(dipole.get(key, [0, 0, 0]), key, i) for i, dipole in enumerate(dipoles, start=1)]
             )
-        for name, column in moments.items():
-            column.append(_vector(path, i, name, dipole.get(name, [0, 0, 0])))
-    if not np.any([moments["electric_a_m"], moments["magnetic_v_m"]]):
-        raise InputError(f"{path}: all moments are zero: nothing would radiate")
-    position, electric, magnetic = (np.array(x) for x in moments.values())
+            for key in ("position_m", *_MOMENTS)
+        )
+        if not np.any(electric) and not np.any(magnetic):
+            raise InputError("all moments are zero: nothing would radiate")
     return DipoleCluster(position.real, electric, magnetic)
 
 
-def _vector(path: Path, i: int, name: str, value: Any) -> list[complex]:
-    def number(x: Any) -> float:
-        if type(x) not in (int, float):
-            raise TypeError
-        return float(x)
-
-    def component(x: Any) -> complex:
-        if isinstance(x, list) and name != "position_m":
-            real, imaginary = x
-            return complex(number(real), number(imaginary))
-        return complex(number(x))
-
-    try:
-        vector = [component(x) for x in value]
-    except (TypeError, ValueError, OverflowError):
-        vector = []
-    if len(vector) != 3 or not np.isfinite(vector).all():
-        expected = "three finite numbers"
-        if name != "position_m":
-            expected += ", each alone or as [real, imaginary]"
-        raise InputError(f"{path}: {name} of dipole {i} is {str(value)[:80]}, expected {expected}")
+def _vector(value: Any, key: str, i: int) -> list[complex]:
+    """Three components."""
+    vector = []
+    for x in value if isinstance(value, list) else ():
+        pair = x if isinstance(x, list) and key != "position_m" else [x, 0.0]
+        if len(pair) == 2 and all(map(_finite, pair)):
+            vector.append(complex(*pair))
+    if len(vector) != 3 or len(value) != 3:
+        pairs = "" if key == "position_m" else ", each alone or as [real, imaginary]"
+        raise InputError(f"{key} of dipole {i} is {str(value)[:80]}, expected three finite numbers{pairs}")
     return vector
+
+
+def _finite(x: Any) -> bool:
+    """Whether x is a number that a double can hold."""
+    return type(x) in (int, float) and abs(x) <= sys.float_info.max

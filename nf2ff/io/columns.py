@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io.safe import PathLike, read_bytes, replacing
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 TimeConvention = Literal["exp(+jwt)", "exp(-iwt)"]
 TIME_CONVENTIONS: tuple[TimeConvention, ...] = ("exp(+jwt)", "exp(-iwt)")
@@ -47,8 +47,8 @@ CHECKS: dict[str, Check] = {
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Table:
-    """A parsed CSV file: values (rows, columns), and the text for messages."""
+class Columns:
+    """A CSV file of numbers: values (rows, columns), and the text for messages."""
 
     path: PathLike
     names: list[str]
@@ -64,7 +64,7 @@ class Table:
         *,
         optional: Sequence[str] = (),
         pairs: Sequence[tuple[str, str]] = (),
-    ) -> Table:
+    ) -> Columns:
         """Parse; the ``pairs`` of columns may be empty, both together, and are NaN then."""
         data = _text(path)
         names, line, end = _header(path, data, columns, optional)
@@ -91,6 +91,10 @@ class Table:
     def __getitem__(self, name: str) -> NDArray[np.float64]:
         return self.values[:, self.names.index(name)]
 
+    def get(self, name: str, default: float) -> NDArray[np.float64]:
+        """A column, or the default in every row where there is none."""
+        return self[name] if name in self.names else np.full(len(self.values), default)
+
     def check(self, checks: dict[str, Check]) -> None:
         """Raise at the first row that breaks a rule."""
         for name in self.names:
@@ -112,15 +116,19 @@ class Table:
         lines = _data_lines(self.data, self.header_line)
         return next(number for i, (number, _) in enumerate(lines) if i == row)
 
+    def cell(self, row: int, name: str) -> str:
+        """Where a value stands: file, line and column."""
+        return _cell(self.path, self.line(row), name)
+
     def fault(self, row: int, name: str, expected: str) -> NoReturn:
         """Raise for a value of the table, naming its line and column."""
         value = self[name][row]
         text = "empty" if np.isnan(value) else f"{value:.12g}"
-        _fault(self.path, self.line(row), name, f"is {text}", f"expected {expected}")
+        raise InputError(f"is {text}", f"expected {expected}", where=self.cell(row, name))
 
 
-def _fault(path: PathLike, line: int, name: str, problem: str, remedy: str) -> NoReturn:
-    raise InputError(f"{path}, line {line}, column {name}: {problem}: {remedy}")
+def _cell(path: PathLike, line: int, name: str) -> str:
+    return f"{path}, line {line}, column {name}"
 
 
 def time_sign(name: str) -> int:
@@ -158,6 +166,7 @@ def _header(
     """Names, line number from 1, and offset of what follows."""
     start = number = 0
     text = ""
+    expected = f"expected columns {','.join(columns)}"
     while start < len(data) and (not text or text.startswith("#")):
         end = data.find(b"\n", start)
         end = len(data) if end < 0 else end
@@ -165,28 +174,26 @@ def _header(
         text = data[start:end].decode("utf-8").strip()
         start = end + 1
     if not text or text.startswith("#"):
-        raise InputError(f"{path}: has no header line: expected {','.join(columns)}")
+        raise InputError(f"{path}: has no header line", expected.replace("columns ", ""))
     names = [name.strip() for name in text.split(",")]
-    where = f"{path}, line {number}"
-    expected = f"expected columns {','.join(columns)}"
-    if len(names) == 1 and re.search(r"[;\t ]", text):
-        raise InputError(f"{where}: columns are not separated by commas", "save as CSV with ',' and '.'")
-    if all(_NUMBER.fullmatch(name) for name in names):
-        raise InputError(f"{where}: numbers where the header should be: {expected}")
-    unknown = [name for name in names if name not in columns]
-    for name in columns:
-        if name not in names and name not in optional:
-            folded = {x.casefold(): x for x in unknown}
-            near = difflib.get_close_matches(name, folded, n=1, cutoff=0.5)
-            hint = f" (is it {folded[near[0]]!r}? name and unit must agree)" if near else ""
-            raise InputError(f"{where}: column {name} is missing{hint}: {expected}")
-    for name in unknown:
-        near = difflib.get_close_matches(name.casefold(), optional, n=1, cutoff=0.5)
-        hint = f" (rename it to {near[0]}?)" if near else ""
-        raise InputError(f"{where}: column {name!r} is unknown{hint}", f"remove it, {expected}")
-    for name in names:
-        if names.count(name) > 1:
-            raise InputError(f"{where}: column {name} stands there twice", "remove one")
+    with found_in(f"{path}, line {number}"):
+        if len(names) == 1 and re.search(r"[;\t ]", text):
+            raise InputError("columns are not separated by commas", "save as CSV with ',' and '.'")
+        if all(_NUMBER.fullmatch(name) for name in names):
+            raise InputError("numbers where the header should be", expected)
+        unknown = {name.casefold(): name for name in names if name not in columns}
+        for name in columns:
+            if name not in names and name not in optional:
+                near = difflib.get_close_matches(name, unknown, n=1, cutoff=0.5)
+                hint = f" (is it {unknown[near[0]]!r}? name and unit must agree)" if near else ""
+                raise InputError(f"column {name} is missing{hint}", expected)
+        for folded, name in unknown.items():
+            near = difflib.get_close_matches(folded, optional, n=1, cutoff=0.5)
+            hint = f" (rename it to {near[0]}?)" if near else ""
+            raise InputError(f"column {name!r} is unknown{hint}", f"remove it, {expected}")
+        for name in names:
+            if names.count(name) > 1:
+                raise InputError(f"column {name} stands there twice", "remove one")
     return names, number, start
 
 
@@ -249,28 +256,34 @@ def _walk(
     for line, text in lines:
         cells = [cell.strip() for cell in text.split(",")]
         if len(cells) != len(names):
-            raise InputError(
-                f"{path}, line {line}: has {len(cells)} fields, the header has {len(names)}: "
-                + ("one value per column, '.' as decimal sign")
-            )
+            what = f"has {len(cells)} fields, the header has {len(names)}"
+            where = f"{path}, line {line}"
+            raise InputError(what, "one value per column, '.' as decimal sign", where=where)
         for i, (name, cell) in enumerate(zip(names, cells, strict=True)):
-            if not cell:
-                if name not in empties:
-                    _fault(path, line, name, "is empty", "expected a number")
-                cells[i] = "nan"
-            elif not _NUMBER.fullmatch(cell):
-                remedy = "expected a number, '.' as decimal sign"
-                if re.fullmatch(r"[+-]?(nan|inf(inity)?)", cell, re.IGNORECASE):
-                    remedy = "expected a finite number"
-                    if name in empties:
-                        remedy += f"; leave {empties[name]} empty where missing"
-                    elif name.startswith("eirp"):
-                        remedy += "; -200 stands for no power"
-                _fault(path, line, name, f"is {cell[:40]!r}", remedy)
-            elif not np.isfinite(float(cell)):
-                _fault(path, line, name, f"is {cell[:40]}", "too large for a number")
+            with found_in(_cell(path, line, name)):
+                cells[i] = _checked_cell(cell, name, empties)
         rows.append([float(cell) for cell in cells])
     return np.array(rows)
+
+
+def _checked_cell(cell: str, name: str, empties: dict[str, str]) -> str:
+    """The text of a number, or of NaN where it may be empty and is."""
+    if not cell and name in empties:
+        return "nan"
+    if not cell:
+        raise InputError("is empty", "expected a number")
+    if re.fullmatch(r"[+-]?(nan|inf(inity)?)", cell, re.IGNORECASE):
+        remedy = "expected a finite number"
+        if name in empties:
+            remedy += f"; leave {empties[name]} empty where missing"
+        elif name.startswith("eirp"):
+            remedy += "; -200 stands for no power"
+        raise InputError(f"is {cell[:40]!r}", remedy)
+    if not _NUMBER.fullmatch(cell):
+        raise InputError(f"is {cell[:40]!r}", "expected a number, '.' as decimal sign")
+    if not np.isfinite(float(cell)):
+        raise InputError(f"is {cell[:40]}", "too large for a number")
+    return cell
 
 
 def to_degrees(radians: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -302,12 +315,35 @@ def or_empty(values: NDArray[np.complex128]) -> tuple[list[str], list[str]]:
     return real, imag
 
 
-def write_lines(path: PathLike, columns: Sequence[str], blocks: Iterable[str], *, overwrite: bool) -> None:
-    """Write, close, reopen, compare the checksum, and put in place."""
+def write_columns(
+    path: PathLike, names: Sequence[str], blocks: Iterable[Sequence[Sequence[str]]], *, overwrite: bool
+) -> None:
+    """Write, close, reopen, compare the checksum, and put in place.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    names : sequence of str
+        Names of the columns.
+    blocks : iterable of sequence of sequence of str
+        Rows in blocks, each as texts by column.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    ValueError
+        If the file exists or cannot be written; the old one is untouched then.
+    """
+
+    def lines(columns: Sequence[Sequence[str]]) -> str:
+        return "\n".join(chain(map(",".join, zip(*columns, strict=True)), [""]))
+
     with replacing(path, overwrite=overwrite) as temporary:
         check = 0
         with temporary.open("xb") as file:
-            for text in chain([",".join(columns) + "\n"], blocks):
+            for text in chain([",".join(names) + "\n"], map(lines, blocks)):
                 data = text.encode("ascii")
                 file.write(data)
                 check = zlib.crc32(data, check)

@@ -46,19 +46,22 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
+from functools import cache, partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Any, NoReturn, TypeVar
+from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
+from pydantic import ConfigDict, Field, PlainValidator, create_model, model_validator
 
-from nf2ff.io.columns import POSITIVE, Check, Table
+from nf2ff.io.columns import POSITIVE, Check, Columns
 from nf2ff.io.safe import PathLike, read_bytes
-from nf2ff.io.toml import read_toml, short
+from nf2ff.io.toml import Table, checked, read_toml, short
 from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule, repeated
 from nf2ff.measurement.level import LevelChain
 from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep, StepUnit
-from nf2ff.measurement.samples import RESPONSE_UNITS
-from nf2ff.messages.input_error import InputError
+from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit
+from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.gain_transfer import GainTransfer
 
 #: Largest description and largest table [bytes], and most steps: far more than a chain has.
@@ -80,32 +83,185 @@ COLUMNS = {
 #: Key of a value that holds at all frequencies, by its unit.
 VALUES: dict[StepUnit, str] = {"dB": "value_db", "dBm": "value_dbm", "dB(1/m)": "value_db_per_m"}
 #: What people call a kind, and what it is here.
-_MEANT = {
-    "cable": "loss",
-    "switch": "loss",
-    "pad": "attenuator",
-    "gain": "amplifier",
-    "lna": "amplifier",
-    "s21": "transmission",
-    "reflection": "mismatch",
-}
-_REFLECTIONS = ("probe_reflection", "receiver_reflection")
-_COMMON = ("kind", "name", "port", "table", "interpolation")
-_TRANSFER = (
-    "name",
-    "table",
-    "gain_dbi",
-    "reflection",
-    "interpolation",
-    "theta_deg",
-    "phi_deg",
-    "reference_loss_db",
-    "reference_loss_table",
-    "device_loss_db",
-    "device_loss_table",
-)
-T = TypeVar("T")
-_UNIT: Check = (lambda x: np.abs(x) < 1, "above -1 and below 1")
+_MEANT = {"cable": "loss", "switch": "loss", "pad": "attenuator", "gain": "amplifier", "lna": "amplifier"}
+_MEANT |= {"s21": "transmission", "reflection": "mismatch"}
+_JUNCTION = ("probe_real", "probe_imag", "receiver_real", "receiver_imag")
+_REFLECTION = ("reflection_real", "reflection_imag")
+_BELOW_ONE: Check = (lambda x: np.abs(x) < 1, "above -1 and below 1")
+
+
+# --- Fields: a function each, which raises with what is expected. ---
+
+
+def _choice(choices: Collection[str], value: Any) -> str:
+    if isinstance(value, str) and value in choices:
+        return value
+    word = str(value)[:60].casefold()
+    near = difflib.get_close_matches(word, choices, n=1, cutoff=0.5)
+    if _MEANT.get(word) in choices:
+        near = [_MEANT[word]]
+    hint = f"{near[0]!r}? or " if near else ""
+    if "probe" in word:
+        hint = "no step for the gain of the probe, which is part of its pattern: "
+    raise ValueError(f"{hint}one of {', '.join(choices)}")
+
+
+def _name(value: Any) -> str:
+    if not (isinstance(value, str) and value.isprintable() and 0 < len(value.strip()) <= 80):
+        raise ValueError("a text of 1 to 80 printable characters")
+    return value.strip()
+
+
+def _reflection(pair: Any) -> complex:
+    numbers = isinstance(pair, list) and all(type(x) in (int, float) for x in pair)
+    # Each part first: a whole number may be too large for a complex one.
+    if not (numbers and len(pair) == 2 and max(map(abs, pair)) < 1 and abs(complex(*pair)) < 1):
+        raise ValueError("[real, imaginary] of a magnitude below 1, linear")
+    return complex(*pair)
+
+
+def _ports(value: Any) -> tuple[int, ...]:
+    ports = value if isinstance(value, list) else [value]
+    fit = all(type(x) is int and 1 <= x <= np.iinfo(np.int16).max for x in ports)
+    if not (ports and fit) or len(set(ports)) != len(ports):
+        raise ValueError("a whole number from 1, or a list of different ones")
+    return tuple(ports)
+
+
+def _file(value: Any) -> str:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise ValueError("the name of a CSV file")
+    flavours = (PurePosixPath(value), PureWindowsPath(value))
+    if any(x.is_absolute() or x.anchor or ".." in x.parts for x in flavours):
+        raise ValueError("a path below the folder of this file, without '..'")
+    return value
+
+
+def _number(least: float, most: float, default: float | None = None) -> Any:
+    return Field(default, ge=least, le=most, description=f"a number from {least:g} to {most:g}")
+
+
+def _one_of(*choices: str) -> PlainValidator:
+    return PlainValidator(partial(_choice, choices))
+
+
+Name = Annotated[str, PlainValidator(_name)]
+File = Annotated[str | None, PlainValidator(_file)]
+Reflection = Annotated[complex | None, PlainValidator(_reflection)]
+Interpolation = Annotated[InterpolationRule, _one_of("linear", "smooth")]
+
+
+class _Keys(Table):
+    """Keys of which some are a number or a table in a file of their own."""
+
+    WORDS: ClassVar[Mapping[str, str]] = {
+        "wrong": "key {key}: is {value}, expected {expected}",
+        "missing": "key {key} is missing: add it",
+        "unknown": "key {key!r} is unknown{near}: expected {keys}",
+        "near": " (is it {}?)",
+    }
+    #: Number, table, and whether one of them must be there.
+    SOURCES: ClassVar[tuple[tuple[str, str, bool], ...]] = ()
+    #: Keys that are columns where there is a ``table``, and else may have to be there.
+    IN_TABLE: ClassVar[tuple[str, ...]] = ()
+
+    @model_validator(mode="after")
+    def _sources(self) -> Self:
+        """Refuse what is given twice, in two places, or nowhere."""
+        given = self.model_fields_set
+        for number, table, needed in self.SOURCES:
+            both = {number, table} <= given
+            if both or (needed and not given & {number, table}):
+                has = "both" if both else "neither"
+                raise InputError(f"has {has} of {number} and {table}", "give one of them")
+        if "interpolation" in given and not given & {"table", *(table for _, table, _ in self.SOURCES)}:
+            raise InputError("key interpolation needs a table", "give one, or remove it")
+        for key in self.IN_TABLE:
+            if "table" in given and key in given:
+                raise InputError(f"has table and key {key}", "put it into the table")
+        return self
+
+    def _need(self, *keys: str) -> None:
+        for key in keys:
+            if key not in self.model_fields_set:
+                raise InputError(f"key {key} is missing", "add it")
+
+
+class _Chain(_Keys):
+    step: list[Any]
+    starts_from: Annotated[ResponseUnit, _one_of(*RESPONSE_UNITS)] = "relative"
+
+
+class _Head(_Keys):
+    """What every step has, whatever else it has."""
+
+    model_config = ConfigDict(extra="ignore")
+    kind: Annotated[Any, _one_of(*KINDS, "mismatch")]
+    name: Name
+
+
+class _Step(_Keys):
+    kind: str
+    name: Name
+    port: Annotated[tuple[int, ...], PlainValidator(_ports)] = ()
+    table: File = None
+    interpolation: Interpolation = "linear"
+
+
+class _Mismatch(_Step):
+    probe_reflection: Reflection = None
+    receiver_reflection: Reflection = None
+
+    IN_TABLE = ("probe_reflection", "receiver_reflection")
+
+    @model_validator(mode="after")
+    def _both(self) -> Self:
+        if self.table is None:
+            self._need(*self.IN_TABLE)
+        return self
+
+
+class _Transfer(_Keys):
+    name: Name
+    table: File = None
+    gain_dbi: float | None = _number(-60, 90)
+    reflection: Reflection = 0j
+    interpolation: Interpolation = "linear"
+    theta_deg: float | None = _number(0, 180)
+    phi_deg: float | None = _number(-360, 360)
+    reference_loss_db: float = _number(-200, 200, 0.0)
+    reference_loss_table: File = None
+    device_loss_db: float = _number(-200, 200, 0.0)
+    device_loss_table: File = None
+
+    SOURCES = (
+        ("gain_dbi", "table", True),
+        ("reference_loss_db", "reference_loss_table", False),
+        ("device_loss_db", "device_loss_table", False),
+    )
+    IN_TABLE = ("reflection",)
+
+    @model_validator(mode="after")
+    def _direction(self) -> Self:
+        if self.model_fields_set & {"theta_deg", "phi_deg"}:
+            self._need("theta_deg", "phi_deg")
+        return self
+
+
+@cache
+def _step_model(kind: str) -> type[_Step]:
+    """Keys of a step of one kind: its value has the unit and the range of the kind."""
+    if kind == "mismatch":
+        return _Mismatch
+    facts = KINDS[kind]
+    value = VALUES[facts.unit]
+    fields: dict[str, Any] = {value: (float | None, _number(facts.least, facts.most))}
+    if facts.has_phase:
+        fields["phase_deg"] = (float, _number(-360, 360, 0.0))
+    model = create_model(kind, __base__=_Step, **fields)
+    model.SOURCES = ((value, "table", True),)
+    model.IN_TABLE = ("phase_deg",)
+    return model
 
 
 def read_level(path: PathLike) -> tuple[LevelChain, tuple[Path, ...]]:
@@ -114,12 +270,9 @@ def read_level(path: PathLike) -> tuple[LevelChain, tuple[Path, ...]]:
     Parameters
     ----------
     path : path
-        TOML file of tables [[step]], as above. Values: ``value_db`` [dB], ``value_dbm`` [dBm] for
-        the kinds receiver-power and transmission, ``value_db_per_m`` [dB(1/m)] for
-        antenna-factor, and ``phase_deg`` [deg, exp(+jwt)] for channel and receiver, 0 if left out;
-        or a ``table`` with the columns frequency_hz, that of `COLUMNS`, and phase_deg.
-        Kind mismatch takes ``probe_reflection`` and ``receiver_reflection``, [real, imaginary]
-        each, or a table of probe_real, probe_imag, receiver_real, receiver_imag.
+        TOML file of tables [[step]], as above; phases are those of exp(+jwt). Tables of a step have the
+        columns frequency_hz, that of `COLUMNS` and phase_deg; of a mismatch probe_real, probe_imag,
+        receiver_real and receiver_imag, in the place of its two reflections.
 
     Returns
     -------
@@ -133,219 +286,85 @@ def read_level(path: PathLike) -> tuple[LevelChain, tuple[Path, ...]]:
     ValueError
         One line that names file, step, key, value and what is expected.
     """
-    reader = _Reader(Path(path))
-    content = reader.content
+    content = read_toml(path, limit=MAX_TOML)
     steps = content.get("step")
     if not isinstance(steps, list) or not steps or not all(isinstance(x, dict) for x in steps):
         raise InputError(f"{path}: has {str(sorted(content))[:80]}, expected tables [[step]]")
-    reader.known(content, ("step", "starts_from"))
+    chain = checked(_Chain, content, where=str(path))
     if len(steps) > MAX_STEPS:
         raise InputError(f"{path}: has {len(steps)} steps, expected at most {MAX_STEPS}", "join some")
-    start = reader.choice(content, "starts_from", RESPONSE_UNITS, "relative")
-    made = []
-    for i, step in enumerate(steps, start=1):
-        reader.where = f"step {i}, "
-        made.append(reader.step(step))
-    reader.where = ""
-    chain = reader.make(lambda: LevelChain(tuple(made), start))
-    return chain, tuple(reader.files)
+    reader = _Reader(Path(path))
+    made = tuple(reader.step(step, f"step {i}, ") for i, step in enumerate(steps, start=1))
+    with found_in(path):
+        return LevelChain(made, chain.starts_from), tuple(reader.files)
 
 
 def read_gain_transfer(path: PathLike) -> tuple[GainTransfer, tuple[Path, ...]]:
     """Read the known gain of a reference antenna, and the losses on the ways.
 
-    Parameters
-    ----------
-    path : path
-        TOML file as above.
-
-    Returns
-    -------
-    transfer : GainTransfer
-        What it says.
-    files : tuple of Path
-        The description and its tables, each once.
-
-    Raises
-    ------
-    ValueError
-        One line that names file, key, value and what is expected.
+    Parameters, returned files and errors are as in `read_level`; the first value is a `GainTransfer`.
     """
+    keys = read_toml(path, _Transfer, limit=MAX_TOML)
     reader = _Reader(Path(path))
-    content = reader.content
-    reader.known(content, _TRANSFER)
-    name = reader.name(content)
-    reader.one_of(content, "gain_dbi", "table")
-    if "table" in content:
-        reader.alone(content, ("reflection",))
-        parts = ("reflection_real", "reflection_imag")
-        checks = {"gain_dbi": _range(-60, 90)} | dict.fromkeys(parts, _UNIT)
-        table = reader.table(content, ("gain_dbi", *parts), checks, optional=parts)
-        if (parts[0] in table.names) != (parts[1] in table.names):
-            raise InputError(f"{table.path}: has one of {' and '.join(parts)}", "give both or none")
-        gain = reader.over_frequency(content, table, table["gain_dbi"])
-        reflection = FrequencyTable(np.array(0.0))
-        if parts[0] in table.names:
-            gamma = table[parts[0]] + 1j * table[parts[1]]
-            reflection = reader.over_frequency(content, table, gamma)
-    else:
-        gain = FrequencyTable(np.array(reader.number(content, "gain_dbi", -60, 90)))
-        reflection = FrequencyTable(np.array(reader.reflection(content, "reflection", 0)))
+    table = reader.table(keys, {"gain_dbi": _range(-60, 90)}, dict.fromkeys(_REFLECTION, _BELOW_ONE))
+    there = [table is not None and name in table.names for name in _REFLECTION]
+    if table is not None and any(there) and not all(there):
+        raise InputError(f"{table.path}: has one of {' and '.join(_REFLECTION)}", "give both or none")
+    gain = _values(keys, table, keys.gain_dbi, "gain_dbi")
+    reflection = _values(keys, table if all(there) else None, keys.reflection, *_REFLECTION)
     direction = None
-    if "theta_deg" in content or "phi_deg" in content:
-        theta = reader.number(content, "theta_deg", 0, 180)
-        phi = reader.number(content, "phi_deg", -360, 360)
-        direction = (math.radians(theta), math.radians(phi))
+    if keys.theta_deg is not None and keys.phi_deg is not None:
+        direction = (math.radians(keys.theta_deg), math.radians(keys.phi_deg))
     ways = []
     for way in ("reference_loss", "device_loss"):
-        value, key = f"{way}_db", f"{way}_table"
-        if key in content:
-            reader.one_of(content, value, key)
-            table = reader.table(content, ("loss_db",), {"loss_db": _range(-200, 200)}, key=key)
-            ways.append(reader.over_frequency(content, table, table["loss_db"]))
-        else:
-            ways.append(FrequencyTable(np.array(reader.number(content, value, -200, 200, 0.0))))
-    reader.interpolates(content, "table", "reference_loss_table", "device_loss_table")
-    transfer = reader.make(lambda: GainTransfer(name, gain, reflection, direction, *ways))
-    return transfer, tuple(reader.files)
+        table = reader.table(keys, {"loss_db": _range(-200, 200)}, key=f"{way}_table")
+        ways.append(_values(keys, table, getattr(keys, f"{way}_db"), "loss_db"))
+    with found_in(path):
+        return GainTransfer(keys.name, gain, reflection, direction, *ways), tuple(reader.files)
 
 
 def _range(least: float, most: float) -> Check:
     return (lambda x: (x >= least) & (x <= most), f"{least:g} to {most:g}")
 
 
+def _values(keys: Any, table: Columns | None, constant: complex | None, *columns: str) -> FrequencyTable:
+    """A column of a table, or two as real and imaginary part, or the constant where there is none."""
+    if table is None:
+        return FrequencyTable(np.array(constant or 0.0))
+    parts = [table[name] for name in columns]
+    values = parts[0] + 1j * parts[1] if len(parts) > 1 else parts[0]
+    return FrequencyTable(values, table["frequency_hz"], keys.interpolation)
+
+
 class _Reader:
-    """One description: its content, where reading stands, and the files read so far."""
+    """One description: where its tables are, and the files read so far."""
 
     def __init__(self, path: Path) -> None:
-        self.path, self.where, self.files = path, "", [path]
-        self.content = read_toml(path, limit=MAX_TOML)
-
-    def fault(self, key: str, value: Any, expected: str) -> NoReturn:
-        raise InputError(f"{self.path}: {self.where}key {key}: is {short(value)}, expected {expected}")
-
-    def known(self, section: Mapping[str, Any], keys: Collection[str]) -> None:
-        for key in section:
-            if key not in keys:
-                near = difflib.get_close_matches(key[:60], keys, n=1, cutoff=0.5)
-                hint = f" (is it {near[0]}?)" if near else ""
-                raise InputError(
-                    f"{self.path}: {self.where}key {key[:60]!r} is unknown{hint}: expected {', '.join(keys)}"
-                )
-
-    def missing(self, keys: str) -> NoReturn:
-        raise InputError(f"{self.path}: {self.where}{keys} is missing", "add it")
-
-    def choice(
-        self, section: Mapping[str, Any], key: str, choices: Collection[Any], default: Any = None
-    ) -> Any:
-        if key not in section and default is None:
-            self.missing(f"key {key}")
-        value = section.get(key, default)
-        if value not in choices or not isinstance(value, str):
-            word = str(value)[:60].casefold()
-            near = difflib.get_close_matches(word, choices, n=1, cutoff=0.5)
-            if _MEANT.get(word) in choices:
-                near = [_MEANT[word]]
-            hint = f"{near[0]!r}? or " if near else ""
-            if "probe" in word:
-                hint = "no step for the gain of the probe, which is part of its pattern: "
-            self.fault(key, value, f"{hint}one of {', '.join(choices)}")
-        return value
-
-    def name(self, section: Mapping[str, Any]) -> str:
-        if "name" not in section:
-            self.missing("key name")
-        value = section["name"]
-        if not (isinstance(value, str) and value.isprintable() and 0 < len(value.strip()) <= 80):
-            self.fault("name", value, "a text of 1 to 80 printable characters")
-        return value.strip()
-
-    def number(
-        self, section: Mapping[str, Any], key: str, least: float, most: float, default: float | None = None
-    ) -> float:
-        if key not in section and default is None:
-            self.missing(f"key {key}")
-        value = section.get(key, default)
-        if type(value) not in (int, float) or not least <= value <= most:
-            self.fault(key, value, f"a number from {least:g} to {most:g}")
-        return float(value)
-
-    def reflection(self, section: Mapping[str, Any], key: str, default: complex | None = None) -> complex:
-        if key not in section:
-            if default is None:
-                self.missing(f"key {key}")
-            return default
-        pair = section[key]
-        numbers = isinstance(pair, list) and all(type(x) in (int, float) for x in pair)
-        # Each part first: a whole number may be too large for a complex one.
-        if not (numbers and len(pair) == 2 and max(map(abs, pair)) < 1 and abs(complex(*pair)) < 1):
-            self.fault(key, pair, "[real, imaginary] of a magnitude below 1, linear")
-        return complex(*pair)
-
-    def ports(self, section: Mapping[str, Any]) -> tuple[int, ...]:
-        if "port" not in section:
-            return ()
-        value = section["port"]
-        ports = value if isinstance(value, list) else [value]
-        fit = all(type(x) is int and 1 <= x <= np.iinfo(np.int16).max for x in ports)
-        if not (ports and fit) or len(set(ports)) != len(ports):
-            self.fault("port", value, "a whole number from 1, or a list of different ones")
-        return tuple(ports)
-
-    def one_of(self, section: Mapping[str, Any], key: str, table: str = "table") -> None:
-        """Refuse both or neither of a value and a table."""
-        if (key in section) == (table in section):
-            has = "both" if key in section else "neither"
-            raise InputError(f"{self.path}: {self.where}has {has} of {key} and {table}", "give one of them")
-
-    def alone(self, section: Mapping[str, Any], keys: Collection[str]) -> None:
-        """Refuse a constant beside a table that should hold it."""
-        for key in keys:
-            if key in section:
-                raise InputError(f"{self.path}: {self.where}has table and key {key}", "put it into the table")
-
-    def interpolates(self, section: Mapping[str, Any], *tables: str) -> None:
-        """Refuse a way of interpolating where there is no table."""
-        if "interpolation" in section and not any(key in section for key in tables):
-            raise InputError(
-                f"{self.path}: {self.where}key interpolation needs a table", "give one, or remove it"
-            )
-
-    def make(self, noun: Callable[[], T]) -> T:
-        """The noun, its own refusal with the place in the file before it."""
-        try:
-            return noun()
-        except ValueError as error:
-            raise InputError(f"{self.path}: {self.where}{error}") from error
+        self.path, self.files, self.place = path, [path], ""
 
     def table(
         self,
-        section: Mapping[str, Any],
-        columns: Collection[str],
-        checks: Mapping[str, Check],
+        keys: Any,
+        columns: dict[str, Check],
+        optional: dict[str, Check] | None = None,
         *,
-        optional: Collection[str] = (),
         key: str = "table",
-    ) -> Table:
-        """The CSV table of a section, checked."""
-        value = section[key]
-        if not isinstance(value, str) or not value.strip() or not value.isprintable():
-            self.fault(key, value, "the name of a CSV file")
-        flavours = (PurePosixPath(value), PureWindowsPath(value))
-        if any(x.is_absolute() or x.anchor or ".." in x.parts for x in flavours):
-            self.fault(key, value, "a path below the folder of this file, without '..'")
-        folder = self.path.parent
-        path = folder / value
+    ) -> Columns | None:
+        """The CSV table that a key names, checked, if it names one."""
+        if (name := getattr(keys, key)) is None:
+            return None
+        path = self.path.parent / name
         try:
-            inside = path.resolve().is_relative_to(folder.resolve())
+            inside = path.resolve().is_relative_to(self.path.parent.resolve())
         except (OSError, RuntimeError):  # links in a circle
             inside = False
         if not inside:
-            self.fault(key, value, "a file in the folder of this file, not a link out of it")
-        read_bytes(path, limit=MAX_TABLE)  # `Table.load` would take far more
-        table = Table.load(path, ("frequency_hz", *columns), optional=tuple(optional))
-        table.check({"frequency_hz": POSITIVE, **checks})
+            expected = "a file in the folder of this file, not a link out of it"
+            raise InputError(f"{self.path}: {self.place}key {key}: is {short(name)}, expected {expected}")
+        read_bytes(path, limit=MAX_TABLE)  # `Columns.load` would take far more
+        checks = {"frequency_hz": POSITIVE, **columns, **(optional or {})}
+        table = Columns.load(path, tuple(checks), optional=tuple(optional or ()))
+        table.check(checks)
         again = repeated(table["frequency_hz"])
         if again.size:
             table.fault(int(again[0]), "frequency_hz", "each frequency once")
@@ -353,53 +372,28 @@ class _Reader:
             self.files.append(path)
         return table
 
-    def over_frequency(
-        self, section: Mapping[str, Any], table: Table, values: np.ndarray[Any, Any]
-    ) -> FrequencyTable:
-        choices: tuple[InterpolationRule, ...] = ("linear", "smooth")
-        how = self.choice(section, "interpolation", choices, "linear")
-        return FrequencyTable(values, table["frequency_hz"], how)
-
-    def step(self, section: Mapping[str, Any]) -> LevelStep | MismatchStep:
-        kind = self.choice(section, "kind", (*KINDS, "mismatch"))
-        name = self.name(section)
-        self.where = f"{self.where}{name!r}, "
-        if kind == "mismatch":
-            return self.mismatch(section, name)
-        facts, column = KINDS[kind], COLUMNS[kind]
-        key = VALUES[facts.unit]
-        more = ("phase_deg",) if facts.has_phase else ()
-        self.known(section, (*_COMMON, key, *more))
-        self.one_of(section, key)
-        self.interpolates(section, "table")
-        if "table" in section:
-            self.alone(section, more)
-            checks = {column: _range(facts.least, facts.most)}
-            table = self.table(section, (column, *more), checks, optional=more)
-            value = self.over_frequency(section, table, table[column])
-            turned = table["phase_deg"] if "phase_deg" in table.names else 0 * table[column]
-            phase = self.over_frequency(section, table, np.radians(turned))
+    def step(self, content: Mapping[str, Any], place: str) -> LevelStep | MismatchStep:
+        """One [[step]]; if the step itself refuses a value, its place in the file stands before that."""
+        head = checked(_Head, content, where=str(self.path), place=place)
+        self.place = f"{place}{head.name!r}, "
+        keys: Any = checked(_step_model(head.kind), content, where=str(self.path), place=self.place)
+        noun: Callable[..., LevelStep | MismatchStep] = partial(LevelStep, head.kind)
+        if head.kind == "mismatch":
+            noun = MismatchStep
+            table = self.table(keys, dict.fromkeys(_JUNCTION, _BELOW_ONE))
+            values = [
+                _values(keys, table, getattr(keys, f"{end}_reflection"), f"{end}_real", f"{end}_imag")
+                for end in ("probe", "receiver")
+            ]
         else:
-            value = FrequencyTable(np.array(self.number(section, key, facts.least, facts.most)))
-            degrees = self.number(section, "phase_deg", -360, 360, 0.0) if more else 0.0
-            phase = FrequencyTable(np.radians(degrees))
-        ports = self.ports(section)
-        return self.make(lambda: LevelStep(kind, name, value, phase, ports))
-
-    def mismatch(self, section: Mapping[str, Any], name: str) -> MismatchStep:
-        self.known(section, (*_COMMON, *_REFLECTIONS))
-        self.interpolates(section, "table")
-        columns = ("probe_real", "probe_imag", "receiver_real", "receiver_imag")
-        if "table" in section:
-            self.alone(section, _REFLECTIONS)
-            table = self.table(section, columns, dict.fromkeys(columns, _UNIT))
-            probe, receiver = (
-                self.over_frequency(section, table, table[real] + 1j * table[imag])
-                for real, imag in (columns[:2], columns[2:])
-            )
-        else:
-            probe, receiver = (
-                FrequencyTable(np.array(self.reflection(section, key))) for key in _REFLECTIONS
-            )
-        ports = self.ports(section)
-        return self.make(lambda: MismatchStep(name, probe, receiver, ports))
+            facts, column = KINDS[head.kind], COLUMNS[head.kind]
+            optional: dict[str, Check] = {"phase_deg": (np.isfinite, "a number")} if facts.has_phase else {}
+            table = self.table(keys, {column: _range(facts.least, facts.most)}, optional)
+            value = _values(keys, table, getattr(keys, VALUES[facts.unit]), column)
+            turning = table if table is not None and "phase_deg" in table.names else None
+            phase = _values(keys, turning, getattr(keys, "phase_deg", 0.0), "phase_deg")
+            values = [value, replace(phase, values=np.radians(phase.values))]
+        try:
+            return noun(keys.name, *values, keys.port)
+        except InputError as error:
+            raise InputError(f"{self.place}{error}", where=str(self.path)) from error

@@ -6,7 +6,7 @@ to the origin. A cell is empty where there is no field at all.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna import fields
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes
-from nf2ff.io.columns import to_texts, write_lines
+from nf2ff.io.columns import to_texts, write_columns
 from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
@@ -79,7 +79,7 @@ def write_levels(
     mark = far_field.trusted
     rows = max(1, _BLOCK // max(1, phi.size))
 
-    def blocks() -> Iterator[str]:
+    def blocks() -> Iterator[list[list[str]]]:
         for f, hertz in enumerate(far_field.frequency.tolist()):
             for at in range(0, theta.size, rows):
                 part = slice(at, at + rows)
@@ -94,18 +94,16 @@ def write_levels(
                 )
                 shape = some.e_theta.shape[1:]
                 seen = np.ones(shape, dtype=bool) if mark is None else mark[f, part]
-                yield _lines(
-                    [
-                        [repr(hertz)] * seen.size,
-                        np.repeat(theta[part], phi.size).tolist(),
-                        np.tile(phi, shape[0]).tolist(),
-                        *_level_texts(some, basis, reference_angle),
-                        np.where(seen, "1", "0").ravel().tolist(),
-                    ]
-                )
+                yield [
+                    [repr(hertz)] * seen.size,
+                    np.repeat(theta[part], phi.size).tolist(),
+                    np.tile(phi, shape[0]).tolist(),
+                    *_level_texts(some, basis, reference_angle),
+                    np.where(seen, "1", "0").ravel().tolist(),
+                ]
 
     header = ("frequency_hz", "theta_deg", "phi_deg", *names, "trusted")
-    write_lines(path, header, blocks(), overwrite=overwrite)
+    write_columns(path, header, blocks(), overwrite=overwrite)
 
 
 def write_cuts(
@@ -180,28 +178,26 @@ def write_cuts(
     lines = _lines_of(modes, wanted, through)
     text = _angle_texts(angle).tolist()
 
-    def blocks() -> Iterator[str]:
+    def blocks() -> Iterator[list[list[str]]]:
         for (kind, _), some in zip(wanted, lines, strict=True):
             pairs = zip(modes.each(), some, strict=True)
             for f, (one, line) in enumerate(pairs):
                 at, field = _evaluate(one, kind, line, angle, basis)
                 place = str(_angle_texts(np.array([line.shown]))[0])
                 where = [[f"{x:.6f}" for x in np.degrees(part)] for part in at]
-                yield _lines(
-                    [
-                        [repr(float(field.frequency[0]))] * angle.size,
-                        [kind] * angle.size,
-                        [place] * angle.size,
-                        text,
-                        *where,
-                        *_level_texts(field, basis, reference_angle),
-                        np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
-                        [line.name] * angle.size,
-                    ]
-                )
+                yield [
+                    [repr(float(field.frequency[0]))] * angle.size,
+                    [kind] * angle.size,
+                    [place] * angle.size,
+                    text,
+                    *where,
+                    *_level_texts(field, basis, reference_angle),
+                    np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
+                    [line.name] * angle.size,
+                ]
 
     header = ("frequency_hz", "cut", "cut_deg", "angle_deg", "theta_deg", "phi_deg")
-    write_lines(path, (*header, *names, "trusted", "plane"), blocks(), overwrite=overwrite)
+    write_columns(path, (*header, *names, "trusted", "plane"), blocks(), overwrite=overwrite)
 
 
 def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
@@ -387,7 +383,3 @@ def _texts(values: Real, decimals: int) -> list[str]:
     for i in np.flatnonzero(~np.isfinite(values)):
         texts[i] = ""
     return texts
-
-
-def _lines(columns: Iterable[Sequence[str]]) -> str:
-    return "\n".join(map(",".join, zip(*columns, strict=True))) + "\n"

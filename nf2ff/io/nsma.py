@@ -1,9 +1,8 @@
 """Antenna patterns as text by the recommendation NSMA WG16.99.050: the quantities and the writer.
 
-The recommendation (revision of 1999-05-20) is open, but was not at hand. Names, order and limits
-of its fields follow a public copy of its table 1, partly matched by a second one. A
-record is ``TAG:,value`` and CR LF. Limits count the whole record: ``REVDAT:,19990520`` and
-``ENDFIL:,EOF`` fill theirs, 16 and 11.
+The recommendation (revision of 1999-05-20) is open, but was not at hand: names, order and limits of its
+fields follow a public copy of its table 1, partly matched by a second one. A record is ``TAG:,value`` and
+CR LF. Limits count the whole record: ``REVDAT:,19990520`` and ``ENDFIL:,EOF`` fill theirs, 16 and 11.
 
 The writer is strict: what would break a rule is refused. `nsma_reader` reads more than that.
 """
@@ -21,7 +20,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.safe import PathLike, replacing
 from nf2ff.kernel.arrays import as_array
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 #: Largest file that is written or read [bytes], and its most lines; 99 frequencies of 4 cuts in
 #: steps of 0.1 deg have 25 MB in 1.4 million lines.
@@ -156,8 +155,8 @@ class NsmaCut:
             values = as_array(getattr(self, name), float, name, ndim=1)
             object.__setattr__(self, name, values)
             if values.shape != self.angle_deg.shape or not values.size:
-                msg = f"{name} has {values.size} values for {self.angle_deg.size} points: expected "
-                raise InputError(msg + "as many, and at least one")
+                what = f"{name} has {values.size} values for {self.angle_deg.size} points"
+                raise InputError(what, "expected as many, and at least one")
         object.__setattr__(self, "orientation", MappingProxyType(dict(self.orientation)))
 
 
@@ -193,8 +192,8 @@ class NsmaPattern:
                 raise InputError(f"{tag!r} is no header field to set", f"choose of {', '.join(SETTABLE)}")
         frequency = as_array(self.frequency, float, "frequency", ndim=1)
         if not 0 < frequency.size == len(self.cuts):
-            msg = f"there are cuts for {len(self.cuts)} of {frequency.size} frequencies: expected "
-            raise InputError(msg + "a sequence of cuts for each, and one frequency or more")
+            what = f"there are cuts for {len(self.cuts)} of {frequency.size} frequencies"
+            raise InputError(what, "expected a sequence of cuts for each, and one frequency or more")
         if np.any(frequency <= 0):
             raise InputError(f"frequency is {frequency.min():g} Hz, expected positive ones")
         object.__setattr__(self, "fields", MappingProxyType(dict(self.fields)))
@@ -234,15 +233,13 @@ def write_nsma(path: PathLike, pattern: NsmaPattern, *, overwrite: bool = False)
     .. [1] NSMA WG16.99.050, antenna pattern data format, revision of 1999-05-20, as known from a
        copy of its table 1.
     """
-    try:
+    with found_in(path):
         records = [f"{record}\r\n" for record in _records(pattern)]
-    except ValueError as error:
-        raise InputError(f"{path}: {error}") from error
-    data = "".join(records).encode("ascii")
-    if len(data) > MAX_NSMA_BYTES or len(records) > MAX_LINES:
-        msg = f"{path}: would have {len(data)} bytes in {len(records)} lines, the limits are "
-        msg += f"{MAX_NSMA_BYTES} and {MAX_LINES}: use a coarser step, or fewer frequencies"
-        raise InputError(msg)
+        data = "".join(records).encode("ascii")
+        if len(data) > MAX_NSMA_BYTES or len(records) > MAX_LINES:
+            what = f"would have {len(data)} bytes in {len(records)} lines, the limits are "
+            what += f"{MAX_NSMA_BYTES} and {MAX_LINES}"
+            raise InputError(what, "use a coarser step, or fewer frequencies")
     with replacing(path, overwrite=overwrite) as temporary:
         temporary.write_bytes(data)
         if temporary.read_bytes() != data:
@@ -256,8 +253,8 @@ def _records(pattern: NsmaPattern) -> Iterator[str]:
     if len(set(megahertz)) < len(megahertz):
         raise InputError(f"PATFRE holds a frequency twice ({', '.join(megahertz)} MHz)", "give each once")
     if len(megahertz) > MAX_FREQUENCIES:
-        msg = f"has {len(megahertz)} frequencies, NOFREQ has room for {MAX_FREQUENCIES}: choose fewer"
-        raise InputError(msg + " (--frequency-ghz)")
+        what = f"has {len(megahertz)} frequencies, NOFREQ has room for {MAX_FREQUENCIES}"
+        raise InputError(what, "choose fewer (--frequency-ghz)")
     fields = {**pattern.fields, **REVISION, "NOFREQ": str(len(megahertz))}
     header = [_record(each, fields[each.tag]) for each in HEADER if _needed(each, fields)]
     if float(fields["LOWFRQ"]) > float(fields["HGHFRQ"]):
@@ -274,18 +271,25 @@ def _records(pattern: NsmaPattern) -> Iterator[str]:
 
 
 def _cut_records(cut: NsmaCut) -> Iterator[str]:
+    """Records of the head of a cut, and its points."""
     angle = [_decimal(x, ANGLE_DECIMALS) for x in cut.angle_deg]
     rounded = np.array(angle, dtype=float)
-    where = f"cut {cut.plane} {cut.polarisation}"
-    bad = np.flatnonzero(np.diff(rounded) <= 0)
-    if bad.size:
-        pair = f"{angle[bad[0] + 1]} deg follows {angle[bad[0]]} deg"
-        raise InputError(
-            f"{where}: {pair}, expected increasing angles, 0.0001 deg apart at least", "sort them"
-        )
-    if rounded[-1] - rounded[0] > 360 - 5e-5 or np.abs(rounded).max() > 360:
-        msg = f"{where}: angles run from {angle[0]} to {angle[-1]} deg, expected no direction twice"
-        raise InputError(msg + ", within one turn: leave out one end")
+    columns = [angle, [_decimal(x, LEVEL_DECIMALS) for x in cut.level_db]]
+    if cut.phase_deg is not None:
+        columns.append([_decimal(x, PHASE_DECIMALS) for x in cut.phase_deg])
+    points = [",".join(cells) + "," for cells in zip(*columns, strict=True)]
+    with found_in(f"cut {cut.plane} {cut.polarisation}"):
+        bad = np.flatnonzero(np.diff(rounded) <= 0)
+        if bad.size:
+            what = f"{angle[bad[0] + 1]} deg follows {angle[bad[0]]} deg"
+            raise InputError(f"{what}, expected increasing angles, 0.0001 deg apart at least", "sort them")
+        if rounded[-1] - rounded[0] > 360 - 5e-5 or np.abs(rounded).max() > 360:
+            what = f"angles run from {angle[0]} to {angle[-1]} deg"
+            raise InputError(f"{what}, expected no direction twice, within one turn", "leave out one end")
+        long = next((x for x in points if len(x) > POINT_LIMIT), None)
+        if long:
+            what = f"the point {long} has {len(long)} characters, most {POINT_LIMIT}"
+            raise InputError(what, "bring its values into a usual range")
     values = {
         "PATCUT": cut.plane,
         "POLARI": cut.polarisation,
@@ -296,15 +300,7 @@ def _cut_records(cut: NsmaCut) -> Iterator[str]:
     for each in PER_CUT:
         if _needed(each, values):
             yield _record(each, values[each.tag])
-    columns = [angle, [_decimal(x, LEVEL_DECIMALS) for x in cut.level_db]]
-    if cut.phase_deg is not None:
-        columns.append([_decimal(x, PHASE_DECIMALS) for x in cut.phase_deg])
-    for cells in zip(*columns, strict=True):
-        point = ",".join(cells) + ","
-        if len(point) > POINT_LIMIT:
-            msg = f"{where}: the point {point} has {len(point)} characters, most {POINT_LIMIT}: "
-            raise InputError(msg + "bring its values into a usual range")
-        yield point
+    yield from points
 
 
 def _needed(each: Field, values: Mapping[str, str]) -> bool:
@@ -315,35 +311,22 @@ def _needed(each: Field, values: Mapping[str, str]) -> bool:
 
 
 def _record(each: Field, value: str) -> str:
-    fault = fault_of(each, value)
-    if fault:
-        raise InputError(fault)
+    if fault := fault_of(each, value):
+        raise fault
     return f"{each.tag}:,{value}"
 
 
-def fault_of(each: Field, value: str) -> str | None:
-    """What is wrong with a value, in one line that ends with the remedy, or None.
-
-    Parameters
-    ----------
-    each : Field
-        Its field.
-    value : str
-        The value without the tag.
-
-    Returns
-    -------
-    str or None
-        The fault.
-    """
+def fault_of(each: Field, value: str) -> InputError | None:
+    """What is wrong with the value of a field, its tag left out; None if nothing is."""
     pattern, expected = FORMS[each.form]
+    start = f"{each.tag} is {value[:90]!r}"
     if not value.isascii() or not value.isprintable():
-        return f"{each.tag} is {value[:90]!r}, expected printable ASCII: spell it in other letters"
+        return InputError(f"{start}, expected printable ASCII", "spell it in other letters")
     if value != value.strip() or not re.fullmatch(pattern, value):
-        return f"{each.tag} is {value[:90]!r}, expected {expected}, without spaces around"
+        return InputError(f"{start}, expected {expected}, without spaces around")
     room = each.limit - len(each.tag) - 2
     if len(value) > room:
-        return f"{each.tag} is {value[:90]!r}, {len(value)} characters, most {room}: shorten it"
+        return InputError(f"{start}, {len(value)} characters, most {room}", "shorten it")
     return None
 
 

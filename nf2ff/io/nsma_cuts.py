@@ -13,6 +13,8 @@ from nf2ff.io.nsma import NsmaCut, NsmaPattern
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.pattern import PatternCode
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.cuts import Circle, cut_through, lobe_width
 from nf2ff.metrics.lobes import front_to_back
@@ -77,9 +79,11 @@ def nsma_pattern(
     angle : (A,) array_like
         Angles of each cut [rad].
     fields : mapping of str to str
-        Header fields by tag. ``LOWFRQ``, ``HGHFRQ``, ``PATTYP``, ``COMNT1``, ``COMNT2``,
-        ``AZWIDT``, ``ELWIDT``, ``FRTOBA`` have defaults; ``GUNITS`` and ``MDGAIN`` follow from
-        the rest.
+        Header fields by tag; ``GUNITS`` and ``MDGAIN`` follow from the rest. By default ``LOWFRQ``,
+        ``HGHFRQ``, ``PATTYP``, ``COMNT1`` and ``COMNT2`` are filled in; in the middle of the band,
+        where the cuts go through the peak and fall so far, ``AZWIDT`` and ``ELWIDT``, the half-power
+        widths of the co-polar H and V cut [deg]; and ``FRTOBA``, the intensity of both polarisations
+        at the peak over that opposite, in whole dB up to 99.
     gain_dbi : float, optional
         Partial gain at the peak in the middle of the band [dBi].
     input_power : (F,) or () array_like, optional
@@ -95,17 +99,14 @@ def nsma_pattern(
     Returns
     -------
     NsmaPattern
-        Four cuts for each frequency. It warns of a gain above the directivity. ``AZWIDT`` and
-        ``ELWIDT`` are the half-power widths of the co-polar H and V cut in the middle of the
-        band, in deg, where they go through the peak and fall so far; ``FRTOBA`` is the intensity
-        of both polarisations at the peak over that opposite, in whole dB up to 99.
+        Four cuts for each frequency. It warns of a gain above the directivity.
 
     Raises
     ------
     ValueError
-        If there is no gain: directivity is not gain, whatever the data. Also if the axis points
-        up or down, the polarisation is none or not there, a field follows from the rest, or no
-        power is radiated at a frequency.
+        If there is no gain (directivity is not gain, whatever the data), the axis points up or down,
+        there is no such polarisation, a field follows from the rest, or no power is radiated at a
+        frequency.
     """
     if polarisation not in (None, *POLARISATIONS):
         raise InputError(f"polarisation is {polarisation!r}, expected one of {', '.join(POLARISATIONS)}")
@@ -131,22 +132,27 @@ def nsma_pattern(
     if input_power is not None:
         powers = np.asarray(input_power, float)
         if powers.shape not in ((), hertz.shape):
-            msg = f"input_power has {powers.size} values for {hertz.size} frequencies: give one, "
-            raise InputError(msg + "or one for each")
+            what = f"input_power has {powers.size} values for {hertz.size} frequencies"
+            raise InputError(what, "give one, or one for each")
         put_in = float(np.broadcast_to(powers, hertz.shape)[middle])
     for frame in frames:
         if not abs(_part(co, frame.at_peak)) > _LEAST_CO * np.linalg.norm(frame.at_peak):
-            msg = f"no field of polarisation {co} at the peak, {_ghz(frame.one.frequency[0])}: "
-            raise InputError(msg + "choose the polarisation that the antenna has there")
+            what = f"no field of polarisation {co} at the peak, {frame.one.frequency[0] / 1e9:.9g} GHz"
+            raise InputError(what, "choose the polarisation that the antenna has there")
     level = frames[middle].intensity(co)
     directivity = 10 * np.log10(4 * np.pi * level / power)
     gain = _gain(gain_dbi, put_in, modes.reference, level, directivity)
-    warnings = []
+    warnings: tuple[Notice, ...] = ()
     if gain > directivity + _RESOLUTION:
-        warnings.append(
-            f"the gain {gain:.2f} dBi is above the directivity {directivity:.2f} dBi of the "
-            f"polarisation {co} at the peak, {_ghz(hertz[middle])}: an efficiency of "
-            f"{100 * 10 ** ((gain - directivity) / 10):.4g} %; check gain, power and calibration"
+        efficiency = 100 * 10 ** ((gain - directivity) / 10)
+        warnings = (
+            PatternCode.GAIN_ABOVE_DIRECTIVITY(
+                gain_dbi=gain,
+                directivity_dbi=directivity,
+                polarisation=co,
+                frequency_ghz=hertz[middle] / 1e9,
+                efficiency_percent=efficiency,
+            ),
         )
     known = {
         "COMNT1": "0 dB: co-polar at the peak. H: right, V: up positive, seen from behind",
@@ -161,7 +167,7 @@ def nsma_pattern(
         "MDGAIN": f"{gain:.2f}",
     }
     cuts = tuple(frame.cuts(co, angle, phase=phase) for frame in frames)
-    return NsmaPattern(known, hertz, cuts, tuple(warnings))
+    return NsmaPattern(known, hertz, cuts, warnings)
 
 
 def _ratio(one: Modes, top: Peak, index: int) -> dict[str, str]:
@@ -171,10 +177,6 @@ def _ratio(one: Modes, top: Peak, index: int) -> dict[str, str]:
     at = Peak(top.theta[part], top.phi[part], top.directivity[part], eirp)
     decibels = 10 * np.log10(front_to_back(one, at=at)[0])
     return {"FRTOBA": f"{max(decibels, 0):.0f}"} if decibels < _MAX_RATIO + 0.5 else {}
-
-
-def _ghz(hertz: float) -> str:
-    return f"{hertz / 1e9:.9g} GHz"
 
 
 def _axis_text(axes: Real, through: tuple[float, float] | None) -> str:
@@ -194,16 +196,14 @@ def _gain(
     if gain_dbi is not None:
         return float(as_array(gain_dbi, float, "gain_dbi", ndim=0))
     if reference != "absolute" and input_power is not None:
-        msg = "the power put in gives the gain of absolute data, and these are relative: "
-        raise InputError(msg + "give the gain in dBi (--gain-dbi)")
+        what = "the power put in gives the gain of absolute data, and these are relative"
+        raise InputError(what, "give the gain in dBi (--gain-dbi)")
     if input_power is None:
         remedy = "give the gain (--gain-dbi)"
         if reference == "absolute":
             remedy += ", or the power put into the antenna (--input-power-w)"
-        raise InputError(
-            f"a pattern file needs the gain, and the directivity, {directivity:.2f} dBi, is not "
-            f"that: the gain is less by the losses in the antenna: {remedy}"
-        )
+        what = f"a pattern file needs the gain, and the directivity, {directivity:.2f} dBi, is not that"
+        raise InputError(f"{what}: the gain is less by the losses in the antenna", remedy)
     if not 0 < input_power < np.inf:
         raise InputError(
             f"input_power is {input_power} W, expected a positive power", "give that at the port"

@@ -1,8 +1,7 @@
 """Antenna patterns as text by the recommendation NSMA WG16.99.050: the reader.
 
-It reads what breaks the recommendation wherever the meaning is plain, with a warning that says
-what was found in which line and what was made of it, one for each kind. What has no plain meaning
-is refused.
+It reads what breaks the recommendation wherever the meaning is plain, with one warning of each kind
+(`PatternCode`) that says in which line, and what was made of it. What has no plain meaning is refused.
 """
 
 from __future__ import annotations
@@ -12,7 +11,7 @@ import re
 from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +31,9 @@ from nf2ff.io.nsma import (
 )
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.pattern import PatternCode
+
+Real = NDArray[np.float64]
 
 #: Most cuts and frequencies in a file that is read; its own limit is 99 frequencies.
 MAX_CUTS = 20_000
@@ -46,6 +48,7 @@ _POINT = re.compile(rf"{_VALUE},{_VALUE}(?:,{_VALUE})?(,?)\s*", re.ASCII)
 _RECORD = re.compile(r"([A-Za-z][A-Za-z0-9]{5})(\s*:?\s*,?)(.*)", re.ASCII)
 _POLARISATION = "H|V|SLR|SLL|RCP|LCP"
 _HEADER_TAGS = [each.tag for each in HEADER]
+_EXPECTED = "expected a pattern file of NSMA WG16.99.050"
 
 
 def read_nsma(path: PathLike) -> NsmaPattern:
@@ -70,11 +73,8 @@ def read_nsma(path: PathLike) -> NsmaPattern:
     """
     data = read_bytes(path, limit=MAX_NSMA_BYTES)
     reader = _Reader(path)
-    text = reader.text(data)
-    for number, line in reader.lines(text):
-        reader.number = number
-        point = _POINT.fullmatch(line)
-        if point:
+    for line in reader.lines(reader.text(data)):
+        if point := _POINT.fullmatch(line):
             reader.point(point)
         else:
             reader.record(line)
@@ -83,10 +83,10 @@ def read_nsma(path: PathLike) -> NsmaPattern:
 
 @dataclass(slots=True)
 class _Cut:
-    """A cut while it is read."""
+    """A cut while it is read: its line, the fields of its head, and its points."""
 
     line: int
-    values: dict[str, str]
+    head: dict[str, str]
     angle: array[float] = field(default_factory=lambda: array("d"))
     level: array[float] = field(default_factory=lambda: array("d"))
     phase: array[float] = field(default_factory=lambda: array("d"))
@@ -106,56 +106,54 @@ class _Reader:
         self.ended = False
         self.last = -1
         self.count = 0
-        self.notes: dict[str, tuple[str, int]] = {}
+        self.notes: dict[tuple[PatternCode, str], tuple[dict[str, Any], int]] = {}
 
     # --- what there is to say ----------------------------------------------------------------
 
-    def warn(self, kind: str, text: str, line: int | None = None) -> None:
-        """Note a deviation; of each kind the first is told, the others counted."""
-        first, count = self.notes.get(kind, (f"line {line or self.number}: {text}", 0))
-        self.notes[kind] = (first, count + 1)
+    def warn(self, code: PatternCode, line: int | None = None, **figures: Any) -> None:
+        """Note a deviation; of each kind, for each field, the first is told and the others are counted."""
+        key = (code, figures.get("tag", ""))
+        first, count = self.notes.get(key, ({"line": line or self.number, **figures}, 0))
+        self.notes[key] = (first, count + 1)
 
-    def refuse(self, text: str, line: int | None = None) -> NoReturn:
+    def refuse(self, what: str, remedy: str, line: int | None = None) -> NoReturn:
         """Raise, with file and line."""
-        raise InputError(f"{self.path}, line {line or self.number}: {text}")
+        raise InputError(what, remedy, where=f"{self.path}, line {line or self.number}")
 
     # --- text --------------------------------------------------------------------------------
 
     def text(self, data: bytes) -> str:
         """The file as text, whatever its letters."""
         if not data.strip():
-            raise InputError(f"{self.path}: is empty: expected a pattern file of NSMA WG16.99.050")
+            raise InputError("is empty", _EXPECTED, where=str(self.path))
         if max(data.count(b"\n"), data.count(b"\r")) > MAX_LINES:
             raise InputError(f"{self.path}: has more than {MAX_LINES} lines, the limit", "split the file")
         at = data.find(b"\0")
         if at >= 0:
-            self.number = data.count(b"\n", 0, at) + 1
-            self.refuse("is not text: expected a pattern file of NSMA WG16.99.050")
+            self.refuse("is not text", _EXPECTED, data.count(b"\n", 0, at) + 1)
         if data.isascii():
             return data.decode("ascii")
         at = next(i for i, byte in enumerate(data) if byte > 127)
-        line = data.count(b"\n", 0, at) + 1
         try:
-            text, what = data.decode("utf-8-sig"), "UTF-8"
+            text, encoding = data.decode("utf-8-sig"), "UTF-8"
         except UnicodeDecodeError:
-            text, what = data.decode("latin-1"), "Latin-1"
-        self.warn("letters", f"has letters outside ASCII: read as {what}", line)
+            text, encoding = data.decode("latin-1"), "Latin-1"
+        self.warn(PatternCode.LETTERS, data.count(b"\n", 0, at) + 1, encoding=encoding)
         return text
 
-    def lines(self, text: str) -> Iterator[tuple[int, str]]:
-        """Number and text of each line that is neither blank nor a comment."""
-        for number, match in enumerate(_LINE.finditer(text), 1):
+    def lines(self, text: str) -> Iterator[str]:
+        """Each line that is neither blank nor a comment; its number is that of the reader."""
+        for self.number, match in enumerate(_LINE.finditer(text), 1):
             line, end = match.groups()
-            self.number = number
             if end and end != "\r\n":
-                self.warn("line end", "does not end in CR LF: read all the same")
+                self.warn(PatternCode.LINE_END)
             if len(line) > _LINE_LIMIT:
-                self.refuse(f"has {len(line)} characters: expected a record of 80 at most")
+                self.refuse(f"has {len(line)} characters", "expected a record of 80 at most")
             line = line.partition("!")[0].strip()
             if line and self.ended:
-                self.warn("after the end", f"{line[:40]!r} stands after ENDFIL: left out")
+                self.warn(PatternCode.AFTER_END, text=line[:40])
             elif line:
-                yield number, line
+                yield line
 
     # --- records -----------------------------------------------------------------------------
 
@@ -163,22 +161,23 @@ class _Reader:
         """Take one record."""
         match = _RECORD.fullmatch(line)
         if not match:
-            msg = f"{line[:40]!r} is neither a record 'TAG:,value' nor a point 'angle,level,'"
-            self.refuse(f"{msg}: correct or remove it")
+            what = f"{line[:40]!r} is neither a record 'TAG:,value' nor a point 'angle,level,'"
+            self.refuse(what, "correct or remove it")
         tag, mark, value = match[1].upper(), match[2].strip(), match[3].strip()
         if tag not in FIELDS:
             if not self.header and not self.frequency:
-                msg = f"{line[:40]!r} is no record of NSMA WG16.99.050: expected 'REVNUM:,...'"
-                self.refuse(msg)
-            self.warn("unknown", f"{match[1]} is no field of the recommendation: left out")
+                self.refuse(f"{line[:40]!r} is no record of NSMA WG16.99.050", "expected 'REVNUM:,...'")
+            self.warn(PatternCode.UNKNOWN, text=match[1])
             return
         if mark != ":," or tag != match[1]:
-            self.warn("mark", f"{match[1] + mark!r} where {tag + ':,'!r} should be: read as such")
+            self.warn(PatternCode.MARK, text=match[1] + mark, expected=tag + ":,")
         if len(line) > FIELDS[tag].limit and tag != "ENDFIL":
-            msg = f"{tag} has {len(line)} characters, most {FIELDS[tag].limit}: read in full"
-            self.warn(f"length {tag}", msg)
+            self.warn(PatternCode.LENGTH, tag=tag, count=len(line), most=FIELDS[tag].limit)
         if tag == "ENDFIL":
-            self.end(value)
+            self.finish()
+            self.ended = True
+            if value != "EOF":
+                self.warn(PatternCode.END, text=value[:40])
         elif tag in _HEADER_TAGS:
             self.header_field(tag, value)
         elif tag in ("PATFRE", "NUMCUT"):
@@ -188,11 +187,11 @@ class _Reader:
 
     def header_field(self, tag: str, value: str) -> None:
         if tag in self.header:
-            self.warn(f"twice {tag}", f"{tag} stands there twice: the first is kept")
+            self.warn(PatternCode.TWICE, tag=tag)
             return
         place = _HEADER_TAGS.index(tag)
         if place < self.last or self.frequency:
-            self.warn("order", f"{tag} is not in the order of the recommendation: read as it is")
+            self.warn(PatternCode.ORDER, field=tag)
         self.last = max(place, self.last)
         form = FIELDS[tag].form
         if form == "units":
@@ -200,15 +199,14 @@ class _Reader:
         elif form == "type":
             value = value.lower()
         if not value:
-            self.warn(f"empty {tag}", f"{tag} is empty: left out")
+            self.warn(PatternCode.EMPTY, tag=tag)
             return
         self.header[tag] = value
         if tag in REVISION:
             if value != REVISION[tag]:
-                msg = f"{tag} is {value[:40]!r}, expected {REVISION[tag]!r}: read as if it were"
-                self.warn(tag, msg)
+                self.warn(PatternCode.REVISION, tag=tag, text=value[:40], expected=REVISION[tag])
         elif tag == "ELTILT" and "," not in value:
-            self.warn("tilt", f"ELTILT is {value!r}, without a tolerance: kept as it is")
+            self.warn(PatternCode.TILT, text=value)
         else:
             self.judge(tag, value)
 
@@ -216,11 +214,14 @@ class _Reader:
         self.finish()
         if tag == "PATFRE":
             self.bound()
-            self.frequency.append(self.positive(tag, value) * 1e6)
+            megahertz = _number(value)
+            if not 0 < megahertz < np.inf:
+                self.refuse(f"{tag} is {value[:40]!r}, expected a positive number", "correct it")
+            self.frequency.append(megahertz * 1e6)
             self.cuts.append([])
             self.stated.append((self.number, None))
         elif not self.frequency or self.cuts[-1]:
-            self.refuse("NUMCUT is not below a PATFRE: put the frequency before its cuts")
+            self.refuse("NUMCUT is not below a PATFRE", "put the frequency before its cuts")
         else:
             self.stated[-1] = (self.number, value)
 
@@ -228,74 +229,56 @@ class _Reader:
         if tag == "PATCUT":
             self.finish()
             if not self.frequency:
-                self.refuse("PATCUT before the first PATFRE: put the frequency before its cuts")
+                self.refuse("PATCUT before the first PATFRE", "put the frequency before its cuts")
             self.bound()
             self.cut = _Cut(self.number, {})
         if self.cut is None or self.cut.angle:
-            self.refuse(f"{tag} outside the head of a cut: put PATCUT before it")
-        if tag in self.cut.values:
-            self.refuse(f"{tag} stands twice in one cut: put PATCUT before each cut")
+            self.refuse(f"{tag} outside the head of a cut", "put PATCUT before it")
+        if tag in self.cut.head:
+            self.refuse(f"{tag} stands twice in one cut", "put PATCUT before each cut")
         if tag == "POLARI":
-            value = self.polarisation(value)
+            pair = re.fullmatch(rf"({_POLARISATION})\W*({_POLARISATION})", value.upper())
+            found = f"{pair[1]}/{pair[2]}" if pair else value
+            if found != value:
+                self.warn(PatternCode.POLARISATION, text=value, read=found)
+            value = found
         elif tag == "PATCUT":
             value = self.capitals(tag, value)
-        self.cut.values[tag] = value
+        self.cut.head[tag] = value
         if tag in ("PATCUT", "POLARI") and value:
             self.judge(tag, value)
 
-    def polarisation(self, value: str) -> str:
-        """``POLARI`` as two polarisations with a stroke between, where that is what is meant."""
-        pair = re.fullmatch(rf"({_POLARISATION})\W*({_POLARISATION})", value.upper())
-        found = f"{pair[1]}/{pair[2]}" if pair else value
-        if found != value:
-            self.warn("polarisation", f"POLARI is {value!r}: read as {found!r}")
-        return found
-
     def capitals(self, tag: str, value: str) -> str:
         if value != value.upper():
-            self.warn(f"capitals {tag}", f"{tag} is {value[:40]!r}: read in capitals")
+            self.warn(PatternCode.CAPITALS, tag=tag, text=value[:40])
         return value.upper()
 
     def judge(self, tag: str, value: str) -> None:
-        """Warn of a value that is not of the form of its field."""
-        # Its length is told already.
+        """Warn of a value that is not of the form of its field; its length is told already."""
         fault = fault_of(FIELDS[tag]._replace(limit=_LINE_LIMIT), value)
         if fault and not (FIELDS[tag].form == "text" and not value.isascii()):
-            self.warn(f"form {tag}", f"{fault.partition(':')[0]}: kept as it is")
-
-    def end(self, value: str) -> None:
-        self.finish()
-        self.ended = True
-        if value != "EOF":
-            self.warn("end", f"ENDFIL is {value[:40]!r}, expected 'EOF': taken as the end")
+            self.warn(PatternCode.FORM, tag=tag, fault=fault.what)
 
     def bound(self) -> None:
         self.count += 1
         if self.count > MAX_CUTS:
-            self.refuse(f"more than {MAX_CUTS} cuts and frequencies, the limit: split the file")
-
-    def positive(self, tag: str, value: str) -> float:
-        number = _number(value)
-        if not 0 < number < np.inf:
-            self.refuse(f"{tag} is {value[:40]!r}, expected a positive number: correct it")
-        return number
+            self.refuse(f"more than {MAX_CUTS} cuts and frequencies, the limit", "split the file")
 
     # --- points ------------------------------------------------------------------------------
 
     def point(self, match: re.Match[str]) -> None:
         """Take one point of the cut."""
         if self.cut is None:
-            self.refuse("a point outside a cut: put PATCUT before it")
+            self.refuse("a point outside a cut", "put PATCUT before it")
         angle, level, phase = (float(x) if x else math.nan for x in match.groups()[:3])
         if not abs(angle) <= 360:
-            self.refuse(f"angle {match[1]}, expected -360 to 360 deg: correct it")
+            self.refuse(f"angle {match[1]}, expected -360 to 360 deg", "correct it")
         if math.isinf(level) or math.isinf(phase):
-            self.refuse("a value too large for a number: correct it")
+            self.refuse("a value too large for a number", "correct it")
         if not match[4]:
-            self.warn("comma", "a point without a comma at its end: read all the same")
+            self.warn(PatternCode.COMMA)
         if match.end() > POINT_LIMIT:
-            msg = f"a point of {match.end()} characters, most {POINT_LIMIT}: read in full"
-            self.warn("point", msg)
+            self.warn(PatternCode.POINT, count=match.end(), most=POINT_LIMIT)
         self.cut.angle.append(angle)
         self.cut.level.append(level)
         self.cut.phase.append(phase)
@@ -307,58 +290,49 @@ class _Reader:
             return
         angle, level, phase = (np.array(x) for x in (cut.angle, cut.level, cut.phase))
         if not angle.size:
-            self.refuse("the cut that begins here has no point: add them or remove it", cut.line)
+            self.refuse("the cut that begins here has no point", "add them or remove it", cut.line)
         self.compare_head(cut, angle)
         kept = self.increasing(angle, level, cut.line)
-        angle, level, phase = angle[kept], level[kept], phase[kept]
-        lone = np.isnan(phase)
+        lone = np.isnan(phase[kept])
         if lone.any() and not lone.all():
-            msg = f"{lone.sum()} of {lone.size} points have no phase: all phases left out"
-            self.warn("phase", msg, cut.line)
-        values = cut.values
-        names = values["PATCUT"], values.get("POLARI", "")
-        orientation = {tag: values[tag] for tag in values if tag.endswith("ORIEN")}
-        phases = None if lone.any() else phase
-        self.cuts[-1].append(NsmaCut(*names, angle, level, phases, orientation))
+            self.warn(PatternCode.PHASE, cut.line, count=lone.sum(), points=lone.size)
+        orientation = {tag: value for tag, value in cut.head.items() if tag.endswith("ORIEN")}
+        names = cut.head["PATCUT"], cut.head.get("POLARI", "")
+        phases = None if lone.any() else phase[kept]
+        self.cuts[-1].append(NsmaCut(*names, angle[kept], level[kept], phases, orientation))
 
-    def compare_head(self, cut: _Cut, angle: NDArray[np.float64]) -> None:
+    def compare_head(self, cut: _Cut, angle: Real) -> None:
         """Warn where the head of a cut does not say what its points are."""
         for each in PER_CUT:
-            if each.required and not cut.values.get(each.tag):
-                msg = f"the cut has no {each.tag}: read without"
-                self.warn(f"missing {each.tag}", msg, cut.line)
-        stated = cut.values.get("NUPOIN") or str(angle.size)
+            if each.required and not cut.head.get(each.tag):
+                self.warn(PatternCode.MISSING_IN_CUT, cut.line, tag=each.tag)
+        stated = cut.head.get("NUPOIN") or str(angle.size)
         if not _equals(stated, angle.size):
-            msg = f"NUPOIN is {stated[:40]!r} for {angle.size} points: all are read"
-            self.warn("NUPOIN", msg, cut.line)
-        ends = cut.values.get("FSTLST") or f"{angle[0]:.17g},{angle[-1]:.17g}"
-        right = ((angle[0], angle[-1]), (angle.min(), angle.max()))
+            self.warn(PatternCode.POINTS, cut.line, text=stated[:40], count=angle.size)
+        first, last = angle[0], angle[-1]
+        ends = cut.head.get("FSTLST") or f"{first:.17g},{last:.17g}"
         parts = ends.split(",")
+        right = ((first, last), (angle.min(), angle.max()))
         if len(parts) != 2 or not any(all(map(_equals, parts, pair)) for pair in right):
-            msg = f"FSTLST is {ends[:40]!r}, the points run from {angle[0]:g} to {angle[-1]:g} deg"
-            self.warn("FSTLST", f"{msg}: the points are right", cut.line)
+            self.warn(PatternCode.ENDS, cut.line, text=ends[:40], first_deg=first, last_deg=last)
 
-    def increasing(
-        self, angle: NDArray[np.float64], level: NDArray[np.float64], line: int
-    ) -> NDArray[np.intp]:
+    def increasing(self, angle: Real, level: Real, line: int) -> NDArray[np.intp]:
         """Points to keep, by increasing angle, no direction twice."""
         turn = np.round(np.mod(angle, 360) / _SAME).astype(np.int64) % round(360 / _SAME)
         _, first, which = np.unique(turn, return_index=True, return_inverse=True)
         again = np.setdiff1d(np.arange(angle.size), first)
         before = first[which[again]]
         same = np.abs(angle[again] - angle[before]) < _SAME
-        for kind, some in (("twice", same), ("one turn", ~same)):
+        for code, some in ((PatternCode.SAME_ANGLE, same), (PatternCode.SAME_DIRECTION, ~same)):
             if some.any():
                 i, j = again[some], before[some]
-                what = f"{angle[j[0]]:g} deg stands twice"
-                if kind == "one turn":
-                    what = f"{angle[j[0]]:g} and {angle[i[0]]:g} deg are one direction"
-                apart = f"levels up to {np.abs(level[i] - level[j]).max():g} dB apart"
-                self.warn(kind, f"{what}, {apart}: the first is kept", line)
+                apart = np.abs(level[i] - level[j]).max()
+                ends = {"first_deg": angle[j[0]], "second_deg": angle[i[0]]}
+                self.warn(code, line, **ends, difference_db=apart)
         kept = np.sort(first)
         order = kept[np.argsort(angle[kept])]
         if not np.array_equal(order, kept):
-            self.warn("sorted", "the angles of the cut do not increase: they are sorted", line)
+            self.warn(PatternCode.SORTED, line)
         return order
 
     # --- the whole ---------------------------------------------------------------------------
@@ -367,24 +341,24 @@ class _Reader:
         """What the file holds, once all its lines are read."""
         self.finish()
         if not self.ended:
-            self.warn("no end", "the file ends without ENDFIL: is it whole?")
+            self.warn(PatternCode.NO_END)
         if not any(self.cuts):
-            raise InputError(f"{self.path}: holds no cut: expected a pattern file of NSMA WG16.99.050")
+            raise InputError("holds no cut", _EXPECTED, where=str(self.path))
         for each in HEADER:
             if each.required and each.tag not in self.header:
-                text = f"the header has no {each.tag}, which is required: read without"
-                self.warn(f"missing {each.tag}", text, 1)
+                self.warn(PatternCode.MISSING, 1, tag=each.tag)
         for (line, stated), cuts in zip(self.stated, self.cuts, strict=True):
-            if stated is None or not _equals(stated, len(cuts)):
-                what = "no NUMCUT" if stated is None else f"NUMCUT is {stated[:40]!r}"
-                self.warn("NUMCUT", f"{what} for {len(cuts)} cuts: all are read", line)
-        stated = self.header.get("NOFREQ", str(len(self.frequency)))
-        if not _equals(stated, len(self.frequency)):
-            msg = f"NOFREQ is {stated[:40]!r} for {len(self.frequency)} frequencies: all are read"
-            self.warn("NOFREQ", msg, 1)
+            if stated is None:
+                self.warn(PatternCode.NO_CUTS, line, count=len(cuts))
+            elif not _equals(stated, len(cuts)):
+                self.warn(PatternCode.CUTS, line, text=stated[:40], count=len(cuts))
+        count = len(self.frequency)
+        stated = self.header.get("NOFREQ", str(count))
+        if not _equals(stated, count):
+            self.warn(PatternCode.FREQUENCIES, 1, text=stated[:40], count=count)
         warnings = [
-            text + (f" ({count - 1} more like that)" if count > 1 else "")
-            for text, count in self.notes.values()
+            code(**figures, others=f" ({count - 1} more like that)" if count > 1 else "")
+            for (code, _), (figures, count) in self.notes.items()
         ]
         fields = {tag: value for tag, value in self.header.items() if tag not in DERIVED}
         grouped = tuple(map(tuple, self.cuts))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Reference
-from nf2ff.io.columns import CHECKS, Table, or_empty, time_sign, to_degrees, to_texts, write_lines
+from nf2ff.io.columns import CHECKS, Columns, or_empty, time_sign, to_degrees, to_texts, write_columns
+from nf2ff.io.rows import Index, Real, labels, moves, places, table_of
 from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 #: Columns of a table of samples; ``port`` may be absent.
 COLUMNS = ("theta_deg", "phi_deg", "chi_deg", "radius_m", "frequency_hz", "port", "real", "imag")
@@ -30,9 +31,6 @@ PATTERN_COLUMNS = (
     "e_phi_real",
     "e_phi_imag",
 )
-#: Positions that differ by no more than this are equal but for rounding [deg, m]: some hundred
-#: roundings of 360, and still exact enough (2e-13 rad) for any antenna.
-ROUNDING = 1e-11
 #: Rows written together.
 _BLOCK = 65536
 
@@ -118,23 +116,21 @@ def read_table(
     if response_unit not in RESPONSE_UNITS:
         raise InputError(f"response unit is {response_unit!r}, expected one of {', '.join(RESPONSE_UNITS)}")
     unit: ResponseUnit = response_unit
-    table = Table.load(path, COLUMNS, optional=("port",), pairs=(("real", "imag"),))
+    table = Columns.load(path, COLUMNS, optional=("port",), pairs=(("real", "imag"),))
     table.check(CHECKS)
     response = table.complex("real", "imag", time_convention)
     position = [table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m")]
-    port = table["port"] if "port" in table.names else np.ones(response.size)
+    port = table.get("port", 1.0)
     frequency, rows = _arrange(table, [*position, port])
     present = rows >= 0
     value = np.where(present, response[rows], complex(np.nan, np.nan))
     # Where a position is missing at a frequency, rows is -1: its place comes from another row.
     first = rows.max(axis=0) if not present.all() else rows[0]
     port = port[first].astype(np.int16)
-    place = [x[rows] if present.all() and _moves(x, rows) else x[first] for x in position]
+    place = [x[rows] if present.all() and moves(x, rows) else x[first] for x in position]
     theta, phi, chi = (np.radians(x) for x in place[:3])
-    try:
+    with found_in(path):
         return Samples(frequency, theta, phi, chi, place[3], port, value, unit)
-    except ValueError as error:
-        raise InputError(f"{path}: {error}") from error
 
 
 def write_table(
@@ -167,21 +163,15 @@ def write_table(
     angles = [to_texts(to_degrees(x)) for x in (samples.theta, samples.phi, samples.chi)]
     columns = [np.broadcast_to(x, shape) for x in (*angles, to_texts(samples.radius), to_texts(samples.port))]
 
-    def rows() -> Iterator[str]:
+    def blocks() -> Iterator[list[list[str]]]:
         for i, hertz in enumerate(samples.frequency.tolist()):
             for start in range(0, shape[1], _BLOCK):
                 part = slice(start, start + _BLOCK)
                 w = samples.response[i, part]
-                w = w if sign > 0 else w.conj()
-                cells = (x[i, part].tolist() for x in columns)
-                yield "".join(
-                    [
-                        f"{a},{b},{c},{d},{hertz!r},{e},{x},{y}\n"
-                        for a, b, c, d, e, x, y in zip(*cells, *or_empty(w), strict=True)
-                    ]
-                )
+                *place, port = (x[i, part].tolist() for x in columns)
+                yield [*place, [repr(hertz)] * w.size, port, *or_empty(w if sign > 0 else w.conj())]
 
-    write_lines(path, COLUMNS, rows(), overwrite=overwrite)
+    write_columns(path, COLUMNS, blocks(), overwrite=overwrite)
 
 
 def read_pattern(
@@ -209,25 +199,26 @@ def read_pattern(
         One line that names the file, line, column, value and the remedy.
     """
     time_sign(time_convention)
-    table = Table.load(path, PATTERN_COLUMNS)
+    table = Columns.load(path, PATTERN_COLUMNS)
     table.check(CHECKS | {"theta_deg": (lambda x: (x >= 0) & (x <= 180), "0 to 180 in a pattern")})
     names = ("frequency_hz", "port", "theta_deg", "phi_deg")
     axes, inverse = zip(*(np.unique(table[name], return_inverse=True) for name in names), strict=True)
     shape = tuple(x.size for x in axes)
     count = len(table.values)
-    if math.prod(shape) > 1000 * count:
+    cells = math.prod(shape)
+    if cells > 1000 * count:
         sizes = ", ".join(f"{n} {size}" for n, size in zip(names, shape, strict=True))
-        raise InputError(f"{path}: {count} rows, but distinct values of {sizes}: a pattern needs all pairs")
+        raise InputError(f"{path}: {count} rows, but distinct values of {sizes}", "a pattern needs all pairs")
     cell = np.ravel_multi_index(inverse, shape)
     order = np.argsort(cell, kind="stable")
     again = np.flatnonzero(np.diff(cell[order]) == 0)
     if again.size:
         table.fault(int(order[again[0] + 1]), "phi_deg", "each direction once per port, frequency")
-    if count != math.prod(shape):
+    if count != cells:
         # Of the first count + 1 cells one must be empty.
         hole = np.unravel_index(np.setdiff1d(np.arange(count + 1), cell)[0], shape)
         place = ", ".join(f"{n} {x[i]:.9g}" for n, x, i in zip(names, axes, hole, strict=True))
-        raise InputError(f"{path}: no row for {place}: a pattern needs all pairs of theta_deg and phi_deg")
+        raise InputError(f"{path}: no row for {place}", "a pattern needs all pairs of theta_deg and phi_deg")
     e_theta, e_phi = (
         table.complex(f"{name}_real", f"{name}_imag", time_convention)[order].reshape(shape)
         for name in ("e_theta", "e_phi")
@@ -257,99 +248,59 @@ def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: boo
     port = [1] if isinstance(pattern, FarField) else pattern.port.tolist()
     shape = (pattern.frequency.size, len(port), pattern.theta.size, pattern.phi.size)
     e_theta, e_phi = (np.reshape(x, shape) for x in (pattern.e_theta, pattern.e_phi))
+    components = (e_theta.real, e_theta.imag, e_phi.real, e_phi.imag)
     theta, phi = (to_texts(to_degrees(x)).tolist() for x in (pattern.theta, pattern.phi))
 
-    def rows() -> Iterator[str]:
+    def blocks() -> Iterator[list[list[str]]]:
         for i, hertz in enumerate(pattern.frequency.tolist()):
             for j, number in enumerate(port):
                 for k, angle in enumerate(theta):
-                    u, v = e_theta[i, j, k], e_phi[i, j, k]
-                    cells = (phi, *(x.tolist() for x in (u.real, u.imag, v.real, v.imag)))
-                    yield "".join(
-                        f"{angle},{p},{hertz!r},{number},{a!r},{b!r},{c!r},{d!r}\n"
-                        for p, a, b, c, d in zip(*cells, strict=True)
-                    )
+                    same = ([text] * len(phi) for text in (angle, repr(hertz), str(number)))
+                    parts = (list(map(repr, x[i, j, k].tolist())) for x in components)
+                    at, *rest = same
+                    yield [at, phi, *rest, *parts]
 
-    write_lines(path, PATTERN_COLUMNS, rows(), overwrite=overwrite)
+    write_columns(path, PATTERN_COLUMNS, blocks(), overwrite=overwrite)
 
 
-def _arrange(
-    table: Table, position: list[NDArray[np.float64]]
-) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+def _arrange(table: Columns, position: list[Real]) -> tuple[Real, Index]:
     """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.
 
     A column of the result is one position, or, where the axes move, one instant of the scan.
     """
-    hertz = table["frequency_hz"]
-    frequency, which = np.unique(hertz, return_inverse=True)
+    frequency, which = np.unique(table["frequency_hz"], return_inverse=True)
     count = np.bincount(which)
-    order = np.argsort(which, kind="stable")
-    if np.all(count == count[0]):
-        rows = order.reshape(frequency.size, -1)
-        if not any(_moves(x, rows) for x in position):
-            return frequency, rows
-    key = _label(position)
-    # The k-th row at the same position and frequency goes with the k-th at other frequencies.
-    order = np.lexsort((key, which))
-    new = np.diff(which[order], prepend=-1) != 0
-    new |= np.diff(key[order], prepend=-1) != 0
-    repeat = np.empty(key.size, dtype=np.intp)
-    index = np.arange(key.size)
-    repeat[order] = index - np.maximum.accumulate(np.where(new, index, 0))
-    if repeat.any():
-        key = np.unique(key * (repeat.max() + 1) + repeat, return_inverse=True)[1]
-    # Numbered by first appearance, so that positions keep the order of the file.
-    _, first, key = np.unique(key, return_index=True, return_inverse=True)
-    rank = np.empty(first.size, dtype=np.intp)
-    rank[np.argsort(first)] = np.arange(first.size)
-    if np.all(2 * count > first.size):
-        rows = np.full((frequency.size, first.size), -1)
-        rows[which, rank[key]] = np.arange(key.size)
-        return frequency, rows
-    rows = np.argsort(which, kind="stable")
-    if np.all(count == count[0]):
-        rows = rows.reshape(frequency.size, -1)
-        if not _moves(position[-1], rows) and not _split_grid(position, rows):
+    even = np.all(count == count[0])
+    in_turn = np.argsort(which, kind="stable")
+    if even and not any(moves(x, in_turn.reshape(frequency.size, -1)) for x in position):
+        return frequency, in_turn.reshape(frequency.size, -1)
+    place, positions = places(which, labels(position))
+    if np.all(2 * count > positions):
+        return frequency, table_of(which, place, positions)
+    if even:
+        rows = in_turn.reshape(frequency.size, -1)
+        if not moves(position[-1], rows) and not _split_grid(position, rows):
             return frequency, rows
     rare = int(np.argmin(count))
-    line = table.line(int(np.argmax(which == rare)))
     raise InputError(
-        f"{table.path}, line {line}, column frequency_hz: {frequency[rare]:.12g} Hz has rows at "
-        f"{count[rare]} of {first.size} positions: two frequencies mixed in one grid? Give every "
-        "frequency the same positions, or a table of its own; where axes move, as many rows"
+        f"{frequency[rare]:.12g} Hz has rows at {count[rare]} of {positions} positions",
+        "two frequencies mixed in one grid? Give every frequency the same positions, or a table of its own; "
+        "where axes move, as many rows",
+        where=table.cell(int(np.argmax(which == rare)), "frequency_hz"),
     )
 
 
-def _moves(x: NDArray[np.float64], rows: NDArray[np.intp]) -> bool:
-    """Whether ``x`` differs from frequency to frequency, the rows (F, M) given."""
-    return bool(np.any(np.abs(x[rows] - x[rows[0]]) > ROUNDING))
-
-
-def _label(columns: Iterable[NDArray[np.float64]]) -> NDArray[np.intp]:
-    """One number per row, the same where all columns are the same up to `ROUNDING`."""
-    label = np.zeros(1, dtype=np.intp)
-    for x in columns:
-        values, inverse = np.unique(x, return_inverse=True)
-        start = np.flatnonzero(np.diff(values, prepend=-np.inf) > ROUNDING)
-        group = np.cumsum(np.diff(values, prepend=values[0]) > ROUNDING)
-        # A chain of values, each within rounding of the next, is no single position.
-        chained = np.any(np.append(values[start[1:] - 1], values[-1]) - values[start] > ROUNDING)
-        code = inverse if chained else group[inverse]
-        label = np.unique(label * (code.max() + 1) + code, return_inverse=True)[1]
-    return label
-
-
-def _split_grid(position: list[NDArray[np.float64]], rows: NDArray[np.intp]) -> bool:
+def _split_grid(position: list[Real], rows: Index) -> bool:
     """Whether the frequencies share out one raster of theta and phi among them.
 
     Axes that move during a sweep give each frequency a raster of its own over nearly the same
     range; a grid split among frequencies leaves them parts.
     """
 
-    def raster(pick: NDArray[np.intp]) -> bool:
-        theta, phi = (_label([position[i][pick]]) for i in (0, 1))
+    def raster(pick: Index) -> bool:
+        theta, phi = (labels([position[i][pick]]) for i in (0, 1))
         size = (int(theta.max()) + 1) * (int(phi.max()) + 1)
-        return np.unique(_label([position[0][pick], position[1][pick]])).size == size
+        return np.unique(labels([position[0][pick], position[1][pick]])).size == size
 
     polar = np.abs(np.sin(np.radians(position[0]))) > 1e-9  # a pole may be recorded once
     if not polar.any() or not raster(np.flatnonzero(polar)):

@@ -1,87 +1,173 @@
-"""Descriptions in TOML: read, and what is wrong with one said in a single line."""
+"""Descriptions in TOML: read, held against a model, and faults of one said in a single line.
+
+Each table is a class derived from `Table`, whose fields are its keys; the description of a field says what is
+expected there. `read_toml` reads a file as such a class, `checked` what is already read::
+
+    class Sweep(Table):
+        start: float = Field(gt=0, le=1e9, description="a number above 0, at most 1e9")
+        spacing: Literal["linear", "logarithmic"] = Field("linear", description="'linear' or 'logarithmic'")
+
+    sweep = read_toml("sweep.toml", Sweep)
+"""
 
 from __future__ import annotations
 
+import difflib
+import re
 import tomllib
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, get_args, get_origin
+from typing import Any, ClassVar, TypeVar, get_args, get_origin, overload
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, ValidationError
 
 from nf2ff.io.safe import PathLike, read_bytes
-from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError
-
-if TYPE_CHECKING:
-    from pydantic import BaseModel, ValidationError
 
 #: Largest description [bytes]; times of samples may stand in it.
 MAX_TOML = 2**24
+#: Most brackets within each other; most parts of a dotted key, whose cost is quadratic in them; and most
+#: characters of a bare key or number.
+MAX_DEPTH, MAX_PARTS, MAX_TOKEN = 50, 10, 1000
+
+#: Strings and comments, which may hold anything.
+_OPAQUE = re.compile(
+    r""""{3}(?:\\.|[^\\])*?"{3,5}|'{3}.*?'{3,5}|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+'|#[^\n]*+""", re.DOTALL
+)
+M = TypeVar("M", bound=BaseModel)
 
 
+class Table(BaseModel):
+    """A table: it takes the keys that are its fields, of just their type, and no others.
+
+    The description of a field says what is expected; with ``repr=False`` it is not listed among the keys
+    expected in place of an unknown one. Tables in it are fields in turn, alone, in a list, or in a dict by
+    name. A validator of a field raises `ValueError` with what is expected, one of the table with a sentence.
+    """
+
+    model_config = ConfigDict(
+        extra="forbid",
+        strict=True,
+        frozen=True,
+        allow_inf_nan=False,
+        defer_build=True,
+        hide_input_in_errors=True,
+    )
+
+    #: How faults are said.
+    WORDS: ClassVar[Mapping[str, str]] = {
+        "wrong": "{key} is {value}, expected {expected}",
+        "missing": "key {key!r} is missing, expected {expected}",
+        "unknown": "key {key!r} is unknown, expected one of {keys}{near}",
+        "near": ": did you mean {!r}?",
+    }
+
+
+@overload
 def read_toml(path: PathLike, *, limit: int = MAX_TOML) -> dict[str, Any]:
+    """Its plain values."""
+
+
+@overload
+def read_toml(path: PathLike, model: type[M], *, limit: int = MAX_TOML) -> M:
+    """The same as a model has it."""
+
+
+def read_toml(
+    path: PathLike, model: type[BaseModel] | None = None, *, limit: int = MAX_TOML
+) -> BaseModel | dict[str, Any]:
     """Content of a TOML file.
 
     Parameters
     ----------
     path : path
         File to read.
+    model : type of Table, optional
+        What it may hold.
     limit : int
         Largest size [bytes].
 
     Returns
     -------
-    dict
-        Its keys.
+    Table or dict
+        What it holds: as the ``model``, or as plain values where there is none.
 
     Raises
     ------
     ValueError
-        One line that names the file, if it is none, too large or no TOML.
+        One line that names file, table, key, value and what is expected, if the file cannot be read, is too
+        large, no TOML or not as the model.
     """
-    data = read_bytes(path, limit=limit)
     try:
-        return tomllib.loads(data.decode("utf-8-sig"))
-    except (ValueError, RecursionError) as error:  # no TOML or UTF-8, or too many digits
-        reason = short_text(str(error))
-        raise InputError(f"{path}: is not TOML ({reason})", "correct it there") from error
+        text = read_bytes(path, limit=limit).decode("utf-8-sig")
+        _refuse_excess(text)
+        content = tomllib.loads(text)
+    except InputError:
+        raise
+    except (ValueError, RecursionError) as error:  # no TOML or UTF-8
+        raise InputError(
+            f"is not TOML ({short_text(str(error))})", "correct it there", where=str(path)
+        ) from error
+    return content if model is None else checked(model, content, where=str(path))
 
 
-def validated(model: type[BaseModel], content: Mapping[str, Any], *, where: str) -> dict[str, Any]:
-    """Content that a model allows, as plain values with its defaults.
+def _refuse_excess(text: str) -> None:
+    """Refuse what would take the parser, or whoever prints it, very long."""
+    bare = _OPAQUE.sub("''", text)
+    character = np.frombuffer(bare.encode("ascii", errors="replace"), dtype=np.uint8)
+    steps = np.isin(character, (91, 123)).astype(np.int32) - np.isin(character, (93, 125))  # [ { and ] }
+    if np.cumsum(steps).max(initial=0) > MAX_DEPTH:
+        msg = f"is nested too deeply, the limit of recursion is {MAX_DEPTH}"
+        raise ValueError(msg)
+    for token in re.split(r"[=,\[\]{}\n]", bare):
+        if len(token) > MAX_TOKEN and len(token.strip()) > MAX_TOKEN:
+            msg = f"Exceeds the limit of {MAX_TOKEN} digits in a number, or letters in a key"
+            raise ValueError(msg)
+        if token.count(".") >= MAX_PARTS:
+            msg = f"a dotted key has more than {MAX_PARTS} parts: {token.strip()[:20]}..."
+            raise ValueError(msg)
+
+
+def checked(model: type[M], content: Any, *, where: str, place: str = "") -> M:
+    """What is already read, as a model.
 
     Parameters
     ----------
-    model : type of BaseModel
-        Each field's description says what is allowed; one with ``repr=False`` is not listed among
-        the keys expected in place of an unknown one. Tables in it are models in turn, alone, in a
-        list, or in a dict by name.
+    model : type of Table
+        What it may hold.
     content : mapping
-        What a file holds.
+        Its keys.
     where : str
         Beginning of messages, such as the name of the file.
+    place : str
+        The table in it, such as ``"step 1, "``; none if it is the whole.
 
     Returns
     -------
-    dict
-        Values by field.
+    Table
 
     Raises
     ------
     ValueError
-        One line that names place, key, value and what is allowed.
+        One line as in `read_toml`.
     """
-    from pydantic import ValidationError
-
     try:
-        return model.model_validate(dict(content)).model_dump()
+        return model.model_validate(content)
     except ValidationError as error:
-        raise InputError(f"{where}: {_explain(error, model, content)}") from None
+        raise _explained(error, model, content, where, place) from None
 
 
-def _explain(error: ValidationError, model: type[BaseModel], content: Mapping[str, Any]) -> str:
-    """Say the first of pydantic's errors, and how many more there are."""
-    found = error.errors(include_url=False, include_context=False)
-    first, others = found[0], len(found) - 1
-    loc, place, entry = list(first["loc"]), "", content
+def validated(model: type[BaseModel], content: Mapping[str, Any], *, where: str) -> dict[str, Any]:
+    """As `checked`, as plain values by key."""
+    return checked(model, dict(content), where=where).model_dump()
+
+
+def _explained(
+    error: ValidationError, model: type[BaseModel], content: Any, where: str, place: str
+) -> InputError:
+    """The first of pydantic's errors, and how many more there are."""
+    first, entry = error.errors(include_url=False)[0], content
+    loc = list(first["loc"])
     while len(loc) > 1 and (inner := _table(model, loc[0])) is not None:
         model, many = inner
         key, loc = str(loc[0]), loc[1:]
@@ -89,32 +175,37 @@ def _explain(error: ValidationError, model: type[BaseModel], content: Mapping[st
         if many:
             at, loc = loc[0], loc[1:]
             entry = entry[at]
-            title = f"{key} {at + 1}" if isinstance(at, int) else f"{key}.{str(at)[:60]}"
-            place += title + _title(entry) + ", "
-        else:
-            place += f"{key}, "
-    allowed = model.model_fields
+            key = f"{key} {at + 1}" if isinstance(at, int) else f"{key}.{str(at)[:60]}"
+            key += _title(entry)
+        place += f"{key}, "
+    others = error.error_count() - 1
+    more = f" (and {others} more error{'s' if others > 1 else ''})" if others else ""
+    own = first.get("ctx", {}).get("error")
+    if not loc and own is not None:
+        what, remedy = (own.what, own.remedy) if isinstance(own, InputError) else (str(own), "")
+        return InputError(f"{place}{what}{more}", remedy, where=where)
+    words = getattr(model, "WORDS", Table.WORDS)
+    fields = model.model_fields
     key = str(loc[0])[:60] if loc else ""
+    expected = str(own) if own is not None else str(fields[key].description) if key in fields else ""
     if not loc:
         said = f"is {short(first['input'])}, expected a table"
         place = place.removesuffix(", ") + " "
     elif first["type"] == "extra_forbidden":
-        listed = [name for name, field in allowed.items() if field.repr]
-        said = f"key {key!r} is unknown, expected one of {', '.join(listed)}"
-        said += nearest(key, allowed)
+        listed = [name for name, field in fields.items() if field.repr]
+        near = difflib.get_close_matches(key, fields, n=1, cutoff=0.5)
+        hint = words["near"].format(near[0]) if near else ""
+        said = words["unknown"].format(key=key, keys=", ".join(listed), near=hint)
     elif first["type"] == "missing":
-        said = f"key {key!r} is missing, expected {allowed[key].description}"
+        said = words["missing"].format(key=key, expected=expected)
     else:
         inside = "".join(f".{x}" if isinstance(x, str) else f"[{x + 1}]" for x in loc[1:])
-        said = f"{key}{inside} is {short(first['input'])}, expected {allowed[key].description}"
-    more = f" (and {others} more error{'s' if others > 1 else ''})" if others else ""
-    return place + said + more
+        said = words["wrong"].format(key=key + inside, value=short(first["input"]), expected=expected)
+    return InputError(f"{place}{said}{more}", where=where)
 
 
 def _table(model: type[BaseModel], key: Any) -> tuple[type[BaseModel], bool] | None:
     """Model of the table or tables behind a key, and whether they are several."""
-    from pydantic import BaseModel
-
     field = model.model_fields.get(str(key))
     if field is None:
         return None

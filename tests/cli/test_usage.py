@@ -96,7 +96,7 @@ DIPOLE = "[[dipole]]\nposition_m = [0, 0, 0.01]\n"
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("[[dipole", "is no TOML: "),
+        ("[[dipole", r"is not TOML \("),
         ("a = " + 10000 * "[", "is nested too deeply"),
         ("", r"has nothing, expected tables \[\[dipole\]\] only"),
         ("[dipole]\nposition_m = [0, 0, 0]\n", r"has \['dipole'\], expected tables"),

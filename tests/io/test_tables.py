@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.io import columns as io_columns
+from nf2ff.io import rows as io_rows
 from nf2ff.io import safe, tables
 from nf2ff.io.tables import (
     COLUMNS,
@@ -148,9 +149,9 @@ def test_rounding_does_not_make_another_position(tmp_path: Path) -> None:
 
 
 def test_a_chain_of_values_within_rounding_is_no_single_position() -> None:
-    x = np.array([0.0, 1, 2, 3, 9]) * 0.6 * tables.ROUNDING
-    assert tables._label([x]).tolist() == [0, 1, 2, 3, 4]
-    assert tables._label([x[[0, 1, 4]]]).tolist() == [0, 0, 1]
+    x = np.array([0.0, 1, 2, 3, 9]) * 0.6 * io_rows.ROUNDING
+    assert io_rows.labels([x]).tolist() == [0, 1, 2, 3, 4]
+    assert io_rows.labels([x[[0, 1, 4]]]).tolist() == [0, 0, 1]
 
 
 def test_conventions_and_units(tmp_path: Path) -> None:

@@ -90,8 +90,11 @@ class ZoneFigures:
 
     @property
     def wavefront_radius(self) -> float | None:
-        """Radius of a spherical wavefront with this phase taper: k a^2 / (2 taper) [m]."""
-        if self.phase is None or not self.phase.curvature > 0:
+        """Radius of a spherical wavefront with this phase taper: k a^2 / (2 taper) [m].
+
+        None where the taper is below the rms of the ripple: it may be nothing but ripple.
+        """
+        if self.phase is None or not self.phase.curvature > max(self.phase.ripple_rms, 1e-9):
             return None
         half = self.zone.radius
         return float(wavenumber(self.frequency) * half**2 / (2 * self.phase.curvature))
@@ -166,7 +169,7 @@ def _checked_basis(field: ProbedField, zone: Zone, inside: NDArray[np.intp]) -> 
         low, high = field.position.min(axis=0), field.position.max(axis=0)
         reach = ", ".join(f"{x} {a:.4g} to {b:.4g} m" for x, a, b in zip("xyz", low, high, strict=True))
         raise InputError(
-            f"no reading lies in the zone, a {zone.words}; readings: {reach}", "move the zone's centre"
+            f"no reading lies in the zone, a {zone.words()}; readings: {reach}", "move the zone's centre"
         )
     basis = spanned(field.position[inside], zone.axes)
     step = _largest_step(place[inside])
@@ -190,7 +193,7 @@ def _checked_basis(field: ProbedField, zone: Zone, inside: NDArray[np.intp]) -> 
     least = powers(np.zeros((1, len(basis))), 2).shape[1] + _SPARE
     if inside.size < least or not len(basis):
         raise InputError(
-            f"the zone, a {zone.words}, holds {inside.size} readings, expected at least {max(least, 5)} "
+            f"the zone, a {zone.words()}, holds {inside.size} readings, expected at least {max(least, 5)} "
             "at different places",
             "choose a larger zone or measure in finer steps",
         )
@@ -268,7 +271,7 @@ def _warnings(zone: Zone, field: ProbedField, place: Real, basis: Real) -> list[
     else:
         told.append(ZoneCode.TAPER(angle_deg=angle))
     step, half = _largest_step(place), wavelength / 2
-    if step > half * (1 + 1e-6):
+    if step > 1.01 * half:
         told.append(ZoneCode.STEP(step_mm=1e3 * step, half_mm=1e3 * half))
     hole = _hole(zone, place, basis)
     # Half the diagonal of a square of such steps; of a cube it is 0.87 steps.

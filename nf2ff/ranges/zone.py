@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
+from nf2ff.ranges.smooth_part import spanned
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -100,13 +101,16 @@ class Zone:
             ends.append(self.half_depth / along)
         return float(min(ends, default=np.inf))
 
-    @property
-    def words(self) -> str:
-        """Shape and size, for people."""
+    def words(self, span: int = 3) -> str:
+        """Shape and size, for people; of a ball what readings of 1, 2 or 3 dimensions see."""
+        size = f"{2 * self.radius:.6g} m"
         deep = "" if self.half_depth is None else f", {2 * self.half_depth:.6g} m deep"
         if self.shape == "square":
-            return f"square of {2 * self.radius:.6g} m{deep}"
-        return f"{self.shape} of radius {self.radius:.6g} m{deep}"
+            return f"square of {size}{deep}"
+        if self.shape == "ball" and span == 1:
+            return f"line of {size}"
+        name = "disc" if self.shape == "ball" and span == 2 else self.shape
+        return f"{name} of diameter {size}{deep}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,3 +190,46 @@ def unit(value: ArrayLike, name: str) -> Real:
     if not size > 0:
         raise InputError(f"{name} is (0, 0, 0), expected a vector that points somewhere")
     return np.asarray(v / size)
+
+
+def largest_zone(
+    field: ProbedField,
+    *,
+    shape: Shape = "ball",
+    centre: ArrayLike | None = None,
+    direction: ArrayLike = (0.0, 0.0, 1.0),
+) -> Zone:
+    """The largest zone of a shape that the readings reach.
+
+    Parameters
+    ----------
+    field : ProbedField
+        The readings.
+    shape : {"ball", "cylinder", "square"}
+        Its shape.
+    centre : (3,) array_like, optional
+        Its centre; the middle of the readings if left out [m].
+    direction : (3,) array_like
+        Nominal direction of travel.
+
+    Returns
+    -------
+    Zone
+        As wide as the readings reach either way from the centre, whichever axis is the shortest.
+
+    Raises
+    ------
+    ValueError
+        If the readings do not reach to both sides of the centre.
+    """
+    low, high = field.position.min(axis=0), field.position.max(axis=0)
+    middle = 0.5 * (low + high) if centre is None else vector(centre, "centre of the zone")
+    some = Zone(1.0, shape, centre=middle, direction=unit(direction, "direction of the zone"))
+    place = field.position - middle
+    basis = spanned(place, some.axes)
+    ends = np.array([min(-along.min(), along.max()) for along in (place @ basis.T).T])
+    along = np.abs(basis @ some.axes[2]) > 0.5
+    wide = ends if shape == "ball" or along.all() else ends[~along]
+    if not (wide.size and wide.min() > 0):
+        raise InputError("the readings do not reach to both sides of the zone's centre", "move its centre")
+    return replace(some, radius=float(wide.min()))

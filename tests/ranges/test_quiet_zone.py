@@ -7,7 +7,7 @@ from zone_cases import FREQUENCY, WAVELENGTH, K, line, plane, probed, towards, w
 from nf2ff.messages.ranges import ZoneCode
 from nf2ff.ranges.quiet_zone import evaluate
 from nf2ff.ranges.smooth_part import fitted
-from nf2ff.ranges.zone import ProbedField, Zone
+from nf2ff.ranges.zone import ProbedField, Zone, largest_zone
 from nf2ff.ranges.zone_formulas import ripple_db
 
 
@@ -276,8 +276,13 @@ def test_shapes_hold_what_they_should():
     assert held["cylinder"].reach(diagonal) == pytest.approx(1)
     assert held["cylinder"].reach(np.array([0, 0, 1.0])) == pytest.approx(0.5)
     assert held["endless"].reach(np.array([0, 0, 1.0])) == np.inf
-    assert Zone(0.15).words == "ball of radius 0.15 m"
-    assert Zone(0.15, "square", 0.05).words == "square of 0.3 m, 0.1 m deep"
+    assert [Zone(0.15).words(x) for x in (1, 2, 3)] == [
+        "line of 0.3 m",
+        "disc of diameter 0.3 m",
+        "ball of diameter 0.3 m",
+    ]
+    assert Zone(0.15, "square", 0.05).words() == "square of 0.3 m, 0.1 m deep"
+    assert Zone(0.15, "cylinder").words(2) == "cylinder of diameter 0.3 m"
 
 
 def test_only_readings_in_the_zone_count():
@@ -326,3 +331,19 @@ def test_bad_zones_and_readings_are_refused():
         ProbedField(FREQUENCY, line() + 0.0, np.arange(-40, 41))
     with pytest.raises(ValueError, match="cross has shape"):
         ProbedField(FREQUENCY, line(), np.ones(81), np.ones(80))
+
+
+def test_the_largest_zone_is_as_wide_as_the_readings():
+    position = plane() * np.array([1, 0.5, 1]) + np.array([0.01, 0, 2])
+    field = probed(position, np.ones(len(position)))
+    zone = largest_zone(field)
+    assert zone.radius == pytest.approx(0.075)
+    assert zone.centre == pytest.approx([0.01, 0, 2])
+    assert evaluate(field, zone).used.size > 1000
+    assert largest_zone(field, centre=(0.1, 0, 2)).radius == pytest.approx(0.06)
+    # A cylinder is as wide as the readings are across the wave's way.
+    deep = np.concatenate([position * 0.9 + np.array([0, 0, z]) for z in (-0.02, 0, 0.02)])
+    across = largest_zone(probed(deep, np.ones(len(deep))), shape="cylinder", direction=(0, 0, -1))
+    assert across.radius == pytest.approx(0.0675)
+    with pytest.raises(ValueError, match="do not reach to both sides of the zone's centre: move"):
+        largest_zone(field, centre=(1, 0, 2))

@@ -14,6 +14,7 @@ LATER = "or give --level when they are transformed"
 
 #: Each command: its file and its function there. A file is imported when it is needed.
 COMMANDS = {
+    "compare": ("cli.compare", "compare"),
     "demo": ("cli.demo", "demo"),
     "export": ("cli.export", "export"),
     "import": ("cli.import_files", "import_files"),

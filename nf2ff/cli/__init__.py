@@ -23,6 +23,7 @@ COMMANDS = {
     "simulate": ("cli.simulate", "simulate"),
     "study": ("cli.study", "study"),
     "transform": ("cli.transform", "transform"),
+    "trp": ("cli.trp", "trp"),
     "uncertainty": ("cli.uncertainty", "uncertainty"),
 }
 

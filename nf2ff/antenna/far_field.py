@@ -100,11 +100,11 @@ class FarField:
         Returns
         -------
         xarray.Dataset
-            Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power``
-            (frequency) [W] and, where there is one, ``trusted`` (as the fields), over the
-            coordinates ``frequency`` [Hz], ``theta`` and ``phi`` [rad]; each with ``units`` and
-            ``long_name``, as the group ``/far_field`` of a native file has them. The dataset's
-            attributes say the time factor, peak values, and whether the level is known.
+            Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power`` (frequency)
+            [W] and, where there is one, ``trusted`` (as the fields), over the coordinates ``frequency`` [Hz],
+            ``theta`` and ``phi`` [rad]; each with ``units`` and ``long_name``, as the group ``/far_field`` of
+            a native file has them. Its attributes say the time factor, peak values, and whether the level is
+            known.
         """
         import xarray
 

@@ -14,17 +14,8 @@ from nf2ff.messages.input_error import InputError
 def freeze(noun: Any, *, missing: bool = False) -> None:
     """Convert the fields of a noun that holds results to read-only arrays of one shape (F,).
 
-    Parameters
-    ----------
-    noun : dataclass instance
-        Its fields are array_like or None.
-    missing : bool
-        Whether values may be NaN.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ or a value is not finite.
+    They are array_like or None, and may hold NaN if ``missing``. Raises InputError if the shapes differ or a
+    value is not finite.
     """
     shape: tuple[int, ...] | None = None
     for field in fields(noun):
@@ -60,11 +51,6 @@ def as_array(
     -------
     ndarray
         A read-only view, or a converted copy where the type differs.
-
-    Raises
-    ------
-    ValueError
-        If the dimensions differ or a value is not finite.
     """
     array = np.asarray(value)
     whole = np.issubdtype(dtype, np.integer)

@@ -1,8 +1,9 @@
 """Models of probes: the waves that each radiates in its own frame.
 
-Boresight is +z, the reference polarisation x: on boresight the field is along x, with phase zero.
-Each model radiates ``efficiency`` times 1 W, for 1 W into its port; it knows of no mismatch, which
-one who refers to incident power takes into the efficiency. Time factor exp(+jwt).
+Boresight is +z, the reference polarisation x: on boresight the field is along x, with phase zero. Each model
+radiates ``efficiency`` times 1 W, for 1 W into its port; it knows of no mismatch, which one who refers to
+incident power takes into the efficiency. Time factor exp(+jwt). All raise ValueError where a number is out of
+range or there is no field on boresight.
 """
 
 from __future__ import annotations
@@ -19,7 +20,15 @@ from nf2ff.antenna.expansion import expand_far_field
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import Modes, mode_count, mode_index, mode_numbers, required_degree, wavenumber
+from nf2ff.antenna.modes import (
+    Modes,
+    frequencies,
+    mode_count,
+    mode_index,
+    mode_numbers,
+    required_degree,
+    wavenumber,
+)
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
@@ -50,11 +59,6 @@ def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
     -------
     Modes
         Degree 1; exact for a length far below the wavelength.
-
-    Raises
-    ------
-    ValueError
-        If an efficiency is not within 0 ... 1.
     """
     return _dipoles(frequency, efficiency, electric=1.0, magnetic=0.0)
 
@@ -91,28 +95,21 @@ def cosine_pattern(
         Frequencies, at all of which the pattern is the same [Hz].
     e_exponent, h_exponent : float
         q in the field cos(theta)^q of the E- and of the H-plane, at least 1.
-    efficiency : (F,) or () array_like
-        Radiated power for 1 W into the port.
-    truncation : float
-        As in `principal_planes`. The kink at theta = 90 deg makes the series converge slowly: for
-        0.01 and 0.001, q = 1 takes degree 14 and 66, q = 2 takes 7 and 17, q = 4 takes 5 and 9.
+    efficiency, truncation
+        As in `principal_planes`. The kink at theta = 90 deg makes the series converge slowly: for a
+        truncation of 0.01 and 0.001, q = 1 takes degree 14 and 66, q = 2 takes 7 and 17, q = 4 takes 5 and 9.
 
     Returns
     -------
     Modes
         Orders +-1.
 
-    Raises
-    ------
-    ValueError
-        If an exponent is below 1, or as `principal_planes`.
-
     Notes
     -----
-    E_theta = cos(theta)^qE cos(phi), E_phi = -cos(theta)^qH sin(phi) (common practice for feeds,
-    e.g. C. A. Balanis, Antenna Theory, chapter on reflectors, from memory). D = 4 / (1/(2 qE + 1) +
-    1/(2 qH + 1)), 2 (2q + 1) for equal ones (closed form). No antenna is known to have it exactly;
-    q = 1 to 8 is what feeds of moderate width are fitted with (common practice, no source).
+    E_theta = cos(theta)^qE cos(phi), E_phi = -cos(theta)^qH sin(phi) (common practice for feeds, e.g. C. A.
+    Balanis, Antenna Theory, chapter on reflectors, from memory). D = 4 / (1/(2 qE + 1) + 1/(2 qH + 1)), 2 (2q
+    + 1) for equal ones (closed form). No antenna is known to have it exactly; q = 1 to 8 is what feeds of
+    moderate width are fitted with (common practice, no source).
     """
     f = frequencies(frequency)
     for name, q in (("e_exponent", e_exponent), ("h_exponent", h_exponent)):
@@ -141,9 +138,9 @@ def principal_planes(
     frequency : (F,) array_like
         Frequencies [Hz].
     e_plane, h_plane : callable
-        Functions of theta (T,) [rad] that give the fields (F, T) in E_theta = e_plane cos(phi),
-        E_phi = -h_plane sin(phi), of any common level. A field of one value at the poles has
-        e_plane = h_plane at theta = 0 and e_plane = -h_plane at theta = pi.
+        Functions of theta (T,) [rad] that give the fields (F, T) in E_theta = e_plane cos(phi), E_phi =
+        -h_plane sin(phi), of any common level. A field of one value at the poles has e_plane = h_plane at
+        theta = 0 and e_plane = -h_plane at theta = pi.
     efficiency : (F,) or () array_like
         Radiated power for 1 W into the port.
     truncation : float
@@ -153,12 +150,6 @@ def principal_planes(
     -------
     Modes
         The smallest degree that does.
-
-    Raises
-    ------
-    ValueError
-        If that takes more than `MAX_DEGREES` degrees, there is no field on boresight, or an
-        efficiency or ``truncation`` is out of range.
     """
     f = frequencies(frequency)
     if not 0 < truncation < 1:
@@ -196,22 +187,17 @@ def modes_of(
     frequency : (F,) array_like
         Frequencies [Hz].
     degree : int, optional
-        Largest degree; by default the one above which there is at most -200 dB of the power of the
-        worst antenna within the same minimum sphere.
+        Largest degree; by default the one above which there is at most -200 dB of the power of the worst
+        antenna within the same minimum sphere.
     power : float, optional
-        Radiated power to scale to at every frequency, 1 for a probe [W]; by default the
-        antenna's moments are left as they are.
+        Radiated power to scale to at every frequency, 1 for a probe [W]; by default the antenna's moments are
+        left as they are.
 
     Returns
     -------
     Modes
-        Exact to rounding up to ``degree``: the quadrature determines so many degrees that what
-        aliases is below -320 dB.
-
-    Raises
-    ------
-    ValueError
-        If ``degree`` or ``power`` is not positive, or the antenna radiates nothing.
+        Exact to rounding up to ``degree``: the quadrature determines so many degrees that what aliases is
+        below -320 dB.
     """
     f = frequencies(frequency)
     kr0 = float(wavenumber(f).max()) * antenna.minimum_radius
@@ -244,8 +230,8 @@ def dual_port(modes: Modes, *, cross: complex = 0.0) -> tuple[Modes, Modes]:
     modes : Modes
         One port, reference polarisation x.
     cross : complex
-        Wave of the other port's antenna that each port radiates as well, relative to its own:
-        10^(-X/20) for a cross-polarisation X dB down on boresight.
+        Wave of the other port's antenna that each port radiates as well, relative to its own: 10^(-X/20) for
+        a cross-polarisation X dB down on boresight.
 
     Returns
     -------
@@ -305,14 +291,6 @@ def _to_level(modes: Modes, efficiency: ArrayLike) -> Modes:
         )
     factor = np.sqrt(level / modes.radiated_power()) * boresight.conj() / size
     return Modes(modes.frequency, modes.coefficients * factor[:, None])
-
-
-def frequencies(frequency: ArrayLike) -> Real:
-    """Check frequencies (F,) [Hz]: at least one, all positive."""
-    f: Real = as_array(frequency, float, "frequency", ndim=1)
-    if not (f.size and np.all(f > 0)):
-        raise InputError(f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]")
-    return f
 
 
 def per_frequency(value: ArrayLike, f: Real, name: str, kind: type) -> NDArray[Any]:

@@ -20,23 +20,23 @@ RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
 class Samples:
     """Complex responses of a probe at M positions and F frequencies.
 
-    Positions are kept as they were recorded; theta in [-pi, pi] admits a positioner that
-    swings through the pole. An angle, radius or port that all samples share may be a scalar.
+    Positions are kept as they were recorded; theta in [-pi, pi] admits a positioner that swings through the
+    pole. An angle, radius or port that all samples share may be a scalar.
 
     Parameters
     ----------
     frequency : (F,) array_like
         Frequencies, all different [Hz].
     theta, phi, chi : (M,) or (F, M) array_like
-        Polar angle in [-pi, pi], azimuth and probe rotation [rad]; (F, M) where the axes move
-        during a frequency sweep.
+        Polar angle in [-pi, pi], azimuth and probe rotation [rad]; (F, M) where the axes move during a
+        frequency sweep.
     radius : (M,) or (F, M) array_like
         Distance of the probe's reference point from the origin [m], positive.
     port : (M,) array_like of int
         Probe port of each sample, counted from 1.
     response : (F, M) array_like
-        Complex responses, exp(+jwt), peak [``response_unit``]. NaN marks a sample missing at
-        that frequency only.
+        Complex responses, exp(+jwt), peak [``response_unit``]. NaN marks a sample missing at that frequency
+        only.
     response_unit : {"V/m", "sqrt(W)", "relative"}
         Field at an ideal field probe, wave at a probe's port, or of unknown level.
     number : (M,) array_like of int, optional
@@ -50,8 +50,8 @@ class Samples:
     Raises
     ------
     ValueError
-        If shapes do not fit, an angle or radius is out of range, a position is not finite or
-        a response is infinite.
+        If shapes do not fit, an angle or radius is out of range, a position is not finite or a response is
+        infinite.
     """
 
     frequency: NDArray[np.float64]
@@ -110,7 +110,7 @@ class Samples:
             value = np.degrees(self.theta.ravel()[bad[0]])
             raise InputError(
                 f"theta is {value:.6g} deg at sample {bad[0] % response.shape[1] + 1}, "
-                + ("expected -180 to 180 deg")
+                "expected -180 to 180 deg"
             )
         if not self.radius.min() > 0:
             at = int(np.argmin(self.radius)) % response.shape[1]
@@ -139,14 +139,9 @@ class Samples:
         return self.part([index], slice(None) if present.all() else present)
 
     def part(self, frequencies: Sequence[int], which: slice | NDArray[np.bool_] = slice(None)) -> Samples:
-        """The samples of some frequencies, all or some of them; positions (M',) of one frequency.
+        """The samples of some ``frequencies``, by index, and of them all or some (a slice or mask ``which``).
 
-        Parameters
-        ----------
-        frequencies : sequence of int
-            Indices of the frequencies.
-        which : slice or (M,) ndarray of bool
-            Which of the samples.
+        Positions are (M',) where there is one frequency.
         """
         rows = np.asarray(frequencies)
         number = self.number

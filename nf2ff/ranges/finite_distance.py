@@ -1,15 +1,12 @@
 """What a direct measurement at a finite distance takes for the far field, and how wrong it is.
 
-A small probe at distance r that looks at the origin reads the field across its line of sight, and
-whoever takes r for infinite calls r exp(+jkr) E_tangential the far field, and
-
-    4 pi r^2 |E_tangential|^2 / (2 Z0)
-
-the EIRP: the apparent EIRP. The radial field, which the probe does not hear, is not in it, nor is
-the magnetic field, which the radial power density would take. Each wave's tangential field has the
-angular functions of its far field at any distance. So the apparent far field is itself the far
-field of modes, `apparent_modes`, and whatever is computed from modes (pattern, peak, beamwidths,
-sidelobes, TRP) can be had as it would be measured at r.
+A small probe at distance r that looks at the origin reads the field across its line of sight, and whoever
+takes r for infinite calls r exp(+jkr) E_tangential the far field, and 4 pi r^2 |E_tangential|^2 / (2 Z0) the
+EIRP: the apparent EIRP. The radial field, which the probe does not hear, is not in it, nor is the magnetic
+field, which the radial power density would take. Each wave's tangential field has the angular functions of
+its far field at any distance. So the apparent far field is itself the far field of modes, `apparent_modes`,
+and whatever is computed from modes (pattern, peak, beamwidths, sidelobes, TRP) can be had as it would be
+measured at r.
 """
 
 from __future__ import annotations
@@ -54,9 +51,9 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
     Returns
     -------
     Modes
-        Their `far_field` is r exp(+jkr) times the tangential field at ``radius``, so that its
-        `eirp` is the apparent EIRP; their radiated power is the TRP that its integration over the
-        sphere yields, and their directivity the one found with that TRP.
+        Their `far_field` is r exp(+jkr) times the tangential field at ``radius``, so that its `eirp` is the
+        apparent EIRP; their radiated power is the TRP that its integration over the sphere yields, and their
+        directivity the one found with that TRP.
 
     Raises
     ------
@@ -65,23 +62,19 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
 
     Notes
     -----
-    Q_smn times kr exp(+jkr) R_sn(kr) over its limit for kr -> infinity, j^(n+1) for s = 1 and j^n
-    for s = 2, with R_1n = h_n^(2)(x) and R_2n = (x h_n^(2)(x))'/x.
+    Q_smn times kr exp(+jkr) R_sn(kr) over its limit for kr -> infinity, j^(n+1) for s = 1 and j^n for s = 2,
+    with R_1n = h_n^(2)(x) and R_2n = (x h_n^(2)(x))'/x.
     """
     r = float(as_array(radius, float, "radius", ndim=0))
     _outside(r, modes, minimum_radius)
-    n = np.arange(1, modes.degree + 1)
-    orders = np.repeat(n - 1, 2 * n + 1)
-    limit = np.array([1, 1j, -1, -1j])
-    true = modes.coefficients.reshape(modes.frequency.size, -1, 2)
-    seen = np.empty_like(true)
+    limits = antenna_fields.far_factors(modes.degree)
+    seen = np.empty_like(modes.coefficients)
     for i, k in enumerate(wavenumber(modes.frequency)):
-        g1, g2 = radial_functions(modes.degree, k * r)
+        g = radial_functions(modes.degree, k * r)
         with np.errstate(over="ignore", invalid="ignore"):
-            gain = np.stack([g1 / limit[(n + 1) % 4], g2 / limit[n % 4]], axis=1)[orders]
-            # A wave that is not there has no field, however large its radial function.
-            seen[i] = np.where(true[i] == 0, 0, np.where(true[i] == 0, 0, gain) * true[i])
-            power, radiated = (np.sum(np.abs(q[i]) ** 2) for q in (seen, true))
+            gain = np.stack([x / limit for x, limit in zip(g, limits, strict=True)], axis=1)
+            seen[i] = antenna_fields.radial_product(modes.coefficients[i], gain).ravel()
+            power, radiated = (np.sum(np.abs(q[i]) ** 2) for q in (seen, modes.coefficients))
         power = power if np.isfinite(power) else np.inf  # inf times a phase is NaN
         if power > REACTIVE_GAIN * radiated:
             raise InputError(
@@ -90,7 +83,7 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
                 f"they appear with {power / radiated:.3g} times the power they radiate)",
                 "go farther out, or truncate the modes if it is their noise",
             )
-    return Modes(modes.frequency, seen.reshape(modes.coefficients.shape), modes.reference)
+    return Modes(modes.frequency, seen, modes.reference)
 
 
 def _outside(radius: float, modes: Modes, minimum_radius: float | None) -> None:
@@ -122,20 +115,18 @@ def eirp_error_db(
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients, F frequencies, absolute or relative.
+    modes, minimum_radius
+        As in `apparent_modes`, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
     theta, phi : (M,) array_like
         Directions [rad].
-    minimum_radius : float, optional
-        As in `apparent_modes` [m].
 
     Returns
     -------
     (R, F, M) ndarray
-        Error of a direct measurement [dB]; infinite where only one of the two has a null, NaN
-        where both have, a null being a field below 1e-11 of its root mean square.
+        Error of a direct measurement [dB]; infinite where only one of the two has a null, NaN where both
+        have, a null being a field below 1e-11 of its root mean square.
 
     Raises
     ------
@@ -173,12 +164,12 @@ class DistanceError:
     directivity_db : (R, F) array_like
         Maximum directivity, with the apparent TRP, over the true one: peak_db - trp_db [dB].
     first_sidelobe_db, highest_sidelobe_db : (R, F) array_like
-        Level of the first and of the highest sidelobe of the cut, apparent minus true, each below
-        its own peak; NaN where there is none [dB].
+        Level of the first and of the highest sidelobe of the cut, apparent minus true, each below its own
+        peak; NaN where there is none [dB].
     first_sidelobe_shift : (R, F) array_like
-        Apparent minus true distance of the first sidelobe from its peak [rad]. A shift of a
-        beamwidth tells that the true first sidelobe has become a shoulder of the main lobe,
-        and that the next lobe stands in its place.
+        Apparent minus true distance of the first sidelobe from its peak [rad]. A shift of a beamwidth tells
+        that the true first sidelobe has become a shoulder of the main lobe, and that the next lobe stands in
+        its place.
 
     Raises
     ------
@@ -214,21 +205,19 @@ def distance_error(
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients, F frequencies, absolute or relative.
+    modes, minimum_radius
+        As in `apparent_modes`, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
     plane : float, str or Plane
-        The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`;
-        through a shifted peak, the one along it.
-    minimum_radius : float, optional
-        As in `apparent_modes` [m].
+        The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`; through a
+        shifted peak, the one along it.
 
     Returns
     -------
     DistanceError
-        Of a probe small against the antenna that looks at the origin, of an exact positioner and
-        of an anechoic chamber: the error of the distance alone.
+        Of a probe small against the antenna that looks at the origin, of an exact positioner and of an
+        anechoic chamber: the error of the distance alone.
 
     Raises
     ------

@@ -11,8 +11,6 @@ from nf2ff.antenna.expansion import (
     Expansion,
     expand_far_field,
     expand_ports,
-    modes_from_far_field,
-    move_along_z,
 )
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import ring_angles
@@ -167,9 +165,6 @@ def test_inverse_of_far_field_at_every_frequency_and_port(random_q):
         for f in range(2):
             assert error(expansion.modes.coefficients[f], q[f, i]) < RTOL
         assert len(expansion.warnings) == 2
-    again = modes_from_far_field(ports[1])
-    np.testing.assert_array_equal(again.coefficients, found[1].modes.coefficients)
-    assert modes_from_far_field(ports[1], degree=3).degree == 3
 
 
 def test_ports_share_a_degree():
@@ -523,19 +518,6 @@ def grid_far_field(antenna, theta, phi):
     t, p = (x.ravel() for x in np.meshgrid(theta, phi, indexing="ij"))
     e = far_field_of(antenna, frequency=ONE_METRE, theta=t, phi=p)
     return make(theta, phi, np.array(e)[:, 0], frequency=ONE_METRE)
-
-
-def test_moving_along_z_is_what_moving_the_antenna_is():
-    theta, phi = RINGS["clenshaw-curtis"], PHI
-    for distance in (0.4, -0.7):
-        here = move_along_z(grid_far_field(offset_dipole(0.0), theta, phi), distance=distance)
-        there = grid_far_field(offset_dipole(distance), theta, phi)
-        for name in ("e_theta", "e_phi"):
-            a, b = getattr(here, name), getattr(there, name)
-            # k d of up to 4.4 rad carries 4.4 EPS of rounding in the phase.
-            np.testing.assert_allclose(a, b, atol=20 * EPS * np.abs(b).max())
-        assert here.frequency is not None
-        np.testing.assert_array_equal(here.theta, theta)
 
 
 def test_each_port_and_frequency_has_its_own_phase():

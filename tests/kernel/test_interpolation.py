@@ -164,8 +164,8 @@ def test_leaving_out_needs_neighbours_only():
 def test_a_long_sweep_is_no_square_of_a_short_one(monkeypatch):
     # 301 frequencies: each spline but that for the values themselves is of 80 neighbours.
     sizes = []
-    spline = interpolation._spline
-    monkeypatch.setattr(interpolation, "_spline", lambda x, at: sizes.append(x.size) or spline(x, at))
+    spline = interpolation.spline
+    monkeypatch.setattr(interpolation, "spline", lambda x, *more: sizes.append(x.size) or spline(x, *more))
     f = np.linspace(8e9, 12e9, 301)
     interpolate_frequency(f, np.ones((301, 1)), f[:3])
     assert sorted(sizes)[-2:] == [80, 301]

@@ -17,7 +17,7 @@ from nf2ff.antenna import fields, rings
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, Reference, mode_numbers, wavenumber
 from nf2ff.antenna.rings import Rings
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.antenna import ExpansionCode
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -81,12 +81,8 @@ class Expansion:
     warnings: tuple[tuple[Notice, ...], ...]
 
     def __post_init__(self) -> None:
-        count = self.modes.frequency.size
-        for name in ("residual", "tail_db", "missing_power"):
-            value = as_array(getattr(self, name), float, name, ndim=1, missing=True)
-            if value.size != count:
-                raise InputError(f"{name} has {value.size} values, expected {count}, one a frequency")
-            object.__setattr__(self, name, value)
+        names = ("residual", "tail_db", "missing_power")
+        keep(self, names, float, shape=self.modes.frequency.shape, missing=True)
 
 
 def expand_far_field(
@@ -187,11 +183,6 @@ def expand_ports(
     -------
     tuple of Expansion
         One for each port.
-
-    Raises
-    ------
-    ValueError
-        As `expand_far_field`, or if shapes do not fit.
     """
     f = as_array(frequency, float, "frequency", ndim=1)
     t = as_array(theta, float, "theta", ndim=1)

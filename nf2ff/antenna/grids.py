@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel import spin
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.messages.input_error import InputError
 
 #: Names of the rings of a grid by the quadrature rule they belong to:
@@ -41,8 +41,8 @@ class Grid:
     rule: Rule
 
     def __post_init__(self) -> None:
-        theta = as_array(self.theta, float, "theta", ndim=1)
-        phi = as_array(self.phi, float, "phi", ndim=1)
+        keep(self, ("theta", "phi"), float, ndim=1)
+        theta, phi = self.theta, self.phi
         if theta.size < 2 or phi.size < 2:
             raise InputError(
                 f"theta and phi are {theta.size} and {phi.size} angles, expected at least 2 each"
@@ -62,8 +62,6 @@ class Grid:
                 f"phi does not run in {phi.size} equal steps over the full circle: expected "
                 f"increasing steps of {np.degrees(step):.9g} deg, the last one step before 360 deg"
             )
-        object.__setattr__(self, "theta", theta)
-        object.__setattr__(self, "phi", phi)
 
     @property
     def degree(self) -> int:

@@ -48,13 +48,9 @@ class Rings:
 def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     """Sort rings from north to south and azimuths over one circle.
 
-    Parameters as in `Rings`, in any order; azimuths that stand for one direction (0 and 360 deg) are
-    averaged.
-
-    Raises
-    ------
-    ValueError
-        If an angle is out of range, a ring occurs twice, there is one ring only, or the azimuth steps differ.
+    As in `Rings`, in any order; fields at azimuths that stand for one direction (0 and 360 deg) are averaged.
+    InputError if an angle is out of range, a ring occurs twice, there is one ring only, or the azimuth steps
+    differ.
     """
     wild = np.flatnonzero((theta < -ANGLE_TOLERANCE) | (theta > np.pi + ANGLE_TOLERANCE))
     if wild.size:
@@ -91,14 +87,7 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
 
 
 def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
-    """See that the rings reach both poles, or add rings of zero field.
-
-    Parameters
-    ----------
-    rings : Rings
-        As measured.
-    zero : bool
-        Whether what is missing is taken as zero.
+    """See that the rings reach both poles, or add rings of zero field where ``zero`` allows it.
 
     Returns
     -------
@@ -106,11 +95,6 @@ def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
         With those added, in steps of the largest one measured.
     added : pair of int
         How many were added at the north and at the south.
-
-    Raises
-    ------
-    ValueError
-        If a part is missing and not to be taken as zero.
     """
     theta = rings.theta
     step = float(np.diff(theta).max())
@@ -168,21 +152,10 @@ def order_limit(phi: Real) -> int:
 
 
 def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]:
-    """Gradient and curl coefficients of the fields.
+    """Gradient and curl coefficients (B, N(N+2)) of fields on rings over the whole sphere.
 
-    Parameters
-    ----------
-    rings : Rings
-        Rings over the whole sphere.
-    degree : int
-        Largest degree N, at most `degree_limit`.
-    order : int
-        Largest azimuthal order, at most `order_limit`; higher ones are left out.
-
-    Returns
-    -------
-    g, c : (B, N(N+2)) ndarray
-        Coefficients in the order n (n+1) + m - 1.
+    In the order n (n+1) + m - 1, up to ``degree`` N, at most `degree_limit`, and azimuthal ``order``, at most
+    `order_limit`; higher ones are left out.
     """
     order = min(order, degree)
     m = np.arange(-order, order + 1)

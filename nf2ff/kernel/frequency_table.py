@@ -204,22 +204,7 @@ def as_table(value: FrequencyTable | ArrayLike) -> FrequencyTable:
 def level_table(
     value: FrequencyTable | ArrayLike, *, least: float, most: float, name: str, unit: str
 ) -> FrequencyTable:
-    """A table of levels.
-
-    Parameters
-    ----------
-    value : FrequencyTable or float
-        What the caller gave [``unit``].
-    least, most : float
-        Range of its values [``unit``].
-    name, unit : str
-        What they are, for the message of an error.
-
-    Raises
-    ------
-    ValueError
-        If a value is complex or out of range.
-    """
+    """A table of real levels from ``least`` to ``most``; ``name`` and ``unit`` are for errors."""
     table = as_table(value)
     if np.iscomplexobj(table.values):
         raise InputError(
@@ -236,7 +221,7 @@ def level_table(
 
 
 def reflection_table(value: FrequencyTable | ArrayLike, *, name: str) -> FrequencyTable:
-    """A table of linear reflection coefficients; ValueError, with their ``name``, unless all are below 1."""
+    """A table of linear reflection coefficients, all below 1; ``name`` is for errors."""
     table = as_table(value)
     largest = np.abs(table.values).max()
     if not largest < 1:

@@ -1,4 +1,7 @@
-"""The probe: receiving coefficients and response constants."""
+"""The probe: receiving coefficients and response constants.
+
+InputError tells of values that do not fit.
+"""
 
 from __future__ import annotations
 
@@ -77,7 +80,9 @@ class Probe:
         if r.shape[0] != count or r.shape[1] < 1:
             raise InputError(f"coefficients have shape {r.shape}, expected ({count}, ports, J)")
         if self.response_unit not in RESPONSE_UNITS:
-            raise InputError(f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}")
+            raise InputError(
+                f"response_unit is {self.response_unit!r}, expected 'V/m', 'sqrt(W)' or 'relative'"
+            )
         if self.minimum_radius is not None and not 0 <= self.minimum_radius < np.inf:
             raise InputError(f"the probe's minimum_radius is {self.minimum_radius} m, expected a number >= 0")
         object.__setattr__(self, "coefficients", r)
@@ -104,17 +109,11 @@ class Probe:
         return max([1, *(abs(mu) for mu in self.orders())])
 
     def transmit_modes(self) -> tuple[Modes, ...]:
-        """Waves that the probe radiates with 1 W into each port, in its own frame.
+        """Waves that the probe radiates with 1 W into each port, one Modes a port.
 
-        Returns
-        -------
-        tuple of Modes
-            One for each port; boresight +z, reference polarisation x.
+        In its own frame: boresight +z, reference polarisation x.
 
-        Raises
-        ------
-        ValueError
-            If the response is a field strength, or the coefficients belong to no frequency.
+        InputError if the response is a field strength, or the coefficients belong to no frequency.
         """
         if self.response_unit == "V/m" or self.frequency is None:
             raise InputError(
@@ -161,19 +160,9 @@ def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | 
     ----------
     ports : Modes or sequence of Modes
         For each port the waves radiated with 1 W into it, in the probe's own frame: boresight +z, reference
-        polarisation x. Relative modes give relative responses.
+        polarisation x. Relative modes give relative responses, absolute ones sqrt(W) at a matched load.
     minimum_radius : float, optional
         Radius of the smallest sphere about the origin of that frame that holds the probe [m].
-
-    Returns
-    -------
-    Probe
-        Response in sqrt(W) at a matched load, or relative.
-
-    Raises
-    ------
-    ValueError
-        If there is no port, or ports differ in frequencies or kind of level.
     """
     ports = [ports] if isinstance(ports, Modes) else list(ports)
     if not ports:
@@ -194,18 +183,8 @@ def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | 
 def drop_weak_orders(probe: Probe, *, power: float) -> Probe:
     """The probe without those azimuthal orders +-mu of a port that carry next to nothing.
 
-    Parameters
-    ----------
-    probe : Probe
-        The probe.
-    power : float
-        Power of a port in +mu and -mu together, relative to that in all its orders, which it must exceed at
-        some frequency to be kept; its coefficients are zero otherwise.
-
-    Raises
-    ------
-    ValueError
-        If ``power`` is not within 0 ... 1.
+    ``power``, from 0 to below 1, is that of a port in +mu and -mu together, relative to that in all its
+    orders, which it must exceed at some frequency to be kept.
     """
     if not 0 <= power < 1:
         raise InputError(f"power is {power}, expected a share of the whole, from 0 to below 1")
@@ -232,7 +211,7 @@ def at_frequencies(
     frequency : (F,) array_like
         Frequencies wanted [Hz].
     extrapolate : bool
-        Whether frequencies outside of the probe's are taken from its last ones.
+        Whether frequencies outside of the probe's are taken from its last ones, not refused.
 
     Returns
     -------
@@ -241,11 +220,6 @@ def at_frequencies(
     error : (F,) ndarray
         Relative error of the coefficients as `interpolate_frequency` estimates it: 0 where they are known,
         NaN where that cannot be told.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is outside of the probe's and that was not asked for.
     """
     wanted = as_array(frequency, float, "frequency", ndim=1)
     if probe.frequency is None:
@@ -265,6 +239,9 @@ def mounted(
 ) -> Probe:
     """The probe as it is mounted and cabled, where that is known to differ from what is recorded.
 
+    To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no higher than
+    rounding are left out.
+
     Parameters
     ----------
     probe : Probe
@@ -278,17 +255,6 @@ def mounted(
         Turn of the whole probe, offset and all, about its reference point: about the x axis of the mount and
         then about its y axis, right-handed [rad]. These axes stand at the recorded chi: at chi = 0, tilt_x
         leans the boresight towards phi^ and tilt_y towards theta^.
-
-    Returns
-    -------
-    Probe
-        To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no higher than
-        rounding are left out.
-
-    Raises
-    ------
-    ValueError
-        If a value is not finite, a factor is zero, or factors or offsets do not fit the ports.
     """
     factors = as_array(port_factors, complex, "port_factors")
     shape = probe.coefficients.shape[:2]
@@ -360,11 +326,6 @@ def response_constants(
     (ports, R, 2 mu_max + 1, N, 2) ndarray
         P for mu = -mu_max ... mu_max (`Probe.mu_max`) and s = 1, 2, in the unit of the response per sqrt(W).
         Infinite where n is so far above kA that it exceeds the range of a double.
-
-    Raises
-    ------
-    ValueError
-        If the probe has no data at that frequency.
 
     Notes
     -----

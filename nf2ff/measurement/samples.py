@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
@@ -66,7 +66,8 @@ class Samples:
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
-        frequency = as_array(self.frequency, float, "frequency", ndim=1)
+        keep(self, ("frequency",), float, ndim=1)
+        frequency = self.frequency
         if np.any(frequency <= 0):
             raise InputError(f"frequency is {frequency.min()} Hz, expected positive values")
         if frequency.size == 0:
@@ -75,13 +76,12 @@ class Samples:
         again = ordered[1:][np.diff(ordered) == 0]
         if again.size:
             raise InputError(f"frequency holds {again[0]:.12g} Hz twice", "leave one out")
-        response = as_array(self.response, complex, "response", ndim=2, missing=True)
+        keep(self, ("response",), complex, ndim=2, missing=True)
+        response = self.response
         if response.shape[0] != frequency.size:
             raise InputError(f"response has {response.shape[0]} rows for {frequency.size} frequencies")
         if response.shape[1] == 0:
             raise InputError("there is no sample", "give at least one")
-        object.__setattr__(self, "frequency", frequency)
-        object.__setattr__(self, "response", response)
         # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
         object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
         for name in ("theta", "phi", "chi", "radius", "port"):
@@ -99,11 +99,7 @@ class Samples:
                     + " like the response"
                 )
             object.__setattr__(self, name, value)
-        if self.number is not None:
-            number = as_array(self.number, np.int64, "number", ndim=1)
-            if number.shape != response.shape[1:]:
-                raise InputError(f"number has shape {number.shape}, expected (M,) = ({response.shape[1]},)")
-            object.__setattr__(self, "number", number)
+        keep(self, ("number",), np.int64, shape=response.shape[1:], axes="(M,)")
         limit = np.pi * (1 + 1e-9)
         bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
         if bad.size:

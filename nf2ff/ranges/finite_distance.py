@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes, wavenumber
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.kernel.radial import radial_functions
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
@@ -127,11 +127,6 @@ def eirp_error_db(
     (R, F, M) ndarray
         Error of a direct measurement [dB]; infinite where only one of the two has a null, NaN where both
         have, a null being a field below 1e-11 of its root mean square.
-
-    Raises
-    ------
-    ValueError
-        As in `apparent_modes`, or if an angle is out of range.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     true = intensity(*antenna_fields.far_field_points(modes, theta=theta, phi=phi))
@@ -170,11 +165,6 @@ class DistanceError:
         Apparent minus true distance of the first sidelobe from its peak [rad]. A shift of a beamwidth tells
         that the true first sidelobe has become a shoulder of the main lobe, and that the next lobe stands in
         its place.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ.
     """
 
     radius: Real
@@ -188,14 +178,9 @@ class DistanceError:
     first_sidelobe_shift: Real
 
     def __post_init__(self) -> None:
-        radius = as_array(self.radius, float, "radius", ndim=1)
-        object.__setattr__(self, "radius", radius)
-        shape = (radius.size, *np.shape(self.peak_db)[1:])
-        for field in fields(self)[1:]:
-            value = as_array(getattr(self, field.name), float, field.name, ndim=2, missing=True)
-            if value.shape != shape:
-                raise InputError(f"{field.name} has shape {value.shape}, expected (R, F) = {shape}")
-            object.__setattr__(self, field.name, value)
+        keep(self, ("radius",), float, ndim=1)
+        shape = (self.radius.size, *np.shape(self.peak_db)[1:])
+        keep(self, [x.name for x in fields(self)[1:]], float, shape=shape, axes="(R, F)", missing=True)
 
 
 def distance_error(
@@ -218,11 +203,6 @@ def distance_error(
     DistanceError
         Of a probe small against the antenna that looks at the origin, of an exact positioner and of an
         anechoic chamber: the error of the distance alone.
-
-    Raises
-    ------
-    ValueError
-        As in `apparent_modes`, or if no power is radiated at a frequency.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     nonzero_power(modes.frequency, modes.radiated_power())

@@ -150,6 +150,11 @@ def expand_far_field(
     return found[0]
 
 
+def modes_from_far_field(far_field: FarField, *, degree: int | None = None) -> Modes:
+    """Modes of a far field that covers the sphere; `expand_far_field` without its account."""
+    return expand_far_field(far_field, degree=degree).modes
+
+
 def expand_ports(
     *,
     frequency: ArrayLike,

@@ -11,6 +11,7 @@ from nf2ff.antenna.expansion import (
     Expansion,
     expand_far_field,
     expand_ports,
+    modes_from_far_field,
 )
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import ring_angles
@@ -165,6 +166,9 @@ def test_inverse_of_far_field_at_every_frequency_and_port(random_q):
         for f in range(2):
             assert error(expansion.modes.coefficients[f], q[f, i]) < RTOL
         assert len(expansion.warnings) == 2
+    again = modes_from_far_field(ports[1])
+    np.testing.assert_array_equal(again.coefficients, found[1].modes.coefficients)
+    assert modes_from_far_field(ports[1], degree=3).degree == 3
 
 
 def test_ports_share_a_degree():

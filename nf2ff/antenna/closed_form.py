@@ -74,15 +74,7 @@ def near_field(
 def far_field_of(
     antenna: Antenna, *, frequency: ArrayLike, theta: ArrayLike, phi: ArrayLike
 ) -> tuple[Complex, Complex]:
-    """Far field lim r exp(+jkr) E, in closed form.
-
-    Parameters and errors as in `near_field`.
-
-    Returns
-    -------
-    e_theta, e_phi : (F, M) ndarray
-        Components about the origin of coordinates [V].
-    """
+    """Far field lim r exp(+jkr) E, e_theta and e_phi (F, M) [V]; as `near_field` otherwise."""
     k, theta, phi, _ = check_points(frequency, theta=theta, phi=phi, radius=1.0)
     out = np.empty((2, k.size, theta.shape[1]), dtype=complex)
     for row, part in _parts(antenna, k, theta):
@@ -104,8 +96,6 @@ def far_field_of(
 
 def radiated_power_of(antenna: Antenna, *, frequency: ArrayLike) -> Real:
     """Radiated power (F,) [W], in closed form for dipoles, by an exact quadrature for the wire.
-
-    Parameters and errors as in `near_field`.
 
     Notes
     -----

@@ -106,14 +106,9 @@ def array_of(element: DipoleCluster, *, positions: ArrayLike, weights: ArrayLike
     element : DipoleCluster
         The element about its own origin.
     positions : (P, 3) array_like
-        Where its origin goes [m].
+        Where its origin goes [m]; P times as many dipoles, the element running faster.
     weights : (P,) or () array_like
         Complex factors on its moments.
-
-    Returns
-    -------
-    DipoleCluster
-        P times as many dipoles, the element running faster.
     """
     shift = as_array(positions, float, "positions", ndim=2)
     weight = as_array(weights, complex, "weights")
@@ -136,10 +131,8 @@ def line_array(
     ----------
     element : DipoleCluster
         The element about its own origin.
-    count : int
-        Number of elements.
-    spacing : float
-        Distance from element to element [m].
+    count, spacing : int and float
+        Number of elements, and distance from one to the next [m].
     axis : (3,) array_like
         Direction of the line, any length.
     phase_step : float
@@ -224,10 +217,8 @@ def rectangular_aperture(
         The element, its moments per square metre.
     width, height : float
         Sides along x and y [m].
-    nodes : int
-        Number of nodes along each side, as in `line_source`.
-    taper : pair of {"uniform", "cosine"}
-        Distribution along x and y.
+    nodes, taper
+        As in `line_source`, the nodes along each side, the taper for x and y.
     """
     nodes = _whole(nodes, "nodes")
     x, weight_x = _rule(width, nodes, taper[0])
@@ -245,11 +236,9 @@ def circular_aperture(element: DipoleCluster, *, radius: float, rings: int, spok
         The element, its moments per square metre.
     radius : float
         Radius of the disc [m].
-    rings : int
-        Gauss-Legendre nodes from centre to rim; x/4 + 5 x^(1/3), x = k radius, makes the far field exact to
-        1e-10 of its peak.
-    spokes : int
-        Equal steps in azimuth; x + 10 x^(1/3) likewise.
+    rings, spokes : int
+        Gauss-Legendre nodes from centre to rim and equal steps in azimuth; x/4 + 5 x^(1/3) and x + 10
+        x^(1/3), x = k radius, make the far field exact to 1e-10 of its peak.
     """
     rho, weight = _rule(_positive(radius, "radius"), _whole(rings, "rings"), "uniform")
     rho = rho + radius / 2

@@ -175,19 +175,12 @@ def expand_ports(
     ----------
     frequency : (F,) array_like
         Frequencies [Hz].
-    theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
-    phi : (P,) array_like
-        Azimuth angles [rad].
+    theta, phi : (T,) and (P,) array_like
+        Polar angles in [0, pi] and azimuth angles [rad].
     e_theta, e_phi : (F, L, T, P) array_like
         Far field lim r exp(+jkr) E of each of L ports, peak values, exp(+jwt) [V].
     reference, degree, order, missing, origin, input_power
         As in `expand_far_field`; 1 W into the port unless said otherwise.
-
-    Returns
-    -------
-    tuple of Expansion
-        One for each port.
     """
     f = as_array(frequency, float, "frequency", ndim=1)
     t = as_array(theta, float, "theta", ndim=1)

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -81,12 +82,11 @@ class LevelChain:
             (ties, "tie the same port to watts"),
             (fields, "are antenna factors of the same port"),
         ):
-            for i, step in enumerate(steps):
-                for other in steps[:i]:
-                    if not step.ports or not other.ports or set(step.ports) & set(other.ports):
-                        raise InputError(
-                            f"{other.name!r} and {step.name!r} {what}", "keep one, or give each its ports"
-                        )
+            for one, other in combinations(steps, 2):
+                if not one.ports or not other.ports or set(one.ports) & set(other.ports):
+                    raise InputError(
+                        f"{one.name!r} and {other.name!r} {what}", "keep one, or give each its ports"
+                    )
         balance = all(isinstance(s, LevelStep) and s.kind == "channel" for s in self.steps)
         if self.starts_from == "relative" and not ties and not balance:
             raise InputError(

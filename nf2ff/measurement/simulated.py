@@ -36,7 +36,7 @@ def simulate(
     noise: float = 0.0,
     rng: int | np.random.Generator | None = None,
 ) -> Samples:
-    """Responses of the ideal field probe, E_theta cos(chi) + E_phi sin(chi).
+    """Responses [V/m] of the ideal field probe, E_theta cos(chi) + E_phi sin(chi).
 
     Parameters
     ----------
@@ -52,11 +52,6 @@ def simulate(
         Root mean square magnitude of white complex Gaussian noise added [V/m].
     rng : int, Generator or None
         Seed or generator of the noise.
-
-    Returns
-    -------
-    Samples
-        Response in V/m.
 
     Raises
     ------
@@ -81,7 +76,7 @@ def simulate_grid(
     noise: float = 0.0,
     rng: int | np.random.Generator | None = None,
 ) -> Samples:
-    """Responses of the ideal field probe on a grid, both polarisations.
+    """Responses [V/m] of the ideal field probe on a grid, both polarisations.
 
     Parameters
     ----------

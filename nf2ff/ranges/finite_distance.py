@@ -39,6 +39,10 @@ _NULL = 1e-11
 def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None = None) -> Modes:
     """Modes whose far field is what a direct measurement at ``radius`` takes for the far field.
 
+    That is r exp(+jkr) times the tangential field at ``radius``, so that its `eirp` is the apparent EIRP;
+    their radiated power is the TRP that its integration over the sphere yields, and their directivity the one
+    found with that TRP.
+
     Parameters
     ----------
     modes : Modes
@@ -47,13 +51,6 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
         Distance of the probe from the origin [m].
     minimum_radius : float, optional
         Radius r0 of the smallest sphere about the origin that holds the antenna [m].
-
-    Returns
-    -------
-    Modes
-        Their `far_field` is r exp(+jkr) times the tangential field at ``radius``, so that its `eirp` is the
-        apparent EIRP; their radiated power is the TRP that its integration over the sphere yields, and their
-        directivity the one found with that TRP.
 
     Raises
     ------
@@ -186,7 +183,10 @@ class DistanceError:
 def distance_error(
     modes: Modes, *, radius: ArrayLike, plane: PlaneLike = 0.0, minimum_radius: float | None = None
 ) -> DistanceError:
-    """How wrong direct measurements at a list of distances would be.
+    """How wrong direct measurements at a list of distances would be: the error of the distance alone.
+
+    Of a probe small against the antenna that looks at the origin, an exact positioner and an anechoic
+    chamber.
 
     Parameters
     ----------
@@ -197,12 +197,6 @@ def distance_error(
     plane : float, str or Plane
         The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`; through a
         shifted peak, the one along it.
-
-    Returns
-    -------
-    DistanceError
-        Of a probe small against the antenna that looks at the origin, of an exact positioner and of an
-        anechoic chamber: the error of the distance alone.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     nonzero_power(modes.frequency, modes.radiated_power())

@@ -16,6 +16,7 @@ from nf2ff.antenna.expansion import (
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import ring_angles
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, mode_count, mode_index, mode_numbers
+from nf2ff.messages.antenna import ExpansionCode
 
 EPS = 2.0**-52
 #: At this frequency the wavelength is one metre.
@@ -330,6 +331,8 @@ def test_residual_is_the_power_left_out():
         for sentence in told:
             level = 20 * np.log10(found.residual[0])
             assert sentence.startswith(f"degree 5 leaves {level:.1f} dB of the pattern: noise, ")
+            assert sentence.code is ExpansionCode.RESIDUAL
+            assert sentence.figures == {"degree": 5, "residual_db": pytest.approx(level)}
 
 
 def test_degree_above_a_floor_of_noise(rng):
@@ -378,6 +381,7 @@ def test_a_step_is_no_floor_of_noise():
     assert found.modes.degree == 35
     assert found.degree_reason == "steps in theta"
     assert any("has not fallen off where the steps in theta end" in w for w in found.warnings[0])
+    assert ExpansionCode.TAIL in [w.code for w in found.warnings[0]]
 
 
 def test_too_coarse_steps_are_refused(random_q):
@@ -590,3 +594,4 @@ def test_more_power_than_went_in_is_told(power, said):
         0
     ].warnings
     assert bool(told[0]) == said
+    assert all(w.code is ExpansionCode.POWER for w in told[0])

@@ -36,7 +36,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import direction_angles, unit_vectors, wrapped
+from nf2ff.kernel.sphere import angle_of_chord, direction_angles, unit_vectors, wrapped
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
@@ -316,7 +316,7 @@ def jittered(
 def _distance(tree: Any, at: Real) -> Real:
     """Angle from unit vectors (..., 3) to the nearest point of the tree, (...) [rad]."""
     chord, _ = tree.query(at, workers=spin.thread_count(None))
-    return 2 * np.arcsin(np.minimum(0.5 * chord, 1))
+    return angle_of_chord(chord)
 
 
 def largest_gap(theta: ArrayLike, phi: ArrayLike, *, resolution: int = RESOLUTION) -> float:

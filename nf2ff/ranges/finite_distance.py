@@ -21,7 +21,7 @@ from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.kernel.radial import radial_functions
-from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.kernel.sphere import angle_between, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak, sidelobe_level
 from nf2ff.metrics.level import intensity, nonzero_power
@@ -216,7 +216,7 @@ def _figures(one: Modes, at: Peak, true: Peak, plane: Plane) -> Real:
     trp = float(one.radiated_power()[0])
     here, along, across = (v[0] for v in unit_vectors(at.theta, at.phi))
     there = unit_vectors(true.theta, true.phi)[0][0]
-    shift = math.atan2(float(np.linalg.norm(np.cross(here, there))), float(here @ there))
+    shift = float(angle_between(here, there))
     # The cut through the one peak, carried over to the other: a shift by parallax may be large.
     tangent = plane.tangents(there)
     turn = math.atan2(float(tangent @ across), float(tangent @ along))

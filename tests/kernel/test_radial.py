@@ -147,3 +147,12 @@ def test_azimuths_are_wrapped_below_a_turn():
     wrapped = sphere.wrapped([-1e-18, 0.0, 2 * np.pi, -np.pi / 2, 7.0])
     np.testing.assert_allclose(wrapped, [0, 0, 0, 3 * np.pi / 2, 7 - 2 * np.pi], atol=4 * EPS)
     assert wrapped.max() < 2 * np.pi
+
+
+def test_angles_between_directions():
+    x, y = np.array([2.0, 0, 0]), np.array([0, 0.5, 0])
+    tiny = np.array([1, 1e-9, 0])
+    angles = sphere.angle_between(np.stack([x, x, x, x]), np.stack([3 * x, -x, y, tiny]))
+    np.testing.assert_allclose(angles, [0, np.pi, np.pi / 2, 1e-9], rtol=4 * EPS)
+    # Chords of the unit circle are 2 sin(angle / 2) (closed form); rounding makes none longer than 2.
+    np.testing.assert_allclose(sphere.angle_of_chord(np.array([0, 1, 2 + EPS])), [0, np.pi / 3, np.pi])

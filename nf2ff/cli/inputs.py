@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from nf2ff.cli.options import Mounting
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.level import LevelCode
+from nf2ff.messages.notice import Notice
 
 if TYPE_CHECKING:
     from nf2ff.measurement.probe import Probe
@@ -60,13 +62,11 @@ def read_scan(
     if response_unit is None and native.file_kind(scan) == "table":
         response_unit = chain.starts_from
     samples = native.read_samples(scan, time_convention=time_convention, response_unit=response_unit)
-    try:
+    with found_in(level):
         samples = apply_level(samples, chain)
-    except ValueError as error:
-        raise InputError(f"{level}: {error}") from error
     sentences = chain.sentences(samples.frequency, ports=samples.ports())
     for sentence in sentences:
-        if sentence.startswith("of no effect"):
+        if isinstance(sentence, Notice) and sentence.code is LevelCode.IDLE:
             click.echo(f"warning, {level}: {sentence}", err=True)
     return samples, sentences, list(files)
 

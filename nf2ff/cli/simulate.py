@@ -74,7 +74,7 @@ def simulate(
     from nf2ff.io import native, safe
     from nf2ff.io import tables as io_tables
     from nf2ff.io.antenna_toml import read_antenna
-    from nf2ff.measurement.reception import receive
+    from nf2ff.measurement.simulated import receive
 
     inputs = [antenna, *probe]
     check_output(output, inputs, overwrite=overwrite)

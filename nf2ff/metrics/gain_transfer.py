@@ -24,13 +24,13 @@ from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.frequency_table import (
-    SAME,
     FrequencyTable,
     check_name,
     level_table,
     reflection_table,
     span_words,
 )
+from nf2ff.kernel.interpolation import nearest_known
 from nf2ff.measurement.probe import Probe, probe_from_modes
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import peak
@@ -317,9 +317,8 @@ def _gain_per_intensity(frequency: Real, level: str, reference: Modes, transfer:
 
 def _same_frequencies(reference: Modes, frequency: Real) -> Modes:
     """The modes of the reference antenna at the frequencies of the device."""
-    distance = np.abs(np.subtract.outer(frequency, reference.frequency))
-    row = np.argmin(distance, axis=1)
-    lost = np.flatnonzero(distance.min(axis=1) > SAME * frequency)
+    row, same = nearest_known(reference.frequency, frequency)
+    lost = np.flatnonzero(~same)
     if lost.size:
         has = reference.frequency / 1e9
         raise InputError(

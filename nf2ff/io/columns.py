@@ -348,8 +348,8 @@ def write_columns(
                 file.write(data)
                 check = zlib.crc32(data, check)
         found = 0
-        with temporary.open("rb") as file:
-            while data := file.read(2**22):
+        with temporary.open("rb") as written:
+            while data := written.read(2**22):
                 found = zlib.crc32(data, found)
         if found != check:
             msg = "what was read back differs from what was written"

@@ -26,6 +26,10 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 
+class MissingPart(InputError):
+    """A part of the sphere has no data, and is not to be taken as zero."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Rings:
     """Fields on rings, in equal steps of azimuth; made by `arrange`.
@@ -106,7 +110,7 @@ def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
         ends = (f"0 to {np.degrees(gaps[0]):.6g} deg", f"{np.degrees(theta[-1]):.6g} to 180 deg")
         ranges = [end for end, gap in zip(ends, gaps, strict=True) if gap]
         part = sum(1 - np.cos(gap) for gap in gaps) / 2
-        raise InputError(
+        raise MissingPart(
             f"the pattern lacks theta {' and '.join(ranges)} ({100 * part:.3g} % of the sphere)",
             "measure that part, or ask for it to be taken as zero (missing='zero')",
         )

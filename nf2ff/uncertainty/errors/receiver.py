@@ -122,12 +122,8 @@ def _white(quantity: str, scale: Real) -> RandomEffect:
 
 @error_term("random-walk", "random walk to {phase} and {amplitude} at the end of the scan, rms")
 class RandomWalk(SignalTerm):
-    """Drift of phase and amplitude from the first sample on, common to all frequencies.
-
-    Notes
-    -----
-    The variance grows in proportion to the time since the first sample (N. Wiener's process,
-    closed form).
+    """Drift of phase and amplitude, common to all frequencies, whose variance grows in proportion to
+    the time since the first sample (N. Wiener's process, closed form).
     """
 
     phase: float = size("rad", "Standard deviation at the last sample", default=0.0, signed=False)
@@ -168,12 +164,7 @@ def _duration(times: Real) -> float:
 
 @error_term("cable-flexing", "phase of a cable by {amplitude} with the angle of {axis}")
 class CableFlexing(SignalTerm):
-    """Phase that follows the angle of an axis whose motion bends a cable.
-
-    Notes
-    -----
-    Phase = amplitude sin(angle + start), the same at all frequencies.
-    """
+    """Phase amplitude sin(angle + start) of a cable that an axis bends, the same at all frequencies."""
 
     amplitude: float = size("rad", "Largest phase", signed=False, phase="start")
     axis: Axis = choice(TURNING, "The axis")

@@ -130,7 +130,7 @@ class Backlash(PositionTerm):
 
     axis: Axis = choice(AXES, "The axis")
     width: float = size("axis", "The whole play", signed=False)
-    time: Time = when()
+    time: Time = when(default=None)
     still: float = number("axis", "Moves up to this are scatter of the record", default=1e-9, signed=False)
 
     def _shift(self, samples: Samples) -> dict[str, Real]:
@@ -159,7 +159,7 @@ class TimingLag(PositionTerm):
 
     lag: float = size("s", "Time from the one to the other: true position = recorded + speed x lag")
     axes: tuple[Axis, ...] = choice(AXES, "Axes that move while samples are taken", several=True)
-    time: Time = when()
+    time: Time = when(default=None)
     interval: float = number("s", 'From row to row where ``time`` is "rows"', default=0.0, signed=False)
 
     def check_scan(self, samples: Samples) -> None:

@@ -11,8 +11,8 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
-from nf2ff.metrics import maxima
 from nf2ff.metrics.level import intensity
+from nf2ff.metrics.patches import FLAT
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -97,6 +97,42 @@ def cut_through(
 #: below anything a lobe would be called for. What lies under the floor is rounding [dB].
 LOBE_RISE = 1e-3
 _LOBE_FLOOR = -200.0
+
+
+def prominent_maxima(value: Real, least: float) -> NDArray[np.intp]:
+    """Local maxima of ``value`` (M,) that rise out of the minima on both sides.
+
+    Parameters
+    ----------
+    value : (M,) ndarray
+        Values in a row; its ends are no maxima.
+    least : float
+        Least rise out of the deeper sea to the sides: on each side the lowest value before a
+        higher one, or the end, the higher of both counts.
+
+    Returns
+    -------
+    (K,) ndarray of int
+        Their places, increasing; of equal neighbours the one in the middle.
+    """
+    first = np.flatnonzero(np.append(True, np.diff(value) != 0))
+    last = np.append(first[1:], value.size) - 1
+    height = value[first]
+    rise = np.diff(height) > 0
+    top = np.flatnonzero(rise[:-1] & ~rise[1:]) + 1
+    if top.size == 0:
+        return top
+    # Lowest value before each maximum, after the one before it, and after the last.
+    valley = np.minimum.reduceat(height, np.append(0, top))
+    result = []
+    for at, peak in enumerate(height[top]):
+        higher = np.flatnonzero(height[top] > peak)
+        left, right = higher[higher < at], higher[higher > at]
+        low = valley[left[-1] + 1 if left.size else 0 : at + 1].min()
+        high = valley[at + 1 : right[0] + 1 if right.size else None].min()
+        result.append(peak - max(low, high) >= least)
+    keep = top[np.array(result)]
+    return (first[keep] + last[keep]) // 2
 
 
 class Circle:
@@ -190,7 +226,7 @@ def lobe_width(circle: Circle, drop_db: float) -> float:
     value = np.concatenate([u, u[:1], circle.intensity(nulls)[0]])
     order = np.argsort(angle)
     angle = angle[order]
-    below = np.flatnonzero(value[order] < (1 - maxima.FLAT) * level)
+    below = np.flatnonzero(value[order] < (1 - FLAT) * level)
     if below.size == 0:
         return np.nan
     # Counted from the peak once around, so that the lower edge is the last crossing.

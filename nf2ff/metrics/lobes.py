@@ -18,7 +18,7 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.beam import CutPlanes, Peak, circles, peak_of
-from nf2ff.metrics.cuts import LOBE_RISE
+from nf2ff.metrics.cuts import LOBE_RISE, prominent_maxima
 from nf2ff.metrics.level import intensity, nonzero_power
 from nf2ff.metrics.polarisation import Basis, checked_basis, in_basis
 from nf2ff.metrics.regions import Cone
@@ -79,7 +79,7 @@ def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None)
     """
     rows = []
     for circle in circles(modes, plane, at):
-        minima = maxima.prominent_maxima(-circle.level_db(), LOBE_RISE)
+        minima = prominent_maxima(-circle.level_db(), LOBE_RISE)
         if minima.size == 0:
             rows.append((np.nan,) * 4)
             continue

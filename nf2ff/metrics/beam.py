@@ -40,11 +40,6 @@ class Peak:
         Maximum directivity, linear.
     eirp : (F,) array_like or None
         Maximum EIRP, None for relative data [W].
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ or a value is not finite.
     """
 
     theta: Real
@@ -114,13 +109,7 @@ def peak(modes: Modes) -> Peak:
 
 
 def peak_of(modes: Modes, at: Peak | None) -> Peak:
-    """``at``, or the peak of ``modes`` where it is None.
-
-    Raises
-    ------
-    ValueError
-        If the peak belongs to other modes.
-    """
+    """``at``, or the peak of ``modes`` where it is None; refused if it belongs to other modes."""
     at = peak(modes) if at is None else at
     if at.theta.size != modes.frequency.size:
         raise InputError(f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}")
@@ -151,7 +140,7 @@ CutPlanes = PlaneLike | tuple[Plane, ...]
 
 
 def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[Plane, ...]:
-    """Planes of the cuts through the peak of each frequency.
+    """Planes of the cuts through the peak of each frequency, with a name.
 
     Parameters
     ----------
@@ -161,11 +150,6 @@ def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[
         Which, as `nf2ff.metrics.planes.plane_of` has it.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
-
-    Returns
-    -------
-    tuple of Plane
-        One for each frequency, with a name.
 
     Raises
     ------
@@ -202,11 +186,10 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak 
     drop_db : float
         Level below the peak that bounds the beam, positive [dB].
     plane : float, str, Plane or tuple of Plane
-        The cut, a great circle through the peak. 0: in the plane of phi that belongs to the beam,
-        along theta^ but for rounding of phi to a small part of the beam's width; pi/2: across it;
-        or any angle towards phi^ [rad]. At a pole 0 is the plane phi = 0 and pi/2 is phi = 90 deg.
-        "phi=45", "E", "narrow" and the like: see `metrics.planes.plane_of`. As a `Plane`, or as
-        `cut_planes` gives them for each frequency: as it is.
+        The cut, a great circle through the peak, as `metrics.planes.plane_of` has it. 0: in the
+        plane of phi that belongs to the beam, along theta^ but for rounding of phi to a small part
+        of the beam's width, at a pole phi = 0; pi/2: across it. Or one for each frequency, as
+        `cut_planes` gives them.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
 
@@ -250,27 +233,11 @@ class Sidelobes:
 
 
 def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Sidelobes:
-    """First and highest sidelobe in a cut through the peak, relative to the peak.
+    """First and highest sidelobe (F,) in a cut through the peak, relative to the peak.
 
     A sidelobe is a local maximum of the intensity of both polarisations beyond the first minimum
     beside the peak; a shoulder without a minimum is part of the main lobe. A back lobe counts.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients, F frequencies.
-    plane, at
-        The cut, as in `beamwidth`.
-
-    Returns
-    -------
-    Sidelobes
-        Levels (linear, of power: 10 log10 gives dB) and angles, (F,) each.
-
-    Raises
-    ------
-    ValueError
-        If the peak belongs to other modes.
+    Arguments and errors as in `beamwidth`.
     """
     rows = []
     for circle in circles(modes, plane, at):

@@ -37,11 +37,6 @@ def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex
     -------
     e_theta, e_phi : (F, A) ndarray
         Complex far field, phase included [V].
-
-    Raises
-    ------
-    ValueError
-        If theta is out of range or an angle is not finite.
     """
     azimuth = float(as_array(phi, float, "phi", ndim=0))
     theta = as_array(theta, float, "theta", ndim=1)
@@ -60,8 +55,7 @@ def cut_through(
     theta, phi : float
         Direction that the circle goes through [rad].
     plane : float
-        Angle at that direction from theta^ towards phi^ in which the circle leaves: 0 along
-        theta^, pi/2 along phi^ [rad].
+        Angle at that direction from theta^ towards phi^ in which the circle leaves [rad].
     angle : (A,) array_like
         Angles from that direction along the circle [rad].
 
@@ -70,11 +64,6 @@ def cut_through(
     along, across : (F, A) ndarray
         Components of the far field along the circle and along its normal r^ x (along); with
         plane = 0 they are E_theta and E_phi at angle 0, continued through the poles [V].
-
-    Raises
-    ------
-    ValueError
-        If an angle is not finite.
     """
     angle = as_array(angle, float, "angle", ndim=1)
     scalars = {"theta": theta, "phi": phi, "plane": plane}
@@ -100,20 +89,10 @@ _LOBE_FLOOR = -200.0
 
 
 def prominent_maxima(value: Real, least: float) -> NDArray[np.intp]:
-    """Local maxima of ``value`` (M,) that rise out of the minima on both sides.
+    """Local maxima of ``value`` (M,) that rise by ``least`` or more out of the minima on both sides.
 
-    Parameters
-    ----------
-    value : (M,) ndarray
-        Values in a row; its ends are no maxima.
-    least : float
-        Least rise out of the deeper sea to the sides: on each side the lowest value before a
-        higher one, or the end, the higher of both counts.
-
-    Returns
-    -------
-    (K,) ndarray of int
-        Their places, increasing; of equal neighbours the one in the middle.
+    On each side the lowest value before a higher one, or the end, counts. Returned are their places
+    (K,), increasing, of equal neighbours the one in the middle; the ends are no maxima.
     """
     first = np.flatnonzero(np.append(True, np.diff(value) != 0))
     last = np.append(first[1:], value.size) - 1
@@ -201,17 +180,7 @@ class Circle:
 def lobe_width(circle: Circle, drop_db: float) -> float:
     """Width of the lobe about angle 0 of a cut, ``drop_db`` below the level there, as `beamwidth`.
 
-    Parameters
-    ----------
-    circle : Circle
-        The cut.
-    drop_db : float
-        Level below that at angle 0, positive [dB].
-
-    Returns
-    -------
-    float
-        Width, NaN where the intensity never falls so far [rad].
+    NaN where the intensity never falls so far [rad].
     """
     u = circle.grid()
     level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)

@@ -55,27 +55,11 @@ class Nulls:
 
 
 def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Nulls:
-    """Depth and angle of the first nulls beside the main lobe, in a cut through the peak.
+    """Depth and angle (F,) of the first nulls beside the main lobe, in a cut through the peak.
 
     A null is a minimum of the intensity of both polarisations, however shallow: beyond it the
-    first sidelobe begins. Where there is no sidelobe, both are the one minimum of the cut.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients, F frequencies.
-    plane, at
-        The cut, as in `nf2ff.metrics.beam.beamwidth`.
-
-    Returns
-    -------
-    Nulls
-        Levels (linear, of power) and angles, (F,) each.
-
-    Raises
-    ------
-    ValueError
-        If the peak belongs to other modes.
+    first sidelobe begins. Where there is no sidelobe, both are the one minimum of the cut. Arguments
+    and errors as in `nf2ff.metrics.beam.beamwidth`.
     """
     rows = []
     for circle in circles(modes, plane, at):
@@ -161,7 +145,7 @@ class Squint:
 
 
 def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Peak | None = None) -> Squint:
-    """Beam squint: angle between the peak and a stated axis.
+    """Beam squint: angles (F,) between the peak and a stated axis.
 
     Parameters
     ----------
@@ -175,16 +159,6 @@ def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Pe
         phi = 0 they are the planes xz and yz [rad].
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
-
-    Returns
-    -------
-    Squint
-        Angles, (F,) each.
-
-    Raises
-    ------
-    ValueError
-        If an angle is not finite, or the peak belongs to other modes.
     """
     scalars = {"theta": theta, "phi": phi, "plane": plane}
     t0, p0, turn = (float(as_array(v, float, k, ndim=0)) for k, v in scalars.items())
@@ -380,11 +354,9 @@ def _lobes_within(
     rings = np.linspace(0, half_angle, int(np.ceil(half_angle / step)) + 1)
     turns = max(8, int(np.ceil(2 * np.pi * np.sin(min(half_angle, np.pi / 2)) / step)))
     psi = 2 * np.pi * np.arange(turns) / turns
-    about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
     index, centre, rank = [], [], []
     for f, one in enumerate(modes.each()):
-        r, along, across = unit_vectors(*direction_angles(axes[f : f + 1]))
-        direction = about_z @ np.concatenate([along, across, r])
+        direction = Cone.around(axes[f], rings, psi)
         field = maxima.field_towards(one, direction)
         value = objective(field[None], direction[None], np.array([f])).reshape(rings.size, turns)
         limit = 1 if value.max() >= enough else _CANDIDATES

@@ -37,10 +37,8 @@ class IteratedBasis:
 
     Parameters
     ----------
-    degree : int
-        Degree L of the fits.
-    share : (U,) ndarray
-        Part of the sphere that each position stands for; the sum is 1.
+    degree, share
+        As in `nf2ff.power_only.fit.PointBasis`.
     location : (U, 2) ndarray
         theta in [0, pi] and phi in [0, 2 pi) of the positions [rad].
     """
@@ -50,13 +48,7 @@ class IteratedBasis:
     location: Real
 
     def fit(self, values: Real) -> tuple[Real, Real]:
-        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over.
-
-        Raises
-        ------
-        ValueError
-            If the iteration does not end.
-        """
+        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over."""
         coefficients = np.empty((len(values), (self.degree + 1) ** 2))
         left = np.empty(len(values))
         for at in range(0, len(values), 2):

@@ -63,11 +63,6 @@ class ScanPeak:
         Degree L of the fit.
     warnings : tuple of tuple of Notice
         For each frequency what to beware of.
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit or a value is not finite.
     """
 
     frequency: Real
@@ -89,6 +84,8 @@ class ScanPeak:
 def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
     """Power pattern of both polarisations between the samples of a scan.
 
+    Its ``at`` interpolates, its ``mean`` is TRP.
+
     Parameters
     ----------
     scan : PowerScan
@@ -97,11 +94,6 @@ def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
         Degree L of the fit: 2N if the degree N of the antenna's field is known. If not given,
         the largest that the directions determine, see `nf2ff.power_only.fit.harmonic_basis`. Less
         than that averages out noise.
-
-    Returns
-    -------
-    PowerFit
-        Its ``at`` interpolates, its ``mean`` is TRP.
 
     Raises
     ------

@@ -84,11 +84,6 @@ class TotalPower:
         Degree of the fit from which the uncertainty was estimated.
     warnings : tuple of tuple of Notice
         For each frequency what to beware of.
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit or a value is not finite.
     """
 
     frequency: Real
@@ -127,11 +122,6 @@ class TotalSensitivity:
         Samples at which sensitivity was not reached, of both polarisations.
     method, rule, weights, warnings
         As in `TotalPower`.
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit or a value is not finite.
     """
 
     frequency: Real

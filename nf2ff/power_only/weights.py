@@ -185,11 +185,6 @@ def sin_theta_weights(rings: RingPositions) -> Real:
     With N steps of theta and M of phi, the sum over EIRP / 4 pi is
     TRP = pi / (2 N M) sum sum (EIRP_theta + EIRP_phi) sin(theta).
 
-    Raises
-    ------
-    ValueError
-        If the rings are no whole rule of equal steps.
-
     Notes
     -----
     They do not sum to 4 pi: an isotropic source comes out low by the factor
@@ -221,11 +216,6 @@ def quadrature_weights(rings: RingPositions) -> tuple[Real, Rule]:
         below P; 0 at a pole beside the rule [sr].
     rule : str
         "clenshaw-curtis" with both poles; "fejer-2" without; others, see `antenna.grids.Rule`.
-
-    Raises
-    ------
-    ValueError
-        If the rings belong to no rule.
     """
     rule, used = rings.rule()
     if rule is None:
@@ -257,11 +247,6 @@ def voronoi_weights(positions: Positions, *, gap: float | None = None) -> Real:
         Different positions anywhere on the sphere.
     gap : float, optional
         What `sphere_gap` said of them, if it was asked.
-
-    Raises
-    ------
-    ValueError
-        As in `sphere_gap`.
 
     References
     ----------

@@ -76,16 +76,14 @@ def _range(name: str, values: Real) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Envelope:
-    """The strongest of a set of beams in each direction.
+    """The strongest of a set of beams in each direction of the whole sphere.
 
     Parameters
     ----------
     frequency : (F,) array_like
         Frequencies [Hz].
-    theta : (T,) array_like
-        Polar angles, increasing [rad].
-    phi : (P,) array_like
-        Azimuth angles [rad].
+    theta, phi : (T,), (P,) array_like
+        Polar angles, increasing, and azimuths [rad].
     maximum : (F, T, P) array_like
         Largest EIRP [W] or directivity (linear) of all beams.
     beam : (F, T, P) array_like of int
@@ -311,8 +309,8 @@ def percentile(beams: Envelope, percent: ArrayLike) -> Real:
     beams : Envelope
         The strongest beams.
     percent : () or (K,) array_like
-        Part of the sphere in which the value is not exceeded, 0 to 100: at 85 the strongest beam
-        stays below the value returned in 85 % of the sphere and above it in 15 % [%].
+        Part of the sphere in which the value is not exceeded: at 85 the strongest beam stays below
+        the value returned in 85 % of the sphere [0 to 100 %].
     """
     wanted = as_array(percent, float, "percent")
     bad = np.flatnonzero(~((wanted >= 0) & (wanted <= 100)))
@@ -326,14 +324,9 @@ def percentile(beams: Envelope, percent: ArrayLike) -> Real:
 
 
 def fraction_above(beams: Envelope, level: ArrayLike) -> Real:
-    """Part of the sphere (F,) in which the strongest beam is above a level.
+    """Part of the sphere (F,) in which the strongest beam is above a ``level``, one or (F,).
 
-    Parameters
-    ----------
-    beams : Envelope
-        The strongest beams.
-    level : () or (F,) array_like
-        EIRP [W] or directivity (linear).
+    The level is of EIRP [W] or directivity (linear).
     """
     limit = as_array(level, float, "level")
     if limit.shape not in ((), beams.frequency.shape):

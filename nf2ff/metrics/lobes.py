@@ -215,7 +215,7 @@ def cross_polar_discrimination(
     reference_angle: float = 0.0,
     co: Literal["first", "second"] = "first",
 ) -> Discrimination:
-    """Least cross-polar discrimination within a cone.
+    """The direction of least cross-polar discrimination within a cone, and what is radiated there.
 
     Parameters
     ----------
@@ -228,11 +228,6 @@ def cross_polar_discrimination(
         As in `nf2ff.metrics.polarisation.components`.
     co : {"first", "second"}
         Which component of the basis is co-polar; "second" is left-hand circular, for instance.
-
-    Returns
-    -------
-    Discrimination
-        The direction in which the ratio is least, and both partial directivities there.
 
     Raises
     ------

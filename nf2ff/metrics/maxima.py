@@ -83,12 +83,12 @@ def _sines(direction: Real) -> tuple[Real, Real, Real, Real]:
 
 
 def grid_maxima(value: Real, *, least: float, limit: int, last_is_pole: bool = True) -> tuple[Index, Index]:
-    """Local maxima of ``value`` (T, P) on rings about the pole of the first row.
+    """Local maxima of ``value`` (T, P) on T rings of P equal steps about the pole of the first row.
 
     Parameters
     ----------
     value : (T, P) ndarray
-        Values on T rings of P equal steps once around; all of the first row are one direction.
+        Values; all of the first row are one direction.
     least : float
         Lower values are left out.
     limit : int
@@ -260,14 +260,12 @@ def sample_patches(
 
 
 def climb(patches: Patches) -> tuple[Real, Real]:
-    """Maxima of |E|^2, or of the real function, within patches, reached from their middles.
+    """Maxima of |E|^2 [V^2], or of the real function, within patches, reached from their middles.
 
     Returns
     -------
-    at : (K, 2) ndarray
-        Their x, y.
-    value : (K,) ndarray
-        |E|^2 there [V^2].
+    at, value : (K, 2), (K,) ndarray
+        Their x, y, and what is there.
     """
     at, jets = polynomials.climb(lambda which, at: patches.take(which).jet(at), patches.index.size)
     return at, jets[:, 0, 0]
@@ -373,10 +371,8 @@ def climb_within(
 
     Parameters
     ----------
-    patches : Patches
-        The field.
-    objective : callable
-        What is to be made large.
+    patches, objective
+        The field, and what is to be made large.
     confine : callable
         (patches, direction (K, S, 3)) -> the nearest directions within the region.
     enough : float
@@ -385,12 +381,8 @@ def climb_within(
 
     Returns
     -------
-    direction : (K, 3) ndarray
-        Unit vectors, to about 1e-5 of a patch.
-    field : (K, 3) ndarray
-        Cartesian field there [V].
-    value : (K,) ndarray
-        The objective there.
+    direction, field, value : (K, 3), (K, 3), (K,) ndarray
+        Unit vectors, to about 1e-5 of a patch; Cartesian field [V] and objective there.
     """
     count = patches.index.size
     towards, there = np.empty((count, 3)), np.empty((count, 3), dtype=complex)

@@ -71,7 +71,7 @@ class PowerFit:
     frequency : (F,) array_like
         Frequencies [Hz].
     coefficients : (F, (L + 1)^2) array_like
-        Coefficients in the order of `harmonics` [W].
+        In the order of `harmonics` [W].
     residual : (F,) array_like
         Root mean square over the sphere of what the fit leaves over, corrected for the
         coefficients fitted: noise, and degrees above L [W].

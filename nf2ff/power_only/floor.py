@@ -129,19 +129,17 @@ def scan_floor(scan: PowerScan, positions: Positions, *, share: Real, fit: Power
 
     Notes
     -----
-    The part of the sphere that reads least has the mean m, the variance v about it, and the
-    variance w about the mean of each position's neighbours, but no more than the fit leaves over.
-    Noise is independent from one position to the next and is all in w; v - w is of radiation. Where
-    lobes have all levels down to nulls, their mean is about the root of that. So the floor is
-    m - 0.7 sqrt(v - w), and sqrt(v - w) / 2 its uncertainty, with the chance errors of v - w (half
-    of it counts in the floor, as it can only be positive) and of m. Of some parts of the sphere the
-    one with the least uncertainty is taken.
+    The part of the sphere that reads least has the mean m, the variance v about it, and the variance w
+    about the mean of each position's neighbours, but no more than the fit leaves over. Noise is
+    independent from one position to the next and is all in w; v - w is of radiation. Where lobes have
+    all levels down to nulls, their mean is about the root of that: the floor is m - 0.7 sqrt(v - w), its
+    uncertainty sqrt(v - w) / 2, with the chance errors of v - w (half of it counts in the floor, as it
+    can only be positive) and of m. Of some parts of the sphere the least uncertain is taken.
 
-    It is a floor where v is noise (averaged or not: n samples spread by sqrt(1/n)) by what the fit
-    leaves over, neither more nor much less than such noise would; where a tenth of the sphere reads
-    the same within a quarter (rms) while lobes elsewhere are too fine for the steps; or where three
-    tenths read the same within a tenth; and more than 15 dB below the peak. Few patterns do that,
-    but one of constant back radiation would: if no noise shows, the uncertainty is half of the
+    It is a floor where v is noise (averaged or not) by what the fit leaves over; where a tenth of the
+    sphere reads the same within a quarter (rms) while lobes elsewhere are too fine for the steps; or
+    where three tenths read the same within a tenth; and more than 15 dB below the peak. Few patterns do
+    that, but one of constant back radiation would: if no noise shows, the uncertainty is half of the
     floor. Patterns whose least is above that hide any floor.
 
     References
@@ -176,15 +174,7 @@ def search_warnings(scan: SensitivityScan, inverse: Real, weights: Real) -> Warn
 
     Sensitivity has no floor of noise, since noise is what it is measured against. But a search that
     ends at the highest power and writes that power down counts directions as heard that were not.
-
-    Parameters
-    ----------
-    scan : SensitivityScan
-        Sensitivity at M directions.
-    inverse : (2, F, M) ndarray
-        1/EIS of each polarisation, 0 where it was not reached [1/W].
-    weights : (M,) ndarray
-        Solid angle that each sample stands for [sr].
+    ``inverse`` (2, F, M) is 1/EIS, 0 where it was not reached [1/W]; ``weights`` (M,) in sr.
     """
     positions = different_positions(scan.theta, scan.phi)
     if positions.theta.size < 2 * _FEWEST:

@@ -120,11 +120,8 @@ def scan_peak(
         EIRP at M directions, anywhere.
     degree : int, optional
         Degree L of the fit, as in `fit_scan`.
-    field_degree : int, optional
-        Degree N of the antenna's field, if known. Its power pattern has degree 2N; if the scan
-        is too coarse for that, a warning tells.
-    noise_floor : float, optional
-        As in `nf2ff.power_only.totals.scan_trp` [W].
+    field_degree, noise_floor : optional
+        As in `nf2ff.power_only.totals.scan_trp`.
 
     Returns
     -------
@@ -138,10 +135,10 @@ def scan_peak(
 
     Notes
     -----
-    The fit is exact for noise-free patterns of degree L or less. A coarser scan aliases what is
-    above: the fit then rounds the peak off, and may miss it. How well each sample in the beam
-    follows from the others tells by how much, which is the standard uncertainty, see
-    `nf2ff.power_only.resolution.peak_uncertainty`. It is no estimate of lobes that no sample met.
+    The fit is exact for noise-free patterns of degree L or less. A coarser scan aliases what is above:
+    the fit then rounds the peak off, and may miss it. How well each sample in the beam follows from the
+    others tells by how much: `nf2ff.power_only.resolution.peak_uncertainty`. That is no estimate of lobes
+    that no sample met.
 
     On a grid of steps pi/3L the maxima that may be highest are found, and climbed as those of
     `nf2ff.metrics.beam.peak` are.

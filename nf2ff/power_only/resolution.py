@@ -58,14 +58,8 @@ def aliasing(field_degree: int | None, limit: int) -> tuple[Notice, ...]:
 def samples_that_count(values: Real, share: Real) -> Real:
     """Number of positions that carry the power, (F,): (sum P)^2 / sum P^2, P weighted by area.
 
-    Only what is above the median counts: below a floor of noise all positions are alike.
-
-    Parameters
-    ----------
-    values : (F, U) ndarray
-        Powers [W].
-    share : (U,) ndarray
-        Part of the sphere that each position stands for.
+    Of ``values`` (F, U), positions having a ``share`` (U,) of the sphere. Only what is above the median
+    counts: below a floor of noise all positions are alike.
     """
     power = np.maximum(values - np.median(values, axis=1, keepdims=True), 0) * share
     square = np.sum(power**2, axis=1)
@@ -118,7 +112,7 @@ def coarse_warnings(found: Resolution) -> Warnings:
 
 
 def peak_uncertainty(fit: PowerFit, share: Real, positions: Positions, values: Real, peak: Real) -> Real:
-    """Standard uncertainty of an interpolated peak, NaN where none can be stated.
+    """Standard uncertainty (F,) of an interpolated peak, of noise and steps; NaN where none is stated [W].
 
     Parameters
     ----------
@@ -133,11 +127,6 @@ def peak_uncertainty(fit: PowerFit, share: Real, positions: Positions, values: R
     peak : (F,) ndarray
         The peak between them [W].
 
-    Returns
-    -------
-    (F,) ndarray
-        Of noise and of steps too coarse [W].
-
     Notes
     -----
     Each sample in the beam is compared with what the others make of it: the residual over 1 - h,
@@ -145,10 +134,9 @@ def peak_uncertainty(fit: PowerFit, share: Real, positions: Positions, values: R
     weighted by the squares of the powers, and two thirds of the unresolved share of the peak, are
     added as squares.
 
-    Simulated, 50 random orientations each, arrays of 4 x 4, 8 x 2 and 8 x 8 and pairs of sources on
-    grids of 10 to 30 deg and spirals: where stated, intervals of 95 % held the peak in 90 % or more
-    of them. Most of the error is a bias: steps that are too coarse round a beam off, and lift the
-    peak of fringes.
+    Simulated, 50 random orientations each of arrays and pairs of sources on grids of 10 to 30 deg and
+    spirals: where stated, intervals of 95 % held the peak in 90 % or more. Most of the error is a bias:
+    steps that are too coarse round a beam off, and lift the peak of fringes.
     """
     leverage = np.minimum((fit.degree + 1) ** 2 * share, 0.9)
     own = np.empty(len(values))

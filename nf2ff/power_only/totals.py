@@ -67,15 +67,11 @@ class TotalPower:
     trp : (F,) ndarray
         Sum of weights times EIRP over 4 pi, less ``noise_floor`` [W].
     standard_uncertainty : (F,) ndarray
-        Of sampling and noise alone, see `scan_trp`; NaN where the positions are too coarse for
-        the pattern to state one [W].
+        Of sampling and noise alone, see `scan_trp`; NaN where the positions are too coarse [W].
     noise_floor : (F,) ndarray
-        Power that noise had added to the total, and that was subtracted; 0 where none could be
-        told [W].
-    method : str
-        One of `METHODS`.
-    rule : str
-        Where the weights come from, in words.
+        Power that noise had added, and that was subtracted; 0 where none could be told [W].
+    method, rule : str
+        One of `METHODS`; where the weights come from, in words.
     weights : (M,) ndarray
         Solid angle that each sample stands for [sr].
     exact_degree : int or None
@@ -108,20 +104,15 @@ class TotalSensitivity:
 
     Parameters
     ----------
-    frequency : (F,) ndarray
-        Frequencies [Hz].
     tis : (F,) ndarray
-        Samples at which sensitivity was not reached contribute nothing: the worst case, largest
-        of the values that the scan admits [W].
+        The worst case, largest of the values that the scan admits: samples at which sensitivity was
+        not reached contribute nothing [W].
     lowest_tis : (F,) ndarray
-        Those samples taken as if sensitivity were reached at the highest power after all: the
-        smallest of these values; equal to ``tis`` if nothing is missing [W].
-    standard_uncertainty : (F,) ndarray
-        Of sampling and noise alone, of ``tis``; NaN as in `TotalPower` [W].
+        The smallest: there sensitivity is reached at the highest power after all [W].
     missing : (F,) ndarray of int
         Samples at which sensitivity was not reached, of both polarisations.
-    method, rule, weights, warnings
-        As in `TotalPower`.
+    frequency, standard_uncertainty, method, rule, weights, warnings
+        As in `TotalPower`; the uncertainty is that of ``tis``.
     """
 
     frequency: Real
@@ -174,33 +165,26 @@ def scan_trp(
 
     Notes
     -----
-    The standard uncertainty is that of sampling and noise. A fit of scalar harmonics of degree L
-    to the same data gives the mean square P_l of the pattern in each degree l, and a residual r.
-    With e_lm = sum v_i Y_lm(i), v_i = weights / 4 pi, less 1 for l = 0, the mean square error of
-    the total over all orientations of a device with these P_l is
+    A fit of scalar harmonics of degree L gives the mean square P_l of the pattern in each degree l, and
+    a residual r. With e_lm = sum v_i Y_lm(i), v_i = weights / 4 pi, less 1 for l = 0, the mean square
+    error of the total over all orientations of a device with these P_l is
 
         u^2 = sum_l P_l sum_m e_lm^2 / (2l + 1) + r^2 sum v_i^2,
 
-    exact for the degrees resolved (closed form, since a random rotation spreads each degree
-    evenly over m); the residual counts as noise, independent from position to position.
+    exact for the degrees resolved (closed form: a random rotation spreads each degree evenly over m);
+    the residual counts as noise, independent from position to position.
 
-    Simulated over 200 random orientations of 37 patterns (dipole, random fields, lines, arrays,
-    apertures, pairs of sources, noise) with every method on 13 grids, lattices, spirals and random
-    sets, the rms of u was that of the error but for chance where all of the pattern is resolved or
-    all of the residual is noise. Where the pattern goes beyond L it was above: twice the error in
-    the median, and without limit where the weights integrate all of the pattern nevertheless. The
-    samples alone cannot tell such a pattern from noise: to continue the spectrum as it comes up to
-    L, until its power is that of the residual, gave 1.7 times in the median but half for some.
-    Below 0.85 (but for the holes of random points: 0.72 with 60 of them) was only a pair of equal
-    sources some wavelengths apart, whose fringes are as wide as the steps. Nearly all of their
-    ripple is in a few degrees; where these are the ones that the positions integrate worst, about
-    the number of azimuths, u was 0.56 of the error. Where more than a tenth of the pattern is
-    unresolved u is therefore widened, and where few samples carry the power of such a pattern,
-    between which a beam may lie, none is stated: `nf2ff.power_only.resolution`.
+    Simulated over 200 random orientations of 37 patterns with every method on 13 grids, lattices,
+    spirals and random sets, the rms of u was that of the error but for chance where all of the pattern
+    is resolved or all of the residual is noise. Where the pattern goes beyond L it was above: twice the
+    error in the median, and without limit where the weights integrate all of it nevertheless; to
+    continue the spectrum beyond L instead gave half the error for some. Below 0.85 (random points: 0.72)
+    was only a pair of equal sources whose fringes are as wide as the steps, 0.56. Where more than a tenth
+    of the pattern is unresolved u is therefore widened, and where few samples carry the power of such a
+    pattern none is stated: `nf2ff.power_only.resolution`.
 
-    It is no estimate of calibration, drift, reflections or misplaced positions, nor of lobes so
-    narrow that no position met them. It holds on the average over orientations: in a given one
-    the error may well be larger, as with any standard uncertainty.
+    It is no estimate of calibration, drift, reflections or misplaced positions, nor of lobes so narrow
+    that no position met them; and it holds on the average over orientations.
 
     References
     ----------
@@ -233,11 +217,8 @@ def scan_tis(
     Notes
     -----
     A missing sample has EIS above ``highest_power``, hence 1/EIS between 0 and 1/highest_power:
-    both ends are computed. The standard uncertainty is that of the mean of 1/EIS as in `scan_trp`,
-    carried over relatively.
-
-    The total of a receiver cannot be had from near-field data without a phase reference, see the
-    docstring of `nf2ff.power_only.scan`.
+    both ends are computed. The uncertainty is that of the mean of 1/EIS, as in `scan_trp`, carried over
+    relatively.
 
     References
     ----------

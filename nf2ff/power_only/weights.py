@@ -58,8 +58,6 @@ class Positions:
     def average(self, values: Real) -> Real:
         """Mean (F, U) of the samples (F, M) at each position."""
         order = np.argsort(self.group, kind="stable")
-        if self.count.size == self.group.size:
-            return values[:, order]
         starts = np.cumsum(self.count) - self.count
         result = values[:, order[starts]]
         # Most positions of a grid have one sample, and need no sum.
@@ -75,17 +73,9 @@ class Positions:
 
 
 def different_positions(theta: ArrayLike, phi: ArrayLike) -> Positions:
-    """Find samples of one position: those within `MERGED` of each other, and chains of them.
+    """Different positions among directions (M,) [rad], each that of its first sample.
 
-    Parameters
-    ----------
-    theta, phi : (M,) array_like
-        Directions of the samples [rad].
-
-    Returns
-    -------
-    Positions
-        A position is that of its first sample.
+    Samples within `MERGED` of each other are one position, and so are chains of them.
     """
     from scipy.spatial import cKDTree
 
@@ -113,10 +103,8 @@ class RingPositions:
     ----------
     theta : (T,) ndarray
         Polar angles of the rings, increasing [rad].
-    phi0 : float
-        First azimuth, in [0, 2 pi / P) [rad].
-    phi_count : int
-        Positions P of a ring.
+    phi0, phi_count : float, int
+        First azimuth, in [0, 2 pi / P) [rad]; positions P of a ring.
     ring, column : (U,) ndarray of int
         Ring and azimuth of each position; column 0 at a pole.
     """
@@ -207,15 +195,11 @@ def sin_theta_weights(rings: RingPositions) -> Real:
 
 
 def quadrature_weights(rings: RingPositions) -> tuple[Real, Rule]:
-    """Weights of the quadrature rule that the rings belong to.
+    """Weights (U,) of the quadrature rule that the rings belong to [sr], and its name.
 
-    Returns
-    -------
-    weights : (U,) ndarray
-        Weights, exact for patterns of degree T - 1 (Gauss-Legendre: 2T - 1) and azimuthal orders
-        below P; 0 at a pole beside the rule [sr].
-    rule : str
-        "clenshaw-curtis" with both poles; "fejer-2" without; others, see `antenna.grids.Rule`.
+    They are exact for patterns of degree T - 1 (Gauss-Legendre: 2T - 1) and azimuthal orders below P,
+    and 0 at a pole beside the rule. "clenshaw-curtis" has both poles, "fejer-2" none; others, see
+    `antenna.grids.Rule`. Rings of no rule are refused.
     """
     rule, used = rings.rule()
     if rule is None:
@@ -241,12 +225,7 @@ def mean_weights(count: int) -> Real:
 def voronoi_weights(positions: Positions, *, gap: float | None = None) -> Real:
     """Solid angle (U,) of all directions that are nearest to each position [sr].
 
-    Parameters
-    ----------
-    positions : Positions
-        Different positions anywhere on the sphere.
-    gap : float, optional
-        What `sphere_gap` said of them, if it was asked.
+    ``gap`` is what `sphere_gap` said of them, if it was asked; raises as that does.
 
     References
     ----------

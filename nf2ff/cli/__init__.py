@@ -19,6 +19,7 @@ COMMANDS = {
     "export": ("cli.export", "export"),
     "import": ("cli.import_files", "import_files"),
     "inspect": ("cli.inspect", "inspect"),
+    "plot": ("cli.plot", "plot"),
     "quiet-zone": ("cli.quiet_zone", "quiet_zone"),
     "simulate": ("cli.simulate", "simulate"),
     "study": ("cli.study", "study"),

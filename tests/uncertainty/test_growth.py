@@ -19,7 +19,7 @@ from nf2ff.measurement.probe import mounted, probe_from_modes
 from nf2ff.measurement.simulated import receive, simulate
 from nf2ff.solver.nearby import CHANGE_RTOL
 from nf2ff.uncertainty import draws as uncertainty_draws
-from nf2ff.uncertainty.errors.model import ProbeGain, ProbePolarisation, TruncatedDegree
+from nf2ff.uncertainty.errors.model import DegreeTruncation, ProbeGain, ProbePolarisation
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, NoiseFloor, PhaseNoise
 from nf2ff.uncertainty.growth import PARAMETER_UNITS, Growth, sweep, sweep_sizes
@@ -340,7 +340,7 @@ def test_no_error_at_all_is_rounding():
     own = sweep_sizes(
         scan().samples(),
         PROBE,
-        [TruncatedDegree(degree=12)],
+        [DegreeTruncation(degree=12)],
         FIGURES[:2],
         degree=degree,
         factors=[1.0],

@@ -32,17 +32,19 @@ from __future__ import annotations
 import codecs
 import csv
 import math
-from collections.abc import Mapping, Sequence
-from io import StringIO
-from typing import ClassVar, Literal, NamedTuple, Self
+from collections.abc import Iterator, Mapping, Sequence
+from io import BytesIO, TextIOWrapper
+from itertools import islice
+from typing import Any, ClassVar, Literal, NamedTuple, Self
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from nf2ff.io.columns import CHECKS, TimeConvention, time_sign
-from nf2ff.io.rows import Real, Rows
+from nf2ff.io.rows import Index, Real, Rows
 from nf2ff.io.safe import PathLike, read_bytes
-from nf2ff.io.toml import Table, short
+from nf2ff.io.toml import Table, short, short_text
 from nf2ff.kernel.words import nearest
 from nf2ff.measurement.samples import ResponseUnit, Samples
 from nf2ff.messages.input_error import InputError, found_in
@@ -50,6 +52,8 @@ from nf2ff.messages.input_error import InputError, found_in
 #: Largest file that is read [bytes], and most responses of a description.
 MAX_BYTES, MAX_RESPONSES = 2**28, 10_000
 
+#: Rows that are looked at together.
+_BLOCK = 65536
 #: Byte order marks, and what they announce.
 _MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 _ANGLE = {"deg": 1.0, "rad": 180 / math.pi}
@@ -155,13 +159,12 @@ class Layout(_Place):
         return self
 
 
-class _Text(NamedTuple):
-    """Cells of one file: the line of each row, and the names of the columns."""
+class _Numbers(NamedTuple):
+    """What one file holds: the columns that are asked for, and the line of each row."""
 
     path: PathLike
-    names: list[str] | None
-    rows: list[list[str]]
-    lines: list[int]
+    columns: dict[str | int, Real]
+    lines: Index
 
 
 def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
@@ -186,16 +189,16 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     """
     if not paths:
         raise InputError("there is no file to read", "name one")
-    texts = [_read(path, layout) for path in paths]
-    parts = [_values(text, layout, response) for text in texts for response in layout.response]
+    files = [_read(path, layout) for path in paths]
+    parts = [_values(file, layout, response) for file in files for response in layout.response]
     whole = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    sizes = np.repeat([len(text.rows) for text in texts], len(layout.response))
+    sizes = np.repeat([file.lines.size for file in files], len(layout.response))
     ends = np.cumsum(sizes)
 
     def line(row: int) -> str:
         part = int(np.searchsorted(ends, row, side="right"))
-        text = texts[part // len(layout.response)]
-        return f"{text.path}, line {text.lines[row - int(ends[part] - sizes[part])]}"
+        file = files[part // len(layout.response)]
+        return f"{file.path}, line {file.lines[row - int(ends[part] - sizes[part])]}"
 
     place = (x.real for x in whole[:-1])
     theta, phi, chi, radius, frequency, port = place
@@ -203,65 +206,142 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     return rows.samples(layout.response_unit, line)
 
 
-def _read(path: PathLike, layout: Layout) -> _Text:
-    """The cells of a file."""
-    data = read_bytes(path, limit=MAX_BYTES)
-    encoding = next((name for mark, name in _MARKS.items() if data.startswith(mark)), layout.encoding)
-    try:
-        text = data.decode(encoding)
-    except UnicodeDecodeError as error:
-        remedy = "state the encoding, or save it as UTF-8"
-        raise InputError(f"{path}: is not text in {encoding.upper()}", remedy) from error
-    if "\0" in text:
-        raise InputError(f"{path}: holds zero bytes: is it text in {encoding.upper()}?", "state the encoding")
-    names: list[str] | None = None
-    rows: list[list[str]] = []
+def _read(path: PathLike, layout: Layout) -> _Numbers:
+    """The columns of a file that the layout asks for."""
+    kept = _kept(path, read_bytes(path, limit=MAX_BYTES), layout)
+    names = _split(path, [next(kept, (1, ""))], layout)[0] if layout.header else None
+    asked = _asked(layout)
+    at: dict[str | int, int] = {}
+    blocks: list[list[Real]] = []
     lines: list[int] = []
-    for number, line in enumerate(StringIO(text, newline=None), 1):
-        bare = line.strip()
-        comment = layout.comment and bare.startswith(layout.comment)
-        if number <= layout.preamble_lines or not bare or comment:
-            continue
-        with found_in(f"{path}, line {number}"):
-            cells = _split(line, layout.separator)
-            if layout.header and names is None:
-                names = cells
-                continue
-            if rows and len(cells) != len(rows[0]):
-                what = f"has {len(cells)} fields, the first row has {len(rows[0])}"
-                raise InputError(what, "check separator and decimal")
-        rows.append(cells)
-        lines.append(number)
-    if not rows:
+    width = 0
+    while block := list(islice(kept, _BLOCK)):
+        rows = _split(path, block, layout)
+        if not width:
+            width = len(rows[0])
+            with found_in(path):
+                at = {column: _index(column, names, width) for column in asked}
+        odd = next((i for i, row in enumerate(rows) if len(row) != width), None)
+        if odd is not None:
+            what = f"has {len(rows[odd])} fields, the first row has {width}"
+            raise InputError(f"{path}, line {block[odd][0]}: {what}", "check separator and decimal")
+        lines += [number for number, _ in block]
+        cells = ([row[i] for row in rows] for i in at.values())
+        columns = []
+        for some, (column, missing) in zip(cells, asked.items(), strict=True):
+            values, bad = _numbers(some, layout.decimal, missing=missing)
+            if bad is not None:
+                where = f"{path}, line {block[bad][0]}, column {str(column)[:60]}"
+                expected = f"expected a finite number, {layout.decimal!r} as decimal sign"
+                raise InputError(f"is {short(some[bad].strip())}", expected, where=where)
+            columns.append(values)
+        blocks.append(columns)
+    if not blocks:
         raise InputError(f"{path}: has no row of numbers", "check preamble_lines and header")
-    return _Text(path, names, rows, lines)
+    whole = [np.concatenate(parts) for parts in zip(*blocks, strict=True)]
+    return _Numbers(path, dict(zip(asked, whole, strict=True)), np.array(lines))
 
 
-def _split(line: str, separator: str) -> list[str]:
-    """The cells of a line, without quotation marks and blanks around."""
-    blanks = separator == "blanks"
-    source = " ".join(line.split()) if blanks else line.rstrip("\n")
-    delimiter = {"tab": "\t", "blanks": " "}.get(separator, separator)
+def _kept(path: PathLike, data: bytes, layout: Layout) -> Iterator[tuple[int, str]]:
+    """Number and text of each line that is not of the preamble, blank or a comment."""
+    encoding = next((name for mark, name in _MARKS.items() if data.startswith(mark)), layout.encoding)
+    number = 0
     try:
-        return [
-            cell.strip() for cell in next(csv.reader([source], delimiter=delimiter, skipinitialspace=True))
-        ]
+        for number, line in enumerate(TextIOWrapper(BytesIO(data), encoding, newline=None), 1):
+            bare = line.strip()
+            if "\0" in bare:
+                break
+            comment = layout.comment and bare.startswith(layout.comment)
+            if number > layout.preamble_lines and bare and not comment:
+                yield number, " ".join(line.split()) if layout.separator == "blanks" else line.rstrip("\n")
+        else:
+            return
+    except UnicodeDecodeError:
+        number += 1
+    what = f"{path}, line {number} or after: is not text in {encoding.removesuffix('-sig').upper()}"
+    raise InputError(what, "state the encoding, or save it as UTF-8")
+
+
+def _asked(layout: Layout) -> dict[str | int, bool]:
+    """The columns that are named, and whether a cell may be empty: only in readings."""
+    asked: dict[str | int, bool] = {}
+    for one in (layout, *layout.response):
+        for name in UNITS:
+            source = getattr(one, name, None)
+            if source is not None and source.column is not None:
+                asked[source.column] = asked.get(source.column, True) and name not in _PLACE
+    return asked
+
+
+def _split(path: PathLike, block: list[tuple[int, str]], layout: Layout) -> list[list[str]]:
+    """The cells of lines, without quotation marks."""
+    delimiter = {"tab": "\t", "blanks": " "}.get(layout.separator, layout.separator)
+    reader = csv.reader((line for _, line in block), delimiter=delimiter, skipinitialspace=True)
+    rows: list[list[str]] = []
+    try:
+        rows.extend(reader)
     except csv.Error as error:
-        raise InputError(f"is no row of a table ({error})", "check separator") from error
+        where = f"{path}, line {block[len(rows)][0]}"
+        raise InputError(f"{where}: is no row of a table ({error})", "check separator") from error
+    if len(rows) != len(block):
+        number = next(number for number, line in block if line.count('"') % 2)
+        raise InputError(f"{path}, line {number}: a quotation mark is not closed", "close or remove it")
+    return rows
 
 
-def _values(text: _Text, layout: Layout, response: Response) -> list[Real]:
+def _index(column: str | int, names: list[str] | None, width: int) -> int:
+    """Index of a column that is named, or numbered from 1."""
+    if isinstance(column, int):
+        if not 1 <= column <= width:
+            raise InputError(f"there is no column {column}", f"expected 1 to {width}")
+        return column - 1
+    if names is None:
+        raise InputError(f"there is no header to look for column {column[:60]!r}", "give its number")
+    names = [name.strip() for name in names]
+    if names.count(column) != 1:
+        many = "several columns" if column in names else "no column"
+        listed = short_text(", ".join(names))
+        near = "" if column in names else nearest(column, names)
+        raise InputError(f"{many} {column[:60]!r}, there are {listed}{near}", "give its number")
+    if names.index(column) >= width:
+        raise InputError(f"the header has more columns than the rows, {width}", "check separator")
+    return names.index(column)
+
+
+def _numbers(cells: list[str], decimal: str, *, missing: bool) -> tuple[Real, int | None]:
+    """Cells as numbers, NaN where one is empty and may be, and the first that is no such thing."""
+    texts = [cell.replace(",", ".") for cell in cells] if decimal == "," else cells
+    if missing:
+        texts = [cell if cell.strip() else "nan" for cell in texts]
+    if any("_" in cell for cell in texts):  # which Python reads as part of a number
+        texts = [cell.replace("_", "x") for cell in texts]
+    try:
+        values = np.array(list(map(float, texts)))
+    except ValueError:
+        return np.empty(0), next(i for i, text in enumerate(texts) if not _is_number(text))
+    bad = np.flatnonzero(np.isinf(values) if missing else ~np.isfinite(values))
+    return values, int(bad[0]) if bad.size else None
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _values(file: _Numbers, layout: Layout, response: Response) -> list[NDArray[Any]]:
     """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port and response of one [[response]]."""
 
-    def get(name: str, *, missing: bool = False) -> Real:
-        source = getattr(response, name, None) or getattr(layout, name, None)
+    def get(name: str) -> Real:
+        source: Source | None = getattr(response, name, None) or getattr(layout, name, None)
         if source is None:
-            return np.ones(len(text.rows))
-        factor = UNITS[name][source.unit]
-        raw = np.full(len(text.rows), source.value, dtype=float)
-        if source.column is not None:
-            raw = _numbers(text, source.column, layout.decimal, missing=missing)
-        return (source.sign * raw + source.offset) * factor
+            return np.ones(file.lines.size)
+        raw = file.columns.get(source.column) if source.column is not None else None
+        if raw is None:
+            raw = np.full(file.lines.size, source.value, dtype=float)
+        return (source.sign * raw + source.offset) * UNITS[name][source.unit]
 
     place = [get(name) for name in _PLACE]
     checks = ("theta_deg", "", "", "radius_m", "frequency_hz", "port")
@@ -270,80 +350,21 @@ def _values(text: _Text, layout: Layout, response: Response) -> list[Real]:
             good, expected = CHECKS[key]
             bad = np.flatnonzero(~good(values))
             if bad.size:
-                where = f"{text.path}, line {text.lines[bad[0]]}"
+                where = f"{file.path}, line {file.lines[bad[0]]}"
                 unit = {"theta": " deg", "radius": " m", "frequency": " Hz"}.get(name, "")
                 raise InputError(f"{where}: {name} is {values[bad[0]]:.12g}{unit}", f"expected {expected}")
     if response.real is not None:
-        value = get("real", missing=True) + 1j * get("imag", missing=True)
+        value = get("real") + 1j * get("imag")
     else:
-        amplitude = get("amplitude", missing=True)
+        amplitude = get("amplitude")
         decibels = response.amplitude is not None and response.amplitude.unit == "dB"
         bad = np.flatnonzero(np.abs(amplitude) > 1000 if decibels else amplitude < 0)
         if bad.size:
-            where = f"{text.path}, line {text.lines[bad[0]]}: amplitude is {amplitude[bad[0]]:.12g}"
+            where = f"{file.path}, line {file.lines[bad[0]]}: amplitude is {amplitude[bad[0]]:.12g}"
             raise InputError(
                 where, "expected -1000 to 1000 dB" if decibels else "expected 0 or more; is it in dB?"
             )
         if decibels:
             amplitude = 10 ** (amplitude / 20)
-        value = amplitude * np.exp(1j * np.radians(get("phase", missing=True)))
+        value = amplitude * np.exp(1j * np.radians(get("phase")))
     return [*place, value if time_sign(layout.time_convention) > 0 else value.conj()]
-
-
-def _numbers(text: _Text, column: str | int, decimal: str, *, missing: bool) -> Real:
-    """One column, NaN where a cell is empty and may be."""
-    at = _column(text, column)
-    cells = [row[at] for row in text.rows]
-    if decimal == ",":
-        cells = [cell.replace(",", ".") for cell in cells]
-    if missing:
-        cells = [cell or "nan" for cell in cells]
-    try:
-        values = np.array(cells, dtype=float)
-        bad = np.flatnonzero(np.isinf(values) if missing else ~np.isfinite(values))
-    except ValueError:
-        bad = np.array([next(i for i, cell in enumerate(cells) if not _is_number(cell))])
-    if not bad.size and any("_" in cell for cell in cells):  # which Python reads as part of a number
-        bad = np.array([next(i for i, cell in enumerate(cells) if "_" in cell)])
-    if bad.size:
-        row = int(bad[0])
-        name = text.names[at] if text.names else str(at + 1)
-        with found_in(f"{text.path}, line {text.lines[row]}, column {name[:60]}"):
-            raise InputError(
-                f"is {short(text.rows[row][at])}", f"expected a finite number, {decimal!r} as decimal sign"
-            )
-    return values
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        float(cell)
-    except ValueError:
-        return False
-    return True
-
-
-def _column(text: _Text, column: str | int) -> int:
-    """Index of a column that is named, or numbered from 1."""
-    width = len(text.rows[0])
-    if isinstance(column, int):
-        if not 1 <= column <= width:
-            raise InputError(f"{text.path}: there is no column {column}", f"expected 1 to {width}")
-        return column - 1
-    if text.names is None:
-        raise InputError(
-            f"{text.path}: there is no header to look for column {column[:60]!r}", "give its number"
-        )
-    if text.names.count(column) != 1:
-        many = "several columns" if column in text.names else "no column"
-        listed = short(", ".join(text.names))
-        raise InputError(
-            f"{text.path}: {many} {column[:60]!r}, there are {listed}{nearest(column, text.names)}",
-            "give its number",
-        )
-    at = text.names.index(column)
-    if at >= width:
-        raise InputError(
-            f"{text.path}: the header has more columns than the rows, {width}", "check separator"
-        )
-    return at

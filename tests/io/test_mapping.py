@@ -8,6 +8,7 @@ import codecs
 import numpy as np
 import pytest
 
+from nf2ff.io import mapping
 from nf2ff.io.mapping import Layout, read_mapped
 from nf2ff.io.tables import read_table, write_table
 from nf2ff.io.toml import read_toml
@@ -185,8 +186,6 @@ def test_the_time_convention_and_missing_readings(layout, tmp_path):
 
 
 def test_the_example_of_the_documentation(layout, tmp_path):
-    from nf2ff.io import mapping
-
     example = mapping.__doc__.split("::\n")[1].split("\nWhat a response")[0]
     (tmp_path / "a.txt").write_text(
         "1\n2\n3\nElevation;Azimuth;Co [dB];Co [deg];Cross, real;Cross, imaginary\n90;45;-20;90;0,5;-0,25\n"
@@ -267,8 +266,15 @@ ROW = "10,20,0,1,1,2\n"
             "the header has more columns than the rows, 6",
         ),
         (HEADER + ROW + "10,20,0,2,1,2\n" * 2 + "90,20,0,2,1,2\n" * 2, "line 2.*rows at 1 of 4 positions"),
-        (HEADER + "é".encode("latin-1").decode("latin-1"), "has 1 fields|has no row|is 'é'|no column"),
-        (HEADER + ROW + "\0", "holds zero bytes: is it text in UTF-8.: state the encoding"),
+        (HEADER + "10\n", "a.txt: the header has more columns than the rows, 1: check separator"),
+        (
+            HEADER + ROW + "\0",
+            "line 3 or after: is not text in UTF-8: state the encoding, or save",
+        ),
+        (
+            HEADER + ROW + '"10,20,0,1,1,2\n' + ROW,
+            "line 3: a quotation mark is not closed: close",
+        ),
         ('"' + "x" * 200_000 + '"\n' + ROW, r"line 1: is no row of a table \(field larger"),
     ],
 )
@@ -285,7 +291,7 @@ def test_other_refusals(layout, tmp_path):
     with pytest.raises(InputError, match="there is no file to read"):
         read_mapped([], own)
     (tmp_path / "a.txt").write_bytes(HEADER.encode() + b"\xff\n")
-    with pytest.raises(InputError, match=r"a\.txt: is not text in UTF-8: state the encoding, or"):
+    with pytest.raises(InputError, match=r"a\.txt, line 1 or after: is not text in UTF-8: state"):
         read_mapped([tmp_path / "a.txt"], own)
     numbered = layout("header = false\n" + (PLACE + COMPLEX).replace('"Im"', "9"))
     (tmp_path / "a.txt").write_text(ROW)
@@ -304,3 +310,12 @@ def test_other_refusals(layout, tmp_path):
         text = text.replace('imag = { column = "Im" }', 'phase = { column = "Im", unit = "deg" }')
         with pytest.raises(InputError, match=f"line 2: amplitude is {value}: expected {says}"):
             read_mapped([tmp_path / "a.txt"], layout(PLACE + text))
+
+
+def test_long_tables_are_read_in_blocks(layout, tmp_path, monkeypatch):
+    monkeypatch.setattr(mapping, "_BLOCK", 5)
+    (tmp_path / "a.txt").write_text(HEADER + "# so far\n" + long_table())
+    assert_same(read_mapped([tmp_path / "a.txt"], layout(PLACE + COMPLEX)))
+    (tmp_path / "a.txt").write_text(HEADER + "# so far\n" + long_table() + "1,2,3,4,5\n")
+    with pytest.raises(InputError, match="line 15: has 5 fields, the first row has 6"):
+        read_mapped([tmp_path / "a.txt"], layout(PLACE + COMPLEX))

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.kernel.sphere import canonical_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import different_positions
@@ -39,8 +39,8 @@ class Coverage:
     direction : (D, 3) ndarray
         Unit vectors of directions that stand for equal solid angles.
     distance : (D,) ndarray
-        Angle from each within which both components of the field were measured: by samples of two
-        clearly different polarisations, at one position or at several [rad].
+        Angle from each within which two clearly different polarisations were measured, at one
+        position or at several [rad].
     crowd_distance : (D,) ndarray
         Angle from each within which there are `CROWD` positions [rad].
     nearest : (D,) ndarray
@@ -71,12 +71,10 @@ class Coverage:
         """What was not measured, and where: a clause for people, empty if nothing is missing."""
         told = []
         empty = self._gap(self.nearest, degree)
+        half = self._gap(self.distance, degree) & ~empty
         for part, words in (
             (empty, "{} of the sphere was not measured ({})"),
-            (
-                self._gap(self.distance, degree) & ~empty,
-                "in {} of the sphere one polarisation alone was measured ({})",
-            ),
+            (half, "in {} of the sphere one polarisation alone was measured ({})"),
         ):
             share = float(part.mean())
             if share > 0:
@@ -154,14 +152,9 @@ class Coverage:
         from scipy.spatial import cKDTree
 
         reach = math.asin(min(1.0, degree / kr)) + TRUST_STEPS * math.pi / degree
-        away = cKDTree(holes).query(_unit(theta.ravel(), phi.ravel()))[0]
+        away = cKDTree(holes).query(unit_vectors(theta.ravel(), phi.ravel())[0])[0]
         trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(theta.shape)
         return trusted
-
-
-def _unit(theta: NDArray[np.float64], phi: NDArray[np.float64]) -> NDArray[np.float64]:
-    sin = np.sin(theta)
-    return np.stack([sin * np.cos(phi), sin * np.sin(phi), np.cos(theta)], axis=1)
 
 
 #: Step in theta from which parts of a gap are told apart [deg].
@@ -206,15 +199,12 @@ def measure_coverage(
     density: bool = True,
     threads: int = 1,
 ) -> Coverage:
-    """Coverage of the sphere by samples, finely enough to find the gaps that ``degree`` feels.
+    """Coverage of the sphere by samples.
 
     Parameters
     ----------
-    theta, phi : (M,) ndarray
-        Different positions [rad].
-    stokes : (M, 3) ndarray, optional
-        Polarisation of positions that have one alone, as `places` gives it, and NaN where both
-        components were measured; None where that is everywhere.
+    theta, phi, stokes
+        As `places` gives them; both components everywhere if ``stokes`` is None.
     degree : int
         Degree N: a gap that matters holds 2 or more of the 0.5 N^2 directions searched.
     density : bool
@@ -227,10 +217,10 @@ def measure_coverage(
     count = min(MAX_DIRECTIONS, max(5000, int(0.5 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
-    direction = _unit(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
+    direction = unit_vectors(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)[0]
     # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
     # of the time.
-    tree = cKDTree(_unit(theta, phi), balanced_tree=False, compact_nodes=False)
+    tree = cKDTree(unit_vectors(theta, phi)[0], balanced_tree=False, compact_nodes=False)
     crowd = min(CROWD, theta.size) if density else 1
     chord, which = tree.query(direction, k=[1, crowd], workers=threads)
     angle = _angle(chord)
@@ -267,7 +257,7 @@ def _both(
     """
     from scipy.spatial import cKDTree
 
-    at = _unit(theta, phi)
+    at = unit_vectors(theta, phi)[0]
     alone = ~np.isnan(stokes[:, 0])
     whole = np.full(len(direction), np.inf)
     if not alone.all():
@@ -300,14 +290,7 @@ SEPARATE = 3e-4
 def places(
     samples: Samples, probe: Probe
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None]:
-    """Different positions among samples, and what polarisations were measured at each.
-
-    Parameters
-    ----------
-    samples : Samples
-        Samples of one frequency, none missing.
-    probe : Probe
-        The probe that took them.
+    """Different positions among samples of one frequency, and the polarisations measured at each.
 
     Returns
     -------
@@ -352,14 +335,7 @@ FAINT = 1e-6
 
 
 def port_polarisations(probe: Probe, samples: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What each port of a probe reads from afar: orientation and handedness.
-
-    Parameters
-    ----------
-    probe : Probe
-        The probe.
-    samples : Samples
-        Where it was; the first frequency counts.
+    """What each port of a probe reads from afar, at the first frequency of samples.
 
     Returns
     -------

@@ -30,16 +30,8 @@ EXACT = 1e-8
 def by_least_squares(solution: Solution) -> Solution:
     """The same solution by least squares if it is a quadrature: for samples that leave their grid.
 
-    Parameters
-    ----------
-    solution : Solution
-        By any method.
-
-    Returns
-    -------
-    Solution
-        By no quadrature, each part at its degree: of a scan with noise a little another one. Its
-        modes and parts are new, what else is said is of the first.
+    With noise it differs a little from the first. Modes and parts are new, each at its degree; what
+    else is said is of the first.
     """
     if not any(isinstance(part.prepared.method, Quadrature) for part in solution.parts):
         return solution

@@ -96,6 +96,7 @@ def test_off_centre_cluster(kr0, distance):
     check_promise(kr0, distance)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("distance", ["one wavelength", "ten times"])
 def test_off_centre_cluster_of_a_hundred_wavelengths(distance):
     check_promise(300, distance)

@@ -67,18 +67,7 @@ def judge(
 ) -> list[list[Notice]]:
     """Warnings of readings that can hardly be right, for each frequency.
 
-    Parameters
-    ----------
-    samples, probe
-        As solved, the probe known at the frequencies of the samples.
-    modes : Modes
-        The solution.
-    estimates : sequence of Estimate
-        What the solver said of each frequency.
-    again : callable
-        Solves samples of one frequency in the same way.
-    threads : int or None
-        Threads, None for all.
+    ``again`` solves samples of one frequency as those that made ``modes`` and ``estimates``.
     """
     found = []
     for f, at in enumerate(sanity.each_place(samples)):

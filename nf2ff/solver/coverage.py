@@ -16,6 +16,8 @@ from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import different_positions
 
+Real = NDArray[np.float64]
+
 #: A direction is seen if both components were sampled within this many sampling steps pi/N of it.
 #: A grid of that step leaves 0.7 steps, a spiral jittered by half a step 1.3.
 SEEN_STEPS = 1.5
@@ -49,10 +51,10 @@ class Coverage:
         Whether one polarisation alone was measured at the nearest position.
     """
 
-    direction: NDArray[np.float64]
-    distance: NDArray[np.float64]
-    crowd_distance: NDArray[np.float64]
-    nearest: NDArray[np.float64]
+    direction: Real
+    distance: Real
+    crowd_distance: Real
+    nearest: Real
     alone: NDArray[np.bool_]
 
     def largest_gap(self) -> float:
@@ -89,7 +91,7 @@ class Coverage:
             return ""
         return f"one polarisation alone was measured at {_extent(self.direction[self.alone])}"
 
-    def _gap(self, distance: NDArray[np.float64], degree: int) -> NDArray[np.bool_]:
+    def _gap(self, distance: Real, degree: int) -> NDArray[np.bool_]:
         """Directions of gaps that exceed the reach, to their rims."""
         from scipy.spatial import cKDTree
 
@@ -161,7 +163,7 @@ class Coverage:
 APART = 10.0
 
 
-def _extent(direction: NDArray[np.float64]) -> str:
+def _extent(direction: Real) -> str:
     """Ranges of theta, each with that of phi where it is not all round, of unit vectors (D, 3)."""
     theta = np.degrees(np.arccos(np.clip(direction[:, 2], -1, 1)))
     order = np.argsort(theta)
@@ -170,7 +172,7 @@ def _extent(direction: NDArray[np.float64]) -> str:
     return " and ".join(_part_extent(direction[part], theta[part]) for part in parts)
 
 
-def _part_extent(direction: NDArray[np.float64], theta: NDArray[np.float64]) -> str:
+def _part_extent(direction: Real, theta: Real) -> str:
     """The same of unit vectors (D, 3) whose theta leaves no gap."""
     # The directions searched are a degree or so apart, and leave the poles out.
     first = 0.0 if theta.min() < 3 else theta.min()
@@ -191,13 +193,7 @@ def _part_extent(direction: NDArray[np.float64], theta: NDArray[np.float64]) -> 
 
 
 def measure_coverage(
-    *,
-    theta: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    degree: int,
-    stokes: NDArray[np.float64] | None = None,
-    density: bool = True,
-    threads: int = 1,
+    *, theta: Real, phi: Real, degree: int, stokes: Real | None = None, density: bool = True, threads: int = 1
 ) -> Coverage:
     """Coverage of the sphere by samples.
 
@@ -232,7 +228,7 @@ def measure_coverage(
     return Coverage(direction, both, angle[:, 1], nearest, alone)
 
 
-def _angle(chord: NDArray[np.float64]) -> NDArray[np.float64]:
+def _angle(chord: Real) -> Real:
     return 2 * np.arcsin(np.minimum(1, chord / 2))
 
 
@@ -243,13 +239,7 @@ ORIENTATIONS = 8
 CIRCULAR = 0.7
 
 
-def _both(
-    direction: NDArray[np.float64],
-    theta: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    stokes: NDArray[np.float64],
-    threads: int,
-) -> NDArray[np.float64]:
+def _both(direction: Real, theta: Real, phi: Real, stokes: Real, threads: int) -> Real:
     """Angle from each direction within which two different polarisations were measured, (D,).
 
     Orientations are compared in the frame that x^ carries from the nearer pole along meridians,
@@ -270,7 +260,7 @@ def _both(
         kind = np.floor(turned * (ORIENTATIONS / np.pi)).astype(int) % ORIENTATIONS
         kind[handed > CIRCULAR] = ORIENTATIONS
         kind[handed < -CIRCULAR] = ORIENTATIONS + 1
-        reach: dict[int, NDArray[np.float64]] = {}
+        reach: dict[int, Real] = {}
         for k in np.unique(kind).tolist():
             reach[k] = cKDTree(at[alone][kind == k]).query(direction[mine], workers=threads)[0]
         best = whole[mine]
@@ -287,9 +277,7 @@ def _both(
 SEPARATE = 3e-4
 
 
-def places(
-    samples: Samples, probe: Probe
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None]:
+def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
     """Different positions among samples of one frequency, and the polarisations measured at each.
 
     Returns
@@ -334,7 +322,7 @@ def places(
 FAINT = 1e-6
 
 
-def port_polarisations(probe: Probe, samples: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def port_polarisations(probe: Probe, samples: Samples) -> tuple[Real, Real]:
     """What each port of a probe reads from afar, at the first frequency of samples.
 
     Returns

@@ -53,10 +53,7 @@ class Attempt(NamedTuple):
 def damped_for_gap(method: Method | None, coverage: Coverage, degree: int) -> tuple[Method, list[Notice]]:
     """The method where a part of the sphere was not seen, and what is said of that part.
 
-    Raises
-    ------
-    ValueError
-        If too much is missing, or the method has no damping.
+    Refused if too much is missing, or if the method has no damping.
     """
     unseen = coverage.unseen_solid_angle(degree) / (4 * math.pi)
     reach_deg = SEEN_STEPS * 180 / degree
@@ -89,16 +86,8 @@ def noise_floor(residual: NDArray[np.float64], samples: Samples, degree: int) ->
 def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: list[Notice]) -> Attempt:
     """Solve; once more with damping, or more of it, where noise asks for it.
 
-    Parameters
-    ----------
-    prepared : Problem
-        What to solve, damped where a part of the sphere was not seen.
-    coverage : Coverage or None
-        What the samples saw; None on a full grid.
-    free : bool
-        Whether the damping is left to the program.
-    notes : list of Notice
-        What was said of gaps before.
+    ``prepared`` is damped where a part of the sphere was not seen, as ``notes`` say; ``free`` is
+    whether the damping is left to the program.
     """
     samples, method = prepared.samples, prepared.method
     estimates = prepared.estimates(samples.response)

@@ -17,6 +17,8 @@ from nf2ff.solver.positions import Geometry, check_port
 from nf2ff.solver.self_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
 
+Real = NDArray[np.float64]
+
 Complex = NDArray[Any]
 
 
@@ -62,7 +64,7 @@ def _unevenness(left: NDArray[Any]) -> float:
     return ratio(np.mean(np.square(square)), np.mean(square) ** 2)
 
 
-def _square(x: NDArray[np.complex128], weights: NDArray[np.float64]) -> float:
+def _square(x: NDArray[np.complex128], weights: Real) -> float:
     """Sum of weights |x|^2."""
     parts = (x.real, x.imag)
     return float(sum(np.einsum("i,i,i->", weights, part, part) for part in parts))
@@ -80,7 +82,7 @@ def by_conjugate_gradients(
     operator: TransmissionOperator,
     response: NDArray[np.complex128],
     *,
-    weights: NDArray[np.float64],
+    weights: Real,
     rtol: float,
     max_iterations: int,
     damping: float,
@@ -197,7 +199,7 @@ class _Step(NamedTuple):
 def _steps(
     operator: TransmissionOperator,
     gradient: Complex,
-    weights: NDArray[np.float64],
+    weights: Real,
     target: float,
     most: int,
     *,
@@ -226,22 +228,9 @@ def _steps(
 
 
 def normal_solution(
-    operator: TransmissionOperator,
-    right: Complex,
-    *,
-    weights: NDArray[np.float64],
-    rtol: float,
-    max_iterations: int,
+    operator: TransmissionOperator, right: Complex, *, weights: Real, rtol: float, max_iterations: int
 ) -> Complex:
-    """Packed (A^H W A)^-1 right, by conjugate gradients: what the adjoint of a solution needs.
-
-    Parameters
-    ----------
-    operator, weights, rtol, max_iterations
-        As in `by_conjugate_gradients`.
-    right : ndarray
-        Packed coefficients.
-    """
+    """Packed (A^H W A)^-1 ``right``, which the adjoint of a solution needs; as `by_conjugate_gradients`."""
     if operator.order is not None:
         weights = weights[operator.order]
     x = np.zeros_like(right)
@@ -250,7 +239,7 @@ def normal_solution(
     return x
 
 
-def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -> NDArray[np.float64]:
+def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -> Real:
     """Solid angle that each sample stands for, (M,) [sr], from the density of the positions.
 
     They add up to 8 pi, 4 pi for each of two polarisations. With them the normal equations of an

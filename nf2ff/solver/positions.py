@@ -120,10 +120,7 @@ def _plan_port(port: int, theta: Real, phi: Real, radius: Real, chi: Real, rows:
 def different_positions(*columns: Real) -> tuple[Rows, NDArray[np.intp]]:
     """First sample at each different position, and the position of every sample.
 
-    Parameters
-    ----------
-    *columns : (M,) ndarray
-        theta, phi and, where it matters, radius.
+    ``columns`` are theta, phi and, where it matters, radius, each (M,).
     """
     count = columns[0].size
     half = count // 2
@@ -152,14 +149,8 @@ MAX_TURNS = 16
 class Turned:
     """Samples of one port in groups of one chi.
 
-    Parameters
-    ----------
-    turns : tuple of kernel.torus.Turn
-        chi and positions of each group.
-    rows : tuple of (M',) ndarray of int or slice
-        Which samples of the port they are.
-    at : tuple of (M',) ndarray of int or slice
-        Which of the port's different positions they stand at.
+    Of each group ``turns`` holds chi and the positions, ``rows`` which samples of the port they
+    are, ``at`` at which of its different positions they stand.
     """
 
     turns: tuple[torus.Turn, ...]

@@ -61,22 +61,6 @@ def neglected(samples: Samples, probe: Probe, approximate: Probe, modes: Modes) 
 def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[Notice]]:
     """Refuse a probe whose response is made by waves that none of its size has, or warn of it.
 
-    Parameters
-    ----------
-    samples : Samples
-        Where the probe was.
-    probe : Probe
-        The probe, known at the frequencies of the samples.
-    modes : Modes
-        What was found with it.
-
-    Raises
-    ------
-    ValueError
-        If at some frequency more than `MAX_BEYOND` of the response is by such waves.
-
-    Notes
-    -----
     Waves of degree n about the antenna and nu about the probe fill spheres of n/k and nu/k. Where
     these meet, n + nu > k r, the coefficients of translation grow beyond all bounds, and with
     them whatever is no wave of the probe at all: noise in its pattern, the edge of a missing part.

@@ -108,12 +108,8 @@ class Problem:
     ----------
     samples : Samples
         Positions and frequencies; samples missing there must be missing in all responses.
-    probe : Probe
-        The probe.
-    degree : int
-        Degree N.
-    method : Quadrature, LeastSquares or Direct
-        The solver.
+    probe, degree, method
+        As in `solve`.
     scan : GridScan or None
         The full grid that the samples cover, for a quadrature.
     """
@@ -164,14 +160,7 @@ class Problem:
         return response
 
     def modes(self, response: NDArray[np.complex128]) -> Modes:
-        """Modes for responses (F, M) in the order of the samples.
-
-        Raises
-        ------
-        ValueError
-            If the responses are not one for each sample and frequency, or others are missing
-            than in the samples.
-        """
+        """Modes for responses (F, M) in the order of the samples, none missing but those missing there."""
         return self.as_modes(self.estimates(response))
 
     def as_modes(self, estimates: Sequence[methods.Estimate]) -> Modes:

@@ -49,10 +49,7 @@ def quadrature_matrix(
 ) -> QuadratureMatrix:
     """Least squares over all maps, for each degree; waves far above kA get zero.
 
-    Raises
-    ------
-    ValueError
-        If the probe has azimuthal orders other than +-``spins``.
+    A probe of azimuthal orders other than +-``spins`` is refused.
     """
     constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
     matrices = spin_constants(constants[port - 1])

@@ -28,17 +28,10 @@ MAX_NODES = 512
 def spin_constants(constants: NDArray[np.complex128]) -> Orders:
     """Response constants as matrices from (Q_1, Q_2) to spin-s map coefficients.
 
-    Parameters
-    ----------
-    constants : (R, 2 mu_max + 1, N, 2) ndarray
-        P_{s mu n} of one port at R distances.
-
-    Returns
-    -------
-    list of (s, matrix)
-        Matrix (R, N, C, 2) for each |mu| = s that the probe has: C = 1 for s = 0, else gradient
-        and curl. With q_mu = sum_s P_{s mu n} Q_s and sigma = (-1)^(s+1), by `spin`:
-        G = (-q_s + sigma q_{-s}) / y_n and C = -j (q_s + sigma q_{-s}) / y_n.
+    Of P_{s mu n} (R, 2 mu_max + 1, N, 2) of one port at R distances, a matrix (R, N, C, 2) for each
+    |mu| = s that the probe has: C = 1 for s = 0, else gradient and curl. With
+    q_mu = sum_s P_{s mu n} Q_s and sigma = (-1)^(s+1), by `spin`:
+    G = (-q_s + sigma q_{-s}) / y_n and C = -j (q_s + sigma q_{-s}) / y_n.
     """
     top = constants.shape[1] // 2
     n = np.arange(1, constants.shape[2] + 1)
@@ -103,19 +96,8 @@ def separate(
 ) -> Separation:
     """Separate the response constants of each port at the radii of its positions.
 
-    Parameters
-    ----------
-    ports : list of int
-        Ports in use, counted from 1.
-    radius : list of (P,) ndarray
-        Radii of the positions of each [m].
-    probe, frequency, degree, tolerance
-        As of `TransmissionOperator`.
-
-    Raises
-    ------
-    ValueError
-        If the radius varies so much that more than `MAX_NODES` are needed.
+    ``ports`` are those in use, ``radius`` the radii (P,) of the positions of each [m], the others as
+    of `TransmissionOperator`. Refused if more than `MAX_NODES` are needed.
     """
     low, high = min(r.min() for r in radius), max(r.max() for r in radius)
     k = float(wavenumber(frequency))

@@ -53,18 +53,9 @@ SAME = 1e-12
 class Places:
     """Where the samples of one frequency are, as far as these checks need it.
 
-    Parameters
-    ----------
-    theta, phi : (M,) ndarray
-        Canonical angles [rad].
-    kind : (M,) ndarray of int
-        Which of the different polarisations and ports each is.
-    kinds : int
-        How many there are.
-    cell : (M,) ndarray of int
-        Small part of the sphere, and kind, of each.
-    first, second : (P,) ndarray of int
-        Pairs of samples of the same position, polarisation and port.
+    Canonical ``theta`` and ``phi`` [rad] of each; its ``kind``, one of so many ``kinds`` of
+    polarisation and port; its ``cell``, a small part of the sphere for each kind; and pairs,
+    ``first`` and ``second``, of samples of the same position and kind.
     """
 
     theta: Real

@@ -222,18 +222,9 @@ def _settled(draws: NDArray[np.float64]) -> bool:
 def noise_over_ideal(prepared: Problem, *, rng: int | np.random.Generator | None = None) -> float:
     """Noise in the waves found over that of evenly spread samples, as many, of one kind.
 
-    Parameters
-    ----------
-    prepared : Problem
-        Least squares for frequencies with the same samples; the first is looked at.
-    rng : int or numpy.random.Generator, optional
-        Source of one realisation of noise.
-
-    Returns
-    -------
-    float
-        Ratio of powers, 1 where the operator is an isometry: samples of noise sigma, weighted by
-        8 pi / M each, then give each of the J coefficients the variance 8 pi sigma^2 / M.
+    A ratio of powers, found by one realisation at the first frequency; 1 where the operator is an
+    isometry: samples of noise sigma, weighted by 8 pi / M each, then give each of the J
+    coefficients the variance 8 pi sigma^2 / M. It is 1 of methods other than least squares, too.
     """
     method = prepared.method
     if not isinstance(method, LeastSquares):

@@ -186,11 +186,7 @@ class _Attempted(NamedTuple):
 
 
 def _attempt(
-    samples: Samples,
-    probe: Probe,
-    degree: int | None,
-    method: Method | None,
-    minimum_radius: float | None,
+    samples: Samples, probe: Probe, degree: int | None, method: Method | None, minimum_radius: float | None
 ) -> _Attempted:
     """Choose degree and method, and solve."""
     threads = spin.thread_count(getattr(method, "threads", None))

@@ -103,19 +103,8 @@ def find_floor(samples: Samples, probe: Probe, modes: Modes, *, threads: int | N
     have, up to some degree, sources far from the origin. The floor is the mean over the top
     quarter of the degrees, if that is flat.
 
-    Parameters
-    ----------
-    samples, probe
-        As in `nf2ff.solver.solve.solve`.
-    modes : Modes
-        Of the largest degree that the sampling allows.
-    threads : int or None
-        Threads, None for all.
-
-    Returns
-    -------
-    Floor or None
-        None where there is none at some frequency.
+    ``modes`` are of the largest degree that the sampling allows. None where there is no floor at
+    some frequency.
     """
     top = modes.degree
     if top < FEWEST_DEGREES:

@@ -104,15 +104,7 @@ def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[Not
 
 
 def suspect_level(power: NDArray[np.float64], eirp: NDArray[np.float64] | None) -> list[list[Notice]]:
-    """For each frequency, a warning of power that no chamber would bear.
-
-    Parameters
-    ----------
-    power : (F,) ndarray
-        Radiated power, absolute [W].
-    eirp : (F,) ndarray or None
-        EIRP at the peak [W].
-    """
+    """For each frequency, a warning of TRP and EIRP (F,) that no chamber would bear [W]."""
     told: list[list[Notice]] = [[] for _ in power]
     for f, watts in enumerate(power.tolist()):
         peak = 0.0 if eirp is None else float(eirp[f])

@@ -230,17 +230,7 @@ def modelled(
     tolerance: float = 1e-12,
     threads: int | None = None,
 ) -> NDArray[np.complex128]:
-    """Responses (M,) that modes Q, (J,), make at samples of one frequency.
-
-    Parameters
-    ----------
-    samples : Samples
-        Where; their responses do not matter, but none is missing.
-    probe, q
-        The probe and the modes.
-    tolerance, threads
-        As of `TransmissionOperator`; None for all threads.
-    """
+    """Responses (M,) that modes Q, (J,), make at samples of one frequency; on all threads if None."""
     operator = TransmissionOperator(
         plan_geometry(samples),
         probe,

@@ -54,13 +54,8 @@ class Pairs(NamedTuple):
 class Contrast(NamedTuple):
     """How much neighbours differ in intensity, white noise of any level being 1.
 
-    Parameters
-    ----------
-    ratio, deviation : float
-        Of the neighbours, and the standard deviation that it has under noise; NaN where there are
-        too few.
-    anyone : float
-        The ratio of pairs drawn from all over the sphere.
+    ``ratio`` is that of the neighbours, ``deviation`` its standard deviation under noise (NaN where
+    there are too few), ``anyone`` the ratio of pairs drawn from all over the sphere.
     """
 
     ratio: float
@@ -81,17 +76,8 @@ class Contrast(NamedTuple):
 
 
 def contrast(intensity: NDArray[np.float64], pairs: Pairs, *, readings: int) -> Contrast:
-    """How much neighbours differ in intensity.
+    """How much neighbours differ in intensity (S,), each the sum of |r|^2 of as many ``readings``.
 
-    Parameters
-    ----------
-    intensity : (S,) ndarray
-        Powers, each the sum of |r|^2 of as many ``readings``.
-    pairs : Pairs
-        Neighbours.
-
-    Notes
-    -----
     Of complex white noise, a and b are gamma variables of one scale, whatever its level there.
     x = a/(a + b) then is beta(k, k) and independent of a + b: (2x - 1)^2 has the mean 1/(2k + 1)
     and the mean square 3/((2k + 1)(2k + 3)) (closed form). The ratio is the sum of
@@ -142,12 +128,8 @@ def neighbours(place: NDArray[np.float64], *, farthest: float) -> Pairs:
 class Remainder(NamedTuple):
     """What modes leave of the samples of one frequency.
 
-    Parameters
-    ----------
-    level, rms : float
-        Largest of it, and its root mean square, over the largest response.
-    verdict : {"noise", "field", "unknown"}
-        Whether it varies at random from one sample to the next.
+    ``level`` is the largest of it and ``rms`` its root mean square, over the largest response;
+    ``verdict`` says whether it varies at random from one sample to the next.
     """
 
     level: float
@@ -160,18 +142,8 @@ def remainder(
 ) -> Remainder:
     """What modes leave of the samples, and whether that is noise or a field that they lack.
 
-    Parameters
-    ----------
-    samples : Samples
-        Of one frequency.
-    probe : Probe
-        The probe, known at that frequency.
-    modes : Modes
-        Of that frequency; zero to look at the responses themselves.
-    top : int
-        Degree N that the sampling allows: its step is pi/N.
-    threads : int or None
-        Threads, None for all.
+    Samples and modes are of one frequency; zero modes leave the responses themselves. The sampling
+    allows degree ``top``: its step is pi/N.
     """
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     step = math.pi / top

@@ -19,16 +19,28 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.scan import ReadingCode, UnitCode
 from nf2ff.messages.solution import SolutionCode
-from nf2ff.solver import consistency, coverage, gaps, probe_share, sanity, solution, spectrum, suspected_units
+from nf2ff.solver import (
+    consistency,
+    coverage,
+    drift,
+    gaps,
+    probe_share,
+    sanity,
+    solution,
+    spectrum,
+    suspected_units,
+    whiteness,
+)
 from nf2ff.solver import degree as degrees
 from nf2ff.solver import solve as solver
 from nf2ff.solver.checks import check_polarisations
 from nf2ff.solver.methods import Estimate
-from nf2ff.solver.problem import LeastSquares
+from nf2ff.solver.problem import Direct, LeastSquares
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.solve import solve
 from nf2ff.solver.transmission import modelled
 from nf2ff.solver.whiteness import Contrast, Pairs, Remainder, contrast, remainder
+from nf2ff.solver.whiteness import neighbours as whiteness_neighbours
 
 #: The wavelength is one metre.
 FREQUENCY = [SPEED_OF_LIGHT]
@@ -521,6 +533,14 @@ def test_lengths_and_frequencies(field, value, code):
     assert codes(found) == ([] if code is None else [code])
 
 
+@pytest.mark.parametrize(
+    ("trp", "eirp", "told"), [(4.8e4, 0.9e6, False), (5.2e4, 1, True), (1, 0.95e6, False), (1, 1.05e6, True)]
+)
+def test_power_that_no_chamber_bears(trp, eirp, told):
+    (found,) = suspected_units.suspect_level(np.array([trp]), np.array([eirp]))
+    assert codes(found) == [UnitCode.STRONG] * told
+
+
 @pytest.mark.parametrize(("share", "told"), [(0.09, False), (0.11, True)])
 def test_share_of_waves_too_fine(share, told, monkeypatch):
     # kr = 1: degrees above ceil(1 + 6 + 6) = 13.
@@ -600,6 +620,45 @@ def test_pairs_that_are_needed():
         assert np.isfinite(found.ratio) == known
 
 
+def looked_at(scan, top, monkeypatch):
+    """Arguments (places, farthest) of the two searches for neighbours, and numbers of readings."""
+    asked = []
+
+    def neighbours(place, *, farthest):
+        asked.append((place, farthest))
+        return Pairs(np.zeros(0, int), np.zeros(0, int))
+
+    monkeypatch.setattr(whiteness, "neighbours", neighbours)
+    remainder(scan, PROBE, Modes(FREQUENCY, np.zeros((1, 6))), top=top)
+    return asked
+
+
+def test_neighbours_that_are_compared(monkeypatch, rng):
+    scan = spiral(30, lambda count: white(rng, count))
+    (one, far), (_, near) = looked_at(scan, 30, monkeypatch)
+    # In steps pi/N; of one polarisation, where sin(theta) > 0.35.
+    assert (far, near) == pytest.approx((1.6 * np.pi / 30, np.pi / 90))
+    assert np.hypot(one[:, 0], one[:, 1]).min() == pytest.approx(0.35, abs=0.05)
+    assert np.hypot(one[:, 0], one[:, 1]).min() > 0.35
+    pairs = whiteness_neighbours(np.array([[0.0], [0.8e-7], [1.0], [1 + 1.2e-7]]), farthest=0.1)
+    assert pairs.first.tolist() == [2]
+
+
+def test_samples_of_which_all_are_looked_at(monkeypatch):
+    for count, all_of in ((19_000, True), (21_000, False)):
+        theta = np.linspace(0.001, np.pi - 0.001, count)
+        ((one, _), _) = looked_at(at(theta, np.arange(count) * 1.0), 100, monkeypatch)
+        assert (len(one) > 0.5 * count) == all_of
+
+
+def test_degree_up_to_which_neighbours_do_not_tell(monkeypatch):
+    # A field by neighbours a step apart, and no pairs nearer.
+    found = iter([Contrast(0.1, 0.01, 1.0), Contrast(math.nan, math.nan, math.nan)] * 2)
+    monkeypatch.setattr(whiteness, "contrast", lambda *_, **__: next(found))
+    for top, verdict in ((11, "unknown"), (12, "field")):
+        assert remainder(spiral(12), PROBE, Modes(FREQUENCY, np.zeros((1, 6))), top=top).verdict == verdict
+
+
 def test_a_remainder_of_rounding_is_noise():
     # What is left of the largest response is told as it is; a smooth field of 1e-6 counts as none.
     scan = spiral(24)
@@ -629,3 +688,135 @@ def test_rings_of_a_quadratures_residual(monkeypatch):
         chi, theta, phi = (x.ravel() for x in np.meshgrid(CHI, grid.theta, grid.phi, indexing="ij"))
         solve(at(theta, phi, chi, response=np.cos(theta)), PROBE, degree=1)
         assert looked[-1] == rings
+
+
+# --- what the model says of readings ------------------------------------------------------------
+
+
+def by_model(w, left, *, spike=None, second=None, chi=0.0):
+    """Codes of `_by_model` where the model leaves ``left`` of the readings, ``spike`` of a single
+    reading of 1, and ``second`` of those of the second polarisation."""
+    theta = np.linspace(0.1, 3, w.size)
+    samples = at(theta, 0.3, chi, response=w)
+    place = sanity.places(*sanity.place_of(samples, 0), samples.port)
+    solved = []
+
+    def again(one):
+        part = one.response[0]
+        rest = spike if np.count_nonzero(part) == 1 and spike is not None else second
+        solved.append(part - rest)
+        return SimpleNamespace(coefficients=solved)
+
+    def model(q, rows):
+        return (w - left if q is None else solved.pop())[rows]
+
+    def off(code, _, factor, **figures):
+        return code(count=1, one="", other="", level_db=abs(factor), turn_deg=0.0, **figures)
+
+    case = SimpleNamespace(samples=samples, f=0, at=place, where=str, model=model, off=off)
+    estimate = Estimate(np.zeros(6), 0.5, 9, True, 9.0)
+    notices, factors = consistency._by_model(case, None, estimate, again, known=False)
+    return codes([*notices, *(notice for _, notice in factors.values())])
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.045, []), (0.056, [ReadingCode.ALONE])])
+def test_share_of_a_misfit_in_one_reading(share, told):
+    # A spike spreads over all readings where hardly any is redundant; without it nothing is left.
+    left = np.full(100, np.sqrt((1 - share) / 99), dtype=complex)
+    left[40] = np.sqrt(share)
+    assert by_model(np.ones(100, complex), left, spike=left) == told
+
+
+@pytest.mark.parametrize(("rest", "told"), [(0.11, []), (0.09, [ReadingCode.ALONE])])
+def test_misfit_that_is_left_without_one_reading(rest, told):
+    spike = np.zeros(100, dtype=complex)
+    spike[40] = 1.0
+    left = np.full(100, np.sqrt(rest / 99), dtype=complex)
+    left[40] = np.sqrt(1 - rest)
+    assert by_model(np.ones(100, complex), left, spike=spike) == told
+
+
+@pytest.mark.parametrize(("rest", "told"), [(0.15, [ReadingCode.FACTOR_BY_MODEL]), (0.17, [])])
+def test_misfit_that_is_left_by_a_factor(rest, told):
+    # s of the second, -0.6 s + t of the first, t at right angles to s: (1 - 0.6)^2 |s|^2 + |t|^2 in
+    # all, of which |t|^2 is left; half of it where |t|^2 = 0.16 |s|^2 (closed form).
+    s = np.ones(100, complex)
+    t = np.sqrt(rest) * (-1.0) ** np.arange(100)
+    chi = np.repeat(CHI, 50)
+    assert by_model(np.ones(100, complex), 0.4 * s + t, second=s, chi=chi) == told
+
+
+def test_runs_and_number_of_spikes():
+    assert sanity.runs(np.array([2.0, 1, 1, 1, 1, 3])) == []
+    assert sanity.runs(np.array([2.0, 1, 1, 1, 1, 1, 3])) == [(1, 6)]
+    points = equal_area_spiral_for_degree(80)
+    for every, least, most in ((100, 50, 50), (300, 26, 32)):
+        w = np.ones(points.theta.size)
+        w[200:-200:every] = 30  # 95 and 32 of them; where two share a cell, neither stands alone
+        assert least <= len(spikes_in(w, points.theta, points.phi)) <= most
+
+
+# --- polarisations and drift --------------------------------------------------------------------
+
+
+def both_seen(second):
+    """Whether two polarisations are taken for two in the north: 5 deg linear, and ``second`` (orientation
+    [deg], handedness) at every other position, in the frame carried along meridians."""
+    points = equal_area_spiral_for_degree(20)
+    stokes = []
+    for i, phi in enumerate(points.phi):
+        angle, handed = second if i % 2 else (5.0, 0.0)
+        twice, linear = 2 * (np.radians(angle) - phi), math.sqrt(1 - handed**2)
+        stokes.append([linear * math.cos(twice), linear * math.sin(twice), handed])
+    found = coverage.measure_coverage(
+        theta=points.theta, phi=points.phi, degree=10, stokes=np.array(stokes), density=False
+    )
+    north = found.direction[:, 2] > 0.3
+    return bool((found.distance[north] < 0.5).all())
+
+
+@pytest.mark.parametrize(
+    ("second", "two"), [((72, 0), True), ((44, 0), False), ((5, 0.75), True), ((5, 0.65), False)]
+)
+def test_polarisations_that_are_different(second, two):
+    # Three of eight kinds of 22.5 deg apart; or circular, one of them by 0.7.
+    assert both_seen(second) == two
+
+
+@pytest.mark.parametrize(("share", "heard"), [(0.5e-6, False), (2e-6, True)])
+def test_port_with_a_null_on_its_axis(share, heard):
+    first = PROBE.coefficients[0, 0] / np.linalg.norm(PROBE.coefficients)
+    m = np.repeat([-1, 0, 1], 2)
+    second = np.sqrt(share) * first + np.sqrt((1 - share) / 2) * (m == 0)
+    probe = dataclasses.replace(PROBE, coefficients=np.stack([first, second])[None])
+    turn, _ = coverage.port_polarisations(probe, at(1.0 + np.zeros(3), 0.3))
+    assert np.isfinite(turn).tolist() == [True, heard]
+
+
+@pytest.mark.parametrize(("shared", "settled"), [(0.48, False), (0.52, True)])
+def test_drift_that_is_settled(shared, settled):
+    # Residuals of one power A and the product B: A - B is left, and A > 2 (A - B) wanted (closed form).
+    counts = np.array([50, 50])
+    residual = np.zeros((2, 100), complex)
+    residual[0, 0], residual[1, :2] = 1, [shared, math.sqrt(1 - shared**2)]
+    residual *= np.sqrt(50)
+    if settled:
+        factor, _ = drift._factor(residual, counts, 10, 1e9)
+        assert factor == pytest.approx(-1.0)
+    else:
+        with pytest.raises(ValueError, match="do not settle level"):
+            drift._factor(residual, counts, 10, 1e9)
+
+
+@pytest.mark.parametrize(("steps", "draws"), [(12, 1), (13, 2)])
+def test_steps_from_which_noise_is_drawn_again(steps, draws):
+    calls = []
+
+    def estimates(response):
+        calls.append(response)
+        return [Estimate(np.ones(6, complex), 0.1, steps, True)]
+
+    prepared = SimpleNamespace(method=Direct(), samples=spiral(3), estimates=estimates)
+    part = SimpleNamespace(prepared=prepared, frequencies=(0,))
+    solution.noise_gain(SimpleNamespace(modes=modes_of([1.0]), parts=(part,)), rng=0)
+    assert len(calls) == draws

@@ -20,10 +20,19 @@ from nf2ff.cli.options import (
     command_line,
     one_line_errors,
     overwrite_option,
+    plural,
     read_planes,
     steps_of,
 )
-from nf2ff.messages.input_error import InputError
+from nf2ff.io import native, nsma, safe, tables
+from nf2ff.io.levels import trusted_around, write_cuts, write_levels
+from nf2ff.io.nsma_cuts import nsma_pattern
+from nf2ff.io.power_columns import power_table_kind
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.result import ResultCode
+from nf2ff.metrics.result import Result
+from nf2ff.metrics.transformation import STEPS_DEG
+from nf2ff.report.result import warning_lines
 
 #: What is written, by the suffix of the output, if nothing is said.
 BY_SUFFIX = {".h5": "field", ".csv": "cuts", ".nsma": "nsma"}
@@ -170,7 +179,8 @@ def export(
     except ValueError as error:
         if str(error).startswith(f"{output}: "):  # what cannot be written; the rest is the source's
             raise
-        raise InputError(f"{result}: {error}") from error
+        with found_in(result):
+            raise
     click.echo(f"{output}: {said}")
 
 
@@ -194,13 +204,11 @@ def _refuse_no_angles(given: dict[str, Any]) -> None:
 
 def _fields(words: tuple[str, ...], up: str | None) -> dict[str, str]:
     """Header fields by tag, those that are needed among them."""
-    from nf2ff.io.nsma import SETTABLE
-
     fields: dict[str, str] = {}
     for word in words:
         tag, mark, value = word.partition("=")
-        if not mark or tag not in SETTABLE or tag in ("GUNITS", "MDGAIN") or tag in fields:
-            free = ", ".join(x for x in SETTABLE if x not in ("GUNITS", "MDGAIN"))
+        if not mark or tag not in nsma.SETTABLE or tag in ("GUNITS", "MDGAIN") or tag in fields:
+            free = ", ".join(x for x in nsma.SETTABLE if x not in ("GUNITS", "MDGAIN"))
             msg = f"--field is {word!r}, expected TAG=VALUE, each tag once, of {free}"
             raise click.UsageError(msg)
         fields[tag] = value
@@ -237,47 +245,37 @@ class _Source:
 
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
-    from nf2ff.io import native
-    from nf2ff.io.power_columns import power_table_kind
-
     kind = native.file_kind(path)
     modes: Modes | None = None
     field: FarField | None = None
-    warnings: tuple[tuple[str, ...], ...] = ()
+    told: list[list[str]] = []
     efficiency: NDArray[np.float64] | None = None
-    if kind == "result":
-        found = native.read_result(path)
-        modes, field, warnings = found.modes, found.far_field, found.warnings
+    if kind in ("result", "modes"):
+        found = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
+        modes, field, told = found.modes, found.far_field, [*map(list, found.warnings)]
         for name in ("total_efficiency", "radiation_efficiency"):
             if name in found.quantities:
                 efficiency = np.asarray(found.quantities[name].values, float)
-    elif kind == "modes":
-        modes = native.read_modes(path)
     elif kind == "far_field":
         field = native.read_far_field(path)
     else:
         named = {"table": "samples", "samples": "samples", "nsma_pattern": "an NSMA pattern"}
         name = named.get(kind, f"a {kind}")
-        if kind == "table" and power_table_kind(path):
+        if power_table_kind(path):
             name = "power without phase"
         raise InputError(f"{path}: holds {name}, expected a result", "give what nf2ff transform writes")
     known: Any = field if modes is None else modes
     pick = _pick(path, known.frequency, frequency_ghz)
-    sentences = [
-        f"{known.frequency[f] / 1e9:.9g} GHz: {sentence}"
-        for f in (pick if warnings else ())
-        for sentence in warnings[f]
-    ]
+    sentences = warning_lines(known.frequency[pick], [told[f] for f in pick] if told else [])
     if modes is not None:
         modes = modes.at(pick)
     if field is not None:
         parts = ("frequency", "e_theta", "e_phi", "radiated_power")
         mark = None if field.trusted is None else field.trusted[pick]
         field = replace(field, trusted=mark, **{name: getattr(field, name)[pick] for name in parts})
-        least = float(field.trusted_fraction().min())
-        if least < 1:
-            lost = 100 * (1 - least)
-            sentences.append(f"{lost:.3g} % of the directions were not seen, do not trust them")
+        lost = 1 - float(field.trusted_fraction().min())
+        if lost:
+            sentences.append(ResultCode.DIRECTIONS_NOT_SEEN(percent=100 * lost))
     return _Source(path, modes, field, sentences, None if efficiency is None else efficiency[pick])
 
 
@@ -302,8 +300,6 @@ def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ..
 
 def _grid(source: _Source, given: dict[str, Any]) -> FarField:
     """The far field on the grid that the file has or, where one is asked for, on another."""
-    from nf2ff.io.levels import trusted_around
-
     t, p, field = given["theta_step_deg"], given["phi_step_deg"], source.field
     if field is not None and t is None and p is None:
         return field
@@ -321,8 +317,6 @@ def _grid(source: _Source, given: dict[str, Any]) -> FarField:
 
 
 def _write_field(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io import native, safe, tables
-
     field = _grid(source, given)
     if output.suffix.lower() == ".h5":
         provenance = safe.provenance(inputs=[source.path], command=command_line())
@@ -334,8 +328,6 @@ def _write_field(output: Path, source: _Source, given: dict[str, Any], overwrite
 
 
 def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io.levels import write_levels
-
     field = _grid(source, given)
     _bound(field.e_theta.size, MAX_TABLE)
     angle = float(np.radians(given["reference_angle_deg"]))
@@ -344,8 +336,6 @@ def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrit
 
 
 def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io.levels import write_cuts
-
     modes = source.need_modes("cuts")
     kinds: dict[str, list[Any]] = {
         name: np.radians(given[f"{name}_deg"]).tolist() for name in ("phi", "theta", "plane")
@@ -370,11 +360,8 @@ def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite:
 
 
 def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io.nsma import MAX_LINES, write_nsma
-    from nf2ff.io.nsma_cuts import nsma_pattern
-
     modes = source.need_modes("cuts")
-    angle = _angles(modes, given["step_deg"], MAX_LINES // 4)
+    angle = _angles(modes, given["step_deg"], nsma.MAX_LINES // 4)
     power = given["input_power_w"]
     if power is None and given["gain_dbi"] is None and source.efficiency is not None:
         power = modes.radiated_power() / source.efficiency
@@ -389,7 +376,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
         through=given["through"],
         phase=given["with_phase"],
     )
-    write_nsma(output, pattern, overwrite=overwrite)
+    nsma.write_nsma(output, pattern, overwrite=overwrite)
     for sentence in pattern.warnings:
         click.echo(f"warning, {sentence}", err=True)
     cuts = pattern.cuts[0]
@@ -417,8 +404,6 @@ def _angles(modes: Modes, steps: int | None, most: int) -> NDArray[np.float64]:
 
 def _default_step(modes: Modes) -> float:
     """A step with four directions in the finest lobe of the degree [deg]."""
-    from nf2ff.metrics.transformation import STEPS_DEG
-
     return next((x for x in STEPS_DEG if x <= 90 / modes.degree), STEPS_DEG[-1])
 
 
@@ -433,5 +418,4 @@ def _size(field: FarField) -> str:
 
 
 def _count(noun: Modes | FarField) -> str:
-    count = noun.frequency.size
-    return f"{count} {'frequency' if count == 1 else 'frequencies'}"
+    return plural(noun.frequency.size, "frequency", "frequencies")

@@ -6,8 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
-import nf2ff
+from nf2ff.antenna import points
+from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.cli.options import (
     FILE,
     check_output,
@@ -17,6 +19,10 @@ from nf2ff.cli.options import (
     quoted,
     steps_of,
 )
+from nf2ff.io import native, safe, tables
+from nf2ff.io.antenna_toml import read_antenna
+from nf2ff.measurement.reception import receive
+from nf2ff.measurement.simulated import simulate as simulated
 from nf2ff.messages.input_error import InputError
 
 #: Most samples that are simulated, 3 GB.
@@ -67,15 +73,6 @@ def simulate(
     A probe is described alike, in its own frame: boresight +z, reference polarisation x. It is
     lossless and matched, and only the ratios of its moments count.
     """
-    import numpy as np
-
-    from nf2ff.antenna import points
-    from nf2ff.antenna.grids import equiangular_grid
-    from nf2ff.io import native, safe
-    from nf2ff.io import tables as io_tables
-    from nf2ff.io.antenna_toml import read_antenna
-    from nf2ff.measurement.reception import receive
-
     inputs = [antenna, *probe]
     check_output(output, inputs, overwrite=overwrite)
     for i, ghz in enumerate(frequency_ghz):
@@ -125,9 +122,9 @@ def simulate(
         port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
         samples = receive(cluster, ports, port=port, **place)
     else:
-        samples = nf2ff.simulate(cluster, **place)
+        samples = simulated(cluster, **place)
     if output.suffix.lower() == ".csv":
-        io_tables.write_table(output, samples, overwrite=overwrite)
+        tables.write_table(output, samples, overwrite=overwrite)
     else:
         provenance = safe.provenance(inputs=inputs, command=command_line(), seed=seed)
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)

@@ -9,26 +9,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.options import (
     FILE,
-    Mounting,
-    check_jobs,
     check_output,
     check_picture,
     command_line,
-    draws_bar,
-    jobs_option,
     json_option,
-    naming,
     one_line_errors,
     overwrite_option,
     plural,
     response_unit_option,
     save_picture,
     time_convention_option,
-    unstated_unit,
 )
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 if TYPE_CHECKING:
     from nf2ff.io.growth_toml import StudyFile
@@ -127,7 +122,7 @@ def _grow(
     progress: Callable[[int], None],
 ) -> tuple[Growth, list[str]]:
     """The study itself, and what the solver has to say of a measured scan."""
-    from nf2ff.cli.inputs import read_mounted_probe
+    from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
     from nf2ff.io import native
     from nf2ff.io.antenna_toml import read_antenna
     from nf2ff.solver.solve import solve
@@ -161,14 +156,14 @@ def _grow(
             for frequency, some in zip(samples.frequency, solution.warnings, strict=True)
             for sentence in some
         ]
-        with naming(description):
+        with found_in(description):
             growth = sweep_sizes(
                 samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values, **how
             )
         return growth, notes
     assert asked.antenna is not None
     antenna = read_antenna(asked.antenna)
-    with naming(description):
+    with found_in(description):
         first = float(asked.values[0])
         scan = SimulatedScan(
             antenna,

@@ -13,27 +13,31 @@ from typing import TYPE_CHECKING
 
 import click
 
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
+from nf2ff.cli.inputs import (
+    Mounting,
+    check_powers,
+    mounting_options,
+    power_sentences,
+    read_mounted_probe,
+    read_scan,
+    unstated_unit,
+)
 from nf2ff.cli.options import (
     FILE,
-    Mounting,
-    check_jobs,
     check_output,
     check_picture,
     command_line,
-    draws_bar,
-    jobs_option,
     json_option,
-    mounting_options,
-    naming,
     one_line_errors,
     overwrite_option,
     plural,
+    print_warnings,
     response_unit_option,
     save_picture,
     time_convention_option,
-    unstated_unit,
 )
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 if TYPE_CHECKING:
     from nf2ff.antenna.modes import Modes
@@ -114,8 +118,6 @@ def uncertainty(
     counts. Start from `nf2ff uncertainty --template`. A cause without a size is shown as not
     supplied, never counted as zero. Ctrl-C ends the draws and keeps those that were made.
     """
-    from nf2ff.cli.inputs import check_powers, power_sentences, read_mounted_probe, read_scan
-    from nf2ff.cli.transform import print_warnings
     from nf2ff.io import safe
     from nf2ff.io.uncertainty import write_uncertainty
     from nf2ff.io.uncertainty_toml import read_uncertainty_file
@@ -145,10 +147,8 @@ def uncertainty(
     safe.refuse_overwrite(output, files)
     _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
     used = limit_orders(whole, mounting.largest_order)
-    try:
+    with found_in(scan):
         solution = solve(samples, used, degree=asked.degree if degree is None else degree)
-    except ValueError as error:
-        raise InputError(f"{scan}: {error}") from error
     solution = tell_neglected(solution, samples, whole, used)
     damped = any(part.damped for part in solution.parts)
     if damped and count == 0 and asked.assessment.errors:
@@ -160,7 +160,7 @@ def uncertainty(
     _refuse_unknown(scan, samples, solution, question)
     total = count * (1 + len(asked.assessment.errors) if damped else 1)
     used_seed = asked.seed if seed is None else seed
-    with naming(budget), draws_bar(total) as progress:
+    with found_in(budget), draws_bar(total) as progress:
         found = assess(
             samples,
             used,

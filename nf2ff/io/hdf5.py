@@ -17,7 +17,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.safe import PathLike, provenance, read_bytes, replacing
+from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, provenance, read_bytes, replacing
 from nf2ff.messages.input_error import InputError
 
 FORMAT = "nf2ff"
@@ -28,7 +28,6 @@ MAX_BYTES = 16 * 2**30
 #: Most links in a file that is read; a native file has some 30.
 MAX_LINKS = 1000
 
-_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _FILTERS = {h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE}
 #: Numbers in a chunk, 1 MiB as complex values: the size of HDF5's own cache.
 _CHUNK = 65536
@@ -221,7 +220,7 @@ class Group(NamedTuple):
 
 def is_native(path: PathLike) -> bool:
     """Whether a file begins as HDF5 does."""
-    return read_bytes(path, limit=0, count=len(_SIGNATURE)) == _SIGNATURE
+    return read_bytes(path, limit=0, count=len(HDF5_SIGNATURE)) == HDF5_SIGNATURE
 
 
 @contextmanager

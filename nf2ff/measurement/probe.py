@@ -22,7 +22,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.interpolation import interpolate_frequency
 from nf2ff.kernel.rotation import rotate_coefficients
 from nf2ff.kernel.translation import translation_coefficients
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 ProbeUnit = Literal["V/m", "sqrt(W)", "relative"]
 
@@ -256,10 +256,8 @@ def at_frequencies(
     wanted = as_array(frequency, float, "frequency", ndim=1)
     if probe.frequency is None:
         return probe, np.zeros(wanted.size)
-    try:
+    with found_in("the probe"):
         found = interpolate_frequency(probe.frequency, probe.coefficients, wanted, extrapolate=extrapolate)
-    except ValueError as error:
-        raise InputError(f"the probe: {error}") from error
     return replace(probe, frequency=wanted, coefficients=found.values), found.error
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,7 @@ from nf2ff.io.growth import read_growth
 from nf2ff.io.nsma import HEADER, NsmaPattern
 from nf2ff.io.nsma_reader import read_nsma
 from nf2ff.io.power_columns import power_table_kind
+from nf2ff.io.safe import PathLike
 from nf2ff.io.uncertainty import read_uncertainty
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -31,7 +31,7 @@ from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
 
 
 def describe(
-    path: Path,
+    path: PathLike,
     *,
     time_convention: str | None = None,
     response_unit: str | None = None,

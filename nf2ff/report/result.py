@@ -92,6 +92,11 @@ def result_facts(result: Result) -> list[dict[str, Any]]:
     ]
 
 
+def shown_azimuth(degrees: float, digits: int) -> float:
+    """An azimuth rounded for a table, where what rounds to 360 is 0 [deg]."""
+    return round(degrees, digits) % 360
+
+
 def warning_lines(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
     """Each warning with its frequency in front."""
     return [

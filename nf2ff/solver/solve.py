@@ -315,7 +315,8 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
     except NotAGridError as error:
         if method is None:
             return None
-        raise InputError(f"the samples are not a full regular grid: {error}; use LeastSquares") from None
+        what = f"the samples are not a full regular grid: {error}; use LeastSquares"
+        raise InputError(what, option="--method least-squares") from None
 
 
 def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | None = None) -> Problem:
@@ -351,5 +352,6 @@ def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | Non
         fits = scan is not None and degree <= scan.grid.degree
         method = Quadrature() if fits else LeastSquares()
     if isinstance(method, Quadrature) and scan is not None and degree > scan.grid.degree:
-        raise InputError(f"the grid determines degree {scan.grid.degree}, not {degree}", "use LeastSquares")
+        what = f"the grid determines degree {scan.grid.degree}, not {degree}"
+        raise InputError(what, "use LeastSquares", option="--method least-squares")
     return Problem(samples, probe, degree, method, scan)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.solver.checks import check_units
 from nf2ff.solver.problem import Method
 from nf2ff.solver.solution import Solution
@@ -109,10 +109,8 @@ def assess(
     _check_level(samples, probe, assessment)
     errors = [one.error for one in assessment.errors]
     for i, one in enumerate(assessment.errors, start=1):
-        try:
+        with found_in(f"error {i} ({one.name!r})"):
             one.error.check_scan(samples)
-        except ValueError as error:
-            raise InputError(f"error {i} ({one.name!r}): {error}") from error
     if solution is None:
         solution = solve(samples, probe, degree=degree, method=method)
     modes = solution.modes
@@ -187,6 +185,7 @@ def _check_level(samples: Samples, probe: Probe, assessment: Assessment) -> None
             "leave "
             f"{'them' if len(names) > 1 else 'it'} out of the metrics, state the unit of the "
             "responses, or tie the responses to watts",
+            option="--response-unit, --level",
         )
 
 

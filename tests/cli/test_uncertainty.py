@@ -505,8 +505,8 @@ def test_levels_of_relative_data(budget, tmp_path):
         "--response-unit",
         "relative",
         says=r"budget\.toml: the level is relative, and eirp, trp would need it absolute: leave "
-        r"them out of the metrics, state the unit of the responses \(--response-unit\), or tie the "
-        r"responses to watts \(--level\)$",
+        r"them out of the metrics, state the unit of the responses, or tie the responses to watts "
+        r"\(--response-unit, --level\)$",
     )
     assert line
     head = 'metrics = ["directivity", "pointing"]\n'

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from nf2ff.cli.options import (
     PLANE_WORDS,
     check_output,
     command_line,
+    misused,
     one_line_errors,
     overwrite_option,
     plural,
@@ -36,6 +38,7 @@ from nf2ff.report.result import warning_lines
 
 #: What is written, by the suffix of the output, if nothing is said.
 BY_SUFFIX = {".h5": "field", ".csv": "cuts", ".nsma": "nsma"}
+KINDS = {"field", "levels", "cuts", "nsma"}
 #: Rows of a table at most; 50 bytes a row and more.
 MAX_TABLE = 20_000_000
 #: Axes that may point up.
@@ -43,25 +46,6 @@ UP = {"x": (1, 0, 0), "y": (0, 1, 0), "z": (0, 0, 1)}
 UP |= {f"-{name}": (-x, -y, -z) for name, (x, y, z) in UP.items()}
 #: Fields that a pattern file needs and that only the user knows.
 NEEDED = {"ANTMAN": "MANUFACTURER", "MODNUM": "MODEL", "ELTILT": "NOMINAL,TOLERANCE"}
-#: Options that belong to some kinds of output only.
-ONLY = {
-    "theta_step_deg": ("field", "levels"),
-    "phi_step_deg": ("field", "levels"),
-    "step_deg": ("cuts", "nsma"),
-    "through": ("cuts", "nsma"),
-    "phi_deg": ("cuts",),
-    "theta_deg": ("cuts",),
-    "plane_deg": ("cuts",),
-    "plane": ("cuts",),
-    "basis": ("levels", "cuts"),
-    "reference_angle_deg": ("levels", "cuts"),
-    "up": ("nsma",),
-    "polarisation": ("nsma",),
-    "gain_dbi": ("nsma",),
-    "input_power_w": ("nsma",),
-    "field": ("nsma",),
-    "with_phase": ("nsma",),
-}
 
 
 @click.command(context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]})
@@ -153,23 +137,21 @@ def export(
     """
     what = what or BY_SUFFIX.get(output.suffix.lower())
     if what is None:
-        msg = f"--what is needed: {output.name} ends in none of {', '.join(BY_SUFFIX)}"
-        raise click.UsageError(msg)
+        misused(f"--what is needed: {output.name} ends in none of {', '.join(BY_SUFFIX)}")
     _refuse_strangers(context, what)
     _refuse_no_angles(given)
     if what == "nsma":
         given["field"] = _fields(given["field"], given["up"])
     if given["reference_angle_deg"] and given["basis"] not in ("ludwig-3", "linear"):
-        msg = "--reference-angle-deg belongs to ludwig-3 and linear, not to "
-        raise click.UsageError(msg + f"{given['basis']}: leave it out")
+        basis = given["basis"]
+        misused(f"--reference-angle-deg belongs to ludwig-3 and linear, not to {basis}: leave it out")
     given["through"] = _through(given["through"])
     check_output(output, [result], overwrite=overwrite)
     if output.suffix.lower() == ".h5" and what != "field":
-        msg = f"{what} is written as text, {output.name} is a name of HDF5: choose another ending"
-        raise click.UsageError(msg)
+        misused(f"{what} is written as text, {output.name} is a name of HDF5: choose another ending")
     for name, whole in (("theta_step_deg", 180), ("phi_step_deg", 360), ("step_deg", 360)):
         if given[name] is not None:
-            given[name] = steps_of(whole, given[name], "--" + name.replace("_", "-"))
+            given[name] = steps_of(whole, given[name], _option(name))
     source = _read(result, given["frequency_ghz"])
     for sentence in source.warnings:
         click.echo(f"warning, {sentence}", err=True)
@@ -184,22 +166,24 @@ def export(
     click.echo(f"{output}: {said}")
 
 
+def _option(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
 def _refuse_strangers(context: click.Context, what: str) -> None:
-    """Refuse options that would be ignored."""
-    for name, kinds in ONLY.items():
-        if what not in kinds and context.get_parameter_source(name) == ParameterSource.COMMANDLINE:
-            option = "--" + name.replace("_", "-")
-            msg = f"{option} belongs to {' and '.join(kinds)}, not to {what}: leave it out"
-            raise click.UsageError(msg)
+    """Refuse options that would be ignored: what they belong to stands first in their help."""
+    for option in context.command.params:
+        kinds = (getattr(option, "help", None) or "").partition(": ")[0].split(", ")
+        given = context.get_parameter_source(option.name or "") == ParameterSource.COMMANDLINE
+        if given and set(kinds) <= KINDS and what not in kinds:
+            misused(f"{option.opts[0]} belongs to {' and '.join(kinds)}, not to {what}: leave it out")
 
 
 def _refuse_no_angles(given: dict[str, Any]) -> None:
     for name in ("phi_deg", "theta_deg", "plane_deg", "reference_angle_deg"):
         for value in np.atleast_1d(given[name]):
             if not np.isfinite(value):
-                option = "--" + name.replace("_", "-")
-                msg = f"{option} is {value:g}, expected an angle in degrees"
-                raise click.UsageError(msg)
+                misused(f"{_option(name)} is {value:g}, expected an angle in degrees")
 
 
 def _fields(words: tuple[str, ...], up: str | None) -> dict[str, str]:
@@ -209,15 +193,13 @@ def _fields(words: tuple[str, ...], up: str | None) -> dict[str, str]:
         tag, mark, value = word.partition("=")
         if not mark or tag not in nsma.SETTABLE or tag in ("GUNITS", "MDGAIN") or tag in fields:
             free = ", ".join(x for x in nsma.SETTABLE if x not in ("GUNITS", "MDGAIN"))
-            msg = f"--field is {word!r}, expected TAG=VALUE, each tag once, of {free}"
-            raise click.UsageError(msg)
+            misused(f"--field is {word!r}, expected TAG=VALUE, each tag once, of {free}")
         fields[tag] = value
     missing = [f"--field {tag}={value}" for tag, value in NEEDED.items() if tag not in fields]
     if up is None:
         missing.append("--up AXIS")
     if missing:
-        msg = f"a pattern file also needs {', '.join(missing)}"
-        raise click.UsageError(msg)
+        misused(f"a pattern file also needs {', '.join(missing)}")
     return fields
 
 
@@ -246,13 +228,11 @@ class _Source:
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     kind = native.file_kind(path)
-    modes: Modes | None = None
-    field: FarField | None = None
-    told: list[list[str]] = []
-    efficiency: NDArray[np.float64] | None = None
+    modes = field = efficiency = None
+    told: Sequence[Sequence[str]] = ()
     if kind in ("result", "modes"):
         found = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
-        modes, field, told = found.modes, found.far_field, [*map(list, found.warnings)]
+        modes, field, told = found.modes, found.far_field, found.warnings
         for name in ("total_efficiency", "radiation_efficiency"):
             if name in found.quantities:
                 efficiency = np.asarray(found.quantities[name].values, float)
@@ -390,8 +370,7 @@ def _through(given: tuple[float, float] | None) -> tuple[float, float] | None:
         return None
     theta, phi = given
     if not (0 <= theta <= 180 and abs(phi) <= 360):
-        msg = f"--through is {theta:g} {phi:g}, expected theta from 0 to 180 deg, phi within 360"
-        raise click.UsageError(msg)
+        misused(f"--through is {theta:g} {phi:g}, expected theta from 0 to 180 deg, phi within 360")
     return float(np.radians(theta)), float(np.radians(phi))
 
 

@@ -11,6 +11,7 @@ from nf2ff.cli.options import (
     FILE,
     check_output,
     command_line,
+    misused,
     one_line_errors,
     overwrite_option,
     plural,
@@ -62,8 +63,7 @@ def import_files(
     for each port, results of scans of the probe itself.
     """
     if gain is not None and (relative or input_power_w is not None):
-        msg = "--gain gives the probe its level: leave --relative and --input-power-w out"
-        raise click.UsageError(msg)
+        misused("--gain gives the probe its level: leave --relative and --input-power-w out")
     known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
     check_output(output, (*files, *tables), overwrite=overwrite)
     provenance = safe.provenance(inputs=(*files, *tables), command=command_line())

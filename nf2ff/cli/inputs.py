@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.options import quoted
+from nf2ff.cli.options import misused, quoted
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_level
 from nf2ff.io.probe import load_probe
@@ -153,8 +153,7 @@ def read_mounted_probe(
     """The probe by itself and as it is mounted, the ideal one if none, and what is said of it."""
     if path is None:
         if mounting.largest_order is not None:
-            msg = "--probe-largest-order needs --probe: the ideal field probe has the orders +-1 alone"
-            raise click.UsageError(msg)
+            misused("--probe-largest-order needs --probe: the ideal field probe has the orders +-1 alone")
         own = field_probe()
         return own, mounting.of(own), mounting.sentences()
     kind = native.file_kind(path)

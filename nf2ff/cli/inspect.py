@@ -13,6 +13,7 @@ from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
     json_option,
+    misused,
     one_line_errors,
     response_unit_option,
     time_convention_option,
@@ -41,8 +42,7 @@ def inspect(
 ) -> None:
     """Say what FILE holds: samples, modes, far field, probe, power without phase (CSV), NSMA."""
     if noise_floor_dbm is not None and not math.isfinite(noise_floor_dbm):
-        msg = f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm"
-        raise click.UsageError(msg)
+        misused(f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm")
     source = InputFile(file)
     facts = describe(
         source, time_convention=time_convention, response_unit=response_unit, noise_floor_dbm=noise_floor_dbm

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -73,6 +73,11 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
         sys.exit(1)
 
     return guarded
+
+
+def misused(message: str) -> NoReturn:
+    """Refuse options that do not go together, or an option that is none."""
+    raise click.UsageError(message)
 
 
 def command_line() -> str:

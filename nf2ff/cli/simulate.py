@@ -14,6 +14,7 @@ from nf2ff.cli.options import (
     FILE,
     check_output,
     command_line,
+    misused,
     one_line_errors,
     overwrite_option,
     quoted,
@@ -92,8 +93,7 @@ def simulate(
             "scan outside of them",
         )
     if (spiral is None) != (for_degree is None):
-        msg = "--spiral and --for-degree belong together: give both or neither"
-        raise click.UsageError(msg)
+        misused("--spiral and --for-degree belong together: give both or neither")
     frequency = [f * 1e9 for f in frequency_ghz]
     if spiral is not None and for_degree is not None:
         if spiral == "equal-area":

@@ -28,6 +28,7 @@ from nf2ff.cli.options import (
     check_output,
     command_line,
     json_option,
+    misused,
     one_line_errors,
     overwrite_option,
     print_warnings,
@@ -137,8 +138,7 @@ def transform(
     """
     _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
     if first_order and mounting.largest_order is not None:
-        msg = "--first-order takes the orders +-1 alone: leave it or --probe-largest-order out"
-        raise click.UsageError(msg)
+        misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
     given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
     check_output(output, given, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
@@ -190,7 +190,8 @@ def transform(
     if as_json:
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
-    click.echo(f"{output}: {result.notes['status']}")
+    cuts = dict.fromkeys(f"{fact['plane_theta']} and {fact['plane_phi']}" for fact in facts)
+    click.echo(f"{output}: {result.notes['status']}; cuts through the peak in {', '.join(cuts)}")
     low, high = (of(x["degree"] for x in facts) for of in (min, max))
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
     _print_table(facts)
@@ -207,14 +208,11 @@ def _check_options(
     """Refuse options that mean nothing without others."""
     for name, asked in (("--extrapolate-probe", extrapolate), ("--first-order", first_order)):
         if asked and probe is None:
-            msg = f"{name} needs --probe: there is nothing to it with the ideal field probe"
-            raise click.UsageError(msg)
+            misused(f"{name} needs --probe: there is nothing to it with the ideal field probe")
     if (gain_transfer is None) != (reference_result is None):
-        msg = "--gain-transfer and --reference-result belong together: give both or neither"
-        raise click.UsageError(msg)
+        misused("--gain-transfer and --reference-result belong together: give both or neither")
     if gain_transfer is not None and input_power is None:
-        msg = "--gain-transfer needs --input-power-w, to which the level of the result refers"
-        raise click.UsageError(msg)
+        misused("--gain-transfer needs --input-power-w, to which the level of the result refers")
 
 
 def _check_level(
@@ -312,13 +310,11 @@ def _solver(
 ) -> Quadrature | LeastSquares | Direct | None:
     tuned: dict[str, Any] = {name: x for name, x in (("rtol", rtol), ("damping", damping)) if x is not None}
     if tuned and method not in (None, "least-squares"):
-        msg = f"--rtol and --damping belong to least squares, not to {method}"
-        raise click.UsageError(msg)
-    if first_order and not tuned and method in (None, "direct"):
-        msg = "--first-order needs --method: quadrature or least-squares"
-        if method == "direct":
-            msg = "--first-order belongs to quadrature and least squares, not to direct"
-        raise click.UsageError(msg)
+        misused(f"--rtol and --damping belong to least squares, not to {method}")
+    if first_order and method == "direct":
+        misused("--first-order belongs to quadrature and least squares, not to direct")
+    if first_order and method is None and not tuned:
+        misused("--first-order needs --method: quadrature or least-squares")
     if tuned or method == "least-squares":
         return replace(LeastSquares(first_order=first_order), **tuned)
     if method is None:

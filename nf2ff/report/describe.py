@@ -66,15 +66,12 @@ def describe(
         return facts | growth_facts(*read_growth(path))
     if kind == "pattern":
         pattern = io_tables.read_pattern(path)
-        return facts | {
-            "frequencies_ghz": (pattern.frequency / 1e9).tolist(),
-            "ports": len(pattern.port),
-            "directions": pattern.theta.size * pattern.phi.size,
-        }
+        return facts | _directions(pattern) | {"ports": len(pattern.port)}
     if kind == "nsma_pattern":
         return facts | _nsma(read_nsma(path))
     if kind == "far_field":
-        return facts | _far_field(native.read_far_field(path))
+        field = native.read_far_field(path)
+        return facts | _directions(field) | {"level": field.reference}
     modes = native.read_modes(path)
     facts |= {
         "frequencies_ghz": (modes.frequency / 1e9).tolist(),
@@ -98,11 +95,10 @@ def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
     return {new: provenance[old].splitlines() for old, new in keys.items() if old in provenance}
 
 
-def _far_field(field: Any) -> dict[str, Any]:
+def _directions(field: Any) -> dict[str, Any]:
     return {
         "frequencies_ghz": (field.frequency / 1e9).tolist(),
         "directions": field.theta.size * field.phi.size,
-        "level": field.reference,
     }
 
 

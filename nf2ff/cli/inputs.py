@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.options import misused, quoted
+from nf2ff.cli.options import misused, plural, quoted
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_level
 from nf2ff.io.probe import load_probe
@@ -34,17 +34,7 @@ LATER = "or give --level when they are transformed"
 
 @dataclass(frozen=True, slots=True)
 class Mounting:
-    """What is known of the probe's mounting, and how much of it is to be taken into account.
-
-    Parameters
-    ----------
-    chi_offset_deg : tuple of float
-        True rotation about the axis minus recorded chi: none, one for all ports, or one each [deg].
-    tilt_x_deg, tilt_y_deg : float
-        As ``tilt_x`` and ``tilt_y`` of `measurement.probe.mounted` [deg].
-    largest_order : int or None
-        Largest azimuthal order taken, None for all.
-    """
+    """What is known of the probe's mounting, as the options have it, and orders to be taken of it."""
 
     chi_offset_deg: tuple[float, ...] = ()
     tilt_x_deg: float = 0.0
@@ -52,13 +42,7 @@ class Mounting:
     largest_order: int | None = None
 
     def of(self, probe: Probe) -> Probe:
-        """The probe so mounted, all its orders kept.
-
-        Raises
-        ------
-        ValueError
-            If an angle is none that a probe could have, or the offsets do not fit its ports.
-        """
+        """The probe so mounted, all its orders kept; angles that no probe could have are refused."""
         for option, values, most in (
             ("--probe-chi-offset-deg", self.chi_offset_deg, 360),
             ("--probe-tilt-x-deg", (self.tilt_x_deg,), MAX_TILT_DEG),
@@ -69,9 +53,8 @@ class Mounting:
                     raise InputError(f"{option} is {value:g}, expected degrees from -{most} to {most}")
         count = len(self.chi_offset_deg)
         if count not in (0, 1, probe.ports):
-            held = "1 port" if probe.ports == 1 else f"{probe.ports} ports"
             raise InputError(
-                f"--probe-chi-offset-deg is given {count} times, the probe has {held}",
+                f"--probe-chi-offset-deg is given {count} times, the probe has {plural(probe.ports, 'port')}",
                 "give it once for all ports, or once for each",
             )
         if not any((*self.chi_offset_deg, self.tilt_x_deg, self.tilt_y_deg)):
@@ -215,21 +198,7 @@ def unstated_unit(
     level: Path | None = None,
     options: str = "or give --level",
 ) -> list[str]:
-    """The sentence on a table whose responses have no stated unit, none where they have one.
-
-    Parameters
-    ----------
-    scan : path
-        Table or native file; the latter states its unit.
-    response_unit : str or None
-        As it was stated.
-    probe : Probe, optional
-        The probe that took it, if that is known here.
-    level : Path, optional
-        What turns the readings into such as have a unit.
-    options : str
-        Other ways to a level.
-    """
+    """The warning of a table whose responses have no stated unit; ``options`` are other ways to a level."""
     if response_unit is not None or level is not None or native.file_kind(scan) != "table":
         return []
     unit = 'V/m or "sqrt(W)", whichever holds'

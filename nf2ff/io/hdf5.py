@@ -57,7 +57,7 @@ class Field:
     optional : bool
         Whether the noun may have None there, and the file no such dataset.
     missing, finite : bool
-        Whether NaN, and whether neither NaN nor infinity, is refused when it is read.
+        Whether NaN stands for what is missing; whether all else must be finite to be read.
     derived : bool
         Whether it follows from the others: written for other programs, not read.
     """

@@ -55,7 +55,7 @@ def inspect(
     width = max(len(name) for name in facts)
     for name, value in facts.items():
         label = name.replace("_", " ")
-        for line in _lines(value):
+        for line in [", ".join(value)] if name in ("plane_theta", "plane_phi") else _lines(value):
             click.echo(f"{label:<{width}}  {line}")
             label = ""
 

@@ -169,7 +169,7 @@ def test_csv_blocks(tmp_path):
 def test_table_of_commands_is_complete():
     from nf2ff.cli import main
 
-    named = [re.findall(r"`nf2ff (\w+)", row[0])[0] for row in table_below(README, "## Commands")]
+    named = [re.findall(r"`nf2ff ([\w-]+)", row[0])[0] for row in table_below(README, "## Commands")]
     assert sorted(named) == main.list_commands(click.Context(main))
 
 

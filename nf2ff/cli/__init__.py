@@ -11,6 +11,7 @@ import nf2ff
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
+    "compare": "Compare SECOND with FIRST, the reference: results, modes...",
     "demo": "Simulate a scan with a known answer, transform it, and...",
     "export": "Write what RESULT holds (a result of transform, or a...",
     "import": "Read FILES and write them as a native file: samples, or a...",

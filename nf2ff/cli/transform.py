@@ -191,8 +191,8 @@ def transform(
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
     planes, *others = dict.fromkeys(f"{fact['plane_theta']} and {fact['plane_phi']}" for fact in facts)
-    more = f" (at {facts[0]['frequency_hz'] / 1e9:.9g} GHz, --json tells the others)" if others else ""
-    click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{more}")
+    where = f" (at {facts[0]['frequency_hz'] / 1e9:.9g} GHz, --json tells the others)" if others else ""
+    click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{where}")
     low, high = (of(x["degree"] for x in facts) for of in (min, max))
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
     _print_table(facts)

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from nf2ff.antenna.modes import Modes, check_same_frequencies, rotate
 from nf2ff.kernel.rotation import euler_angles
@@ -105,6 +104,8 @@ def fit_to(
     Gauss-Newton steps from where the second stands: the turn is found if it is less than about half a
     beamwidth, the width of the finest lobe.
     """
+    from scipy.spatial.transform import Rotation
+
     if unknown := set(free) - {*get_args(Freedom)}:
         raise InputError(
             f"cannot fit {', '.join(sorted(unknown))}", f"choose of {', '.join(get_args(Freedom))}"
@@ -115,7 +116,7 @@ def fit_to(
     weight = 1 / np.linalg.norm(a, axis=1, keepdims=True)
     total = Rotation.identity()
 
-    def turned(by: Rotation) -> NDArray[np.complex128]:
+    def turned(by: Any) -> NDArray[np.complex128]:
         angles = dict(zip(("alpha", "beta", "gamma"), euler_angles(by.as_matrix()), strict=True))
         return rotate(b, **angles).coefficients
 

@@ -14,8 +14,7 @@ from scipy.special import eval_legendre
 from nf2ff.antenna.grids import equiangular_grid, gauss_legendre_grid
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
 from nf2ff.kernel.sphere import unit_vectors
-from nf2ff.measurement.reception import receive
-from nf2ff.measurement.simulated import simulate
+from nf2ff.measurement.simulated import receive, simulate
 
 FOLDER = Path(__file__).parents[1] / "notebooks"
 

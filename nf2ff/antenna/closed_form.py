@@ -1,6 +1,7 @@
-"""Fields of antennas in closed form.
+"""Fields of antennas in closed form: time factor exp(+jwt), peak phasors.
 
-Time factor exp(+jwt), peak phasors.
+All raise ValueError where shapes do not fit, a frequency or radius is not positive, or a point is on a
+source.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.dipoles import Antenna, DipoleCluster, SinusoidalWire
-from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, frequencies, wavenumber
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
@@ -36,8 +38,8 @@ def near_field(
     frequency : (F,) array_like
         Frequencies [Hz].
     theta, phi : (M,), (F, M) or () array_like
-        Directions of the points; negative theta is the far side of the pole, where theta^ and
-        phi^ keep their formulas [rad].
+        Directions of the points; negative theta is the far side of the pole, where theta^ and phi^ keep their
+        formulas [rad].
     radius : (M,), (F, M) or () array_like
         Distances from the origin [m].
 
@@ -46,17 +48,12 @@ def near_field(
     e_r, e_theta, e_phi : (F, M) ndarray
         Spherical components about the origin [V/m].
 
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, a frequency or radius is not positive, or a point is on a source.
-
     Notes
     -----
-    With q = 1/(jkR), R^ from dipole to point, moments p and m: E = -jk exp(-jkR)/(4 pi R)
-    { Z0 [p (1 + q + q^2) - R^ (R^.p) (1 + 3q + 3q^2)] - R^ x m (1 + q) }. The wire's field is
-    three spherical waves from its ends and centre (C. A. Balanis, Antenna Theory, chapter on
-    the induced-EMF method; both from memory, checked against Maxwell's equations).
+    With q = 1/(jkR), R^ from dipole to point, moments p and m: E = -jk exp(-jkR)/(4 pi R) { Z0 [p (1 + q +
+    q^2) - R^ (R^.p) (1 + 3q + 3q^2)] - R^ x m (1 + q) }. The wire's field is three spherical waves from its
+    ends and centre (C. A. Balanis, Antenna Theory, chapter on the induced-EMF method; both from memory,
+    checked against Maxwell's equations).
     """
     k, theta, phi, r = check_points(frequency, theta=theta, phi=phi, radius=radius)
     if not np.all(r > 0):
@@ -64,7 +61,7 @@ def near_field(
     out = np.empty((3, k.size, theta.shape[1]), dtype=complex)
     for row, part in _parts(antenna, k, theta):
         th, ph, rr = theta[row, part][0], phi[row, part][0], r[row, part][0]
-        unit = np.stack(_unit_vectors(th, ph), axis=1)
+        unit = np.stack(unit_vectors(th, ph), axis=1)
         points = rr[:, None] * unit[:, 0]
         if isinstance(antenna, SinusoidalWire):
             field = _wire_field(antenna, k[row], points)
@@ -77,31 +74,11 @@ def near_field(
 def far_field_of(
     antenna: Antenna, *, frequency: ArrayLike, theta: ArrayLike, phi: ArrayLike
 ) -> tuple[Complex, Complex]:
-    """Far field lim r exp(+jkr) E, in closed form.
-
-    Parameters
-    ----------
-    antenna : DipoleCluster or SinusoidalWire
-        The antenna.
-    frequency : (F,) array_like
-        Frequencies [Hz].
-    theta, phi : (M,), (F, M) or () array_like
-        Directions [rad].
-
-    Returns
-    -------
-    e_theta, e_phi : (F, M) ndarray
-        Components about the origin of coordinates [V].
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit or a frequency is not positive.
-    """
+    """Far field lim r exp(+jkr) E, e_theta and e_phi (F, M) [V]; as `near_field` otherwise."""
     k, theta, phi, _ = check_points(frequency, theta=theta, phi=phi, radius=1.0)
     out = np.empty((2, k.size, theta.shape[1]), dtype=complex)
     for row, part in _parts(antenna, k, theta):
-        r_unit, theta_unit, phi_unit = _unit_vectors(theta[row, part][0], phi[row, part][0])
+        r_unit, theta_unit, phi_unit = unit_vectors(theta[row, part][0], phi[row, part][0])
         lead = r_unit @ np.atleast_2d(antenna.position).T  # (C, D)
         for f in range(*row.indices(k.size)):
             ahead = np.exp(1j * k[f] * lead)
@@ -118,28 +95,15 @@ def far_field_of(
 
 
 def radiated_power_of(antenna: Antenna, *, frequency: ArrayLike) -> Real:
-    """Radiated power, in closed form for dipoles, by an exact quadrature for the wire.
-
-    Parameters
-    ----------
-    antenna : DipoleCluster or SinusoidalWire
-        The antenna.
-    frequency : (F,) array_like
-        Frequencies [Hz].
-
-    Returns
-    -------
-    (F,) ndarray
-        Power through any closed surface around the antenna [W].
+    """Radiated power (F,) [W], in closed form for dipoles, by an exact quadrature for the wire.
 
     Notes
     -----
-    Power delivered: -1/2 Re sum (p*.E + m*.H) at the dipoles. Only the field that is regular
-    there takes part, E with exp(-jkR)/R replaced by -j sin(kR)/R, hence spherical Bessel
-    functions: j_0 - j_1/x = (2 j_0 - j_2)/3 across, j_2 along, j_1 between electric and
-    magnetic moments. A single dipole: k^2 Z0 |p|^2 / (12 pi).
-    The wire: Z0 |I|^2 / (4 pi) int [cos(x c) - cos x]^2 / (1 - c^2) dc over c = cos(theta),
-    x = k L / 2; the integrand is entire, so Gauss-Legendre nodes beyond x are exact.
+    Power delivered: -1/2 Re sum (p*.E + m*.H) at the dipoles. Only the field that is regular there takes
+    part, E with exp(-jkR)/R replaced by -j sin(kR)/R, hence spherical Bessel functions: j_0 - j_1/x = (2 j_0
+    - j_2)/3 across, j_2 along, j_1 between electric and magnetic moments. A single dipole: k^2 Z0 |p|^2 / (12
+    pi). The wire: Z0 |I|^2 / (4 pi) int [cos(x c) - cos x]^2 / (1 - c^2) dc over c = cos(theta), x = k L / 2;
+    the integrand is entire, so Gauss-Legendre nodes beyond x are exact.
     """
     k, *_ = check_points(frequency, theta=0.0, phi=0.0, radius=1.0)
     if isinstance(antenna, SinusoidalWire):
@@ -193,10 +157,10 @@ def _cluster_field(cluster: DipoleCluster, k: Real, points: Real) -> Complex:
 def _wire_field(wire: SinusoidalWire, k: Real, points: Real) -> Complex:
     """Cartesian field (F, C, 3) of a wire at points (C, 3).
 
-    The component across the wire is a difference of waves divided by rho: nothing is left of
-    it near the axis. So each (u/R) exp(-jkR), u its height over the source and d = R - |u| =
-    rho^2/(R + |u|), is split into +-exp(-jk|u|), whose sum is known, and a rest of order
-    rho^2, which is divided by rho^2 before it is summed.
+    The component across the wire is a difference of waves divided by rho: nothing is left of it near the
+    axis. So each (u/R) exp(-jkR), u its height over the source and d = R - |u| = rho^2/(R + |u|), is split
+    into +-exp(-jk|u|), whose sum is known, and a rest of order rho^2, which is divided by rho^2 before it is
+    summed.
     """
     offset = points - wire.position
     z = offset @ wire.axis
@@ -270,11 +234,9 @@ def _refuse_coincidence(distance: Real, points: Real) -> None:
 
 def check_points(
     frequency: ArrayLike, *, theta: ArrayLike, phi: ArrayLike, radius: ArrayLike, **more: ArrayLike
-) -> tuple[NDArray[np.float64], ...]:
+) -> tuple[Real, ...]:
     """Wavenumbers (F,), then positions (1, M), or (F, M) where the axes move."""
-    f = as_array(frequency, float, "frequency", ndim=1)
-    if not (f.size and np.all(f > 0)):
-        raise InputError(f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]")
+    f = frequencies(frequency)
     named = {"theta": theta, "phi": phi, "radius": radius, **more}
     arrays = [as_array(value, float, name) for name, value in named.items()]
     count = max((a.shape[-1] for a in arrays if a.ndim), default=1)
@@ -292,16 +254,6 @@ def _parts(antenna: Antenna, k: Real, theta: Real) -> Iterator[tuple[slice, slic
         row = slice(f, f + 1) if len(theta) > 1 else slice(0, k.size)
         for start in range(0, theta.shape[1], step):
             yield row, slice(start, start + step)
-
-
-def _unit_vectors(theta: Real, phi: Real) -> tuple[Real, Real, Real]:
-    """r^, theta^, phi^ as Cartesian vectors (M, 3)."""
-    st, ct, sp, cp = np.sin(theta), np.cos(theta), np.sin(phi), np.cos(phi)
-    return (
-        np.stack([st * cp, st * sp, ct], axis=-1),
-        np.stack([ct * cp, ct * sp, -st], axis=-1),
-        np.stack([-sp, cp, 0 * cp], axis=-1),
-    )
 
 
 def _sinc(x: Real) -> Real:

@@ -5,8 +5,9 @@ The inverse of `far_field.far_field`, with an account of what the pattern does n
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -16,8 +17,10 @@ from nf2ff.antenna import fields, rings
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, Reference, mode_numbers, wavenumber
 from nf2ff.antenna.rings import Rings
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
+from nf2ff.messages.antenna import ExpansionCode
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -50,8 +53,8 @@ class Expansion:
     residual : (F,) array_like
         Rms of pattern minus that of the modes over rms of the pattern, over the sphere.
     tail_db : (F,) array_like
-        Power in the last two degrees that the steps in theta determine (below degree 4, in the
-        last one) relative to all [dB]: whether the pattern has fallen off there.
+        Power in the last two degrees that the steps in theta determine (below degree 4, in the last one)
+        relative to all [dB]: whether the pattern has fallen off there.
     degree_reason : str
         Why this degree was taken.
     order : int
@@ -61,10 +64,10 @@ class Expansion:
     missing_fraction : float
         Part of the sphere without data, taken as zero.
     missing_power : (F,) array_like
-        Power that part would hold if its mean intensity were that of the nearest rings measured,
-        relative to the power of the rest: a scale of what was left out, not a bound.
-    warnings : tuple of tuple of str
-        For each frequency, sentences on what to beware of.
+        Power that part would hold if its mean intensity were that of the nearest rings measured, relative to
+        the power of the rest: a scale of what was left out, not a bound.
+    warnings : tuple of tuple of Notice
+        For each frequency, what to beware of (`ExpansionCode`).
     """
 
     modes: Modes
@@ -75,15 +78,11 @@ class Expansion:
     origin: float
     missing_fraction: float
     missing_power: Real
-    warnings: tuple[tuple[str, ...], ...]
+    warnings: tuple[tuple[Notice, ...], ...]
 
     def __post_init__(self) -> None:
-        count = self.modes.frequency.size
-        for name in ("residual", "tail_db", "missing_power"):
-            value = as_array(getattr(self, name), float, name, ndim=1, missing=True)
-            if value.size != count:
-                raise InputError(f"{name} has {value.size} values, expected {count}, one a frequency")
-            object.__setattr__(self, name, value)
+        names = ("residual", "tail_db", "missing_power")
+        keep(self, names, float, shape=self.modes.frequency.shape, missing=True)
 
 
 def expand_far_field(
@@ -100,30 +99,29 @@ def expand_far_field(
     Parameters
     ----------
     far_field : FarField
-        Rings at any polar angles that reach over the sphere, a pole or both included or not;
-        azimuth angles in equal steps over the full circle, in any order. Azimuths that occur
-        twice (0 and 360 deg) are averaged. Its radiated power is not used.
+        Rings at any polar angles that reach over the sphere, a pole or both included or not; azimuth angles
+        in equal steps over the full circle, in any order. Azimuths that occur twice (0 and 360 deg) are
+        averaged. Its radiated power is not used.
     degree : int, optional
-        Largest degree. By default the smallest above which there is less than `POWER_ABOVE` of
-        the power, or nothing but a flat floor of noise; otherwise what the steps in theta
-        determine.
+        Largest degree. By default the smallest above which there is less than `POWER_ABOVE` of the power, or
+        nothing but a flat floor of noise; otherwise what the steps in theta determine.
     order : int, optional
-        Largest azimuthal order. By default what the steps in phi determine, up to the degree; a
-        pattern that has not fallen off there is refused. Given, it asserts that there are no
-        others: 1 makes four azimuths suffice for a probe that has none but +-1.
+        Largest azimuthal order. By default what the steps in phi determine, up to the degree; a pattern that
+        has not fallen off there is refused. Given, it asserts that there are no others: 1 makes four azimuths
+        suffice for a probe that has none but +-1.
     missing : {"refuse", "zero"}
-        What to do where rings do not reach a pole: refuse, or take the field there as zero. The
-        step at the edge makes the degrees fall off slowly: all that the rings determine are then
-        taken unless ``degree`` is given, e.g. what the antenna's size needs
-        (`modes.required_degree`), and the residual shows what is left.
+        What to do where rings do not reach a pole: refuse, or take the field there as zero. The step at the
+        edge makes the degrees fall off slowly: all that the rings determine are then taken unless ``degree``
+        is given, e.g. what the antenna's size needs (`modes.required_degree`), and the residual shows what is
+        left.
     origin : float
-        Expand about the point (0, 0, ``origin``) of the pattern's frame: fewer degrees suffice
-        if that is near the phase centre. What uses the modes must take that point for the
-        antenna's place. See `move_along_z` for the sign [m].
+        Expand about the point (0, 0, ``origin``) of the pattern's frame: fewer degrees suffice if that is
+        near the phase centre. What uses the modes must take that point for the antenna's place: their far
+        field is the pattern times exp(-jk ``origin`` cos(theta)) [m].
     input_power : float, optional
-        Power into the port to which an absolute pattern refers [W]; modes that radiate more are
-        warned of. The modes always keep the level of the pattern: their radiated power over the
-        input power is the efficiency.
+        Power into the port to which an absolute pattern refers [W]; modes that radiate more are warned of.
+        The modes always keep the level of the pattern: their radiated power over the input power is the
+        efficiency.
 
     Returns
     -------
@@ -133,8 +131,8 @@ def expand_far_field(
     Raises
     ------
     ValueError
-        If a part of the sphere is missing, the steps are too coarse for the pattern or for what
-        is asked, azimuth steps are unequal, or the pattern is zero.
+        If a part of the sphere is missing, the steps are too coarse for the pattern or for what is asked,
+        azimuth steps are unequal, or the pattern is zero.
     """
     found = expand_ports(
         frequency=far_field.frequency,
@@ -177,24 +175,12 @@ def expand_ports(
     ----------
     frequency : (F,) array_like
         Frequencies [Hz].
-    theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
-    phi : (P,) array_like
-        Azimuth angles [rad].
+    theta, phi : (T,) and (P,) array_like
+        Polar angles in [0, pi] and azimuth angles [rad].
     e_theta, e_phi : (F, L, T, P) array_like
         Far field lim r exp(+jkr) E of each of L ports, peak values, exp(+jwt) [V].
     reference, degree, order, missing, origin, input_power
         As in `expand_far_field`; 1 W into the port unless said otherwise.
-
-    Returns
-    -------
-    tuple of Expansion
-        One for each port.
-
-    Raises
-    ------
-    ValueError
-        As `expand_far_field`, or if shapes do not fit.
     """
     f = as_array(frequency, float, "frequency", ndim=1)
     t = as_array(theta, float, "theta", ndim=1)
@@ -217,7 +203,9 @@ def expand_ports(
             "leave that frequency or port out",
         )
     if origin:
-        field *= _advance(each, t, -origin)[:, None, :, None]
+        # What radiates from nearer is early.
+        early = np.exp(-1j * origin * np.outer(wavenumber(each), np.cos(t)))
+        field *= early[:, None, :, None]
     measured = rings.arrange(t, p, field)
     whole, added = rings.complete(measured, zero=missing == "zero")
     fraction, lost = _left_out(whole, added)
@@ -228,42 +216,11 @@ def expand_ports(
         at = slice(port, None, ports)
         part = Modes(f, modes.coefficients[at], reference)
         power = part.radiated_power() if reference == "absolute" else np.zeros(f.size)
-        notes = zip(residual[at], tail_db[at], edge_db[at], lost[at], power, strict=True)
-        warnings = tuple(
-            tuple(_warnings(modes.degree, top, input_power, *map(float, values))) for values in notes
-        )
-        result.append(
-            Expansion(
-                part, residual[at], tail_db[at], reason, top, float(origin), fraction, lost[at], warnings
-            )
-        )
+        each_frequency = zip(residual[at], tail_db[at], edge_db[at], lost[at], power, strict=True)
+        warnings = tuple(tuple(_warnings(modes.degree, top, input_power, *x)) for x in each_frequency)
+        figures = (reason, top, float(origin), fraction, lost[at], warnings)
+        result.append(Expansion(part, residual[at], tail_db[at], *figures))
     return tuple(result)
-
-
-def move_along_z(far_field: FarField, *, distance: float) -> FarField:
-    """Far field of the same antenna moved by ``distance`` along +z.
-
-    Parameters
-    ----------
-    far_field : FarField
-        Any far field.
-    distance : float
-        How far the antenna goes along +z, seen from the origin to which phases refer [m].
-
-    Returns
-    -------
-    FarField
-        E exp(+j k distance cos(theta)): what radiates from nearer is early. An antenna whose
-        phase centre is at z = d is brought to the origin by ``distance`` = -d; expanding it about
-        ``origin`` = d (`expand_far_field`) does the same.
-    """
-    factor = _advance(far_field.frequency, far_field.theta, distance)[:, :, None]
-    return replace(far_field, e_theta=far_field.e_theta * factor, e_phi=far_field.e_phi * factor)
-
-
-def _advance(frequency: Real, theta: Real, distance: float) -> Complex:
-    """exp(+j k distance cos(theta)), (F, T)."""
-    return np.asarray(np.exp(1j * distance * np.outer(wavenumber(frequency), np.cos(theta))))
 
 
 def _left_out(whole: Rings, added: tuple[int, int]) -> tuple[float, Real]:
@@ -380,31 +337,17 @@ def _warnings(
     edge_db: float,
     lost: float,
     radiated: float,
-) -> Iterator[str]:
-    """Sentences on one pattern."""
+) -> Iterator[Notice]:
+    """What to beware of in one pattern."""
     if residual > 10 ** (NOTABLE_DB / 20):
-        yield (
-            f"degree {degree} leaves {20 * np.log10(residual):.1f} dB of the pattern: noise, "
-            "higher degrees, or the edge of a part taken as zero"
-        )
+        yield ExpansionCode.RESIDUAL(degree=degree, residual_db=20 * math.log10(residual))
     if tail_db > NOTABLE_DB:
-        yield (
-            "the spectrum has not fallen off where the steps in theta end (last degrees "
-            f"{tail_db:.1f} dB of the power): noise, an edge, or a pattern that needs finer steps"
-        )
+        yield ExpansionCode.TAIL(tail_db=float(tail_db))
     if edge_db > NOTABLE_DB:
-        yield (
-            f"azimuthal order {order}, the largest taken, has {edge_db:.1f} dB of the power: use "
-            "finer steps in phi"
-        )
+        yield ExpansionCode.EDGE(order=order, edge_db=float(edge_db))
     if lost > 10 ** (NOTABLE_DB / 10):
-        yield (
-            "the part of the sphere taken as zero would hold about "
-            f"{10 * np.log10(lost):.1f} dB of the power at the intensity of its edge"
-        )
+        yield ExpansionCode.MISSING(missing_db=10 * math.log10(lost))
     # One part in a million: levels written as text are rounded.
     if given is not None and radiated > given * (1 + 1e-6):
-        yield (
-            f"the pattern radiates {radiated:.6g} W for {given:.6g} W into the port: its level is "
-            f"too high by {10 * np.log10(radiated / given):.3g} dB at least, check its calibration"
-        )
+        excess_db = 10 * math.log10(radiated / given)
+        yield ExpansionCode.POWER(radiated_w=float(radiated), input_w=given, excess_db=excess_db)

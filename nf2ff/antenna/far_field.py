@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import Modes, Reference
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
@@ -55,14 +55,10 @@ class FarField:
     trusted: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
-        for name in ("frequency", "theta", "phi", "radiated_power"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        keep(self, ("frequency", "theta", "phi", "radiated_power"), float, ndim=1)
         shape = (self.frequency.size, self.theta.size, self.phi.size)
-        for name in ("e_theta", "e_phi"):
-            value = as_array(getattr(self, name), complex, name, ndim=3)
-            if value.shape != shape:
-                raise InputError(f"{name} has shape {value.shape}, expected (F, T, P) = {shape}")
-            object.__setattr__(self, name, value)
+        keep(self, ("e_theta", "e_phi"), complex, shape=shape, axes="(F, T, P)")
+        keep(self, ("trusted",), bool, shape=shape, axes="(F, T, P)")
         if self.radiated_power.shape != self.frequency.shape:
             raise InputError(
                 f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
@@ -77,11 +73,6 @@ class FarField:
             )
         if self.reference not in ("absolute", "relative"):
             raise InputError(f"reference is {self.reference!r}, expected 'absolute' or 'relative'")
-        if self.trusted is not None:
-            trusted = as_array(self.trusted, bool, "trusted", ndim=3)
-            if trusted.shape != shape:
-                raise InputError(f"trusted has shape {trusted.shape}, expected (F, T, P) = {shape}")
-            object.__setattr__(self, "trusted", trusted)
 
     def trusted_fraction(self) -> NDArray[np.float64]:
         """Part of the solid angle of the grid that is trusted, (F,)."""
@@ -100,11 +91,11 @@ class FarField:
         Returns
         -------
         xarray.Dataset
-            Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power``
-            (frequency) [W] and, where there is one, ``trusted`` (as the fields), over the
-            coordinates ``frequency`` [Hz], ``theta`` and ``phi`` [rad]; each with ``units`` and
-            ``long_name``, as the group ``/far_field`` of a native file has them. The dataset's
-            attributes say the time factor, peak values, and whether the level is known.
+            Variables ``e_theta`` and ``e_phi`` (frequency, theta, phi) [V], ``radiated_power`` (frequency)
+            [W] and, where there is one, ``trusted`` (as the fields), over the coordinates ``frequency`` [Hz],
+            ``theta`` and ``phi`` [rad]; each with ``units`` and ``long_name``, as the group ``/far_field`` of
+            a native file has them. Its attributes say the time factor, peak values, and whether the level is
+            known.
         """
         import xarray
 

@@ -1,15 +1,17 @@
 """The field of modes at any distance, and its far-field limit.
 
-E = k sqrt(Z0) sum Q_smn F_smn with the power-normalised outgoing waves of Hansen (1988), ch. 2,
-in the project's time factor exp(+jwt).
+E = k sqrt(Z0) sum Q_smn F_smn with the power-normalised outgoing waves of Hansen (1988), ch. 2, in the
+project's time factor exp(+jwt).
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, wavenumber
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.radial import radial_functions
@@ -28,28 +30,24 @@ def tangential_coefficients(
 ) -> NDArray[np.complex128]:
     """Packed spin-1 coefficients of sum Q F: G = Q_2 R_2n and C = -Q_1 R_1n.
 
-    Parameters
-    ----------
-    q : (J,) ndarray
-        Mode coefficients of one frequency.
-    r1, r2 : (N,) ndarray
-        Radial factors of the waves s = 1 and s = 2.
+    Of the mode coefficients ``q`` (J,) of one frequency, with the radial factors (N,) of s = 1 and s = 2.
     """
-    n = _degrees(r1.size)
-    pair = q.reshape(-1, 2)
-    # A wave that radiates nothing has no field, however large its radial function.
-    g = np.where(pair[:, 1] == 0, 0, pair[:, 1] * np.where(pair[:, 1] == 0, 0, r2[n - 1]))
-    c = np.where(pair[:, 0] == 0, 0, pair[:, 0] * np.where(pair[:, 0] == 0, 0, r1[n - 1]))
+    c, g = radial_product(q, np.stack([r1, r2], axis=1)).T
     return spin.pack(np.stack([g, -c]))
 
 
-def _degrees(degree: int) -> NDArray[np.int64]:
-    n = np.arange(1, degree + 1)
-    return np.repeat(n, 2 * n + 1)
+def radial_product(q: NDArray[np.complex128], factors: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Coefficients (J,) times factors (N, 2) of degree and s: (J/2, 2).
+
+    A wave that radiates nothing has no field, however large its radial function.
+    """
+    pair = q.reshape(-1, 2)
+    n = mode_numbers(len(factors))[2][::2]
+    return np.where(pair == 0, 0, pair * np.where(pair == 0, 0, factors[n - 1]))
 
 
-def _far_factors(degree: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-    """Limits of kr exp(+jkr) R_1n and R_2n: j^(n+1) and j^n."""
+def far_factors(degree: int) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    """Limits of kr exp(+jkr) R_1n and R_2n, (N,) each: j^(n+1) and j^n."""
     power = np.array([1, 1j, -1, -1j])
     n = np.arange(1, degree + 1)
     return power[(n + 1) % 4], power[n % 4]
@@ -58,7 +56,7 @@ def _far_factors(degree: int) -> tuple[NDArray[np.complex128], NDArray[np.comple
 def _far_coefficients(modes: Modes, index: int) -> NDArray[np.complex128]:
     # k sqrt(Z0) / (kr) leaves sqrt(Z0) once exp(-jkr)/r is taken out.
     scale = np.sqrt(WAVE_IMPEDANCE)
-    r1, r2 = _far_factors(modes.degree)
+    r1, r2 = far_factors(modes.degree)
     return tangential_coefficients(modes.coefficients[index], scale * r1, scale * r2)
 
 
@@ -98,14 +96,9 @@ def far_field_points(modes: Modes, *, theta: ArrayLike, phi: ArrayLike, threads:
         Components along theta^ and phi^ of the given angles [V].
     """
     location, sign = _points(theta, phi)
-    count = spin.thread_count(threads)
-    maps = [
-        spin.point_synthesis(
-            _far_coefficients(modes, i), spin=1, location=location, epsilon=POINT_EPSILON, threads=count
-        )
-        for i in range(modes.frequency.size)
-    ]
-    field = np.array(maps, dtype=complex)
+    place: Any = {"location": location, "epsilon": POINT_EPSILON, "threads": spin.thread_count(threads)}
+    packed = (_far_coefficients(modes, i) for i in range(modes.frequency.size))
+    field = np.array([spin.point_synthesis(x, spin=1, **place) for x in packed], dtype=complex)
     field *= sign
     return field[:, 0], field[:, 1]
 
@@ -113,12 +106,9 @@ def far_field_points(modes: Modes, *, theta: ArrayLike, phi: ArrayLike, threads:
 def far_field_grid(
     modes: Modes, *, theta: NDArray[np.float64], phi: NDArray[np.float64], threads: int | None = None
 ) -> Pair:
-    """Far field on all pairs of ``theta`` (T,) in [0, pi] and ``phi`` (P,), any spacing.
+    """Far field (F, T, P) [V] on all pairs of ``theta`` (T,) in [0, pi] and ``phi`` (P,), any spacing.
 
-    Returns
-    -------
-    e_theta, e_phi : (F, T, P) ndarray
-        Components [V].
+    As `far_field_points` otherwise.
     """
     theta = np.ascontiguousarray(theta, dtype=float)
     phi = np.asarray(phi, dtype=float)
@@ -178,16 +168,10 @@ def near_field_points(
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients.
-    theta : (M,) array_like
-        Polar angles in [-pi, pi] [rad].
-    phi : (M,) array_like
-        Azimuth angles [rad].
+    modes, theta, phi, threads
+        As in `far_field_points`.
     radius : (M,) array_like
         Distances from the origin [m]. The cost is one transform for each different value.
-    threads : int, optional
-        Threads, by default all.
 
     Returns
     -------
@@ -216,20 +200,14 @@ def near_field_points(
             with np.errstate(over="ignore", invalid="ignore"):
                 packed = tangential_coefficients(q, scale * g1, scale * g2)
                 along = np.sqrt(n * (n + 1.0)) / (k * value) * scale * g1
-                electric = q.reshape(-1, 2)[:, 1]
-                factor = along[_degrees(modes.degree) - 1]
-                radial = spin.pack(np.where(electric == 0, 0, electric * factor)[None])
+                radial = spin.pack(radial_product(q, np.stack([along, along], axis=1))[None, :, 1])
             if not (np.isfinite(packed).all() and np.isfinite(radial).all()):
                 raise InputError(
                     f"radius {value:.6g} m is too small for degree {modes.degree} (kr = {k * value:.4g})",
                     "truncate the modes or go farther out",
                 )
-            here = location[points]
-            field[1:, i, points] = spin.point_synthesis(
-                packed, spin=1, location=here, epsilon=POINT_EPSILON, threads=count
-            )
-            field[0, i, points] = spin.point_synthesis(
-                radial, spin=0, location=here, epsilon=POINT_EPSILON, threads=count
-            )[0]
+            here: Any = {"location": location[points], "epsilon": POINT_EPSILON, "threads": count}
+            field[1:, i, points] = spin.point_synthesis(packed, spin=1, **here)
+            field[0, i, points] = spin.point_synthesis(radial, spin=0, **here)[0]
     field[1:] *= sign
     return field[0], field[1], field[2]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel import spin
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.messages.input_error import InputError
 
 #: Names of the rings of a grid by the quadrature rule they belong to:
@@ -17,6 +17,15 @@ from nf2ff.messages.input_error import InputError
 #: step from the poles; north-pole and south-pole, one of them and half a step from the other.
 Rule = Literal["clenshaw-curtis", "fejer-1", "fejer-2", "north-pole", "south-pole", "gauss-legendre"]
 
+RULES: tuple[Rule, ...] = get_args(Rule)
+#: Polar angles pi (i + a) / (T + b), i = 0 ... T - 1, of the rules in equal steps: a and b.
+_STEPS = {
+    "clenshaw-curtis": (0.0, -1.0),
+    "fejer-1": (0.5, 0.0),
+    "fejer-2": (1.0, 1.0),
+    "north-pole": (0.0, -0.5),
+    "south-pole": (0.5, -0.5),
+}
 #: Two angles closer than this are the same position of a positioner [rad]: 6e-6 deg, far below
 #: any encoder's step, far above the rounding of angles written in degrees with 7 decimals.
 ANGLE_TOLERANCE = 1e-7
@@ -41,8 +50,8 @@ class Grid:
     rule: Rule
 
     def __post_init__(self) -> None:
-        theta = as_array(self.theta, float, "theta", ndim=1)
-        phi = as_array(self.phi, float, "phi", ndim=1)
+        keep(self, ("theta", "phi"), float, ndim=1)
+        theta, phi = self.theta, self.phi
         if theta.size < 2 or phi.size < 2:
             raise InputError(
                 f"theta and phi are {theta.size} and {phi.size} angles, expected at least 2 each"
@@ -62,8 +71,6 @@ class Grid:
                 f"phi does not run in {phi.size} equal steps over the full circle: expected "
                 f"increasing steps of {np.degrees(step):.9g} deg, the last one step before 360 deg"
             )
-        object.__setattr__(self, "theta", theta)
-        object.__setattr__(self, "phi", phi)
 
     @property
     def degree(self) -> int:
@@ -80,28 +87,10 @@ def ring_angles(rule: str, count: int) -> NDArray[np.float64]:
     """Polar angles (T,) [rad] of ``count`` rings of a quadrature rule."""
     if rule == "gauss-legendre":
         return spin.ring_angles_gauss(count)
-    i = np.arange(count, dtype=np.float64)
-    if rule == "clenshaw-curtis":
-        return np.pi * i / (count - 1)
-    if rule == "fejer-1":
-        return np.pi * (i + 0.5) / count
-    if rule == "fejer-2":
-        return np.pi * (i + 1) / (count + 1)
-    if rule == "north-pole":
-        return np.pi * i / (count - 0.5)
-    if rule == "south-pole":
-        return np.pi * (i + 0.5) / (count - 0.5)
-    raise InputError(f"rule is {rule!r}, expected one of {', '.join(RULES)}")
-
-
-RULES: tuple[Rule, ...] = (
-    "clenshaw-curtis",
-    "fejer-1",
-    "fejer-2",
-    "north-pole",
-    "south-pole",
-    "gauss-legendre",
-)
+    if rule not in _STEPS:
+        raise InputError(f"rule is {rule!r}, expected one of {', '.join(RULES)}")
+    first, more = _STEPS[rule]
+    return np.asarray(np.pi * (np.arange(count) + first) / (count + more))
 
 
 def recognise_rule(theta: NDArray[np.float64]) -> Rule | None:

@@ -9,7 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
+from nf2ff.kernel.interpolation import SAME_FREQUENCY
 from nf2ff.kernel.rotation import rotate_coefficients
 from nf2ff.messages.input_error import InputError
 
@@ -23,9 +24,17 @@ SPEED_OF_LIGHT = 299792458.0
 WAVE_IMPEDANCE = 376.730313668
 
 
-def wavenumber(frequency: ArrayLike) -> NDArray[np.float64]:
+def wavenumber(frequency: ArrayLike) -> Real:
     """Wavenumber k = 2 pi f / c [rad/m] of ``frequency`` [Hz], same shape."""
     return np.asarray(2 * np.pi / SPEED_OF_LIGHT * np.asarray(frequency, dtype=float))
+
+
+def frequencies(frequency: ArrayLike) -> Real:
+    """Check frequencies (F,) [Hz]: at least one, all positive."""
+    f: Real = as_array(frequency, float, "frequency", ndim=1)
+    if not (f.size and np.all(f > 0)):
+        raise InputError(f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]")
+    return f
 
 
 def mode_count(degree: int) -> int:
@@ -70,8 +79,8 @@ class Modes:
     frequency : (F,) array_like
         Frequencies [Hz].
     coefficients : (F, J) array_like
-        Q_smn in the order j = 2 (n(n+1) + m - 1) + s, J = 2N(N+2), for the time factor
-        exp(+jwt) [sqrt(W), peak].
+        Q_smn in the order j = 2 (n(n+1) + m - 1) + s, J = 2N(N+2), for the time factor exp(+jwt) [sqrt(W),
+        peak].
     reference : {"absolute", "relative"}
         Whether the level is known. EIRP, TRP and gain of relative modes are refused.
 
@@ -86,30 +95,29 @@ class Modes:
     reference: Reference = "absolute"
 
     def __post_init__(self) -> None:
-        frequency = as_array(self.frequency, float, "frequency", ndim=1)
-        q = as_array(self.coefficients, complex, "coefficients", ndim=2)
-        degree = degree_of_count(q.shape[1])
-        if q.shape[0] != frequency.size:
-            raise InputError(f"coefficients have {q.shape[0]} rows for {frequency.size} frequencies")
-        if np.any(frequency <= 0):
-            raise InputError(f"frequency must be positive, not {frequency.min():g} Hz")
+        keep(self, ("frequency",), float, ndim=1)
+        keep(self, ("coefficients",), complex, ndim=2)
+        rows, count = self.coefficients.shape
+        degree = degree_of_count(count)
+        if rows != self.frequency.size:
+            raise InputError(f"coefficients have {rows} rows for {self.frequency.size} frequencies")
+        if np.any(self.frequency <= 0):
+            raise InputError(f"frequency must be positive, not {self.frequency.min():g} Hz")
         if degree < 1:
             raise InputError("there are no coefficients: at least degree 1 (6 modes) is needed")
         if self.reference not in ("absolute", "relative"):
             raise InputError(f"reference is {self.reference!r}, expected 'absolute' or 'relative'")
-        object.__setattr__(self, "frequency", frequency)
-        object.__setattr__(self, "coefficients", q)
 
     @property
     def degree(self) -> int:
         """Largest degree N in the expansion."""
         return degree_of_count(self.coefficients.shape[1])
 
-    def radiated_power(self) -> NDArray[np.float64]:
+    def radiated_power(self) -> Real:
         """Radiated power 1/2 sum |Q|^2, (F,) [W] (in arbitrary units when relative)."""
         return 0.5 * np.einsum("fj,fj->f", self.coefficients, self.coefficients.conj()).real
 
-    def power_spectrum(self) -> NDArray[np.float64]:
+    def power_spectrum(self) -> Real:
         """Radiated power in each degree n = 1 ... N, (F, N) [W]."""
         n = np.arange(1, self.degree + 1)
         parts = self.coefficients.view(float)
@@ -160,27 +168,18 @@ def degree_of_count(count: int) -> int:
 
 
 def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
-    """Degree N beyond which an antenna in a sphere of radius r0 has no noteworthy power.
+    """Degree N >= 1 beyond which an antenna in a sphere of radius r0 has no noteworthy power.
 
-    The worst case is taken: a transverse electric dipole on the minimum sphere, whose power
-    in degree n is exactly proportional to (2n+1) [j_n^2 + ((x j_n)'/x)^2] at x = k r0. N is
-    the smallest degree such that the power of all higher ones is at most ``tail_db`` of all.
+    The worst case is taken: a transverse electric dipole on the minimum sphere, whose power in degree n is
+    exactly proportional to (2n+1) [j_n^2 + ((x j_n)'/x)^2] at x = k r0, with the sum 4/3 for every x (closed
+    form).
 
     Parameters
     ----------
     kr0 : float
         Wavenumber times radius of the minimum sphere [rad].
     tail_db : float
-        Power left above N relative to the total [dB], negative.
-
-    Returns
-    -------
-    int
-        The degree N >= 1.
-
-    Notes
-    -----
-    Sum rule: sum (2n+1) [j_n^2 + ((x j_n)'/x)^2] = 4/3 for every x (closed form).
+        Power that all degrees above N may hold relative to the total [dB], negative.
     """
     from scipy.special import jv
 
@@ -209,23 +208,9 @@ def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
 def rotate(modes: Modes, *, alpha: float, beta: float, gamma: float) -> Modes:
     """Modes of the antenna turned about the origin by Rz(alpha) Ry(beta) Rz(gamma), exactly.
 
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients.
-    alpha, beta, gamma : float
-        Euler angles, gamma acting first; of a matrix by `kernel.rotation.euler_angles` [rad].
-
-    Returns
-    -------
-    Modes
-        What radiated towards r^ radiates towards R r^, its polarisation turned with it. The
-        inverse has the angles -gamma, -beta, -alpha.
-
-    Raises
-    ------
-    ValueError
-        If an angle is not finite.
+    What radiated towards r^ radiates towards R r^, its polarisation turned with it. The Euler angles [rad],
+    gamma acting first, of a matrix are found by `kernel.rotation.euler_angles`; the inverse has the angles
+    -gamma, -beta, -alpha.
     """
     q = modes.coefficients.reshape(modes.frequency.size, -1, 2)
     turned = rotate_coefficients(q.swapaxes(1, 2), alpha=alpha, beta=beta, gamma=gamma)
@@ -236,29 +221,17 @@ def rotate(modes: Modes, *, alpha: float, beta: float, gamma: float) -> Modes:
 def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -> Modes:
     """Weighted mean of several results for one antenna in one frame.
 
+    Coefficients are averaged with their phase: scans whose phase drifted apart must be put right first. A
+    part of the sphere that one scan did not see weighs as much as if it had: prefer
+    `measurement.orientation.merge_samples`, which lets the samples decide.
+
     Parameters
     ----------
     modes : sequence of Modes
-        Results at the same frequencies, turned into one frame; those of lower degree count as
-        zero above it.
+        Results at the same frequencies, turned into one frame; those of lower degree count as zero above it.
+        The mean is relative if one of them is.
     weights : (K,) array_like, optional
         Weight of each, such as the inverse of its variance; equal where left out.
-
-    Returns
-    -------
-    Modes
-        Sum of weight times coefficient over the sum of weights. Relative if one of them is.
-
-    Raises
-    ------
-    ValueError
-        If there is nothing to average, frequencies differ, or weights do not fit.
-
-    Notes
-    -----
-    Coefficients are averaged with their phase: scans whose phase drifted apart must be put right
-    first. A part of the sphere that one scan did not see weighs as much as if it had: prefer
-    `measurement.orientation.merge_samples`, which lets the samples decide.
     """
     if not modes:
         raise InputError("there are no modes to average")
@@ -275,12 +248,12 @@ def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -
 
 
 def check_same_frequencies(first: Real, second: Real) -> None:
-    """Raise ValueError unless both have the same frequencies [Hz], to 1e-9."""
+    """Raise unless both have the same frequencies [Hz]."""
     if first.size != second.size:
         raise InputError(
             f"the first has {first.size} frequencies, the other {second.size}", "keep those that both have"
         )
-    apart = np.flatnonzero(np.abs(first - second) > 1e-9 * first)
+    apart = np.flatnonzero(np.abs(first - second) > SAME_FREQUENCY * first)
     if apart.size:
         a, b = first[apart[0]] / 1e9, second[apart[0]] / 1e9
         raise InputError(f"frequency {apart[0] + 1} is {a:.9g} GHz in the first, {b:.9g} GHz in the other")

@@ -1,8 +1,8 @@
 """Sets of points on the sphere for scans that are not grids, and what of the sphere they miss.
 
-What a set supports was measured with the transmission operator, area weights and conjugate
-gradients to 1e-9 at degrees N = 30, 100 and 200, spirals from 1 to 400, two polarisations at each
-of M points. g is the angular radius of the largest empty circle.
+What a set supports was measured with the transmission operator, area weights and conjugate gradients to 1e-9
+at degrees N = 30, 100 and 200, spirals from 1 to 400, two polarisations at each of M points. g is the angular
+radius of the largest empty circle.
 
 =======================================  ================  =============  =================
 set                                      M / N(N+2)        g N / pi       steps
@@ -17,12 +17,12 @@ random                                   2 / 3 / 4 / 6     1.7 ... 0.9    > 300/
 equal-area spiral, one round hole        1.5               1.1/1.7/2/2.5  12 / 21 / 35 / 90
 =======================================  ================  =============  =================
 
-So disordered sets are good where M >= 1.25 N(N+2) and g <= 1.2 pi/N (about 100 steps; 50 at
-g = pi/N), and hopeless without damping beyond 1.5 pi/N. Random points are the worst: their gaps
-grow with log M, and they want three or four points where a spiral does with 1.25. A single hole is
-milder, up to 2 pi/N; at 2.5 pi/N the error of the stop is already magnified a hundred times.
-Neither number sees rows too far apart (`constant_rate_spiral`): there the iteration may even stop
-early with a small residual and wrong waves, those that vanish on the rows.
+So disordered sets are good where M >= 1.25 N(N+2) and g <= 1.2 pi/N (about 100 steps; 50 at g = pi/N), and
+hopeless without damping beyond 1.5 pi/N. Random points are the worst: their gaps grow with log M, and they
+want three or four points where a spiral does with 1.25. A single hole is milder, up to 2 pi/N; at 2.5 pi/N
+the error of the stop is already magnified a hundred times. Neither number sees rows too far apart
+(`constant_rate_spiral`): there the iteration may even stop early with a small residual and wrong waves, those
+that vanish on the rows.
 """
 
 from __future__ import annotations
@@ -36,7 +36,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.sphere import angle_of_chord, direction_angles, unit_vectors, wrapped
 from nf2ff.messages.input_error import InputError
+
+Real = NDArray[np.float64]
 
 #: Fewest points for each pair of degree and order: at 1.2 no set converged in 150 steps at N = 100.
 LEAST_OVERSAMPLING = 1.25
@@ -71,15 +74,10 @@ class PointSet:
         Time of the scan, first point to last [s].
     degree_limit : int, optional
         Largest degree by construction, where neither number of points nor largest gap tells.
-
-    Raises
-    ------
-    ValueError
-        If there is no point, the shapes differ or an angle is out of range.
     """
 
-    theta: NDArray[np.float64]
-    phi: NDArray[np.float64]
+    theta: Real
+    phi: Real
     duration: float | None = None
     degree_limit: int | None = None
 
@@ -90,10 +88,7 @@ class PointSet:
             value = np.degrees(theta[bad[0]])
             raise InputError(f"theta is {value:.6g} deg at point {bad[0] + 1}, expected 0 to 180 deg")
         object.__setattr__(self, "theta", theta)
-        # A tiny negative angle is rounded to 2 pi by the remainder.
-        turned = np.mod(phi, 2 * np.pi)
-        turned[turned >= 2 * np.pi] = 0
-        object.__setattr__(self, "phi", as_array(turned, float, "phi"))
+        object.__setattr__(self, "phi", as_array(wrapped(phi), float, "phi"))
 
     @property
     def count(self) -> int:
@@ -107,10 +102,10 @@ class PointSet:
 
     @cached_property
     def degree(self) -> int:
-        """Largest degree N that the set supports with two polarisations at each point.
+        """Largest degree N that the set supports with two polarisations at each point, 0 if none.
 
-        M >= 1.25 N(N+2), no empty circle larger than 1.2 pi/N, and `degree_limit`: measured rules,
-        see the table of this file. 0 where not even N = 1 is supported.
+        M >= 1.25 N(N+2), no empty circle larger than 1.2 pi/N, and `degree_limit`: measured rules, see the
+        table of this file.
         """
         by_count = np.sqrt(self.count / LEAST_OVERSAMPLING + 1) - 1
         by_gap = MAX_GAP * np.pi / self.largest_gap
@@ -119,7 +114,7 @@ class PointSet:
         return int(min(by_count, by_gap, limit) + 1e-9)
 
 
-def _angles(theta: ArrayLike, phi: ArrayLike) -> tuple[NDArray[Any], NDArray[Any]]:
+def _angles(theta: ArrayLike, phi: ArrayLike) -> tuple[Real, Real]:
     first = as_array(theta, float, "theta", ndim=1)
     second = as_array(phi, float, "phi", ndim=1)
     if first.size != second.size or first.size == 0:
@@ -134,26 +129,16 @@ def _check(name: str, value: float, *, least: float | None = None) -> None:
         raise InputError(f"{name} is {value}, expected {expected}")
 
 
-def _equal_area_theta(count: int) -> NDArray[np.float64]:
+def _equal_area_theta(count: int) -> Real:
     """Polar angles of the middles of ``count`` zones of equal area, (M,) [rad]."""
     return np.asarray(np.arccos(1 - (2 * np.arange(count) + 1) / count))
 
 
 def equal_area_spiral(count: int) -> PointSet:
-    """Spiral from pole to pole on which every point stands for the same area.
+    """Spiral of ``count`` points from pole to pole on which every point stands for the same area.
 
-    cos(theta) falls in equal steps and phi = sqrt(pi M / q) theta, so that turns are
-    sqrt(4 pi q / M) apart and points sqrt(4 pi / (q M)) along the turn, q = `PITCH_TO_STEP`.
-
-    Parameters
-    ----------
-    count : int
-        Number of points M.
-
-    Raises
-    ------
-    ValueError
-        If ``count`` is below 1.
+    cos(theta) falls in equal steps and phi = sqrt(pi M / q) theta, so that turns are sqrt(4 pi q / M) apart
+    and points sqrt(4 pi / (q M)) along the turn, q = `PITCH_TO_STEP`.
 
     Examples
     --------
@@ -177,11 +162,6 @@ def equal_area_spiral_for_degree(degree: int, *, oversampling: float = 1.5) -> P
         Degree N.
     oversampling : float
         Points over N(N+2), at least `LEAST_OVERSAMPLING`.
-
-    Raises
-    ------
-    ValueError
-        If ``degree`` or ``oversampling`` is too small.
     """
     _check("degree", degree, least=1)
     _check("oversampling", oversampling, least=LEAST_OVERSAMPLING)
@@ -199,9 +179,9 @@ def constant_rate_spiral(
 ) -> PointSet:
     """Spiral of two axes that both turn at constant speed, sampled at equal intervals of time.
 
-    theta runs from 0 to pi once while phi makes ``turns`` turns; the first point is one pole, the
-    last the other. Moving positioners want interlocks, persons out of their reach, and the local
-    rules for them obeyed.
+    theta runs from 0 to pi once while phi makes ``turns`` turns; the first point is one pole, the last the
+    other. Moving positioners want interlocks, persons out of their reach, and the local rules for them
+    obeyed.
 
     Parameters
     ----------
@@ -217,29 +197,24 @@ def constant_rate_spiral(
     Returns
     -------
     PointSet
-        Its ``duration`` is the shortest time that every given limit admits, without run-up; None
-        if none is given. The speeds are then pi / duration and 2 pi turns / duration. Its
-        ``degree_limit`` is given by the measured rule below.
-
-    Raises
-    ------
-    ValueError
-        If a number is not positive.
+        Its ``duration`` is the shortest time that every given limit admits, without run-up; None if none is
+        given. The speeds are then pi / duration and 2 pi turns / duration. Its ``degree_limit`` is given by
+        the measured rule below.
 
     Notes
     -----
-    The points are sparsest at the equator and form a lattice there: turns pi / turns apart, each
-    shifted against the next by f, the distance of samples_per_turn from a whole number. Measured
-    at N = 1 ... 400: conjugate gradients with area weights take at most 13 steps where
+    The points are sparsest at the equator and form a lattice there: turns pi / turns apart, each shifted
+    against the next by f, the distance of samples_per_turn from a whole number. Measured at N = 1 ... 400:
+    conjugate gradients with area weights take at most 13 steps where
 
         turns >= N + 2,  samples_per_turn >= sqrt(3) N,
         sqrt(samples_per_turn^2 + (2 f turns)^2) >= 2N + 1
 
-    and soon below take 30 and more or stop at wrong waves (the dual of the lattice must hold no
-    vector shorter than 2N). So 2N + 1 samples per turn serve any f, at 2.0 points for each pair of
-    degree and order; turns that interleave exactly, f = 1/2, need 1.74. At 1.1 N turns and 2.0
-    points per pair, samples_per_turn is 1.82 N and f decides: N = 100 converges in 9 steps
-    (f = 0.45), N = 200 and 400 do not (f = 0.27 and 0.09).
+    and soon below take 30 and more or stop at wrong waves (the dual of the lattice must hold no vector
+    shorter than 2N). So 2N + 1 samples per turn serve any f, at 2.0 points for each pair of degree and order;
+    turns that interleave exactly, f = 1/2, need 1.74. At 1.1 N turns and 2.0 points per pair,
+    samples_per_turn is 1.82 N and f decides: N = 100 converges in 9 steps (f = 0.45), N = 200 and 400 do not
+    (f = 0.27 and 0.09).
 
     Examples
     --------
@@ -282,17 +257,7 @@ def constant_rate_spiral_for_degree(
 ) -> PointSet:
     """Constant-rate spiral of N + 4 turns of 2N + 1.5 samples: at most 11 conjugate gradients.
 
-    Parameters
-    ----------
-    degree : int
-        Degree N.
-    theta_speed, phi_speed, sample_time : float, optional
-        As in `constant_rate_spiral`.
-
-    Raises
-    ------
-    ValueError
-        If ``degree`` is below 1 or a limit is not positive.
+    Speeds and ``sample_time`` as in `constant_rate_spiral`.
     """
     _check("degree", degree, least=1)
     return constant_rate_spiral(
@@ -305,19 +270,9 @@ def constant_rate_spiral_for_degree(
 
 
 def constant_density(count: int) -> PointSet:
-    """Lattice of constant density: equal-area zones, one golden angle from each to the next.
+    """Lattice of constant density: ``count`` equal-area zones, one golden angle from each to the next.
 
     Not for a positioner to follow, but even over the whole sphere, for any number of points.
-
-    Parameters
-    ----------
-    count : int
-        Number of points.
-
-    Raises
-    ------
-    ValueError
-        If ``count`` is below 1.
 
     References
     ----------
@@ -329,20 +284,7 @@ def constant_density(count: int) -> PointSet:
 
 
 def random_points(count: int, *, rng: int | np.random.Generator | None = None) -> PointSet:
-    """Independent points, uniform on the sphere.
-
-    Parameters
-    ----------
-    count : int
-        Number of points.
-    rng : Generator or int, optional
-        Source of randomness, or its seed.
-
-    Raises
-    ------
-    ValueError
-        If ``count`` is below 1.
-    """
+    """Independent points, ``count`` of them, uniform on the sphere; ``rng`` is a generator or its seed."""
     _check("count", count, least=1)
     rng = np.random.default_rng(rng)
     return PointSet(np.arccos(rng.uniform(-1, 1, count)), rng.uniform(0, 2 * np.pi, count))
@@ -361,47 +303,20 @@ def jittered(
         Largest displacement along theta and phi, uniform either way, over the mean step.
     rng : Generator or int, optional
         Source of randomness, or its seed.
-
-    Raises
-    ------
-    ValueError
-        If ``step_fraction`` is negative or not finite.
     """
     _check("step_fraction", step_fraction, least=0)
     rng = np.random.default_rng(rng)
     largest = step_fraction * np.sqrt(4 * np.pi / points.count)
     south, east = rng.uniform(-largest, largest, (2, points.count, 1))
-    along, across = _tangents(points.theta, points.phi)
-    moved = _vectors(points.theta, points.phi) + south * along + east * across
-    theta = np.arctan2(np.hypot(moved[:, 0], moved[:, 1]), moved[:, 2])
-    phi = np.arctan2(moved[:, 1], moved[:, 0])
+    outward, along, across = unit_vectors(points.theta, points.phi)
+    theta, phi = direction_angles(outward + south * along + east * across)
     return PointSet(theta, phi, points.duration, points.degree_limit)
 
 
-def _vectors(theta: NDArray[Any], phi: NDArray[Any]) -> NDArray[np.float64]:
-    """Unit vectors, (M, 3)."""
-    sine = np.sin(theta)
-    return np.stack([sine * np.cos(phi), sine * np.sin(phi), np.cos(theta)], axis=-1)
-
-
-def _tangents(theta: NDArray[Any], phi: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Unit vectors theta^ and phi^, (M, 3) each."""
-    c, s = np.cos(phi), np.sin(phi)
-    along = np.stack([np.cos(theta) * c, np.cos(theta) * s, -np.sin(theta)], axis=-1)
-    return along, np.stack([-s, c, np.zeros_like(c)], axis=-1)
-
-
-def _tree(theta: NDArray[Any], phi: NDArray[Any]) -> Any:
-    from scipy.spatial import cKDTree
-
-    # Balanced and compact trees take three times as long to build and answer no faster here.
-    return cKDTree(_vectors(theta, phi), balanced_tree=False, compact_nodes=False)
-
-
-def _distance(tree: Any, at: NDArray[np.float64]) -> NDArray[np.float64]:
+def _distance(tree: Any, at: Real) -> Real:
     """Angle from unit vectors (..., 3) to the nearest point of the tree, (...) [rad]."""
     chord, _ = tree.query(at, workers=spin.thread_count(None))
-    return 2 * np.arcsin(np.minimum(0.5 * chord, 1))
+    return angle_of_chord(chord)
 
 
 def largest_gap(theta: ArrayLike, phi: ArrayLike, *, resolution: int = RESOLUTION) -> float:
@@ -414,33 +329,30 @@ def largest_gap(theta: ArrayLike, phi: ArrayLike, *, resolution: int = RESOLUTIO
     resolution : int
         Most test directions, at least 100.
 
-    Raises
-    ------
-    ValueError
-        If there is no point, the shapes differ, an angle is not finite or ``resolution`` too low.
-
     Notes
     -----
-    The distance to the nearest point is found at an even lattice of test directions, and the
-    largest are followed uphill. The result is never above the truth. Gaps that repeat all over the
-    sphere, and those at the poles, are found to 2 %, however small; one all alone elsewhere if it
-    is larger than they by 2.8 / sqrt(resolution) rad, 0.36 deg by default. 1.5 million points take
-    about a second.
+    The distance to the nearest point is found at an even lattice of test directions, and the largest are
+    followed uphill. The result is never above the truth. Gaps that repeat all over the sphere, and those at
+    the poles, are found to 2 %, however small; one all alone elsewhere if it is larger than they by 2.8 /
+    sqrt(resolution) rad, 0.36 deg by default. 1.5 million points take about a second.
     """
+    from scipy.spatial import cKDTree
+
     theta, phi = _angles(theta, phi)
     _check("resolution", resolution, least=100)
     count = min(resolution, max(20 * theta.size, 20_000))
     tests = constant_density(count)
-    at = _vectors(tests.theta, tests.phi)
+    at = unit_vectors(tests.theta, tests.phi)[0]
     # Spirals have their odd gap at the poles: a dense patch there, four mean steps around.
     reach = min(1.0, 4 * np.sqrt(4 * np.pi / theta.size))
-    pole = _vectors(reach * np.sqrt(np.linspace(0, 1, 3000)), constant_density(3000).phi)
+    pole = unit_vectors(reach * np.sqrt(np.linspace(0, 1, 3000)), constant_density(3000).phi)[0]
     at = np.concatenate([at, pole, -pole])
-    tree = _tree(theta, phi)
+    # Balanced and compact trees take three times as long to build and answer no faster here.
+    tree = cKDTree(unit_vectors(theta, phi)[0], balanced_tree=False, compact_nodes=False)
     return _climb(tree, at, _distance(tree, at), np.sqrt(4 * np.pi / count))
 
 
-def _climb(tree: Any, at: NDArray[np.float64], distance: NDArray[np.float64], step: float) -> float:
+def _climb(tree: Any, at: Real, distance: Real, step: float) -> float:
     """Largest distance near the directions ``at`` where it is largest, by ever finer patches."""
     centre = at[np.argpartition(distance, -64)[-64:]]
     row = np.arange(64)
@@ -448,8 +360,7 @@ def _climb(tree: Any, at: NDArray[np.float64], distance: NDArray[np.float64], st
     patch = np.stack(np.meshgrid(side, side)).reshape(2, -1, 1)
     # 27 patches of 0.6 the size of the one before end at 1e-6; halving might leave a ridge behind.
     for _ in range(27):
-        theta = np.arctan2(np.hypot(centre[:, 0], centre[:, 1]), centre[:, 2])
-        along, across = _tangents(theta, np.arctan2(centre[:, 1], centre[:, 0]))
+        _, along, across = unit_vectors(*direction_angles(centre))
         around = centre[:, None] + patch[0] * along[:, None] + patch[1] * across[:, None]
         around /= np.linalg.norm(around, axis=-1, keepdims=True)
         distance = _distance(tree, around)

@@ -17,12 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ANGLE_TOLERANCE, Rule, recognise_rule
+from nf2ff.antenna.modes import mode_numbers
 from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+
+class MissingPart(InputError):
+    """A part of the sphere has no data, and is not to be taken as zero."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,26 +52,9 @@ class Rings:
 def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     """Sort rings from north to south and azimuths over one circle.
 
-    Parameters
-    ----------
-    theta : (T,) ndarray
-        Polar angles in any order [rad].
-    phi : (P,) ndarray
-        Azimuth angles in any order; those that stand for one direction (0 and 360 deg) are
-        averaged [rad].
-    field : (B, 2, T, P) ndarray
-        Fields.
-
-    Returns
-    -------
-    Rings
-        The same, arranged.
-
-    Raises
-    ------
-    ValueError
-        If an angle is out of range, a ring occurs twice, there is one ring only, or the azimuth
-        steps differ.
+    As in `Rings`, in any order; fields at azimuths that stand for one direction (0 and 360 deg) are averaged.
+    InputError if an angle is out of range, a ring occurs twice, there is one ring only, or the azimuth steps
+    differ.
     """
     wild = np.flatnonzero((theta < -ANGLE_TOLERANCE) | (theta > np.pi + ANGLE_TOLERANCE))
     if wild.size:
@@ -103,14 +91,7 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
 
 
 def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
-    """See that the rings reach both poles, or add rings of zero field.
-
-    Parameters
-    ----------
-    rings : Rings
-        As measured.
-    zero : bool
-        Whether what is missing is taken as zero.
+    """See that the rings reach both poles, or add rings of zero field where ``zero`` allows it.
 
     Returns
     -------
@@ -118,11 +99,6 @@ def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
         With those added, in steps of the largest one measured.
     added : pair of int
         How many were added at the north and at the south.
-
-    Raises
-    ------
-    ValueError
-        If a part is missing and not to be taken as zero.
     """
     theta = rings.theta
     step = float(np.diff(theta).max())
@@ -131,13 +107,10 @@ def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
     if not any(gaps):
         return rings, (0, 0)
     if not zero:
-        ranges = []
-        if gaps[0]:
-            ranges.append(f"0 to {np.degrees(gaps[0]):.6g} deg")
-        if gaps[1]:
-            ranges.append(f"{np.degrees(theta[-1]):.6g} to 180 deg")
+        ends = (f"0 to {np.degrees(gaps[0]):.6g} deg", f"{np.degrees(theta[-1]):.6g} to 180 deg")
+        ranges = [end for end, gap in zip(ends, gaps, strict=True) if gap]
         part = sum(1 - np.cos(gap) for gap in gaps) / 2
-        raise InputError(
+        raise MissingPart(
             f"the pattern lacks theta {' and '.join(ranges)} ({100 * part:.3g} % of the sphere)",
             "measure that part, or ask for it to be taken as zero (missing='zero')",
         )
@@ -166,9 +139,9 @@ def exact_rule(theta: Real) -> Rule | None:
 def degree_limit(theta: Real) -> int:
     """Largest degree that the rings at ``theta`` (T,) determine.
 
-    By least squares: up to pi over the largest step, and as many degrees as there are rings off
-    the poles, the condition of the fit is below 3 (measured with rings of all offsets and gaps to
-    the poles of up to one step); beyond, it grows without bound.
+    By least squares: up to pi over the largest step, and as many degrees as there are rings off the poles,
+    the condition of the fit is below 3 (measured with rings of all offsets and gaps to the poles of up to one
+    step); beyond, it grows without bound.
     """
     rule = exact_rule(theta)
     if rule is not None:
@@ -183,21 +156,10 @@ def order_limit(phi: Real) -> int:
 
 
 def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]:
-    """Gradient and curl coefficients of the fields.
+    """Gradient and curl coefficients (B, N(N+2)) of fields on rings over the whole sphere.
 
-    Parameters
-    ----------
-    rings : Rings
-        Rings over the whole sphere.
-    degree : int
-        Largest degree N, at most `degree_limit`.
-    order : int
-        Largest azimuthal order, at most `order_limit`; higher ones are left out.
-
-    Returns
-    -------
-    g, c : (B, N(N+2)) ndarray
-        Coefficients in the order n (n+1) + m - 1.
+    In the order n (n+1) + m - 1, up to ``degree`` N, at most `degree_limit`, and azimuthal ``order``, at most
+    `order_limit`; higher ones are left out.
     """
     order = min(order, degree)
     m = np.arange(-order, order + 1)
@@ -217,8 +179,7 @@ def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]
         for each in maps
     ]
     g, c = np.moveaxis(np.array(found), 1, 0)
-    n = np.repeat(np.arange(1, degree + 1), 2 * np.arange(1, degree + 1) + 1)
-    none = np.abs(np.arange(n.size) + 1 - n * (n + 1)) > order
+    none = np.abs(mode_numbers(degree)[1][::2]) > order
     g[:, none] = c[:, none] = 0  # not rounding: each azimuthal order of a probe costs transforms
     return g, c
 

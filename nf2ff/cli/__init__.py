@@ -20,6 +20,7 @@ COMMANDS = {
     "simulate": "Write the scan that a probe takes of the dipoles in...",
     "study": "See how errors grow, as STUDY (TOML) describes it.",
     "transform": "Transform the samples in SCAN (native or CSV) to modes and...",
+    "trp": "Give the total radiated power (TRP) of a TABLE of EIRP, or...",
     "uncertainty": "State the uncertainty of the figures of SCAN (native or...",
 }
 

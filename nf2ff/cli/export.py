@@ -30,6 +30,7 @@ from nf2ff.io import native, nsma, safe, tables
 from nf2ff.io.levels import trusted_around, write_cuts, write_levels
 from nf2ff.io.nsma_cuts import nsma_pattern
 from nf2ff.io.power_columns import power_table_kind
+from nf2ff.kernel.interpolation import nearest_known
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.result import Result
@@ -264,9 +265,9 @@ def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ..
     if not frequency_ghz:
         return np.arange(hertz.size)
     wanted = np.array(frequency_ghz) * 1e9
-    near = np.argmin(np.abs(hertz[None] - wanted[:, None]), axis=1)
-    for asked, found in zip(wanted, hertz[near], strict=True):
-        if not abs(found - asked) <= 1e-9 * found:
+    near, known = nearest_known(hertz, wanted)
+    for asked, found, here in zip(wanted, hertz[near], known, strict=True):
+        if not here:
             raise InputError(
                 f"{path}: holds no {asked / 1e9:.9g} GHz, the nearest of its {hertz.size} "
                 f"frequencies is {found / 1e9:.12g} GHz",

@@ -22,6 +22,7 @@ from nf2ff.io import native, safe
 from nf2ff.io.level_toml import read_gain_transfer
 from nf2ff.io.probe import load_probe
 from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.probe import LEVEL_UNKNOWN
 from nf2ff.metrics.gain_transfer import probe_of_known_gain
 
 
@@ -99,7 +100,7 @@ def import_files(
             probe = probe_of_known_gain(probe, known)
         assert probe.frequency is not None
         # In the place of what said that it was unknown.
-        others = [x for x in notes if "level: unknown" not in x and "level unknown" not in x]
+        others = [x for x in notes if not any(code.says(x) for code in LEVEL_UNKNOWN)]
         notes = (
             "level: by the gain stated of port 1, that of 1 W incident on it",
             *known.sentences(probe.frequency)[1:3],

@@ -20,6 +20,8 @@ from nf2ff.measurement.level import apply_level
 from nf2ff.measurement.probe import Probe, field_probe, mounted
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.level import LevelCode
+from nf2ff.messages.notice import Notice
 from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.result import Powers
 
@@ -185,7 +187,7 @@ def read_scan(
         samples = apply_level(samples, chain)
     sentences = chain.sentences(samples.frequency, ports=samples.ports())
     for sentence in sentences:
-        if sentence.startswith("of no effect"):
+        if isinstance(sentence, Notice) and sentence.code is LevelCode.IDLE:
             click.echo(f"warning, {level}: {sentence}", err=True)
     return samples, sentences, list(files)
 

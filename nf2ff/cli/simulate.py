@@ -22,7 +22,7 @@ from nf2ff.cli.options import (
 )
 from nf2ff.io import native, safe, tables
 from nf2ff.io.antenna_toml import read_antenna
-from nf2ff.measurement.reception import receive
+from nf2ff.measurement.simulated import receive
 from nf2ff.measurement.simulated import simulate as simulated
 from nf2ff.messages.input_error import InputError
 

@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, create_model
+from pydantic import Field, create_model
 
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import read_toml, validated
+from nf2ff.io.toml import Table, checked, read_toml
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.budget.budget import Budget, correlations
@@ -44,15 +44,6 @@ _POSITIVE = "a number from 0 to 1e9"
 _SMALLEST_SIGNAL = -300.0
 
 
-class StrictTable(BaseModel):
-    """A table of a file: it takes the keys that it names and no others.
-
-    The description of each field says what is allowed, for messages.
-    """
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-
-
 def text_key(allowed: str, default: Any = ..., *, most: int = 80) -> Any:
     """A key of a text that is not empty."""
     return Field(default, description=allowed, min_length=1, max_length=most)
@@ -64,7 +55,7 @@ def list_of_tables(name: str, most: int, *, least: int = 0) -> Any:
     return Field(... if least else [], description=allowed, min_length=least, max_length=most)
 
 
-class _SizelessTerm(StrictTable):
+class _SizelessTerm(Table):
     name: str = text_key("1 to 80 characters")
     distribution: str = text_key("one of " + ", ".join(DISTRIBUTIONS), "")
     evaluation: str = text_key("'A' or 'B'", "B")
@@ -100,7 +91,7 @@ def _size_keys() -> dict[str, Any]:
 TermTable: Any = create_model("TermTable", __base__=_SizelessTerm, **_size_keys())
 
 
-class MetricTable(StrictTable):
+class MetricTable(Table):
     """A table [[metric]]."""
 
     name: str = text_key("1 to 40 lower-case letters, digits and underscores", most=40)
@@ -108,14 +99,14 @@ class MetricTable(StrictTable):
     label: str | None = text_key("1 to 80 characters", None)
 
 
-class CorrelationTable(StrictTable):
+class CorrelationTable(Table):
     """A table [[correlation]]."""
 
     terms: list[str] = Field(description="the names of two terms", min_length=2, max_length=2)
     coefficient: float = Field(description="a number from -1 to 1", ge=-1, le=1)
 
 
-class BudgetTable(StrictTable):
+class BudgetTable(Table):
     """The keys of a budget."""
 
     confidence: float = Field(0.95, description="a number from 0.5 to 0.9999", ge=0.5, le=0.9999)
@@ -147,16 +138,16 @@ def read_budget(path: PathLike) -> Budget:
 
 def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
     """Make a budget of the keys of a file, as `read_budget`; ``where`` begins its messages."""
-    read = validated(BudgetTable, content, where=where)
+    read = checked(BudgetTable, dict(content), where=where)
     with found_in(where):
-        metrics = _metrics(read["metrics"], read["metric"])
+        metrics = _metrics(read.metrics, read.metric)
         terms = []
-        for i, entry in enumerate(read["term"], start=1):
-            with found_in(f"term {i} ({entry['name']!r})"):
-                terms.append(_term(entry, metrics))
+        for i, entry in enumerate(read.term, start=1):
+            with found_in(f"term {i} ({entry.name!r})"):
+                terms.append(_term(entry.model_dump(), metrics))
         pairs: dict[tuple[str, str], float] = {}
-        for i, entry in enumerate(read["correlation"], start=1):
-            (a, b), value = entry["terms"], entry["coefficient"]
+        for i, pair in enumerate(read.correlation, start=1):
+            (a, b), value = pair.terms, pair.coefficient
             if pairs.setdefault((a, b), value) != value:
                 raise InputError(
                     f"correlation {i} of {a!r} and {b!r} is {value}, and {pairs[a, b]} before",
@@ -166,29 +157,29 @@ def budget_from(content: Mapping[str, Any], *, where: str) -> Budget:
             tuple(terms),
             tuple(metrics.values()),
             correlations(terms, pairs),
-            confidence=read["confidence"],
-            scale=read["scale"],
+            confidence=read.confidence,
+            scale=read.scale,  # type: ignore[arg-type]  # checked there
         )
 
 
-def _metrics(names: list[str], own: list[dict[str, Any]]) -> dict[str, Metric]:
+def _metrics(names: list[str], own: list[MetricTable]) -> dict[str, Metric]:
     """Metrics in the order of the list, then those of tables that it does not name."""
     known = dict(METRICS)
-    for entry in own:
-        if (like := entry["like"]) not in METRICS:
+    for one in own:
+        if one.like not in METRICS:
             raise InputError(
-                f"metric {entry['name']!r}, like is {like!r}, expected one of {', '.join(METRICS)}"
-                + nearest(like, METRICS)
+                f"metric {one.name!r}, like is {one.like!r}, expected one of {', '.join(METRICS)}"
+                + nearest(one.like, METRICS)
             )
-        if entry["name"] in known:
-            raise InputError(f"two metrics are named {entry['name']!r}", "give each its own name")
-        known[entry["name"]] = replace(METRICS[like], name=entry["name"], label=entry["label"] or "")
+        if one.name in known:
+            raise InputError(f"two metrics are named {one.name!r}", "give each its own name")
+        known[one.name] = replace(METRICS[one.like], name=one.name, label=one.label or "")
     for i, name in enumerate(names):
         if name not in known:
             raise InputError(f"metrics holds {name!r}, expected {', '.join(known)}" + nearest(name, known))
         if name in names[:i]:
             raise InputError(f"metrics holds {name!r} twice", "name each once")
-    return {name: known[name] for name in (*names, *(entry["name"] for entry in own))}
+    return {name: known[name] for name in (*names, *(one.name for one in own))}
 
 
 def _term(entry: dict[str, Any], metrics: Mapping[str, Metric]) -> Term:

@@ -318,24 +318,7 @@ def or_empty(values: NDArray[np.complex128]) -> tuple[list[str], list[str]]:
 def write_columns(
     path: PathLike, names: Sequence[str], blocks: Iterable[Sequence[Sequence[str]]], *, overwrite: bool
 ) -> None:
-    """Write, close, reopen, compare the checksum, and put in place.
-
-    Parameters
-    ----------
-    path : path
-        File to write.
-    names : sequence of str
-        Names of the columns.
-    blocks : iterable of sequence of sequence of str
-        Rows in blocks, each as texts by column.
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
-    """
+    """Write rows, which come in blocks, each a text by column; read them back, and put them in place."""
 
     def lines(columns: Sequence[Sequence[str]]) -> str:
         return "\n".join(chain(map(",".join, zip(*columns, strict=True)), [""]))
@@ -348,8 +331,8 @@ def write_columns(
                 file.write(data)
                 check = zlib.crc32(data, check)
         found = 0
-        with temporary.open("rb") as file:
-            while data := file.read(2**22):
+        with temporary.open("rb") as written:
+            while data := written.read(2**22):
                 found = zlib.crc32(data, found)
         if found != check:
             msg = "what was read back differs from what was written"

@@ -13,9 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.budget_toml import StrictTable
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import read_toml, validated
+from nf2ff.io.toml import Table, read_toml, validated
 from nf2ff.io.uncertainty_toml import (
     MAX_DRAWS,
     MAX_ERRORS,
@@ -206,7 +205,7 @@ def _models() -> dict[str, type[BaseModel]]:
     positive = "a number above 0, at most 1e9"
     vary: Any = create_model(
         "vary",
-        __base__=StrictTable,
+        __base__=Table,
         of=(str, Field(description="one of " + ", ".join(KEYS))),
         values=(
             list[float] | None,
@@ -227,7 +226,7 @@ def _models() -> dict[str, type[BaseModel]]:
     )
     study = create_model(
         "study",
-        __base__=StrictTable,
+        __base__=Table,
         antenna=file("the name of a TOML file of dipoles"),
         scan=file("the name of a scan"),
         probe=file("the name of a probe"),

@@ -57,7 +57,8 @@ from pydantic import ConfigDict, Field, PlainValidator, create_model, model_vali
 from nf2ff.io.columns import POSITIVE, Check, Columns
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.io.toml import Table, checked, read_toml, short
-from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule, repeated
+from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule
+from nf2ff.kernel.interpolation import repeated
 from nf2ff.measurement.level import LevelChain
 from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep, StepUnit
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit

@@ -11,7 +11,7 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.io.levels import directions
 from nf2ff.io.nsma import NsmaCut, NsmaPattern
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.kernel.sphere import angle_between, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.pattern import PatternCode
@@ -227,7 +227,7 @@ class _Frame:
         self.plane = float(np.arctan2(up @ towards_phi, up @ towards_theta))
         direction = unit_vectors(*top)[0]
         turn = np.arctan2(direction @ towards_phi, direction @ towards_theta) - self.plane
-        off = np.arctan2(np.linalg.norm(np.cross(forward, direction)), forward @ direction)
+        off = float(angle_between(forward, direction))
         #: Components up and right (2,) at the peak, and on the axis.
         self.at_peak = self.components(float(turn), np.array([off]))[:, 0]
         self.on_axis = self.components(0.0, np.zeros(1))[:, 0]

@@ -8,15 +8,9 @@ from nf2ff.io.safe import PathLike, first_line
 from nf2ff.messages.input_error import InputError
 
 PLACE_COLUMNS = ("theta_deg", "phi_deg", "frequency_hz")
-
-
 #: Columns of a table of EIRP: both polarisations, or in their place `TOTAL_COLUMN`, their sum.
 POWER_COLUMNS = (*PLACE_COLUMNS, "eirp_theta_dbm", "eirp_phi_dbm")
-
-
 TOTAL_COLUMN = "eirp_dbm"
-
-
 #: Columns of a table of sensitivity; a cell left empty is one that was not reached.
 SENSITIVITY_COLUMNS = (*PLACE_COLUMNS, "eis_theta_dbm", "eis_phi_dbm")
 
@@ -41,13 +35,7 @@ def power_table_kind(path: PathLike) -> Literal["power", "sensitivity"] | None:
 
 
 def refuse_power_table(path: PathLike, expected: str) -> None:
-    """Refuse a table of power where samples are ``expected``.
-
-    Raises
-    ------
-    ValueError
-        If the file is such a table.
-    """
+    """Refuse a table of power where samples are ``expected``."""
     if power_table_kind(path):
         raise InputError(
             f"{path}: holds power without phase, which cannot be transformed (nf2ff inspect gives "
@@ -56,12 +44,6 @@ def refuse_power_table(path: PathLike, expected: str) -> None:
 
 
 def refuse_levels(path: PathLike, line: str) -> None:
-    """Refuse levels that export wrote.
-
-    Raises
-    ------
-    ValueError
-        If ``line``, the first of the file, is their header.
-    """
+    """Refuse levels that export wrote, whose header is the first ``line`` of a file."""
     if "directivity_dbi" in line:
         raise InputError(f"{path}: holds levels that export wrote", "give the result that they were made of")

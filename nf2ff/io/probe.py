@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 from nf2ff.antenna.expansion import Expansion, Missing, expand_far_field, expand_ports
 from nf2ff.antenna.modes import Modes, required_degree, wavenumber
+from nf2ff.antenna.rings import MissingPart
 from nf2ff.io import native, tables
-from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.io.safe import PathLike, first_line
 from nf2ff.measurement.probe import Probe, drop_weak_orders, probe_from_modes
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.notice import Code
+from nf2ff.messages.probe import ProbeCode
+from nf2ff.messages.result import ResultCode
 
 #: Power of an azimuthal order relative to all below which it is rounding in a pattern read from
 #: text, and dropped: nine digits leave 1e-18.
@@ -24,6 +27,27 @@ TEXT_POWER = 1e-17
 SIZE_TAIL_DB = -60.0
 #: Power radiated over power put in from which there is a warning: levels in text are rounded.
 MAX_EFFICIENCY = 1 + 1e-6
+#: Codes whose warnings stand in results as text.
+_IN_RESULTS: tuple[type[Code], ...] = (ResultCode,)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """How the files are to be read, as `load_probe` has it."""
+
+    relative: bool
+    input_power: float | None
+    time_convention: str | None
+    degree: int | None
+    missing: Missing
+    radius: float | None
+
+    @property
+    def anything(self) -> bool:
+        """Whether anything is asked for that is settled in a finished probe."""
+        power, convention, degree = self.input_power, self.time_convention, self.degree
+        stated = any(x is not None for x in (power, convention, degree))
+        return stated or self.relative or self.missing != "refuse"
 
 
 def load_probe(
@@ -79,36 +103,31 @@ def load_probe(
         raise InputError(f"input_power is {input_power} W, expected a number above 0")
     if relative and input_power is not None:
         raise InputError("the level is to be relative, and an input power is stated", "give one of them")
+    asked = _Asked(relative, input_power, time_convention, degree, missing, minimum_radius)
     kinds = [native.file_kind(path) for path in paths]
     alone = {"probe", "pattern"} & set(kinds)
     if alone and len(paths) > 1:
         raise InputError(f"{paths[kinds.index(alone.pop())]}: holds all ports of a probe", "give it alone")
     if kinds == ["probe"]:
-        settled = relative or input_power is not None or degree is not None or time_convention
-        if settled or missing != "refuse":
-            raise InputError(
-                f"{paths[0]}: is a finished probe",
-                "leave level, degree, missing parts and time convention out",
-            )
+        if asked.anything:
+            remedy = "leave level, degree, missing parts and time convention out"
+            raise InputError(f"{paths[0]}: is a finished probe", remedy)
         probe = native.read_probe(paths[0])
         if minimum_radius is not None:
             probe = replace(probe, minimum_radius=minimum_radius)
         return probe, tuple(native.read_provenance(paths[0]).get("probe", "").splitlines())
-    options: dict[str, Any] = {"degree": degree, "missing": missing, "radius": minimum_radius}
     ports: list[Modes] = []
     notes: list[str] = []
     for number, (path, kind) in enumerate(zip(paths, kinds, strict=True), start=1):
         try:
             if kind == "pattern":
-                found, said = _pattern(path, options, relative, input_power, time_convention)
+                found, said = _from_pattern(path, asked)
             else:
-                _check_native(path, kind, options, time_convention)
-                one, said = _native(path, kind, options, input_power, f"port {number}, {path}")
-                found, more = _one_watt(one, relative, input_power, f"port {number}, {path}")
-                said += more
-        except ValueError as error:
-            text = str(error).replace("(missing='zero')", "(nf2ff import --zero-missing)")
-            raise InputError(text if text.startswith(str(path)) else f"{path}: {text}") from error
+                one, said = _from_native(path, kind, asked, f"port {number}, {path}")
+                found = [one]
+        except MissingPart as error:
+            remedy = "measure that part, or ask for it to be taken as zero (nf2ff import --zero-missing)"
+            raise InputError(error.what, remedy, where=error.where) from error
         ports += found
         notes += said
     probe = probe_from_modes(ports, minimum_radius=minimum_radius)
@@ -117,21 +136,14 @@ def load_probe(
     return probe, tuple(notes)
 
 
-def _pattern(
-    path: PathLike,
-    options: dict[str, Any],
-    relative: bool,
-    input_power: float | None,
-    time_convention: str | None,
-) -> tuple[list[Modes], list[str]]:
+def _from_pattern(path: PathLike, asked: _Asked) -> tuple[list[Modes], list[str]]:
     """Modes of all ports of a CSV pattern at 1 W into the port, and what is to be said of them."""
-    power = 1.0 if input_power is None else input_power
+    power = 1.0 if asked.input_power is None else asked.input_power
     pattern = tables.read_pattern(
-        path, time_convention=time_convention or "exp(+jwt)", reference="relative" if relative else "absolute"
+        path,
+        time_convention=asked.time_convention or "exp(+jwt)",
+        reference="relative" if asked.relative else "absolute",
     )
-    if pattern.port.tolist() != list(range(1, pattern.port.size + 1)):
-        numbers = ", ".join(map(str, pattern.port))
-        raise InputError(f"port is {numbers}: expected all numbers from 1 on, without a gap")
     expand = partial(
         expand_ports,
         frequency=pattern.frequency,
@@ -140,121 +152,116 @@ def _pattern(
         e_theta=pattern.e_theta,
         e_phi=pattern.e_phi,
         reference=pattern.reference,
-        input_power=None if relative else power,
+        input_power=None if asked.relative else power,
     )
-    expansions = _expanded(expand, options)
-    if relative:
-        notes = ["level: unknown, as asked"]
-    elif input_power is None:
-        notes = ["level: that of 1 W into each port, as is taken of a pattern unless it is stated"]
-    else:
-        notes = [f"level: that of {power:.9g} W into each port, as stated"]
+    with found_in(path):
+        if pattern.port.tolist() != list(range(1, pattern.port.size + 1)):
+            numbers = ", ".join(map(str, pattern.port))
+            raise InputError(f"port is {numbers}", "expected all numbers from 1 on, without a gap")
+        expansions = _expanded(expand, asked)
+    notes: list[str] = [ProbeCode.PATTERN_LEVEL(power_w=power)]
+    if asked.relative:
+        notes = [ProbeCode.PATTERN_UNKNOWN()]
+    elif asked.input_power is None:
+        notes = [ProbeCode.PATTERN_ONE_WATT()]
     for port, expansion in enumerate(expansions, start=1):
         notes += _account(expansion, f"port {port}")
     return [_scaled(x.modes, 1 / math.sqrt(power)) for x in expansions], notes
 
 
-def _expanded(expand: Callable[..., tuple[Expansion, ...]], options: dict[str, Any]) -> tuple[Expansion, ...]:
+def _expanded(expand: Callable[..., tuple[Expansion, ...]], asked: _Asked) -> tuple[Expansion, ...]:
     """The expansion asked for; where a part is taken as zero, to the degree of the probe's size."""
-    how = {name: options[name] for name in ("degree", "missing")}
-    found = expand(**how)
-    if how["degree"] is not None or not found[0].missing_fraction:
+    found = expand(degree=asked.degree, missing=asked.missing)
+    if asked.degree is not None or not found[0].missing_fraction:
         return found
-    radius = options["radius"]
-    if radius is None:
+    if asked.radius is None:
         raise InputError(
             "a part of the pattern is taken as zero, and the edge of it has waves that no probe has",
             "give the probe's radius (nf2ff import --probe-radius-m), or the degree (--degree)",
         )
-    if not 0 <= radius < math.inf:
+    if not 0 <= asked.radius < math.inf:
         return found  # the probe itself refuses that
     k = float(wavenumber(found[0].modes.frequency.max()))
-    top = required_degree(k * radius, tail_db=SIZE_TAIL_DB)
+    top = required_degree(k * asked.radius, tail_db=SIZE_TAIL_DB)
     if top >= found[0].modes.degree:
         return found
-    how["degree"] = top
-    return tuple(replace(x, degree_reason=f"size: a sphere of {radius:.6g} m") for x in expand(**how))
+    reason = f"size: a sphere of {asked.radius:.6g} m"
+    return tuple(replace(x, degree_reason=reason) for x in expand(degree=top, missing=asked.missing))
 
 
-def _check_native(path: PathLike, kind: str, options: dict[str, Any], time_convention: str | None) -> None:
-    """Refuse files that hold no antenna, and options that do not apply to them."""
-    if kind == "table" and not _holds_samples(path):
-        raise InputError(f"is no pattern of a probe: expected columns {','.join(tables.PATTERN_COLUMNS)}")
-    if kind not in ("far_field", "modes", "result"):
-        held = "samples" if kind == "table" else kind.replace("_", " ")
-        raise InputError(f"holds {held}: expected a probe, a pattern, a far field or modes")
-    if time_convention is not None:
-        raise InputError("is native, in exp(+jwt)", "leave the time convention out")
-    if options["missing"] != "refuse" and kind != "far_field":
-        raise InputError(
-            "holds modes, that are of the whole sphere", "do not ask for missing parts to be zero"
-        )
-
-
-def _holds_samples(path: PathLike) -> bool:
-    """Whether the header of a table is that of samples, and not of some other table."""
-    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
-    lines = (x for x in start.splitlines() if x.strip() and not x.lstrip().startswith("#"))
-    return {"real", "imag"} <= {name.strip() for name in next(lines, "").split(",")}
-
-
-def _native(
-    path: PathLike, kind: str, options: dict[str, Any], input_power: float | None, who: str
-) -> tuple[Modes, list[str]]:
-    """Modes of the port in a native file, at its level, and what is to be said of them."""
+def _from_native(path: PathLike, kind: str, asked: _Asked, who: str) -> tuple[Modes, list[str]]:
+    """Modes of the port in a native file at 1 W into it, or relative, and what is to be said of them."""
+    with found_in(path):
+        _check_native(path, kind, asked)
+    notes: list[str] = []
     if kind == "far_field":
         far = native.read_far_field(path)
 
         def expand(**how: Any) -> tuple[Expansion, ...]:
-            return (expand_far_field(far, input_power=input_power, **how),)
+            return (expand_far_field(far, input_power=asked.input_power, **how),)
 
-        (expansion,) = _expanded(expand, options)
-        return expansion.modes, _account(expansion, who)
-    notes = []
-    if kind == "result":
+        with found_in(path):
+            (expansion,) = _expanded(expand, asked)
+        modes, notes = expansion.modes, _account(expansion, who)
+    elif kind == "result":
         result = native.read_result(path)
         modes = result.modes
         level = result.provenance.get("level", "").splitlines()
-        notes += [f"{who}: {x.removeprefix('level: ')}" for x in level]
+        notes += [ProbeCode.SCAN(who=who, sentence=x.removeprefix("level: ")) for x in level]
         notes += _by_frequency(modes, result.warnings, who)
     else:
         modes = native.read_modes(path)
-    if input_power is not None and modes.reference == "absolute":
-        share = modes.radiated_power() / input_power
-        warnings = [
-            [
-                f"the probe radiates {x * input_power:.6g} W for {input_power:.6g} W into the "
-                f"port: its level is too high by {10 * math.log10(x):.3g} dB at least, check its "
-                "calibration"
-            ]
-            if x > MAX_EFFICIENCY
-            else []
-            for x in share.tolist()
-        ]
-        notes += _by_frequency(modes, warnings, who)
-    if options["degree"] is not None:
-        modes = modes.truncate(options["degree"])
-    return modes, notes
+    with found_in(path):
+        if kind != "far_field":
+            notes += _by_frequency(modes, _too_much(modes, asked.input_power), who)
+            modes = modes if asked.degree is None else modes.truncate(asked.degree)
+        modes, level_note = _one_watt(modes, asked, who)
+    return modes, [*notes, level_note]
 
 
-def _one_watt(
-    modes: Modes, relative: bool, input_power: float | None, who: str
-) -> tuple[list[Modes], list[str]]:
+def _check_native(path: PathLike, kind: str, asked: _Asked) -> None:
+    """Refuse files that hold no antenna, and options that do not apply to them."""
+    # A table that is not of samples is some other table, most likely meant as a pattern.
+    if kind == "table" and not {"real", "imag"} <= {name.strip() for name in first_line(path).split(",")}:
+        raise InputError("is no pattern of a probe", f"expected columns {','.join(tables.PATTERN_COLUMNS)}")
+    if kind not in ("far_field", "modes", "result"):
+        held = "samples" if kind == "table" else kind.replace("_", " ")
+        raise InputError(f"holds {held}", "expected a probe, a pattern, a far field or modes")
+    if asked.time_convention is not None:
+        raise InputError("is native, in exp(+jwt)", "leave the time convention out")
+    if asked.missing != "refuse" and kind != "far_field":
+        remedy = "do not ask for missing parts to be zero"
+        raise InputError("holds modes, that are of the whole sphere", remedy)
+
+
+def _too_much(modes: Modes, input_power: float | None) -> list[list[str]]:
+    """Warnings of each frequency at which more is radiated than was put in."""
+    if input_power is None or modes.reference != "absolute":
+        return []
+    return [
+        [ProbeCode.POWER(radiated_w=x * input_power, input_w=input_power, excess_db=10 * math.log10(x))]
+        if x > MAX_EFFICIENCY
+        else []
+        for x in (modes.radiated_power() / input_power).tolist()
+    ]
+
+
+def _one_watt(modes: Modes, asked: _Asked, who: str) -> tuple[Modes, str]:
     """Modes at 1 W into the port, or relative, and where the level is from."""
+    power = asked.input_power
     if modes.reference == "relative":
-        if input_power is not None:
-            raise InputError("is relative: an input power gives it no level, leave it out")
-        return [modes], [f"{who}: level unknown, as the file says"]
-    if relative:
-        return [replace(modes, reference="relative")], [f"{who}: level unknown, as asked"]
-    if input_power is None:
+        if power is not None:
+            raise InputError("is relative", "an input power gives it no level, leave it out")
+        return modes, ProbeCode.UNKNOWN(who=who)
+    if asked.relative:
+        return replace(modes, reference="relative"), ProbeCode.UNKNOWN_AS_ASKED(who=who)
+    if power is None:
         raise InputError(
             "is absolute",
             "state the power that went into the probe's port, or take its level as "
             "unknown, when it is imported (nf2ff import --input-power-w or --relative)",
         )
-    note = f"{who}: level that of {input_power:.9g} W into the port, as stated"
-    return [_scaled(modes, 1 / math.sqrt(input_power))], [note]
+    return _scaled(modes, 1 / math.sqrt(power)), ProbeCode.LEVEL(who=who, power_w=power)
 
 
 def _scaled(modes: Modes, factor: float) -> Modes:
@@ -264,22 +271,25 @@ def _scaled(modes: Modes, factor: float) -> Modes:
 def _account(expansion: Expansion, who: str) -> list[str]:
     """Sentences on the expansion of a pattern."""
     worst = 20 * math.log10(max(float(expansion.residual.max()), 1e-16))
-    first = (
-        f"{who}: expanded to degree {expansion.modes.degree} ({expansion.degree_reason}), which "
-        f"leaves {worst:.0f} dB of the pattern"
-    )
+    degree, reason = expansion.modes.degree, expansion.degree_reason
+    first = ProbeCode.EXPANDED(who=who, degree=degree, reason=reason, residual_db=worst)
     return [first, *_by_frequency(expansion.modes, expansion.warnings, who)]
 
 
+def _kind(sentence: str) -> object:
+    """Code of a warning, as it is or as its text shows that comes from a file; else the text itself."""
+    known = (code for codes in _IN_RESULTS for code in codes if code.says(sentence))
+    return getattr(sentence, "code", None) or next(known, sentence)
+
+
 def _by_frequency(modes: Modes, warnings: Iterable[Iterable[str]], who: str) -> list[str]:
-    """Sentences of each frequency; those that differ in their numbers alone, once."""
-    kinds: dict[str, list[tuple[float, str]]] = {}
+    """Sentences of each frequency; those of one code, whose figures alone differ, once."""
+    kinds: dict[object, list[tuple[float, str]]] = {}
     for frequency, sentences in zip(modes.frequency.tolist(), warnings, strict=False):
         for sentence in sentences:
-            kinds.setdefault(re.sub(r"-?\d[\d.e+-]*", "#", sentence), []).append((frequency, sentence))
-    notes = []
-    for said in kinds.values():
-        frequency, sentence = said[0]
-        more = f" and {len(said) - 1} more frequencies" if len(said) > 1 else ""
-        notes.append(f"{who}, {frequency / 1e9:.9g} GHz{more}: {sentence}")
+            kinds.setdefault(_kind(sentence), []).append((frequency / 1e9, sentence))
+    notes: list[str] = []
+    for (ghz, sentence), *others in kinds.values():
+        code = ProbeCode.AT_FREQUENCIES if others else ProbeCode.AT_FREQUENCY
+        notes.append(code(who=who, frequency_ghz=ghz, others=len(others), warning=sentence))
     return notes

@@ -16,17 +16,7 @@ ROUNDING = 1e-11
 
 
 def labels(columns: Iterable[Real]) -> Index:
-    """One number per row, the same where all columns are the same up to `ROUNDING`.
-
-    Parameters
-    ----------
-    columns : iterable of (rows,) ndarray
-        Columns of one table.
-
-    Returns
-    -------
-    (rows,) ndarray of int
-    """
+    """One number per row, the same where all columns are the same up to `ROUNDING`."""
     label = np.zeros(1, dtype=np.intp)
     for x in columns:
         values, inverse = np.unique(x, return_inverse=True)
@@ -40,21 +30,10 @@ def labels(columns: Iterable[Real]) -> Index:
 
 
 def places(which: Index, label: Index) -> tuple[Index, int]:
-    """Place of each row among the positions, which are numbered in the order of their first row.
+    """Place of each row among the positions, in the order of their first rows, and how many there are.
 
-    The k-th row at one position and frequency goes with the k-th there at other frequencies.
-
-    Parameters
-    ----------
-    which, label : (rows,) ndarray of int
-        Numbers of the frequency and of the position of each row.
-
-    Returns
-    -------
-    place : (rows,) ndarray of int
-        Number of the position.
-    count : int
-        How many positions there are.
+    ``which`` and ``label`` number the frequency and the position of each row. The k-th row at one position
+    and frequency goes with the k-th there at other frequencies.
     """
     order = np.lexsort((label, which))
     new = np.diff(which[order], prepend=-1) != 0

@@ -229,22 +229,7 @@ def read_pattern(
 
 
 def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: bool = False) -> None:
-    """Write a pattern, or a far field as that of port 1, as CSV.
-
-    Parameters
-    ----------
-    path : path
-        File to write.
-    pattern : Pattern or FarField
-        What to write, exp(+jwt) [V].
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
-    """
+    """Write a pattern, or a far field as that of port 1, as CSV; the rest is as in `write_table`."""
     port = [1] if isinstance(pattern, FarField) else pattern.port.tolist()
     shape = (pattern.frequency.size, len(port), pattern.theta.size, pattern.phi.size)
     e_theta, e_phi = (np.reshape(x, shape) for x in (pattern.e_theta, pattern.e_phi))
@@ -255,10 +240,9 @@ def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: boo
         for i, hertz in enumerate(pattern.frequency.tolist()):
             for j, number in enumerate(port):
                 for k, angle in enumerate(theta):
-                    same = ([text] * len(phi) for text in (angle, repr(hertz), str(number)))
-                    parts = (list(map(repr, x[i, j, k].tolist())) for x in components)
-                    at, *rest = same
-                    yield [at, phi, *rest, *parts]
+                    fields = (list(map(repr, x[i, j, k].tolist())) for x in components)
+                    n = len(phi)
+                    yield [[angle] * n, phi, [repr(hertz)] * n, [str(number)] * n, *fields]
 
     write_columns(path, PATTERN_COLUMNS, blocks(), overwrite=overwrite)
 

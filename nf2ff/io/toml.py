@@ -1,13 +1,10 @@
-"""Descriptions in TOML: read, held against a model, and faults of one said in a single line.
+"""Descriptions in TOML: read, held against a model, and faults said in a single line.
 
-Each table is a class derived from `Table`, whose fields are its keys; the description of a field says what is
-expected there. `read_toml` reads a file as such a class, `checked` what is already read::
+Each table is a class derived from `Table`, whose fields are its keys; `read_toml` reads a file as such,
+`checked` what is already read::
 
     class Sweep(Table):
         start: float = Field(gt=0, le=1e9, description="a number above 0, at most 1e9")
-        spacing: Literal["linear", "logarithmic"] = Field("linear", description="'linear' or 'logarithmic'")
-
-    sweep = read_toml("sweep.toml", Sweep)
 """
 
 from __future__ import annotations
@@ -65,38 +62,23 @@ class Table(BaseModel):
 
 @overload
 def read_toml(path: PathLike, *, limit: int = MAX_TOML) -> dict[str, Any]:
-    """Its plain values."""
+    """As plain values."""
 
 
 @overload
 def read_toml(path: PathLike, model: type[M], *, limit: int = MAX_TOML) -> M:
-    """The same as a model has it."""
+    """As a model."""
 
 
 def read_toml(
     path: PathLike, model: type[BaseModel] | None = None, *, limit: int = MAX_TOML
 ) -> BaseModel | dict[str, Any]:
-    """Content of a TOML file.
-
-    Parameters
-    ----------
-    path : path
-        File to read.
-    model : type of Table, optional
-        What it may hold.
-    limit : int
-        Largest size [bytes].
-
-    Returns
-    -------
-    Table or dict
-        What it holds: as the ``model``, or as plain values where there is none.
+    """Content of a TOML file of at most ``limit`` bytes: as the model, or as plain values if there is none.
 
     Raises
     ------
     ValueError
-        One line that names file, table, key, value and what is expected, if the file cannot be read, is too
-        large, no TOML or not as the model.
+        One line that names file, table, key, value and what is expected.
     """
     try:
         text = read_bytes(path, limit=limit).decode("utf-8-sig")
@@ -105,9 +87,7 @@ def read_toml(
     except InputError:
         raise
     except (ValueError, RecursionError) as error:  # no TOML or UTF-8
-        raise InputError(
-            f"is not TOML ({short_text(str(error))})", "correct it there", where=str(path)
-        ) from error
+        raise InputError(f"{path}: is not TOML ({short_text(str(error))})", "correct it there") from error
     return content if model is None else checked(model, content, where=str(path))
 
 
@@ -129,7 +109,7 @@ def _refuse_excess(text: str) -> None:
 
 
 def checked(model: type[M], content: Any, *, where: str, place: str = "") -> M:
-    """What is already read, as a model.
+    """What is already read, as a model; errors are as in `read_toml`.
 
     Parameters
     ----------
@@ -137,19 +117,8 @@ def checked(model: type[M], content: Any, *, where: str, place: str = "") -> M:
         What it may hold.
     content : mapping
         Its keys.
-    where : str
-        Beginning of messages, such as the name of the file.
-    place : str
-        The table in it, such as ``"step 1, "``; none if it is the whole.
-
-    Returns
-    -------
-    Table
-
-    Raises
-    ------
-    ValueError
-        One line as in `read_toml`.
+    where, place : str
+        Beginning of messages: the name of the file, and the table in it, such as ``"step 1, "``.
     """
     try:
         return model.model_validate(content)
@@ -166,17 +135,17 @@ def _explained(
     error: ValidationError, model: type[BaseModel], content: Any, where: str, place: str
 ) -> InputError:
     """The first of pydantic's errors, and how many more there are."""
-    first, entry = error.errors(include_url=False)[0], content
+    first = error.errors(include_url=False)[0]
     loc = list(first["loc"])
     while len(loc) > 1 and (inner := _table(model, loc[0])) is not None:
         model, many = inner
-        key, loc = str(loc[0]), loc[1:]
-        entry = entry[key]
+        key, *loc = loc
+        content = content[key]
         if many:
-            at, loc = loc[0], loc[1:]
-            entry = entry[at]
+            at, *loc = loc
+            content = content[at]
             key = f"{key} {at + 1}" if isinstance(at, int) else f"{key}.{str(at)[:60]}"
-            key += _title(entry)
+            key += _title(content)
         place += f"{key}, "
     others = error.error_count() - 1
     more = f" (and {others} more error{'s' if others > 1 else ''})" if others else ""
@@ -184,23 +153,21 @@ def _explained(
     if not loc and own is not None:
         what, remedy = (own.what, own.remedy) if isinstance(own, InputError) else (str(own), "")
         return InputError(f"{place}{what}{more}", remedy, where=where)
+    if not loc:
+        said = f"is {short(first['input'])}, expected a table{more}"
+        return InputError(f"{place.removesuffix(', ')} {said}".strip(), where=where)
     words = getattr(model, "WORDS", Table.WORDS)
     fields = model.model_fields
-    key = str(loc[0])[:60] if loc else ""
-    expected = str(own) if own is not None else str(fields[key].description) if key in fields else ""
-    if not loc:
-        said = f"is {short(first['input'])}, expected a table"
-        place = place.removesuffix(", ") + " "
-    elif first["type"] == "extra_forbidden":
-        listed = [name for name, field in fields.items() if field.repr]
+    key = str(loc[0])[:60]
+    if first["type"] == "extra_forbidden":
         near = difflib.get_close_matches(key, fields, n=1, cutoff=0.5)
-        hint = words["near"].format(near[0]) if near else ""
-        said = words["unknown"].format(key=key, keys=", ".join(listed), near=hint)
-    elif first["type"] == "missing":
-        said = words["missing"].format(key=key, expected=expected)
+        listed = ", ".join(name for name, field in fields.items() if field.repr)
+        said = words["unknown"].format(key=key, keys=listed, near=words["near"].format(*near) if near else "")
     else:
+        kind = "missing" if first["type"] == "missing" else "wrong"
         inside = "".join(f".{x}" if isinstance(x, str) else f"[{x + 1}]" for x in loc[1:])
-        said = words["wrong"].format(key=key + inside, value=short(first["input"]), expected=expected)
+        expected = own or fields[key].description
+        said = words[kind].format(key=key + inside, value=short(first["input"]), expected=expected)
     return InputError(f"{place}{said}{more}", where=where)
 
 

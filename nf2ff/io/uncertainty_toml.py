@@ -17,18 +17,18 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from nf2ff.io.budget_toml import (
     BudgetTable,
-    StrictTable,
     budget_from,
     list_of_tables,
     template_text,
     text_key,
 )
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import read_toml, validated
+from nf2ff.io.toml import Table, checked, read_toml
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.planes import ALLOWED, PlaneLike, checked_plane, plane_label, read_plane
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
+from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, UNIT_ENDINGS, make_term
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.term import ErrorTerm
@@ -72,12 +72,12 @@ class NamedErrorTable(ErrorTable):
     """A table [[error]] that has the keys of a term of a budget, too."""
 
     name: str = text_key("1 to 80 printable characters", "")
-    evaluation: str = Field("B", description="'A' or 'B'", pattern="^[AB]$")
+    evaluation: Evaluation = Field("B", description="'A' or 'B'")
     degrees_of_freedom: float = Field(math.inf, description="a number from 1, or inf", ge=1)
     note: str = Field("", description="at most 500 characters", max_length=500)
 
 
-class FigureTable(StrictTable):
+class FigureTable(Table):
     """A table [figure.METRIC]; `figures_of` checks which keys a metric takes."""
 
     plane_deg: float | None = Field(None, description="an angle from -360 to 360 deg", ge=-360, le=360)
@@ -87,7 +87,7 @@ class FigureTable(StrictTable):
     phi_deg: float | None = Field(None, description="an angle from -360 to 360 deg", ge=-360, le=360)
 
 
-class PropagationTable(StrictTable):
+class PropagationTable(Table):
     """The table [propagation]."""
 
     degree: int | None = Field(default=None, description="a whole number from 1 to 10000", ge=1, le=10_000)
@@ -106,14 +106,14 @@ def _cut_key(what: str) -> Any:
     )
 
 
-class CutTable(StrictTable):
+class CutTable(Table):
     """The table [cut]."""
 
     plane_deg: list[float] | None = _cut_key("angles [deg]")
     plane: list[str] | None = _cut_key("planes in words")
 
 
-class UncertaintyTable(StrictTable):
+class UncertaintyTable(Table):
     """The keys of the file, but for those of its budget."""
 
     error: list[NamedErrorTable] = list_of_tables("error", MAX_ERRORS)
@@ -172,8 +172,8 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
     for key in content:
         choose(key, (*BUDGET_KEYS, *UncertaintyTable.model_fields), f"{where}: key")
     own = {key: x for key, x in content.items() if key not in BUDGET_KEYS}
-    read = validated(UncertaintyTable, own, where=where)
-    errors = _errors(read["error"], where)
+    read = checked(UncertaintyTable, own, where=where)
+    errors = _errors(read.error, where)
     budget = budget_from(_with_places(content, errors), where=where)
     if len(budget.metrics) > MAX_METRICS:
         raise InputError(
@@ -182,46 +182,42 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
         )
     likes = {x["name"]: x["like"] for x in content.get("metric", ())}
     metrics = {m.name: likes.get(m.name, m.name) for m in budget.metrics}
-    check_figures(read["figure"], metrics, where)
+    check_figures(read.figure, metrics, where)
+    told = {name: table.model_dump() for name, table in read.figure.items()}
     figures = {
-        name: figures_of(like, read["figure"].get(name, {}), f"{where}: figure.{name}")
+        name: figures_of(like, told.get(name, {}), f"{where}: figure.{name}")
         for name, like in metrics.items()
     }
     named = [_labelled(m, metrics[m.name], figures[m.name][0]) for m in budget.metrics]
     unknown = tuple(name for name, like in metrics.items() if like == "gain")
     with found_in(where):
         assessment = Assessment(replace(budget, metrics=tuple(named)), tuple(errors), figures, unknown)
-    how = read["propagation"]
-    planes = _cuts(read["cut"], f"{where}: cut")
-    return UncertaintyFile(assessment, how["degree"], how["draws"], how["seed"], planes)
+    how = read.propagation
+    with found_in(f"{where}: cut"):
+        return UncertaintyFile(assessment, how.degree, how.draws, how.seed, _cuts(read.cut))
 
 
-def _cuts(told: Mapping[str, Any], where: str) -> tuple[PlaneLike, ...]:
+def _cuts(told: CutTable) -> tuple[PlaneLike, ...]:
     """Planes of the cuts on which the pattern is followed."""
-    angles, words = told["plane_deg"], told["plane"]
-    with found_in(where):
-        if angles is not None and words is not None:
-            raise InputError("has plane_deg and plane", "give one of them")
-        if words is not None:
-            return tuple(map(read_plane, words))
-    return tuple(map(math.radians, (0.0, 90.0) if angles is None else angles))
+    if told.plane is None:
+        return tuple(map(math.radians, (0.0, 90.0) if told.plane_deg is None else told.plane_deg))
+    if told.plane_deg is not None:
+        raise InputError("has plane_deg and plane", "give one of them")
+    return tuple(map(read_plane, told.plane))
 
 
-def _errors(read: list[dict[str, Any]], where: str) -> list[ModelledError]:
+def _errors(read: list[NamedErrorTable], where: str) -> list[ModelledError]:
     """Errors of the tables [[error]]; of several of a kind, those without a name are counted."""
-    kinds = Counter(entry["kind"] for entry in read if not entry["name"])
+    kinds = Counter(one.kind for one in read if not one.name)
     seen: Counter[str] = Counter()
     result = []
-    for i, entry in enumerate(read, start=1):
-        kind, name = entry["kind"], entry["name"]
-        values = {key: x for key, x in entry.items() if key not in NamedErrorTable.model_fields}
-        error = error_from(kind, values, where=f"{where}: error {i} ({(name or kind)[:80]!r})")
+    for i, one in enumerate(read, start=1):
+        place = f"{where}: error {i} ({(one.name or one.kind)[:80]!r})"
+        error, name = error_from(one.kind, one.model_extra or {}, where=place), one.name
         if not name:
-            seen[kind] += 1
-            name = f"{kind} {seen[kind]}" if kinds[kind] > 1 else kind
-        result.append(
-            ModelledError(name, error, entry["evaluation"], entry["degrees_of_freedom"], entry["note"])
-        )
+            seen[one.kind] += 1
+            name = f"{one.kind} {seen[one.kind]}" if kinds[one.kind] > 1 else one.kind
+        result.append(ModelledError(name, error, one.evaluation, one.degrees_of_freedom, one.note))
     return result
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import fields
 from typing import Any
 
@@ -14,28 +15,36 @@ from nf2ff.messages.input_error import InputError
 def freeze(noun: Any, *, missing: bool = False) -> None:
     """Convert the fields of a noun that holds results to read-only arrays of one shape (F,).
 
-    Parameters
-    ----------
-    noun : dataclass instance
-        Its fields are array_like or None.
-    missing : bool
-        Whether values may be NaN.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ or a value is not finite.
+    They are array_like or None, and may hold NaN if ``missing``.
     """
-    shape: tuple[int, ...] | None = None
-    for field in fields(noun):
-        value = getattr(noun, field.name)
-        if value is None:
+    names = [field.name for field in fields(noun) if getattr(noun, field.name) is not None]
+    keep(noun, names[:1], float, ndim=1, missing=missing)
+    keep(noun, names[1:], float, shape=getattr(noun, names[0]).shape, missing=missing)
+
+
+def keep(
+    noun: Any,
+    names: Iterable[str],
+    dtype: Any,
+    *,
+    ndim: int | None = None,
+    shape: tuple[int, ...] | None = None,
+    axes: str = "",
+    missing: bool = False,
+) -> None:
+    """Convert fields of a frozen noun to read-only arrays, as `as_array`, and check their ``shape`` if given.
+
+    Fields that are None stay so. ``axes`` are its letters in messages, "(F, T, P)"; without them it is (F,).
+    """
+    for name in names:
+        if (value := getattr(noun, name)) is None:
             continue
-        array = as_array(value, float, field.name, ndim=1, missing=missing)
-        shape = shape or array.shape
-        if array.shape != shape:
-            raise InputError(f"{field.name} has {array.size} values, expected {shape[0]}, one a frequency")
-        object.__setattr__(noun, field.name, array)
+        array = as_array(value, dtype, name, ndim=ndim if shape is None else len(shape), missing=missing)
+        if shape is not None and array.shape != shape:
+            if axes:
+                raise InputError(f"{name} has shape {array.shape}, expected {axes} = {shape}")
+            raise InputError(f"{name} has {array.size} values, expected {shape[0]}, one a frequency")
+        object.__setattr__(noun, name, array)
 
 
 def as_array(
@@ -60,11 +69,6 @@ def as_array(
     -------
     ndarray
         A read-only view, or a converted copy where the type differs.
-
-    Raises
-    ------
-    ValueError
-        If the dimensions differ or a value is not finite.
     """
     array = np.asarray(value)
     whole = np.issubdtype(dtype, np.integer)

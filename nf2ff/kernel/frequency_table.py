@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.interpolation import SAME_FREQUENCY, nearest_known, repeated, spline
 from nf2ff.messages.input_error import InputError
 
 InterpolationRule = Literal["linear", "smooth"]
 
-#: Frequencies that differ by less than this part are the same, as in `Probe`.
-SAME = 1e-9
 #: A phase that turns by more than this from point to point is no longer sure to have taken the
 #: shorter way: a third of a turn leaves room for an error of a sixth (a choice of ours).
 MAX_TURN = 2 * np.pi / 3
@@ -34,9 +33,9 @@ class FrequencyTable:
     frequency : (K,) array_like or None
         Frequencies in any order, all different [Hz]; None where one number holds at all.
     interpolation : {"linear", "smooth"}
-        Straight lines, or the cubic spline through all points (not-a-knot), of the values as
-        given: levels are interpolated in dB, complex numbers by real and imaginary part once the
-        delay that they show has been taken out, which is put back after.
+        Straight lines, or the cubic spline through all points (not-a-knot), of the values as given: levels
+        are interpolated in dB, complex numbers by real and imaginary part without the delay that they show,
+        which is put back after.
 
     Raises
     ------
@@ -68,39 +67,24 @@ class FrequencyTable:
         object.__setattr__(self, "values", values)
 
     def at(self, frequency: ArrayLike, *, name: str) -> NDArray[Any]:
-        """Values at some frequencies.
+        """Values (F,) at ``frequency`` (F,) [Hz]; ``name`` says what they are in an error.
 
-        Parameters
-        ----------
-        frequency : (F,) array_like
-            Frequencies [Hz].
-        name : str
-            What the values are, for the message of an error.
-
-        Returns
-        -------
-        (F,) ndarray
-            The values, in the unit of the table.
-
-        Raises
-        ------
-        ValueError
-            If a frequency lies outside the table: nothing is extrapolated.
+        Nothing is extrapolated: InputError if a frequency lies outside the table.
         """
         wanted = as_array(frequency, float, "frequency", ndim=1)
         if self.frequency is None:
             return np.full(wanted.shape, self.values[0])
         low, high = self.frequency[0], self.frequency[-1]
-        outside = np.flatnonzero((wanted < low * (1 - SAME)) | (wanted > high * (1 + SAME)))
-        if outside.size:
-            remedy = "measure it there too, or leave that frequency out"
-            if high < 1e-2 * wanted[outside[0]]:
-                remedy = "are its frequencies in Hz?"
-            raise InputError(
-                f"{name} is not known at {wanted[outside[0]] / 1e9:.9g} GHz: its table has "
-                f"{self._extent()}: {remedy}"
-            )
         x = np.clip(wanted, low, high)
+        outside = np.flatnonzero(np.abs(wanted - x) > SAME_FREQUENCY * x)
+        if outside.size:
+            far_off = high < 1e-2 * wanted[outside[0]]
+            raise InputError(
+                f"{name} is not known at {wanted[outside[0]] / 1e9:.9g} GHz: its table has {self._extent()}",
+                "are its frequencies in Hz?"
+                if far_off
+                else "measure it there too, or leave that frequency out",
+            )
         still, tau = self._still()
         found = self._interpolated(x, self.frequency, still)
         return found * np.exp(-2j * np.pi * tau * (x - self._middle())) if tau else found
@@ -122,33 +106,20 @@ class FrequencyTable:
     ) -> NDArray[Any]:
         if self.interpolation == "linear" or points.size == 1:
             return np.asarray(np.interp(x, points, values))
-        from scipy.interpolate import CubicSpline
-
         low, span = points[0], points[-1] - points[0]
-        return np.asarray(CubicSpline((points - low) / span, values)((x - low) / span))
+        return spline((points - low) / span, values, (x - low) / span)
 
     def doubt(self, frequency: ArrayLike) -> NDArray[np.float64]:
-        """How far values between the points may be off.
-
-        Parameters
-        ----------
-        frequency : (F,) array_like
-            Frequencies within the table [Hz].
-
-        Returns
-        -------
-        (F,) ndarray
-            Error to expect, in the unit of the table; 0 at its points.
+        """How far values between the points may be off at ``frequency`` (F,) [Hz], in the unit of the table.
 
         Notes
         -----
-        Every point is interpolated from every second one, those next to it among them, and
-        compared; an interval takes the larger error of its two ends. The doubled step makes it 4
-        times what straight lines, 16 times what a spline leaves of smooth values; noise comes out
-        as it is or larger. Two points cannot be checked so. Where the delay of complex values
-        turns them by more than `MAX_TURN` in the smallest steps it may be another one, and
-        where it is negative (`MAX_ADVANCE`) it is: the error is their magnitude then. Whole
-        turns from point to point leave no trace.
+        Every point is interpolated from every second one, those next to it among them, and compared; an
+        interval takes the larger error of its two ends. The doubled step makes it 4 times what straight
+        lines, 16 times what a spline leaves of smooth values; noise comes out as it is or larger. Two points
+        cannot be checked so. Where the delay of complex values turns them by more than `MAX_TURN` in the
+        smallest steps it may be another one, and where it is negative (`MAX_ADVANCE`) it is: the error is
+        their magnitude then. Whole turns from point to point leave no trace.
         """
         wanted = np.atleast_1d(np.asarray(frequency, dtype=float))
         error = np.zeros(wanted.shape)
@@ -177,17 +148,14 @@ class FrequencyTable:
         """Interval between points that each frequency (F,) lies in, -1 for those at a point."""
         if self.frequency is None:
             return np.full(wanted.shape, -1)
-        upper = np.searchsorted(self.frequency, wanted)
-        last = self.frequency.size - 1
-        below, above = np.clip(upper - 1, 0, last), np.clip(upper, 0, last)
-        distance = np.abs([self.frequency[below] - wanted, self.frequency[above] - wanted])
-        same = distance.min(axis=0) <= SAME * wanted
-        return np.where(same, -1, np.clip(below, 0, max(last - 1, 0)))
+        below = np.searchsorted(self.frequency, wanted) - 1
+        _, same = nearest_known(self.frequency, wanted)
+        return np.where(same, -1, np.clip(below, 0, max(self.frequency.size - 2, 0)))
 
     def between(self, frequency: ArrayLike) -> NDArray[np.intp]:
-        """Intervals between points, counted from 0, that values at ``frequency`` (F,) depend on.
+        """Intervals between points, counted from 0, that values at ``frequency`` (F,) [Hz] depend on.
 
-        None where every frequency [Hz] is a point, and all of them for a spline otherwise.
+        None where every frequency is a point, and all of them for a spline otherwise.
         """
         found = np.unique(self._intervals(np.atleast_1d(np.asarray(frequency, dtype=float))))
         found = found[found >= 0]
@@ -207,13 +175,6 @@ class FrequencyTable:
         if self.frequency.size == 1:
             return f"1 point, {low} GHz"
         return f"{self.frequency.size} points, {low} to {high} GHz"
-
-
-def repeated(frequency: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Indices of frequencies that are there already, as `SAME` has it."""
-    order = np.argsort(frequency, kind="stable")
-    again = np.diff(frequency[order]) <= SAME * np.abs(frequency[order][1:])
-    return np.asarray(order[1:][again])
 
 
 def _delay(frequency: NDArray[np.float64], values: NDArray[np.complex128]) -> float:
@@ -243,22 +204,7 @@ def as_table(value: FrequencyTable | ArrayLike) -> FrequencyTable:
 def level_table(
     value: FrequencyTable | ArrayLike, *, least: float, most: float, name: str, unit: str
 ) -> FrequencyTable:
-    """A table of levels.
-
-    Parameters
-    ----------
-    value : FrequencyTable or float
-        What the caller gave [``unit``].
-    least, most : float
-        Range of its values [``unit``].
-    name, unit : str
-        What they are, for the message of an error.
-
-    Raises
-    ------
-    ValueError
-        If a value is complex or out of range.
-    """
+    """A table of real levels from ``least`` to ``most``; ``name`` and ``unit`` are for errors."""
     table = as_table(value)
     if np.iscomplexobj(table.values):
         raise InputError(
@@ -275,20 +221,7 @@ def level_table(
 
 
 def reflection_table(value: FrequencyTable | ArrayLike, *, name: str) -> FrequencyTable:
-    """A table of reflection coefficients, linear.
-
-    Parameters
-    ----------
-    value : FrequencyTable or complex
-        What the caller gave.
-    name : str
-        What they are, for the message of an error.
-
-    Raises
-    ------
-    ValueError
-        If one is not below 1 in magnitude.
-    """
+    """A table of linear reflection coefficients, all below 1; ``name`` is for errors."""
     table = as_table(value)
     largest = np.abs(table.values).max()
     if not largest < 1:
@@ -297,7 +230,7 @@ def reflection_table(value: FrequencyTable | ArrayLike, *, name: str) -> Frequen
 
 
 def check_name(name: str) -> None:
-    """Raise unless ``name`` can stand in one line of a report."""
+    """Refuse a ``name`` that cannot stand in one line of a report."""
     if not (name.strip() and len(name) <= 80 and name.isprintable()):
         raise InputError(
             f"the name {name[:80]!r} is not fit for a report", "give 1 to 80 printable characters"

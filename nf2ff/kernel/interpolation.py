@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,12 +32,12 @@ class Interpolation:
     values : (F, ...) ndarray
         Values, as given where the frequency is one of those known.
     error : (F,) ndarray
-        Larger of the two neighbours' ``left_out``: more than the error to expect as long as the
-        values are smooth from one known frequency to the next. Zero at known frequencies, NaN
-        where it is not known: outside of them, or with fewer than three of them.
+        Larger of the two neighbours' ``left_out``: more than the error to expect as long as the values are
+        smooth from one known frequency to the next. Zero at known frequencies, NaN where it is not known:
+        outside of them, or with fewer than three of them.
     left_out : (Fp,) ndarray
-        Rms error of each known value as interpolated from all others, relative to the rms of all
-        known values; NaN at the lowest and the highest.
+        Rms error of each known value as interpolated from all others, relative to the rms of all known
+        values; NaN at the lowest and the highest.
     delay : float
         Common delay that was taken out before and put back after [s].
     """
@@ -66,31 +67,19 @@ def interpolate_frequency(
     at : (F,) array_like
         Frequencies wanted [Hz].
     delay : float, optional
-        Delay common to all values, as exp(-j 2 pi f delay) [s]. By default the one that the phase
-        steps from frequency to frequency show, which must turn by less than half a turn.
+        Delay common to all values, as exp(-j 2 pi f delay) [s]. By default the one that the phase steps from
+        frequency to frequency show, which must turn by less than half a turn.
     extrapolate : bool
-        Whether frequencies outside of those known are taken from the last cubic, which is wrong
-        within few steps.
-
-    Returns
-    -------
-    Interpolation
-        Values and an estimate of their error.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is outside of those known and that was not asked for, shapes do not fit, or
-        frequencies are not positive and different.
+        Whether frequencies outside of those known are taken from the last cubic, which is wrong within few
+        steps. They are refused otherwise.
 
     Notes
     -----
-    Tried on smooth and resonant responses, with and without noise and delay: the spline on real
-    and imaginary part is at least as good as Akima's or the monotone one everywhere. Magnitude
-    and phase apart gain up to 30 dB where no value comes near zero, and lose up to 80 dB where one
-    does, or is noise; then the phase has no meaning. Hence real and imaginary part. Leaving a
-    frequency out doubles the step there, so that of a smooth quantity ``left_out`` is up to 2^4
-    times the error of the spline with all of them, and twice its noise.
+    Tried on smooth and resonant responses, with and without noise and delay: the spline on real and imaginary
+    part is at least as good as Akima's or the monotone one everywhere. Magnitude and phase apart gain up to
+    30 dB where no value comes near zero, and lose up to 80 dB where one does, or is noise: then the phase has
+    no meaning. Leaving a frequency out doubles the step there, so that of a smooth quantity ``left_out`` is
+    up to 2^4 times the error of the spline with all of them, and twice its noise.
     """
     known = as_array(frequency, float, "frequency", ndim=1)
     value = as_array(values, complex, "values")
@@ -99,12 +88,11 @@ def interpolate_frequency(
         raise InputError(f"values have shape {value.shape}, expected ({known.size}, ...), at least one row")
     rows = np.argsort(known)
     f, v = known[rows], value[rows].reshape(known.size, -1)
-    if f[0] <= 0 or np.any(np.diff(f) <= SAME_FREQUENCY * f[1:]):
+    if f[0] <= 0 or repeated(f).size:
         raise InputError(
             "the known frequencies must be positive and all different [Hz]", "leave repeated ones out"
         )
-    nearest = np.argmin(np.abs(f - wanted[:, None]), axis=1)
-    same = np.abs(f[nearest] - wanted) <= SAME_FREQUENCY * f[nearest]
+    nearest, same = nearest_known(f, wanted)
     outside = ((wanted < f[0]) | (wanted > f[-1])) & ~same
     if outside.any() and not (extrapolate and f.size > 1):
         what = f"{wanted[outside][0] / 1e9:.9g} GHz is not among or between the known frequencies"
@@ -121,13 +109,13 @@ def interpolate_frequency(
         # About the middle, where the phase of the factor stays small.
         middle = (f[0] + f[-1]) / 2
         w = v * np.exp(2j * np.pi * (f - middle) * tau)[:, None]
-        new = _spline(f, wanted[~same]) @ w
+        new = spline(f, np.eye(f.size), wanted[~same]) @ w
         result[~same] = new * np.exp(-2j * np.pi * (wanted[~same] - middle) * tau)[:, None]
         level = np.sqrt(np.mean(np.square(np.abs(w)))) or 1.0
         for i in range(1, f.size - 1):
             near = np.arange(max(0, i - REACH), min(f.size, i + REACH + 1))
             near = near[near != i]
-            difference = _spline(f[near], f[i : i + 1])[0] @ w[near] - w[i]
+            difference = spline(f[near], np.eye(near.size), f[i : i + 1])[0] @ w[near] - w[i]
             left_out[i] = np.sqrt(np.mean(np.square(np.abs(difference)))) / level
     upper = np.clip(np.searchsorted(f, wanted), 1, max(1, f.size - 1))
     error = np.fmax(left_out[upper - 1], left_out[np.minimum(upper, f.size - 1)])
@@ -138,12 +126,24 @@ def interpolate_frequency(
     return Interpolation(result.reshape(wanted.size, *value.shape[1:]), error, back, tau)
 
 
-def _spline(x: Real, at: Real) -> Real:
-    """Matrix from values at ``x`` to those of the cubic spline through them at ``at``."""
+def nearest_known(known: Real, wanted: Real) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Index of the known frequency nearest to each one wanted, and whether it is the same."""
+    nearest = np.argmin(np.abs(known - wanted[:, None]), axis=1)
+    return nearest, np.abs(known[nearest] - wanted) <= SAME_FREQUENCY * known[nearest]
+
+
+def repeated(frequency: Real) -> NDArray[np.intp]:
+    """Indices of frequencies that are there already, to `SAME_FREQUENCY`."""
+    order = np.argsort(frequency, kind="stable")
+    again = np.diff(frequency[order]) <= SAME_FREQUENCY * np.abs(frequency[order][1:])
+    return np.asarray(order[1:][again])
+
+
+def spline(x: Real, values: NDArray[Any], at: Real) -> NDArray[Any]:
+    """Cubic spline (not-a-knot) through ``values`` at ``x``; two points give a line, three a parabola."""
     from scipy.interpolate import CubicSpline
 
-    # Two points give a line, three a parabola.
-    return np.asarray(CubicSpline(x, np.eye(x.size))(at))
+    return np.asarray(CubicSpline(x, values)(at))
 
 
 def _common_delay(f: Real, v: Complex) -> float:

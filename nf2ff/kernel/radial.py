@@ -13,21 +13,10 @@ from nf2ff.messages.input_error import InputError
 def radial_functions(degree: int, kr: ArrayLike) -> tuple[NDArray[np.complex128], ...]:
     """Outgoing radial functions without their common factor exp(-jkr)/kr.
 
-    Parameters
-    ----------
-    degree : int
-        Largest degree N.
-    kr : (...) array_like
-        Arguments, positive.
+    They are g1 and g2 (..., N) at ``kr`` (...), positive: for n = 1 ... N, R_1n = h_n^(2)(x) = g1 exp(-jx)/x
+    and R_2n = (x h_n^(2))'/x = g2 exp(-jx)/x at x = kr; infinite, never NaN, where n is so far above x that
+    the value exceeds the range of a double.
 
-    Returns
-    -------
-    g1, g2 : (..., N) ndarray
-        For n = 1 ... N, R_1n = h_n^(2)(x) = g1 exp(-jx)/x and R_2n = (x h_n^(2))'/x = g2 exp(-jx)/x at x =
-        kr. Infinite, never NaN, where n is so far above x that the value exceeds the range of a double.
-
-    Notes
-    -----
     The upward recurrence g_{n+1} = (2n+1)/x g_n - g_{n-1} is stable for the outgoing function: where j_n
     falls, |y_n| carries it, and the relative error stays at n eps. From g_0 = j, g_1 = -1 + j/x (closed form;
     A. C. Ludwig's functions for exp(+jwt)). For x -> infinity g1 -> j^(n+1) and g2 -> j^n.

@@ -54,11 +54,6 @@ def rotate_coefficients(
     (..., N(N+2)) ndarray
         Coefficients q'_nm in the same order.
 
-    Raises
-    ------
-    ValueError
-        If an angle or a coefficient is not finite or the coefficients are no complete set.
-
     Notes
     -----
     N^3 operations for each set of coefficients. Measured with random coefficients, there and back: 4e-15 of
@@ -89,10 +84,9 @@ def rotate_coefficients(
 
 
 def rotation_matrix(*, alpha: float, beta: float, gamma: float) -> Real:
-    """Rotation R = Rz(alpha) Ry(beta) Rz(gamma), (3, 3): gamma acts first, all axes stand still.
+    """Rotation R = Rz(alpha) Ry(beta) Rz(gamma), (3, 3), of Euler angles as in `rotate_coefficients`.
 
-    Angles [rad] as in `rotate_coefficients`. The last column, where +z goes, is the direction theta = beta,
-    phi = alpha. Raises ValueError if an angle is not finite.
+    Its last column, where +z goes, is the direction theta = beta, phi = alpha.
     """
     a = _angles(alpha=alpha, beta=beta, gamma=gamma)
     c, s = math.cos(a["beta"]), math.sin(a["beta"])
@@ -101,24 +95,9 @@ def rotation_matrix(*, alpha: float, beta: float, gamma: float) -> Real:
 
 
 def axis_rotation(axis: ArrayLike, *, angle: float) -> Real:
-    """Rotation about any axis through the origin.
+    """Rotation (3, 3) about an ``axis`` (3,) of any length through the origin (O. Rodrigues' formula).
 
-    Parameters
-    ----------
-    axis : (3,) array_like
-        The axis, any length.
-    angle : float
-        Angle, right-handed about the axis [rad].
-
-    Returns
-    -------
-    (3, 3) ndarray
-        The matrix (O. Rodrigues' formula).
-
-    Raises
-    ------
-    ValueError
-        If the axis is no vector or zero, or the angle is not finite.
+    ``angle`` is right-handed about the axis [rad].
     """
     u = as_array(axis, float, "axis", ndim=1)
     if u.shape != (3,) or not u.any():
@@ -133,15 +112,7 @@ def axis_rotation(axis: ArrayLike, *, angle: float) -> Real:
 def euler_angles(rotation: ArrayLike) -> tuple[float, float, float]:
     """Euler angles of a rotation matrix (3, 3), the inverse of `rotation_matrix`.
 
-    Returns
-    -------
-    alpha, beta, gamma : float
-        In [-pi, pi], [0, pi] and [-pi, pi]; alpha is 0 where beta is 0 or pi [rad].
-
-    Raises
-    ------
-    ValueError
-        If the matrix is no rotation.
+    alpha, beta and gamma lie in [-pi, pi], [0, pi] and [-pi, pi]; alpha is 0 where beta is 0 or pi [rad].
     """
     r = checked_rotation(rotation)
     sine = math.hypot(r[0, 2], r[1, 2])
@@ -162,22 +133,10 @@ def _about_z(angle: float) -> Real:
 
 
 def checked_rotation(rotation: ArrayLike) -> Real:
-    """Rotation matrix of what a user calls one.
+    """Rotation matrix (3, 3) of what a user calls one; its columns are where the axes x, y and z go.
 
-    Parameters
-    ----------
-    rotation : (3, 3) array_like
-        Matrix R; its columns are where the axes x, y and z go.
-
-    Returns
-    -------
-    (3, 3) ndarray
-        The nearest orthogonal matrix, so that digits left out where it was written down stretch nothing.
-
-    Raises
-    ------
-    ValueError
-        If R^T R differs from 1 by more than `ORTHOGONAL_TOLERANCE`, or the determinant is -1.
+    The nearest orthogonal matrix, so that digits left out where it was written down stretch nothing. Raises
+    InputError if R^T R differs from 1 by more than `ORTHOGONAL_TOLERANCE`, or the determinant is -1.
     """
     r = as_array(rotation, float, "rotation", ndim=2)
     if r.shape != (3, 3):
@@ -197,22 +156,9 @@ def checked_rotation(rotation: ArrayLike) -> Real:
 def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> Real:
     """Rotation coefficients d^n_{m mu}(theta) = <n m| exp(-i theta J_y) |n mu> for one mu.
 
-    Parameters
-    ----------
-    degree : int
-        Largest degree N >= 1.
-    theta : (T,) array_like
-        Angles in [0, pi] [rad].
-    mu : int
-        Second order.
+    Of degrees up to N at angles ``theta`` (T,) in [0, pi]: (T, N(N+2)), last axis n (n+1) + m - 1; zero where
+    n < |mu|.
 
-    Returns
-    -------
-    (T, N(N+2)) ndarray
-        Last axis n (n+1) + m - 1; zero where n < |mu|.
-
-    Notes
-    -----
     Upward in n by the three-term recurrence of the Jacobi polynomials, stable since n starts at max(|m|,
     |mu|), from the closed form of that first one. The quantum-mechanics (Condon-Shortley) convention; J. E.
     Hansen (1988) writes the transposed indices.
@@ -229,26 +175,19 @@ def rotation_coefficients(degree: int, theta: ArrayLike, *, mu: int) -> Real:
 def rotation_sequences(
     degree: int, theta: ArrayLike, *, mu: int, m: ArrayLike
 ) -> tuple[Real, NDArray[np.int64]]:
-    """Rotation coefficients d^n_{m mu}(theta), n = |m| ... N, one order m after the other.
-
-    Parameters
-    ----------
-    degree, theta, mu
-        As in `rotation_coefficients`.
-    m : (B,) array_like of int
-        Orders, |m| <= N.
+    """Rotation coefficients as in `rotation_coefficients`, of some orders ``m`` (B,), one after the other.
 
     Returns
     -------
     coefficients : (T, L) ndarray
-        Zero where n < |mu|.
+        For n = |m| ... N; zero where n < |mu|.
     n : (L,) ndarray of int
         Their degrees; L is the sum of N + 1 - |m|.
 
     Notes
     -----
-    The recurrence of `rotation_coefficients`, d_{n+1} = a_n d_n - b_n d_{n-1}, is a triangular system of
-    three diagonals, which LAPACK solves without a loop of ours.
+    The recurrence, d_{n+1} = a_n d_n - b_n d_{n-1}, is a triangular system of three diagonals, which LAPACK
+    solves without a loop of ours.
     """
     from scipy.linalg.lapack import dtbtrs
 

@@ -39,3 +39,14 @@ def canonical_angles(theta: Real, phi: Real) -> tuple[Real, Real, NDArray[np.boo
     """
     turned = theta < 0
     return np.minimum(np.abs(theta), np.pi), wrapped(np.where(turned, phi + np.pi, phi)), turned
+
+
+def angle_between(first: Real, second: Real) -> Real:
+    """Angles (...) [rad] between vectors (..., 3) of any length, good to rounding at 0 and pi as well."""
+    across = np.linalg.norm(np.cross(first, second), axis=-1)
+    return np.asarray(np.arctan2(across, np.sum(np.asarray(first) * second, axis=-1)))
+
+
+def angle_of_chord(chord: Real) -> Real:
+    """Angles [rad] between directions whose points on the unit sphere are ``chord`` apart."""
+    return np.asarray(2 * np.arcsin(np.minimum(chord / 2, 1)))

@@ -236,31 +236,10 @@ def grid_analysis(
     threads: int,
     check: NDArray[np.float64],
 ) -> tuple[Complex, Complex]:
-    """Coefficients of complex maps on a grid, and the maps that they give on some rings.
+    """Coefficients of complex maps (C, T, P) on a grid, and the maps that they give on some rings.
 
-    Exact for maps of at most ``degree`` where the grid supports it (`ring_degree`).
-
-    Parameters
-    ----------
-    maps : (C, T, P) ndarray
-        Maps on the grid.
-    spin, degree : int
-        Spin and largest degree.
-    rule : str
-        Quadrature rule of the rings.
-    phi0 : float
-        First azimuth [rad].
-    threads : int
-        Threads.
-    check : (R,) ndarray
-        Polar angles at which to evaluate the coefficients again [rad].
-
-    Returns
-    -------
-    coefficients : (C, N(N+2)) ndarray
-        In the order n (n+1) + m - 1.
-    model : (C, R, P) ndarray
-        Maps of the coefficients on the rings ``check``.
+    The former (C, N(N+2)) in the order n (n+1) + m - 1, exact for maps of at most ``degree`` where the grid
+    supports it (`ring_degree`); the latter (C, R, P) at the polar angles ``check`` (R,) [rad].
     """
     rings = _rings(check, maps.shape[-1], phi0)
 
@@ -346,20 +325,10 @@ def aside(location: NDArray[np.float64]) -> NDArray[np.float64]:
 def point_synthesis(
     packed: Complex, *, spin: int, location: NDArray[np.float64], epsilon: float, threads: int
 ) -> Complex:
-    """Complex maps (C, M) at any points.
+    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi in [0, 2 pi] [rad].
 
-    Parameters
-    ----------
-    packed : (2, C, A) ndarray
-        Coefficients.
-    spin : int
-        Spin s.
-    location : (M, 2) ndarray
-        theta in [0, pi] and phi in [0, 2 pi] [rad]. The library does not check the range.
-    epsilon : float
-        Relative accuracy wanted, 3e-13 or more (single precision: 2e-6).
-    threads : int
-        Threads in all.
+    The library does not check that range. ``epsilon`` is the relative accuracy wanted, 3e-13 or more (single
+    precision: 2e-6).
     """
     degree, location = degree_of_packed(packed), aside(location)
 
@@ -398,18 +367,9 @@ def _complex(real: NDArray[Any], imag: NDArray[Any], threads: int = 1) -> Comple
 def point_density(
     location: NDArray[np.float64], count: NDArray[np.float64], *, degree: int, threads: int
 ) -> NDArray[np.float64]:
-    """Density of points [1/sr] at the points themselves, (M,), as functions of ``degree`` feel it.
+    """Density of points [1/sr] at the points themselves, (M,), as functions of ``degree`` N feel it.
 
-    Parameters
-    ----------
-    location : (M, 2) ndarray
-        theta and phi [rad].
-    count : (M,) ndarray
-        How many samples stand at each point.
-    degree : int
-        Degree N of the antenna's expansion.
-    threads : int
-        Threads.
+    ``location`` (M, 2) holds theta and phi [rad], ``count`` (M,) how many samples stand at each point.
 
     Notes
     -----

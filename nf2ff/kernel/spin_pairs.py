@@ -55,21 +55,11 @@ def find_pairs(spins: list[int], chi: list[float], *, degree: int) -> list[tuple
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Split:
-    """Rings near the poles and the others.
+    """Rings near the poles and the others."""
 
-    Parameters
-    ----------
-    polar : (R,) ndarray of int
-        Rings near the poles.
-    order : int
-        Largest order of which they receive anything.
-    weight : (T,) ndarray
-        1 / sin^2 of the others, zero near the poles.
-    """
-
-    polar: NDArray[np.intp]
-    order: int
-    weight: Real
+    polar: NDArray[np.intp]  # rings near the poles
+    order: int  # largest order of which they receive anything
+    weight: Real  # 1 / sin^2 of the others, zero near the poles
 
 
 @lru_cache(maxsize=32)
@@ -173,17 +163,8 @@ def joined_size(degree: int) -> int:
 def join(low: Complex, high: Complex, s: int, degree: int) -> Complex:
     """Coefficients (2, A') of sin^2 times the sum of functions of spin ``s`` and s + 4.
 
-    Parameters
-    ----------
-    low, high : (C, A) ndarray
-        Coefficients for m >= 0 of the one and the other.
-    s, degree : int
-        The lower spin, and the degree N of both.
-
-    Returns
-    -------
-    (2, A') ndarray
-        Spin s + 2, of degrees up to N + 2 and orders up to N, in the order of `spin`.
+    Those of the two, ``low`` and ``high`` (C, A), are for m >= 0 and of one ``degree`` N; the joined ones are
+    of spin s + 2, of degrees up to N + 2 and orders up to N, in the order of `spin`.
     """
     kind = low.real.dtype
     steps = [_step(degree, k, kind) for k in range(s, s + 4)]

@@ -26,15 +26,7 @@ Complex = NDArray[Any]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Turn:
-    """Points at which the probe is turned alike.
-
-    Parameters
-    ----------
-    chi : float
-        Rotation of the probe [rad].
-    location : (P, 2) ndarray
-        theta in [0, pi], phi in [0, 2 pi] [rad].
-    """
+    """Points ``location`` (P, 2), theta and phi [rad], at which the probe is turned by ``chi`` [rad]."""
 
     chi: float
     location: NDArray[np.float64]
@@ -52,23 +44,10 @@ def turn_factors(s: int, chi: Any) -> list[NDArray[np.float64]]:
 def synthesis(
     parts: Sequence[tuple[int, Complex]], turns: Sequence[Turn], *, epsilon: float, threads: int
 ) -> list[Complex]:
-    """map_0 + sum over s of map_1 cos(s chi) + map_2 sin(s chi) at the points of each turn.
+    """map_0 + sum over s of map_1 cos(s chi) + map_2 sin(s chi) at the points of each turn, (P,) each.
 
-    Parameters
-    ----------
-    parts : sequence of (s, packed)
-        Packed coefficients (2, C, A) of each spin s.
-    turns : sequence of Turn
-        Points.
-    epsilon : float
-        Relative accuracy.
-    threads : int
-        Threads in all.
-
-    Returns
-    -------
-    list of (P,) ndarray
-        Values for each turn.
+    ``parts`` are pairs of a spin s and its packed coefficients (2, C, A); ``epsilon`` is the relative
+    accuracy.
     """
     degree = spin.degree_of_packed(parts[0][1])
     kind = parts[0][1].dtype

@@ -29,27 +29,14 @@ def translation_coefficients(
 ) -> tuple[Complex, Complex]:
     """Coefficients C^{sn}_{sigma mu nu}(kA) without their common factor exp(-jkA)/kA.
 
-    Parameters
-    ----------
-    degree : int
-        Largest degree N of the outgoing waves.
-    kr : (R,) array_like
-        Distances kA, positive.
-    probe_degree : int
-        Largest degree of the regular waves.
-    mu_max : int
-        Largest azimuthal order.
+    For outgoing waves up to ``degree`` N and regular ones up to ``probe_degree`` and order ``mu_max``, at
+    distances ``kr`` = kA (R,) > 0.
 
     Returns
     -------
     same, other : (R, probe_degree, N, mu_max + 1) ndarray
         For sigma = s and sigma = 3 - s; nu = 1 ..., n = 1 ..., mu = 0 ... The former is even in mu, the
         latter odd. Infinite where it exceeds the range of a double.
-
-    Raises
-    ------
-    ValueError
-        If a distance is not positive.
 
     Notes
     -----

@@ -1,27 +1,29 @@
 """The level: from a receiver's readings to waves at the probe's port, in sqrt(W).
 
-A `LevelChain` lists what lies between the probe's port and the number that was recorded; its
-product is the factor on the readings. It ends at the probe's port: the gain of the probe is part
-of `Probe` (its pattern is that of 1 W into its port) and no step of the chain may hold it again.
-Only where no more of the probe is known than its antenna factor does the chain go on to the
-field, and the probe is taken for the ideal field probe.
+A `LevelChain` lists what lies between the probe's port and the number that was recorded; its product is the
+factor on the readings. It ends at the probe's port: the gain of the probe is part of `Probe` (its pattern is
+that of 1 W into its port) and no step of the chain may hold it again. Only where no more of the probe is
+known than its antenna factor does the chain go on to the field, and the probe is taken for the ideal field
+probe.
 
-Wrong calibration makes wrong power: whether people may be exposed to it is for local codes and
-qualified persons to say.
+Wrong calibration makes wrong power: whether people may be exposed to it is for local codes and qualified
+persons to say.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.kernel.arrays import as_array
-from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep
+from nf2ff.measurement.level_steps import LevelStep, MismatchStep
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.level import LevelCode
 
 Complex = NDArray[np.complex128]
 
@@ -38,16 +40,16 @@ class LevelChain:
     steps : sequence of LevelStep or MismatchStep
         The steps, with different names.
     starts_from : {"relative", "sqrt(W)", "V/m"}
-        Unit of the readings. Relative ones become waves in sqrt(W) by one step that ties them to
-        watts ("receiver", "receiver-power" or "transmission") for each port; or they stay relative
-        if all steps are of kind "channel". Absolute ones keep their unit, and nothing ties them.
-        An "antenna-factor" for each port makes fields [V/m] of waves in sqrt(W).
+        Unit of the readings. Relative ones become waves in sqrt(W) by one step that ties them to watts
+        ("receiver", "receiver-power" or "transmission") for each port; or they stay relative if all steps are
+        of kind "channel". Absolute ones keep their unit, and nothing ties them. An "antenna-factor" for each
+        port makes fields [V/m] of waves in sqrt(W).
 
     Raises
     ------
     ValueError
-        If there is no step, a name is there twice, a port is tied to watts twice or not at all, or
-        has two antenna factors.
+        If there is no step, a name is there twice, a port is tied to watts twice or not at all, or has two
+        antenna factors.
     """
 
     steps: tuple[LevelStep | MismatchStep, ...]
@@ -80,12 +82,11 @@ class LevelChain:
             (ties, "tie the same port to watts"),
             (fields, "are antenna factors of the same port"),
         ):
-            for i, step in enumerate(steps):
-                for other in steps[:i]:
-                    if not step.ports or not other.ports or set(step.ports) & set(other.ports):
-                        raise InputError(
-                            f"{other.name!r} and {step.name!r} {what}", "keep one, or give each its ports"
-                        )
+            for one, other in combinations(steps, 2):
+                if not one.ports or not other.ports or set(one.ports) & set(other.ports):
+                    raise InputError(
+                        f"{one.name!r} and {other.name!r} {what}", "keep one, or give each its ports"
+                    )
         balance = all(isinstance(s, LevelStep) and s.kind == "channel" for s in self.steps)
         if self.starts_from == "relative" and not ties and not balance:
             raise InputError(
@@ -93,11 +94,11 @@ class LevelChain:
                 "add one of kind receiver, receiver-power or transmission",
             )
 
-    def _ties(self) -> list[LevelStep]:
-        return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].ties]
+    def _ties(self) -> list[LevelStep | MismatchStep]:
+        return [s for s in self.steps if s.ties]
 
-    def _fields(self) -> list[LevelStep]:
-        return [s for s in self.steps if isinstance(s, LevelStep) and KINDS[s.kind].gives_field]
+    def _fields(self) -> list[LevelStep | MismatchStep]:
+        return [s for s in self.steps if s.gives_field]
 
     @property
     def ends_in(self) -> ResponseUnit:
@@ -112,25 +113,23 @@ class LevelChain:
         Raises
         ------
         ValueError
-            If a port is not tied to watts or has no antenna factor though others have, a table
-            lacks a frequency, or the level is absurd.
+            If a port is not tied to watts or has no antenna factor though others have, a table lacks a
+            frequency, or the level is absurd.
         """
         f = as_array(frequency, float, "frequency", ndim=1)
         ports, which = np.unique(np.asarray(port), return_inverse=True)
-        for steps, fault in (
-            (
-                self._ties(),
-                "no step ties the readings of port {} to watts: add one of kind receiver, "
-                "receiver-power or transmission for it",
-            ),
-            (
-                self._fields(),
-                "port {} has no antenna factor, though others have: add a step antenna-factor for it",
-            ),
-        ):
+        for steps in (self._ties(), self._fields()):
             lost = [p for p in ports if not any(not s.ports or p in s.ports for s in steps)]
+            if steps and lost and steps[0].gives_field:
+                raise InputError(
+                    f"port {lost[0]} has no antenna factor, though others have",
+                    "add a step antenna-factor for it",
+                )
             if steps and lost:
-                raise InputError(fault.format(lost[0]))
+                raise InputError(
+                    f"no step ties the readings of port {lost[0]} to watts",
+                    "add one of kind receiver, receiver-power or transmission for it",
+                )
         log = np.zeros((f.size, ports.size), dtype=complex)
         for step in self.steps:
             mine = np.isin(ports, step.ports) if step.ports else np.ones(ports.size, dtype=bool)
@@ -150,21 +149,15 @@ class LevelChain:
     def sentences(self, frequency: ArrayLike, *, ports: Sequence[int] = ()) -> tuple[str, ...]:
         """What sets the level at ``frequency`` (F,) [Hz], for the provenance of a result.
 
-        Parameters
-        ----------
-        frequency : (F,) array_like
-            Frequencies of the samples [Hz].
-        ports : sequence of int
-            Ports of the samples, `Samples.ports`; steps of others are only named. None: all steps.
+        Steps of none of the ``ports`` of the samples (`Samples.ports`; empty for all) are only named, by the
+        notice `LevelCode.IDLE`.
         """
         place = "place" if self._fields() else "port"
-        first = f"level: {self.starts_from} readings become {self.ends_in} at the probe's {place}"
+        first = LevelCode.UNITS(reading_unit=self.starts_from, response_unit=self.ends_in, place=place)
         used = [s for s in self.steps if not (s.ports and ports) or set(s.ports) & set(ports)]
         idle = [s.name for s in self.steps if s not in used]
-        left = (f"of no effect, as no sample is of their ports: {', '.join(idle)}",) if idle else ()
-        last = "the probe's own gain is part of its pattern and of no step here"
-        if self._fields():
-            last = "the antenna factor stands for the probe, whose pattern is not corrected"
+        left = (LevelCode.IDLE(steps=", ".join(idle)),) if idle else ()
+        last = LevelCode.ANTENNA_FACTOR() if self._fields() else LevelCode.PROBE_GAIN()
         return (first, *(step.sentence(frequency) for step in used), *left, last)
 
 
@@ -182,22 +175,13 @@ def apply_level(samples: Samples, chain: LevelChain) -> Samples:
     -------
     Samples
         The same positions; responses in the unit that the chain ends in. Missing stay missing.
-
-    Raises
-    ------
-    ValueError
-        If the readings are not in the unit that the chain starts from (absolute ones would get
-        their level twice), or the chain does not cover a frequency or port.
     """
     if samples.response_unit != chain.starts_from:
-        remedy = (
-            "leave the chain out, or let it start from that unit"
-            if samples.response_unit != "relative"
-            else "let it start from relative and add a step that ties them to watts"
-        )
         raise InputError(
-            f"the responses are {samples.response_unit}, and the chain starts from "
-            f"{chain.starts_from}: {remedy}"
+            f"the responses are {samples.response_unit}, and the chain starts from {chain.starts_from}",
+            "let it start from relative and add a step that ties them to watts"
+            if samples.response_unit == "relative"
+            else "leave the chain out, or let it start from that unit",
         )
     factor = chain.factor(samples.frequency, samples.port)
     return replace(samples, response=samples.response * factor, response_unit=chain.ends_in)

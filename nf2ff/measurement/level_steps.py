@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from typing import ClassVar, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -79,13 +79,13 @@ class LevelStep:
     Parameters
     ----------
     kind : str
-        "loss" (cable, switch) and "attenuator": value in dB, positive; "amplifier": gain in dB;
-        "channel": amplitude and phase of a port's channel relative to the other ports', which
-        are taken out; "receiver": 20 log10 of the wave at the receiver's port in sqrt(W) over the
-        reading, and its phase; "receiver-power": power in dBm into the receiver's port that gives
-        a reading of magnitude 1 (0 dB); "transmission": the readings are transmission
-        coefficients S21 between antenna port and probe port, see Notes; "antenna-factor": field
-        strength over the voltage at a load of `LOAD`, of a probe that is taken for ideal.
+        "loss" (cable, switch) and "attenuator": value in dB, positive; "amplifier": gain in dB; "channel":
+        amplitude and phase of a port's channel relative to the other ports', which are taken out; "receiver":
+        20 log10 of the wave at the receiver's port in sqrt(W) over the reading, and its phase;
+        "receiver-power": power in dBm into the receiver's port that gives a reading of magnitude 1 (0 dB);
+        "transmission": the readings are transmission coefficients S21 between antenna port and probe port,
+        see Notes; "antenna-factor": field strength over the voltage at a load of `LOAD`, of a probe that is
+        taken for ideal.
     name : str
         What it is, for reports.
     value_db : FrequencyTable or float
@@ -102,20 +102,19 @@ class LevelStep:
 
     Notes
     -----
-    Transmission, of passive antennas measured with a network analyser: S21 = w/v with v the wave
-    into one port and w that out of the other (power waves, K. Kurokawa, IEEE Trans. MTT 13(2),
-    194-202, 1965, from memory). For P_in watts, 1/2 |v|^2 = P_in, so the response is
-    w = S21 sqrt(2 P_in). Either may transmit where both antennas are reciprocal: S12 = S21.
-    P_in is the power incident on the antenna's port: EIRP over it is the realised gain. If S21
-    was calibrated at planes before the two ports, the way from there to the ports is a loss.
+    Transmission, of passive antennas measured with a network analyser: S21 = w/v with v the wave into one
+    port and w that out of the other (power waves, K. Kurokawa, IEEE Trans. MTT 13(2), 194-202, 1965, from
+    memory). For P_in watts, 1/2 |v|^2 = P_in, so the response is w = S21 sqrt(2 P_in). Either may transmit
+    where both antennas are reciprocal: S12 = S21. P_in is the power incident on the antenna's port: EIRP over
+    it is the realised gain. If S21 was calibrated at planes before the two ports, the way from there to the
+    ports is a loss.
 
-    Antenna factor (ANSI C63.5, from memory): AF = E/V, E the field of a plane wave from the
-    boresight, co-polar, where the probe's reference point is, V the voltage at its port into a
-    matched load R. A probe of realised gain G takes G lambda^2/(4 pi) |E|^2/(2 Z0) = |V|^2/(2R) of
-    it: AF = sqrt(4 pi Z0/(G R))/lambda (closed form), 9.73/(lambda sqrt(G)) at 50 ohm. With it
-    responses are fields [V/m], those of the ideal field probe: right for a probe that is small, or
-    far away, as nothing of its pattern is corrected. The factor must be that of free space, not
-    one over a ground plane.
+    Antenna factor (ANSI C63.5, from memory): AF = E/V, E the field of a plane wave from the boresight,
+    co-polar, where the probe's reference point is, V the voltage at its port into a matched load R. A probe
+    of realised gain G takes G lambda^2/(4 pi) |E|^2/(2 Z0) = |V|^2/(2R) of it: AF = sqrt(4 pi Z0/(G
+    R))/lambda (closed form), 9.73/(lambda sqrt(G)) at 50 ohm. With it responses are fields [V/m], those of
+    the ideal field probe: right for a probe that is small, or far away, as nothing of its pattern is
+    corrected. The factor must be that of free space, not one over a ground plane.
     """
 
     kind: StepKind
@@ -138,6 +137,16 @@ class LevelStep:
         object.__setattr__(self, "value_db", value)
         object.__setattr__(self, "phase", replace(phase, values=np.unwrap(phase.values)))
         object.__setattr__(self, "ports", _check_ports(self.ports, self.name))
+
+    @property
+    def ties(self) -> bool:
+        """Whether it ties readings to watts."""
+        return KINDS[self.kind].ties
+
+    @property
+    def gives_field(self) -> bool:
+        """Whether it makes fields of waves."""
+        return KINDS[self.kind].gives_field
 
     def factor(self, frequency: ArrayLike) -> Complex:
         """Factor on the readings that takes this step out of them, (F,).
@@ -182,14 +191,10 @@ class MismatchStep:
 
     Parameters
     ----------
-    name : str
-        What it is, for reports.
-    probe : FrequencyTable or complex
-        Reflection coefficient, linear, seen from the junction towards the probe.
-    receiver : FrequencyTable or complex
-        The same towards the receiver.
-    ports : sequence of int
-        Ports of the probe it belongs to; none stands for all.
+    name, ports
+        As in `LevelStep`.
+    probe, receiver : FrequencyTable or complex
+        Reflection coefficients, linear, seen from the junction towards the probe and towards the receiver.
 
     Raises
     ------
@@ -198,16 +203,18 @@ class MismatchStep:
 
     Notes
     -----
-    The probe's wave w is what it would give to a matched load. Towards a receiver that reflects,
-    a = w + Gamma_p b and b = Gamma_r a, hence w = (1 - Gamma_p Gamma_r) a: in power the mismatch
-    factor |1 - Gamma_p Gamma_r|^2 (closed form). So the receiver's calibration must refer to the
-    wave incident on it. One that shows the power it absorbs has 1 - |Gamma_r|^2 in its own factor.
+    The probe's wave w is what it would give to a matched load. Towards a receiver that reflects, a = w +
+    Gamma_p b and b = Gamma_r a, hence w = (1 - Gamma_p Gamma_r) a: in power the mismatch factor |1 - Gamma_p
+    Gamma_r|^2 (closed form). So the receiver's calibration must refer to the wave incident on it. One that
+    shows the power it absorbs has 1 - |Gamma_r|^2 in its own factor.
     """
 
     name: str
     probe: FrequencyTable
     receiver: FrequencyTable
     ports: tuple[int, ...] = ()
+    ties: ClassVar[bool] = False
+    gives_field: ClassVar[bool] = False
 
     def __post_init__(self) -> None:
         check_name(self.name)

@@ -1,12 +1,11 @@
 """Scans of two orientations of one device, joined.
 
-A rotation is a 3 x 3 matrix R, active (`kernel.rotation`): what stood along v stands along R v.
-R2 @ R1 turns by R1 first, R.T turns back. Where the base of a device hides a part of the sphere,
-the device is scanned a second time after a turn by R about the origin. Seen from the device, the
-axes of its first orientation kept, that scan is one with a probe that moved elsewhere:
-`device_frame` tells where. One solution then sees both scans (`merge_samples`), the level and
-phase that drifted between them found from the part of the sphere that both saw
-(`solver.drift.scan_drift`).
+A rotation is a 3 x 3 matrix R, active (`kernel.rotation`): what stood along v stands along R v. R2 @ R1 turns
+by R1 first, R.T turns back. Where the base of a device hides a part of the sphere, the device is scanned a
+second time after a turn by R about the origin. Seen from the device, the axes of its first orientation kept,
+that scan is one with a probe that moved elsewhere: `device_frame` tells where. One solution then sees both
+scans (`merge_samples`), the level and phase that drifted between them found from the part of the sphere that
+both saw (`solver.drift.scan_drift`).
 """
 
 from __future__ import annotations
@@ -26,11 +25,12 @@ from nf2ff.messages.input_error import InputError
 Real = NDArray[np.float64]
 
 
-# --- samples -------------------------------------------------------------------------------
-
-
 def device_frame(samples: Samples, *, rotation: ArrayLike) -> Samples:
     """Samples of a device that stood turned, told as positions about the device unturned.
+
+    Each probe stands at R^T r^ with its axes turned by R^T: theta in [0, pi], phi in [0, 2 pi], chi in [-pi,
+    pi], from the axes themselves, so that the change of theta^ from place to place is in it. Valid for every
+    probe.
 
     Parameters
     ----------
@@ -38,18 +38,6 @@ def device_frame(samples: Samples, *, rotation: ArrayLike) -> Samples:
         Taken while the device stood turned about the origin by ``rotation``.
     rotation : (3, 3) array_like
         Rotation R from its first orientation to the one measured.
-
-    Returns
-    -------
-    Samples
-        The same responses. Each probe stands at R^T r^ with its axes turned by R^T: theta in
-        [0, pi], phi in [0, 2 pi], chi in [-pi, pi], from the axes themselves, so that the
-        change of theta^ from place to place is in it. Valid for every probe.
-
-    Raises
-    ------
-    ValueError
-        If ``rotation`` is none.
     """
     back = checked_rotation(rotation)  # v @ R = R^T v
     theta, phi, chi = np.broadcast_arrays(samples.theta, samples.phi, samples.chi)
@@ -77,18 +65,13 @@ def merge_samples(
     rotation : (3, 3) array_like
         Rotation R from the first orientation to the second, such as `rotation.axis_rotation` makes.
     factor : (F,) or () array_like
-        What the responses of the second scan are too large by, such as `scan_drift` finds; they
-        are divided by it.
+        What the responses of the second scan are too large by, such as `scan_drift` finds; they are divided
+        by it.
 
     Returns
     -------
     Samples
         M1 + M2 samples, those of the first scan first.
-
-    Raises
-    ------
-    ValueError
-        If frequencies or units differ, or ``factor`` is zero or of another shape.
     """
     check_same_frequencies(first.frequency, second.frequency)
     if first.response_unit != second.response_unit:

@@ -1,10 +1,12 @@
-"""The probe: receiving coefficients and response constants."""
+"""The probe: receiving coefficients and response constants.
+
+InputError tells of values that do not fit.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,13 +21,16 @@ from nf2ff.antenna.modes import (
     wavenumber,
 )
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.interpolation import interpolate_frequency
+from nf2ff.kernel.interpolation import interpolate_frequency, nearest_known
 from nf2ff.kernel.rotation import rotate_coefficients
 from nf2ff.kernel.translation import translation_coefficients
+from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit
 from nf2ff.messages.input_error import InputError, found_in
 
-ProbeUnit = Literal["V/m", "sqrt(W)", "relative"]
+Complex = NDArray[np.complex128]
 
+#: Numbers in one array of translation coefficients at most.
+_TOGETHER = 2_000_000
 #: Power of an azimuthal order relative to all below which it is rounding of doubles: an amplitude
 #: of 450 times their last digit, where sums of waves leave ten to a hundred times.
 ROUNDING_POWER = 1e-26
@@ -35,9 +40,9 @@ ROUNDING_POWER = 1e-26
 class Probe:
     """A probe by the receiving coefficients R_{sigma mu nu} of each of its ports.
 
-    An incident field sum a_{sigma mu nu} F^(4)_{sigma mu nu} (incoming waves about the probe's
-    reference point, in sqrt(W)) gives the response sum a R. The frame has +z pointing away
-    from the origin of the scan and +x along theta^ at chi = 0 (Hansen 1988, ch. 3).
+    An incident field sum a_{sigma mu nu} F^(4)_{sigma mu nu} (incoming waves about the probe's reference
+    point, in sqrt(W)) gives the response sum a R. The frame has +z pointing away from the origin of the scan
+    and +x along theta^ at chi = 0 (Hansen 1988, ch. 3).
 
     Parameters
     ----------
@@ -46,8 +51,8 @@ class Probe:
     coefficients : (Fp, ports, J) array_like
         R in the order of the modes; Fp = 1 where ``frequency`` is None.
     response_unit : {"V/m", "sqrt(W)", "relative"}
-        Unit of the response. "V/m" is the field strength: R is then multiplied by
-        k sqrt(Z0), so that one set of coefficients serves every frequency.
+        Unit of the response. "V/m" is the field strength: R is then multiplied by k sqrt(Z0), so that one set
+        of coefficients serves every frequency.
     minimum_radius : float or None
         Radius of the smallest sphere about the reference point that holds the probe [m].
 
@@ -58,8 +63,8 @@ class Probe:
     """
 
     frequency: NDArray[np.float64] | None
-    coefficients: NDArray[np.complex128]
-    response_unit: ProbeUnit = "sqrt(W)"
+    coefficients: Complex
+    response_unit: ResponseUnit = "sqrt(W)"
     minimum_radius: float | None = None
 
     def __post_init__(self) -> None:
@@ -74,7 +79,7 @@ class Probe:
             object.__setattr__(self, "frequency", frequency)
         if r.shape[0] != count or r.shape[1] < 1:
             raise InputError(f"coefficients have shape {r.shape}, expected ({count}, ports, J)")
-        if self.response_unit not in ("V/m", "sqrt(W)", "relative"):
+        if self.response_unit not in RESPONSE_UNITS:
             raise InputError(
                 f"response_unit is {self.response_unit!r}, expected 'V/m', 'sqrt(W)' or 'relative'"
             )
@@ -104,17 +109,11 @@ class Probe:
         return max([1, *(abs(mu) for mu in self.orders())])
 
     def transmit_modes(self) -> tuple[Modes, ...]:
-        """Waves that the probe radiates with 1 W into each port, in its own frame.
+        """Waves that the probe radiates with 1 W into each port, one Modes a port.
 
-        Returns
-        -------
-        tuple of Modes
-            One for each port; boresight +z, reference polarisation x.
+        In its own frame: boresight +z, reference polarisation x.
 
-        Raises
-        ------
-        ValueError
-            If the response is a field strength, or the coefficients belong to no frequency.
+        InputError if the response is a field strength, or the coefficients belong to no frequency.
         """
         if self.response_unit == "V/m" or self.frequency is None:
             raise InputError(
@@ -125,12 +124,12 @@ class Probe:
         q = self.coefficients * (np.sqrt(2) * _half_turn(self.degree))
         return tuple(Modes(self.frequency, q[:, port], reference) for port in range(self.ports))
 
-    def at_frequency(self, frequency: float) -> NDArray[np.complex128]:
+    def at_frequency(self, frequency: float) -> Complex:
         """Receiving coefficients (ports, J) at ``frequency`` [Hz], which the probe must have."""
         if self.frequency is None:
             return self.coefficients[0]
-        near = int(np.argmin(np.abs(self.frequency - frequency)))
-        if abs(self.frequency[near] - frequency) > 1e-9 * frequency:
+        (near,), (same,) = nearest_known(self.frequency, np.array([frequency]))
+        if not same:
             low, high = self.frequency.min() / 1e9, self.frequency.max() / 1e9
             raise InputError(
                 f"the probe has no data at {frequency / 1e9:.9g} GHz, its {self.frequency.size} "
@@ -143,10 +142,9 @@ class Probe:
 def _half_turn(degree: int) -> NDArray[np.float64]:
     """(-1)^(mu + nu) in the order of the modes.
 
-    By reciprocity R_{sigma mu nu} = (-1)^mu T_{sigma,-mu,nu} with T the coefficients of the wave
-    radiated (Hansen 1988, eq. 2.107, from memory); and the half turn about x that leads from the
-    probe's own frame, looking at the antenna, to that of R takes T_{sigma mu nu} to
-    (-1)^nu T_{sigma,-mu,nu}.
+    By reciprocity R_{sigma mu nu} = (-1)^mu T_{sigma,-mu,nu} with T the coefficients of the wave radiated
+    (Hansen 1988, eq. 2.107, from memory); and the half turn about x that leads from the probe's own frame,
+    looking at the antenna, to that of R takes T_{sigma mu nu} to (-1)^nu T_{sigma,-mu,nu}.
     """
     _, m, n = mode_numbers(degree)
     return np.asarray(1.0 - 2.0 * ((m + n) % 2))
@@ -155,26 +153,16 @@ def _half_turn(degree: int) -> NDArray[np.float64]:
 def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | None = None) -> Probe:
     """Probe from the waves that it radiates, by reciprocity.
 
-    Azimuthal orders +-mu of a port that are nothing but rounding, above `ROUNDING_POWER` at no
-    frequency, are left out: each costs a transform, and asks a quadrature for more values of chi.
+    Azimuthal orders +-mu of a port that are nothing but rounding, above `ROUNDING_POWER` at no frequency, are
+    left out: each costs a transform, and asks a quadrature for more values of chi.
 
     Parameters
     ----------
     ports : Modes or sequence of Modes
-        For each port the waves radiated with 1 W into it, in the probe's own frame: boresight +z,
-        reference polarisation x. Relative modes give relative responses.
+        For each port the waves radiated with 1 W into it, in the probe's own frame: boresight +z, reference
+        polarisation x. Relative modes give relative responses, absolute ones sqrt(W) at a matched load.
     minimum_radius : float, optional
         Radius of the smallest sphere about the origin of that frame that holds the probe [m].
-
-    Returns
-    -------
-    Probe
-        Response in sqrt(W) at a matched load, or relative.
-
-    Raises
-    ------
-    ValueError
-        If there is no port, or ports differ in frequencies or kind of level.
     """
     ports = [ports] if isinstance(ports, Modes) else list(ports)
     if not ports:
@@ -187,7 +175,7 @@ def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | 
             raise InputError(f"port {i} of the probe is {modes.reference}, port 1 is {first.reference}")
     degree = max(modes.degree for modes in ports)
     t = np.stack([modes.extend(degree).coefficients for modes in ports], axis=1)
-    unit: ProbeUnit = "sqrt(W)" if first.reference == "absolute" else "relative"
+    unit: ResponseUnit = "sqrt(W)" if first.reference == "absolute" else "relative"
     probe = Probe(first.frequency, t * (_half_turn(degree) / np.sqrt(2)), unit, minimum_radius)
     return drop_weak_orders(probe, power=ROUNDING_POWER)
 
@@ -195,23 +183,8 @@ def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | 
 def drop_weak_orders(probe: Probe, *, power: float) -> Probe:
     """The probe without those azimuthal orders +-mu of a port that carry next to nothing.
 
-    Parameters
-    ----------
-    probe : Probe
-        The probe.
-    power : float
-        Power of a port in +mu and -mu together, relative to that in all its orders, which it must
-        exceed at some frequency to be kept.
-
-    Returns
-    -------
-    Probe
-        With zero in place of the coefficients of the other orders.
-
-    Raises
-    ------
-    ValueError
-        If ``power`` is not within 0 ... 1.
+    ``power``, from 0 to below 1, is that of a port in +mu and -mu together, relative to that in all its
+    orders, which it must exceed at some frequency to be kept.
     """
     if not 0 <= power < 1:
         raise InputError(f"power is {power}, expected a share of the whole, from 0 to below 1")
@@ -238,20 +211,15 @@ def at_frequencies(
     frequency : (F,) array_like
         Frequencies wanted [Hz].
     extrapolate : bool
-        Whether frequencies outside of the probe's are taken from its last ones.
+        Whether frequencies outside of the probe's are taken from its last ones, not refused.
 
     Returns
     -------
     probe : Probe
         At ``frequency``; as it was if its coefficients hold at every frequency.
     error : (F,) ndarray
-        Relative error of the coefficients as `interpolate_frequency` estimates it: 0 where they
-        are known, NaN where that cannot be told.
-
-    Raises
-    ------
-    ValueError
-        If a frequency is outside of the probe's and that was not asked for.
+        Relative error of the coefficients as `interpolate_frequency` estimates it: 0 where they are known,
+        NaN where that cannot be told.
     """
     wanted = as_array(frequency, float, "frequency", ndim=1)
     if probe.frequency is None:
@@ -271,6 +239,9 @@ def mounted(
 ) -> Probe:
     """The probe as it is mounted and cabled, where that is known to differ from what is recorded.
 
+    To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no higher than
+    rounding are left out.
+
     Parameters
     ----------
     probe : Probe
@@ -278,23 +249,12 @@ def mounted(
     port_factors : (ports,) or (Fp, ports) array_like
         Complex factor of each port's reading against the others (channel balance), linear.
     chi_offset : () or (ports,) array_like
-        True rotation of the probe about its axis minus the recorded chi: one for all ports or, for
-        antennas of their own or ports whose patterns were each measured along x, one each [rad].
+        True rotation of the probe about its axis minus the recorded chi: one for all ports or, for antennas
+        of their own or ports whose patterns were each measured along x, one each [rad].
     tilt_x, tilt_y : float
-        Turn of the whole probe, offset and all, about its reference point: about the x axis of the
-        mount and then about its y axis, right-handed [rad]. These axes stand at the recorded chi:
-        at chi = 0, tilt_x leans the boresight towards phi^ and tilt_y towards theta^.
-
-    Returns
-    -------
-    Probe
-        To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no
-        higher than rounding are left out.
-
-    Raises
-    ------
-    ValueError
-        If a value is not finite, a factor is zero, or factors or offsets do not fit the ports.
+        Turn of the whole probe, offset and all, about its reference point: about the x axis of the mount and
+        then about its y axis, right-handed [rad]. These axes stand at the recorded chi: at chi = 0, tilt_x
+        leans the boresight towards phi^ and tilt_y towards theta^.
     """
     factors = as_array(port_factors, complex, "port_factors")
     shape = probe.coefficients.shape[:2]
@@ -333,10 +293,9 @@ def field_probe() -> Probe:
 
     Notes
     -----
-    A regular wave of degree 1 has at the origin the field F^(1)_{2,+-1,1} = -+ (x^ +- j y^) /
-    sqrt(12 pi), every other transverse one vanishes, and F^(1) = (F^(3) + F^(4))/2: hence
-    R_{2,+-1,1} = -+ 1/sqrt(3 pi), and the response constants are those of Hansen (1988) as given
-    by closed form, times k sqrt(Z0).
+    A regular wave of degree 1 has at the origin the field F^(1)_{2,+-1,1} = -+ (x^ +- j y^) / sqrt(12 pi),
+    every other transverse one vanishes, and F^(1) = (F^(3) + F^(4))/2: hence R_{2,+-1,1} = -+ 1/sqrt(3 pi),
+    and the response constants are those of Hansen (1988) as given by closed form, times k sqrt(Z0).
     """
     r = np.zeros((1, 1, 6), dtype=complex)
     r[0, 0, mode_index(s=2, m=1, n=1)] = -1 / np.sqrt(3 * np.pi)
@@ -346,7 +305,7 @@ def field_probe() -> Probe:
 
 def response_constants(
     probe: Probe, *, frequency: float, radius: ArrayLike, degree: int, largest_sum: float | None = None
-) -> NDArray[np.complex128]:
+) -> Complex:
     """Response constants P_{s mu n}(kA) without their common factor exp(-jkA)/kA.
 
     Parameters
@@ -365,19 +324,14 @@ def response_constants(
     Returns
     -------
     (ports, R, 2 mu_max + 1, N, 2) ndarray
-        P for mu = -mu_max ... mu_max (`Probe.mu_max`) and s = 1, 2, in the unit of the response
-        per sqrt(W). Infinite where n is so far above kA that it exceeds the range of a double.
-
-    Raises
-    ------
-    ValueError
-        If the probe has no data at that frequency.
+        P for mu = -mu_max ... mu_max (`Probe.mu_max`) and s = 1, 2, in the unit of the response per sqrt(W).
+        Infinite where n is so far above kA that it exceeds the range of a double.
 
     Notes
     -----
-    P = 1/2 sum C^{sn(3)}_{sigma mu nu}(kA) R_{sigma mu nu} (Hansen 1988, eq. 3.10, conjugated).
-    For the ideal field probe P_{1,+-1,n} = -j N0 R_1n, P_{2,+-1,n} = -+ N0 R_2n with
-    N0 = sqrt(2n+1)/(4 sqrt(pi)), times k sqrt(Z0).
+    P = 1/2 sum C^{sn(3)}_{sigma mu nu}(kA) R_{sigma mu nu} (Hansen 1988, eq. 3.10, conjugated). For the ideal
+    field probe P_{1,+-1,n} = -j N0 R_1n, P_{2,+-1,n} = -+ N0 R_2n with N0 = sqrt(2n+1)/(4 sqrt(pi)), times k
+    sqrt(Z0).
     """
     r = probe.at_frequency(frequency)
     k = float(wavenumber(frequency))
@@ -406,17 +360,7 @@ def response_constants(
     return result
 
 
-#: Numbers in one array of translation coefficients at most.
-_TOGETHER = 2_000_000
-
-
-def _combine(
-    table: NDArray[np.complex128],
-    same: NDArray[np.complex128],
-    other: NDArray[np.complex128],
-    *,
-    out: NDArray[np.complex128],
-) -> None:
+def _combine(table: Complex, same: Complex, other: Complex, *, out: Complex) -> None:
     """P = 1/2 sum C R; ``other`` changes its sign with that of mu, ``same`` does not."""
     top = table.shape[3] // 2
     with np.errstate(over="ignore", invalid="ignore"):

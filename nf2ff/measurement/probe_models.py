@@ -1,8 +1,9 @@
 """Models of probes: the waves that each radiates in its own frame.
 
-Boresight is +z, the reference polarisation x: on boresight the field is along x, with phase zero.
-Each model radiates ``efficiency`` times 1 W, for 1 W into its port; it knows of no mismatch, which
-one who refers to incident power takes into the efficiency. Time factor exp(+jwt).
+Boresight is +z, the reference polarisation x: on boresight the field is along x, with phase zero. Each model
+radiates ``efficiency`` times 1 W, for 1 W into its port; it knows of no mismatch, which one who refers to
+incident power takes into the efficiency. Time factor exp(+jwt). All raise ValueError where a number is out of
+range or there is no field on boresight.
 """
 
 from __future__ import annotations
@@ -19,7 +20,15 @@ from nf2ff.antenna.expansion import expand_far_field
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import Modes, mode_count, mode_index, mode_numbers, required_degree, wavenumber
+from nf2ff.antenna.modes import (
+    Modes,
+    frequencies,
+    mode_count,
+    mode_index,
+    mode_numbers,
+    required_degree,
+    wavenumber,
+)
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
@@ -37,7 +46,7 @@ ALIAS_TAIL_DB = -320.0
 
 
 def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Modes:
-    """Short electric dipole along x at the origin.
+    """Short electric dipole along x at the origin: degree 1, exact for a length far below the wavelength.
 
     Parameters
     ----------
@@ -45,16 +54,6 @@ def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
         Frequencies [Hz].
     efficiency : (F,) or () array_like
         Radiated power for 1 W into the port.
-
-    Returns
-    -------
-    Modes
-        Degree 1; exact for a length far below the wavelength.
-
-    Raises
-    ------
-    ValueError
-        If an efficiency is not within 0 ... 1.
     """
     return _dipoles(frequency, efficiency, electric=1.0, magnetic=0.0)
 
@@ -62,7 +61,7 @@ def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
 def magnetic_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Modes:
     """Short magnetic dipole along y (small loop in the xz-plane), E along x on boresight.
 
-    Parameters, result and errors as `electric_dipole`; exact for a loop far below the wavelength.
+    Parameters as of `electric_dipole`; exact for a loop far below the wavelength.
     """
     return _dipoles(frequency, efficiency, electric=0.0, magnetic=1.0)
 
@@ -70,7 +69,7 @@ def magnetic_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
 def huygens_source(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Modes:
     """Crossed electric (x) and magnetic (y) dipole: directivity 3 towards +z, none behind.
 
-    Parameters, result and errors as `electric_dipole`.
+    Parameters as of `electric_dipole`.
     """
     return _dipoles(frequency, efficiency, electric=1.0, magnetic=1.0)
 
@@ -83,7 +82,7 @@ def cosine_pattern(
     efficiency: ArrayLike = 1.0,
     truncation: float = 1e-2,
 ) -> Modes:
-    """Feed model: powers of cos(theta) in front, nothing behind.
+    """Feed model of orders +-1: powers of cos(theta) in front, nothing behind.
 
     Parameters
     ----------
@@ -91,28 +90,16 @@ def cosine_pattern(
         Frequencies, at all of which the pattern is the same [Hz].
     e_exponent, h_exponent : float
         q in the field cos(theta)^q of the E- and of the H-plane, at least 1.
-    efficiency : (F,) or () array_like
-        Radiated power for 1 W into the port.
-    truncation : float
-        As in `principal_planes`. The kink at theta = 90 deg makes the series converge slowly: for
-        0.01 and 0.001, q = 1 takes degree 14 and 66, q = 2 takes 7 and 17, q = 4 takes 5 and 9.
-
-    Returns
-    -------
-    Modes
-        Orders +-1.
-
-    Raises
-    ------
-    ValueError
-        If an exponent is below 1, or as `principal_planes`.
+    efficiency, truncation
+        As in `principal_planes`. The kink at theta = 90 deg makes the series converge slowly: for a
+        truncation of 0.01 and 0.001, q = 1 takes degree 14 and 66, q = 2 takes 7 and 17, q = 4 takes 5 and 9.
 
     Notes
     -----
-    E_theta = cos(theta)^qE cos(phi), E_phi = -cos(theta)^qH sin(phi) (common practice for feeds,
-    e.g. C. A. Balanis, Antenna Theory, chapter on reflectors, from memory). D = 4 / (1/(2 qE + 1) +
-    1/(2 qH + 1)), 2 (2q + 1) for equal ones (closed form). No antenna is known to have it exactly;
-    q = 1 to 8 is what feeds of moderate width are fitted with (common practice, no source).
+    E_theta = cos(theta)^qE cos(phi), E_phi = -cos(theta)^qH sin(phi) (common practice for feeds, e.g. C. A.
+    Balanis, Antenna Theory, chapter on reflectors, from memory). D = 4 / (1/(2 qE + 1) + 1/(2 qH + 1)), 2 (2q
+    + 1) for equal ones (closed form). No antenna is known to have it exactly; q = 1 to 8 is what feeds of
+    moderate width are fitted with (common practice, no source).
     """
     f = frequencies(frequency)
     for name, q in (("e_exponent", e_exponent), ("h_exponent", h_exponent)):
@@ -141,24 +128,14 @@ def principal_planes(
     frequency : (F,) array_like
         Frequencies [Hz].
     e_plane, h_plane : callable
-        Functions of theta (T,) [rad] that give the fields (F, T) in E_theta = e_plane cos(phi),
-        E_phi = -h_plane sin(phi), of any common level. A field of one value at the poles has
-        e_plane = h_plane at theta = 0 and e_plane = -h_plane at theta = pi.
+        Functions of theta (T,) [rad] that give the fields (F, T) in E_theta = e_plane cos(phi), E_phi =
+        -h_plane sin(phi), of any common level. A field of one value at the poles has e_plane = h_plane at
+        theta = 0 and e_plane = -h_plane at theta = pi.
     efficiency : (F,) or () array_like
         Radiated power for 1 W into the port.
     truncation : float
-        Rms of what the expansion may leave of the pattern, relative to its rms.
-
-    Returns
-    -------
-    Modes
-        The smallest degree that does.
-
-    Raises
-    ------
-    ValueError
-        If that takes more than `MAX_DEGREES` degrees, there is no field on boresight, or an
-        efficiency or ``truncation`` is out of range.
+        Rms of what the expansion may leave of the pattern, relative to its rms: the smallest degree that does
+        so is taken, up to `MAX_DEGREES`.
     """
     f = frequencies(frequency)
     if not 0 < truncation < 1:
@@ -189,6 +166,9 @@ def modes_of(
 ) -> Modes:
     """Modes of dipoles or a wire, from their closed-form far field.
 
+    Exact to rounding up to the degree: the quadrature determines so many degrees that what aliases is below
+    -320 dB.
+
     Parameters
     ----------
     antenna : DipoleCluster or SinusoidalWire
@@ -196,22 +176,11 @@ def modes_of(
     frequency : (F,) array_like
         Frequencies [Hz].
     degree : int, optional
-        Largest degree; by default the one above which there is at most -200 dB of the power of the
-        worst antenna within the same minimum sphere.
+        Largest degree; by default the one above which there is at most -200 dB of the power of the worst
+        antenna within the same minimum sphere.
     power : float, optional
-        Radiated power to scale to at every frequency, 1 for a probe [W]; by default the
-        antenna's moments are left as they are.
-
-    Returns
-    -------
-    Modes
-        Exact to rounding up to ``degree``: the quadrature determines so many degrees that what
-        aliases is below -320 dB.
-
-    Raises
-    ------
-    ValueError
-        If ``degree`` or ``power`` is not positive, or the antenna radiates nothing.
+        Radiated power to scale to at every frequency, 1 for a probe [W]; by default the antenna's moments are
+        left as they are.
     """
     f = frequencies(frequency)
     kr0 = float(wavenumber(f).max()) * antenna.minimum_radius
@@ -237,25 +206,15 @@ def modes_of(
 
 
 def dual_port(modes: Modes, *, cross: complex = 0.0) -> tuple[Modes, Modes]:
-    """Two ports: a probe, and the same turned by 90 deg about z, from x to y.
+    """Two ports, x and y: a probe, and the same turned by 90 deg about z, each of its radiated power.
 
     Parameters
     ----------
     modes : Modes
         One port, reference polarisation x.
     cross : complex
-        Wave of the other port's antenna that each port radiates as well, relative to its own:
-        10^(-X/20) for a cross-polarisation X dB down on boresight.
-
-    Returns
-    -------
-    tuple of Modes
-        Ports 1 (x) and 2 (y), each of the same radiated power as ``modes``.
-
-    Raises
-    ------
-    ValueError
-        If ``cross`` makes the waves cancel.
+        Wave of the other port's antenna that each port radiates as well, relative to its own: 10^(-X/20) for
+        a cross-polarisation X dB down on boresight.
 
     Notes
     -----
@@ -305,14 +264,6 @@ def _to_level(modes: Modes, efficiency: ArrayLike) -> Modes:
         )
     factor = np.sqrt(level / modes.radiated_power()) * boresight.conj() / size
     return Modes(modes.frequency, modes.coefficients * factor[:, None])
-
-
-def frequencies(frequency: ArrayLike) -> Real:
-    """Check frequencies (F,) [Hz]: at least one, all positive."""
-    f: Real = as_array(frequency, float, "frequency", ndim=1)
-    if not (f.size and np.all(f > 0)):
-        raise InputError(f"frequency is {f.min() if f.size else 'empty'}, expected positive values [Hz]")
-    return f
 
 
 def per_frequency(value: ArrayLike, f: Real, name: str, kind: type) -> NDArray[Any]:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
@@ -20,23 +20,23 @@ RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
 class Samples:
     """Complex responses of a probe at M positions and F frequencies.
 
-    Positions are kept as they were recorded; theta in [-pi, pi] admits a positioner that
-    swings through the pole. An angle, radius or port that all samples share may be a scalar.
+    Positions are kept as they were recorded; theta in [-pi, pi] admits a positioner that swings through the
+    pole. An angle, radius or port that all samples share may be a scalar.
 
     Parameters
     ----------
     frequency : (F,) array_like
         Frequencies, all different [Hz].
     theta, phi, chi : (M,) or (F, M) array_like
-        Polar angle in [-pi, pi], azimuth and probe rotation [rad]; (F, M) where the axes move
-        during a frequency sweep.
+        Polar angle in [-pi, pi], azimuth and probe rotation [rad]; (F, M) where the axes move during a
+        frequency sweep.
     radius : (M,) or (F, M) array_like
         Distance of the probe's reference point from the origin [m], positive.
     port : (M,) array_like of int
         Probe port of each sample, counted from 1.
     response : (F, M) array_like
-        Complex responses, exp(+jwt), peak [``response_unit``]. NaN marks a sample missing at
-        that frequency only.
+        Complex responses, exp(+jwt), peak [``response_unit``]. NaN marks a sample missing at that frequency
+        only.
     response_unit : {"V/m", "sqrt(W)", "relative"}
         Field at an ideal field probe, wave at a probe's port, or of unknown level.
     number : (M,) array_like of int, optional
@@ -50,8 +50,8 @@ class Samples:
     Raises
     ------
     ValueError
-        If shapes do not fit, an angle or radius is out of range, a position is not finite or
-        a response is infinite.
+        If shapes do not fit, an angle or radius is out of range, a position is not finite or a response is
+        infinite.
     """
 
     frequency: NDArray[np.float64]
@@ -66,7 +66,8 @@ class Samples:
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
-        frequency = as_array(self.frequency, float, "frequency", ndim=1)
+        keep(self, ("frequency",), float, ndim=1)
+        frequency = self.frequency
         if np.any(frequency <= 0):
             raise InputError(f"frequency is {frequency.min()} Hz, expected positive values")
         if frequency.size == 0:
@@ -75,13 +76,12 @@ class Samples:
         again = ordered[1:][np.diff(ordered) == 0]
         if again.size:
             raise InputError(f"frequency holds {again[0]:.12g} Hz twice", "leave one out")
-        response = as_array(self.response, complex, "response", ndim=2, missing=True)
+        keep(self, ("response",), complex, ndim=2, missing=True)
+        response = self.response
         if response.shape[0] != frequency.size:
             raise InputError(f"response has {response.shape[0]} rows for {frequency.size} frequencies")
         if response.shape[1] == 0:
             raise InputError("there is no sample", "give at least one")
-        object.__setattr__(self, "frequency", frequency)
-        object.__setattr__(self, "response", response)
         # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
         object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
         for name in ("theta", "phi", "chi", "radius", "port"):
@@ -99,18 +99,14 @@ class Samples:
                     + " like the response"
                 )
             object.__setattr__(self, name, value)
-        if self.number is not None:
-            number = as_array(self.number, np.int64, "number", ndim=1)
-            if number.shape != response.shape[1:]:
-                raise InputError(f"number has shape {number.shape}, expected (M,) = ({response.shape[1]},)")
-            object.__setattr__(self, "number", number)
+        keep(self, ("number",), np.int64, shape=response.shape[1:], axes="(M,)")
         limit = np.pi * (1 + 1e-9)
         bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
         if bad.size:
             value = np.degrees(self.theta.ravel()[bad[0]])
             raise InputError(
                 f"theta is {value:.6g} deg at sample {bad[0] % response.shape[1] + 1}, "
-                + ("expected -180 to 180 deg")
+                "expected -180 to 180 deg"
             )
         if not self.radius.min() > 0:
             at = int(np.argmin(self.radius)) % response.shape[1]
@@ -139,14 +135,9 @@ class Samples:
         return self.part([index], slice(None) if present.all() else present)
 
     def part(self, frequencies: Sequence[int], which: slice | NDArray[np.bool_] = slice(None)) -> Samples:
-        """The samples of some frequencies, all or some of them; positions (M',) of one frequency.
+        """The samples of some ``frequencies``, by index, and of them all or some (a slice or mask ``which``).
 
-        Parameters
-        ----------
-        frequencies : sequence of int
-            Indices of the frequencies.
-        which : slice or (M,) ndarray of bool
-            Which of the samples.
+        Positions are (M',) where there is one frequency.
         """
         rows = np.asarray(frequencies)
         number = self.number

@@ -1,8 +1,8 @@
 """Open-ended waveguides as probes, by their published approximate models.
 
-Frame, level and phase as in `probe_models`; azimuthal orders +-1 only. Both models, from memory,
-take for the field in the aperture that of the mode with its reflection, E and H, and integrate it
-as if there were nothing else; the tests integrate such apertures by brute force.
+Frame, level and phase as in `probe_models`; azimuthal orders +-1 only. Both models, from memory, take for the
+field in the aperture that of the mode with its reflection, E and H, and integrate it as if there were nothing
+else; the tests integrate such apertures by brute force.
 
 References
 ----------
@@ -16,8 +16,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, wavenumber
-from nf2ff.measurement.probe_models import frequencies, per_frequency, principal_planes
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, frequencies, wavenumber
+from nf2ff.measurement.probe_models import per_frequency, principal_planes
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
@@ -49,36 +49,29 @@ def rectangular_waveguide(
     height : float
         Narrow side, along x [m].
     reflection : (F,) or () array_like
-        Complex reflection coefficient of the open end, of the transverse E field. It shapes the
-        pattern a little; 0.2 to 0.3 in magnitude for common guides (from memory).
+        Complex reflection coefficient of the open end, of the transverse E field. It shapes the pattern a
+        little; 0.2 to 0.3 in magnitude for common guides (from memory).
     efficiency : (F,) or () array_like
         Radiated power for 1 W into the port, 1 - |reflection|^2 if that means incident power.
     truncation : float
-        Rms of what the expansion may leave of the pattern, relative to its rms.
+        As in `principal_planes`.
 
     Returns
     -------
     Modes
         Orders +-1, the degree that ``truncation`` needs.
 
-    Raises
-    ------
-    ValueError
-        If a frequency is outside of the single-mode band, a size is not positive, or no fringe
-        current conserves power.
-
     Notes
     -----
-    [1]_, from memory, with s = beta/k, R the reflection, X = (k a/2) sin(theta), a the broad side:
-    E-plane A [1 + s cos + R (1 - s cos)] / [1 + s + R (1 - s)] sinc((k b/2) sin),
-    H-plane B { [s + cos + R (cos - s)] / [(pi/2)^2 - X^2] + C0 } cos X, with
-    A = B { (4/pi^2) [1 + s + R (1 - s)] + C0 }. C0 stands for the currents on the edges of the
-    narrow walls; it is real, and such that the guide radiates what the mode brings less what it
-    reflects (the formulas integrated over the whole sphere). Meant for the front half space, and
-    for guides of common shape, a about 2 b; levels behind are rough. There the published planes
-    would not meet at theta = 180 deg, so that C0 of the H-plane goes over, with cos^4, into what
-    makes them meet: a choice of ours, which changes the directivity by 0.01 dB. Leaving the H-plane
-    behind out of the power changes it by 0.01 to 0.12 dB.
+    [1]_, from memory, with s = beta/k, R the reflection, X = (k a/2) sin(theta), a the broad side: E-plane A
+    [1 + s cos + R (1 - s cos)] / [1 + s + R (1 - s)] sinc((k b/2) sin), H-plane B { [s + cos + R (cos - s)] /
+    [(pi/2)^2 - X^2] + C0 } cos X, with A = B { (4/pi^2) [1 + s + R (1 - s)] + C0 }. C0 stands for the
+    currents on the edges of the narrow walls; it is real, and such that the guide radiates what the mode
+    brings less what it reflects (the formulas integrated over the whole sphere). Meant for the front half
+    space, and for guides of common shape, a about 2 b; levels behind are rough. There the published planes
+    would not meet at theta = 180 deg, so that C0 of the H-plane goes over, with cos^4, into what makes them
+    meet: a choice of ours, which changes the directivity by 0.01 dB. Leaving the H-plane behind out of the
+    power changes it by 0.01 to 0.12 dB.
     """
     f = frequencies(frequency)
     _check_sizes(width=width, height=height)
@@ -159,18 +152,13 @@ def circular_waveguide(
     Modes
         Orders +-1, the degree that ``truncation`` needs.
 
-    Raises
-    ------
-    ValueError
-        If a frequency is outside of that band, the radius is not positive, or all is reflected.
-
     Notes
     -----
-    [2]_, from memory, with s = beta/k, R the reflection, X = k a sin(theta) and p the first zero of
-    J1': E-plane [1 + s cos + R (1 - s cos)] 2 J1(X)/X, H-plane [s + cos + R (cos - s)] 2 J1'(X) /
-    (1 - (X/p)^2). Currents on the outside of the wall are left out, so that the front half space is
-    meant, best near the axis and for wide guides; levels behind are a rough guide only. From the
-    cutoff of TM01 (k a = 2.405) on, TM01 must not be excited.
+    [2]_, from memory, with s = beta/k, R the reflection, X = k a sin(theta) and p the first zero of J1':
+    E-plane [1 + s cos + R (1 - s cos)] 2 J1(X)/X, H-plane [s + cos + R (cos - s)] 2 J1'(X) / (1 - (X/p)^2).
+    Currents on the outside of the wall are left out, so that the front half space is meant, best near the
+    axis and for wide guides; levels behind are a rough guide only. From the cutoff of TM01 (k a = 2.405) on,
+    TM01 must not be excited.
     """
     from scipy.special import j1, jvp
 

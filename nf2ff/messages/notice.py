@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import Enum
+from string import Formatter
 from typing import Any
 
 
@@ -16,6 +17,22 @@ class Code(Enum):
     def __call__(self, **figures: Any) -> Notice:
         """The warning with its figures."""
         return Notice(self, **figures)
+
+    def says(self, text: str) -> bool:
+        """Whether a text, say from a file, is this sentence with any figures."""
+        first, *between = (literal for literal, *_ in Formatter().parse(self.value))
+        if self.value.endswith("}"):
+            between.append("")
+        if not between:
+            return text == first
+        *between, last = between
+        at = len(first)
+        for literal in between:
+            found = text.find(literal, at)
+            if found < 0:
+                return False
+            at = found + len(literal)
+        return text.startswith(first) and text.endswith(last) and at + len(last) <= len(text)
 
 
 class Notice(str):

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import freeze
-from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
-from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width
+from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width, prominent_maxima
 from nf2ff.metrics.level import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike, plane_of
 
@@ -40,11 +40,6 @@ class Peak:
         Maximum directivity, linear.
     eirp : (F,) array_like or None
         Maximum EIRP, None for relative data [W].
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ or a value is not finite.
     """
 
     theta: Real
@@ -62,14 +57,8 @@ class Peak:
 _CANDIDATE_LEVEL = 0.71
 #: A bound on memory that only disorder of very high degree could meet.
 _CANDIDATES = 1024
-#: A maximum this part of the highest found so far may yet turn out the highest.
-_HIGH = 0.97
-#: Candidates that leave their patch and are followed farther.
-_WANDERERS = 4
 #: Maxima that differ by less than this part are equal: ten times what rounding makes of them.
 _EQUAL = 1e-11
-#: A peak closer than this to a pole, or to phi = 0, is written as on it: rounding [rad].
-_POLE = 1e-7
 
 
 def peak(modes: Modes) -> Peak:
@@ -98,69 +87,33 @@ def peak(modes: Modes) -> Peak:
     samples, exact to 1e-13, is climbed by Newton steps.
     """
     power = nonzero_power(modes.frequency, modes.radiated_power())
-    index, direction, value = _highest_lobes(modes)
-    theta, phi = direction_angles(direction)
-    at_pole = np.minimum(theta, np.pi - theta) < _POLE
-    theta = np.where(at_pole, np.where(theta < 1, 0.0, np.pi), theta)
-    seam = np.minimum(phi, 2 * np.pi - phi) * np.sin(theta) < _POLE
-    phi = np.where(at_pole | seam, 0.0, phi)
-    highest = np.zeros(modes.frequency.size)
-    np.maximum.at(highest, index, value)
-    equal = np.flatnonzero(value >= (1 - _EQUAL) * highest[index])
-    order = equal[np.lexsort((phi[equal], np.round(theta[equal], 6), index[equal]))]
-    best = order[np.unique(index[order], return_index=True)[1]]
-    maximum = 2 * np.pi / WAVE_IMPEDANCE * value[best]
+    index, centre = [], []
+    for f, one in enumerate(modes.each()):
+        step, u, theta, phi = _coarse_intensity(one)
+        i, j = maxima.grid_maxima(u, least=_CANDIDATE_LEVEL * u.max(), limit=_CANDIDATES)
+        index.append(np.full(i.size, f))
+        centre.append(unit_vectors(theta[i], phi[j])[0])
+    found = maxima.highest_lobes(
+        modes,
+        index=np.concatenate(index),
+        centre=np.concatenate(centre),
+        width=step,
+        objective=lambda field, *_: np.sum(field.real**2 + field.imag**2, axis=-1),
+        # A lobe may lie outside its patch, far outside on a ridge: no farther than round the sphere.
+        rounds=4 * modes.degree + 4,
+    )
+    theta, phi, value = maxima.first_of_equals(*found, equal=_EQUAL)
+    maximum = 2 * np.pi / WAVE_IMPEDANCE * value
     eirp = maximum if modes.reference == "absolute" else None
-    return Peak(theta[best], phi[best], maximum / power, eirp)
+    return Peak(theta, phi, maximum / power, eirp)
 
 
 def peak_of(modes: Modes, at: Peak | None) -> Peak:
-    """``at``, or the peak of ``modes`` where it is None.
-
-    Raises
-    ------
-    ValueError
-        If the peak belongs to other modes.
-    """
+    """``at``, or the peak of ``modes`` where it is None; refused if it belongs to other modes."""
     at = peak(modes) if at is None else at
     if at.theta.size != modes.frequency.size:
         raise InputError(f"the peak has {at.theta.size} frequencies, the modes have {modes.frequency.size}")
     return at
-
-
-def _highest_lobes(modes: Modes) -> tuple[NDArray[np.intp], Real, Real]:
-    """Frequency (K,), direction (K, 3) and |E|^2 (K,) of maxima, the highest among them."""
-    starts, found = [], []
-    for f, one in enumerate(modes.each()):
-        step, u, theta, phi = _coarse_intensity(one)
-        i, j = maxima.grid_maxima(u, least=_CANDIDATE_LEVEL * u.max(), limit=_CANDIDATES)
-        starts.append((np.full(i.size, f), unit_vectors(theta[i], phi[j])[0]))
-    index, centre = (np.concatenate(part) for part in zip(*starts, strict=True))
-    # A lobe may lie outside its patch, far outside on a ridge: no farther than round the sphere.
-    for _ in range(4 * modes.degree + 4):
-        patches = maxima.sample_patches(
-            modes,
-            index=index,
-            centre=centre,
-            width=step,
-            objective=lambda field, *_: np.sum(field.real**2 + field.imag**2, axis=-1),
-            keep=lambda top: top >= _HIGH * maxima.NODE_LEVEL * top.max(),
-        )
-        at, value = maxima.climb(patches)
-        direction = patches.direction(at[:, None])[:, 0]
-        found.append((patches.index, direction, value))
-        high = np.zeros(modes.frequency.size)
-        np.maximum.at(high, patches.index, _HIGH * value)
-        move = np.any(np.abs(at) >= 1, axis=1) & (value >= high[patches.index])
-        # The highest few will do: along a ridge many are on their way to the same place.
-        order = np.flatnonzero(move)[np.lexsort((-value[move], patches.index[move]))]
-        index = patches.index[order]
-        few = np.arange(index.size) - np.searchsorted(index, index) < _WANDERERS
-        index, centre = index[few], direction[order[few]]
-        if index.size == 0:
-            break
-    index, direction, value = (np.concatenate(part) for part in zip(*found, strict=True))
-    return index, direction, value
 
 
 def _coarse_intensity(one: Modes) -> tuple[float, Real, Real, Real]:
@@ -187,7 +140,7 @@ CutPlanes = PlaneLike | tuple[Plane, ...]
 
 
 def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[Plane, ...]:
-    """Planes of the cuts through the peak of each frequency.
+    """Planes of the cuts through the peak of each frequency, with a name.
 
     Parameters
     ----------
@@ -197,11 +150,6 @@ def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[
         Which, as `nf2ff.metrics.planes.plane_of` has it.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
-
-    Returns
-    -------
-    tuple of Plane
-        One for each frequency, with a name.
 
     Raises
     ------
@@ -238,11 +186,10 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak 
     drop_db : float
         Level below the peak that bounds the beam, positive [dB].
     plane : float, str, Plane or tuple of Plane
-        The cut, a great circle through the peak. 0: in the plane of phi that belongs to the beam,
-        along theta^ but for rounding of phi to a small part of the beam's width; pi/2: across it;
-        or any angle towards phi^ [rad]. At a pole 0 is the plane phi = 0 and pi/2 is phi = 90 deg.
-        "phi=45", "E", "narrow" and the like: see `metrics.planes.plane_of`. As a `Plane`, or as
-        `cut_planes` gives them for each frequency: as it is.
+        The cut, a great circle through the peak, as `metrics.planes.plane_of` has it. 0: in the
+        plane of phi that belongs to the beam, along theta^ but for rounding of phi to a small part
+        of the beam's width, at a pole phi = 0; pi/2: across it. Or one for each frequency, as
+        `cut_planes` gives them.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
 
@@ -286,32 +233,16 @@ class Sidelobes:
 
 
 def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Sidelobes:
-    """First and highest sidelobe in a cut through the peak, relative to the peak.
+    """First and highest sidelobe (F,) in a cut through the peak, relative to the peak.
 
     A sidelobe is a local maximum of the intensity of both polarisations beyond the first minimum
     beside the peak; a shoulder without a minimum is part of the main lobe. A back lobe counts.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients, F frequencies.
-    plane, at
-        The cut, as in `beamwidth`.
-
-    Returns
-    -------
-    Sidelobes
-        Levels (linear, of power: 10 log10 gives dB) and angles, (F,) each.
-
-    Raises
-    ------
-    ValueError
-        If the peak belongs to other modes.
+    Arguments and errors as in `beamwidth`.
     """
     rows = []
     for circle in circles(modes, plane, at):
         level, step, top = circle.level_db(), 2 * np.pi / circle.fine, circle.intensity(0.0)[0]
-        lobes = maxima.prominent_maxima(level, LOBE_RISE)
+        lobes = prominent_maxima(level, LOBE_RISE)
         if lobes.size == 0:
             rows.append((np.nan,) * 4)
             continue
@@ -319,7 +250,7 @@ def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = No
         keep = (level[lobes] > level[lobes].max() - 1) | np.isin(lobes, lobes[[0, -1]])
         angle = circle.extremum(lobes[keep] * step, 1)
         value = circle.intensity(angle)[0] / top
-        angle = np.where(angle > np.pi + _POLE, angle - 2 * np.pi, angle)
+        angle = np.where(angle > np.pi + maxima.POLE, angle - 2 * np.pi, angle)
         first = 0 if value[0] >= value[-1] else -1
         best = int(np.argmax(value))
         rows.append((value[first], angle[first], value[best], angle[best]))

@@ -42,22 +42,21 @@ class BeamSet:
     ----------
     beams : sequence of B FarField
         One for each setting of the panel.
-
-    Raises
-    ------
-    ValueError
-        If there is none, or grids or frequencies differ.
     """
 
     beams: tuple[FarField, ...]
 
     def __post_init__(self) -> None:
         beams = tuple(self.beams)
-        if not beams:
-            raise InputError("a set of beams needs at least one beam")
+        _require_some(beams)
         for i, beam in enumerate(beams):
             _require_same(beams[0], beam, i)
         object.__setattr__(self, "beams", beams)
+
+
+def _require_some(beams: Sequence[object]) -> None:
+    if not beams:
+        raise InputError("a set of beams needs at least one beam")
 
 
 def _require_same(first: FarField, other: FarField, index: int) -> None:
@@ -77,27 +76,20 @@ def _range(name: str, values: Real) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Envelope:
-    """The strongest of a set of beams in each direction.
+    """The strongest of a set of beams in each direction of the whole sphere.
 
     Parameters
     ----------
     frequency : (F,) array_like
         Frequencies [Hz].
-    theta : (T,) array_like
-        Polar angles, increasing [rad].
-    phi : (P,) array_like
-        Azimuth angles [rad].
+    theta, phi : (T,), (P,) array_like
+        Polar angles, increasing, and azimuths [rad].
     maximum : (F, T, P) array_like
         Largest EIRP [W] or directivity (linear) of all beams.
     beam : (F, T, P) array_like of int
         Which beam that is, counted from 0 in the order of the set; of equals the first.
     quantity : {"eirp", "directivity"}
         What ``maximum`` is.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, or the grid leaves out a part of the sphere.
     """
 
     frequency: Real
@@ -137,11 +129,6 @@ def envelope(beams: BeamSet, *, quantity: BeamQuantity = "eirp") -> Envelope:
         "directivity", each beam's referred to the power it radiates itself, needs no absolute
         level.
 
-    Returns
-    -------
-    Envelope
-        The maximum and the beam that attains it.
-
     Raises
     ------
     ValueError
@@ -156,6 +143,8 @@ def envelope_of(
 ) -> Envelope:
     """As `envelope`, of beams given by their modes, on a grid that is fine enough.
 
+    Its steps are equal, in theta with both poles, and in phi.
+
     Parameters
     ----------
     modes : sequence of B Modes
@@ -165,19 +154,13 @@ def envelope_of(
     step : float
         Largest step of the grid; it is made finer where the degree N needs more than pi/3N [rad].
 
-    Returns
-    -------
-    Envelope
-        On equal steps in theta, both poles included, and in phi.
-
     Raises
     ------
     ValueError
         If there is no beam, the frequencies differ, EIRP is asked of relative data, or the step
         is not positive.
     """
-    if not modes:
-        raise InputError("a set of beams needs at least one beam")
+    _require_some(modes)
     wanted = float(as_array(step, float, "step", ndim=0))
     if not wanted > 0:
         raise InputError(f"step is {wanted:.6g} rad, expected a positive step of the grid")
@@ -226,7 +209,10 @@ def _require_fine(beam: FarField, value: Real, weight: Real, index: int, quantit
 
 
 def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
-    """Part of the sphere that each direction of a grid stands for.
+    """Part of the sphere (T, P) that each direction of a grid stands for [sr].
+
+    Weights of the quadrature rule where the rings belong to one, else the areas of cells whose borders
+    lie half way between neighbours; the sum is 4 pi.
 
     Parameters
     ----------
@@ -234,12 +220,6 @@ def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
         Polar angles, increasing, in [0, pi] [rad].
     phi : (P,) array_like
         Azimuth angles in any order, the first repeated at the end or not [rad].
-
-    Returns
-    -------
-    (T, P) ndarray
-        Weights of the quadrature rule where the rings belong to one, else the areas of cells
-        whose borders lie half way between neighbours; the sum is 4 pi [sr].
 
     Raises
     ------
@@ -293,11 +273,6 @@ class Distribution:
         EIRP [W] or directivity (linear) in the M directions, not decreasing.
     probability : (F, M) array_like
         Part of the sphere in which the quantity is ``value`` or less, up to 1.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ.
     """
 
     value: Real
@@ -325,26 +300,17 @@ def _sorted(beams: Envelope) -> tuple[Real, Real]:
 
 
 def percentile(beams: Envelope, percent: ArrayLike) -> Real:
-    """Percentiles of the distribution over the sphere.
+    """Percentiles (F,) or (F, K) of EIRP [W] or directivity (linear) over the sphere.
+
+    Each direction stands in the middle of its solid angle, and values in between are interpolated.
 
     Parameters
     ----------
     beams : Envelope
         The strongest beams.
     percent : () or (K,) array_like
-        Part of the sphere in which the value is not exceeded, 0 to 100: at 85 the strongest beam
-        stays below the value returned in 85 % of the sphere and above it in 15 % [%].
-
-    Returns
-    -------
-    (F,) or (F, K) ndarray
-        EIRP [W] or directivity (linear). Each direction stands in the middle of its solid angle,
-        and values in between are interpolated.
-
-    Raises
-    ------
-    ValueError
-        If a percentile is not within 0 to 100.
+        Part of the sphere in which the value is not exceeded: at 85 the strongest beam stays below
+        the value returned in 85 % of the sphere [0 to 100 %].
     """
     wanted = as_array(percent, float, "percent")
     bad = np.flatnonzero(~((wanted >= 0) & (wanted <= 100)))
@@ -358,24 +324,9 @@ def percentile(beams: Envelope, percent: ArrayLike) -> Real:
 
 
 def fraction_above(beams: Envelope, level: ArrayLike) -> Real:
-    """Part of the sphere in which the strongest beam is above a level.
+    """Part of the sphere (F,) in which the strongest beam is above a ``level``, one or (F,).
 
-    Parameters
-    ----------
-    beams : Envelope
-        The strongest beams.
-    level : () or (F,) array_like
-        EIRP [W] or directivity (linear).
-
-    Returns
-    -------
-    (F,) ndarray
-        Fraction of the sphere, 0 to 1.
-
-    Raises
-    ------
-    ValueError
-        If there is not one level, or one for each frequency.
+    The level is of EIRP [W] or directivity (linear).
     """
     limit = as_array(level, float, "level")
     if limit.shape not in ((), beams.frequency.shape):

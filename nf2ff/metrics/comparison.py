@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes, check_same_frequencies, rotate
 from nf2ff.kernel.rotation import euler_angles
-from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.kernel.sphere import angle_of_chord, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import CutPlanes, Peak, cut_planes, half_power_beamwidth, peak, sidelobe_level
 from nf2ff.metrics.planes import Plane, PlaneLike
@@ -233,7 +233,7 @@ def compare(
         for of in (half_power_beamwidth, _highest_sidelobe)
     )
     x, y = (unit_vectors(top.theta, top.phi)[0] for top in tops)
-    offset = 2 * np.arcsin(np.minimum(np.linalg.norm(x - y, axis=-1) / 2, 1))
+    offset = angle_of_chord(np.linalg.norm(x - y, axis=-1))
     return Comparison(
         first.frequency,
         np.sqrt(lost / power),

@@ -11,8 +11,8 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
-from nf2ff.metrics import maxima
 from nf2ff.metrics.level import intensity
+from nf2ff.metrics.patches import FLAT
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -37,11 +37,6 @@ def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex
     -------
     e_theta, e_phi : (F, A) ndarray
         Complex far field, phase included [V].
-
-    Raises
-    ------
-    ValueError
-        If theta is out of range or an angle is not finite.
     """
     azimuth = float(as_array(phi, float, "phi", ndim=0))
     theta = as_array(theta, float, "theta", ndim=1)
@@ -60,8 +55,7 @@ def cut_through(
     theta, phi : float
         Direction that the circle goes through [rad].
     plane : float
-        Angle at that direction from theta^ towards phi^ in which the circle leaves: 0 along
-        theta^, pi/2 along phi^ [rad].
+        Angle at that direction from theta^ towards phi^ in which the circle leaves [rad].
     angle : (A,) array_like
         Angles from that direction along the circle [rad].
 
@@ -70,11 +64,6 @@ def cut_through(
     along, across : (F, A) ndarray
         Components of the far field along the circle and along its normal r^ x (along); with
         plane = 0 they are E_theta and E_phi at angle 0, continued through the poles [V].
-
-    Raises
-    ------
-    ValueError
-        If an angle is not finite.
     """
     angle = as_array(angle, float, "angle", ndim=1)
     scalars = {"theta": theta, "phi": phi, "plane": plane}
@@ -97,6 +86,32 @@ def cut_through(
 #: below anything a lobe would be called for. What lies under the floor is rounding [dB].
 LOBE_RISE = 1e-3
 _LOBE_FLOOR = -200.0
+
+
+def prominent_maxima(value: Real, least: float) -> NDArray[np.intp]:
+    """Local maxima of ``value`` (M,) that rise by ``least`` or more out of the minima on both sides.
+
+    On each side the lowest value before a higher one, or the end, counts. Returned are their places
+    (K,), increasing, of equal neighbours the one in the middle; the ends are no maxima.
+    """
+    first = np.flatnonzero(np.append(True, np.diff(value) != 0))
+    last = np.append(first[1:], value.size) - 1
+    height = value[first]
+    rise = np.diff(height) > 0
+    top = np.flatnonzero(rise[:-1] & ~rise[1:]) + 1
+    if top.size == 0:
+        return top
+    # Lowest value before each maximum, after the one before it, and after the last.
+    valley = np.minimum.reduceat(height, np.append(0, top))
+    result = []
+    for at, peak in enumerate(height[top]):
+        higher = np.flatnonzero(height[top] > peak)
+        left, right = higher[higher < at], higher[higher > at]
+        low = valley[left[-1] + 1 if left.size else 0 : at + 1].min()
+        high = valley[at + 1 : right[0] + 1 if right.size else None].min()
+        result.append(peak - max(low, high) >= least)
+    keep = top[np.array(result)]
+    return (first[keep] + last[keep]) // 2
 
 
 class Circle:
@@ -165,17 +180,7 @@ class Circle:
 def lobe_width(circle: Circle, drop_db: float) -> float:
     """Width of the lobe about angle 0 of a cut, ``drop_db`` below the level there, as `beamwidth`.
 
-    Parameters
-    ----------
-    circle : Circle
-        The cut.
-    drop_db : float
-        Level below that at angle 0, positive [dB].
-
-    Returns
-    -------
-    float
-        Width, NaN where the intensity never falls so far [rad].
+    NaN where the intensity never falls so far [rad].
     """
     u = circle.grid()
     level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)
@@ -190,7 +195,7 @@ def lobe_width(circle: Circle, drop_db: float) -> float:
     value = np.concatenate([u, u[:1], circle.intensity(nulls)[0]])
     order = np.argsort(angle)
     angle = angle[order]
-    below = np.flatnonzero(value[order] < (1 - maxima.FLAT) * level)
+    below = np.flatnonzero(value[order] < (1 - FLAT) * level)
     if below.size == 0:
         return np.nan
     # Counted from the peak once around, so that the lower edge is the last crossing.

@@ -24,13 +24,13 @@ from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.frequency_table import (
-    SAME,
     FrequencyTable,
     check_name,
     level_table,
     reflection_table,
     span_words,
 )
+from nf2ff.kernel.interpolation import nearest_known
 from nf2ff.measurement.probe import Probe, probe_from_modes
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import peak
@@ -57,11 +57,6 @@ class GainTransfer:
     reference_loss_db, device_loss_db : FrequencyTable or float
         Loss from where both ways part to the port of the reference antenna, and to that of the
         device; negative if it amplifies [dB].
-
-    Raises
-    ------
-    ValueError
-        If a value is out of range.
     """
 
     name: str
@@ -93,30 +88,13 @@ class GainTransfer:
             object.__setattr__(self, "direction", (theta, phi))
 
     def mismatch_factor(self, frequency: ArrayLike) -> Real:
-        """Part of the incident power that the reference antenna accepts (F,), see below.
-
-        Parameters
-        ----------
-        frequency : (F,) array_like
-            Frequencies [Hz].
-
-        Raises
-        ------
-        ValueError
-            If the table lacks a frequency.
-        """
+        """Part of the incident power that the reference antenna accepts (F,), at ``frequency`` (F,) [Hz]."""
         # The phase turns with the length of the line to the port, and does not matter.
         size = replace(self.reflection, values=np.abs(self.reflection.values))
         return impedance_mismatch_factor(size.at(frequency, name=f"reflection of {self.name!r}"))
 
     def sentences(self, frequency: ArrayLike) -> tuple[str, ...]:
-        """What sets the level at ``frequency`` (F,) [Hz], for the provenance of a result.
-
-        Raises
-        ------
-        ValueError
-            If a table lacks a frequency.
-        """
+        """What sets the level at ``frequency`` (F,) [Hz], for the provenance of a result."""
         f = np.asarray(frequency, dtype=float)
 
         def words(key: str, unit: str) -> str:
@@ -140,22 +118,9 @@ class GainTransfer:
 
 
 def impedance_mismatch_factor(reflection: ArrayLike) -> Real:
-    """Part of the power incident on a port that is accepted, 1 - |Gamma|^2 (IEEE Std 145).
+    """Part of the power incident on a port that is accepted, 1 - |Gamma|^2 (IEEE Std 145), (F,).
 
-    Parameters
-    ----------
-    reflection : (F,) array_like
-        Reflection coefficient at the port, linear.
-
-    Returns
-    -------
-    (F,) ndarray
-        The factor: realised gain over gain, power accepted over power incident.
-
-    Raises
-    ------
-    ValueError
-        If one is not below 1 in magnitude.
+    It is realised gain over gain, of a reflection coefficient (F,), linear.
     """
     gamma = as_array(reflection, complex, "reflection")
     if np.any(np.abs(gamma) >= 1):
@@ -182,18 +147,14 @@ def realised_gain_by_substitution(device: FarField, reference: Modes, transfer: 
     Returns
     -------
     (F, T, P) ndarray
-        Realised gain of both polarisations, linear. Divide by `impedance_mismatch_factor` of the
-        device to get its gain.
+        G = G_ref (1 - |Gamma_ref|^2) U / U_ref, times the ratio of losses, device over reference: of
+        both polarisations, linear. Divide by `impedance_mismatch_factor` of the device to get its gain.
 
     Raises
     ------
     ValueError
         If one is absolute and the other relative, a frequency is missing, or the reference
         antenna radiates nothing where its gain is known.
-
-    Notes
-    -----
-    G = G_ref (1 - |Gamma_ref|^2) U / U_ref, times the ratio of losses, device over reference.
     """
     scale = _gain_per_intensity(device.frequency, device.reference, reference, transfer)
     return scale[:, None, None] * intensity(device.e_theta, device.e_phi)
@@ -202,7 +163,7 @@ def realised_gain_by_substitution(device: FarField, reference: Modes, transfer: 
 def absolute_by_substitution(
     device: Modes, reference: Modes, transfer: GainTransfer, *, input_power: ArrayLike
 ) -> Modes:
-    """Relative modes brought to the level of a stated input power.
+    """Relative modes brought to the level of a stated input power: EIRP = (realised gain) P_in.
 
     Parameters
     ----------
@@ -212,11 +173,6 @@ def absolute_by_substitution(
         As in `realised_gain_by_substitution`.
     input_power : (F,) or () array_like
         Power P_in incident on the device's port, that is from a matched source [W].
-
-    Returns
-    -------
-    Modes
-        Absolute modes: EIRP = (realised gain) P_in in every direction.
 
     Raises
     ------
@@ -241,7 +197,9 @@ def absolute_by_substitution(
 
 
 def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> Probe:
-    """Relative probe brought to the level that its gain gives, as a certificate states it.
+    """Relative probe brought to the level that its gain gives, as a certificate states it, in sqrt(W).
+
+    Its pattern is then that of 1 W incident on the port.
 
     Parameters
     ----------
@@ -252,11 +210,6 @@ def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> 
         frame, boresight +z. No losses: those are steps of a `LevelChain`.
     port : int
         Port whose gain it is, from 1. Levels of other ports relative to it stay.
-
-    Returns
-    -------
-    Probe
-        Response in sqrt(W): its pattern is that of 1 W incident on the port.
 
     Raises
     ------
@@ -317,9 +270,8 @@ def _gain_per_intensity(frequency: Real, level: str, reference: Modes, transfer:
 
 def _same_frequencies(reference: Modes, frequency: Real) -> Modes:
     """The modes of the reference antenna at the frequencies of the device."""
-    distance = np.abs(np.subtract.outer(frequency, reference.frequency))
-    row = np.argmin(distance, axis=1)
-    lost = np.flatnonzero(distance.min(axis=1) > SAME * frequency)
+    row, same = nearest_known(reference.frequency, frequency)
+    lost = np.flatnonzero(~same)
     if lost.size:
         has = reference.frequency / 1e9
         raise InputError(

@@ -22,40 +22,14 @@ Complex = NDArray[np.complex128]
 _LEAST_POWER = np.finfo(float).tiny / np.finfo(float).eps ** 2
 
 
-# --- level ---------------------------------------------------------------------------------
-
-
 def intensity(e_theta: Complex, e_phi: Complex) -> Real:
-    """Radiation intensity U = |r E|^2 / (2 Z0).
-
-    Parameters
-    ----------
-    e_theta, e_phi : complex ndarray
-        Components of the far field, any shape [V].
-
-    Returns
-    -------
-    ndarray
-        Intensity of both polarisations, same shape [W/sr].
-    """
+    """Radiation intensity U = |r E|^2 / (2 Z0) [W/sr] of both components of a far field [V], any shape."""
     power = e_theta.real**2 + e_theta.imag**2 + e_phi.real**2 + e_phi.imag**2
     return np.asarray(power / (2 * WAVE_IMPEDANCE))
 
 
 def nonzero_power(frequency: Real, power: Real) -> Real:
-    """Refuse frequencies at which directivity has no meaning.
-
-    Parameters
-    ----------
-    frequency : (F,) ndarray
-        Frequencies [Hz].
-    power : (F,) ndarray
-        Radiated power [W].
-
-    Returns
-    -------
-    (F,) ndarray
-        ``power`` itself [W].
+    """The radiated ``power`` (F,) [W], if directivity has a meaning at every frequency.
 
     Raises
     ------
@@ -110,17 +84,7 @@ def directivity(far_field: FarField) -> Real:
 
 
 def eirp(far_field: FarField) -> Real:
-    """Equivalent isotropically radiated power 4 pi U of both polarisations.
-
-    Parameters
-    ----------
-    far_field : FarField
-        Absolute far field.
-
-    Returns
-    -------
-    (F, T, P) ndarray
-        EIRP [W].
+    """Equivalent isotropically radiated power 4 pi U of both polarisations, (F, T, P) [W].
 
     Raises
     ------
@@ -132,17 +96,7 @@ def eirp(far_field: FarField) -> Real:
 
 
 def trp(modes: Modes) -> Real:
-    """Total radiated power 1/2 sum |Q|^2: the integral of U over the sphere, exactly.
-
-    Parameters
-    ----------
-    modes : Modes
-        Absolute mode coefficients.
-
-    Returns
-    -------
-    (F,) ndarray
-        TRP [W].
+    """Total radiated power 1/2 sum |Q|^2, the integral of U over the sphere, exactly: (F,) [W].
 
     Raises
     ------
@@ -175,41 +129,27 @@ def gain(far_field: FarField, *, input_power: ArrayLike) -> Real:
         If the level of the field is only relative, or the power is not positive or not one
         value for each frequency.
     """
-    require_absolute(far_field.reference, "gain")
-    return eirp(far_field) / _stated(input_power, far_field.frequency)[:, None, None]
+    return _gain(far_field, input_power, "gain")
 
 
 def realised_gain(far_field: FarField, *, input_power: ArrayLike) -> Real:
-    """Realised gain 4 pi U / P_in with P_in the power available from the source.
+    """Realised gain 4 pi U / P_in with P_in the power available from the source, incident on the port.
 
-    That is the power incident on the antenna's port. As `gain`, less the loss by reflection at
-    the port: directivity times `total_efficiency`.
+    As `gain`, less the loss by reflection at the port: directivity times `total_efficiency`.
     """
-    require_absolute(far_field.reference, "realised gain")
+    return _gain(far_field, input_power, "realised gain")
+
+
+def _gain(far_field: FarField, input_power: ArrayLike, name: str) -> Real:
+    require_absolute(far_field.reference, name)
     return eirp(far_field) / _stated(input_power, far_field.frequency)[:, None, None]
 
 
 def radiation_efficiency(modes: Modes, *, input_power: ArrayLike) -> Real:
-    """Radiated power over the power accepted.
+    """Radiated power over the power accepted, (F,), linear; arguments and errors as in `gain`.
 
-    Parameters
-    ----------
-    modes : Modes
-        Absolute mode coefficients.
-    input_power : (F,) or () array_like
-        Power that the antenna accepts at its port while it radiates this field [W].
-
-    Returns
-    -------
-    (F,) ndarray
-        Efficiency, linear. It is not held to 1: more than 1 tells that the stated power and the
-        calibration of the level do not belong together, and by how much.
-
-    Raises
-    ------
-    ValueError
-        If the level of the modes is only relative, or the power is not positive or not one
-        value for each frequency.
+    It is not held to 1: more than 1 tells that the stated power and the calibration of the level do
+    not belong together, and by how much.
     """
     require_absolute(modes.reference, "radiation efficiency")
     return modes.radiated_power() / _stated(input_power, modes.frequency)

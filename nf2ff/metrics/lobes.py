@@ -18,7 +18,7 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.beam import CutPlanes, Peak, circles, peak_of
-from nf2ff.metrics.cuts import LOBE_RISE
+from nf2ff.metrics.cuts import LOBE_RISE, prominent_maxima
 from nf2ff.metrics.level import intensity, nonzero_power
 from nf2ff.metrics.polarisation import Basis, checked_basis, in_basis
 from nf2ff.metrics.regions import Cone
@@ -55,31 +55,15 @@ class Nulls:
 
 
 def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Nulls:
-    """Depth and angle of the first nulls beside the main lobe, in a cut through the peak.
+    """Depth and angle (F,) of the first nulls beside the main lobe, in a cut through the peak.
 
     A null is a minimum of the intensity of both polarisations, however shallow: beyond it the
-    first sidelobe begins. Where there is no sidelobe, both are the one minimum of the cut.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients, F frequencies.
-    plane, at
-        The cut, as in `nf2ff.metrics.beam.beamwidth`.
-
-    Returns
-    -------
-    Nulls
-        Levels (linear, of power) and angles, (F,) each.
-
-    Raises
-    ------
-    ValueError
-        If the peak belongs to other modes.
+    first sidelobe begins. Where there is no sidelobe, both are the one minimum of the cut. Arguments
+    and errors as in `nf2ff.metrics.beam.beamwidth`.
     """
     rows = []
     for circle in circles(modes, plane, at):
-        minima = maxima.prominent_maxima(-circle.level_db(), LOBE_RISE)
+        minima = prominent_maxima(-circle.level_db(), LOBE_RISE)
         if minima.size == 0:
             rows.append((np.nan,) * 4)
             continue
@@ -161,7 +145,7 @@ class Squint:
 
 
 def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Peak | None = None) -> Squint:
-    """Beam squint: angle between the peak and a stated axis.
+    """Beam squint: angles (F,) between the peak and a stated axis.
 
     Parameters
     ----------
@@ -175,16 +159,6 @@ def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Pe
         phi = 0 they are the planes xz and yz [rad].
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
-
-    Returns
-    -------
-    Squint
-        Angles, (F,) each.
-
-    Raises
-    ------
-    ValueError
-        If an angle is not finite, or the peak belongs to other modes.
     """
     scalars = {"theta": theta, "phi": phi, "plane": plane}
     t0, p0, turn = (float(as_array(v, float, k, ndim=0)) for k, v in scalars.items())
@@ -241,7 +215,7 @@ def cross_polar_discrimination(
     reference_angle: float = 0.0,
     co: Literal["first", "second"] = "first",
 ) -> Discrimination:
-    """Least cross-polar discrimination within a cone.
+    """The direction of least cross-polar discrimination within a cone, and what is radiated there.
 
     Parameters
     ----------
@@ -254,11 +228,6 @@ def cross_polar_discrimination(
         As in `nf2ff.metrics.polarisation.components`.
     co : {"first", "second"}
         Which component of the basis is co-polar; "second" is left-hand circular, for instance.
-
-    Returns
-    -------
-    Discrimination
-        The direction in which the ratio is least, and both partial directivities there.
 
     Raises
     ------
@@ -380,11 +349,9 @@ def _lobes_within(
     rings = np.linspace(0, half_angle, int(np.ceil(half_angle / step)) + 1)
     turns = max(8, int(np.ceil(2 * np.pi * np.sin(min(half_angle, np.pi / 2)) / step)))
     psi = 2 * np.pi * np.arange(turns) / turns
-    about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
     index, centre, rank = [], [], []
     for f, one in enumerate(modes.each()):
-        r, along, across = unit_vectors(*direction_angles(axes[f : f + 1]))
-        direction = about_z @ np.concatenate([along, across, r])
+        direction = Cone.around(axes[f], rings, psi)
         field = maxima.field_towards(one, direction)
         value = objective(field[None], direction[None], np.array([f])).reshape(rings.size, turns)
         limit = 1 if value.max() >= enough else _CANDIDATES

@@ -7,14 +7,18 @@ sphere and becomes a polynomial as exact as the expansion, on which the maximum 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.polynomial.chebyshev import chebvander
 from numpy.typing import NDArray
 
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.metrics import patches as polynomials
+from nf2ff.metrics.patches import FLAT
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -30,16 +34,16 @@ SIDE = 12
 #: The nodes lie closer than 0.21/N, no point of the patch is farther than 0.15/N from one, and a
 #: pattern of degree 2N falls no lower than cos^2(0.15) = 0.977 of a maximum so near.
 NODE_LEVEL = 0.977
-_ANGLES = np.pi * (np.arange(SIDE) + 0.5) / SIDE
-_NODES = np.cos(_ANGLES)
-_FIT = np.cos(np.outer(np.arange(SIDE), _ANGLES)) * np.where(np.arange(SIDE) == 0, 1, 2)[:, None]
-_FIT /= SIDE
-#: Curvature and slope (times the patch, over U) that rounding alone can feign.
-FLAT = 1e-9
+#: x, y of the nodes.
+_NODES = np.stack(np.meshgrid(*2 * [polynomials.nodes(SIDE)], indexing="ij"), axis=-1).reshape(-1, 2)
 #: Handing a transform over to another thread takes longer than one of this degree or less, unless
 #: it is to so many directions.
 _SMALL = 60
 _FEW = 5000
+#: A maximum this part of the highest found so far may yet turn out the highest.
+_HIGH = 0.97
+#: Candidates that leave their patch and are followed farther.
+_WANDERERS = 4
 
 
 def threads_for(modes: Modes) -> int | None:
@@ -79,12 +83,12 @@ def _sines(direction: Real) -> tuple[Real, Real, Real, Real]:
 
 
 def grid_maxima(value: Real, *, least: float, limit: int, last_is_pole: bool = True) -> tuple[Index, Index]:
-    """Local maxima of ``value`` (T, P) on rings about the pole of the first row.
+    """Local maxima of ``value`` (T, P) on T rings of P equal steps about the pole of the first row.
 
     Parameters
     ----------
     value : (T, P) ndarray
-        Values on T rings of P equal steps once around; all of the first row are one direction.
+        Values; all of the first row are one direction.
     least : float
         Lower values are left out.
     limit : int
@@ -117,48 +121,12 @@ def grid_maxima(value: Real, *, least: float, limit: int, last_is_pole: bool = T
     return i[order], j[order]
 
 
-def prominent_maxima(value: Real, least: float) -> Index:
-    """Local maxima of ``value`` (M,) that rise out of the minima on both sides.
-
-    Parameters
-    ----------
-    value : (M,) ndarray
-        Values in a row; its ends are no maxima.
-    least : float
-        Least rise out of the deeper sea to the sides: on each side the lowest value before a
-        higher one, or the end, the higher of both counts.
-
-    Returns
-    -------
-    (K,) ndarray of int
-        Their places, increasing; of equal neighbours the one in the middle.
-    """
-    first = np.flatnonzero(np.append(True, np.diff(value) != 0))
-    last = np.append(first[1:], value.size) - 1
-    height = value[first]
-    rise = np.diff(height) > 0
-    top = np.flatnonzero(rise[:-1] & ~rise[1:]) + 1
-    if top.size == 0:
-        return top
-    # Lowest value before each maximum, after the one before it, and after the last.
-    valley = np.minimum.reduceat(height, np.append(0, top))
-    result = []
-    for at, peak in enumerate(height[top]):
-        higher = np.flatnonzero(height[top] > peak)
-        left, right = higher[higher < at], higher[higher > at]
-        low = valley[left[-1] + 1 if left.size else 0 : at + 1].min()
-        high = valley[at + 1 : right[0] + 1 if right.size else None].min()
-        result.append(peak - max(low, high) >= least)
-    keep = top[np.array(result)]
-    return (first[keep] + last[keep]) // 2
-
-
 # --- patches -------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
-    """The field about K directions as polynomials.
+    """A field, or a real function, about K directions as polynomials.
 
     A direction of a patch is reached from its centre along a great circle that leaves towards
     x along + y across, and lies sqrt(x^2 + y^2) times ``width`` away; x and y are in [-1, 1].
@@ -171,8 +139,9 @@ class Patches:
         Unit vectors: the middle, and two across it and each other.
     width : float
         From the middle to a side [rad].
-    coefficients : (K, 3, 12, 12) ndarray
-        Of Chebyshev polynomials in x and y, for each Cartesian component of the field [V].
+    coefficients : (K, 3, 12, 12) ndarray of complex, or (K, 1, 12, 12) ndarray
+        Of Chebyshev polynomials in x and y, for each Cartesian component of the field [V]; or for
+        a real function.
     best : (K, 2) ndarray
         The node at which the objective is highest.
     """
@@ -182,70 +151,58 @@ class Patches:
     along: Real
     across: Real
     width: float
-    coefficients: Complex
+    coefficients: NDArray[Any]
     best: Real
 
     def take(self, which: NDArray[np.bool_] | Index) -> Patches:
         """Some of the patches."""
-        return Patches(
-            self.index[which],
-            self.centre[which],
-            self.along[which],
-            self.across[which],
-            self.width,
-            self.coefficients[which],
-            self.best[which],
-        )
+        names = ("index", "centre", "along", "across", "coefficients", "best")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
 
     def direction(self, at: Real) -> Real:
         """Unit vectors (K, S, 3) at x, y (K, S, 2) of each patch."""
-        x, y = at[..., :1] * self.width, at[..., 1:] * self.width
-        away = x * self.along[:, None] + y * self.across[:, None]
-        angle = np.hypot(x, y)
-        result: Real = np.cos(angle) * self.centre[:, None] + np.sinc(angle / np.pi) * away
-        return result
+        frame = (axis[:, None] for axis in (self.centre, self.along, self.across))
+        return polynomials.around(at[..., 0] * self.width, at[..., 1] * self.width, *frame)
 
     def coordinates(self, direction: Real) -> Real:
         """The x, y (K, S, 2) of unit vectors (K, S, 3): inverse of `direction`."""
-        x, y, z = (
-            np.sum(direction * axis[:, None], axis=-1) for axis in (self.along, self.across, self.centre)
-        )
-        sine = np.hypot(x, y)
-        stretch = np.where(sine > 0, np.arctan2(sine, z) / np.where(sine > 0, sine, 1.0), 1.0)
-        return np.stack([x * stretch, y * stretch], axis=-1) / self.width
+        frame = (axis[:, None] for axis in (self.centre, self.along, self.across))
+        return np.stack(polynomials.coordinates(direction, *frame), axis=-1) / self.width
 
-    def field(self, at: Real) -> Complex:
+    def field(self, at: Real) -> NDArray[Any]:
         """Cartesian field (K, S, 3) at x, y (K, S, 2) of each patch [V]."""
         count, size = at.shape[:2]
-        in_x = _chebyshev(at[..., 0], 0)[..., 0]
-        in_y = _chebyshev(at[..., 1], 0)[..., 0]
-        columns = self.coefficients.transpose(0, 2, 1, 3).reshape(count, SIDE, 3 * SIDE)
-        rows = (in_x @ columns).reshape(count, size, 3, SIDE)
+        in_x, in_y = (chebvander(at[..., i], SIDE - 1) for i in (0, 1))
+        columns = self.coefficients.transpose(0, 2, 1, 3).reshape(count, SIDE, -1)
+        rows = (in_x @ columns).reshape(count, size, -1, SIDE)
         return np.asarray((rows @ in_y[..., None])[..., 0])
 
-    def derivatives(self, at: Real) -> Complex:
+    def derivatives(self, at: Real) -> NDArray[Any]:
         """Field and derivatives (K, 3, 3, 3) at x, y (K, 2): component, order in x, order in y."""
-        in_x = _chebyshev(at[:, 0], 2).swapaxes(1, 2)[:, None]
-        in_y = _chebyshev(at[:, 1], 2)[:, None]
-        return np.asarray(in_x @ self.coefficients @ in_y)
+        return polynomials.jet(self.coefficients, at)
 
+    def jet(self, at: Real) -> Real:
+        """|E|^2, or the real function itself, and derivatives (K, 3, 3) at x, y (K, 2)."""
+        d = self.derivatives(at)
+        if not np.iscomplexobj(d):
+            return np.asarray(d[:, 0])
 
-def _chebyshev(x: Real, highest: int) -> Real:
-    """Chebyshev polynomials (..., 12, highest + 1) at ``x``, and their derivatives."""
-    t = np.zeros((SIDE, *x.shape, highest + 1))
-    t[0, ..., 0], t[1, ..., 0] = 1, x
-    if highest:
-        t[1, ..., 1] = 1
-    times = np.arange(1, highest + 1)
-    for k in range(2, SIDE):
-        t[k] = 2 * x[..., None] * t[k - 1] - t[k - 2]
-        # The p-th derivative of x T is x T^(p) + p T^(p-1).
-        t[k, ..., 1:] += 2 * times * t[k - 1, ..., :-1]
-    return np.moveaxis(t, 0, -2)
+        def product(p: tuple[int, int], q: tuple[int, int]) -> Real:
+            a, b = d[:, :, *p], d[:, :, *q]
+            return np.asarray(np.sum(a.real * b.real + a.imag * b.imag, axis=1))
+
+        e, x, y = (0, 0), (1, 0), (0, 1)
+        result = np.zeros((len(at), 3, 3))
+        result[:, 0, 0] = product(e, e)
+        result[:, 1, 0], result[:, 0, 1] = 2 * product(e, x), 2 * product(e, y)
+        result[:, 2, 0] = 2 * (product(x, x) + product(e, (2, 0)))
+        result[:, 1, 1] = 2 * (product(x, y) + product(e, (1, 1)))
+        result[:, 0, 2] = 2 * (product(y, y) + product(e, (0, 2)))
+        return result
 
 
 def sample_patches(
-    modes: Modes,
+    source: Modes | Callable[[int, Real], NDArray[Any]],
     *,
     index: Index,
     centre: Real,
@@ -254,12 +211,12 @@ def sample_patches(
     keep: Callable[[Real], NDArray[np.bool_]],
     axes: Real | None = None,
 ) -> Patches:
-    """Sample the field of ``modes`` about directions.
+    """Sample a field about directions.
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients.
+    source : Modes or callable
+        Mode coefficients; or (frequency index, direction (K, S, 3)) -> real values (K, S, 1).
     index, centre, width
         As in `Patches`.
     objective : callable
@@ -283,87 +240,108 @@ def sample_patches(
         off = size > 1e-6
         across = np.where(off, aside / np.where(off, size, 1.0), across)
         along = np.cross(across, centre)
-    node = np.stack(np.meshgrid(_NODES, _NODES, indexing="ij"), axis=-1).reshape(1, -1, 2)
-    empty = np.zeros((centre.shape[0], 0, SIDE, SIDE), dtype=complex)
-    bare = Patches(index, centre, along, across, width, empty, np.zeros((centre.shape[0], 2)))
+    bare = Patches(index, centre, along, across, width, centre, centre)
     kept, coefficients, best = [], [], []
     for f in np.unique(index):
         here = np.flatnonzero(index == f)
-        one = modes.at(f)
-        direction = bare.take(here).direction(node)
-        field = field_towards(one, direction)
+        direction = bare.take(here).direction(_NODES[None])
+        field = field_towards(source.at(f), direction) if isinstance(source, Modes) else source(f, direction)
         value = objective(field, direction, index[here])
         good = keep(value.max(axis=1))
         kept.append(here[good])
-        best.append(node[0, value[good].argmax(axis=1)])
-        samples = field[good].transpose(0, 2, 1).reshape(-1, 3, SIDE, SIDE)
-        coefficients.append(_FIT @ samples @ _FIT.T)
-    k = np.concatenate(kept)
-    return Patches(
-        index[k], centre[k], along[k], across[k], width, np.concatenate(coefficients), np.concatenate(best)
-    )
+        best.append(_NODES[value[good].argmax(axis=1)])
+        samples = field[good].transpose(0, 2, 1)
+        coefficients.append(polynomials.fit(samples.reshape(*samples.shape[:2], SIDE, SIDE)))
+    found = bare.take(np.concatenate(kept))
+    return replace(found, coefficients=np.concatenate(coefficients), best=np.concatenate(best))
 
 
 # --- maxima on patches ---------------------------------------------------------------------
 
 
 def climb(patches: Patches) -> tuple[Real, Real]:
-    """Maxima of |E|^2 within patches, reached from their middles.
-
-    Newton steps that keep inside the patch and never descend.
+    """Maxima of |E|^2 [V^2], or of the real function, within patches, reached from their middles.
 
     Returns
     -------
-    at : (K, 2) ndarray
-        Their x, y.
-    value : (K,) ndarray
-        |E|^2 there [V^2].
+    at, value : (K, 2), (K,) ndarray
+        Their x, y, and what is there.
     """
-    at = np.zeros((patches.index.size, 2))
-    slope, hessian, value = _slopes(patches, at)
-    reach, active = np.ones(value.size), np.arange(value.size)
-    top = value.max()
-    for _ in range(40):
-        step = _newton(slope / top, hessian / top, reach[active])
-        trial = np.clip(at[active] + step, -1, 1)
-        moved = np.abs(trial - at[active]).max(axis=1)
-        new_slope, new_hessian, new = _slopes(patches.take(active), trial)
-        better = new >= value[active]
-        at[active[better]], value[active[better]] = trial[better], new[better]
-        slope = np.where(better[:, None], new_slope, slope)
-        hessian = np.where(better[:, None, None], new_hessian, hessian)
-        reach[active] = np.where(better, np.minimum(1.0, 2 * reach[active]), reach[active] / 4)
-        on = moved > FLAT
-        active, slope, hessian = active[on], slope[on], hessian[on]
-        if active.size == 0:
+    at, jets = polynomials.climb(lambda which, at: patches.take(which).jet(at), patches.index.size)
+    return at, jets[:, 0, 0]
+
+
+def highest_lobes(
+    source: Modes | Callable[[int, Real], NDArray[Any]],
+    *,
+    index: Index,
+    centre: Real,
+    width: float,
+    objective: Objective,
+    rounds: int,
+) -> tuple[Index, Real, Real]:
+    """Maxima climbed from directions of a grid, the highest of each frequency among them.
+
+    Parameters
+    ----------
+    source, index, centre, width, objective
+        As in `sample_patches`; the objective is |E|^2, or the real function itself.
+    rounds : int
+        New patches, at most, for a lobe that lies outside its own.
+
+    Returns
+    -------
+    index, direction, value : (K,), (K, 3), (K,) ndarray
+        Frequency, unit vector and value of each.
+    """
+    high = np.full(index.max() + 1, -np.inf)
+    found = []
+    for _ in range(rounds):
+        patches = sample_patches(
+            source,
+            index=index,
+            centre=centre,
+            width=width,
+            objective=objective,
+            keep=lambda top: top >= _HIGH * NODE_LEVEL * top.max(),
+        )
+        at, value = climb(patches)
+        direction = patches.direction(at[:, None])[:, 0]
+        found.append((patches.index, direction, value))
+        np.maximum.at(high, patches.index, value)
+        move = np.any(np.abs(at) >= 1, axis=1) & (value >= _HIGH * high[patches.index])
+        # The highest few will do: along a ridge many are on their way to the same place.
+        order = np.flatnonzero(move)[np.lexsort((-value[move], patches.index[move]))]
+        index = patches.index[order]
+        few = np.arange(index.size) - np.searchsorted(index, index) < _WANDERERS
+        index, centre = index[few], direction[order[few]]
+        if index.size == 0:
             break
-    return at, value
+    indices, directions, values = (np.concatenate(part) for part in zip(*found, strict=True))
+    return indices, directions, values
 
 
-def _newton(slope: Real, hessian: Real, reach: Real) -> Real:
-    """Steps (K, 2) to the maximum of a parabola, where it has none uphill, times ``reach`` (K,)."""
-    curvature, axes = np.linalg.eigh(hessian)
-    rise = np.einsum("kij,ki->kj", axes, slope)
-    concave = curvature < -FLAT
-    # Where it is flat to rounding stay.
-    uphill = np.where(np.abs(rise) > FLAT, 0.5 * np.sign(rise), 0.0)
-    step = np.where(concave, -rise / np.where(concave, curvature, 1.0), uphill)
-    return np.einsum("kij,kj->ki", axes, np.clip(reach[:, None] * step, -1, 1))
+#: A peak closer than this to a pole, or to phi = 0, is written as on it: rounding [rad].
+POLE = 1e-7
 
 
-def _slopes(patches: Patches, at: Real) -> tuple[Real, Real, Real]:
-    """Gradient (K, 2), second derivatives (K, 2, 2) and value (K,) of |E|^2."""
-    d = patches.derivatives(at)
+def first_of_equals(index: Index, direction: Real, value: Real, *, equal: float) -> tuple[Real, Real, Real]:
+    """Theta and phi [rad] and value (F,) of the highest of each frequency.
 
-    def product(p: tuple[int, int], q: tuple[int, int]) -> Real:
-        a, b = d[:, :, p[0], p[1]], d[:, :, q[0], q[1]]
-        return np.asarray(np.sum(a.real * b.real + a.imag * b.imag, axis=1))
-
-    e, x, y = (0, 0), (1, 0), (0, 1)
-    slope = 2 * np.stack([product(e, x), product(e, y)], axis=-1)
-    mixed = product(x, y) + product(e, (1, 1))
-    rows = [product(x, x) + product(e, (2, 0)), mixed, mixed, product(y, y) + product(e, (0, 2))]
-    return slope, 2 * np.stack(rows, axis=-1).reshape(-1, 2, 2), product(e, e)
+    Of those within the part ``equal`` of it the one of smallest theta; at a pole, or but for
+    rounding at phi = 0, phi is 0.
+    """
+    theta, phi = direction_angles(direction)
+    at_pole = np.minimum(theta, np.pi - theta) < POLE
+    theta = np.where(at_pole, np.where(theta < 1, 0.0, np.pi), theta)
+    seam = np.minimum(phi, 2 * np.pi - phi) * np.sin(theta) < POLE
+    phi = np.where(at_pole | seam, 0.0, phi)
+    highest = np.full(index.max() + 1, -np.inf)
+    np.maximum.at(highest, index, value)
+    among = np.flatnonzero(value >= (1 - equal) * highest[index])
+    order = among[np.lexsort((phi[among], np.round(theta[among], 6), index[among]))]
+    best = order[np.unique(index[order], return_index=True)[1]]
+    return theta[best], phi[best], value[best]
 
 
 #: Points of the square: the middle first.
@@ -393,10 +371,8 @@ def climb_within(
 
     Parameters
     ----------
-    patches : Patches
-        The field.
-    objective : callable
-        What is to be made large.
+    patches, objective
+        The field, and what is to be made large.
     confine : callable
         (patches, direction (K, S, 3)) -> the nearest directions within the region.
     enough : float
@@ -405,12 +381,8 @@ def climb_within(
 
     Returns
     -------
-    direction : (K, 3) ndarray
-        Unit vectors, to about 1e-5 of a patch.
-    field : (K, 3) ndarray
-        Cartesian field there [V].
-    value : (K,) ndarray
-        The objective there.
+    direction, field, value : (K, 3), (K, 3), (K,) ndarray
+        Unit vectors, to about 1e-5 of a patch; Cartesian field [V] and objective there.
     """
     count = patches.index.size
     towards, there = np.empty((count, 3)), np.empty((count, 3), dtype=complex)
@@ -430,7 +402,7 @@ def climb_within(
         best = np.where(value - value[:, :1] > _GAIN * size, value, -np.inf).argmax(axis=1)
         scaled = value[:, :9] / np.where(size > 0, size, 1.0)
         hessian = (scaled @ _CURVATURE.T)[:, [0, 1, 1, 2]].reshape(-1, 2, 2)
-        step = _newton(scaled @ _SLOPE.T, hessian, np.ones(side.size))
+        step = polynomials.newton_step(scaled @ _SLOPE.T, hessian)
         guess = at + (side[:, None] * step)[:, None]
         at = np.take_along_axis(trial, best[:, None, None], axis=1)
         # Where only the parabola's top was higher the square was too large as well; where a point

@@ -47,6 +47,7 @@ WORDS = {
     "narrow": "plane of the narrowest beam",
     "wide": "plane of the widest beam",
 }
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 #: What is understood, for messages.
 ALLOWED = "an angle [deg] from the plane of phi, phi=DEG, E, H, narrow or wide"
 
@@ -125,28 +126,10 @@ PlaneLike = float | str | Plane
 
 
 def read_plane(text: str) -> PlaneLike:
-    """A plane as it is written: a number in deg, phi=DEG, E, H, narrow or wide.
-
-    Parameters
-    ----------
-    text : str
-        What is written.
-
-    Returns
-    -------
-    float or str
-        An angle [rad], or the word, checked.
-
-    Raises
-    ------
-    ValueError
-        Naming what is allowed.
-    """
-    try:
-        angle = float(text)
-    except ValueError:
-        return checked_plane(text)
-    return math.radians(float(as_array(angle, float, "plane", ndim=0)))
+    """A plane as it is written: a number in deg, which becomes an angle [rad], or a word."""
+    if re.fullmatch(_NUMBER, text.strip()):
+        return checked_plane(math.radians(float(text)))
+    return checked_plane(text)
 
 
 def checked_plane(wish: PlaneLike) -> PlaneLike:
@@ -187,11 +170,8 @@ def plane_label(wish: PlaneLike) -> str:
 
 def _azimuth(word: str) -> float | None:
     """Azimuth of "phi=45", "phi = 45 deg" [rad]."""
-    found = re.fullmatch(r"phi\s*=\s*([-+]?[0-9.]+)(\s*deg)?", word.strip())
-    try:
-        return math.radians(float(found[1])) if found else None
-    except ValueError:
-        return None
+    found = re.fullmatch(rf"phi\s*=\s*({_NUMBER})(\s*deg)?", word.strip())
+    return math.radians(float(found[1])) if found else None
 
 
 # --- of a beam -----------------------------------------------------------------------------------
@@ -233,24 +213,16 @@ def plane_of(one: Modes, wish: PlaneLike, *, theta: float, phi: float) -> Plane:
     own, pole = _own_plane(bend, theta, phi)
     if not isinstance(wish, str):
         return _turned(own, pole, wish)
-    turn = (_polarised if wish in "EH" else _principal)(one, bend, wish, theta, phi)
+    turn = _polarised(one, wish, theta, phi) if wish in "EH" else _principal(one, wish, bend)
     whole = np.radians(np.round(np.degrees(turn - own.angle_at(theta, phi))) % 180)
     plane = _turned(own, pole, float(whole))
     return Plane(plane.phi, plane.turn, WORDS[wish])
 
 
 def stated_plane(wish: PlaneLike, *, theta: float, phi: float) -> Plane | None:
-    """A plane that does not depend on the beam but for its direction; None of any other.
+    """A plane given as it is, or as "phi=45", that does not depend on the beam; None of any other.
 
-    Parameters
-    ----------
-    wish, theta, phi
-        As in `plane_of`.
-
-    Returns
-    -------
-    Plane or None
-        The plane: given as it is, or "phi=45".
+    As `plane_of`, but for its modes.
 
     Raises
     ------
@@ -275,19 +247,9 @@ def at_pole(one: Modes, *, theta: float, phi: float) -> bool:
 
 
 def reference_angle(one: Modes, *, theta: float, phi: float) -> float:
-    """Angle from theta^ towards phi^ from which angles at the peak of a beam are counted.
+    """Angle from theta^ towards phi^ from which angles at the peak of a beam are counted [rad].
 
-    Parameters
-    ----------
-    one : Modes
-        Mode coefficients of one frequency.
-    theta, phi : float
-        Direction of the peak [rad].
-
-    Returns
-    -------
-    float
-        0, but where the beam is at a pole the direction of the plane phi = 0 [rad].
+    0, but where the beam is at a pole the direction of the plane phi = 0; arguments as `plane_of`.
     """
     own, pole = _own_plane(_curvature(one, theta, phi), theta, phi)
     return own.angle_at(theta, phi) if pole else 0.0
@@ -332,33 +294,30 @@ def _turned(own: Plane, pole: int, turn: float) -> Plane:
     return Plane(pole * turn) if pole else Plane(own.phi, turn)
 
 
-def _polarised(one: Modes, bend: Real, word: str, theta: float, phi: float) -> float:
+def _polarised(one: Modes, word: str, theta: float, phi: float) -> float:
     """Angle of the E or H plane from theta^ towards phi^ [rad]."""
-    del bend
     a, b = (x[0, 0] for x in fields.far_field_points(one, theta=[theta], phi=phi, threads=1))
     power, linear = abs(a) ** 2 + abs(b) ** 2, abs(a * a + b * b)
     # Axes of the ellipse: power +- linear, squared (closed form).
     if power + linear < CIRCULAR**2 * (power - linear):
-        raise InputError(
-            f"the polarisation at the peak is circular (axial ratio below 1 dB) at "
-            f"{one.frequency[0] / 1e9:.9g} GHz: there is no {WORDS[word]}, take another plane"
-        )
+        raise _none("the polarisation at the peak is circular (axial ratio below 1 dB)", one, word)
     tilt = 0.5 * math.atan2(2 * float((a * b.conjugate()).real), abs(a) ** 2 - abs(b) ** 2)
     return tilt + (np.pi / 2 if word == "H" else 0.0)
 
 
-def _principal(one: Modes, bend: Real, word: str, theta: float, phi: float) -> float:
+def _principal(one: Modes, word: str, bend: Real) -> float:
     """Angle of the narrow or wide plane from theta^ towards phi^ [rad]."""
-    del theta, phi
     value, axes = np.linalg.eigh(bend)
     wide, narrow = (_width(x) for x in value)
     if narrow > (1 - ROUND) * wide:
-        raise InputError(
-            f"the beam is round (within {100 * ROUND:g} % in width at its peak) at "
-            f"{one.frequency[0] / 1e9:.9g} GHz: there is no {WORDS[word]}, take another plane"
-        )
+        raise _none(f"the beam is round (within {100 * ROUND:g} % in width at its peak)", one, word)
     x, y = axes[:, 1 if word == "narrow" else 0]
     return math.atan2(y, x)
+
+
+def _none(why: str, one: Modes, word: str) -> InputError:
+    where = f"{one.frequency[0] / 1e9:.9g} GHz"
+    return InputError(f"{why} at {where}: there is no {WORDS[word]}, take another plane")
 
 
 def _degrees(angle: float) -> float:

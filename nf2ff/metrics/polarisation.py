@@ -79,13 +79,7 @@ def components(far_field: FarField, basis: Basis, *, reference_angle: float = 0.
 
 
 def checked_basis(basis: str, reference_angle: float) -> float:
-    """The reference angle [rad], if it and ``basis`` fit together as `components` says.
-
-    Raises
-    ------
-    ValueError
-        As in `components`.
-    """
+    """The reference angle [rad], if it and ``basis`` fit together; raises as `components`."""
     reference = float(as_array(reference_angle, float, "reference_angle", ndim=0))
     if basis not in BASES:
         *most, last = (repr(name) for name in BASES)
@@ -117,20 +111,7 @@ def partial_directivity(
 ) -> tuple[Real, Real]:
     """Directivity of each component of a polarisation basis; the two sum to `level.directivity`.
 
-    Parameters
-    ----------
-    far_field, basis, reference_angle
-        As in `components`.
-
-    Returns
-    -------
-    first, second : (F, T, P) ndarray
-        Partial directivities, linear.
-
-    Raises
-    ------
-    ValueError
-        As in `components` and `level.directivity`.
+    Arguments and errors as in `components`; linear, (F, T, P) each.
     """
     power = nonzero_power(far_field.frequency, far_field.radiated_power)[:, None, None]
     first, second = components(far_field, basis, reference_angle=reference_angle)
@@ -150,18 +131,10 @@ def _stokes(far_field: FarField) -> tuple[Real, Real, Real, Real]:
 
 
 def axial_ratio(far_field: FarField) -> Real:
-    """Axial ratio of the polarisation ellipse, major over minor axis.
+    """Axial ratio (F, T, P) of the polarisation ellipse, major over minor axis.
 
-    Parameters
-    ----------
-    far_field : FarField
-        Any far field.
-
-    Returns
-    -------
-    (F, T, P) ndarray
-        Ratio of field strengths >= 1, linear; infinite for linear polarisation, NaN where there
-        is no field.
+    A ratio of field strengths >= 1, linear; infinite for linear polarisation, NaN where there is no
+    field.
     """
     s0, s1, s2, s3 = _stokes(far_field)
     # (|R| + |L|) / ||R| - |L|| without the difference of two nearly equal numbers.
@@ -170,19 +143,10 @@ def axial_ratio(far_field: FarField) -> Real:
 
 
 def tilt_angle(far_field: FarField) -> Real:
-    """Tilt of the polarisation ellipse: the angle of its major axis from theta^ towards phi^.
+    """Tilt of the polarisation ellipse, (F, T, P): the angle of its major axis from theta^ towards phi^.
 
-    That is clockwise as seen from behind the wave, looking along its direction of propagation.
-
-    Parameters
-    ----------
-    far_field : FarField
-        Any far field.
-
-    Returns
-    -------
-    (F, T, P) ndarray
-        Angle in [-pi/2, pi/2] [rad]; without meaning where the polarisation is circular.
+    In [-pi/2, pi/2], clockwise as seen from behind the wave, looking along its direction of
+    propagation; without meaning where the polarisation is circular [rad].
     """
     _, s1, s2, _ = _stokes(far_field)
     return np.asarray(0.5 * np.arctan2(s2, s1))

@@ -36,11 +36,6 @@ class ThetaInterval:
     ----------
     theta1, theta2 : float
         Bounds, 0 <= theta1 < theta2 <= pi [rad].
-
-    Raises
-    ------
-    ValueError
-        If the interval is empty or leaves [0, pi].
     """
 
     theta1: float
@@ -69,11 +64,6 @@ class Cone:
         Axis, the same or one for each frequency [rad].
     half_angle : float
         Largest angle from the axis, more than 0, pi for the whole sphere [rad].
-
-    Raises
-    ------
-    ValueError
-        If the cone is empty, or an axis is no direction.
     """
 
     theta: Real
@@ -99,18 +89,19 @@ class Cone:
             )
 
     def axes(self, count: int) -> Real:
-        """Unit vectors (F, 3) of the axis at ``count`` frequencies.
-
-        Raises
-        ------
-        ValueError
-            If the cone has axes for another number of frequencies.
-        """
+        """Unit vectors (F, 3) of the axis at ``count`` frequencies; refused if it has another number."""
         if self.theta.ndim and self.theta.size != count:
             raise InputError(
                 f"the cone has {self.theta.size} axes for {count} frequencies", "give one, or each"
             )
         return np.broadcast_to(unit_vectors(self.theta, self.phi)[0], (count, 3))
+
+    @staticmethod
+    def around(axis: Real, rings: Real, psi: Real) -> Real:
+        """Unit vectors (T P, 3) at the angles ``rings`` (T,) from an axis (3,) and ``psi`` (P,) about it."""
+        r, along, across = unit_vectors(*direction_angles(axis[None]))
+        about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
+        return np.asarray(about_z @ np.concatenate([along, across, r]))
 
 
 Region = ThetaInterval | Cone
@@ -125,12 +116,7 @@ def near_horizon(half_width: float) -> ThetaInterval:
     Parameters
     ----------
     half_width : float
-        Largest angle above and below; pi/12, pi/6 and pi/4 are usual [rad].
-
-    Raises
-    ------
-    ValueError
-        If nothing is left, or it is more than pi/2.
+        Largest angle above and below, up to pi/2; pi/12, pi/6 and pi/4 are usual [rad].
     """
     half = float(as_array(half_width, float, "half_width", ndim=0))
     if not 0 < half <= np.pi / 2:
@@ -142,7 +128,7 @@ def near_horizon(half_width: float) -> ThetaInterval:
 
 
 def partial_radiated_power(modes: Modes, region: Region) -> Real:
-    """Power radiated into a region.
+    """Power radiated into a region, (F,); with that of the rest of the sphere it adds up to TRP [W].
 
     Parameters
     ----------
@@ -150,11 +136,6 @@ def partial_radiated_power(modes: Modes, region: Region) -> Real:
         Absolute mode coefficients, F frequencies.
     region : ThetaInterval or Cone
         `UPPER_HEMISPHERE`, `near_horizon`, or any other.
-
-    Returns
-    -------
-    (F,) ndarray
-        Power; of a region and of the rest of the sphere it adds up to TRP [W].
 
     Raises
     ------
@@ -167,19 +148,10 @@ def partial_radiated_power(modes: Modes, region: Region) -> Real:
 
 
 def radiated_fraction(modes: Modes, region: Region) -> Real:
-    """Power radiated into a region over all that is radiated.
+    """Power radiated into a region over all that is radiated, (F,).
 
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients, absolute or relative, F frequencies.
-    region : ThetaInterval or Cone
-        As in `partial_radiated_power`.
-
-    Returns
-    -------
-    (F,) ndarray
-        Fraction, linear; for a cone about the main beam its beam efficiency.
+    For a cone about the main beam its beam efficiency. The modes may be relative; as
+    `partial_radiated_power` else.
 
     Raises
     ------
@@ -199,16 +171,13 @@ def _power(modes: Modes, region: Region) -> Real:
     else:
         rings, weight = _rings(modes.degree, 0.0, region.half_angle)
         axes = region.axes(modes.frequency.size)
-        about_z = unit_vectors(*np.meshgrid(rings, psi, indexing="ij"))[0].reshape(-1, 3)
     power = np.empty(modes.frequency.size)
     for f, one in enumerate(modes.each()):
         threads = maxima.threads_for(one)
         if isinstance(region, ThetaInterval):
             field = fields.far_field_grid(one, theta=rings, phi=psi, threads=threads)
         else:
-            # x, y, z to theta^, phi^, r^ of the axis.
-            r, along, across = unit_vectors(*direction_angles(axes[f : f + 1]))
-            theta, phi = direction_angles(about_z @ np.concatenate([along, across, r]))
+            theta, phi = direction_angles(region.around(axes[f], rings, psi))
             field = fields.far_field_points(one, theta=theta, phi=phi, threads=threads)
         power[f] = intensity(*field).reshape(rings.size, turns).mean(axis=1) @ weight
     return power

@@ -46,19 +46,13 @@ def degree_of_terms(terms: int) -> int:
 
 
 def harmonics(degree: int, *, theta: ArrayLike, phi: ArrayLike) -> Real:
-    """Real scalar spherical harmonics of mean square 1.
-
-    Parameters
-    ----------
-    degree : int
-        Largest degree L.
-    theta, phi : (K,) array_like
-        Directions [rad].
+    """Real scalar spherical harmonics of mean square 1 in directions theta, phi (K,) [rad].
 
     Returns
     -------
     (K, (L + 1)^2) ndarray
-        Degree after degree; in each m = 0 ... l with cos(m phi), then m = 1 ... l with sin(m phi).
+        Degree after degree up to L; in each m = 0 ... l with cos(m phi), then m = 1 ... l with
+        sin(m phi).
     """
     from pyshtools.expand import LSQ_G
 
@@ -77,15 +71,10 @@ class PowerFit:
     frequency : (F,) array_like
         Frequencies [Hz].
     coefficients : (F, (L + 1)^2) array_like
-        Coefficients in the order of `harmonics` [W].
+        In the order of `harmonics` [W].
     residual : (F,) array_like
         Root mean square over the sphere of what the fit leaves over, corrected for the
         coefficients fitted: noise, and degrees above L [W].
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit.
     """
 
     frequency: Real
@@ -124,18 +113,7 @@ class PowerFit:
         return np.asarray(self.residual / np.where(whole > 0, whole, 1))
 
     def at(self, *, theta: ArrayLike, phi: ArrayLike) -> Real:
-        """Values between the positions.
-
-        Parameters
-        ----------
-        theta, phi : (K,) array_like
-            Directions [rad].
-
-        Returns
-        -------
-        (F, K) ndarray
-            Interpolated powers; slightly negative ones in deep nulls are possible [W].
-        """
+        """Powers (F, K) in directions theta, phi (K,) [rad]; slightly negative in deep nulls perhaps [W]."""
         theta = as_array(theta, float, "theta", ndim=1)
         phi = as_array(phi, float, "phi", ndim=1)
         return evaluate(self.coefficients, theta=theta, phi=phi)
@@ -206,10 +184,9 @@ class RingBasis:
         Part of the sphere that each position stands for.
     rings : RingPositions
         The rings.
-    legendre : tuple of (T, L + 1 - m) ndarray
-        For each order m the harmonics at phi = 0, degrees m ... L.
-    inverse : tuple of (L + 1 - m, T) ndarray
-        For each order the coefficients of the fit from values at phi = 0.
+    legendre, inverse : tuple of ndarray
+        For each order m the harmonics at phi = 0, (T, L + 1 - m), degrees m ... L; and the
+        coefficients of the fit from values there, (L + 1 - m, T).
     """
 
     degree: int
@@ -219,7 +196,7 @@ class RingBasis:
     inverse: tuple[Real, ...]
 
     def fit(self, values: Real) -> tuple[Real, Real]:
-        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over."""
+        """As `PointBasis.fit`."""
         from scipy.fft import rfft
 
         count, rings = len(values), self.rings
@@ -251,7 +228,7 @@ class RingBasis:
         return result, left
 
     def moments(self, weights: Real) -> Real:
-        """Sum over the positions of weights (U,), equal in each ring, times each harmonic."""
+        """As `PointBasis.moments`, of weights that are equal in each ring."""
         result = np.zeros((self.degree + 1) ** 2)
         ring = np.bincount(self.rings.ring, weights, self.rings.theta.size)
         # The other orders sum to zero over P equal steps, |m| < P.
@@ -259,7 +236,7 @@ class RingBasis:
         return result
 
     def monopole(self) -> Real:
-        """Weights (U,) by which the mean over the sphere follows from the values."""
+        """As `PointBasis.monopole`."""
         return self.rings.share(self.inverse[0][0])
 
     def _columns(self) -> list[tuple[NDArray[np.intp], NDArray[np.intp]]]:
@@ -279,7 +256,7 @@ def harmonic_basis(
     most: int | None = None,
     area: Real | None = None,
 ) -> Basis:
-    """Harmonics for fits at given positions.
+    """Harmonics for area-weighted fits at given positions.
 
     Parameters
     ----------
@@ -295,11 +272,6 @@ def harmonic_basis(
         Largest degree to choose, where more would be of no use.
     area : (U,) ndarray, optional
         `voronoi_weights` of positions that make no rings, if known [sr].
-
-    Returns
-    -------
-    PointBasis, IteratedBasis or RingBasis
-        Area-weighted least squares.
 
     Raises
     ------
@@ -414,21 +386,7 @@ def _largest(highest: int, good: Callable[[int], bool]) -> int:
 
 
 def fit_powers(basis: Basis, *, frequency: Real, values: Real) -> PowerFit:
-    """Least-squares fit of values (F, U) at the positions of ``basis``.
-
-    Parameters
-    ----------
-    basis : PointBasis, IteratedBasis or RingBasis
-        From `harmonic_basis`.
-    frequency : (F,) ndarray
-        Frequencies [Hz].
-    values : (F, U) ndarray
-        Powers at the positions [W].
-
-    Returns
-    -------
-    PowerFit
-        Of the degree of the basis.
+    """Least-squares fit of values (F, U) [W] at the positions of ``basis``, of its degree.
 
     Notes
     -----

@@ -13,9 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.power import PowerCode
 from nf2ff.power_only.fit import PowerFit
+from nf2ff.power_only.resolution import Warnings
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
-from nf2ff.power_only.weights import Positions, different_positions, directions
+from nf2ff.power_only.weights import Positions, different_positions
 
 Real = NDArray[np.float64]
 
@@ -73,14 +76,18 @@ class Floor(NamedTuple):
         Its standard uncertainty [W].
     even : (F,) ndarray
         Power to subtract from any one reading; less than ``mean`` of clipped tables: 0 [W].
-    warnings : tuple of tuple of str
-        For each frequency, sentences that say so.
+    warnings : tuple of tuple of Notice
+        What is said of it.
     """
 
     mean: Real
     uncertainty: Real
     even: Real
-    warnings: tuple[tuple[str, ...], ...]
+    warnings: Warnings
+
+
+#: The same of one frequency.
+_One = tuple[float, float, float, tuple[Notice, ...]]
 
 
 def known_floor(level: float, mean: Real) -> Floor:
@@ -120,72 +127,54 @@ def scan_floor(scan: PowerScan, positions: Positions, *, share: Real, fit: Power
     fit : PowerFit
         Fit of both polarisations together: what it leaves over is the most that noise can be.
 
-    Returns
-    -------
-    Floor
-
     Notes
     -----
-    The part of the sphere that reads least has the mean m, the variance v about it, and the
-    variance w about the mean of each position's neighbours, but no more than the fit leaves over.
-    Noise is independent from one position to the next and is all in w; v - w is of radiation. Where
-    lobes have all levels down to nulls, their mean is about the root of that. So the floor is
-    m - 0.7 sqrt(v - w), and sqrt(v - w) / 2 its uncertainty, with the chance errors of v - w (half
-    of it counts in the floor, as it can only be positive) and of m. Of some parts of the sphere the
-    one with the least uncertainty is taken.
+    The part of the sphere that reads least has the mean m, the variance v about it, and the variance w
+    about the mean of each position's neighbours, but no more than the fit leaves over. Noise is
+    independent from one position to the next and is all in w; v - w is of radiation. Where lobes have
+    all levels down to nulls, their mean is about the root of that: the floor is m - 0.7 sqrt(v - w), its
+    uncertainty sqrt(v - w) / 2, with the chance errors of v - w (half of it counts in the floor, as it
+    can only be positive) and of m. Of some parts of the sphere the least uncertain is taken.
 
-    It is a floor where v is noise (averaged or not: n samples spread by sqrt(1/n)) by what the fit
-    leaves over, neither more nor much less than such noise would; where a tenth of the sphere reads
-    the same within a quarter (rms) while lobes elsewhere are too fine for the steps; or where three
-    tenths read the same within a tenth; and more than 15 dB below the peak. Few patterns do that,
-    but one of constant back radiation would: if no noise shows, the uncertainty is half of the
+    It is a floor where v is noise (averaged or not) by what the fit leaves over; where a tenth of the
+    sphere reads the same within a quarter (rms) while lobes elsewhere are too fine for the steps; or
+    where three tenths read the same within a tenth; and more than 15 dB below the peak. Few patterns do
+    that, but one of constant back radiation would: if no noise shows, the uncertainty is half of the
     floor. Patterns whose least is above that hide any floor.
 
     References
     ----------
-    Simulated as `tests/test_power_floor.py` does; no source.
+    Simulated as `tests/power_only/test_floor.py` does; no source.
     """
     values = positions.average(scan.eirp)
-    columns = [positions.average(x) for x in _columns(scan)]
+    given = (x for x in (scan.eirp_theta, scan.eirp_phi, scan.eirp_total) if x is not None)
+    columns = [positions.average(x) for x in given]
     if share.size < 2 * _FEWEST:
         return known_floor(0.0, fit.mean)
     near = _neighbours(positions)
-    found = []
     first = int(np.ceil(_HIGHEST_DEGREES * fit.degree))
     terms = (fit.degree + 1) ** 2 - first**2
     above = fit.spectrum()[:, first:].sum(axis=1) / (terms * np.sum(share**2))
     white = above <= _WHITE * fit.residual**2
     lobes = fit.unresolved() > _LOBES
+    found = []
     for i, x in enumerate(values):
         clipped = [_clipped(c[i], near, share, x.max()) for c in columns]
         if any(level > 0 for level, _ in clipped):
             found.append(_of_clipped(clipped, float(share @ x)))
         else:
-            left = float(fit.residual[i] ** 2)
             limit = _EVEN_AMID_LOBES if lobes[i] else _EVEN
-            found.append(_one(x, near, share, left, white=bool(white[i]), even=limit))
-    mean, uncertainty, even = (np.array(v) for v in zip(*(f[:3] for f in found), strict=True))
-    return Floor(mean, uncertainty, even, tuple(f[3] for f in found))
+            found.append(_one(x, near, share, float(fit.residual[i] ** 2), white=bool(white[i]), even=limit))
+    mean, uncertainty, even = (np.array([one[k] for one in found]) for k in range(3))
+    return Floor(mean, uncertainty, even, tuple(one[3] for one in found))
 
 
-def cap_warnings(scan: SensitivityScan, inverse: Real, weights: Real) -> tuple[tuple[str, ...], ...]:
-    """For each frequency a sentence if the weakest sensitivities are those of a search's end.
+def search_warnings(scan: SensitivityScan, inverse: Real, weights: Real) -> Warnings:
+    """Say where the weakest sensitivities are those of a search's end.
 
-    Parameters
-    ----------
-    scan : SensitivityScan
-        Sensitivity at M directions.
-    inverse : (2, F, M) ndarray
-        1/EIS of each polarisation, 0 where it was not reached [1/W].
-    weights : (M,) ndarray
-        Solid angle that each sample stands for [sr].
-
-    Returns
-    -------
-    tuple of tuple of str
-        Sensitivity has no floor of noise, since noise is what it is measured against. But a search
-        that ends at the highest power and writes that power down counts directions as heard that
-        were not.
+    Sensitivity has no floor of noise, since noise is what it is measured against. But a search that
+    ends at the highest power and writes that power down counts directions as heard that were not.
+    ``inverse`` (2, F, M) is 1/EIS, 0 where it was not reached [1/W]; ``weights`` (M,) in sr.
     """
     positions = different_positions(scan.theta, scan.phi)
     if positions.theta.size < 2 * _FEWEST:
@@ -198,28 +187,20 @@ def cap_warnings(scan: SensitivityScan, inverse: Real, weights: Real) -> tuple[t
         total = columns.sum(axis=0)
         clipped = [_clipped(c, near, share, total.max()) for c in columns]
         most = sum(level * part for level, part in clipped)
-        own: tuple[str, ...] = ()
+        own: tuple[Notice, ...] = ()
         if most > 0:
-            level = max(level for level, _ in clipped)
-            part = max(part for _, part in clipped)
-            worse = -10 * np.log10(1 - min(most / float(share @ total), 0.999))
-            own = (
-                f"{100 * part:.0f} % of the sphere has the same sensitivity, the weakest, "
-                f"{_dbm(1 / level)}: if that is where the search ended, leave these cells empty; "
-                f"TIS is then up to {worse:.2g} dB higher",
-            )
+            level, part = (max(column) for column in zip(*clipped, strict=True))
+            rise = _rise_db(most, float(share @ total))
+            figures = {"part_percent": 100 * part, "level_dbm": _dbm(1 / level), "rise_db": rise}
+            own = (PowerCode.SEARCH_ENDED(**figures),)
         result.append(own)
     return tuple(result)
 
 
-def _columns(scan: PowerScan) -> list[Real]:
-    return [x for x in (scan.eirp_theta, scan.eirp_phi, scan.eirp_total) if x is not None]
-
-
 def _one(
     x: Real, near: NDArray[np.intp], share: Real, left: float, *, white: bool, even: tuple[float, float]
-) -> tuple[float, float, float, tuple[str, ...]]:
-    """Floor, uncertainty, the same for one reading, and words, of one pattern (U,)."""
+) -> _One:
+    """Floor of one pattern (U,) of which a fit leaves the mean square ``left``."""
     around = x[near].mean(axis=1)
     # The mean of the neighbours has noise of its own, 1/K of that of a reading.
     local = (x - around) ** 2 / (1 + 1 / _NEIGHBOURS)
@@ -263,23 +244,20 @@ def _one(
             told = _scatter(left, float(around.min()), total, top)
         return 0.0, 0.0, 0.0, told
     floor, own, proven, part = best
-    why = "" if proven else ", unless the device radiates that evenly there"
-    return (
-        floor,
-        own,
-        floor,
-        (
-            f"a floor of noise of {_dbm(floor)}, {_below(floor, top)} the peak, was subtracted, as "
-            f"{100 * part:.0f} % of the sphere reads little else{why}: it had raised TRP by "
-            f"{_rise(floor, total)}; measure with the device off to be sure",
-        ),
+    code = PowerCode.FLOOR if proven else PowerCode.FLOOR_OR_RADIATION
+    said = code(
+        floor_dbm=_dbm(floor),
+        below_db=-10 * np.log10(floor / top),
+        part_percent=100 * part,
+        rise_db=_rise_db(floor, total),
     )
+    return floor, own, floor, (said,)
 
 
 def _low(
     x: Real, order: NDArray[np.intp], filled: Real, share: Real, left: float, total: float, top: float
-) -> tuple[str, ...]:
-    """A sentence where readings scatter at a low level, of which noise cannot be told."""
+) -> tuple[Notice, ...]:
+    """Whether readings scatter at a low level, of which noise cannot be told."""
     inside = order[: max(1, int(np.searchsorted(filled, 0.1)))]
     w = share[inside] / share[inside].sum()
     level = float(w @ x[inside])
@@ -289,36 +267,28 @@ def _low(
         return ()
     if left < _LEFT[0] * spread and np.sqrt(spread) > _EVEN_AMID_LOBES[1] * level:
         return ()
-    return (
-        f"the tenth of the sphere that reads least is about {_dbm(level)}, "
-        f"{_below(level, top)} the peak: if that is noise, TRP is about {_rise(level, total)} too "
-        "high; measure with the device off and give noise_floor, or measure at smaller steps",
-    )
+    below, rise = -10 * np.log10(level / top), _rise_db(level, total)
+    return (PowerCode.LOW_READINGS(level_dbm=_dbm(level), below_db=below, rise_db=rise),)
 
 
-def _scatter(left: float, lowest: float, total: float, top: float) -> tuple[str, ...]:
-    """A sentence where all readings scatter as noise does, but none are low enough to show it."""
+def _scatter(left: float, lowest: float, total: float, top: float) -> tuple[Notice, ...]:
+    """Whether all readings scatter as noise does, but none are low enough to show it."""
     # Single samples of the power of a signal S in the noise F scatter by 2 S F + F^2 for each
     # polarisation; averaged ones by less.
     least, most = left / total, _SHORT * lowest
     # A floor is no higher than the least of the readings: what scatters more is a pattern too fine.
-    if least > min(most, HIGHEST * top) or np.sqrt(left) < _SEEN * total:
+    if least > min(most, HIGHEST * top) or np.sqrt(left) < _SEEN * total or most < _SEEN_RISE * total:
         return ()
-    if most < _SEEN_RISE * total:
-        return ()
-    return (
-        f"readings scatter by {100 * np.sqrt(left) / total:.2g} % of their mean: if that is the "
-        f"receiver's noise, its floor made TRP {_rise(least, total)} too high where each reading "
-        f"is a single sample, and up to {_rise(most, total)} where it is an average; measure with "
-        "the device off and give noise_floor",
-    )
+    scatter = 100 * np.sqrt(left) / total
+    single, average = _rise_db(least, total), _rise_db(most, total)
+    return (PowerCode.SCATTER(scatter_percent=scatter, single_db=single, average_db=average),)
 
 
 def _neighbours(positions: Positions) -> NDArray[np.intp]:
     """The nearest other positions (U, K) of each."""
     from scipy.spatial import cKDTree
 
-    r = directions(positions.theta, positions.phi)
+    r = positions.directions()
     return np.asarray(cKDTree(r).query(r, k=_NEIGHBOURS + 1)[1][:, 1:])
 
 
@@ -337,33 +307,19 @@ def _clipped(x: Real, near: NDArray[np.intp], share: Real, top: float) -> tuple[
     return (least, float(share[same].sum())) if share[amid].sum() >= _CLIPPED else (0.0, 0.0)
 
 
-def _of_clipped(
-    clipped: list[tuple[float, float]], total: float
-) -> tuple[float, float, float, tuple[str, ...]]:
+def _of_clipped(clipped: list[tuple[float, float]], total: float) -> _One:
     """What a table clipped from below counts too much: between nothing and all of it."""
     most = sum(level * part for level, part in clipped)
     level, part = max(clipped)
+    said = PowerCode.CLIPPED(part_percent=100 * part, level_dbm=_dbm(level), rise_db=_rise_db(most, total))
     # Rectangular distribution (GUM 4.3.7).
-    return (
-        most / 2,
-        most / np.sqrt(12),
-        0.0,
-        (
-            f"{100 * part:.0f} % of the sphere reads just {_dbm(level)}, the least of all: a table "
-            f"clipped there makes TRP up to {_rise(most, total)} too high; half of that power was "
-            "subtracted",
-        ),
-    )
+    return most / 2, most / np.sqrt(12), 0.0, (said,)
 
 
-def _dbm(watts: float) -> str:
-    return f"{10 * np.log10(watts / 1e-3):.1f} dBm"
+def _dbm(watts: float) -> float:
+    return float(10 * np.log10(watts / 1e-3))
 
 
-def _below(level: float, top: float) -> str:
-    return f"{-10 * np.log10(level / top):.1f} dB below"
-
-
-def _rise(power: float, total: float) -> str:
-    """How much the total [W] fell, were ``power`` taken from it."""
-    return f"{-10 * np.log10(1 - min(power / total, 0.999)):.2g} dB"
+def _rise_db(power: float, total: float) -> float:
+    """How much the total [W] fell, were ``power`` taken from it [dB]."""
+    return float(-10 * np.log10(1 - min(power / total, 0.999)))

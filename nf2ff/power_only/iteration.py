@@ -7,8 +7,8 @@ eigenvalues are near 1 where the positions are even.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +26,9 @@ STOP = 1e-11
 EPSILON = 3e-13
 #: Most steps. Eigenvalues from 0.01 to 3 need 220 (textbook: sqrt(condition) / 2 ln(2 / STOP)).
 MAX_STEPS = 250
-#: The same for the eigenvalue, which is wanted to a few per cent only. What has the eigenvalue e
-#: starts with sqrt(e), and is seen above this times the root of all coefficients: e = 4e-8 at
-#: degree 200.
-EIGENVALUE_STOP = 1e-6
+#: Products in one cycle of the search for the least eigenvalue, and its relative error: a few per
+#: cent are asked for, and what is not found in `MAX_STEPS` is far below any that serves.
+CYCLE, EIGENVALUE_ERROR = 20, 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,10 +37,8 @@ class IteratedBasis:
 
     Parameters
     ----------
-    degree : int
-        Degree L of the fits.
-    share : (U,) ndarray
-        Part of the sphere that each position stands for; the sum is 1.
+    degree, share
+        As in `nf2ff.power_only.fit.PointBasis`.
     location : (U, 2) ndarray
         theta in [0, pi] and phi in [0, 2 pi) of the positions [rad].
     """
@@ -51,13 +48,7 @@ class IteratedBasis:
     location: Real
 
     def fit(self, values: Real) -> tuple[Real, Real]:
-        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over.
-
-        Raises
-        ------
-        ValueError
-            If the iteration does not end.
-        """
+        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over."""
         coefficients = np.empty((len(values), (self.degree + 1) ** 2))
         left = np.empty(len(values))
         for at in range(0, len(values), 2):
@@ -86,30 +77,42 @@ class IteratedBasis:
         return self.share * self._synthesis(self._solve(first)).real
 
     def least_eigenvalue(self) -> float:
-        """Smallest eigenvalue of the normal equations, from a random start, by Lanczos' method."""
+        """Smallest eigenvalue of the normal equations; 0 if it is too small to be found."""
+        from scipy.sparse.linalg import ArpackNoConvergence, eigsh
+
         rng = np.random.default_rng(0)
         values = rng.normal(size=(2, self.share.size)) * np.sqrt(self.share)
-        start = self._adjoint(values[0] + 1j * values[1])
-        steps: list[tuple[float, float]] = []
-        _conjugate_gradients(self._normal, start, EIGENVALUE_STOP, steps)
-        step, ratio = np.array(steps).T
-        # The tridiagonal matrix of Lanczos from the numbers of conjugate gradients (textbook).
-        diagonal = 1 / step
-        diagonal[1:] += ratio[:-1] / step[:-1]
-        off = np.sqrt(ratio[:-1]) / step[:-1]
-        return float(np.linalg.eigvalsh(np.diag(diagonal) + np.diag(off, 1) + np.diag(off, -1))[0])
+        # Places that no coefficient has stay 0, so that they add no eigenvalue of 0.
+        start = self._adjoint(values[0] + 1j * values[1]).ravel()
+        cycle = min(CYCLE, (self.degree + 1) ** 2)
+        options = {"v0": start, "ncv": cycle, "maxiter": -(-MAX_STEPS // cycle), "tol": EIGENVALUE_ERROR}
+        try:
+            found = eigsh(self._operator(), k=1, which="SA", return_eigenvectors=False, **options)
+        except ArpackNoConvergence:
+            return 0.0
+        return float(found[0])
 
     def _solve(self, right: Complex) -> Complex:
-        found, ended = _conjugate_gradients(self._normal, right, STOP, [])
-        if not ended:
+        from scipy.sparse.linalg import cg
+
+        found, steps = cg(self._operator(), right.ravel(), rtol=STOP, atol=0, maxiter=MAX_STEPS)
+        if steps:
             raise InputError(
                 f"the fit of degree {self.degree} did not end in {MAX_STEPS} steps: these "
                 "positions do not determine it; lower the degree"
             )
-        return found
+        return np.asarray(found).reshape(right.shape)
 
-    def _normal(self, coefficients: Complex) -> Complex:
-        return self._adjoint(4 * np.pi * self.share * self._synthesis(coefficients))
+    def _operator(self) -> Any:
+        """Matrix of the normal equations, by its products."""
+        from scipy.sparse.linalg import LinearOperator
+
+        shape = (2, 1, (self.degree + 1) * (self.degree + 2) // 2)
+
+        def normal(x: Complex) -> Complex:
+            return self._adjoint(4 * np.pi * self.share * self._synthesis(x.reshape(shape))).ravel()
+
+        return LinearOperator(2 * [int(np.prod(shape))], matvec=normal, dtype=np.complex128)
 
     def _synthesis(self, coefficients: Complex) -> Complex:
         return np.asarray(
@@ -147,22 +150,3 @@ class IteratedBasis:
         result[n * n + m] = a.real
         result[(n * (n + 1) + m)[~zero]] = -a.imag[~zero]
         return result
-
-
-def _conjugate_gradients(
-    product: Callable[[Complex], Complex], right: Complex, stop: float, steps: list[tuple[float, float]]
-) -> tuple[Complex, bool]:
-    """Solution of product(x) = right, and whether it ended; lengths and ratios go to ``steps``."""
-    x = np.zeros_like(right)
-    residual = right.copy()
-    way = residual.copy()
-    square = start = np.vdot(residual, residual).real
-    while square > stop**2 * start and len(steps) < MAX_STEPS:
-        image = product(way)
-        step = square / np.vdot(way, image).real
-        x += step * way
-        residual -= step * image
-        before, square = square, np.vdot(residual, residual).real
-        steps.append((float(step), float(square / before)))
-        way = residual + square / before * way
-    return x, square <= stop**2 * start

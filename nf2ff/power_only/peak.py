@@ -14,9 +14,17 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
+from nf2ff.metrics import maxima
 from nf2ff.power_only.fit import PowerFit, evaluate, fit_powers, harmonic_basis
 from nf2ff.power_only.floor import known_floor, scan_floor
-from nf2ff.power_only.resolution import aliasing_warning, peak_uncertainty, peak_warnings, resolution_warnings
+from nf2ff.power_only.resolution import (
+    Warnings,
+    aliasing,
+    joined,
+    peak_uncertainty,
+    peak_warnings,
+    resolution,
+)
 from nf2ff.power_only.scan import PowerScan, freeze_results
 from nf2ff.power_only.weights import different_positions, recognise_rings
 
@@ -28,12 +36,8 @@ Real = NDArray[np.float64]
 _CANDIDATE_LEVEL = 0.73
 #: Most maxima that are followed.
 _CANDIDATES = 64
-#: Stencil about each, x and y in steps.
-_X, _Y = (v.ravel() for v in np.meshgrid([-1, 0, 1], [-1, 0, 1], indexing="ij"))
-#: Curvature over the peak, per step squared, that rounding alone can feign.
-_FLAT = 1e-12
-#: Angle from a pole below which the peak is there [rad].
-_POLE = 1e-7
+#: Maxima that differ by less than this part are equal, but for the rounding of fits.
+_EQUAL = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,13 +61,8 @@ class ScanPeak:
         Its EIRP as measured [W].
     degree : int
         Degree L of the fit.
-    warnings : tuple of tuple of str
-        For each frequency, sentences on what to beware of.
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit or a value is not finite.
+    warnings : tuple of tuple of Notice
+        For each frequency what to beware of.
     """
 
     frequency: Real
@@ -74,7 +73,7 @@ class ScanPeak:
     sample: NDArray[np.intp]
     sample_eirp: Real
     degree: int
-    warnings: tuple[tuple[str, ...], ...]
+    warnings: Warnings
 
     def __post_init__(self) -> None:
         names = ("theta", "phi", "eirp", "sample_eirp")
@@ -85,6 +84,8 @@ class ScanPeak:
 def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
     """Power pattern of both polarisations between the samples of a scan.
 
+    Its ``at`` interpolates, its ``mean`` is TRP.
+
     Parameters
     ----------
     scan : PowerScan
@@ -93,11 +94,6 @@ def fit_scan(scan: PowerScan, *, degree: int | None = None) -> PowerFit:
         Degree L of the fit: 2N if the degree N of the antenna's field is known. If not given,
         the largest that the directions determine, see `nf2ff.power_only.fit.harmonic_basis`. Less
         than that averages out noise.
-
-    Returns
-    -------
-    PowerFit
-        Its ``at`` interpolates, its ``mean`` is TRP.
 
     Raises
     ------
@@ -124,11 +120,8 @@ def scan_peak(
         EIRP at M directions, anywhere.
     degree : int, optional
         Degree L of the fit, as in `fit_scan`.
-    field_degree : int, optional
-        Degree N of the antenna's field, if known. Its power pattern has degree 2N; if the scan
-        is too coarse for that, a warning tells.
-    noise_floor : float, optional
-        As in `nf2ff.power_only.totals.scan_trp` [W].
+    field_degree, noise_floor : optional
+        As in `nf2ff.power_only.totals.scan_trp`.
 
     Returns
     -------
@@ -142,13 +135,13 @@ def scan_peak(
 
     Notes
     -----
-    The fit is exact for noise-free patterns of degree L or less. A coarser scan aliases what is
-    above: the fit then rounds the peak off, and may miss it. How well each sample in the beam
-    follows from the others tells by how much, which is the standard uncertainty, see
-    `nf2ff.power_only.resolution.peak_uncertainty`. It is no estimate of lobes that no sample met.
+    The fit is exact for noise-free patterns of degree L or less. A coarser scan aliases what is above:
+    the fit then rounds the peak off, and may miss it. How well each sample in the beam follows from the
+    others tells by how much: `nf2ff.power_only.resolution.peak_uncertainty`. That is no estimate of lobes
+    that no sample met.
 
-    On a grid of steps pi/3L the maxima that may be highest are found, and followed by Newton
-    steps with curvatures from a stencil that shrinks to a thousandth of that step.
+    On a grid of steps pi/3L the maxima that may be highest are found, and climbed as those of
+    `nf2ff.metrics.beam.peak` are.
     """
     if field_degree is not None and field_degree < 1:
         raise InputError(f"field_degree is {field_degree}, expected at least 1")
@@ -166,12 +159,13 @@ def scan_peak(
         noise = scan_floor(scan, positions, share=basis.share, fit=fit)
     else:
         noise = known_floor(noise_floor, fit.mean)
-    theta, phi, level = np.array([_maximum(c, fit.degree) for c in fit.coefficients]).T
+    theta, phi, level = _highest(fit)
     sample = scan.eirp.argmax(axis=1)
-    general = () if field_degree is None else tuple(aliasing_warning(field_degree, fit.degree))
-    uncertainty = peak_uncertainty(fit, basis, positions, values, level)
+    uncertainty = peak_uncertainty(fit, basis.share, positions, values, level)
     uncertainty = np.hypot(uncertainty, np.where(noise.even > 0, noise.uncertainty, 0))
     level = level - noise.even
+    general = (aliasing(field_degree, fit.degree),) * level.size
+    resolved = resolution(fit, values, basis.share)
     return ScanPeak(
         scan.frequency,
         theta,
@@ -181,44 +175,39 @@ def scan_peak(
         sample,
         scan.eirp[np.arange(sample.size), sample],
         fit.degree,
-        peak_warnings(uncertainty, level, resolution_warnings(fit, general)),
+        joined(general, resolved.warnings, peak_warnings(uncertainty, level)),
     )
 
 
-def _maximum(coefficients: Real, degree: int) -> tuple[float, float, float]:
-    """theta, phi and value of the maximum of one pattern."""
-    centre, width = _candidates(coefficients, degree)
-    best, value = centre, np.full(len(centre), -np.inf)
-    for attempt in range(14):
-        _, a, b = unit_vectors(*direction_angles(centre))
-        points = centre[:, None] + width[:, None, None] * (
-            _X[:, None] * a[:, None] + _Y[:, None] * b[:, None]
-        )
-        theta, phi = direction_angles(points.reshape(-1, 3))
-        samples = evaluate(coefficients[None], theta=theta, phi=phi).reshape(-1, 9)
-        step = _newton(samples, samples.max())
-        better = samples[:, 4] >= value
-        best = np.where(better[:, None], centre, best)
-        value = np.where(better, samples[:, 4], value)
-        moved = centre + width[:, None] * (step[:, :1] * a + step[:, 1:] * b)
-        moved /= np.linalg.norm(moved, axis=1, keepdims=True)
-        centre = np.where(better[:, None], moved, best)
-        inside = np.abs(step).max(axis=1) < 1
-        width = np.where(inside | ~better, width / 4, width)
-        if attempt < 3:
-            continue
-        keep = value >= 0.97 * value.max()
-        centre, best, value, width = centre[keep], best[keep], value[keep], width[keep]
-    # The first of those that are equal but for rounding: they are in the order of theta.
-    top = int(np.argmax(value >= value.max() - 1e-9 * abs(value.max())))
-    t, p = (float(x[0]) for x in direction_angles(best[top : top + 1]))
-    if min(t, np.pi - t) < _POLE:
-        t, p = (0.0 if t < 1 else np.pi), 0.0
-    return t, p % (2 * np.pi), float(value[top])
+def _highest(fit: PowerFit) -> tuple[Real, Real, Real]:
+    """Theta and phi [rad] and value (F,) of the maximum of each pattern."""
+    degree, index, centre = fit.degree, [], []
+    for f, pattern in enumerate(fit.coefficients):
+        u = _coarse_grid(pattern, degree)
+        i, j = maxima.grid_maxima(u, least=_CANDIDATE_LEVEL * u.max(), limit=_CANDIDATES)
+        rings = len(u) - 1
+        index.append(np.full(i.size, f))
+        centre.append(unit_vectors(np.pi * i / rings, np.pi * j / rings)[0])
+
+    def towards(f: int, direction: Real) -> Real:
+        theta, phi = direction_angles(direction.reshape(-1, 3))
+        values = evaluate(fit.coefficients[f : f + 1], theta=theta, phi=phi)
+        return values.reshape(*direction.shape[:-1], 1)
+
+    found = maxima.highest_lobes(
+        towards,
+        index=np.concatenate(index),
+        centre=np.concatenate(centre),
+        # Half of what fields of degree N have, whose power pattern has degree 2N.
+        width=np.pi / (4 * max(degree, 3)),
+        objective=lambda values, *_: values[..., 0],
+        rounds=4 * degree + 4,
+    )
+    return maxima.first_of_equals(*found, equal=_EQUAL)
 
 
-def _candidates(coefficients: Real, degree: int) -> tuple[Real, Real]:
-    """Unit vectors (K, 3) of coarse maxima in the order of theta, and the grid's step (K,)."""
+def _coarse_grid(coefficients: Real, degree: int) -> Real:
+    """One pattern on rings with poles, steps of pi/3L or less both ways."""
     from pyshtools.expand import MakeGridDH
 
     n = np.arange(degree + 1)
@@ -226,32 +215,5 @@ def _candidates(coefficients: Real, degree: int) -> tuple[Real, Real]:
     for m in range(degree + 1):
         table[0, m:, m] = coefficients[n[m:] ** 2 + m]
         table[1, m:, m] = 0 if m == 0 else coefficients[n[m:] * (n[m:] + 1) + m]
-    rings = 2 * max(6, (3 * degree + 1) // 2)
-    u = MakeGridDH(table, sampling=2, lmax=rings // 2 - 1, extend=True)[:, :-1]
-    padded = np.pad(np.pad(u, ((1, 1), (0, 0)), mode="edge"), ((0, 0), (1, 1)), mode="wrap")
-    rows = np.maximum(np.maximum(padded[:-2], padded[1:-1]), padded[2:])
-    highest = np.maximum(np.maximum(rows[:, :-2], rows[:, 1:-1]), rows[:, 2:])
-    # A pole is one candidate; that it is higher than some of its neighbours is enough.
-    tall = (u >= highest - 1e-9 * abs(u.max())) & (u >= _CANDIDATE_LEVEL * u.max())
-    tall[[0, -1], 1:] = False
-    i, j = np.nonzero(tall)
-    order = np.sort(np.argsort(-(u[i, j] / u.max()).round(9), kind="stable")[:_CANDIDATES])
-    centre = unit_vectors(np.pi * i[order] / rings, np.pi * j[order] / rings)[0]
-    return centre, np.full(order.size, np.pi / rings)
-
-
-def _newton(samples: Real, top: float) -> Real:
-    """Steps (K, 2) towards the maxima of 3 x 3 samples (K, 9), at most 1 each way."""
-    f = samples.reshape(-1, 3, 3) / top
-    slope = np.stack([f[:, 2, 1] - f[:, 0, 1], f[:, 1, 2] - f[:, 1, 0]], axis=-1) / 2
-    xx = f[:, 2, 1] + f[:, 0, 1] - 2 * f[:, 1, 1]
-    yy = f[:, 1, 2] + f[:, 1, 0] - 2 * f[:, 1, 1]
-    xy = (f[:, 2, 2] + f[:, 0, 0] - f[:, 2, 0] - f[:, 0, 2]) / 4
-    hessian = np.stack([xx, xy, xy, yy], axis=-1).reshape(-1, 2, 2)
-    curvature, axes = np.linalg.eigh(hessian)
-    along = np.einsum("kij,ki->kj", axes, slope)
-    concave = curvature < -_FLAT
-    # Where the pattern is not concave go uphill; along a ridge, flat to rounding, stay.
-    uphill = np.where(np.abs(along) > _FLAT, np.sign(along), 0.0)
-    step = np.where(concave, -along / np.where(concave, curvature, 1.0), uphill)
-    return np.einsum("kij,kj->ki", axes, np.clip(step, -1, 1))
+    half = max(6, (3 * degree + 1) // 2)
+    return np.asarray(MakeGridDH(table, sampling=2, lmax=half - 1, extend=True)[:, :-1])

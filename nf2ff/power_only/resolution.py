@@ -1,14 +1,20 @@
-"""What positions too coarse for a pattern do to its total and its peak, and words for it."""
+"""What positions too coarse for a pattern do to its total and its peak."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.power_only.fit import Basis, PowerFit
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.power import PowerCode
+from nf2ff.power_only.fit import PowerFit, evaluate
 from nf2ff.power_only.weights import Positions
 
 Real = NDArray[np.float64]
+#: For each frequency what to beware of.
+Warnings = tuple[tuple[Notice, ...], ...]
 
 #: Residual over the pattern from which on the pattern is called unresolved: -20 dB.
 UNRESOLVED = 0.1
@@ -30,43 +36,30 @@ _BEAM, _MOST = 0.25, 100
 _WORTH = 10**0.01 - 1
 
 
-def aliasing_warning(field_degree: int, limit: int) -> list[str]:
+def joined(*warnings: Warnings) -> Warnings:
+    """Warnings of each frequency, one kind after the other."""
+    return tuple(sum(some, ()) for some in zip(*warnings, strict=True))
+
+
+def aliasing(field_degree: int | None, limit: int) -> tuple[Notice, ...]:
     """Say that a power pattern of degree 2N needs more than degree ``limit``, if it does."""
-    if 2 * field_degree <= limit:
-        return []
-    return [
-        f"a field of degree {field_degree} has a power pattern of degree {2 * field_degree}, these "
-        f"positions serve up to {limit}: what is above is aliased; measure at steps of "
-        f"{180 / (2 * field_degree + 1):.3g} deg or less"
-    ]
-
-
-def resolution_warnings(fit: PowerFit, general: tuple[str, ...]) -> tuple[tuple[str, ...], ...]:
-    """For each frequency the general warnings, and one if the fit does not follow the pattern."""
-    result = []
-    for share in fit.unresolved():
-        own: tuple[str, ...] = ()
-        if share > UNRESOLVED:
-            own = (
-                f"{100 * share:.0f} % (rms) of the pattern is beyond the degree {fit.degree} that "
-                "these positions resolve: noise, or a pattern too fine for them; measure at "
-                "smaller steps",
-            )
-        result.append(general + own)
-    return tuple(result)
+    if field_degree is None or 2 * field_degree <= limit:
+        return ()
+    double = 2 * field_degree
+    figures = {
+        "degree": field_degree,
+        "pattern_degree": double,
+        "limit": limit,
+        "step_deg": 180 / (double + 1),
+    }
+    return (PowerCode.ALIASED(**figures),)
 
 
 def samples_that_count(values: Real, share: Real) -> Real:
     """Number of positions that carry the power, (F,): (sum P)^2 / sum P^2, P weighted by area.
 
-    Only what is above the median counts: below a floor of noise all positions are alike.
-
-    Parameters
-    ----------
-    values : (F, U) ndarray
-        Powers [W].
-    share : (U,) ndarray
-        Part of the sphere that each position stands for.
+    Of ``values`` (F, U), positions having a ``share`` (U,) of the sphere. Only what is above the median
+    counts: below a floor of noise all positions are alike.
     """
     power = np.maximum(values - np.median(values, axis=1, keepdims=True), 0) * share
     square = np.sum(power**2, axis=1)
@@ -74,69 +67,65 @@ def samples_that_count(values: Real, share: Real) -> Real:
     return np.where(square > 0, whole / np.where(square > 0, square, 1), float(share.size))
 
 
-def widened(fit: PowerFit, values: Real, share: Real) -> Real:
-    """Factor (F,) by which sampling errors may exceed those of a residual that is noise.
+class Resolution(NamedTuple):
+    """How well a fit follows a pattern, for each of F frequencies.
 
-    Parameters
+    Attributes
     ----------
-    fit : PowerFit
-        Of the values.
-    values, share
-        As in `samples_that_count`.
+    unresolved : (F,) ndarray
+        Share of the pattern that the fit does not follow.
+    samples : (F,) ndarray
+        See `samples_that_count`.
+    widening : (F,) ndarray
+        Factor by which sampling errors may exceed those of a residual that is noise.
+    coarse : (F,) ndarray of bool
+        Whether a beam may have been missed, so that no uncertainty of a total can be stated.
+    warnings : tuple of tuple of Notice
+        Where much is unresolved.
     """
-    growth = np.where(samples_that_count(values, share) > _MANY, _GROWTH, 0)
-    return np.sqrt(1 + growth * np.maximum(0, fit.unresolved() - UNRESOLVED))
+
+    unresolved: Real
+    samples: Real
+    widening: Real
+    coarse: NDArray[np.bool_]
+    warnings: Warnings
 
 
-def too_coarse(fit: PowerFit, values: Real, share: Real) -> NDArray[np.bool_]:
-    """Whether a beam may have been missed, so that no uncertainty of a total can be stated, (F,).
-
-    Parameters
-    ----------
-    fit : PowerFit
-        Of the values.
-    values, share
-        As in `samples_that_count`.
-    """
-    few = samples_that_count(values, share) < _FEW
-    return np.asarray((fit.unresolved() > _COARSE) & few)
+def resolution(fit: PowerFit, values: Real, share: Real) -> Resolution:
+    """Judge a fit of ``values`` (F, U) [W] whose positions have ``share`` (U,) of the sphere."""
+    unresolved, samples = fit.unresolved(), samples_that_count(values, share)
+    growth = np.where(samples > _MANY, _GROWTH, 0) * np.maximum(0, unresolved - UNRESOLVED)
+    warnings = tuple(
+        (PowerCode.UNRESOLVED(share_percent=100 * part, degree=fit.degree),) if part > UNRESOLVED else ()
+        for part in unresolved
+    )
+    coarse = (unresolved > _COARSE) & (samples < _FEW)
+    return Resolution(unresolved, samples, np.sqrt(1 + growth), coarse, warnings)
 
 
-def coarse_warnings(coarse: NDArray[np.bool_], values: Real, share: Real) -> tuple[tuple[str, ...], ...]:
-    """For each frequency a sentence if no uncertainty of its total is stated."""
-    count = samples_that_count(values, share)
+def coarse_warnings(found: Resolution) -> Warnings:
+    """Say where no uncertainty of a total is stated."""
     return tuple(
-        (
-            f"the steps are too coarse for this pattern: some {max(1, round(n))} samples carry its "
-            "power, and a beam may lie between them: no uncertainty of the total is stated; "
-            "measure at smaller steps",
-        )
-        if told
-        else ()
-        for told, n in zip(coarse, count, strict=True)
+        (PowerCode.TOTAL_UNSTATED(samples=max(1, round(n))),) if coarse else ()
+        for coarse, n in zip(found.coarse, found.samples, strict=True)
     )
 
 
-def peak_uncertainty(fit: PowerFit, basis: Basis, positions: Positions, values: Real, peak: Real) -> Real:
-    """Standard uncertainty of an interpolated peak, NaN where none can be stated.
+def peak_uncertainty(fit: PowerFit, share: Real, positions: Positions, values: Real, peak: Real) -> Real:
+    """Standard uncertainty (F,) of an interpolated peak, of noise and steps; NaN where none is stated [W].
 
     Parameters
     ----------
     fit : PowerFit
         Of the values.
-    basis : Basis
-        By which they were fitted.
+    share : (U,) ndarray
+        Part of the sphere that each position stands for.
     positions : Positions
         Where they are.
     values : (F, U) ndarray
         Powers [W].
     peak : (F,) ndarray
         The peak between them [W].
-
-    Returns
-    -------
-    (F,) ndarray
-        Of noise and of steps too coarse [W].
 
     Notes
     -----
@@ -145,44 +134,33 @@ def peak_uncertainty(fit: PowerFit, basis: Basis, positions: Positions, values: 
     weighted by the squares of the powers, and two thirds of the unresolved share of the peak, are
     added as squares.
 
-    Simulated, 50 random orientations each, arrays of 4 x 4, 8 x 2 and 8 x 8 and pairs of sources on
-    grids of 10 to 30 deg and spirals: where stated, intervals of 95 % held the peak in 90 % or more
-    of them. Most of the error is a bias: steps that are too coarse round a beam off, and lift the
-    peak of fringes.
+    Simulated, 50 random orientations each of arrays and pairs of sources on grids of 10 to 30 deg and
+    spirals: where stated, intervals of 95 % held the peak in 90 % or more. Most of the error is a bias:
+    steps that are too coarse round a beam off, and lift the peak of fringes.
     """
-    leverage = np.minimum((fit.degree + 1) ** 2 * basis.share, 0.9)
+    leverage = np.minimum((fit.degree + 1) ** 2 * share, 0.9)
     own = np.empty(len(values))
-    for i, (x, coefficients) in enumerate(zip(values, fit.coefficients, strict=True)):
+    for i, x in enumerate(values):
         top = np.argsort(-x, kind="stable")[:_MOST]
         top = top[x[top] >= _BEAM * x.max()]
-        one = PowerFit(fit.frequency[i : i + 1], coefficients[None], fit.residual[i : i + 1])
-        met = one.at(theta=positions.theta[top], phi=positions.phi[top])[0]
+        met = evaluate(fit.coefficients[i : i + 1], theta=positions.theta[top], phi=positions.phi[top])[0]
         weight = x[top] ** 2
         off = (x[top] - met) / (1 - leverage[top])
         own[i] = np.sqrt(weight @ off**2 / weight.sum())
-    share = fit.unresolved()
-    result = np.hypot(own, _OF_PEAK * share * peak)
-    lost = (share > _LOST) | too_coarse(fit, values, basis.share) | (result > _WORST * peak)
+    found = resolution(fit, values, share)
+    result = np.hypot(own, _OF_PEAK * found.unresolved * peak)
+    lost = (found.unresolved > _LOST) | found.coarse | (result > _WORST * peak)
     return np.where(lost, np.nan, result)
 
 
-def peak_warnings(
-    uncertainty: Real, peak: Real, general: tuple[tuple[str, ...], ...]
-) -> tuple[tuple[str, ...], ...]:
-    """Add, for each frequency, a sentence if the peak lies between directions too coarse for it."""
-    result = []
-    for u, level, others in zip(uncertainty, peak, general, strict=True):
-        own: tuple[str, ...] = ()
+def peak_warnings(uncertainty: Real, peak: Real) -> Warnings:
+    """Say where a peak lies between directions too coarse for it."""
+    result: list[tuple[Notice, ...]] = []
+    for u, level in zip(uncertainty, peak, strict=True):
         if np.isnan(u):
-            own = (
-                "the steps are too coarse for the beam: the peak between the samples is a guess, "
-                "no uncertainty of it is stated; measure at smaller steps",
-            )
+            result.append((PowerCode.PEAK_UNSTATED(),))
         elif u > _WORTH * level:
-            own = (
-                f"the peak lies between samples that tell it to {10 * np.log10(1 + u / level):.2g} "
-                "dB (standard uncertainty): steps coarse for the beam round it off, noise "
-                "scatters it; measure at smaller steps about it",
-            )
-        result.append(others + own)
+            result.append((PowerCode.PEAK_UNSURE(uncertainty_db=10 * np.log10(1 + u / level)),))
+        else:
+            result.append(())
     return tuple(result)

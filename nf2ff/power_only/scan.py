@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import eirp
 
@@ -40,12 +41,6 @@ class PowerScan:
         EIRP of the two polarisations, both or neither [W].
     eirp_total : (F, M) array_like, optional
         Their sum, where only that was measured [W].
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, an angle or a frequency is out of range, a power is negative or not
-        finite, or not just the two polarisations or their sum are given.
     """
 
     frequency: Real
@@ -89,12 +84,6 @@ class SensitivityScan:
         Power that an isotropic antenna would receive from the weakest wave, polarised along
         theta^ and along phi^, that the receiver still decodes; NaN where it was not reached at
         the highest power [W].
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit, an angle or a frequency is out of range, or a sensitivity is
-        infinite, zero or negative.
     """
 
     frequency: Real
@@ -126,9 +115,7 @@ def _set_directions(scan: Any) -> None:
             "convert degrees to radians",
         )
     # Beyond the pole theta^ and phi^ are reversed, which no power tells.
-    phi = np.mod(np.where(theta < 0, phi + np.pi, phi), 2 * np.pi)
-    phi[phi >= 2 * np.pi] = 0  # a tiny negative angle is rounded to 2 pi by the remainder
-    theta = np.minimum(np.abs(theta), np.pi)
+    theta, phi, _ = canonical_angles(theta, phi)
     for name, value in (("frequency", frequency), ("theta", theta), ("phi", phi)):
         object.__setattr__(scan, name, as_array(value, float, name))
 
@@ -153,20 +140,7 @@ def _set_powers(scan: Any, name: str, *, positive: bool) -> None:
 def freeze_results(
     noun: Any, names: tuple[str, ...], *, whole: tuple[str, ...] = (), unstated: tuple[str, ...] = ()
 ) -> None:
-    """Convert the named fields of a noun that holds results to read-only arrays (F,).
-
-    Parameters
-    ----------
-    noun : dataclass instance
-        Has F frequencies in ``frequency``.
-    names, whole, unstated : tuple of str
-        Fields of real numbers, of whole ones, and of real ones that may be NaN.
-
-    Raises
-    ------
-    ValueError
-        If a shape does not fit or a value is not finite.
-    """
+    """Convert fields of a noun to read-only arrays (F,) of real numbers, whole ones, or NaN perhaps."""
     count = np.size(noun.frequency)
     for name in ("frequency", *names, *whole, *unstated):
         kind = np.intp if name in whole else float
@@ -177,17 +151,7 @@ def freeze_results(
 
 
 def power_scan(far_field: FarField) -> PowerScan:
-    """What a scan of power alone would see of a far field.
-
-    Parameters
-    ----------
-    far_field : FarField
-        Absolute far field on T polar angles and P azimuths.
-
-    Returns
-    -------
-    PowerScan
-        EIRP of both polarisations at M = T P directions, azimuth running faster.
+    """What a scan of power alone would see of a far field, azimuth running faster.
 
     Raises
     ------

@@ -7,29 +7,24 @@ sampling and noise make.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.power import PowerCode
 from nf2ff.power_only.fit import Basis, fit_powers, harmonic_basis
-from nf2ff.power_only.floor import cap_warnings, known_floor, scan_floor
-from nf2ff.power_only.resolution import (
-    aliasing_warning,
-    coarse_warnings,
-    resolution_warnings,
-    too_coarse,
-    widened,
-)
+from nf2ff.power_only.floor import known_floor, scan_floor, search_warnings
+from nf2ff.power_only.resolution import Warnings, aliasing, coarse_warnings, joined, resolution
 from nf2ff.power_only.scan import PowerScan, SensitivityScan, freeze_results
 from nf2ff.power_only.weights import (
     Positions,
     RingPositions,
     different_positions,
     mean_weights,
-    need_rings,
     quadrature_weights,
     recognise_rings,
     sin_theta_weights,
@@ -48,10 +43,11 @@ METHODS: tuple[TotalMethod, ...] = ("sin-theta", "quadrature", "mean", "voronoi"
 #: A gap this much wider than the step of an even set is worth a warning: lattices, grids and
 #: spirals have 0.7 to 0.9, a grid of constant steps without one pole 1.2.
 WIDE_GAP = 1.25
+#: Gap of an even set over its step.
+_EVEN_GAP = 0.8
 #: Spread of the areas, over their mean, from which on a plain mean is no longer one of constant
 #: density: spirals and lattices of 30 points or more have 0.03 or less.
 UNEVEN = 0.1
-
 #: Degree of the fit that suffices for an uncertainty away from rings, where the antenna's own is
 #: not known; on rings a fit of all degrees takes no time.
 ENOUGH = 50
@@ -71,28 +67,19 @@ class TotalPower:
     trp : (F,) ndarray
         Sum of weights times EIRP over 4 pi, less ``noise_floor`` [W].
     standard_uncertainty : (F,) ndarray
-        Of sampling and noise alone, see `scan_trp`; NaN where the positions are too coarse for
-        the pattern to state one [W].
+        Of sampling and noise alone, see `scan_trp`; NaN where the positions are too coarse [W].
     noise_floor : (F,) ndarray
-        Power that noise had added to the total, and that was subtracted; 0 where none could be
-        told [W].
-    method : str
-        One of `METHODS`.
-    rule : str
-        Where the weights come from, in words.
+        Power that noise had added, and that was subtracted; 0 where none could be told [W].
+    method, rule : str
+        One of `METHODS`; where the weights come from, in words.
     weights : (M,) ndarray
         Solid angle that each sample stands for [sr].
     exact_degree : int or None
         Patterns up to this degree are integrated exactly; None where there is no such promise.
     resolved_degree : int
         Degree of the fit from which the uncertainty was estimated.
-    warnings : tuple of tuple of str
-        For each frequency, sentences on what to beware of.
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit or a value is not finite.
+    warnings : tuple of tuple of Notice
+        For each frequency what to beware of.
     """
 
     frequency: Real
@@ -104,7 +91,7 @@ class TotalPower:
     weights: Real
     exact_degree: int | None
     resolved_degree: int
-    warnings: tuple[tuple[str, ...], ...]
+    warnings: Warnings
 
     def __post_init__(self) -> None:
         freeze_results(self, ("trp", "noise_floor"), unstated=("standard_uncertainty",))
@@ -117,25 +104,15 @@ class TotalSensitivity:
 
     Parameters
     ----------
-    frequency : (F,) ndarray
-        Frequencies [Hz].
     tis : (F,) ndarray
-        Samples at which sensitivity was not reached contribute nothing: the worst case, largest
-        of the values that the scan admits [W].
+        The worst case, largest of the values that the scan admits: samples at which sensitivity was
+        not reached contribute nothing [W].
     lowest_tis : (F,) ndarray
-        Those samples taken as if sensitivity were reached at the highest power after all: the
-        smallest of these values; equal to ``tis`` if nothing is missing [W].
-    standard_uncertainty : (F,) ndarray
-        Of sampling and noise alone, of ``tis``; NaN as in `TotalPower` [W].
+        The smallest: there sensitivity is reached at the highest power after all [W].
     missing : (F,) ndarray of int
         Samples at which sensitivity was not reached, of both polarisations.
-    method, rule, weights, warnings
-        As in `TotalPower`.
-
-    Raises
-    ------
-    ValueError
-        If the shapes do not fit or a value is not finite.
+    frequency, standard_uncertainty, method, rule, weights, warnings
+        As in `TotalPower`; the uncertainty is that of ``tis``.
     """
 
     frequency: Real
@@ -146,7 +123,7 @@ class TotalSensitivity:
     method: TotalMethod
     rule: str
     weights: Real
-    warnings: tuple[tuple[str, ...], ...]
+    warnings: Warnings
 
     def __post_init__(self) -> None:
         unstated = ("standard_uncertainty",)
@@ -178,11 +155,7 @@ def scan_trp(
     noise_floor : float, optional
         Mean reading of both polarisations together with the device switched off, to be subtracted;
         0 leaves the readings as they are. If not given, it is estimated where the readings show
-        it, see `nf2ff.power_only.floor.noise_floor` [W].
-
-    Returns
-    -------
-    TotalPower
+        it, see `nf2ff.power_only.floor.scan_floor` [W].
 
     Raises
     ------
@@ -192,51 +165,32 @@ def scan_trp(
 
     Notes
     -----
-    The standard uncertainty is that of sampling and noise. A fit of scalar harmonics of degree L
-    to the same data gives the mean square P_l of the pattern in each degree l, and a residual r.
-    With e_lm = sum v_i Y_lm(i), v_i = weights / 4 pi, less 1 for l = 0, the mean square error of
-    the total over all orientations of a device with these P_l is
+    A fit of scalar harmonics of degree L gives the mean square P_l of the pattern in each degree l, and
+    a residual r. With e_lm = sum v_i Y_lm(i), v_i = weights / 4 pi, less 1 for l = 0, the mean square
+    error of the total over all orientations of a device with these P_l is
 
         u^2 = sum_l P_l sum_m e_lm^2 / (2l + 1) + r^2 sum v_i^2,
 
-    exact for the degrees resolved (closed form, since a random rotation spreads each degree
-    evenly over m); the residual counts as noise, independent from position to position.
+    exact for the degrees resolved (closed form: a random rotation spreads each degree evenly over m);
+    the residual counts as noise, independent from position to position.
 
-    Simulated over 200 random orientations of 37 patterns (dipole, random fields, lines, arrays,
-    apertures, pairs of sources, noise) with every method on 13 grids, lattices, spirals and random
-    sets, the rms of u was that of the error but for chance where all of the pattern is resolved or
-    all of the residual is noise. Where the pattern goes beyond L it was above: twice the error in
-    the median, and without limit where the weights integrate all of the pattern nevertheless. The
-    samples alone cannot tell such a pattern from noise: to continue the spectrum as it comes up to
-    L, until its power is that of the residual, gave 1.7 times in the median but half for some.
-    Below 0.85 (but for the holes of random points: 0.72 with 60 of them) was only a pair of equal
-    sources some wavelengths apart, whose fringes are as wide as the steps. Nearly all of their
-    ripple is in a few degrees; where these are the ones that the positions integrate worst, about
-    the number of azimuths, u was 0.56 of the error. Where more than a tenth of the pattern is
-    unresolved u is therefore widened, and where few samples carry the power of such a pattern,
-    between which a beam may lie, none is stated: `nf2ff.power_only.resolution`.
+    Simulated over 200 random orientations of 37 patterns with every method on 13 grids, lattices,
+    spirals and random sets, the rms of u was that of the error but for chance where all of the pattern
+    is resolved or all of the residual is noise. Where the pattern goes beyond L it was above: twice the
+    error in the median, and without limit where the weights integrate all of it nevertheless; to
+    continue the spectrum beyond L instead gave half the error for some. Below 0.85 (random points: 0.72)
+    was only a pair of equal sources whose fringes are as wide as the steps, 0.56. Where more than a tenth
+    of the pattern is unresolved u is therefore widened, and where few samples carry the power of such a
+    pattern none is stated: `nf2ff.power_only.resolution`.
 
-    It is no estimate of calibration, drift, reflections or misplaced positions, nor of lobes so
-    narrow that no position met them. It holds on the average over orientations: in a given one
-    the error may well be larger, as with any standard uncertainty.
+    It is no estimate of calibration, drift, reflections or misplaced positions, nor of lobes so narrow
+    that no position met them; and it holds on the average over orientations.
 
     References
     ----------
     sin-theta: `sin_theta_weights`. Mean and Voronoi for constant density: 3GPP TS 38.521-2 M.4.3.
     """
-    found = _total(scan, scan.eirp, method, field_degree, noise_floor)
-    return TotalPower(
-        scan.frequency,
-        found.mean,
-        found.uncertainty,
-        found.floor,
-        found.weights.method,
-        found.weights.rule,
-        found.weights.samples,
-        found.weights.exact_degree,
-        found.resolved_degree,
-        found.warnings,
-    )
+    return _total(scan, scan.eirp, method, field_degree, noise_floor)
 
 
 def scan_tis(
@@ -254,10 +208,6 @@ def scan_tis(
         Highest power, in the terms of EIS, that was tried where sensitivity was not reached;
         needed if any sample is missing [W].
 
-    Returns
-    -------
-    TotalSensitivity
-
     Raises
     ------
     ValueError
@@ -267,11 +217,8 @@ def scan_tis(
     Notes
     -----
     A missing sample has EIS above ``highest_power``, hence 1/EIS between 0 and 1/highest_power:
-    both ends are computed. The standard uncertainty is that of the mean of 1/EIS as in `scan_trp`,
-    carried over relatively.
-
-    The total of a receiver cannot be had from near-field data without a phase reference, see the
-    docstring of `nf2ff.power_only.scan`.
+    both ends are computed. The uncertainty is that of the mean of 1/EIS, as in `scan_trp`, carried over
+    relatively.
 
     References
     ----------
@@ -279,25 +226,24 @@ def scan_tis(
     """
     eis = np.stack([scan.eis_theta, scan.eis_phi])
     reached = ~np.isnan(eis)
-    missing = np.count_nonzero(~reached, axis=(0, 2))
     _check_missing(scan, eis, highest_power)
     inverse = np.where(reached, 1 / np.where(reached, eis, 1), 0.0)
+    # The mean of 1/EIS is to sensitivity what TRP is to EIRP.
     found = _total(scan, inverse.sum(axis=0), method, None, 0.0)
-    capped = cap_warnings(scan, inverse, found.weights.samples)
-    bound = found.mean
+    bound = found.trp
     if highest_power is not None:
         at_most = np.where(reached, inverse, 1 / highest_power).sum(axis=0)
-        bound = at_most @ found.weights.samples / (4 * np.pi)
+        bound = at_most @ found.weights / (4 * np.pi)
     return TotalSensitivity(
         scan.frequency,
-        1 / found.mean,
+        1 / found.trp,
         1 / bound,
-        found.uncertainty / found.mean**2,
-        missing,
-        found.weights.method,
-        found.weights.rule,
-        found.weights.samples,
-        tuple(a + b for a, b in zip(found.warnings, capped, strict=True)),
+        found.standard_uncertainty / found.trp**2,
+        np.count_nonzero(~reached, axis=(0, 2)),
+        found.method,
+        found.rule,
+        found.weights,
+        joined(found.warnings, search_warnings(scan, inverse, found.weights)),
     )
 
 
@@ -314,8 +260,8 @@ def _check_missing(scan: SensitivityScan, eis: Real, highest_power: float | None
             raise InputError(
                 f"{('eis_theta', 'eis_phi')[p]} is missing at {scan.frequency[i]:.9g} Hz, position "
                 f"{j + 1}, and {missing.sum() - 1} more",
-                "give highest_power, the power at which "
-                "sensitivity was not reached, or measure these positions",
+                "give highest_power, the power at which sensitivity was not reached, or measure these "
+                "positions",
             )
         return
     largest = float(np.nanmax(eis))
@@ -326,30 +272,13 @@ def _check_missing(scan: SensitivityScan, eis: Real, highest_power: float | None
         )
 
 
-class _Weights(NamedTuple):
-    method: TotalMethod
-    rule: str
-    positions: Real
-    samples: Real
-    exact_degree: int | None
-
-
-class _Total(NamedTuple):
-    mean: Real
-    uncertainty: Real
-    floor: Real
-    weights: _Weights
-    resolved_degree: int
-    warnings: tuple[tuple[str, ...], ...]
-
-
 def _total(
     scan: PowerScan | SensitivityScan,
     values: Real,
     method: TotalMethod | None,
     field_degree: int | None,
     floor: float | None,
-) -> _Total:
+) -> TotalPower:
     """Mean over the sphere of values (F, M), and what is to be said of it."""
     if method not in (None, *METHODS):
         raise InputError(f"method is {method!r}, expected one of {', '.join(METHODS)}")
@@ -367,58 +296,65 @@ def _total(
     whole = rings is not None or method == "harmonics"
     most = None if whole else max(ENOUGH, 2 * (field_degree or 0))
     basis = harmonic_basis(positions, rings, most=most, area=area)
-    weights = _weights(method, positions, rings, basis, area)
+    of_positions, rule, exact = _weights(method, positions, rings, basis, area)
+    weights = positions.share(of_positions)
     powers = positions.average(values)
     fit = fit_powers(basis, frequency=scan.frequency, values=powers)
-    mean = values @ weights.samples / (4 * np.pi)
-    if isinstance(scan, SensitivityScan):
-        noise = known_floor(0.0, mean)
-    elif floor is None:
+    mean = values @ weights / (4 * np.pi)
+    if isinstance(scan, PowerScan) and floor is None:
         noise = scan_floor(scan, positions, share=basis.share, fit=fit)
     else:
-        noise = known_floor(floor, mean)
-    share = weights.positions / (4 * np.pi)
+        noise = known_floor(floor or 0.0, mean)
+    share = of_positions / (4 * np.pi)
     off = basis.moments(share)
     off[0] -= 1
     degree = np.arange(fit.degree + 1)
     of_degree = np.add.reduceat(off**2, degree**2) / (2 * degree + 1)
     variance = fit.spectrum() @ of_degree + fit.residual**2 * np.sum(share**2)
-    general = _general_warnings(gap, weights, area, field_degree, fit.degree)
-    uncertainty = np.hypot(np.sqrt(variance) * widened(fit, powers, basis.share), noise.uncertainty)
-    coarse = too_coarse(fit, powers, basis.share)
-    coarse_words = coarse_warnings(coarse, powers, basis.share)
-    return _Total(
+    resolved = resolution(fit, powers, basis.share)
+    uncertainty = np.hypot(np.sqrt(variance) * resolved.widening, noise.uncertainty)
+    general: tuple[Notice, ...] = ()
+    if gap is not None and gap > WIDE_GAP:
+        general += (PowerCode.GAP(ratio=gap / _EVEN_GAP),)
+    if area is not None and method == "mean" and area.std() > UNEVEN * area.mean():
+        general += (PowerCode.UNEVEN(spread_percent=100 * area.std() / area.mean()),)
+    general += aliasing(field_degree, fit.degree if exact is None else exact)
+    return TotalPower(
+        scan.frequency,
         mean - noise.mean,
-        np.where(coarse, np.nan, uncertainty),
+        np.where(resolved.coarse, np.nan, uncertainty),
         noise.mean,
+        method,
+        rule,
         weights,
+        exact,
         fit.degree,
-        tuple(
-            sum(sentences, ())
-            for sentences in zip(noise.warnings, resolution_warnings(fit, general), coarse_words, strict=True)
-        ),
+        joined(noise.warnings, (general,) * mean.size, resolved.warnings, coarse_warnings(resolved)),
     )
 
 
 def _weights(
     method: TotalMethod, positions: Positions, rings: RingPositions | None, basis: Basis, area: Real | None
-) -> _Weights:
-    exact: int | None = None
+) -> tuple[Real, str, int | None]:
+    """Weights (U,) of the positions [sr], where they come from, and up to what degree they are exact."""
+    if method == "mean":
+        return mean_weights(positions.theta.size), "equal weights", None
+    if method == "voronoi" and area is not None:
+        return area, "areas of Voronoi cells", None
+    if method == "harmonics":
+        return _monopole(rings, basis)
+    if rings is None:
+        raise InputError(
+            f"{method} weights need rings of equal azimuth steps, all alike, over the full circle, "
+            "which these positions do not make",
+            "take 'voronoi' or 'harmonics'",
+        )
     if method == "sin-theta":
-        rule, found = "sin(theta) of equal steps", sin_theta_weights(need_rings(rings, method))
-    elif method == "quadrature":
-        rings = need_rings(rings, method)
-        found, rule = quadrature_weights(rings)
-        used = int(rings.rule()[1].sum())
-        exact = min(2 * used - 1 if rule == "gauss-legendre" else used - 1, rings.phi_count - 1)
-        rule = f"{rule}, {used} rings of {rings.phi_count}"
-    elif method == "mean":
-        rule, found = "equal weights", mean_weights(positions.theta.size)
-    elif area is not None and method == "voronoi":
-        rule, found = "areas of Voronoi cells", area
-    else:
-        found, rule, exact = _monopole(rings, basis)
-    return _Weights(method, rule, found, positions.share(found), exact)
+        return sin_theta_weights(rings), "sin(theta) of equal steps", None
+    weights, rule = quadrature_weights(rings)
+    used = int(rings.rule()[1].sum())
+    exact = min(2 * used - 1 if rule == "gauss-legendre" else used - 1, rings.phi_count - 1)
+    return weights, f"{rule}, {used} rings of {rings.phi_count}", exact
 
 
 def _monopole(rings: RingPositions | None, basis: Basis) -> tuple[Real, str, int]:
@@ -438,25 +374,3 @@ def _monopole(rings: RingPositions | None, basis: Basis) -> tuple[Real, str, int
         exact = min(2 * rings.theta.size - 1, rings.phi_count - 1)
         return rings.share(2 * np.pi * ring), "Gauss-Legendre quadrature", exact
     return 4 * np.pi * basis.monopole(), f"least squares of degree {basis.degree}", basis.degree
-
-
-def _general_warnings(
-    gap: float | None, weights: _Weights, area: Real | None, field_degree: int | None, resolved: int
-) -> tuple[str, ...]:
-    found = []
-    if gap is not None and gap > WIDE_GAP:
-        found.append(
-            f"the largest gap between positions is {gap / 0.8:.1f} times that of an even set of as "
-            "many: what lies in it is guessed; measure there"
-        )
-    if area is not None and weights.method == "mean":
-        spread = float(area.std() / area.mean())
-        if spread > UNEVEN:
-            found.append(
-                f"the areas of the positions differ by {100 * spread:.0f} %, which is no constant "
-                "density: take 'voronoi' instead of the mean"
-            )
-    if field_degree is not None:
-        limit = resolved if weights.exact_degree is None else weights.exact_degree
-        found += aliasing_warning(field_degree, limit)
-    return tuple(found)

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna.grids import ANGLE_TOLERANCE, Rule, recognise_rule
 from nf2ff.antenna.points import largest_gap
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.kernel.spin import ring_weights
 from nf2ff.messages.input_error import InputError
 
@@ -26,46 +27,6 @@ MERGED = 1e-5
 #: Radius of an empty circle that no set for a total may have [rad]. Steps of 90 deg, the coarsest
 #: of grids, leave 54.7 deg.
 MAX_GAP = np.radians(60)
-
-
-def constant_step_count(*, theta_step_deg: float, phi_step_deg: float | None = None) -> int:
-    """Number of different positions of a grid of constant steps with both poles.
-
-    Parameters
-    ----------
-    theta_step_deg : float
-        Step of the polar angle, a whole part of 180 [deg].
-    phi_step_deg : float, optional
-        Step of the azimuth, a whole part of 360; as ``theta_step_deg`` if not given [deg].
-
-    Returns
-    -------
-    int
-        (180 / theta step - 1) (360 / phi step) + 2: each pole counts once.
-
-    Raises
-    ------
-    ValueError
-        If a step does not divide the circle.
-
-    References
-    ----------
-    3GPP TS 38.521-2 annex M (15 deg: 266).
-
-    Examples
-    --------
-    >>> constant_step_count(theta_step_deg=15)
-    266
-    """
-    counts = []
-    phi_step_deg = theta_step_deg if phi_step_deg is None else phi_step_deg
-    for name, whole, step in (("theta", 180, theta_step_deg), ("phi", 360, phi_step_deg)):
-        count = whole / step if step > 0 else 0.0
-        if not 1 <= count < 1e6 or abs(count - round(count)) > 1e-9 * count:
-            near = f", for instance {whole / max(1, round(count)):.6g}" if count >= 0.5 else ""
-            raise InputError(f"{name}_step_deg is {step:.9g}, expected a whole part of {whole} deg{near}")
-        counts.append(round(count))
-    return (counts[0] - 1) * counts[1] + 2
 
 
 # --- positions -----------------------------------------------------------------------------
@@ -90,10 +51,12 @@ class Positions:
     group: NDArray[np.intp]
     count: NDArray[np.intp]
 
+    def directions(self) -> Real:
+        """Unit vectors (U, 3)."""
+        return unit_vectors(self.theta, self.phi)[0]
+
     def average(self, values: Real) -> Real:
         """Mean (F, U) of the samples (F, M) at each position."""
-        if self.count.size == self.group.size:
-            return values[:, np.argsort(self.group)]
         order = np.argsort(self.group, kind="stable")
         starts = np.cumsum(self.count) - self.count
         result = values[:, order[starts]]
@@ -110,20 +73,8 @@ class Positions:
 
 
 def different_positions(theta: ArrayLike, phi: ArrayLike) -> Positions:
-    """Find samples of one position.
+    """Different positions among directions (M,) [rad], each that of its first sample.
 
-    Parameters
-    ----------
-    theta, phi : (M,) array_like
-        Directions of the samples [rad].
-
-    Returns
-    -------
-    Positions
-        A position is that of its first sample.
-
-    Notes
-    -----
     Samples within `MERGED` of each other are one position, and so are chains of them.
     """
     from scipy.spatial import cKDTree
@@ -131,7 +82,7 @@ def different_positions(theta: ArrayLike, phi: ArrayLike) -> Positions:
     theta = as_array(theta, float, "theta", ndim=1)
     turned = np.mod(as_array(phi, float, "phi", ndim=1), 2 * np.pi)
     turned[turned >= 2 * np.pi] = 0  # a tiny negative angle is rounded to 2 pi by the remainder
-    tree = cKDTree(directions(theta, turned), balanced_tree=False, compact_nodes=False)
+    tree = cKDTree(unit_vectors(theta, turned)[0], balanced_tree=False, compact_nodes=False)
     pairs = tree.query_pairs(MERGED, output_type="ndarray")
     group = np.arange(theta.size)
     if pairs.size:
@@ -144,12 +95,6 @@ def different_positions(theta: ArrayLike, phi: ArrayLike) -> Positions:
     return Positions(theta[first], turned[first], group, np.bincount(group))
 
 
-def directions(theta: ArrayLike, phi: ArrayLike) -> Real:
-    """Unit vectors (..., 3)."""
-    sin = np.sin(theta)
-    return np.stack([sin * np.cos(phi), sin * np.sin(phi), np.cos(theta)], axis=-1)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class RingPositions:
     """Positions on T rings, all with the same P equal steps of azimuth; a pole is one position.
@@ -158,10 +103,8 @@ class RingPositions:
     ----------
     theta : (T,) ndarray
         Polar angles of the rings, increasing [rad].
-    phi0 : float
-        First azimuth, in [0, 2 pi / P) [rad].
-    phi_count : int
-        Positions P of a ring.
+    phi0, phi_count : float, int
+        First azimuth, in [0, 2 pi / P) [rad]; positions P of a ring.
     ring, column : (U,) ndarray of int
         Ring and azimuth of each position; column 0 at a pole.
     """
@@ -196,18 +139,7 @@ class RingPositions:
 
 
 def recognise_rings(positions: Positions) -> RingPositions | None:
-    """Rings that the positions make, or None.
-
-    Parameters
-    ----------
-    positions : Positions
-        Different positions.
-
-    Returns
-    -------
-    Rings or None
-        Two rings or more, with at least 3 positions each that is not a pole.
-    """
+    """Rings that the positions make: two or more, with 3 positions each that is not a pole; or None."""
     # A pole is the same whatever its azimuth.
     pole = np.sin(positions.theta) < MERGED
     order = np.argsort(positions.theta, kind="stable")
@@ -232,44 +164,14 @@ def recognise_rings(positions: Positions) -> RingPositions | None:
     return RingPositions(theta, phi0, count, ring, column)
 
 
-def need_rings(rings: RingPositions | None, method: str) -> RingPositions:
-    """Refuse positions that make no rings.
-
-    Raises
-    ------
-    ValueError
-        If there are none.
-    """
-    if rings is None:
-        raise InputError(
-            f"{method} weights need rings of equal azimuth steps, all alike, over the full circle, "
-            "which these positions do not make",
-            "take 'voronoi' or 'harmonics'",
-        )
-    return rings
-
-
 # --- weights -------------------------------------------------------------------------------
 
 
 def sin_theta_weights(rings: RingPositions) -> Real:
-    """Weights sin(theta) dtheta dphi of rings in equal steps.
+    """Weights sin(theta) dtheta dphi (U,) of rings in equal steps, with or without poles [sr].
 
-    Parameters
-    ----------
-    rings : RingPositions
-        Rings with or without poles, whose weight is zero.
-
-    Returns
-    -------
-    (U,) ndarray
-        Weights [sr]. With N steps of theta and M of phi, the sum over EIRP / 4 pi is
-        TRP = pi / (2 N M) sum sum (EIRP_theta + EIRP_phi) sin(theta).
-
-    Raises
-    ------
-    ValueError
-        If the rings are no whole rule of equal steps.
+    With N steps of theta and M of phi, the sum over EIRP / 4 pi is
+    TRP = pi / (2 N M) sum sum (EIRP_theta + EIRP_phi) sin(theta).
 
     Notes
     -----
@@ -293,25 +195,11 @@ def sin_theta_weights(rings: RingPositions) -> Real:
 
 
 def quadrature_weights(rings: RingPositions) -> tuple[Real, Rule]:
-    """Weights of the quadrature rule that the rings belong to.
+    """Weights (U,) of the quadrature rule that the rings belong to [sr], and its name.
 
-    Parameters
-    ----------
-    rings : RingPositions
-        Rings of a rule; a pole beside it gets the weight zero.
-
-    Returns
-    -------
-    weights : (U,) ndarray
-        Weights, exact for patterns of degree T - 1 (Gauss-Legendre: 2T - 1) and azimuthal orders
-        below P [sr].
-    rule : str
-        "clenshaw-curtis" with both poles; "fejer-2" without; others, see `antenna.grids.Rule`.
-
-    Raises
-    ------
-    ValueError
-        If the rings belong to no rule.
+    They are exact for patterns of degree T - 1 (Gauss-Legendre: 2T - 1) and azimuthal orders below P,
+    and 0 at a pole beside the rule. "clenshaw-curtis" has both poles, "fejer-2" none; others, see
+    `antenna.grids.Rule`. Rings of no rule are refused.
     """
     rule, used = rings.rule()
     if rule is None:
@@ -335,24 +223,9 @@ def mean_weights(count: int) -> Real:
 
 
 def voronoi_weights(positions: Positions, *, gap: float | None = None) -> Real:
-    """Solid angle of all directions that are nearest to each position.
+    """Solid angle (U,) of all directions that are nearest to each position [sr].
 
-    Parameters
-    ----------
-    positions : Positions
-        Different positions anywhere on the sphere.
-    gap : float, optional
-        What `sphere_gap` said of them, if it was asked.
-
-    Returns
-    -------
-    (U,) ndarray
-        Weights [sr].
-
-    Raises
-    ------
-    ValueError
-        As in `sphere_gap`.
+    ``gap`` is what `sphere_gap` said of them, if it was asked; raises as that does.
 
     References
     ----------
@@ -363,17 +236,12 @@ def voronoi_weights(positions: Positions, *, gap: float | None = None) -> Real:
     if gap is None:
         sphere_gap(positions)
     # The threshold only serves to find duplicates, which are merged already.
-    cells = SphericalVoronoi(directions(positions.theta, positions.phi), threshold=MERGED / 10)
+    cells = SphericalVoronoi(positions.directions(), threshold=MERGED / 10)
     return np.asarray(cells.calculate_areas())
 
 
 def sphere_gap(positions: Positions) -> float:
     """Largest circle without a position, refused where a part of the sphere was left out.
-
-    Parameters
-    ----------
-    positions : Positions
-        Different positions.
 
     Returns
     -------

@@ -1,15 +1,12 @@
 """What a direct measurement at a finite distance takes for the far field, and how wrong it is.
 
-A small probe at distance r that looks at the origin reads the field across its line of sight, and
-whoever takes r for infinite calls r exp(+jkr) E_tangential the far field, and
-
-    4 pi r^2 |E_tangential|^2 / (2 Z0)
-
-the EIRP: the apparent EIRP. The radial field, which the probe does not hear, is not in it, nor is
-the magnetic field, which the radial power density would take. Each wave's tangential field has the
-angular functions of its far field at any distance. So the apparent far field is itself the far
-field of modes, `apparent_modes`, and whatever is computed from modes (pattern, peak, beamwidths,
-sidelobes, TRP) can be had as it would be measured at r.
+A small probe at distance r that looks at the origin reads the field across its line of sight, and whoever
+takes r for infinite calls r exp(+jkr) E_tangential the far field, and 4 pi r^2 |E_tangential|^2 / (2 Z0) the
+EIRP: the apparent EIRP. The radial field, which the probe does not hear, is not in it, nor is the magnetic
+field, which the radial power density would take. Each wave's tangential field has the angular functions of
+its far field at any distance. So the apparent far field is itself the far field of modes, `apparent_modes`,
+and whatever is computed from modes (pattern, peak, beamwidths, sidelobes, TRP) can be had as it would be
+measured at r.
 """
 
 from __future__ import annotations
@@ -22,9 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes, wavenumber
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.kernel.radial import radial_functions
-from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.kernel.sphere import angle_between, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak, sidelobe_level
 from nf2ff.metrics.level import intensity, nonzero_power
@@ -42,6 +39,10 @@ _NULL = 1e-11
 def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None = None) -> Modes:
     """Modes whose far field is what a direct measurement at ``radius`` takes for the far field.
 
+    That is r exp(+jkr) times the tangential field at ``radius``, so that its `eirp` is the apparent EIRP;
+    their radiated power is the TRP that its integration over the sphere yields, and their directivity the one
+    found with that TRP.
+
     Parameters
     ----------
     modes : Modes
@@ -51,13 +52,6 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
     minimum_radius : float, optional
         Radius r0 of the smallest sphere about the origin that holds the antenna [m].
 
-    Returns
-    -------
-    Modes
-        Their `far_field` is r exp(+jkr) times the tangential field at ``radius``, so that its
-        `eirp` is the apparent EIRP; their radiated power is the TRP that its integration over the
-        sphere yields, and their directivity the one found with that TRP.
-
     Raises
     ------
     ValueError
@@ -65,23 +59,19 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
 
     Notes
     -----
-    Q_smn times kr exp(+jkr) R_sn(kr) over its limit for kr -> infinity, j^(n+1) for s = 1 and j^n
-    for s = 2, with R_1n = h_n^(2)(x) and R_2n = (x h_n^(2)(x))'/x.
+    Q_smn times kr exp(+jkr) R_sn(kr) over its limit for kr -> infinity, j^(n+1) for s = 1 and j^n for s = 2,
+    with R_1n = h_n^(2)(x) and R_2n = (x h_n^(2)(x))'/x.
     """
     r = float(as_array(radius, float, "radius", ndim=0))
     _outside(r, modes, minimum_radius)
-    n = np.arange(1, modes.degree + 1)
-    orders = np.repeat(n - 1, 2 * n + 1)
-    limit = np.array([1, 1j, -1, -1j])
-    true = modes.coefficients.reshape(modes.frequency.size, -1, 2)
-    seen = np.empty_like(true)
+    limits = antenna_fields.far_factors(modes.degree)
+    seen = np.empty_like(modes.coefficients)
     for i, k in enumerate(wavenumber(modes.frequency)):
-        g1, g2 = radial_functions(modes.degree, k * r)
+        g = radial_functions(modes.degree, k * r)
         with np.errstate(over="ignore", invalid="ignore"):
-            gain = np.stack([g1 / limit[(n + 1) % 4], g2 / limit[n % 4]], axis=1)[orders]
-            # A wave that is not there has no field, however large its radial function.
-            seen[i] = np.where(true[i] == 0, 0, np.where(true[i] == 0, 0, gain) * true[i])
-            power, radiated = (np.sum(np.abs(q[i]) ** 2) for q in (seen, true))
+            gain = np.stack([x / limit for x, limit in zip(g, limits, strict=True)], axis=1)
+            seen[i] = antenna_fields.radial_product(modes.coefficients[i], gain).ravel()
+            power, radiated = (np.sum(np.abs(q[i]) ** 2) for q in (seen, modes.coefficients))
         power = power if np.isfinite(power) else np.inf  # inf times a phase is NaN
         if power > REACTIVE_GAIN * radiated:
             raise InputError(
@@ -90,7 +80,7 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
                 f"they appear with {power / radiated:.3g} times the power they radiate)",
                 "go farther out, or truncate the modes if it is their noise",
             )
-    return Modes(modes.frequency, seen.reshape(modes.coefficients.shape), modes.reference)
+    return Modes(modes.frequency, seen, modes.reference)
 
 
 def _outside(radius: float, modes: Modes, minimum_radius: float | None) -> None:
@@ -122,25 +112,18 @@ def eirp_error_db(
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients, F frequencies, absolute or relative.
+    modes, minimum_radius
+        As in `apparent_modes`, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
     theta, phi : (M,) array_like
         Directions [rad].
-    minimum_radius : float, optional
-        As in `apparent_modes` [m].
 
     Returns
     -------
     (R, F, M) ndarray
-        Error of a direct measurement [dB]; infinite where only one of the two has a null, NaN
-        where both have, a null being a field below 1e-11 of its root mean square.
-
-    Raises
-    ------
-    ValueError
-        As in `apparent_modes`, or if an angle is out of range.
+        Error of a direct measurement [dB]; infinite where only one of the two has a null, NaN where both
+        have, a null being a field below 1e-11 of its root mean square.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     true = intensity(*antenna_fields.far_field_points(modes, theta=theta, phi=phi))
@@ -173,17 +156,12 @@ class DistanceError:
     directivity_db : (R, F) array_like
         Maximum directivity, with the apparent TRP, over the true one: peak_db - trp_db [dB].
     first_sidelobe_db, highest_sidelobe_db : (R, F) array_like
-        Level of the first and of the highest sidelobe of the cut, apparent minus true, each below
-        its own peak; NaN where there is none [dB].
+        Level of the first and of the highest sidelobe of the cut, apparent minus true, each below its own
+        peak; NaN where there is none [dB].
     first_sidelobe_shift : (R, F) array_like
-        Apparent minus true distance of the first sidelobe from its peak [rad]. A shift of a
-        beamwidth tells that the true first sidelobe has become a shoulder of the main lobe,
-        and that the next lobe stands in its place.
-
-    Raises
-    ------
-    ValueError
-        If the shapes differ.
+        Apparent minus true distance of the first sidelobe from its peak [rad]. A shift of a beamwidth tells
+        that the true first sidelobe has become a shoulder of the main lobe, and that the next lobe stands in
+        its place.
     """
 
     radius: Real
@@ -197,43 +175,28 @@ class DistanceError:
     first_sidelobe_shift: Real
 
     def __post_init__(self) -> None:
-        radius = as_array(self.radius, float, "radius", ndim=1)
-        object.__setattr__(self, "radius", radius)
-        shape = (radius.size, *np.shape(self.peak_db)[1:])
-        for field in fields(self)[1:]:
-            value = as_array(getattr(self, field.name), float, field.name, ndim=2, missing=True)
-            if value.shape != shape:
-                raise InputError(f"{field.name} has shape {value.shape}, expected (R, F) = {shape}")
-            object.__setattr__(self, field.name, value)
+        keep(self, ("radius",), float, ndim=1)
+        shape = (self.radius.size, *np.shape(self.peak_db)[1:])
+        keep(self, [x.name for x in fields(self)[1:]], float, shape=shape, axes="(R, F)", missing=True)
 
 
 def distance_error(
     modes: Modes, *, radius: ArrayLike, plane: PlaneLike = 0.0, minimum_radius: float | None = None
 ) -> DistanceError:
-    """How wrong direct measurements at a list of distances would be.
+    """How wrong direct measurements at a list of distances would be: the error of the distance alone.
+
+    Of a probe small against the antenna that looks at the origin, an exact positioner and an anechoic
+    chamber.
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients, F frequencies, absolute or relative.
+    modes, minimum_radius
+        As in `apparent_modes`, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
     plane : float, str or Plane
-        The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`;
-        through a shifted peak, the one along it.
-    minimum_radius : float, optional
-        As in `apparent_modes` [m].
-
-    Returns
-    -------
-    DistanceError
-        Of a probe small against the antenna that looks at the origin, of an exact positioner and
-        of an anechoic chamber: the error of the distance alone.
-
-    Raises
-    ------
-    ValueError
-        As in `apparent_modes`, or if no power is radiated at a frequency.
+        The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`; through a
+        shifted peak, the one along it.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     nonzero_power(modes.frequency, modes.radiated_power())
@@ -253,7 +216,7 @@ def _figures(one: Modes, at: Peak, true: Peak, plane: Plane) -> Real:
     trp = float(one.radiated_power()[0])
     here, along, across = (v[0] for v in unit_vectors(at.theta, at.phi))
     there = unit_vectors(true.theta, true.phi)[0][0]
-    shift = math.atan2(float(np.linalg.norm(np.cross(here, there))), float(here @ there))
+    shift = float(angle_between(here, there))
     # The cut through the one peak, carried over to the other: a shift by parallax may be large.
     tangent = plane.tangents(there)
     turn = math.atan2(float(tangent @ across), float(tangent @ along))

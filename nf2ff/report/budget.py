@@ -7,19 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from nf2ff.report.shown import (
-    NOT_SUPPLIED,
-    aligned,
-    correlated_lines,
-    correlated_pairs,
-    number_text,
-    shown_bias,
-)
+from nf2ff.report.shown import aligned, short
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
-from nf2ff.uncertainty.budget.metric import SHOWN_UNITS, Metric, shown_unit
+from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric, shown_unit
 from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, PER_METRIC, Term
 
+#: What stands where a value was not supplied: never a number.
+NOT_SUPPLIED = "not supplied"
 #: Columns of `budget_rows`; {} is the unit of the metric.
 BUDGET_HEADER: tuple[str, ...] = (
     *("term", "type", "distribution", "size", "divisor", "sensitivity"),
@@ -41,9 +36,9 @@ def _rows(budget: Budget, found: CombinedUncertainty) -> list[tuple[str, ...]]:
     shown = found.metric.shown
     rows = [tuple(name.format(shown.name) for name in BUDGET_HEADER)]
     for term, u, share in zip(budget.terms, found.contributions, found.shares, strict=True):
-        part = (number_text(abs(u) * shown.factor), f"{100 * share:.1f}")
+        part = (short(abs(u) * shown.factor), f"{100 * share:.1f}")
         part = (NOT_SUPPLIED, "") if np.isnan(u) else part
-        freedom = "" if term.size is None else number_text(term.degrees_of_freedom)
+        freedom = "" if term.size is None else short(term.degrees_of_freedom)
         words = (term.name, term.evaluation, term.distribution)
         rows.append((*words, *_quantity(term, found.metric), *part, freedom))
     if found.second_order_share:
@@ -76,7 +71,7 @@ def budget_dict(budget: Budget) -> dict[str, Any]:
         "confidence": budget.confidence,
         "scale": budget.scale,
         "metrics": [_metric_dict(budget, combine(budget, m.name)) for m in budget.metrics],
-        "correlations": [{"terms": [a, b], "coefficient": r} for a, b, r in correlated_pairs(budget)],
+        "correlations": [{"terms": [a, b], "coefficient": r} for a, b, r in _pairs(budget)],
     }
 
 
@@ -123,6 +118,24 @@ def _metric_dict(budget: Budget, found: CombinedUncertainty) -> dict[str, Any]:
     }
 
 
+def correlated_lines(budget: Budget) -> list[str]:
+    """Terms that err together, in one line, or none."""
+    pairs = [f"{a!r} and {b!r} ({r:.4g})" for a, b, r in _pairs(budget)]
+    return [f"correlated: {', '.join(pairs)}"] if pairs else []
+
+
+def shown_bias(value: float, metric: Metric) -> float | None:
+    """Mean error of a metric in the unit of reports, None where no power is left of a level."""
+    if not metric.is_level:
+        return value * metric.shown.factor
+    return math.log1p(value) / DECIBEL if value > -1 else None
+
+
+def _pairs(budget: Budget) -> list[tuple[str, str, float]]:
+    names, matrix = budget.names, budget.correlation
+    return [(names[i], names[j], float(matrix[i, j])) for i, j in np.argwhere(np.triu(matrix, 1))]
+
+
 def _result_lines(budget: Budget, found: CombinedUncertainty) -> list[str]:
     unit, factor = found.metric.shown
     lines = []
@@ -130,18 +143,18 @@ def _result_lines(budget: Budget, found: CombinedUncertainty) -> list[str]:
         lines.append(f"combined: {NOT_SUPPLIED}, as no term is")
     else:
         lines += [
-            f"combined standard uncertainty {number_text(found.standard_uncertainty * factor)} {unit}",
-            f"effective degrees of freedom {number_text(found.degrees_of_freedom)}",
+            f"combined standard uncertainty {short(found.standard_uncertainty * factor)} {unit}",
+            f"effective degrees of freedom {short(found.degrees_of_freedom)}",
             f"coverage factor {found.coverage_factor:.3g} for {100 * found.confidence:.6g} %",
         ]
         if found.decibels is None:
-            lines.append(f"expanded uncertainty {number_text(found.expanded * factor)} {unit}")
+            lines.append(f"expanded uncertainty {short(found.expanded * factor)} {unit}")
         else:
-            plus, minus = map(number_text, found.decibels)
+            plus, minus = map(short, found.decibels)
             lines.append(f"expanded uncertainty +{plus}/-{minus} dB (equal sides in {found.scale})")
     if found.bias:
         bias = shown_bias(found.bias, found.metric)
-        size = "beyond zero power" if bias is None else f"{number_text(bias)} {unit}"
+        size = "beyond zero power" if bias is None else f"{short(bias)} {unit}"
         lines.append(f"known bias {size}, not part of the uncertainty: correct the result for it")
     if 0 < len(found.missing) < len(budget.terms):
         lines.append(
@@ -157,17 +170,17 @@ def _quantity(term: Term, metric: Metric) -> tuple[str, str, str]:
     if term.unit == PER_METRIC:
         if term.size is None or sensitivity is None:
             return NOT_SUPPLIED, "", ""
-        return f"{number_text(sensitivity * factor)} {unit}", number_text(term.divisor), "1"
+        return f"{short(sensitivity * factor)} {unit}", short(term.divisor), "1"
     # An error signal: decibel of the metric per decibel, as amplitude per amplitude.
     own = shown_unit("amplitude" if term.unit == ERROR_SIGNAL else term.unit)
     slope = NOT_SUPPLIED
     if sensitivity is not None:
         below = f"({own.name})" if "/" in own.name else own.name
-        slope = number_text(sensitivity * (factor / own.factor))
+        slope = short(sensitivity * (factor / own.factor))
         slope += "" if own.name == unit else f" {unit}/{below}"
     if term.size is None:
         return NOT_SUPPLIED, "", slope
-    size = f"{number_text(term.size * own.factor)} {own.name}"
+    size = f"{short(term.size * own.factor)} {own.name}"
     if term.unit == ERROR_SIGNAL:
         size = f"{20 * math.log10(term.size):.4g} dB" if term.size else "none"
-    return size, number_text(term.divisor), slope
+    return size, short(term.divisor), slope

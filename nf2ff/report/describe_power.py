@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
 from nf2ff.io.safe import PathLike
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import found_in
 from nf2ff.power_only.peak import scan_peak
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
 from nf2ff.power_only.totals import TotalPower, TotalSensitivity, scan_tis, scan_trp
@@ -22,7 +22,14 @@ Real = NDArray[np.float64]
 def power_facts(
     path: PathLike, kind: Literal["power", "sensitivity"], *, noise_floor_dbm: float | None = None
 ) -> dict[str, Any]:
-    """Facts about a table of EIRP or of sensitivity, by name; units stand at the end of the names.
+    """Facts about a table of EIRP or of sensitivity, by name, fit for JSON; names end in units.
+
+    Of EIRP the total (TRP), the noise that was subtracted from it, and the peak between the samples,
+    each with its standard uncertainty, None where the positions are too coarse to state one;
+    ``trp_rise_by_lowest_reading_db`` tells what a floor as high as the lowest reading does to the total.
+    Of sensitivity the total (TIS); where it was not reached, ``tis_dbm`` counts nothing and
+    ``lowest_tis_dbm`` what the weakest sensitivity that was reached would give: the highest power tried
+    was no less. Where the directions leave a part of the sphere out, ``total`` says so instead.
 
     Parameters
     ----------
@@ -33,22 +40,6 @@ def power_facts(
     noise_floor_dbm : float, optional
         Mean reading with the device switched off, both polarisations together, of a table of EIRP;
         minus infinity for none. If not given, it is estimated, see `nf2ff.power_only.floor` [dBm].
-
-    Returns
-    -------
-    dict of str to object
-        Fit for JSON. Of EIRP the total (TRP), the noise that was subtracted from it, and the peak
-        between the samples, each with its standard uncertainty, None where the positions are too
-        coarse to state one; ``trp_rise_by_lowest_reading_db`` tells what a floor as high as the
-        lowest reading does to the total; of sensitivity the total (TIS). Where sensitivity was
-        not reached, ``tis_dbm`` counts nothing and ``lowest_tis_dbm`` what the weakest
-        sensitivity that was reached would give: the highest power tried was no less. Where the
-        directions leave a part of the sphere out, ``total`` says so instead.
-
-    Raises
-    ------
-    ValueError
-        If the table cannot be read.
     """
     if kind == "power":
         power = read_power_table(path)
@@ -59,11 +50,9 @@ def power_facts(
         floor = None if noise_floor_dbm is None else 1e-3 * 10 ** (noise_floor_dbm / 10)
         if floor is None:
             return _with_total(facts, power, lambda scan: _power(scan, None))
-        try:
+        # The option is at fault as likely as the table.
+        with found_in(path), found_in(f"with --noise-floor-dbm {noise_floor_dbm:g}"):
             return facts | _power(power, floor)
-        except ValueError as error:
-            # The option is at fault as likely as the table.
-            raise InputError(f"{path}: with --noise-floor-dbm {noise_floor_dbm:g}: {error}") from error
     sensitivity = read_sensitivity_table(path)
     missing = np.isnan([sensitivity.eis_theta, sensitivity.eis_phi]).sum(axis=(0, 2))
     return _with_total(_scan(sensitivity) | {"not_reached": missing.tolist()}, sensitivity, _tis)
@@ -92,7 +81,6 @@ def _power(scan: PowerScan, floor: float | None) -> dict[str, Any]:
     with np.errstate(divide="ignore", invalid="ignore"):
         lowest = -10 * np.log10(1 - scan.eirp.min(axis=1) / read)
     return {
-        "trp_dbm": _dbm(total.trp),
         **_about(total, total.trp, "trp"),
         "trp_noise_floor_dbm": [_dbm(x) if x > 0 else None for x in total.noise_floor],
         "trp_noise_correction_db": (10 * np.log10(total.trp / read)).tolist(),
@@ -111,7 +99,7 @@ def _tis(scan: SensitivityScan) -> dict[str, Any]:
     both = np.stack([scan.eis_theta, scan.eis_phi])
     reached = both[~np.isnan(both)]
     total = scan_tis(scan, highest_power=float(reached.max()) if reached.size else None)
-    facts = {"tis_dbm": _dbm(total.tis), **_about(total, total.tis, "tis")}
+    facts = _about(total, total.tis, "tis")
     if total.missing.any():
         facts["lowest_tis_dbm"] = _dbm(total.lowest_tis)
     return facts | {"warnings": _told(scan, total.warnings)}
@@ -119,6 +107,7 @@ def _tis(scan: SensitivityScan) -> dict[str, Any]:
 
 def _about(total: TotalPower | TotalSensitivity, value: Real, name: str) -> dict[str, Any]:
     return {
+        f"{name}_dbm": _dbm(value),
         f"{name}_sampling_uncertainty_db": _relative(total.standard_uncertainty, value),
         f"{name}_by": f"{total.method}: {total.rule}",
     }

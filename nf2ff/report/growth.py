@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from nf2ff.metrics.planes import plane_label
-from nf2ff.report.shown import aligned
+from nf2ff.report.uncertainty import aligned
 from nf2ff.uncertainty.growth import Growth, Shown
 from nf2ff.uncertainty.local_figures import Figure
 

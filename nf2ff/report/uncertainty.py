@@ -9,9 +9,7 @@ from typing import Any
 import numpy as np
 
 from nf2ff.metrics.beam import peak
-from nf2ff.report.budget import budget_dict
-from nf2ff.report.shown import NOT_SUPPLIED, aligned, correlated_lines, shown_bias
-from nf2ff.report.shown import number_text as _text
+from nf2ff.report.budget import NOT_SUPPLIED, budget_dict
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric
@@ -243,7 +241,7 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *_missing_lines(budget, found), *correlated_lines(budget)]
+    lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget)]
     for one in found:
         lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
     return [*lines, *_draw_lines(uncertainty, index)]
@@ -295,6 +293,14 @@ def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list
         if some:
             lines.append(f"{NOT_SUPPLIED} for {one.metric.label}: {', '.join(some)}")
     return lines
+
+
+def _correlated_lines(budget: Budget) -> list[str]:
+    """Pairs of terms that err together."""
+    names, matrix = budget.names, budget.correlation
+    pairs = np.argwhere(np.triu(matrix, 1))
+    said = [f"{names[i]!r} and {names[j]!r} ({matrix[i, j]:.4g})" for i, j in pairs]
+    return [f"correlated: {', '.join(said)}"] if said else []
 
 
 def _ends(one: Stated | None, quantity: FigureKind) -> str:
@@ -379,6 +385,31 @@ def _difference(compared: DrawComparison, metric: Metric, index: int) -> str:
     return f"{metric.label}: {drawn} {unit} by draws, {first} {unit} to first order: {counted}"
 
 
+def aligned(rows: Sequence[tuple[str, ...]], *, words: int) -> list[str]:
+    """Rows as columns in plain text.
+
+    Parameters
+    ----------
+    rows : sequence of tuple of str
+        Cells.
+    words : int
+        How many of the first columns stand to the left; numbers to the right.
+
+    Returns
+    -------
+    list of str
+        Lines.
+    """
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = []
+    for row in rows:
+        cells = [
+            x.ljust(w) if i < words else x.rjust(w) for i, (x, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
 # --- numbers -------------------------------------------------------------------------------------
 
 
@@ -394,5 +425,10 @@ def _level(power: float) -> float | None:
 
 
 def _bias(value: float, metric: Metric) -> str:
-    shown = shown_bias(value, metric)
-    return "down to zero power" if shown is None else f"{_text(shown)} {metric.shown.name}"
+    if not metric.is_level:
+        return f"{_text(value * metric.shown.factor)} {metric.shown.name}"
+    return f"{_text(math.log1p(value) / DECIBEL)} dB" if value > -1 else "down to zero power"
+
+
+def _text(value: float) -> str:
+    return "infinite" if math.isinf(value) else f"{value:.3g}"

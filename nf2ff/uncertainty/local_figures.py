@@ -26,9 +26,8 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
 from nf2ff.metrics.beam import Peak, beamwidth, circles, peak, sidelobe_level
-from nf2ff.metrics.cuts import LOBE_RISE, Circle
+from nf2ff.metrics.cuts import LOBE_RISE, Circle, prominent_maxima
 from nf2ff.metrics.level import intensity, require_absolute
-from nf2ff.metrics.maxima import prominent_maxima
 from nf2ff.metrics.patches import PATCH_SIZE, STRIP_SIZE, Top
 from nf2ff.metrics.planes import Plane, PlaneLike, checked_plane, plane_of, reference_angle
 from nf2ff.uncertainty import far_points

@@ -12,11 +12,11 @@ from nf2ff.antenna.expansion import (
     expand_far_field,
     expand_ports,
     modes_from_far_field,
-    move_along_z,
 )
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import ring_angles
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, mode_count, mode_index, mode_numbers
+from nf2ff.messages.antenna import ExpansionCode
 
 EPS = 2.0**-52
 #: At this frequency the wavelength is one metre.
@@ -331,6 +331,8 @@ def test_residual_is_the_power_left_out():
         for sentence in told:
             level = 20 * np.log10(found.residual[0])
             assert sentence.startswith(f"degree 5 leaves {level:.1f} dB of the pattern: noise, ")
+            assert sentence.code is ExpansionCode.RESIDUAL
+            assert sentence.figures == {"degree": 5, "residual_db": pytest.approx(level)}
 
 
 def test_degree_above_a_floor_of_noise(rng):
@@ -379,6 +381,7 @@ def test_a_step_is_no_floor_of_noise():
     assert found.modes.degree == 35
     assert found.degree_reason == "steps in theta"
     assert any("has not fallen off where the steps in theta end" in w for w in found.warnings[0])
+    assert ExpansionCode.TAIL in [w.code for w in found.warnings[0]]
 
 
 def test_too_coarse_steps_are_refused(random_q):
@@ -525,19 +528,6 @@ def grid_far_field(antenna, theta, phi):
     return make(theta, phi, np.array(e)[:, 0], frequency=ONE_METRE)
 
 
-def test_moving_along_z_is_what_moving_the_antenna_is():
-    theta, phi = RINGS["clenshaw-curtis"], PHI
-    for distance in (0.4, -0.7):
-        here = move_along_z(grid_far_field(offset_dipole(0.0), theta, phi), distance=distance)
-        there = grid_far_field(offset_dipole(distance), theta, phi)
-        for name in ("e_theta", "e_phi"):
-            a, b = getattr(here, name), getattr(there, name)
-            # k d of up to 4.4 rad carries 4.4 EPS of rounding in the phase.
-            np.testing.assert_allclose(a, b, atol=20 * EPS * np.abs(b).max())
-        assert here.frequency is not None
-        np.testing.assert_array_equal(here.theta, theta)
-
-
 def test_each_port_and_frequency_has_its_own_phase():
     theta, f = RINGS["fejer-1"], SPEED_OF_LIGHT * np.array([0.5, 1.0])
     t, p = (x.ravel() for x in np.meshgrid(theta, PHI, indexing="ij"))
@@ -604,3 +594,4 @@ def test_more_power_than_went_in_is_told(power, said):
         0
     ].warnings
     assert bool(told[0]) == said
+    assert all(w.code is ExpansionCode.POWER for w in told[0])

@@ -24,6 +24,7 @@ from nf2ff.measurement.probe import (
 )
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
+from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.result import Result
 from nf2ff.solver.solve import solve
 
@@ -204,6 +205,9 @@ def test_relative_modes(tmp_path):
 
 
 def test_a_scan_of_the_probe(tmp_path):
+    def noisy(gain_db):
+        return ResultCode.NOISE_AMPLIFIED(gain_db=gain_db, degree=9)
+
     # Through the program itself: samples of each port by the ideal field probe, solved, written.
     def write(path, port):
         grid = grid_for_degree(DEGREE + 2)
@@ -213,7 +217,7 @@ def test_a_scan_of_the_probe(tmp_path):
             path,
             Result(
                 solution.modes,
-                warnings=[["a gap of 3 deg"], [], ["a gap of 4 deg", "another matter"]],
+                warnings=[[noisy(3)], [], [noisy(4), "another matter"]],
                 provenance={"level": "level: responses in V/m, as the file says\nprobe: reads the field"},
             ),
         )
@@ -231,7 +235,7 @@ def test_a_scan_of_the_probe(tmp_path):
     assert notes == (
         f"{who}: responses in V/m, as the file says",
         f"{who}: probe: reads the field",
-        f"{who}, 2.9 GHz and 1 more frequencies: a gap of 3 deg",
+        f"{who}, 2.9 GHz and 1 more frequencies: {noisy(3)}",
         f"{who}, 3.2 GHz: another matter",
         f"{who}: level that of {power[2]:.9g} W into the port, as stated",
     )

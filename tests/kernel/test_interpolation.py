@@ -164,8 +164,8 @@ def test_leaving_out_needs_neighbours_only():
 def test_a_long_sweep_is_no_square_of_a_short_one(monkeypatch):
     # 301 frequencies: each spline but that for the values themselves is of 80 neighbours.
     sizes = []
-    spline = interpolation._spline
-    monkeypatch.setattr(interpolation, "_spline", lambda x, at: sizes.append(x.size) or spline(x, at))
+    spline = interpolation.spline
+    monkeypatch.setattr(interpolation, "spline", lambda x, *more: sizes.append(x.size) or spline(x, *more))
     f = np.linspace(8e9, 12e9, 301)
     interpolate_frequency(f, np.ones((301, 1)), f[:3])
     assert sorted(sizes)[-2:] == [80, 301]
@@ -210,3 +210,11 @@ def test_a_delay_is_finite():
 def test_bad_input(frequency, values, message):
     with pytest.raises(ValueError, match=message):
         interpolate_frequency(frequency, values, [1e9])
+
+
+def test_the_same_frequency_is_one_to_a_synthesizers_step():
+    known = np.array([1e9, 2e9, 2.1e9])
+    at, same = interpolation.nearest_known(known, np.array([2e9 * (1 + 9e-10), 2e9 * (1 + 2e-9), 0.5e9]))
+    assert at.tolist() == [1, 1, 0]
+    assert same.tolist() == [True, False, False]
+    assert interpolation.repeated(np.array([2e9, 1e9, 2e9 + 1, 3e9])).tolist() == [2]

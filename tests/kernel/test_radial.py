@@ -7,6 +7,7 @@ import numpy as np
 import oracle
 import pytest
 
+from nf2ff.kernel import sphere
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.radial import radial_functions
 
@@ -140,3 +141,18 @@ def test_as_array_returns_a_read_only_view():
     assert not view.flags.writeable
     assert np.isnan(as_array([1, np.nan], complex, "x", missing=True)[1])
     assert as_array([1.0, 2.0], int, "x").dtype == np.dtype(int)
+
+
+def test_azimuths_are_wrapped_below_a_turn():
+    wrapped = sphere.wrapped([-1e-18, 0.0, 2 * np.pi, -np.pi / 2, 7.0])
+    np.testing.assert_allclose(wrapped, [0, 0, 0, 3 * np.pi / 2, 7 - 2 * np.pi], atol=4 * EPS)
+    assert wrapped.max() < 2 * np.pi
+
+
+def test_angles_between_directions():
+    x, y = np.array([2.0, 0, 0]), np.array([0, 0.5, 0])
+    tiny = np.array([1, 1e-9, 0])
+    angles = sphere.angle_between(np.stack([x, x, x, x]), np.stack([3 * x, -x, y, tiny]))
+    np.testing.assert_allclose(angles, [0, np.pi, np.pi / 2, 1e-9], rtol=4 * EPS)
+    # Chords of the unit circle are 2 sin(angle / 2) (closed form); rounding makes none longer than 2.
+    np.testing.assert_allclose(sphere.angle_of_chord(np.array([0, 1, 2 + EPS])), [0, np.pi / 3, np.pi])

@@ -13,6 +13,7 @@ from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
+from nf2ff.messages.level import LevelCode
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.level import trp
 from nf2ff.solver.solve import solve
@@ -378,6 +379,7 @@ def test_sentences():
     assert some[1].startswith("cable: loss 3.1 to 3.3 dB at 27 to 29 GHz (table")
     assert [x.split(":")[0] for x in some[1:-2]] == ["cable", "receiver", "junction"]
     assert some[-2] == "of no effect, as no sample is of their ports: amplifier"
+    assert (some[-2].code, some[-2].figures) == (LevelCode.IDLE, {"steps": "amplifier"})
     field = LevelChain([LevelStep("antenna-factor", "probe", 59.0)], "sqrt(W)")
     assert field.sentences([28e9]) == (
         "level: sqrt(W) readings become V/m at the probe's place",

@@ -26,8 +26,7 @@ from sources import (
 from nf2ff.antenna.closed_form import radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, SinusoidalWire, huygens_source
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
-from nf2ff.measurement.reception import _dual, receive
-from nf2ff.measurement.simulated import simulate
+from nf2ff.measurement.simulated import _dual, receive, simulate
 
 X_DIPOLE = DipoleCluster(ORIGIN, [X])
 

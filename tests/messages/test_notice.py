@@ -34,3 +34,24 @@ def test_a_notice_survives_the_way_from_a_worker():
 def test_a_sentence_without_its_figure_is_refused():
     with pytest.raises(KeyError, match="tail_db"):
         OfTest.TAIL()
+
+
+def test_a_code_knows_its_sentence_in_a_text():
+    class Other(Code):
+        BETWEEN = "{first} and {second} differ"
+        LAST = "level {level_db}"
+
+    assert OfTest.TAIL.says(OfTest.TAIL(tail_db=-31.234))
+    assert OfTest.GAP.says("part of the sphere was not measured")
+    assert Other.BETWEEN.says("a and b and c differ")
+    assert Other.LAST.says("level ")
+    for code, text in (
+        (OfTest.TAIL, "the last degrees hold -31.2 dB of the power, it is said"),
+        (OfTest.TAIL, "the last degrees hold of the power"),
+        (OfTest.GAP, "part of the sphere was not measured" * 2),
+        (OfTest.GAP, "part of the sphere"),
+        (Other.BETWEEN, "a and differ"),
+        (Other.BETWEEN, "a, b differ"),
+        (Other.LAST, "the level 3"),
+    ):
+        assert not code.says(text)

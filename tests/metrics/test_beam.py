@@ -76,6 +76,7 @@ def brute_force_peak(modes):
     return where, best
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("theta", "phi", "disorder"),
     [(0.03, 5.0, 0.3), (1.9, 3.3, 0.3), (np.pi - 0.02, 1.0, 0.3), (0.0, 0.0, 100.0)],
@@ -171,6 +172,7 @@ class FanBeam:
         return found.x / np.linalg.norm(found.x), -found.fun
 
 
+@pytest.mark.slow
 def test_peaks_on_oblique_ridges(monkeypatch):
     # The grid meets the ridges askew, so that its local maxima lie far from the highest points.
     fans = [FanBeam(seed) for seed in range(5)]

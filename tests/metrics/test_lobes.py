@@ -143,6 +143,7 @@ def test_front_to_back_ratio_of_uneven_dipoles():
     np.testing.assert_allclose(lobes.front_to_back(Z_DIPOLE, rear_angle=0.4), 1.0, rtol=RATIO_RTOL)
 
 
+@pytest.mark.slow
 def test_front_to_back_ratio_of_any_antenna(random_q):
     degree = 8
     where = [(0.4, 1.0), (2.0, 5.0), (1.2, 0.0)]

@@ -7,7 +7,7 @@ from scipy.signal import find_peaks
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.sphere import unit_vectors
-from nf2ff.metrics import maxima
+from nf2ff.metrics import cuts, maxima
 
 
 def square(field, *_):
@@ -167,7 +167,7 @@ def test_prominent_maxima_are_those_of_another_library(rng, least):
         # Without and with equal neighbours and equal heights, also at the ends.
         for value in (smooth, np.round(smooth), np.zeros(size), np.append(9.0, smooth)):
             expected, _ = find_peaks(value, prominence=least)
-            np.testing.assert_array_equal(maxima.prominent_maxima(value, least), expected)
+            np.testing.assert_array_equal(cuts.prominent_maxima(value, least), expected)
 
 
 def test_climbing_with_and_without_derivatives_agrees(random_q):

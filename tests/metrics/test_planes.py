@@ -94,6 +94,7 @@ def test_what_is_no_plane(text):
 # --- of a beam -----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shape", [(6, 6), (8, 4)])
 def test_a_beam_at_a_pole_is_cut_alike_whatever_the_noise(shape):
     array, azimuths = Array(*shape), []
@@ -222,6 +223,7 @@ def transformed(scan, out, *options):
     return json.loads(done.out)["frequencies"][0], done.err
 
 
+@pytest.mark.slow
 def test_commands_agree_at_a_pole(scan, tmp_path):
     truth = [true_figures(Array(6, 6), (x, 0.0)) for x in (0.0, np.pi / 2)]
     facts, _ = transformed(scan, tmp_path / "r.h5")
@@ -295,6 +297,7 @@ def test_planes_that_no_command_knows(scan, tmp_path, command):
 # --- intervals (slow: some 40 s) -----------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "kind", "scans", "draws"),
     [

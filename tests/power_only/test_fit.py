@@ -137,6 +137,7 @@ def test_high_degrees_away_from_rings():
     assert found.warnings == ((), (), ())
 
 
+@pytest.mark.slow
 def test_degree_of_the_fit_behind_a_total():
     # (L + 1)^2 <= 0.8 M gives 55; of that as much as there is use for.
     points = constant_density(4000)

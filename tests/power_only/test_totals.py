@@ -115,6 +115,7 @@ def test_stated_uncertainty_covers_the_error(name, method):
             assert stated == pytest.approx(error, rel=0.18), label
 
 
+@pytest.mark.slow
 def test_uncertainty_is_the_mean_over_all_orientations():
     # A dipole on the grid of 30 deg, sin-theta: brute force over its axes, on a lattice of 4000.
     theta, phi = grid(6, 12)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from power_scan_cases import ROUNDING, decibel, grid, pairs, scan_of, vectors
+from power_scan_cases import ROUNDING, decibel, grid, scan_of, vectors
 
 from nf2ff.antenna import fields
 from nf2ff.antenna.far_field import far_field
@@ -15,7 +15,6 @@ from nf2ff.power_only.scan import power_scan
 from nf2ff.power_only.totals import scan_trp
 from nf2ff.power_only.weights import (
     MERGED,
-    constant_step_count,
     different_positions,
     mean_weights,
     quadrature_weights,
@@ -30,42 +29,6 @@ def rings_of(theta, phi):
     return recognise_rings(different_positions(theta, phi))
 
 
-# --- number of positions -------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("step", "count"),
-    # 3GPP TS 38.521-2 annex M: 15 deg in its text; 7.5, 3.6, 3 and 2.5 in its tables. 30 deg by
-    # the same formula.
-    [(30, 62), (15, 266), (7.5, 1106), (3.6, 4902), (3, 7082), (2.5, 10226)],
-)
-def test_positions_of_constant_step_grids(step, count):
-    assert constant_step_count(theta_step_deg=step) == count
-    if step >= 7.5:
-        theta, phi = pairs(*(np.radians(np.arange(0, end, step)) for end in (180.1, 360)))
-        assert different_positions(theta, phi).theta.size == count
-
-
-def test_two_steps():
-    # 17 rings of 18 between the poles.
-    assert constant_step_count(theta_step_deg=10, phi_step_deg=20) == 17 * 18 + 2
-
-
-@pytest.mark.parametrize(
-    ("steps", "message"),
-    [
-        ({"theta_step_deg": 7}, "theta_step_deg is 7, expected a whole part of 180 deg.* 6.92308"),
-        ({"theta_step_deg": 0}, "theta_step_deg is 0, expected a whole part of 180 deg$"),
-        ({"theta_step_deg": -15}, "theta_step_deg is -15, expected"),
-        ({"theta_step_deg": 10, "phi_step_deg": 25}, "phi_step_deg is 25, .* 360 deg.* 25.7143"),
-        ({"theta_step_deg": 1e-5}, "theta_step_deg is 1e-05, expected"),
-    ],
-)
-def test_steps_that_do_not_divide_the_circle(steps, message):
-    with pytest.raises(ValueError, match=message):
-        constant_step_count(**steps)
-
-
 # --- positions -----------------------------------------------------------------------------
 
 
@@ -74,7 +37,7 @@ def test_samples_of_one_position_are_merged(rng):
     order = rng.permutation(theta.size)
     theta, phi = theta[order], phi[order]
     positions = different_positions(theta, phi)
-    assert positions.theta.size == constant_step_count(theta_step_deg=30)
+    assert positions.theta.size == 5 * 12 + 2
     assert sorted(positions.count)[-3:] == [1, 12, 12]
     first = np.unique(positions.group, return_index=True)[1]
     np.testing.assert_array_equal(positions.theta, theta[first])

@@ -13,8 +13,8 @@ from nf2ff.antenna.grids import grid_for_degree
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_index
 from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import Probe, keep_orders, mounted, probe_from_modes, response_constants
-from nf2ff.measurement.reception import receive
 from nf2ff.measurement.samples import Samples
+from nf2ff.measurement.simulated import receive
 from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.solve import solve
 

@@ -16,8 +16,8 @@ from nf2ff.antenna.grids import gauss_legendre_grid, grid_for_degree
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes, wavenumber
 from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import keep_orders, probe_from_modes
-from nf2ff.measurement.reception import receive
 from nf2ff.measurement.samples import Samples
+from nf2ff.measurement.simulated import receive
 from nf2ff.solver.methods import quadrature_matrix
 from nf2ff.solver.problem import Direct, LeastSquares, Problem, Quadrature
 from nf2ff.solver.regular_grid import NotAGridError

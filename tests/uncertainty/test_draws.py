@@ -213,6 +213,26 @@ def test_an_interfering_signal_gives_its_bounds(level_db, up, down, digits):
     assert linear[0, 0, 0] / got.nominal[0, 0] == pytest.approx(math.sqrt(2) * part, rel=1e-3)
 
 
+def test_spread_of_a_pattern_is_that_of_a_sample():
+    # Over D - 1 (GUM 4.2.2), as numpy has it from the levels of the same draws.
+    samples = spiral_scan(NOISY, 6, radius=6.0)
+    figure = Figure("eirp-towards", theta=1.2, phi=0.7)
+    got = monte_carlo(
+        samples,
+        PROBE,
+        [NoiseFloor(rms=0.05)],
+        [figure],
+        degree=6,
+        draws=3,
+        rng=1,
+        jobs=1,
+        directions=([1.2], [0.7]),
+    )
+    level = got.values[:, 0, 0]
+    np.testing.assert_allclose(4 * np.pi * got.intensity[2, 0, 0], level.std(ddof=1), rtol=1e-6)
+    np.testing.assert_allclose(4 * np.pi * got.intensity[1, 0, 0], level.mean(), rtol=1e-9)
+
+
 def pattern(modes):
     """Complex far field (2, A) in the test's directions, by the textbook."""
     return oracle.far_field(modes.coefficients[0], modes.degree, THETA, PHI).T

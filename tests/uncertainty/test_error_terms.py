@@ -16,9 +16,8 @@ from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.grids import gauss_legendre_grid
 from nf2ff.antenna.modes import Modes, mode_numbers
 from nf2ff.measurement.probe import Probe, field_probe, probe_from_modes
-from nf2ff.measurement.reception import receive
 from nf2ff.measurement.samples import Samples
-from nf2ff.measurement.simulated import simulate, simulate_grid
+from nf2ff.measurement.simulated import receive, simulate, simulate_grid
 from nf2ff.solver.methods import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Direct

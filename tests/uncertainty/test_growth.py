@@ -16,8 +16,7 @@ from nf2ff.antenna.closed_form import far_field_of, near_field
 from nf2ff.antenna.dipoles import DipoleCluster, SinusoidalWire, array_of, huygens_source
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, mode_count, required_degree
 from nf2ff.measurement.probe import mounted, probe_from_modes
-from nf2ff.measurement.reception import receive
-from nf2ff.measurement.simulated import simulate
+from nf2ff.measurement.simulated import receive, simulate
 from nf2ff.solver.nearby import CHANGE_RTOL
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.errors.model import ProbeGain, ProbePolarisation, TruncatedDegree

@@ -133,9 +133,9 @@ def interval_db(relative: float, *, scale: IntervalScale = "amplitude") -> tuple
     Returns
     -------
     plus, minus : float
-        20 log10(1 + u) and -20 log10(1 - u); 10 log10(1 + 2u) and -10 log10(1 - 2u); or twice u over
-        ln(10)/20, all alike to first order [dB]. ``minus`` is infinite where the error may cancel
-        the signal.
+        20 log10(1 + u) and -20 log10(1 - u); 10 log10(1 + 2u) and -10 log10(1 - 2u); or u over
+        ln(10)/20 on both sides, all alike to first order [dB]. ``minus`` is infinite where the error
+        may cancel the signal.
 
     Raises
     ------

@@ -158,7 +158,7 @@ def direct_term(name: str, sizes: Mapping[str, float], **more: Any) -> Term:
     name : str
         What it is.
     sizes : mapping of str to float
-        As `Term.size`, not negative, for each metric [unit of the metric]. None: not supplied.
+        As `Term.size`, for each metric [unit of the metric]; empty: not supplied.
     **more
         Fields of `Term` but for size 1, unit `PER_METRIC`, and the sizes as sensitivity.
     """

@@ -39,13 +39,8 @@ MAX_MOVE, NEAR = 2.0, 3
 
 @error_term("axes-apart", "theta axis shifted against the phi axis by {x}, {y}, {z}")
 class AxesApart(PositionTerm):
-    """The theta axis, and all it carries, is shifted against the phi axis.
-
-    The shift is that in the frame that turns with phi and in which theta turns about y.
-
-    Notes
-    -----
-    Position = Rz(phi) [(x, y, z) + Ry(theta) A z^], the probe's axes as they were.
+    """The theta axis, and all it carries, is shifted against the phi axis: the position is
+    Rz(phi) [(x, y, z) + Ry(theta) A z^], the probe's axes as they were.
     """
 
     x: float = size("m", "By which the axes miss each other", default=0.0)
@@ -54,7 +49,7 @@ class AxesApart(PositionTerm):
 
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
-        outward, x, y = _frame(samples)
+        outward, x, y = probe_axes(samples.theta, samples.phi, samples.chi)
         cos, sin = np.cos(samples.phi), np.sin(samples.phi)
         shift = [self.x * cos - self.y * sin, self.x * sin + self.y * cos, self.z + 0 * cos]
         position = samples.radius[..., None] * outward + sign * np.stack(shift, axis=-1)
@@ -63,11 +58,8 @@ class AxesApart(PositionTerm):
 
 @error_term("axes-not-square", "axes {between} off the right angle by {angle}")
 class AxesNotSquare(PositionTerm):
-    """Two axes that follow each other are not at right angles.
-
-    Notes
-    -----
-    Rz(phi) Rx(angle) Ry(theta) ... or ... Ry(theta) Rx(angle) [A z^], Rz(chi).
+    """Two axes that follow each other are not at right angles: Rz(phi) Rx(angle) Ry(theta) ... or
+    ... Ry(theta) Rx(angle) [A z^], Rz(chi).
     """
 
     angle: float = size("rad", "By which they are not, about the x axis of the frame between the two")
@@ -79,14 +71,16 @@ class AxesNotSquare(PositionTerm):
             axis, _, _ = unit_vectors(np.full(samples.phi.shape, np.pi / 2), samples.phi)
         else:
             _, axis, _ = unit_vectors(*np.broadcast_arrays(samples.theta, samples.phi))
-        outward, x, y = (_rotated(v, axis, sign * self.angle) for v in _frame(samples))
+        outward, x, y = (
+            _rotated(v, axis, sign * self.angle) for v in probe_axes(samples.theta, samples.phi, samples.chi)
+        )
         # As it was: a norm would leave rounding, and many distances where there was one.
         return _coordinates(samples, outward, x, y) | {"radius": samples.radius}
 
 
-def _frame(samples: Samples) -> tuple[Real, Real, Real]:
+def probe_axes(theta: Real, phi: Real, chi: Real) -> tuple[Real, Real, Real]:
     """Outward direction and the two axes across it that turn with chi, each (..., 3)."""
-    theta, phi, chi = np.broadcast_arrays(samples.theta, samples.phi, samples.chi)
+    theta, phi, chi = np.broadcast_arrays(theta, phi, chi)
     outward, across, along = unit_vectors(theta, phi)
     cos, sin = np.cos(chi)[..., None], np.sin(chi)[..., None]
     return outward, across * cos + along * sin, along * cos - across * sin
@@ -136,7 +130,7 @@ class Backlash(PositionTerm):
 
     axis: Axis = choice(AXES, "The axis")
     width: float = size("axis", "The whole play", signed=False)
-    time: Time = when()
+    time: Time = when(default=None)
     still: float = number("axis", "Moves up to this are scatter of the record", default=1e-9, signed=False)
 
     def _shift(self, samples: Samples) -> dict[str, Real]:
@@ -165,7 +159,7 @@ class TimingLag(PositionTerm):
 
     lag: float = size("s", "Time from the one to the other: true position = recorded + speed x lag")
     axes: tuple[Axis, ...] = choice(AXES, "Axes that move while samples are taken", several=True)
-    time: Time = when()
+    time: Time = when(default=None)
     interval: float = number("s", 'From row to row where ``time`` is "rows"', default=0.0, signed=False)
 
     def check_scan(self, samples: Samples) -> None:

@@ -31,13 +31,8 @@ UNIT_ENDINGS: Mapping[str, tuple[tuple[str, ...], Callable[[float], float]]] = {
 def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
     """Error term by its name and values, as a file gives them.
 
-    Parameters
-    ----------
-    name : str
-        One of `ERROR_TERMS`.
-    values : mapping of str to any
-        Fields of the term. A key may end in ``_deg`` or ``_mm`` in place of a field in rad or m,
-        and in ``_db`` in place of a level or ratio.
+    A key may end in ``_deg`` or ``_mm`` in place of a field in rad or m, and in ``_db`` in place of a
+    level or ratio.
 
     Raises
     ------
@@ -132,11 +127,6 @@ def simulated(
         probe that it is handed, in this order.
     rng : int, Generator or None
         Seed or generator.
-
-    Returns
-    -------
-    Samples
-        Recorded positions with disturbed responses.
 
     Raises
     ------

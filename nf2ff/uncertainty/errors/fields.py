@@ -111,12 +111,10 @@ def flag(text: str, *, default: bool) -> Any:
     return _field(default, text, "bool", lambda value, *_: value)
 
 
-def when(*, default: Any = None) -> Any:
+def when(*, default: None) -> Any:
     """Times of the samples."""
-    shown = '(M,) array_like, "rows" or None'
-    return _field(
-        default, "When the samples were taken [s]", shown, lambda value, label, _: check_time(value, label)
-    )
+    shown, text = '(M,) array_like, "rows" or None', "When the samples were taken [s]"
+    return _field(default, text, shown, lambda value, label, _: check_time(value, label))
 
 
 @dataclass_transform(

@@ -88,15 +88,12 @@ class ProbePattern(ProbeTerm):
 
 @error_term("probe-polarisation", "cross-polar leakage of the probe, {level}")
 class ProbePolarisation(ProbeTerm):
-    """Cross-polar leakage of the probe: it hears a part of what it would, a quarter turn on.
-
-    Notes
-    -----
-    w(chi) + level exp(j phase) w(chi + 90 deg): a phase of 90 deg makes it elliptical.
-    """
+    """Cross-polar leakage of the probe: w(chi) + level exp(j phase) w(chi + 90 deg)."""
 
     level: float = size("ratio", "Amplitude of that part", signed=False, phase="phase")
-    phase: float = number("rad", "Its phase: 0 turns the polarisation", default=0.0)
+    phase: float = number(
+        "rad", "Its phase: 0 turns the polarisation, 90 deg makes it elliptical", default=0.0
+    )
     distribution: str = "arcsine"
 
     def _altered(self, probe: Probe, sign: int) -> Probe:
@@ -146,8 +143,8 @@ class TruncatedAngle(ErrorTerm):
     def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         del rng, sign
         # Rounding of the last ring, as `Samples` allows it.
-        near = np.abs(samples.theta) <= self.theta_max * (1 + 1e-9)
-        rows = np.asarray(np.atleast_2d(near).all(axis=0))
+        near = np.abs(np.atleast_2d(samples.theta)) <= self.theta_max * (1 + 1e-9)
+        rows = np.asarray(near.all(axis=0))
         if not rows.any():
             raise InputError(
                 f"{self.name}: all samples are beyond theta = {np.degrees(self.theta_max):g} deg",

@@ -102,18 +102,13 @@ class AxisZero(PositionTerm):
 
 @error_term("encoder-steps", "{axis} in steps of {step}, {recorded} positions recorded")
 class EncoderSteps(PositionTerm):
-    """An axis known in steps only.
-
-    Notes
-    -----
-    Where positions were recorded as commanded, the true ones are the nearest multiple of the step.
-    Where the encoder was read back, the true ones differ from its reading at random by up to half a
-    step, independently from sample to sample.
+    """An axis known in steps only: the true position is the multiple of the step nearest to that
+    commanded, or differs from the one read back at random by up to half a step, from sample to sample.
     """
 
     axis: Axis = choice(AXES, "The axis")
     step: float = size("axis", "The step", signed=False)
-    recorded: Recorded = choice(RECORDED, "What the record holds, see notes", default=RECORDED[0])
+    recorded: Recorded = choice(RECORDED, "What the record holds", default=RECORDED[0])
     uncertain = False
 
     @property
@@ -137,12 +132,7 @@ class EncoderSteps(PositionTerm):
 
 @error_term("wobble", "{axis} wobbles by {amplitude}, {order} times a turn of {of}")
 class Wobble(PositionTerm):
-    """Error of one axis that repeats with the angle of an axis.
-
-    Notes
-    -----
-    Displacement = amplitude sin(order x angle + phase).
-    """
+    """Error amplitude sin(order x angle + phase) of one axis, by the angle of an axis."""
 
     axis: Axis = choice(AXES, "The coordinate that is displaced")
     of: Axis = choice(TURNING, "The axis that turns")

@@ -79,7 +79,7 @@ class PhaseNoise(SignalTerm):
     rms: float = size("rad", "Standard deviation", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        return (_white("phase", np.full(samples.response.shape, self.rms)),)
+        return _white("phase", self.rms, samples)
 
 
 @error_term("amplitude-noise", "amplitude noise, {rms} rms")
@@ -89,7 +89,7 @@ class AmplitudeNoise(SignalTerm):
     rms: float = size("relative", "Standard deviation", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        return (_white("amplitude", np.full(samples.response.shape, self.rms)),)
+        return _white("amplitude", self.rms, samples)
 
 
 @error_term("receiver-noise", "white noise of the receiver, {rms}, rms")
@@ -99,8 +99,7 @@ class ReceiverNoise(SignalTerm):
     rms: float = size("level", "Root mean square magnitude", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        scale = np.broadcast_to(self.rms * largest(samples), samples.response.shape)
-        return (_white("response", scale),)
+        return _white("response", self.rms * largest(samples), samples)
 
 
 @error_term("noise-floor", "noise floor, {rms} rms")
@@ -110,11 +109,13 @@ class NoiseFloor(SignalTerm):
     rms: float = size("response", "Root mean square magnitude", signed=False)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
-        return (_white("response", np.full(samples.response.shape, self.rms)),)
+        return _white("response", self.rms, samples)
 
 
-def _white(quantity: str, scale: Real) -> RandomEffect:
-    return RandomEffect(quantity, scale, np.arange(scale.shape[-1]))
+def _white(quantity: str, rms: float | Real, samples: Samples) -> tuple[RandomEffect, ...]:
+    """A draw for each sample and frequency."""
+    scale = np.broadcast_to(rms, samples.response.shape)
+    return (RandomEffect(quantity, scale, np.arange(samples.port.size)),)
 
 
 # --- drift ---------------------------------------------------------------------------------------
@@ -122,17 +123,13 @@ def _white(quantity: str, scale: Real) -> RandomEffect:
 
 @error_term("random-walk", "random walk to {phase} and {amplitude} at the end of the scan, rms")
 class RandomWalk(SignalTerm):
-    """Drift of phase and amplitude from the first sample on, common to all frequencies.
-
-    Notes
-    -----
-    The variance grows in proportion to the time since the first sample (N. Wiener's process,
-    closed form).
+    """Drift of phase and amplitude, common to all frequencies, whose variance grows in proportion to
+    the time since the first sample (N. Wiener's process, closed form).
     """
 
     phase: float = size("rad", "Standard deviation at the last sample", default=0.0, signed=False)
     amplitude: float = size("relative", "The same of the amplitude", default=0.0, signed=False)
-    time: Time = when()
+    time: Time = when(default=None)
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         times, which = self._times(samples)
@@ -150,7 +147,7 @@ class ThermalRamp(SignalTerm):
 
     phase: float = size("rad", "Phase of the last sample against the first", default=0.0)
     amplitude: float = size("relative", "The same of the amplitude", default=0.0)
-    time: Time = when()
+    time: Time = when(default=None)
 
     def _factor(self, samples: Samples, sign: int) -> Real:
         times, which = self._times(samples)
@@ -168,12 +165,7 @@ def _duration(times: Real) -> float:
 
 @error_term("cable-flexing", "phase of a cable by {amplitude} with the angle of {axis}")
 class CableFlexing(SignalTerm):
-    """Phase that follows the angle of an axis whose motion bends a cable.
-
-    Notes
-    -----
-    Phase = amplitude sin(angle + start), the same at all frequencies.
-    """
+    """Phase amplitude sin(angle + start) of a cable that an axis bends, the same at all frequencies."""
 
     amplitude: float = size("rad", "Largest phase", signed=False, phase="start")
     axis: Axis = choice(TURNING, "The axis")

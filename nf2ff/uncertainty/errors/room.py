@@ -12,6 +12,7 @@ from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import check_port
+from nf2ff.uncertainty.errors.axes import probe_axes
 from nf2ff.uncertainty.errors.fields import error_term, number, size
 from nf2ff.uncertainty.errors.receiver import SignalTerm, largest
 from nf2ff.uncertainty.errors.term import Complex, Real
@@ -69,10 +70,8 @@ class StrayWave(SignalTerm):
         wave = np.empty(samples.response.shape, dtype=complex)
         for f, one in enumerate(samples.frequency):
             theta, phi, chi, radius = (x[f] for x in per_frequency)
-            outward, to_theta, to_phi = unit_vectors(theta, phi)
-            cos, sin = np.cos(chi)[:, None], np.sin(chi)[:, None]
-            x, y = to_theta * cos + to_phi * sin, to_theta * sin - to_phi * cos
-            frame = np.stack([x, y, -outward], axis=-2)  # (M, axis, 3)
+            outward, x, y = probe_axes(theta, phi, chi)
+            frame = np.stack([x, -y, -outward], axis=-2)  # (M, axis, 3), looking back
             towards, field, factor = self._arriving(radius[:, None] * outward, float(k[f]))
             towards, field = (np.einsum("maj,mj->ma", frame, v) for v in (towards, field))
             r = own.at_frequency(float(one))

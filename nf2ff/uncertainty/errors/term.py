@@ -252,18 +252,12 @@ class ErrorTerm(ABC):
         Parameters
         ----------
         samples, probe : Samples, Probe
-            The scan, and the probe by which it is solved.
+            The scan, whose positions or responses change, and the probe by which it is solved, which
+            changes if the error is of kind "probe".
         rng : int, Generator or None
             Seed or generator.
         sign : {1, -1}
             1 to add the error once more, -1 to take it out, to first order.
-
-        Returns
-        -------
-        samples : Samples
-            With positions moved, or responses disturbed.
-        probe : Probe
-            Changed if the error is of kind "probe".
 
         Raises
         ------

@@ -1,0 +1,53 @@
+"""Power into bands of theta against integrals in closed form."""
+
+import numpy as np
+import pytest
+
+from nf2ff.power_only.fit import PowerFit, harmonics
+from nf2ff.power_only.peak import fit_scan
+from nf2ff.power_only.regions import partial_power
+from nf2ff.power_only.scan import PowerScan
+
+
+def dipole_fit():
+    """Readings of sin^2(theta) (1 + 0.5 cos(phi)) + 0.2 cos(theta): closed form, degree 3."""
+    theta, phi = np.radians(np.meshgrid(np.arange(0, 181, 15), np.arange(0, 360, 30), indexing="ij"))
+    values = np.sin(theta) ** 2 * (1 + 0.5 * np.cos(phi)) + 0.2 * np.cos(theta) + 0.5
+    both = np.stack([values.ravel(), 2 * values.ravel()])
+    scan = PowerScan([1e9, 2e9], theta.ravel(), phi.ravel(), eirp_total=both)
+    return fit_scan(scan)
+
+
+def integral(a, b):
+    """Of sin^2 + 0.2 cos + 0.5 over cos(theta) from b to a, half of it: closed form."""
+    x = np.cos([a, b])
+    whole = x - x**3 / 3 + 0.1 * x**2 + 0.5 * x
+    return (whole[0] - whole[1]) / 2
+
+
+@pytest.mark.parametrize(("a", "b"), [(0, 90), (75, 105), (60, 120), (45, 135), (0, 180), (10, 11)])
+def test_a_band_is_the_integral(a, b):
+    found = partial_power(dipole_fit(), theta1=np.radians(a), theta2=np.radians(b))
+    expected = integral(np.radians(a), np.radians(b))
+    np.testing.assert_allclose(found, [expected, 2 * expected], rtol=1e-10)
+
+
+def test_bands_add_up_to_the_mean():
+    fit = dipole_fit()
+    parts = [partial_power(fit, theta1=a, theta2=b) for a, b in [(0, 0.3), (0.3, 2.0), (2.0, np.pi)]]
+    np.testing.assert_allclose(np.sum(parts, axis=0), fit.mean, rtol=1e-12)
+
+
+def test_orders_other_than_0_carry_no_power():
+    terms = 16
+    one = np.zeros((1, terms))
+    one[0, 3] = 1.0  # degree 1, order 1: sine, in the order of `harmonics`
+    assert np.ptp(harmonics(3, theta=np.array([1.0, 1.0]), phi=np.array([0.0, 2.0]))[:, 3]) > 0.1
+    found = partial_power(PowerFit([1e9], one, [0.0]), theta1=0, theta2=1.0)
+    assert found[0] == 0
+
+
+@pytest.mark.parametrize(("a", "b"), [(1.0, 1.0), (-0.1, 1.0), (1.0, 4.0), (2.0, 1.0)])
+def test_an_empty_band_is_refused(a, b):
+    with pytest.raises(ValueError, match="give 0 <= theta1 < theta2 <= pi"):
+        partial_power(dipole_fit(), theta1=a, theta2=b)

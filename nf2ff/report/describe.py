@@ -21,6 +21,7 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.probe import probe_figures
+from nf2ff.metrics.result import Result
 from nf2ff.report.describe_power import power_facts
 from nf2ff.report.growth import growth_facts
 from nf2ff.report.result import quantity_facts, warning_lines
@@ -72,7 +73,8 @@ def describe(
     if kind == "far_field":
         field = native.read_far_field(path)
         return facts | _directions(field) | {"level": field.reference}
-    modes = native.read_modes(path)
+    result = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
+    modes = result.modes
     facts |= {
         "frequencies_ghz": (modes.frequency / 1e9).tolist(),
         "degree": modes.degree,
@@ -81,9 +83,8 @@ def describe(
     if modes.reference == "absolute":
         facts["radiated_power_w"] = modes.radiated_power().tolist()
     if kind == "result":
-        result = native.read_result(path)
         if result.far_field is not None:
-            facts |= {"directions": result.far_field.theta.size * result.far_field.phi.size}
+            facts |= _directions(result.far_field)
         facts |= quantity_facts(result.quantities) | dict(result.notes) | _origin(result.provenance)
         facts["warnings"] = warning_lines(modes.frequency, result.warnings)
     return facts
@@ -126,8 +127,7 @@ def _nsma(pattern: NsmaPattern) -> dict[str, Any]:
         alike[what] = max(top, float(cut.level_db.max())), where | {hertz}
     facts["cuts_per_frequency"] = [len(cuts) for cuts in pattern.cuts]
     facts["cuts"] = [
-        f"{what}, highest level {top:g} dB, at {len(where)} "
-        f"{'frequency' if len(where) == 1 else 'frequencies'}"
+        f"{what}, highest level {top:g} dB, at {len(where)} frequenc{'y' if len(where) == 1 else 'ies'}"
         for what, (top, where) in alike.items()
     ]
     facts |= {each.tag: pattern.fields[each.tag] for each in HEADER if each.tag in pattern.fields}

@@ -142,9 +142,8 @@ def held(case: str, beam: str, count: int, draws: int) -> dict[str, int]:
     for i in range(count):
         rng = np.random.default_rng([i, len(case), len(beam)])
         record = scans.record(at.dipoles, scan, rng, step=np.radians(STEP), radius=RADIUS)
-        found = assess(
-            samples_of(record), nf2ff.field_probe(), asked, degree=DEGREE, draws=draws, rng=i, jobs=1
-        )
+        solution = nf2ff.solve(samples_of(record), nf2ff.field_probe(), degree=DEGREE)
+        found = assess(solution, asked, draws=draws, rng=i, jobs=1)
         for name, ok in holds(found, at).items():
             total[name] += bool(ok)
     return total

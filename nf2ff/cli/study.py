@@ -143,13 +143,12 @@ def _grow(
             solution = solve(samples, used, degree=asked.degree)
         except ValueError as error:
             raise InputError(f"{asked.scan}: {error}") from error
-        if any(part.damped for part in solution.parts):
+        if solution.damped:
             raise InputError(
                 f"{asked.scan}: the samples do not determine all waves, and a study knows nothing "
                 "of the damping that takes",
                 "measure the rest, or take a lower degree",
             )
-        degree = solution.modes.degree
         notes = unstated_unit(asked.scan, words[1], probe=used, options="")
         notes += [
             f"{frequency / 1e9:.9g} GHz: {sentence}"
@@ -157,9 +156,7 @@ def _grow(
             for sentence in some
         ]
         with found_in(description):
-            growth = sweep_sizes(
-                samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values, **how
-            )
+            growth = sweep_sizes(solution, asked.errors, asked.figures, factors=asked.values, **how)
         return growth, notes
     assert asked.antenna is not None
     antenna = read_antenna(asked.antenna)

@@ -150,7 +150,7 @@ def uncertainty(
     with found_in(scan):
         solution = solve(samples, used, degree=asked.degree if degree is None else degree)
     solution = tell_neglected(solution, samples, whole, used)
-    damped = any(part.damped for part in solution.parts)
+    damped = solution.damped
     if damped and count == 0 and asked.assessment.errors:
         raise InputError(
             f"{scan}: the samples do not determine all waves, and --linear knows nothing of the "
@@ -162,11 +162,8 @@ def uncertainty(
     used_seed = asked.seed if seed is None else seed
     with found_in(budget), draws_bar(total) as progress:
         found = assess(
-            samples,
-            used,
+            solution,
             question,
-            degree=solution.modes.degree,
-            solution=solution,
             draws=count,
             rng=used_seed,
             jobs=jobs,

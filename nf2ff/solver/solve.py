@@ -94,7 +94,7 @@ def solve(
     for sentences, relative in zip(warnings, probe_error.tolist(), strict=True):
         if not relative <= LARGE_PROBE_ERROR:
             sentences.append(probe_error_sentence(relative))
-    return replace(solution, warnings=tuple(tuple(w) for w in warnings))
+    return replace(solution, warnings=tuple(tuple(w) for w in warnings), samples=samples)
 
 
 ALL = slice(None)
@@ -240,6 +240,7 @@ def _solve_part(
         tuple(tuple(w) for w in warnings),
         tuple(tuple(w) for w in doubted),
         (Part(frequencies, which, prepared),),
+        samples,
     )
 
 

@@ -1,27 +1,23 @@
 """The uncertainty of a scan's figures: errors propagated through it, and terms that are stated.
 
-Some causes can be modelled on the scan itself (`error_terms`): what each does to every figure is
-found by derivatives (`sensitivity`) and, all together, by draws (`propagation`). Others are known
-by their effect only, from certificates or experience. Both end in a `Budget` for each frequency.
+Some causes can be modelled on the scan itself (`errors`): what each does to every figure is
+found by `derivatives` and, all together, by `draws`. Others are known by their effect only, from
+certificates or experience. Both end in a `Budget` for each frequency.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.measurement.probe import Probe
-from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
-from nf2ff.solver.checks import check_units
-from nf2ff.solver.problem import Method
+from nf2ff.solver.nearby import by_least_squares
 from nf2ff.solver.solution import Solution
-from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.budget.budget import Budget, with_terms
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, Term, direct_term
@@ -53,14 +49,10 @@ FAINTEST = 1e-12
 
 
 def assess(
-    samples: Samples,
-    probe: Probe,
+    solution: Solution,
     assessment: Assessment,
     *,
-    degree: int,
     draws: int = 0,
-    method: Method | None = None,
-    solution: Solution | None = None,
     rng: int | None = None,
     jobs: int = -1,
     cut: Cut | None = None,
@@ -71,14 +63,10 @@ def assess(
 
     Parameters
     ----------
-    samples, probe
-        The scan as it is recorded.
+    solution : Solution
+        That of the scan as it is recorded.
     assessment : Assessment
         What may err, and what is looked at.
-    degree, method
-        As in `solve`; the method is that of the draws.
-    solution : Solution, optional
-        That of the scan as it is, if it is known: ``degree`` and ``method`` do not count then.
     draws : int
         Number of draws; 0 for none.
     rng : int, optional
@@ -103,46 +91,40 @@ def assess(
     Raises
     ------
     ValueError
-        If the scan cannot have an error, a figure needs a level that is not known or has no
-        value, and as `solve`.
+        If the scan cannot have an error, or a figure needs a level that is not known or has no
+        value.
     """
-    _check_level(samples, probe, assessment)
+    modes = solution.modes
+    _check_level(modes, assessment)
     errors = [one.error for one in assessment.errors]
     for i, one in enumerate(assessment.errors, start=1):
         with found_in(f"error {i} ({one.name!r})"):
-            one.error.check_scan(samples)
-    if solution is None:
-        solution = solve(samples, probe, degree=degree, method=method)
-    modes = solution.modes
+            one.error.check_scan(solution.samples)
     figures = assessment.all_figures
     _check_field(figures, modes)
     if not errors:
         return _put_together(assessment, modes, None, None, None)
     seeds = np.random.SeedSequence(rng).spawn(1 + len(errors))
     done, count = 0, draws
-
-    again = Remeasured(samples, probe, modes)
+    # Modes of the scan as it was solved, by operators that serve the derivatives too.
+    planned = by_least_squares(solution) if derivatives else solution
+    again = Remeasured(replace(planned, modes=modes))
 
     def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
-        measure = again if any(x.moves_record for x in some) else None
         return monte_carlo(
-            samples,
-            probe,
+            solution,
             some,
             figures,
-            degree=degree,
             draws=count,
-            solution=solution,
             rng=seed,
             jobs=jobs,
             directions=None if at is None else at.directions(),
-            measure=measure,
+            measure=again if any(x.moves_record for x in some) else None,
             progress=None if progress is None else lambda n: progress(done + n),
         )
 
     if derivatives:
-        given = solution if method is None else None
-        linear = linearised(samples, probe, errors, figures, degree=degree, solution=given)
+        linear = linearised(planned, errors, figures)
     else:
         found = []
         for alone, seed in zip(errors, seeds[1:], strict=True):
@@ -175,8 +157,8 @@ def _as_linear(assessment: Assessment, found: list[Draws]) -> FirstOrder:
     )
 
 
-def _check_level(samples: Samples, probe: Probe, assessment: Assessment) -> None:
-    if check_units(samples, probe) == "absolute":
+def _check_level(modes: Modes, assessment: Assessment) -> None:
+    if modes.reference == "absolute":
         return
     names = [m for m, some in assessment.figures.items() if any(x.absolute for x in some)]
     if names:

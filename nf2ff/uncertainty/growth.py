@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array
-from nf2ff.measurement.probe import Probe, field_probe
-from nf2ff.measurement.samples import Samples
-from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.draws import Draws, monte_carlo
+from nf2ff.measurement.probe import field_probe
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.solver.solution import Solution
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.draws import Draws, Measure, monte_carlo
 from nf2ff.uncertainty.errors.term import ErrorTerm
 from nf2ff.uncertainty.local_figures import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
@@ -173,7 +175,8 @@ def sweep(
     Raises
     ------
     ValueError
-        If ``over`` is unknown, values are not in order, or as `monte_carlo`, naming the value.
+        If ``over`` is unknown, values are not in order, or as `solve` and `monte_carlo`, naming the
+        value.
 
     Notes
     -----
@@ -181,41 +184,22 @@ def sweep(
     higher waves falls into lower ones because the samples are few, is part of them. A frequency
     error also has the antenna radiate as it does at another frequency.
     """
-    values = _in_order(over, values)
-    _check_confidence(confidence)
-    sizes = values if over == "size" else np.ones(values.size)
-    scaled = dict(zip(values.tolist(), _scaled(terms, sizes), strict=True))
 
-    def run(value: float, report: Callable[[int], None]) -> _Point:
+    def at(value: float) -> tuple[Solution, Measure, Modes]:
         varied: Any = {} if over == "size" else {over: value}
         one = replace(scan, **varied)
-        errors = scaled[value]
-        samples = one.samples()
-        draws_there = monte_carlo(
-            samples,
-            one.probe or field_probe(),
-            errors,
-            figures,
-            degree=one.solver_degree,
-            draws=draws,
-            rng=rng,
-            jobs=jobs,
-            measure=one.measure,
-            reference=one.truth(),
-            progress=report,
-        )
-        return _Point(value, one.solver_degree, samples, draws_there)
+        probe = one.probe or field_probe()
+        return solve(one.samples(), probe, degree=one.solver_degree), one.measure, one.truth()
 
-    return _growth(over, _each(run, over, values, draws, progress), confidence)
+    how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
+    return _growth(at, terms, figures, over, values, confidence, progress, how)
 
 
 def sweep_sizes(
-    samples: Samples,
-    probe: Probe,
+    solution: Solution,
     terms: Sequence[ErrorTerm],
     figures: Sequence[Figure],
     *,
-    degree: int,
     factors: ArrayLike,
     draws: int,
     rng: int | None = 0,
@@ -227,7 +211,7 @@ def sweep_sizes(
 
     Parameters
     ----------
-    samples, probe, terms, figures, degree
+    solution, terms, figures
         As in `monte_carlo`.
     factors : (V,) array_like
         Factors on all sizes, in increasing order.
@@ -244,34 +228,51 @@ def sweep_sizes(
     ValueError
         If factors are not in order, or as `monte_carlo`, naming the factor.
     """
-    factors = _in_order("size", factors)
-    _check_confidence(confidence)
-    scaled = dict(zip(factors.tolist(), _scaled(terms, factors), strict=True))
-
-    def run(value: float, report: Callable[[int], None]) -> _Point:
-        draws_there = monte_carlo(
-            samples,
-            probe,
-            scaled[value],
-            figures,
-            degree=degree,
-            draws=draws,
-            rng=rng,
-            jobs=jobs,
-            progress=report,
-        )
-        return _Point(value, degree, samples, draws_there)
-
-    return _growth("size", _each(run, "size", factors, draws, progress), confidence)
+    how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
+    return _growth(
+        lambda _: (solution, None, None), terms, figures, "size", factors, confidence, progress, how
+    )
 
 
-class _Point(NamedTuple):
-    """What was found at one value."""
+def _growth(
+    at: Callable[[float], tuple[Solution, Measure | None, Modes | None]],
+    terms: Sequence[ErrorTerm],
+    figures: Sequence[Figure],
+    over: Parameter,
+    values: ArrayLike,
+    confidence: float,
+    progress: Callable[[int], None] | None,
+    how: Mapping[str, Any],
+) -> Growth:
+    """Errors over the values: ``at`` gives each its scan, how it is measured anew, and the truth."""
+    values = _in_order(over, values)
+    if not 0 < confidence < 1:
+        raise InputError(f"confidence is {confidence}, expected between 0 and 1")
+    sizes = values if over == "size" else np.ones(values.size)
+    scaled = []
+    # Refused before anything is computed where an error cannot be so large.
+    for size in sizes.tolist():
+        with found_in(f"at the size {size:.9g}"):
+            scaled.append([term.scaled(size) for term in terms])
+    found: list[tuple[Solution, Draws]] = []
+    for i, (value, errors) in enumerate(zip(values.tolist(), scaled, strict=True)):
 
-    value: float
-    degree: int
-    samples: Samples
-    draws: Draws
+        def report(count: int, before: int = i * how["draws"]) -> None:
+            if progress is not None:
+                progress(before + count)
+
+        try:
+            with found_in(f"at the {over} {value:.9g}"):
+                solution, measure, truth = at(value)
+                more: Any = {"measure": measure, "reference": truth, "progress": report}
+                found.append((solution, monte_carlo(solution, errors, figures, **how, **more)))
+        except KeyboardInterrupt:
+            if not found:
+                raise
+            break
+        if found[-1][1].count < found[-1][1].asked:
+            break
+    return _summed_up(over, values[: len(found)], found, confidence)
 
 
 def _in_order(over: str, values: ArrayLike) -> Real:
@@ -283,77 +284,35 @@ def _in_order(over: str, values: ArrayLike) -> Real:
     return array
 
 
-def _check_confidence(confidence: float) -> None:
-    if not 0 < confidence < 1:
-        raise InputError(f"confidence is {confidence}, expected between 0 and 1")
-
-
-def _scaled(terms: Sequence[ErrorTerm], sizes: Real) -> list[list[ErrorTerm]]:
-    """The errors at each size: refused before anything is computed where one cannot be so large."""
-    found = []
-    for size in sizes.tolist():
-        try:
-            found.append([term.scaled(size) for term in terms])
-        except ValueError as error:
-            raise InputError(f"at the size {size:.9g}: {error}") from error
-    return found
-
-
-def _each(
-    run: Callable[[float, Callable[[int], None]], _Point],
-    over: str,
-    values: Real,
-    draws: int,
-    progress: Callable[[int], None] | None,
-) -> list[_Point]:
-    """Results for one value after the other, until the work is stopped."""
-    found: list[_Point] = []
-    for i, value in enumerate(values.tolist()):
-
-        def report(count: int, before: int = i * draws) -> None:
-            if progress is not None:
-                progress(before + count)
-
-        try:
-            found.append(run(value, report))
-        except KeyboardInterrupt:
-            if not found:
-                raise
-            break
-        except ValueError as error:
-            raise InputError(f"at the {over} {value:.9g}: {error}") from error
-        if found[-1].draws.count < found[-1].draws.asked:
-            break
-    return found
-
-
-def _growth(parameter: Parameter, found: list[_Point], confidence: float) -> Growth:
-    draws = [point.draws for point in found]
+def _summed_up(
+    parameter: Parameter, values: Real, found: list[tuple[Solution, Draws]], confidence: float
+) -> Growth:
+    solutions, draws = zip(*found, strict=True)
     errors = [_errors(one) for one in draws]
-    bands = [one.interval(confidence) for one in errors]
+    low, high = zip(*(one.interval(confidence) for one in errors), strict=True)
     tails = np.array([0.5 * (1 - confidence), 0.5 * (1 + confidence)])
-    levels = [np.quantile(one.error_levels, tails, axis=0) for one in draws]
+    levels = np.stack([np.quantile(one.error_levels, tails, axis=0) for one in draws], axis=1)
     return Growth(
         parameter=parameter,
-        values=np.array([point.value for point in found]),
+        values=values,
         figures=draws[0].figures,
-        frequency=np.stack([point.samples.frequency for point in found]),
-        degree=np.array([point.degree for point in found]),
-        samples=np.array([point.samples.port.size for point in found]),
+        frequency=np.stack([one.modes.frequency for one in solutions]),
+        degree=np.array([one.modes.degree for one in solutions]),
+        samples=np.array([one.samples.port.size for one in solutions]),
         draws=np.array([one.count for one in draws]),
         reference=np.stack([one.nominal for one in draws]),
         mean=np.stack([one.bias() for one in errors]),
         spread=np.stack([one.standard_uncertainty() for one in errors]),
-        low=np.stack([low for low, _ in bands]),
-        high=np.stack([high for _, high in bands]),
-        level_db=_decibels([one.error_level for one in draws]),
-        level_low_db=_decibels([low for low, _ in levels]),
-        level_high_db=_decibels([high for _, high in levels]),
+        low=np.stack(low),
+        high=np.stack(high),
+        level_db=_decibels(np.stack([one.error_level for one in draws])),
+        level_low_db=_decibels(levels[0]),
+        level_high_db=_decibels(levels[1]),
         confidence=confidence,
     )
 
 
-def _decibels(levels: list[Real]) -> Real:
+def _decibels(levels: Real) -> Real:
     """Levels of no error at all as that of rounding."""
     return np.asarray(10 * np.log10(np.maximum(levels, 1e-32)))
 
@@ -391,17 +350,7 @@ class Shown:
 
 
 def shown_for(parameter: str) -> Shown:
-    """How values are shown of which no more is known than what was varied.
-
-    Parameters
-    ----------
-    parameter : str
-        As in `Growth`.
-
-    Returns
-    -------
-    Shown
-    """
+    """How values of a `Growth` are shown of which no more is known than what was varied."""
     return {
         "size": Shown("factor on all sizes"),
         "frequency": Shown("frequency [GHz]", 1e-9),

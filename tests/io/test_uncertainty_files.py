@@ -20,6 +20,7 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.report.budget import budget_dict
 from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations
 from nf2ff.uncertainty.budget.combine import combine
@@ -75,7 +76,7 @@ def assessment():
 
 
 def found_in(scan, assessment, **how):
-    return assess(scan, field_probe(), assessment, degree=6, rng=1, jobs=1, **how)
+    return assess(solve(scan, field_probe(), degree=6), assessment, rng=1, jobs=1, **how)
 
 
 @pytest.fixture(scope="module")

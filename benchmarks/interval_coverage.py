@@ -27,7 +27,7 @@ from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
 from nf2ff.uncertainty.budget.term import Term
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError
 from nf2ff.uncertainty.result import Uncertainty
 from nf2ff.uncertainty.stated import stated

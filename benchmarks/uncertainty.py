@@ -24,7 +24,7 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 FIGURES = [

@@ -17,8 +17,8 @@ from nf2ff.io.safe import PathLike
 from nf2ff.io.uncertainty import number_of, text_of, whole_of
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import Plane, PlaneLike, checked_plane
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import PARAMETER_UNITS, Growth, Shown, shown_for
-from nf2ff.uncertainty.local_figures import Figure
 
 _LEVELS = {
     "level_db": "mean square error of the far field over the sphere relative to its mean square",

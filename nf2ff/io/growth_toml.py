@@ -28,8 +28,8 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Parameter, Shown, shown_for
-from nf2ff.uncertainty.local_figures import Figure
 from nf2ff.uncertainty.request import FIGURES
 
 if TYPE_CHECKING:

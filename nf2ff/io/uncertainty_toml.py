@@ -32,7 +32,7 @@ from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, UNIT_ENDINGS, make_term
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.term import ErrorTerm
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError
 
 #: Most errors and draws, far more than are wanted, and cuts, as many as a picture shows.

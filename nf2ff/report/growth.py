@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from nf2ff.metrics.planes import plane_label
-from nf2ff.report.uncertainty import aligned
+from nf2ff.report.shown import aligned
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, Shown
-from nf2ff.uncertainty.local_figures import Figure
 
 #: Unit in reports of an error in the library's unit, and its number in one of these.
 SHOWN_ERROR_UNITS = {"dB": ("dB", 1.0), "rad": ("deg", 180 / math.pi)}

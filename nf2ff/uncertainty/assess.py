@@ -24,8 +24,9 @@ from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, Term, direct_term
 from nf2ff.uncertainty.derivatives import FirstOrder, linearised
 from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.remeasured import Remeasured
 from nf2ff.uncertainty.request import Assessment, Cut
 from nf2ff.uncertainty.result import (
@@ -214,7 +215,7 @@ def _put_together(
             values = np.linalg.norm(some, axis=-1) if len(columns) > 1 else some[..., 0]
             compared = effects.compared(metric, some, draws.nominal[:, columns], draws.error_level)
         field = _field(assessment, metric, modes, effects, draws)
-        planes = [x.parts[columns[0]].plane for x in local]
+        planes = [x.recipes[columns[0]].plane for x in local]
         names = tuple(x.name for x in planes if x is not None)
         results[metric] = MetricResult(
             quantity, value, values, compared, names, field=field[0], field_covariance=field[1]

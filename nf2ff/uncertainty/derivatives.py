@@ -29,7 +29,8 @@ from nf2ff.uncertainty.errors.catalogue import solver_degree
 from nf2ff.uncertainty.errors.model import ProbePattern
 from nf2ff.uncertainty.errors.position import Axis, AxisZero
 from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.remeasured import responses_of
 from nf2ff.uncertainty.towards import FieldErrors, TowardsFields, towards_columns
 

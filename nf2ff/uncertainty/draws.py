@@ -28,8 +28,9 @@ from nf2ff.solver.solution import Solution
 from nf2ff.uncertainty.errors.catalogue import apply_terms, simulated, solver_degree
 from nf2ff.uncertainty.errors.checks import whole
 from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
-from nf2ff.uncertainty.local_figures import Figure, LocalFigures, localise
+from nf2ff.uncertainty.local_figures import LocalFigures, localise
 from nf2ff.uncertainty.towards import TowardsFields, towards_columns
 
 Real = NDArray[np.float64]

@@ -19,30 +19,25 @@ def field(coefficients: Complex, location: Real, *, degree: int, threads: int = 
     Parameters
     ----------
     coefficients : (J,) ndarray
-        Q [sqrt W].
+        Q of modes up to ``degree`` [sqrt W].
     location : (M, 2) ndarray
         theta and phi [rad].
-    degree : int
-        Degree N of the modes.
-    threads : int
-        Threads.
+    degree, threads : int
+        Degree N of the modes, and threads.
 
     Returns
     -------
     (2, M) ndarray
         Components along theta^ and phi^ [V].
     """
+    packed = fields.tangential_coefficients(coefficients, *_factors(degree))
     return spin.point_synthesis(
-        fields.tangential_coefficients(coefficients, *_factors(degree)),
-        spin=1,
-        location=location,
-        epsilon=fields.POINT_EPSILON,
-        threads=threads,
+        packed, spin=1, location=location, epsilon=fields.POINT_EPSILON, threads=threads
     )
 
 
 def adjoint(values: Complex, location: Real, *, degree: int, threads: int = 1) -> Complex:
-    """Adjoint of `field`: Re sum conj(values) field(Q) = Re sum conj(adjoint(values)) Q.
+    """Adjoint of `field`, (J,): Re sum conj(values) field(Q) = Re sum conj(adjoint(values)) Q.
 
     Parameters
     ----------
@@ -50,10 +45,6 @@ def adjoint(values: Complex, location: Real, *, degree: int, threads: int = 1) -
         For each component at each point.
     location, degree, threads
         As in `field`.
-
-    Returns
-    -------
-    (J,) ndarray
     """
     packed = spin.point_adjoint(
         np.asarray(values, dtype=complex),

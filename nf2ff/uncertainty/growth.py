@@ -18,7 +18,7 @@ from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.draws import Draws, Measure, monte_carlo
 from nf2ff.uncertainty.errors.term import ErrorTerm
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 Real = NDArray[np.float64]

@@ -16,7 +16,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.term import ErrorTerm
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 
 Real = NDArray[np.float64]
 

@@ -19,8 +19,8 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty import far_points
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
-from nf2ff.uncertainty.local_figures import Figure
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -27,7 +27,7 @@ from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
 from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, Cut, ModelledError
 
 DRAWS = 5

@@ -13,8 +13,8 @@ from nf2ff.report.uncertainty_plots import cuts_with_bars, growth_of_errors, gro
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.metric import METRICS
 from nf2ff.uncertainty.budget.term import Term
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, Shown
-from nf2ff.uncertainty.local_figures import Figure
 from nf2ff.uncertainty.request import Cut
 from nf2ff.uncertainty.result import MetricResult, PatternDraws, Uncertainty
 

@@ -24,7 +24,8 @@ from nf2ff.uncertainty.errors.catalogue import apply_terms
 from nf2ff.uncertainty.errors.model import FrequencyError, ProbeGain, TruncatedAngle
 from nf2ff.uncertainty.errors.position import AxisZero, EncoderSteps, PositionNoise
 from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, PhaseNoise
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 
 
 def nearby(samples, **how):

@@ -24,7 +24,7 @@ from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import BATCH
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, Cut, ModelledError
 from nf2ff.uncertainty.result import (
     BEYOND,

@@ -34,7 +34,8 @@ from nf2ff.uncertainty.derivatives import MEAN_MAGNITUDE, FirstOrder, linearised
 from nf2ff.uncertainty.derivatives import RTOL as ADJOINT_RTOL
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, make_term
 from nf2ff.uncertainty.errors.receiver import PhaseNoise, RandomWalk, ReceiverNoise
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 
 #: Power above this degree: below 1e-12 of all (k r0 = 0.94).
 DEGREE = 6

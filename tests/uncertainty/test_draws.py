@@ -41,7 +41,8 @@ from nf2ff.uncertainty.errors.catalogue import simulated
 from nf2ff.uncertainty.errors.model import ProbeGain, TruncatedDegree
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import Leakage, NoiseFloor, PhaseNoise, ThermalRamp
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 
 Z0 = oracle.Z0
 

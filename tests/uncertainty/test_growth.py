@@ -23,8 +23,9 @@ from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.errors.model import ProbeGain, ProbePolarisation, TruncatedDegree
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, NoiseFloor, PhaseNoise
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import PARAMETER_UNITS, Growth, sweep, sweep_sizes
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.simulated_scan import SimulatedScan, expanded, received
 
 FREQUENCY = float(ONE_METRE[0])

@@ -14,7 +14,7 @@ from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.axes import AxesNotSquare
 from nf2ff.uncertainty.errors.catalogue import simulated
 from nf2ff.uncertainty.errors.position import AxisZero
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.remeasured import Remeasured
 
 DEGREE = 8

@@ -12,7 +12,8 @@ from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.receiver import NoiseFloor, PhaseNoise
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.towards import FieldErrors, TowardsFields, towards_columns
 
 DEGREE = 6

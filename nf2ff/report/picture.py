@@ -1,0 +1,142 @@
+"""The look that all pictures share: axes, colours, labels, legend.
+
+matplotlib is imported only when a picture is asked for. Figures are made on the Agg canvas: no
+display, no global state.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from nf2ff.antenna.modes import Modes
+from nf2ff.messages.input_error import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: One look a cut: light and wide under dark and narrow, so that cuts that coincide all show, and
+#: that readers with any colour vision, or a print in grey, tell them apart.
+COLOURS = ("#4f93d2", "#b8283e", "#14202b")
+WIDTHS = (3.0, 1.8, 1.2)
+DASHES = ((0, (5, 1.8)), (0, (2.5, 1.5)), (0, (6, 1.5, 1.5, 1.5)))
+GRID_COLOUR = "#d5d8dc"
+TEXT_COLOUR = "#22262b"
+#: How far below the peak a picture reaches [dB].
+DEPTH = 60.0
+
+
+def new_axes(
+    size: tuple[float, float],
+    place: tuple[float, float, float, float] | None = None,
+    projection: str | None = None,
+) -> Any:
+    """Axes on a figure of their own.
+
+    Parameters
+    ----------
+    size : tuple of float
+        Width and height of the figure [inch].
+    place : tuple of float, optional
+        Left, bottom, width and height of the axes as parts of the figure's; found by the
+        automatic layout if left out.
+    projection : str, optional
+        As matplotlib names it.
+
+    Returns
+    -------
+    Axes
+        The axes, bare.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    # The automatic layout forgets what stands outside polar axes: those are placed by hand.
+    layout: Any = None if place else "constrained"
+    figure = Figure(figsize=size, dpi=120, layout=layout, facecolor="white")
+    FigureCanvasAgg(figure)
+    if place:
+        return figure.add_axes(place, projection=projection)
+    return figure.add_subplot(projection=projection)
+
+
+def finish(
+    ax: Any, title: str, labels: tuple[str, str] | None, *, columns: int, drop: float = 40.0, **look: Any
+) -> Axes:
+    """Give axes with labelled lines title, labels, grid and frame, and a legend below.
+
+    Parameters
+    ----------
+    ax : Axes
+        The axes.
+    title : str
+        The title.
+    labels : tuple of str or None
+        Of abscissa and ordinate; None of polar axes.
+    columns : int
+        Entries of the legend side by side.
+    drop : float
+        How far below the axes it begins, where it hides nothing [points].
+    **look : object
+        More of the title's look, as matplotlib names it.
+
+    Returns
+    -------
+    Axes
+        The same.
+    """
+    from matplotlib.transforms import ScaledTranslation
+
+    if labels is not None:
+        ax.set_xlabel(labels[0])
+        ax.set_ylabel(labels[1])
+    ax.set_title(title, fontsize=11, color=TEXT_COLOUR, **look)
+    ax.set_axisbelow(True)
+    ax.grid(visible=True, color=GRID_COLOUR, linewidth=0.8)
+    ax.tick_params(colors=TEXT_COLOUR, labelsize=9)
+    for spine in ax.spines.values():
+        spine.set_color("#9aa0a6")
+    for side in ("top", "right"):
+        if side in ax.spines:
+            ax.spines[side].set_visible(False)
+    down = ScaledTranslation(0, -drop / 72, ax.figure.dpi_scale_trans)
+    ax.legend(
+        loc="upper center",
+        bbox_to_anchor=(0.5, 0),
+        bbox_transform=ax.transAxes + down,
+        ncols=columns,
+        frameon=False,
+        fontsize=9,
+        handlelength=2.6,
+    )
+    return ax
+
+
+def level_ends(maximum: float) -> tuple[float, float]:
+    """Floor and ceiling of levels that reach up to ``maximum`` [dB]."""
+    ceiling = 5.0 * np.ceil((maximum + 0.5) / 5)
+    return float(10.0 * np.floor((ceiling - DEPTH) / 10)), float(ceiling)
+
+
+def set_levels(ax: Any, floor: float, ceiling: float) -> None:
+    """Scale an ordinate of levels [dB]."""
+    ax.set_ylim(floor, ceiling)
+    ax.set_yticks(np.arange(floor, ceiling + 1, 10))
+
+
+def decibels(ratio: Any) -> Any:
+    """Decibels of ratios of power, those below zero or at it as far down as it gets."""
+    return 10 * np.log10(np.maximum(ratio, 1e-30))
+
+
+def one_of(modes: Modes, index: int) -> Modes:
+    """The modes of one frequency, whose index is checked."""
+    if not 0 <= index < modes.frequency.size:
+        raise InputError(f"frequency_index is {index}, expected 0 to {modes.frequency.size - 1}")
+    return modes.at(index)
+
+
+def frequency_label(one: Modes) -> str:
+    """The first frequency of ``one`` in GHz, for a title."""
+    return f"{one.frequency[0] / 1e9:.6g} GHz"

@@ -1,4 +1,4 @@
-"""What may err in a scan, and what is looked at: the question that `uncertainty` answers."""
+"""What may go wrong in a scan, and which figures are asked for: the question that `assess` answers."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ class ModelledError:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assessment:
-    """What may err, and what is looked at.
+    """Errors of a scan, stated and modelled, and the figures whose uncertainty is asked for.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ class Assessment:
     figures : mapping of str to sequence of Figure
         What each metric of the budget is, by its name; two for pointing, along theta^ and phi^.
     relative_only : sequence of str
-        Metrics of whose figure only the relative error counts, the value being another.
+        Metrics that take only the relative error from their figure, such as gain from EIRP.
 
     Raises
     ------

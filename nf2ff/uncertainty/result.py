@@ -1,9 +1,10 @@
-"""What was found of the uncertainty of a scan's figures: the answer that `assess` gives."""
+"""The uncertainty of a scan's figures, as `assess` finds it."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
@@ -110,8 +111,7 @@ class MetricResult:
         At each frequency the plane of its cut in words; empty where it has none.
     field : (F, 4) array_like or None
         Of a level in a direction the field whose square it is, as `uncertainty.towards` has it,
-        less its
-        known bias [square root of the value's unit].
+        less its known bias [square root of the value's unit].
     field_covariance : (F, 4, 4) array_like or None
         Of its errors, all terms together.
 
@@ -137,11 +137,22 @@ class MetricResult:
         if self.field is None and self.field_covariance is None:
             return
         count = self.value.size
-        for name, shape in (("field", (PARTS,)), ("field_covariance", (PARTS, PARTS))):
+        for name, shape in (("field", (count, PARTS)), ("field_covariance", (count, PARTS, PARTS))):
             value = as_array(getattr(self, name), float, name)
-            if value.shape != (count, *shape):
-                raise InputError(f"{name} has shape {value.shape}, expected {(count, *shape)}")
+            if value.shape != shape:
+                raise InputError(f"{name} has shape {value.shape}, expected {shape}")
             object.__setattr__(self, name, value)
+
+    def over(self, power: float) -> MetricResult:
+        """Gain from EIRP: the same over the power into the antenna [W], a ratio as directivity is."""
+        return replace(
+            self,
+            quantity="directivity",
+            value=self.value / power,
+            draws=None if self.draws is None else self.draws / power,
+            field=None if self.field is None else self.field / math.sqrt(power),
+            field_covariance=None if self.field_covariance is None else self.field_covariance / power,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +186,7 @@ class PatternDraws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Uncertainty:
-    """What was found of the uncertainty of a scan's figures.
+    """The uncertainty of a scan's figures.
 
     Parameters
     ----------

@@ -28,15 +28,8 @@ STRONG = 4.0
 
 
 class Stated(NamedTuple):
-    """A metric at one frequency.
-
-    Parameters
-    ----------
-    value : float
-        Less the known bias; of a level not below zero [as `MetricResult`].
-    low, high : float
-        Ends of the interval [as above].
-    """
+    """A metric at one frequency, less its known bias, and the ends of its interval, as in
+    `MetricResult`; of levels none is below zero."""
 
     value: float
     low: float
@@ -58,8 +51,8 @@ def stated(result: MetricResult, found: CombinedUncertainty, index: int) -> Stat
     Returns
     -------
     Stated or None
-        None of a direction, of which the uncertainty is a radius about it; and where the value is
-        not known or no term is supplied.
+        None for a direction, whose uncertainty is a radius about it, where the value is not known,
+        and where no term is supplied.
     """
     value, u = float(result.value[index]), found.expanded
     if u is None or math.isnan(value) or result.quantity == "direction":
@@ -82,7 +75,7 @@ def stated(result: MetricResult, found: CombinedUncertainty, index: int) -> Stat
 def stated_decibels(
     result: MetricResult, found: CombinedUncertainty, index: int
 ) -> tuple[float, float] | None:
-    """How far the interval of a level goes up and down from the value as measured [dB].
+    """How far the interval of a level reaches up and down from the value as measured [dB].
 
     Parameters
     ----------
@@ -92,9 +85,8 @@ def stated_decibels(
     Returns
     -------
     (plus, minus) or None
-        Both positive, ``minus`` infinite where there may be no power at all;
-        `CombinedUncertainty.decibels`
-        but for levels in a direction, whose interval follows from the field.
+        Both positive, ``minus`` infinite where there may be no power at all. Levels in a direction
+        have an interval that follows from the field, others `CombinedUncertainty.decibels`.
     """
     if result.field is None or found.expanded is None:
         return found.decibels

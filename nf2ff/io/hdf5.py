@@ -129,6 +129,8 @@ class Attribute:
         if text is None:
             raise InputError(f"{group.name} has no attribute {self.name}", "write it again")
         try:
+            if self.of is int and not str(text).isdecimal():
+                raise ValueError
             return self.of(text)
         except (TypeError, ValueError):
             kind = "a whole number" if self.of is int else "a number"

@@ -61,6 +61,18 @@ def new_axes(
     return figure.add_subplot(projection=projection)
 
 
+def style_axes(ax: Any) -> None:
+    """Give axes the grid, colours and frame that all pictures have."""
+    ax.set_axisbelow(True)
+    ax.grid(visible=True, color=GRID_COLOUR, linewidth=0.8)
+    ax.tick_params(colors=TEXT_COLOUR, labelsize=9)
+    for spine in ax.spines.values():
+        spine.set_color("#9aa0a6")
+    for side in ("top", "right"):
+        if side in ax.spines:
+            ax.spines[side].set_visible(False)
+
+
 def finish(
     ax: Any, title: str, labels: tuple[str, str] | None, *, columns: int, drop: float = 40.0, **look: Any
 ) -> Axes:
@@ -92,14 +104,7 @@ def finish(
         ax.set_xlabel(labels[0])
         ax.set_ylabel(labels[1])
     ax.set_title(title, fontsize=11, color=TEXT_COLOUR, **look)
-    ax.set_axisbelow(True)
-    ax.grid(visible=True, color=GRID_COLOUR, linewidth=0.8)
-    ax.tick_params(colors=TEXT_COLOUR, labelsize=9)
-    for spine in ax.spines.values():
-        spine.set_color("#9aa0a6")
-    for side in ("top", "right"):
-        if side in ax.spines:
-            ax.spines[side].set_visible(False)
+    style_axes(ax)
     down = ScaledTranslation(0, -drop / 72, ax.figure.dpi_scale_trans)
     ax.legend(
         loc="upper center",

@@ -11,7 +11,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.nearby import EXACT
-from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.transmission import TransmissionOperator
@@ -43,15 +43,12 @@ def responses_of(
         Responses; 0 where samples are missing.
     """
     found = np.zeros(samples.response.shape, dtype=complex)
+    geometry: tuple[Geometry, ...] = ()
     for f, q in enumerate(modes.coefficients):
-        there = TransmissionOperator(
-            plan_geometry(samples.at_frequency(f)),
-            probe,
-            float(samples.frequency[f]),
-            modes.degree,
-            tolerance,
-            threads,
-        )
+        if not geometry or samples.moving or samples.any_missing:
+            geometry = plan_geometry(samples.at_frequency(f))
+        hertz = float(samples.frequency[f])
+        there = TransmissionOperator(geometry, probe, hertz, modes.degree, tolerance, threads)
         found[f, ~np.isnan(samples.response[f])] = there.forward(there.from_modes(q))
     return found
 

@@ -229,6 +229,7 @@ def test_values_are_those_of_the_metrics(scan):
 # --- by draws ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_draws_agree_with_derivatives_where_errors_are_small(spiral):
     errors = [
         ("noise", "receiver-noise", {"rms_db": -40}),
@@ -288,6 +289,7 @@ def test_what_random_phase_takes_from_the_beam_is_a_bias(spiral):
     assert budget.terms[1].degrees_of_freedom == 99
 
 
+@pytest.mark.slow
 def test_what_draws_find_beyond_derivatives_is_added(spiral):
     # An offset of phi turns the pattern: to first order the level at its peak stays, to second it
     # falls, and the zero derivative is all that the first order sees.
@@ -346,6 +348,7 @@ def test_the_seed_makes_the_draws(spiral):
     assert np.all(np.abs(one.draws - other.draws) > 1e-9 * one.draws)
 
 
+@pytest.mark.slow
 def test_each_error_by_itself_by_draws(spiral):
     # Closed form: the gain's 2e-3 of all levels; known errors are a bias, alike in each draw.
     errors = [("gain", "probe-gain", {"amplitude": 2e-3}), ("cut", "truncated-degree", {"degree": 3})]
@@ -436,6 +439,7 @@ def test_interrupted_before_the_first_draw(spiral, monkeypatch):
             assess(solution, asked(*errors), **how, derivatives=False)
 
 
+@pytest.mark.slow
 def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
     # Stated terms err along the field; modelled ones as derivatives or draws say; known changes are
     # taken off.
@@ -476,6 +480,7 @@ def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
     assert 0 < math.sqrt(spread / still.results["pattern"].value[0]) < 2e-5
 
 
+@pytest.mark.slow
 def test_draws_of_a_field_find_its_bias(spiral):
     # Random phase of 1 rad leaves exp(-1/2) of the field (closed form): a bias, of second order.
     figures = {"pattern": (Figure("eirp-towards", theta=1.05, phi=0.7),)}
@@ -495,6 +500,7 @@ def test_draws_of_a_field_find_its_bias(spiral):
     assert np.linalg.norm(one.field[0] - measured) > 6 * scatter
 
 
+@pytest.mark.slow
 def test_pattern_is_followed_on_cuts(spiral):
     # Closed form: a gain of the probe off by a scales all intensities by (1 + a z)^-2, z normal.
     cut = Cut(math.radians(60), math.radians(40), [0.0, 1.0], np.linspace(-1, 1, 5))

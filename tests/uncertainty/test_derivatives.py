@@ -184,6 +184,7 @@ def test_known_errors_are_a_bias(name):
     assert np.abs(change).min() > 1e-5
 
 
+@pytest.mark.slow
 def test_errors_of_receiving_coefficients_on_their_own():
     # A probe of degree 1, two ports: each coefficient and each of its two parts by itself.
     probe, samples = real_probe()
@@ -310,6 +311,7 @@ def test_frequencies_ports_and_missing_samples():
     np.testing.assert_allclose(both.nominal[1], second.nominal[0], rtol=1e-7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", [[-1, -2, -3], list(range(20, 60, 3))], ids=["last", "some"])
 def test_a_walk_of_which_samples_are_missing(missing):
     # The variance grows with the time since the first sample, missing or not (closed form): that of

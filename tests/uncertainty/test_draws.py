@@ -85,6 +85,7 @@ NOISY = random_cluster(4, 0.4, seed=3)
 # --- white noise ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_white_noise_on_a_spiral():
     # Noise x modes / samples: equal areas 8 pi / M each. What the spiral is short of an exact
     # quadrature makes (A^H W A)^-1 a little larger than 1: 2 % at 1.5 positions for each pair of
@@ -152,6 +153,7 @@ def test_white_noise_on_a_grid():
 # --- random phase --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("s_deg", "loss_db"), [(1, 0.0013), (2, 0.0053), (5, 0.0331), (10, 0.1323)])
 def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
     # The field of a solution is a sum of responses: its mean loses exp(-s^2/2), its power 4.343 s^2
@@ -187,6 +189,7 @@ def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
 # --- a constant vector ---------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("level_db", "up", "down", "digits"),
     [
@@ -350,6 +353,7 @@ def test_a_distance_offset_of_a_dipole(simulated_there):
 # --- against derivatives -------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [n for n in TERMS if n not in KNOWN])
 def test_draws_agree_with_derivatives(name):
     draws, degree = 100, 4
@@ -394,6 +398,7 @@ def test_measured_and_simulated_errors_agree_to_first_order():
     np.testing.assert_array_less(np.abs(first - second).max(axis=0), 0.03 * size)
 
 
+@pytest.mark.slow
 def test_noise_of_short_range_makes_the_highest_of_many_maxima():
     # A beam much wider than what the degree resolves: among the ripples that noise makes on its top
     # the highest counts, which scatters less than the field in any direction and lies above it.
@@ -420,6 +425,7 @@ def test_noise_of_short_range_makes_the_highest_of_many_maxima():
 # --- coverage ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_coverage_of_the_stated_interval():
     # 200 scans of a known antenna, errors put in where they happen: true positions are moved,
     # responses disturbed. What is asserted: the interval of 95 % by derivatives, nominal +- 1.96 u,
@@ -489,6 +495,7 @@ def test_draws_are_the_same_however_they_are_shared(monkeypatch):
     assert not np.isin(again.values, whole.values).any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("backend", ["threading", "loky"])
 def test_workers(backend, monkeypatch):
     from joblib import parallel_config
@@ -554,6 +561,7 @@ def test_workers_of_a_cluster(monkeypatch):
     assert_same(again, done)
 
 
+@pytest.mark.slow
 def test_workers_leave_interrupts_to_their_owner(monkeypatch):
     # Ctrl-C reaches workers too: each would print a traceback. Here and in threads nothing changes.
     from joblib import Parallel, delayed, parallel_config
@@ -596,6 +604,7 @@ def test_stopped_before_anything_was_done():
         few(5, jobs=1, measure=measure)
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_draws(monkeypatch):
     # Numbers kept for each draw are those of its figures, 8 bytes each; the pattern's 2,000
     # directions would be 32 kB for each.

@@ -83,6 +83,7 @@ def test_no_figure_has_no_field(modes):
     assert towards_columns([Figure("trp"), *FIGURES, Figure("eirp")]) == [1, 2, 3]
 
 
+@pytest.mark.slow
 def test_noise_by_derivatives_and_by_draws_is_that_of_dense_solutions():
     # White noise sigma in each response, E = H w: real and imaginary parts of H H^H sigma^2 / 2,
     # of EIRP but for the phase of the whole, whose part is of the order 1/J here.

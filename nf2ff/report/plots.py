@@ -87,19 +87,9 @@ def polar_cuts(
     Parameters
     ----------
     modes, frequency_index, basis
-        As in `principal_cuts`.
+        As in `principal_cuts`, which says what is returned and raised, too.
     ax : Axes, optional
         Polar axes to draw on; by default a figure of its own.
-
-    Returns
-    -------
-    Axes
-        The axes drawn on.
-
-    Raises
-    ------
-    ValueError
-        As in `principal_cuts`, or if ``ax`` is not polar.
     """
     polar: Any = ax  # set_theta_zero_location and its like exist on polar axes only
     if polar is not None and polar.name != "polar":
@@ -131,20 +121,8 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients.
-    frequency_index, ax
-        As in `principal_cuts`.
-
-    Returns
-    -------
-    Axes
-        The axes drawn on.
-
-    Raises
-    ------
-    ValueError
-        If there is no such frequency, or nothing is radiated.
+    modes, frequency_index, ax
+        As in `principal_cuts`, which says what is returned and raised, too.
     """
     one = one_of(modes, frequency_index)
     power = one.power_spectrum()[0]

@@ -147,17 +147,7 @@ def growth_of_errors(
     growth, shown, ax
         As in `growth_of_level`.
     unit : {"dB", "rad"}
-        Whether to draw powers, in dB, or angles, in deg.
-
-    Returns
-    -------
-    Axes
-        The axes drawn on.
-
-    Raises
-    ------
-    ValueError
-        If no figure has errors in that unit.
+        Whether to draw powers, in dB, or angles, in deg: an error where no figure has errors in it.
 
     Notes
     -----
@@ -189,18 +179,8 @@ def growth_of_errors(
 
 
 def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
-    """Error level of the pattern, errors of powers and those of angles, one under the other.
-
-    Parameters
-    ----------
-    growth, shown
-        As in `growth_of_level`.
-
-    Returns
-    -------
-    Axes
-        The first of them, in a figure of their own.
-    """
+    """Error level of the pattern, errors of powers and those of angles, one under the other; the
+    first of the axes is returned. Parameters as in `growth_of_level`."""
     units = [unit for unit in SHOWN_ERROR_UNITS if unit in growth.error_units]
     panels = _new_panels(1 + len(units))
     for unit, ax in zip(units, panels[1:], strict=True):

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import wavenumber
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -74,11 +74,6 @@ class FirstOrder:
     noise_power : (F,) array_like or None
         Power that noise of the responses adds to that of the modes, relative to it: of second
         order, no part of ``bias``.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     terms: tuple[ErrorTerm, ...]
@@ -90,17 +85,10 @@ class FirstOrder:
     noise_power: Real | None = None
 
     def __post_init__(self) -> None:
-        if self.noise_power is not None:
-            power = as_array(self.noise_power, float, "noise_power", ndim=1)
-            object.__setattr__(self, "noise_power", power)
-        nominal = as_array(self.nominal, float, "nominal", ndim=2)
-        object.__setattr__(self, "nominal", nominal)
-        shape = (len(self.terms), len(nominal), len(self.figures))
-        for name in ("uncertainty", "bias"):
-            array = as_array(getattr(self, name), float, name, missing=True)
-            if array.shape != shape or nominal.shape != shape[1:]:
-                raise InputError(f"{name} has shape {array.shape}, expected (T, F, K) = {shape}")
-            object.__setattr__(self, name, array)
+        shape = (len(self.terms), len(self.nominal), len(self.figures))
+        keep(self, ["uncertainty", "bias"], float, shape=shape, axes="(T, F, K)", missing=True)
+        keep(self, ["nominal"], float, shape=shape[1:], axes="(F, K)")
+        keep(self, ["noise_power"], float, shape=shape[1:2])
 
     def combined(self) -> Real:
         """Combined standard uncertainty, the terms being independent, (F, K)."""

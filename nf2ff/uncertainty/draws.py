@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -71,11 +71,6 @@ class Draws:
     fields : (D, F, B, 4) array_like or None
         For each draw the change of the fields behind the B figures that are levels in a direction,
         as `nf2ff.uncertainty.towards` has them.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     figures: tuple[Figure, ...]
@@ -90,28 +85,19 @@ class Draws:
 
     def __post_init__(self) -> None:
         values = as_array(self.values, float, "values", ndim=3, missing=True)
-        draws, frequencies, _ = values.shape
-        directions = as_array(self.directions, float, "directions", ndim=2)
-        count = directions.shape[1]
+        count = as_array(self.directions, float, "directions", ndim=2).shape[1]
+        draws, frequencies, figures = (*values.shape[:2], len(self.figures))
         shapes = {
-            "nominal": (frequencies, len(self.figures)),
-            "values": (draws, frequencies, len(self.figures)),
+            "nominal": (frequencies, figures),
+            "values": (draws, frequencies, figures),
             "error_levels": (draws, frequencies),
             "directions": (2, count),
             "intensity": (3, frequencies, count),
             "error_signal": (frequencies, count),
+            "fields": (draws, frequencies, len(towards_columns(self.figures)), PARTS),
         }
         for name, shape in shapes.items():
-            array = as_array(getattr(self, name), float, name, missing=name == "values")
-            if array.shape != shape:
-                raise InputError(f"{name} of the draws has shape {array.shape}, expected {shape}")
-            object.__setattr__(self, name, array)
-        if self.fields is not None:
-            fields = as_array(self.fields, float, "fields", ndim=4)
-            wanted = (draws, frequencies, len(towards_columns(self.figures)), PARTS)
-            if fields.shape != wanted:
-                raise InputError(f"fields of the draws has shape {fields.shape}, expected {wanted}")
-            object.__setattr__(self, "fields", fields)
+            keep(self, [name], float, shape=shape, of="the draws", missing=name == "values")
 
     @property
     def count(self) -> int:
@@ -147,11 +133,6 @@ class Draws:
 
         That is where results of scans lie whose errors are drawn, about a known truth. It is not
         where the truth lies about a result where errors have a bias: the draws have it once more.
-
-        Raises
-        ------
-        ValueError
-            If the level is not between 0 and 1.
         """
         if not 0 < level < 1:
             raise InputError(f"level is {level}, expected between 0 and 1")

@@ -16,8 +16,7 @@ from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics import patches
 from nf2ff.metrics.beam import Peak, beamwidth, circles, sidelobe_level
-from nf2ff.metrics.cuts import LOBE_RISE, Circle
-from nf2ff.metrics.maxima import prominent_maxima
+from nf2ff.metrics.cuts import LOBE_RISE, Circle, prominent_maxima
 from nf2ff.metrics.patches import Top
 from nf2ff.metrics.planes import Plane, PlaneLike, checked_plane, plane_of
 
@@ -42,11 +41,6 @@ class Figure:
         For beamwidth [dB].
     theta, phi : float
         Direction, for the last two [rad].
-
-    Raises
-    ------
-    ValueError
-        If the name or the plane is unknown, or a number not finite.
 
     Notes
     -----

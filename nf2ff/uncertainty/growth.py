@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.measurement.probe import field_probe
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.solver.solution import Solution
@@ -40,38 +40,28 @@ class Growth:
 
     Parameters
     ----------
-    parameter : str
-        What was varied: "size" (a factor on all sizes of the errors), "frequency", "radius",
-        "oversampling" or "degree".
+    parameter : {"size", "frequency", "radius", "oversampling", "degree"}
+        What was varied; "size" is a factor on all sizes of the errors.
     values : (V,) array_like
         Its values [Hz, m or 1].
     figures : tuple of Figure
         K figures.
     frequency : (V, F) array_like
         Frequencies [Hz].
-    degree : (V,) array_like of int
-        Degree of the solution.
-    samples : (V,) array_like of int
-        Number of samples.
-    draws : (V,) array_like of int
-        Number of draws.
+    degree, samples, draws : (V,) array_like of int
+        Degree of the solution, number of samples and of draws.
     reference : (V, F, K) array_like
         Values that errors are counted from, powers linear.
     mean, spread : (V, F, K) array_like
         Mean and standard deviation of the error [dB or rad].
     low, high : (V, F, K) array_like
         Ends of the interval that holds ``confidence`` of the errors, with equal tails [dB or rad].
-    level_db : (V, F) array_like
-        Pattern error level: mean square error of the far field over the sphere [dB].
-    level_low_db, level_high_db : (V, F) array_like
-        The interval of the draws' own [dB].
+    level_db, level_low_db, level_high_db : (V, F) array_like
+        Pattern error level, the mean square error of the far field over the sphere, and the ends of
+        the interval of the draws' own [dB].
     confidence : float
         Part of the draws between low and high.
 
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     parameter: Parameter
@@ -92,20 +82,14 @@ class Growth:
     confidence: float = 0.95
 
     def __post_init__(self) -> None:
-        frequency = as_array(self.frequency, float, "frequency", ndim=2)
-        count, figures = len(frequency), len(self.figures)
-        for name in ("values", "degree", "samples", "draws"):
-            self._keep(name, np.int64 if name != "values" else float, (count,))
-        for name in ("frequency", "level_db", "level_low_db", "level_high_db"):
-            self._keep(name, float, frequency.shape)
-        for name in ("reference", "mean", "spread", "low", "high"):
-            self._keep(name, float, (*frequency.shape, figures))
-
-    def _keep(self, name: str, kind: Any, shape: tuple[int, ...]) -> None:
-        array = as_array(getattr(self, name), kind, name, missing=kind is float)
-        if array.shape != shape:
-            raise InputError(f"{name} of the growth has shape {array.shape}, expected {shape}")
-        object.__setattr__(self, name, array)
+        shape = as_array(self.frequency, float, "frequency", ndim=2).shape
+        for names, own in (
+            (["values"], shape[:1]),
+            (["frequency", "level_db", "level_low_db", "level_high_db"], shape),
+            (["reference", "mean", "spread", "low", "high"], (*shape, len(self.figures))),
+        ):
+            keep(self, names, float, shape=own, of="the growth", missing=True)
+        keep(self, ["degree", "samples", "draws"], np.int64, shape=shape[:1], of="the growth")
 
     @property
     def unit(self) -> str:
@@ -148,10 +132,8 @@ def sweep(
     ----------
     scan : SimulatedScan
         The scan.
-    terms : sequence of ErrorTerm
-        Its errors, put in where they happen: the probe is where it truly is.
-    figures : sequence of Figure
-        What to look at.
+    terms, figures
+        As in `monte_carlo`; errors are put in where they happen: the probe is where it truly is.
     over : {"size", "frequency", "radius", "oversampling", "degree"}
         What is varied; "size" is a factor on all sizes of all errors.
     values : (V,) array_like
@@ -216,17 +198,7 @@ def sweep_sizes(
     factors : (V,) array_like
         Factors on all sizes, in increasing order.
     draws, rng, jobs, confidence, progress
-        As in `sweep`.
-
-    Returns
-    -------
-    Growth
-        As `sweep`.
-
-    Raises
-    ------
-    ValueError
-        If factors are not in order, or as `monte_carlo`, naming the factor.
+        As in `sweep`, which says what is returned and raised, too.
     """
     how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
     return _growth(
@@ -254,7 +226,7 @@ def _growth(
     for size in sizes.tolist():
         with found_in(f"at the size {size:.9g}"):
             scaled.append([term.scaled(size) for term in terms])
-    found: list[tuple[Solution, Draws]] = []
+    found: list[tuple[Real, int, int, Draws]] = []
     for i, (value, errors) in enumerate(zip(values.tolist(), scaled, strict=True)):
 
         def report(count: int, before: int = i * how["draws"]) -> None:
@@ -265,12 +237,14 @@ def _growth(
             with found_in(f"at the {over} {value:.9g}"):
                 solution, measure, truth = at(value)
                 more: Any = {"measure": measure, "reference": truth, "progress": report}
-                found.append((solution, monte_carlo(solution, errors, figures, **how, **more)))
+                made = monte_carlo(solution, errors, figures, **how, **more)
+                modes, count = solution.modes, solution.samples.port.size
+                found.append((modes.frequency, modes.degree, count, made))
         except KeyboardInterrupt:
             if not found:
                 raise
             break
-        if found[-1][1].count < found[-1][1].asked:
+        if made.count < made.asked:
             break
     return _summed_up(over, values[: len(found)], found, confidence)
 
@@ -285,9 +259,9 @@ def _in_order(over: str, values: ArrayLike) -> Real:
 
 
 def _summed_up(
-    parameter: Parameter, values: Real, found: list[tuple[Solution, Draws]], confidence: float
+    parameter: Parameter, values: Real, found: list[tuple[Real, int, int, Draws]], confidence: float
 ) -> Growth:
-    solutions, draws = zip(*found, strict=True)
+    frequency, degree, samples, draws = zip(*found, strict=True)
     errors = [_errors(one) for one in draws]
     low, high = zip(*(one.interval(confidence) for one in errors), strict=True)
     tails = np.array([0.5 * (1 - confidence), 0.5 * (1 + confidence)])
@@ -296,9 +270,9 @@ def _summed_up(
         parameter=parameter,
         values=values,
         figures=draws[0].figures,
-        frequency=np.stack([one.modes.frequency for one in solutions]),
-        degree=np.array([one.modes.degree for one in solutions]),
-        samples=np.array([one.samples.port.size for one in solutions]),
+        frequency=np.stack(frequency),
+        degree=np.array(degree),
+        samples=np.array(samples),
         draws=np.array([one.count for one in draws]),
         reference=np.stack([one.nominal for one in draws]),
         mean=np.stack([one.bias() for one in errors]),
@@ -327,17 +301,8 @@ def _errors(draws: Draws) -> Draws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shown:
-    """How the values of what is varied are shown.
-
-    Parameters
-    ----------
-    label : str
-        What they are, with the unit.
-    factor : float
-        By which the library's values are multiplied.
-    level : bool
-        Whether they are then ratios of amplitude, shown as levels [dB].
-    """
+    """How the values of what is varied are shown: what they are with the unit, the factor on the
+    library's values, and whether they are then ratios of amplitude, shown as levels [dB]."""
 
     label: str
     factor: float = 1.0

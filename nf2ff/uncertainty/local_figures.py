@@ -27,7 +27,6 @@ from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.level import intensity, require_absolute
 from nf2ff.metrics.patches import PATCH_SIZE, STRIP_SIZE, Top
 from nf2ff.metrics.planes import reference_angle
-from nf2ff.uncertainty import far_points
 from nf2ff.uncertainty.figure import RECIPES, Figure, Recipe
 
 Real = NDArray[np.float64]
@@ -45,10 +44,8 @@ class LocalFigures:
     ----------
     figures : tuple of Figure
         K figures.
-    frequency : float
-        Frequency [Hz].
-    degree : int
-        Degree N of the modes.
+    frequency, degree
+        Of the modes; frequency in [Hz].
     frame : (3, 3) ndarray
         r^, theta^ and phi^ of the peak; of a beam at a pole, along phi = 0 and across it.
     location : (M, 2) ndarray
@@ -89,21 +86,19 @@ class LocalFigures:
 
     def gradients(self, coefficients: Complex, *, threads: int = 1) -> Complex:
         """Derivatives gamma, (K, J), at modes (J,): figures change by Re sum conj(gamma) dQ."""
-        q, how = np.asarray(coefficients), {"degree": self.degree, "threads": threads}
-        field = far_points.field(q, self.location, **how)
+        q = np.asarray(coefficients)
+        field = fields.far_field_at(q, self.location, threads=threads)
         by_u, by_power = self._slopes(intensity(*field), np.asarray([0.5 * np.vdot(q, q).real]))
         # dU = Re sum conj(E) K dQ / Z0, dP = Re sum conj(Q) dQ.
-        return np.stack(
-            [
-                far_points.adjoint(field * slope / WAVE_IMPEDANCE, self.location, **how) + other * q
-                for slope, other in zip(by_u, by_power, strict=True)
-            ]
+        back = functools.partial(
+            fields.far_field_adjoint, location=self.location, degree=self.degree, threads=threads
         )
+        pairs = zip(by_u, by_power, strict=True)
+        return np.stack([back(field * slope / WAVE_IMPEDANCE) + other * q for slope, other in pairs])
 
     def _near(self, q: Complex, threads: int) -> Real:
         """Figures (D, K) of modes (D, J); NaN where something leaves its patch."""
-        field = functools.partial(far_points.field, location=self.location, degree=self.degree)
-        u = np.stack([intensity(*field(one, threads=threads)) for one in q])
+        u = np.stack([intensity(*fields.far_field_at(one, self.location, threads=threads)) for one in q])
         power = 0.5 * (q.real**2 + q.imag**2).sum(axis=-1)
         top = patches.top_of_patch(u[:, :PATCH_SIZE], self.degree)
         pairs = zip(self.recipes, self._nearby(), strict=True)
@@ -181,18 +176,6 @@ class LocalFigures:
 
 def localise(figures: Sequence[Figure], modes: Modes) -> list[LocalFigures]:
     """Prepare figures about ``modes``, for each of their frequencies.
-
-    Parameters
-    ----------
-    figures : sequence of Figure
-        What is wanted.
-    modes : Modes
-        The known result.
-
-    Returns
-    -------
-    list of LocalFigures
-        One for each frequency.
 
     Raises
     ------

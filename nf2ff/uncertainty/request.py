@@ -10,7 +10,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
@@ -156,8 +156,7 @@ class Cut:
     names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("plane", "angle"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        keep(self, ["plane", "angle"], float, ndim=1)
         object.__setattr__(self, "names", tuple(self.names))
         if len(self.names) not in (0, self.plane.size):
             raise InputError(f"the cut has {len(self.names)} names, expected {self.plane.size}, or none")

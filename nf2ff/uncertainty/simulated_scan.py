@@ -32,10 +32,8 @@ class SimulatedScan:
     ----------
     antenna : DipoleCluster or SinusoidalWire
         The antenna.
-    frequency : float
-        Frequency [Hz].
-    radius : float
-        Distance of the probe [m].
+    frequency, radius : float
+        Frequency [Hz] and distance of the probe [m].
     degree : int, optional
         Degree N of the solution and of the spiral. Otherwise what the antenna's size asks for.
     tail_db : float

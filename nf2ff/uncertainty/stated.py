@@ -1,10 +1,9 @@
 """What is stated of a metric: its value less the known bias, and the interval about that.
 
 The uncertainty of a budget is about the value without the known errors. A result as it is measured
-has them: noise adds its own power to TRP, random phase takes some from a beam. So the interval
-stands about the value less its bias. Of a level in a direction the field is known with its errors,
-and the interval follows from them (`level_interval`): in a null what errors add on average may be
-all that was measured, and only an upper limit is left.
+has them: noise adds its own power to TRP, random phase takes some from a beam. Of a level in a
+direction the field is known with its errors, and the interval follows from them (`level_interval`):
+in a null what errors add on average may be all that was measured, and only an upper limit is left.
 """
 
 from __future__ import annotations

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty import far_points
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
 
@@ -66,7 +66,7 @@ class TowardsFields:
         found = np.zeros((len(flat), len(self.figures), PARTS))
         for row, one in zip(found, flat if self.figures else [], strict=False):
             turn = np.vdot(self.known, one)
-            field = far_points.field(one, self.location, degree=self.degree) * self._scale(one)
+            field = fields.far_field_at(one, self.location) * self._scale(one)
             field = field * np.exp(-1j * np.angle(turn))
             row[:] = np.stack([field.real, field.imag], axis=-1).swapaxes(0, 1).reshape(-1, PARTS)
         return found.reshape(*q.shape[:-1], len(self.figures), PARTS)
@@ -83,7 +83,7 @@ class TowardsFields:
                 one = np.zeros((2, 1), dtype=complex)
                 # The imaginary part of z is the real part of conj(j) z.
                 one[part // 2, 0] = 1j if part % 2 else 1
-                gamma = scale[a] * far_points.adjoint(one, place, degree=self.degree)
+                gamma = scale[a] * fields.far_field_adjoint(one, place, degree=self.degree)
                 # d(1/sqrt P) = -dP / 2P sqrt P, and dP/P = 2 Re sum conj(Q) dQ / sum |Q|^2.
                 if not figure.absolute:
                     gamma = gamma - values[a, part] * q / power
@@ -111,11 +111,6 @@ class FieldErrors:
         Of the errors that each of T causes makes.
     bias : (T, F, A, 4) array_like
         Mean change that each makes.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     value: Real
@@ -123,8 +118,7 @@ class FieldErrors:
     bias: Real
 
     def __post_init__(self) -> None:
-        for name in ("value", "covariance", "bias"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name))
+        keep(self, ["value", "covariance", "bias"], float)
         shape = self.value.shape
         wanted = (self.bias.shape[:1] + shape, self.bias.shape[:1] + shape + (PARTS,))
         if shape[-1:] != (PARTS,) or (self.bias.shape, self.covariance.shape) != wanted:

@@ -16,19 +16,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.planes import at_pole
 from nf2ff.metrics.polarisation import Basis, components, partial_directivity, tilt_angle
-from nf2ff.report.picture import (
-    COLOURS,
-    DASHES,
-    TEXT_COLOUR,
-    WIDTHS,
-    decibels,
-    finish,
-    frequency_label,
-    level_ends,
-    new_axes,
-    one_of,
-    set_levels,
-)
+from nf2ff.report import picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,15 +56,15 @@ def principal_cuts(
     ValueError
         If there is no such frequency or basis, or nothing is radiated.
     """
-    cuts = _Cuts(one_of(modes, frequency_index), basis)
-    ax = new_axes((8.0, 5.2)) if ax is None else ax
+    cuts = _Cuts(picture.one_of(modes, frequency_index), basis)
+    ax = picture.new_axes((8.0, 5.2)) if ax is None else ax
     for theta, level, look in cuts.lines():
         ax.plot(np.degrees(theta), level, **look)
     ax.set_xlim(-180, 180)
     ax.set_xticks(np.arange(-180, 181, 45))
-    set_levels(ax, cuts.floor, cuts.ceiling)
+    picture.set_levels(ax, cuts.floor, cuts.ceiling)
     labels = ("theta [deg] (negative: azimuth phi + 180°)", "partial directivity [dBi]")
-    return finish(ax, cuts.title, labels, columns=len(cuts.names))
+    return picture.finish(ax, cuts.title, labels, columns=len(cuts.names))
 
 
 def polar_cuts(
@@ -94,9 +82,9 @@ def polar_cuts(
     polar: Any = ax  # set_theta_zero_location and its like exist on polar axes only
     if polar is not None and polar.name != "polar":
         raise InputError(f"ax is {polar.name}, expected polar axes", "make them with projection='polar'")
-    cuts = _Cuts(one_of(modes, frequency_index), basis)
+    cuts = _Cuts(picture.one_of(modes, frequency_index), basis)
     if polar is None:
-        polar = new_axes((6.6, 7.4), (0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4), projection="polar")
+        polar = picture.new_axes((6.6, 7.4), (0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4), projection="polar")
     for theta, level, look in cuts.lines():
         # Below its floor a polar plot would go on at the other side of the centre.
         polar.plot(theta, np.maximum(level, cuts.floor), **look)
@@ -109,11 +97,11 @@ def polar_cuts(
     rings = np.arange(cuts.floor + 10, cuts.ceiling, 10)
     polar.set_rgrids(rings, [""] * rings.size)
     box = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8}
-    place = {"color": TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
+    place = {"color": picture.TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
     quiet = np.radians(cuts.quiet_angle())
     for ring in rings:  # as labels of ticks they would lie under the lines
         polar.text(quiet, ring, _signed(ring, " dBi"), bbox=box, **place)
-    return finish(polar, cuts.title, None, columns=len(cuts.names), drop=26, pad=14)
+    return picture.finish(polar, cuts.title, None, columns=len(cuts.names), drop=26, pad=14)
 
 
 def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = None) -> Axes:
@@ -124,31 +112,34 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
     modes, frequency_index, ax
         As in `principal_cuts`, which says what is returned and raised, too.
     """
-    one = one_of(modes, frequency_index)
+    one = picture.one_of(modes, frequency_index)
     power = one.power_spectrum()[0]
     if not power.sum() > 0:
         raise InputError(f"nothing is radiated at {one.frequency[0]:.9g} Hz: there is no spectrum to draw")
     n = np.arange(1, power.size + 1)
-    level = decibels(power / power.sum())
+    level = picture.decibels(power / power.sum())
     floor = max(-LOWEST, 10 * np.floor(np.percentile(level, 2) / 10) - 10)
-    ax = new_axes((8.0, 4.2)) if ax is None else ax
+    ax = picture.new_axes((8.0, 4.2)) if ax is None else ax
     many = n.size > 60
     if not many:
-        ax.vlines(n, floor, np.maximum(level, floor), color=COLOURS[0], alpha=0.35, linewidth=1)
+        ax.vlines(n, floor, np.maximum(level, floor), color=picture.COLOURS[0], alpha=0.35, linewidth=1)
     size = 2.5 if many else 5
-    ax.plot(n, level, "o", color=COLOURS[0], markersize=size, label="power in degree n")
-    tail = decibels(np.cumsum(power[::-1])[::-1] / power.sum())
+    ax.plot(n, level, "o", color=picture.COLOURS[0], markersize=size, label="power in degree n")
+    tail = picture.decibels(np.cumsum(power[::-1])[::-1] / power.sum())
     # Whole steps at both ends, too: a single degree would leave nothing to see.
     edges, tail = np.concatenate([[0.5], n, [n.size + 0.5]]), np.pad(tail, 1, mode="edge")
-    ax.step(edges, tail, where="mid", color=COLOURS[1], linewidth=1.4, label="in degree n and above")
+    ax.step(edges, tail, where="mid", color=picture.COLOURS[1], linewidth=1.4, label="in degree n and above")
     ax.set_xlim(0.5, n.size + 0.5)
     ax.set_ylim(floor, 5)
     if n.size < 10:
         ax.set_xticks(n)
     else:
         ax.locator_params(axis="x", integer=True)
-    title, labels = f"Mode power, {frequency_label(one)}", ("degree n", "power over radiated power [dB]")
-    finish(ax, title, labels, columns=2)
+    title, labels = (
+        f"Mode power, {picture.frequency_label(one)}",
+        ("degree n", "power over radiated power [dB]"),
+    )
+    picture.finish(ax, title, labels, columns=2)
     ax.grid(visible=False, axis="x")
     return ax
 
@@ -172,7 +163,7 @@ class _Cuts:
         reference, swap, words = _polarisation(one, top, basis)
         pattern = far_field(one, theta=theta, phi=phi)
         pair = partial_directivity(pattern, basis, reference_angle=reference)
-        co, cross = (decibels(d[0]) for d in (pair[::-1] if swap else pair))
+        co, cross = (picture.decibels(d[0]) for d in (pair[::-1] if swap else pair))
         self.theta = np.concatenate([-theta[:0:-1], theta])
         self.co, self.cross = (
             [np.concatenate([d[:0:-1, 2 * i + 1], d[:, 2 * i]]) for i in range(len(azimuth))]
@@ -180,18 +171,22 @@ class _Cuts:
         )
         self.names = names
         maximum = 10 * np.log10(top.directivity[0])
-        self.floor, self.ceiling = level_ends(maximum)
+        self.floor, self.ceiling = picture.level_ends(maximum)
         self.title = (
-            f"{frequency_label(one)}: peak {maximum:.2f} dBi at "
+            f"{picture.frequency_label(one)}: peak {maximum:.2f} dBi at "
             f"theta {np.degrees(top.theta[0]):.2f}°, phi {np.degrees(top.phi[0]):.2f}°\n{words}"
         )
 
     def lines(self) -> list[tuple[Any, Any, dict[str, Any]]]:
         """Angle [rad], level [dBi] and look of each line, co- and cross-polar of each cut."""
         result = []
-        for i, (colour, name) in enumerate(zip(COLOURS, self.names, strict=False)):
-            co = {"linewidth": WIDTHS[i], "zorder": 3.0 + 0.1 * i}
-            cross = {"linewidth": 0.6 * WIDTHS[i], "zorder": 4.0 + 0.1 * i, "linestyle": DASHES[i]}
+        for i, (colour, name) in enumerate(zip(picture.COLOURS, self.names, strict=False)):
+            co = {"linewidth": picture.WIDTHS[i], "zorder": 3.0 + 0.1 * i}
+            cross = {
+                "linewidth": 0.6 * picture.WIDTHS[i],
+                "zorder": 4.0 + 0.1 * i,
+                "linestyle": picture.DASHES[i],
+            }
             for kind, value, style in (("co", self.co[i], co), ("cross", self.cross[i], cross)):
                 look = {"color": colour, "label": f"{kind}, {name}", **style}
                 result.append((self.theta, value, look))

@@ -30,14 +30,14 @@ NOTICED = 0.1
 OVERLOOKED = 0.3
 #: Fewest draws that have a standard deviation to compare.
 FEWEST = 2
-#: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
-_SHOWN: dict[FigureKind, tuple[str, int]] = {
-    "directivity": ("dBi", 4),
-    "power": ("dBm", 4),
-    "ratio": ("dB", 4),
-    "angle": ("deg", 4),
-    "direction": ("deg", 4),
-    "unknown": ("dBi", 4),  # of gain, without the power into the antenna
+#: Unit in reports of each quantity; unknown: of gain, without the power into the antenna.
+_UNITS: dict[FigureKind, str] = {
+    "directivity": "dBi",
+    "power": "dBm",
+    "ratio": "dB",
+    "angle": "deg",
+    "direction": "deg",
+    "unknown": "dBi",
 }
 
 
@@ -149,7 +149,7 @@ def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[Notice]]:
 
 def _value_dict(result: MetricResult, found: CombinedUncertainty, index: int) -> dict[str, Any]:
     """Value, value less bias and ends of the interval, and how far these are from the value."""
-    unit, one = _SHOWN[result.quantity][0].lower(), stated(result, found, index)
+    unit, one = _UNITS[result.quantity].lower(), stated(result, found, index)
     names = (f"corrected_{unit}", f"interval_low_{unit}", f"interval_high_{unit}")
     values = [None] * 3 if one is None else [_converted(x, result.quantity) for x in one]
     entry: dict[str, Any] = {f"value_{unit}": _converted(float(result.value[index]), result.quantity)}
@@ -166,7 +166,7 @@ def _draws_dict(result: MetricResult, metric: Metric, index: int, confidence: fl
     if compared is None or result.draws is None:
         return None
     end = "_" + metric.shown.name.lower() if metric.unit in SHOWN_UNITS else ""
-    unit, factor = _SHOWN[result.quantity][0].lower(), metric.shown.factor
+    unit, factor = _UNITS[result.quantity].lower(), metric.shown.factor
     low, high = _interval(result.draws[:, index], result.quantity, confidence)
     few = compared.used[index] < FEWEST
     return {
@@ -239,24 +239,23 @@ def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> t
     """Expanded uncertainty, coverage factor and effective degrees of freedom."""
     if found.expanded is None:
         return NOT_SUPPLIED, "", ""
-    decibels = stated_decibels(result, found, index)
-    if decibels is not None:
-        plus, minus = decibels
-        stated = f"+{short(plus)}/-{short(minus)} dB"
-    else:
-        stated = f"{short(found.expanded * found.metric.shown.factor)} {found.metric.shown.name}"
-    return stated, f"{found.coverage_factor:.3g}", short(found.degrees_of_freedom)
+    unit, factor = found.metric.shown
+    expanded = f"{short(found.expanded, factor)} {unit}"
+    if (decibels := stated_decibels(result, found, index)) is not None:
+        expanded = "+{}/-{} dB".format(*map(short, decibels))
+    return expanded, f"{found.coverage_factor:.3g}", short(found.degrees_of_freedom)
 
 
 def _term_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
+    def row(name: str, parts: Sequence[float | None]) -> tuple[str, ...]:
+        pairs = zip(parts, found, strict=True)
+        none = [u is None or math.isnan(u) for u in parts]
+        cells = (short(abs(u or 0.0), x.metric.shown.factor) for u, x in pairs)
+        return (name, *("-" if lacking else cell for lacking, cell in zip(none, cells, strict=True)))
+
     rows = [("term", *(f"{x.metric.name} [{x.metric.shown.name}]" for x in found))]
-    for t, name in enumerate(budget.names):
-        parts = [x.contributions[t] * x.metric.shown.factor for x in found]
-        rows.append((name, *("-" if np.isnan(u) else short(abs(u)) for u in parts)))
-    total = [x.standard_uncertainty for x in found]
-    factors = [x.metric.shown.factor for x in found]
-    shown = ("-" if u is None else short(u * c) for u, c in zip(total, factors, strict=True))
-    return aligned([*rows, ("combined", *shown)], words=1)
+    rows += [row(name, [x.contributions[t] for x in found]) for t, name in enumerate(budget.names)]
+    return aligned([*rows, row("combined", [x.standard_uncertainty for x in found])], words=1)
 
 
 def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
@@ -281,9 +280,8 @@ def _ends(one: Stated | None, quantity: FigureKind) -> str:
 
 
 def _shown(value: float, quantity: FigureKind) -> str:
-    unit, decimals = _SHOWN[quantity]
     shown = _converted(value, quantity)
-    return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
+    return "none" if shown is None else f"{shown:.4f} {_UNITS[quantity]}"
 
 
 def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:
@@ -345,12 +343,9 @@ def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
 
 def _difference(compared: DrawComparison, metric: Metric, index: int) -> str:
     unit, factor = metric.shown
-    drawn, first = (short(x[index] * factor) for x in (compared.drawn, compared.first_order))
-    counted = (
-        f"the rest is counted as {BEYOND!r}"
-        if compared.verdict(index) == "larger"
-        else "the larger one is kept"
-    )
+    drawn, first = (short(x[index], factor) for x in (compared.drawn, compared.first_order))
+    larger = compared.verdict(index) == "larger"
+    counted = f"the rest is counted as {BEYOND!r}" if larger else "the larger one is kept"
     return f"{metric.label}: {drawn} {unit} by draws, {first} {unit} to first order: {counted}"
 
 

@@ -9,20 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.messages.input_error import InputError
+from nf2ff.report import picture
 from nf2ff.report.growth import SHOWN_ERROR_UNITS, figure_label
-from nf2ff.report.picture import (
-    COLOURS,
-    DASHES,
-    TEXT_COLOUR,
-    WIDTHS,
-    decibels,
-    finish,
-    frequency_label,
-    level_ends,
-    new_axes,
-    one_of,
-    set_levels,
-)
 from nf2ff.uncertainty.budget.combine import coverage_factor
 from nf2ff.uncertainty.growth import Growth, Shown, shown_for
 from nf2ff.uncertainty.result import Uncertainty
@@ -69,35 +57,39 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
     if pattern is None:
         raise InputError("no draws followed the pattern", "make draws, and give the cuts")
     f, cut = frequency_index, pattern.cut
-    one = one_of(uncertainty.modes, f)
+    one = picture.one_of(uncertainty.modes, f)
     confidence, absolute = uncertainty.budgets[f].confidence, one.reference == "absolute"
     u, _, spread = pattern.intensity[:, f]
     top = float(u.max())
     unit = 1e-3 / (4 * math.pi) if absolute else top
     expanded = coverage_factor(confidence) * spread
-    floor, ceiling = level_ends(float(decibels((u + expanded).max() / unit)))
-    ax = new_axes((8.0, 5.2)) if ax is None else ax
+    floor, ceiling = picture.level_ends(float(picture.decibels((u + expanded).max() / unit)))
+    ax = picture.new_axes((8.0, 5.2)) if ax is None else ax
     angle = np.degrees(cut.angle)
     for i, plane in enumerate(np.degrees(cut.plane)):
-        look: Any = {"color": COLOURS[i], "zorder": 3.0 - 0.1 * i}
-        low, high = (np.maximum(decibels((u[i] + x * expanded[i]) / unit), floor - 1) for x in (-1, 1))
-        ax.fill_between(angle, low, high, color=COLOURS[i], alpha=0.3, linewidth=0, zorder=2.0 - 0.1 * i)
+        look: Any = {"color": picture.COLOURS[i], "zorder": 3.0 - 0.1 * i}
+        low, high = (
+            np.maximum(picture.decibels((u[i] + x * expanded[i]) / unit), floor - 1) for x in (-1, 1)
+        )
+        ax.fill_between(
+            angle, low, high, color=picture.COLOURS[i], alpha=0.3, linewidth=0, zorder=2.0 - 0.1 * i
+        )
         name = cut.names[i] if cut.names else _cut_name(plane)
-        ax.plot(angle, decibels(u[i] / unit), linewidth=0.6 * WIDTHS[i], label=name, **look)
+        ax.plot(angle, picture.decibels(u[i] / unit), linewidth=0.6 * picture.WIDTHS[i], label=name, **look)
         look |= {"zorder": 2.5 - 0.1 * i, "linestyle": ":", "label": "rms error signal"}
-        ax.plot(angle, decibels(pattern.error_signal[f, i] * top / unit), linewidth=1.0, **look)
+        ax.plot(angle, picture.decibels(pattern.error_signal[f, i] * top / unit), linewidth=1.0, **look)
     ax.set_xlim(angle.min(), angle.max())
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
-    set_levels(ax, floor, ceiling)
+    picture.set_levels(ax, floor, ceiling)
     theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
     title = (
-        f"{frequency_label(one)}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
+        f"{picture.frequency_label(one)}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
         f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"
     )
     ordinate = "EIRP [dBm]" if absolute else "level over the peak [dB]"
     labels = ("angle from the centre of the cuts [deg]", ordinate)
-    return finish(ax, title, labels, columns=len(cut.plane))
+    return picture.finish(ax, title, labels, columns=len(cut.plane))
 
 
 def _cut_name(plane: float) -> str:
@@ -126,15 +118,15 @@ def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | No
     Axes
         The axes drawn on.
     """
-    ax = new_axes((8.0, 5.0)) if ax is None else ax
+    ax = picture.new_axes((8.0, 5.0)) if ax is None else ax
     x, across = _abscissa(growth, shown, ax)
     for f, name in enumerate(_curves(growth)):
-        colour = COLOURS[f % len(COLOURS)]
+        colour = picture.COLOURS[f % len(picture.COLOURS)]
         low, middle, high = (x[:, f] for x in (growth.level_low_db, growth.level_db, growth.level_high_db))
         label = (name or "pattern error level") + _slope(growth, f)
         _banded(ax, x, (low, middle, high), colour, label, f)
     title, labels = f"Error of the pattern; {_band_words(growth)}", (across, "pattern error level [dB]")
-    return finish(ax, title, labels, columns=min(3, growth.frequency.shape[1]))
+    return picture.finish(ax, title, labels, columns=min(3, growth.frequency.shape[1]))
 
 
 def growth_of_errors(
@@ -158,7 +150,7 @@ def growth_of_errors(
     if not which:
         raise InputError(f"no figure of the study has errors in {unit}: there is nothing to draw")
     name, factor = SHOWN_ERROR_UNITS[unit]
-    ax = new_axes((8.0, 5.0)) if ax is None else ax
+    ax = picture.new_axes((8.0, 5.0)) if ax is None else ax
     x, across = _abscissa(growth, shown, ax)
     i = 0
     reach = np.zeros(growth.values.size)
@@ -166,16 +158,16 @@ def growth_of_errors(
         for f, curve in enumerate(_curves(growth)):
             bands = tuple(factor * y[:, f, k] for y in (growth.low, growth.mean, growth.high))
             label = figure_label(growth.figures[k]) + (f", {curve}" if curve else "")
-            _banded(ax, x, bands, COLOURS[i % len(COLOURS)], label, i)
+            _banded(ax, x, bands, picture.COLOURS[i % len(picture.COLOURS)], label, i)
             reach = np.fmax(reach, np.fmax(*np.abs(bands[::2])))
             i += 1
-    ax.axhline(0, color=TEXT_COLOUR, linewidth=0.6, zorder=1.5)
+    ax.axhline(0, color=picture.TEXT_COLOUR, linewidth=0.6, zorder=1.5)
     least, most = float(reach.min()), float(reach.max())
     if most > FAR_APART * least > 0:
         ax.set_yscale("symlog", linthresh=10 ** math.floor(math.log10(least)))
         ax.yaxis.set_major_formatter(lambda y, _: f"{y:g}".replace("-", "\N{MINUS SIGN}"))
     labels = (across, f"error [{name}]")
-    return finish(ax, f"Mean error; {_band_words(growth)}", labels, columns=min(2, i))
+    return picture.finish(ax, f"Mean error; {_band_words(growth)}", labels, columns=min(2, i))
 
 
 def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
@@ -190,7 +182,7 @@ def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
 
 def _new_panels(count: int) -> list[Axes]:
     """Axes of one figure, one under the other."""
-    first = new_axes((8.0, 4.6 * count))
+    first = picture.new_axes((8.0, 4.6 * count))
     figure = first.figure
     first.remove()
     return [figure.add_subplot(count, 1, i + 1) for i in range(count)]
@@ -216,7 +208,7 @@ def _curves(growth: Growth) -> list[str]:
 
 def _banded(ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, index: int) -> None:
     low, middle, high = bands
-    dash = "-" if index < len(COLOURS) else DASHES[index % len(DASHES)]
+    dash = "-" if index < len(picture.COLOURS) else picture.DASHES[index % len(picture.DASHES)]
     ax.fill_between(x, low, high, color=colour, alpha=0.2, linewidth=0, zorder=2)
     for edge in (low, high):  # bands that lie over each other can be told apart by them
         ax.plot(x, edge, color=colour, linewidth=0.7, linestyle=dash, alpha=0.7, zorder=2.5)

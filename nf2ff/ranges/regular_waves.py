@@ -71,7 +71,7 @@ def regular_waves(degree: int, position: ArrayLike, *, wavenumber: float) -> Com
 
 
 def magnetic(waves: Complex) -> Complex:
-    """Z0 H of each wave from the electric fields of all, (..., J): Z0 H = j/k curl E, curl F_s = k F_(3-s)."""
+    """Z0 H of each wave from the fields of all, (..., J): Z0 H = j/k curl E, curl F_s = k F_(3-s)."""
     pairs = waves.reshape(*waves.shape[:-1], -1, 2)
     return np.asarray(1j * pairs[..., ::-1].reshape(waves.shape))
 

@@ -21,9 +21,8 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import IncidentCode
-from nf2ff.metrics import maxima
 from nf2ff.metrics.beam import cut_planes, peak
-from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width
+from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width, prominent_maxima
 from nf2ff.metrics.level import intensity
 from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.ranges.incident_field import (
@@ -301,7 +300,7 @@ def _true_circle(modes: Modes, plane: Plane, direction: Real) -> Circle:
 def _sidelobes(circle: Circle) -> tuple[float, float]:
     """First and highest sidelobe over the level at angle 0 [dB], NaN where there is none."""
     level = circle.level_db()
-    lobes = maxima.prominent_maxima(level, LOBE_RISE)
+    lobes = prominent_maxima(level, LOBE_RISE)
     if lobes.size == 0:
         return np.nan, np.nan
     angle = circle.extremum(lobes * 2 * np.pi / circle.fine, 1)

@@ -27,7 +27,7 @@ from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
 from nf2ff.uncertainty.budget.term import Term
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError
 from nf2ff.uncertainty.result import Uncertainty
 from nf2ff.uncertainty.stated import stated
@@ -142,9 +142,8 @@ def held(case: str, beam: str, count: int, draws: int) -> dict[str, int]:
     for i in range(count):
         rng = np.random.default_rng([i, len(case), len(beam)])
         record = scans.record(at.dipoles, scan, rng, step=np.radians(STEP), radius=RADIUS)
-        found = assess(
-            samples_of(record), nf2ff.field_probe(), asked, degree=DEGREE, draws=draws, rng=i, jobs=1
-        )
+        solution = nf2ff.solve(samples_of(record), nf2ff.field_probe(), degree=DEGREE)
+        found = assess(solution, asked, draws=draws, rng=i, jobs=1)
         for name, ok in holds(found, at).items():
             total[name] += bool(ok)
     return total

@@ -24,7 +24,7 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 FIGURES = [
@@ -79,7 +79,9 @@ def main(degree: int = 60, draws: int = 200, workers: int = -1) -> None:
     print(f"{'errors of':>20} {'draws':>6} {'wall/s':>7} {'CPU/draw/ms':>12} {'ratio':>6}")
 
     def run(terms: list[Any], number: int, jobs: int) -> Any:
-        return monte_carlo(samples, probe, terms, FIGURES, degree=degree, draws=number, rng=1, jobs=jobs)
+        return monte_carlo(
+            nf2ff.solve(samples, probe, degree=degree), terms, FIGURES, draws=number, rng=1, jobs=jobs
+        )
 
     run(RESPONSES, 2, 1)  # imports, and tables that are kept
     few = min(draws, 20)
@@ -91,11 +93,13 @@ def main(degree: int = 60, draws: int = 200, workers: int = -1) -> None:
     for name, terms in sets.items():
         _, _, one = processor_time(lambda terms=terms: run(terms, few, 1))
         found, wall, _ = processor_time(lambda terms=terms: run(terms, draws, workers))
-        linear = linearised(samples, probe, terms, FIGURES[:1], degree=degree).combined()[0, 0]
+        linear = linearised(nf2ff.solve(samples, probe, degree=degree), terms, FIGURES[:1]).combined()[0, 0]
         ratio = found.standard_uncertainty()[0, 0] / linear
         print(f"{name:>20} {found.count:6d} {wall:7.2f} {1e3 * one / few:12.1f} {ratio:6.3f}", flush=True)
     ten = [*RESPONSES, *ANGLES, *DISTANCE, TENTH]
-    _, wall, cpu = processor_time(lambda: linearised(samples, probe, ten, FIGURES, degree=degree))
+    _, wall, cpu = processor_time(
+        lambda: linearised(nf2ff.solve(samples, probe, degree=degree), ten, FIGURES)
+    )
     print(f"derivatives of {len(ten)} errors: {wall:.2f} s, {cpu:.2f} s of processor time")
 
 

@@ -64,7 +64,7 @@ def held(antenna, error, stated, *, seed, draws=0):
     that the antenna without errors has; and errors over expanded uncertainties (4,).
     """
     scan = antenna.scan(step_deg=STEP_DEG, radius=RADIUS, error=error, rng=np.random.default_rng(seed))
-    found = assess(scan, field_probe(), question(stated), degree=DEGREE, draws=draws, rng=seed, jobs=1)
+    found = assess(solve(scan, field_probe(), degree=DEGREE), question(stated), draws=draws, rng=seed, jobs=1)
     planes = [cut_planes(found.modes, turn)[0] for turn in (0.0, math.pi / 2)]
     named = [(p.phi, p.turn) for p in planes]
     truths = [

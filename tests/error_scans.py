@@ -13,7 +13,7 @@ from nf2ff.measurement.simulated import simulate
 from nf2ff.solver.methods import area_weights, dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 
 PROBE = field_probe()
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_numbers, wavenumber
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, degree_of_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.radial import radial_functions
@@ -53,11 +53,36 @@ def far_factors(degree: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
     return power[(n + 1) % 4], power[n % 4]
 
 
-def _far_coefficients(modes: Modes, index: int) -> NDArray[np.complex128]:
+def _far_coefficients(q: NDArray[np.complex128]) -> NDArray[np.complex128]:
     # k sqrt(Z0) / (kr) leaves sqrt(Z0) once exp(-jkr)/r is taken out.
     scale = np.sqrt(WAVE_IMPEDANCE)
-    r1, r2 = far_factors(modes.degree)
-    return tangential_coefficients(modes.coefficients[index], scale * r1, scale * r2)
+    r1, r2 = far_factors(degree_of_count(q.size))
+    return tangential_coefficients(q, scale * r1, scale * r2)
+
+
+def far_field_at(
+    q: NDArray[np.complex128], location: NDArray[np.float64], *, threads: int = 1
+) -> NDArray[np.complex128]:
+    """Far field (2, M) of modes (J,) along theta^ and phi^ at theta in [0, pi] and phi (M, 2) [V]."""
+    return spin.point_synthesis(
+        _far_coefficients(q), spin=1, location=location, epsilon=POINT_EPSILON, threads=threads
+    )
+
+
+def far_field_adjoint(
+    values: NDArray[np.complex128], location: NDArray[np.float64], *, degree: int, threads: int = 1
+) -> NDArray[np.complex128]:
+    """Adjoint of `far_field_at` for modes of a degree, (J,), of values (2, M).
+
+    Re sum conj(values) E(Q) = Re sum conj(adjoint(values)) Q.
+    """
+    values = np.asarray(values, dtype=complex)
+    packed = spin.point_adjoint(
+        values, spin=1, degree=degree, location=location, epsilon=POINT_EPSILON, threads=threads
+    )
+    g, c = spin.unpack(packed)
+    r1, r2 = (np.repeat(r.conj(), 2 * np.arange(r.size) + 3) for r in far_factors(degree))
+    return np.sqrt(WAVE_IMPEDANCE) * np.stack([-r1 * c, r2 * g], axis=1).ravel()
 
 
 def _points(theta: ArrayLike, phi: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -97,7 +122,7 @@ def far_field_points(modes: Modes, *, theta: ArrayLike, phi: ArrayLike, threads:
     """
     location, sign = _points(theta, phi)
     place: Any = {"location": location, "epsilon": POINT_EPSILON, "threads": spin.thread_count(threads)}
-    packed = (_far_coefficients(modes, i) for i in range(modes.frequency.size))
+    packed = (_far_coefficients(q) for q in modes.coefficients)
     field = np.array([spin.point_synthesis(x, spin=1, **place) for x in packed], dtype=complex)
     field *= sign
     return field[:, 0], field[:, 1]
@@ -125,7 +150,7 @@ def far_field_grid(
     result = np.empty((modes.frequency.size, 2, theta.size, phi.size), dtype=complex)
     turns = None
     for i in range(modes.frequency.size):
-        packed = _far_coefficients(modes, i)
+        packed = _far_coefficients(modes.coefficients[i])
         if steps is not None:
             maps = spin.ring_synthesis(
                 packed, spin=1, theta=theta, phi_count=steps, phi0=phi[0], threads=count

@@ -8,24 +8,21 @@ import click
 
 import nf2ff
 
-#: How readings in the table of a scan may get their level when they are transformed.
-LATER = "or give --level when they are transformed"
-
-
-#: Each command: its file and its function there. A file is imported when it is needed.
+#: What --help says of each command. Its file is imported when the command is asked for, and
+#: imports all that it needs then.
 COMMANDS = {
-    "compare": ("cli.compare", "compare"),
-    "demo": ("cli.demo", "demo"),
-    "export": ("cli.export", "export"),
-    "import": ("cli.import_files", "import_files"),
-    "inspect": ("cli.inspect", "inspect"),
-    "plot": ("cli.plot", "plot"),
-    "quiet-zone": ("cli.quiet_zone", "quiet_zone"),
-    "simulate": ("cli.simulate", "simulate"),
-    "study": ("cli.study", "study"),
-    "transform": ("cli.transform", "transform"),
-    "trp": ("cli.trp", "trp"),
-    "uncertainty": ("cli.uncertainty", "uncertainty"),
+    "compare": "Compare SECOND with FIRST, the reference: results, modes...",
+    "demo": "Simulate a scan with a known answer, transform it, and...",
+    "export": "Write what RESULT holds (a result of transform, or a...",
+    "import": "Read FILES and write them as a native file: samples, or a...",
+    "inspect": "Say what FILE holds: samples, modes, far field, probe,...",
+    "plot": "Draw FILES: results, modes or far fields; of kind near-field...",
+    "quiet-zone": "Say how quiet the zone is that a field probe measured in...",
+    "simulate": "Write the scan that a probe takes of the dipoles in...",
+    "study": "See how errors grow, as STUDY (TOML) describes it.",
+    "transform": "Transform the samples in SCAN (native or CSV) to modes and...",
+    "trp": "Give the total radiated power (TRP) of a TABLE of EIRP, or...",
+    "uncertainty": "State the uncertainty of the figures of SCAN (native or...",
 }
 
 
@@ -33,17 +30,26 @@ class Commands(click.Group):
     """Commands that are imported when they are asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Names of all commands, as ``--help`` lists them."""
-        return sorted({*COMMANDS, *super().list_commands(ctx)})
+        """Names of all commands."""
+        del ctx
+        return sorted(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of a name, None if there is none."""
+        del ctx
         if cmd_name not in COMMANDS:
-            return super().get_command(ctx, cmd_name)
-        module, function = COMMANDS[cmd_name]
-        found = getattr(importlib.import_module(f"nf2ff.{module}"), function)
+            return None
+        # A keyword is no name of a file.
+        file = "import_files" if cmd_name == "import" else cmd_name.replace("-", "_")
+        found = getattr(importlib.import_module(f"nf2ff.cli.{file}"), file)
         assert isinstance(found, click.Command)
         return found
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write what --help says of each command, without importing one."""
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(sorted(COMMANDS.items()))
 
 
 @click.group("nf2ff", cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})

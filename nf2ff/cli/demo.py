@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from nf2ff.cli.demonstration import run
 from nf2ff.cli.options import one_line_errors
 
 
@@ -20,8 +21,6 @@ from nf2ff.cli.options import one_line_errors
 @one_line_errors
 def demo(folder: Path | None) -> None:
     """Simulate a scan with a known answer, transform it, and compare."""
-    from nf2ff.cli.demonstration import run
-
     if not run(folder):
         click.echo("nf2ff: the error against the closed form is too large", err=True)
         sys.exit(1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -18,16 +19,27 @@ from nf2ff.cli.options import (
     PLANE_WORDS,
     check_output,
     command_line,
+    misused,
     one_line_errors,
     overwrite_option,
+    plural,
     read_planes,
     steps_of,
 )
+from nf2ff.io import native, nsma, safe, tables
+from nf2ff.io.levels import trusted_around, write_cuts, write_levels
+from nf2ff.io.nsma_cuts import nsma_pattern
+from nf2ff.io.power_columns import power_table_kind
 from nf2ff.kernel.interpolation import nearest_known
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.result import ResultCode
+from nf2ff.metrics.result import Result
+from nf2ff.metrics.transformation import STEPS_DEG
+from nf2ff.report.result import warning_lines
 
 #: What is written, by the suffix of the output, if nothing is said.
 BY_SUFFIX = {".h5": "field", ".csv": "cuts", ".nsma": "nsma"}
+KINDS = {"field", "levels", "cuts", "nsma"}
 #: Rows of a table at most; 50 bytes a row and more.
 MAX_TABLE = 20_000_000
 #: Axes that may point up.
@@ -35,25 +47,6 @@ UP = {"x": (1, 0, 0), "y": (0, 1, 0), "z": (0, 0, 1)}
 UP |= {f"-{name}": (-x, -y, -z) for name, (x, y, z) in UP.items()}
 #: Fields that a pattern file needs and that only the user knows.
 NEEDED = {"ANTMAN": "MANUFACTURER", "MODNUM": "MODEL", "ELTILT": "NOMINAL,TOLERANCE"}
-#: Options that belong to some kinds of output only.
-ONLY = {
-    "theta_step_deg": ("field", "levels"),
-    "phi_step_deg": ("field", "levels"),
-    "step_deg": ("cuts", "nsma"),
-    "through": ("cuts", "nsma"),
-    "phi_deg": ("cuts",),
-    "theta_deg": ("cuts",),
-    "plane_deg": ("cuts",),
-    "plane": ("cuts",),
-    "basis": ("levels", "cuts"),
-    "reference_angle_deg": ("levels", "cuts"),
-    "up": ("nsma",),
-    "polarisation": ("nsma",),
-    "gain_dbi": ("nsma",),
-    "input_power_w": ("nsma",),
-    "field": ("nsma",),
-    "with_phase": ("nsma",),
-}
 
 
 @click.command(context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]})
@@ -145,23 +138,21 @@ def export(
     """
     what = what or BY_SUFFIX.get(output.suffix.lower())
     if what is None:
-        msg = f"--what is needed: {output.name} ends in none of {', '.join(BY_SUFFIX)}"
-        raise click.UsageError(msg)
+        misused(f"--what is needed: {output.name} ends in none of {', '.join(BY_SUFFIX)}")
     _refuse_strangers(context, what)
     _refuse_no_angles(given)
     if what == "nsma":
         given["field"] = _fields(given["field"], given["up"])
     if given["reference_angle_deg"] and given["basis"] not in ("ludwig-3", "linear"):
-        msg = "--reference-angle-deg belongs to ludwig-3 and linear, not to "
-        raise click.UsageError(msg + f"{given['basis']}: leave it out")
+        basis = given["basis"]
+        misused(f"--reference-angle-deg belongs to ludwig-3 and linear, not to {basis}: leave it out")
     given["through"] = _through(given["through"])
     check_output(output, [result], overwrite=overwrite)
     if output.suffix.lower() == ".h5" and what != "field":
-        msg = f"{what} is written as text, {output.name} is a name of HDF5: choose another ending"
-        raise click.UsageError(msg)
+        misused(f"{what} is written as text, {output.name} is a name of HDF5: choose another ending")
     for name, whole in (("theta_step_deg", 180), ("phi_step_deg", 360), ("step_deg", 360)):
         if given[name] is not None:
-            given[name] = steps_of(whole, given[name], "--" + name.replace("_", "-"))
+            given[name] = steps_of(whole, given[name], _option(name))
     source = _read(result, given["frequency_ghz"])
     for sentence in source.warnings:
         click.echo(f"warning, {sentence}", err=True)
@@ -171,46 +162,45 @@ def export(
     except ValueError as error:
         if str(error).startswith(f"{output}: "):  # what cannot be written; the rest is the source's
             raise
-        raise InputError(f"{result}: {error}") from error
+        with found_in(result):
+            raise
     click.echo(f"{output}: {said}")
 
 
+def _option(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
 def _refuse_strangers(context: click.Context, what: str) -> None:
-    """Refuse options that would be ignored."""
-    for name, kinds in ONLY.items():
-        if what not in kinds and context.get_parameter_source(name) == ParameterSource.COMMANDLINE:
-            option = "--" + name.replace("_", "-")
-            msg = f"{option} belongs to {' and '.join(kinds)}, not to {what}: leave it out"
-            raise click.UsageError(msg)
+    """Refuse options that would be ignored: what they belong to stands first in their help."""
+    for option in context.command.params:
+        kinds = (getattr(option, "help", None) or "").partition(": ")[0].split(", ")
+        given = context.get_parameter_source(option.name or "") == ParameterSource.COMMANDLINE
+        if given and set(kinds) <= KINDS and what not in kinds:
+            misused(f"{option.opts[0]} belongs to {' and '.join(kinds)}, not to {what}: leave it out")
 
 
 def _refuse_no_angles(given: dict[str, Any]) -> None:
     for name in ("phi_deg", "theta_deg", "plane_deg", "reference_angle_deg"):
         for value in np.atleast_1d(given[name]):
             if not np.isfinite(value):
-                option = "--" + name.replace("_", "-")
-                msg = f"{option} is {value:g}, expected an angle in degrees"
-                raise click.UsageError(msg)
+                misused(f"{_option(name)} is {value:g}, expected an angle in degrees")
 
 
 def _fields(words: tuple[str, ...], up: str | None) -> dict[str, str]:
     """Header fields by tag, those that are needed among them."""
-    from nf2ff.io.nsma import SETTABLE
-
     fields: dict[str, str] = {}
     for word in words:
         tag, mark, value = word.partition("=")
-        if not mark or tag not in SETTABLE or tag in ("GUNITS", "MDGAIN") or tag in fields:
-            free = ", ".join(x for x in SETTABLE if x not in ("GUNITS", "MDGAIN"))
-            msg = f"--field is {word!r}, expected TAG=VALUE, each tag once, of {free}"
-            raise click.UsageError(msg)
+        if not mark or tag not in nsma.SETTABLE or tag in ("GUNITS", "MDGAIN") or tag in fields:
+            free = ", ".join(x for x in nsma.SETTABLE if x not in ("GUNITS", "MDGAIN"))
+            misused(f"--field is {word!r}, expected TAG=VALUE, each tag once, of {free}")
         fields[tag] = value
     missing = [f"--field {tag}={value}" for tag, value in NEEDED.items() if tag not in fields]
     if up is None:
         missing.append("--up AXIS")
     if missing:
-        msg = f"a pattern file also needs {', '.join(missing)}"
-        raise click.UsageError(msg)
+        misused(f"a pattern file also needs {', '.join(missing)}")
     return fields
 
 
@@ -238,47 +228,35 @@ class _Source:
 
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
-    from nf2ff.io import native
-    from nf2ff.io.power_columns import power_table_kind
-
     kind = native.file_kind(path)
-    modes: Modes | None = None
-    field: FarField | None = None
-    warnings: tuple[tuple[str, ...], ...] = ()
-    efficiency: NDArray[np.float64] | None = None
-    if kind == "result":
-        found = native.read_result(path)
-        modes, field, warnings = found.modes, found.far_field, found.warnings
+    modes = field = efficiency = None
+    told: Sequence[Sequence[str]] = ()
+    if kind in ("result", "modes"):
+        found = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
+        modes, field, told = found.modes, found.far_field, found.warnings
         for name in ("total_efficiency", "radiation_efficiency"):
             if name in found.quantities:
                 efficiency = np.asarray(found.quantities[name].values, float)
-    elif kind == "modes":
-        modes = native.read_modes(path)
     elif kind == "far_field":
         field = native.read_far_field(path)
     else:
         named = {"table": "samples", "samples": "samples", "nsma_pattern": "an NSMA pattern"}
         name = named.get(kind, f"a {kind}")
-        if kind == "table" and power_table_kind(path):
+        if power_table_kind(path):
             name = "power without phase"
         raise InputError(f"{path}: holds {name}, expected a result", "give what nf2ff transform writes")
     known: Any = field if modes is None else modes
     pick = _pick(path, known.frequency, frequency_ghz)
-    sentences = [
-        f"{known.frequency[f] / 1e9:.9g} GHz: {sentence}"
-        for f in (pick if warnings else ())
-        for sentence in warnings[f]
-    ]
+    sentences = warning_lines(known.frequency[pick], [told[f] for f in pick] if told else [])
     if modes is not None:
         modes = modes.at(pick)
     if field is not None:
         parts = ("frequency", "e_theta", "e_phi", "radiated_power")
         mark = None if field.trusted is None else field.trusted[pick]
         field = replace(field, trusted=mark, **{name: getattr(field, name)[pick] for name in parts})
-        least = float(field.trusted_fraction().min())
-        if least < 1:
-            lost = 100 * (1 - least)
-            sentences.append(f"{lost:.3g} % of the directions were not seen, do not trust them")
+        lost = 1 - float(field.trusted_fraction().min())
+        if lost:
+            sentences.append(ResultCode.DIRECTIONS_NOT_SEEN(percent=100 * lost))
     return _Source(path, modes, field, sentences, None if efficiency is None else efficiency[pick])
 
 
@@ -303,8 +281,6 @@ def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ..
 
 def _grid(source: _Source, given: dict[str, Any]) -> FarField:
     """The far field on the grid that the file has or, where one is asked for, on another."""
-    from nf2ff.io.levels import trusted_around
-
     t, p, field = given["theta_step_deg"], given["phi_step_deg"], source.field
     if field is not None and t is None and p is None:
         return field
@@ -322,8 +298,6 @@ def _grid(source: _Source, given: dict[str, Any]) -> FarField:
 
 
 def _write_field(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io import native, safe, tables
-
     field = _grid(source, given)
     if output.suffix.lower() == ".h5":
         provenance = safe.provenance(inputs=[source.path], command=command_line())
@@ -335,8 +309,6 @@ def _write_field(output: Path, source: _Source, given: dict[str, Any], overwrite
 
 
 def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io.levels import write_levels
-
     field = _grid(source, given)
     _bound(field.e_theta.size, MAX_TABLE)
     angle = float(np.radians(given["reference_angle_deg"]))
@@ -345,8 +317,6 @@ def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrit
 
 
 def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io.levels import write_cuts
-
     modes = source.need_modes("cuts")
     kinds: dict[str, list[Any]] = {
         name: np.radians(given[f"{name}_deg"]).tolist() for name in ("phi", "theta", "plane")
@@ -371,11 +341,8 @@ def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite:
 
 
 def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
-    from nf2ff.io.nsma import MAX_LINES, write_nsma
-    from nf2ff.io.nsma_cuts import nsma_pattern
-
     modes = source.need_modes("cuts")
-    angle = _angles(modes, given["step_deg"], MAX_LINES // 4)
+    angle = _angles(modes, given["step_deg"], nsma.MAX_LINES // 4)
     power = given["input_power_w"]
     if power is None and given["gain_dbi"] is None and source.efficiency is not None:
         power = modes.radiated_power() / source.efficiency
@@ -390,7 +357,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
         through=given["through"],
         phase=given["with_phase"],
     )
-    write_nsma(output, pattern, overwrite=overwrite)
+    nsma.write_nsma(output, pattern, overwrite=overwrite)
     for sentence in pattern.warnings:
         click.echo(f"warning, {sentence}", err=True)
     cuts = pattern.cuts[0]
@@ -404,8 +371,7 @@ def _through(given: tuple[float, float] | None) -> tuple[float, float] | None:
         return None
     theta, phi = given
     if not (0 <= theta <= 180 and abs(phi) <= 360):
-        msg = f"--through is {theta:g} {phi:g}, expected theta from 0 to 180 deg, phi within 360"
-        raise click.UsageError(msg)
+        misused(f"--through is {theta:g} {phi:g}, expected theta from 0 to 180 deg, phi within 360")
     return float(np.radians(theta)), float(np.radians(phi))
 
 
@@ -418,8 +384,6 @@ def _angles(modes: Modes, steps: int | None, most: int) -> NDArray[np.float64]:
 
 def _default_step(modes: Modes) -> float:
     """A step with four directions in the finest lobe of the degree [deg]."""
-    from nf2ff.metrics.transformation import STEPS_DEG
-
     return next((x for x in STEPS_DEG if x <= 90 / modes.degree), STEPS_DEG[-1])
 
 
@@ -434,5 +398,4 @@ def _size(field: FarField) -> str:
 
 
 def _count(noun: Modes | FarField) -> str:
-    count = noun.frequency.size
-    return f"{count} {'frequency' if count == 1 else 'frequencies'}"
+    return plural(noun.frequency.size, "frequency", "frequencies")

@@ -6,18 +6,24 @@ from pathlib import Path
 
 import click
 
-from nf2ff.cli import LATER
+from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
     check_output,
     command_line,
+    misused,
     one_line_errors,
     overwrite_option,
+    plural,
     response_unit_option,
     time_convention_option,
-    unstated_unit,
 )
-from nf2ff.messages.input_error import InputError
+from nf2ff.io import native, safe
+from nf2ff.io.level_toml import read_gain_transfer
+from nf2ff.io.probe import load_probe
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.probe import LEVEL_UNKNOWN
+from nf2ff.metrics.gain_transfer import probe_of_known_gain
 
 
 @click.command("import")
@@ -57,43 +63,32 @@ def import_files(
     theta_deg,phi_deg,frequency_hz,port,e_theta_real,e_theta_imag,e_phi_real,e_phi_imag; or, one
     for each port, results of scans of the probe itself.
     """
-    from nf2ff.io import native, safe
-    from nf2ff.io.level_toml import read_gain_transfer
-    from nf2ff.io.probe import load_probe
-    from nf2ff.messages.probe import LEVEL_UNKNOWN
-    from nf2ff.metrics.gain_transfer import probe_of_known_gain
-
     if gain is not None and (relative or input_power_w is not None):
-        msg = "--gain gives the probe its level: leave --relative and --input-power-w out"
-        raise click.UsageError(msg)
+        misused("--gain gives the probe its level: leave --relative and --input-power-w out")
     known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
     check_output(output, (*files, *tables), overwrite=overwrite)
     provenance = safe.provenance(inputs=(*files, *tables), command=command_line())
-    about_probe = (
-        relative
-        or zero_missing
-        or gain is not None
-        or any(x is not None for x in (input_power_w, degree, probe_radius_m))
-    )
-    if native.file_kind(files[0]) in ("table", "samples"):
+    about_probe = any(x is not None for x in (gain, input_power_w, degree, probe_radius_m))
+    kind = native.file_kind(files[0])
+    if kind in ("table", "samples"):
         if len(files) > 1:
             raise InputError(f"{files[1]}: a scan is one file", "import each by itself")
-        if about_probe:
+        if about_probe or relative or zero_missing:
             raise InputError(f"{files[0]}: holds samples", "leave the options of a probe out")
         samples = native.read_samples(files[0], time_convention=time_convention, response_unit=response_unit)
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
         for sentence in unstated_unit(files[0], response_unit, options=LATER):
             click.echo(f"warning: {sentence}", err=True)
         click.echo(
-            f"{output}: {samples.response.shape[1]} samples at {samples.frequency.size} "
-            f"{_plural(samples.frequency.size, 'frequency', 'frequencies')}"
+            f"{output}: {samples.response.shape[1]} samples at "
+            f"{plural(samples.frequency.size, 'frequency', 'frequencies')}"
         )
         return
     if response_unit is not None:
         raise InputError(f"{files[0]}: is no table of samples", "leave the response unit out")
     probe, notes = load_probe(
         files,
-        relative=relative or (known is not None and native.file_kind(files[0]) != "probe"),
+        relative=relative or (known is not None and kind != "probe"),
         input_power=input_power_w,
         time_convention=time_convention,
         degree=degree,
@@ -101,10 +96,8 @@ def import_files(
         minimum_radius=probe_radius_m,
     )
     if known is not None:
-        try:
+        with found_in(gain):
             probe = probe_of_known_gain(probe, known)
-        except ValueError as error:
-            raise InputError(f"{gain}: {error}") from error
         assert probe.frequency is not None
         # In the place of what said that it was unknown.
         others = [x for x in notes if not any(code.says(x) for code in LEVEL_UNKNOWN)]
@@ -116,14 +109,8 @@ def import_files(
     if notes:
         provenance["probe"] = "\n".join(notes)
     native.write_probe(output, probe, provenance=provenance, overwrite=overwrite)
-    if native.file_kind(files[0]) != "probe":  # else they were told when it was made
+    if kind != "probe":  # else they were told when it was made
         for note in notes:
             click.echo(note, err=True)
-    click.echo(
-        f"{output}: probe of {probe.ports} {_plural(probe.ports, 'port', 'ports')}, degree "
-        f"{probe.degree}, azimuthal orders up to {probe.mu_max}"
-    )
-
-
-def _plural(count: int, one: str, many: str) -> str:
-    return one if count == 1 else many
+    held = f"probe of {plural(probe.ports, 'port')}, degree {probe.degree}"
+    click.echo(f"{output}: {held}, azimuthal orders up to {probe.mu_max}")

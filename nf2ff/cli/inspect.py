@@ -9,15 +9,17 @@ from typing import Any
 
 import click
 
-from nf2ff.cli import LATER
+from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
     json_option,
+    misused,
     one_line_errors,
     response_unit_option,
     time_convention_option,
-    unstated_unit,
 )
+from nf2ff.io.safe import InputFile
+from nf2ff.report.describe import describe
 
 
 @click.command()
@@ -39,23 +41,21 @@ def inspect(
     as_json: bool,
 ) -> None:
     """Say what FILE holds: samples, modes, far field, probe, power without phase (CSV), NSMA."""
-    from nf2ff.report.describe import describe
-
     if noise_floor_dbm is not None and not math.isfinite(noise_floor_dbm):
-        msg = f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm"
-        raise click.UsageError(msg)
+        misused(f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm")
+    source = InputFile(file)
     facts = describe(
-        file, time_convention=time_convention, response_unit=response_unit, noise_floor_dbm=noise_floor_dbm
+        source, time_convention=time_convention, response_unit=response_unit, noise_floor_dbm=noise_floor_dbm
     )
     if facts["holds"] == "samples":
-        facts["warnings"] = [*facts["warnings"], *unstated_unit(file, response_unit, options=LATER)]
+        facts["warnings"] = [*facts["warnings"], *unstated_unit(source, response_unit, options=LATER)]
     if as_json:
         click.echo(json.dumps(facts, allow_nan=False))
         return
     width = max(len(name) for name in facts)
     for name, value in facts.items():
         label = name.replace("_", " ")
-        for line in _lines(value):
+        for line in [", ".join(value)] if name in ("plane_theta", "plane_phi") else _lines(value):
             click.echo(f"{label:<{width}}  {line}")
             label = ""
 

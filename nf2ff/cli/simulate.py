@@ -6,17 +6,24 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
-import nf2ff
+from nf2ff.antenna import points
+from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.cli.options import (
     FILE,
     check_output,
     command_line,
+    misused,
     one_line_errors,
     overwrite_option,
     quoted,
     steps_of,
 )
+from nf2ff.io import native, safe, tables
+from nf2ff.io.antenna_toml import read_antenna
+from nf2ff.measurement.simulated import receive
+from nf2ff.measurement.simulated import simulate as simulated
 from nf2ff.messages.input_error import InputError
 
 #: Most samples that are simulated, 3 GB.
@@ -67,15 +74,6 @@ def simulate(
     A probe is described alike, in its own frame: boresight +z, reference polarisation x. It is
     lossless and matched, and only the ratios of its moments count.
     """
-    import numpy as np
-
-    from nf2ff.antenna import points
-    from nf2ff.antenna.grids import equiangular_grid
-    from nf2ff.io import native, safe
-    from nf2ff.io import tables as io_tables
-    from nf2ff.io.antenna_toml import read_antenna
-    from nf2ff.measurement.simulated import receive
-
     inputs = [antenna, *probe]
     check_output(output, inputs, overwrite=overwrite)
     for i, ghz in enumerate(frequency_ghz):
@@ -95,8 +93,7 @@ def simulate(
             "scan outside of them",
         )
     if (spiral is None) != (for_degree is None):
-        msg = "--spiral and --for-degree belong together: give both or neither"
-        raise click.UsageError(msg)
+        misused("--spiral and --for-degree belong together: give both or neither")
     frequency = [f * 1e9 for f in frequency_ghz]
     if spiral is not None and for_degree is not None:
         if spiral == "equal-area":
@@ -125,9 +122,9 @@ def simulate(
         port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
         samples = receive(cluster, ports, port=port, **place)
     else:
-        samples = nf2ff.simulate(cluster, **place)
+        samples = simulated(cluster, **place)
     if output.suffix.lower() == ".csv":
-        io_tables.write_table(output, samples, overwrite=overwrite)
+        tables.write_table(output, samples, overwrite=overwrite)
     else:
         provenance = safe.provenance(inputs=inputs, command=command_line(), seed=seed)
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)

@@ -5,43 +5,36 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
     FILE,
-    Mounting,
-    check_jobs,
     check_output,
     check_picture,
     command_line,
-    draws_bar,
-    jobs_option,
     json_option,
-    naming,
     one_line_errors,
     overwrite_option,
     plural,
     response_unit_option,
     save_picture,
     time_convention_option,
-    unstated_unit,
 )
-from nf2ff.messages.input_error import InputError
-
-if TYPE_CHECKING:
-    from nf2ff.io.growth_toml import StudyFile
-    from nf2ff.uncertainty.growth import Growth
-
-
-def _print_study_template(context: click.Context, _: click.Parameter, wanted: bool) -> None:
-    if not wanted or context.resilient_parsing:
-        return
-    from nf2ff.io.growth_toml import study_template
-
-    click.echo(study_template(), nl=False)
-    context.exit()
+from nf2ff.io import native, safe
+from nf2ff.io.antenna_toml import read_antenna
+from nf2ff.io.growth import write_growth
+from nf2ff.io.growth_toml import StudyFile, read_study_file, study_template
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.report.growth import growth_dict, growth_lines
+from nf2ff.report.result import warning_lines
+from nf2ff.report.uncertainty_plots import growth_overview
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.growth import Growth, sweep, sweep_sizes
+from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 
 @click.command("study")
@@ -49,14 +42,7 @@ def _print_study_template(context: click.Context, _: click.Parameter, wanted: bo
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
-@click.option(
-    "--template",
-    is_flag=True,
-    is_eager=True,
-    expose_value=False,
-    callback=_print_study_template,
-    help="Print a STUDY to be changed, and nothing else.",
-)
+@template_option(study_template, "Print a STUDY to be changed, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -78,11 +64,6 @@ def study(
     varied: their size or, of an antenna, frequency, distance, sampling or degree. Start from
     `nf2ff study --template`. Ctrl-C keeps the values that were done.
     """
-    from nf2ff.io import safe
-    from nf2ff.io.growth import write_growth
-    from nf2ff.io.growth_toml import read_study_file
-    from nf2ff.report.growth import growth_dict, growth_lines
-
     check_jobs(jobs)
     check_output(output, [description], overwrite=overwrite)
     check_picture(plot, [description, output], overwrite=overwrite)
@@ -97,8 +78,6 @@ def study(
     provenance = safe.provenance(inputs=[description, *asked.inputs], command=command_line(), seed=asked.seed)
     write_growth(output, growth, shown=asked.shown, provenance=provenance, overwrite=overwrite)
     if plot is not None:
-        from nf2ff.report.uncertainty_plots import growth_overview
-
         save_picture(growth_overview(growth, shown=asked.shown), plot, overwrite=overwrite)
     for note in notes:
         click.echo(f"warning: {note}", err=True)
@@ -127,13 +106,6 @@ def _grow(
     progress: Callable[[int], None],
 ) -> tuple[Growth, list[str]]:
     """The study itself, and what the solver has to say of a measured scan."""
-    from nf2ff.cli.inputs import read_mounted_probe
-    from nf2ff.io import native
-    from nf2ff.io.antenna_toml import read_antenna
-    from nf2ff.solver.solve import solve
-    from nf2ff.uncertainty.growth import sweep, sweep_sizes
-    from nf2ff.uncertainty.simulated_scan import SimulatedScan
-
     _, used, _ = read_mounted_probe(asked.probe, Mounting(), words[0])
     how: dict[str, Any] = {
         "draws": asked.draws,
@@ -144,31 +116,22 @@ def _grow(
     }
     if asked.scan is not None:
         samples = native.read_samples(asked.scan, time_convention=words[0], response_unit=words[1])
-        try:
+        with found_in(asked.scan):
             solution = solve(samples, used, degree=asked.degree)
-        except ValueError as error:
-            raise InputError(f"{asked.scan}: {error}") from error
-        if any(part.damped for part in solution.parts):
-            raise InputError(
-                f"{asked.scan}: the samples do not determine all waves, and a study knows nothing "
-                "of the damping that takes",
-                "measure the rest, or take a lower degree",
-            )
-        degree = solution.modes.degree
+            if solution.damped:
+                raise InputError(
+                    "the samples do not determine all waves, and a study knows nothing of the "
+                    "damping that takes",
+                    "measure the rest, or take a lower degree",
+                )
         notes = unstated_unit(asked.scan, words[1], probe=used, options="")
-        notes += [
-            f"{frequency / 1e9:.9g} GHz: {sentence}"
-            for frequency, some in zip(samples.frequency, solution.warnings, strict=True)
-            for sentence in some
-        ]
-        with naming(description):
-            growth = sweep_sizes(
-                samples, used, asked.errors, asked.figures, degree=degree, factors=asked.values, **how
-            )
+        notes += warning_lines(samples.frequency, solution.warnings)
+        with found_in(description):
+            growth = sweep_sizes(solution, asked.errors, asked.figures, factors=asked.values, **how)
         return growth, notes
     assert asked.antenna is not None
     antenna = read_antenna(asked.antenna)
-    with naming(description):
+    with found_in(description):
         first = float(asked.values[0])
         scan = SimulatedScan(
             antenna,

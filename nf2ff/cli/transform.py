@@ -4,39 +4,53 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
-from nf2ff.cli.inputs import check_powers, power_sentences, read_mounted_probe, read_scan
+from nf2ff.antenna.modes import Modes
+from nf2ff.cli.inputs import (
+    Mounting,
+    check_powers,
+    mounting_options,
+    power_sentences,
+    read_mounted_probe,
+    read_scan,
+    unstated_unit,
+)
 from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
-    Mounting,
     check_output,
     command_line,
     json_option,
-    mounting_options,
+    misused,
     one_line_errors,
     overwrite_option,
+    print_warnings,
     read_planes,
     response_unit_option,
     steps_of,
     time_convention_option,
-    unstated_unit,
 )
-from nf2ff.messages.input_error import InputError
-
-if TYPE_CHECKING:
-    from nf2ff.antenna.modes import Modes
-    from nf2ff.measurement.probe import Probe
-    from nf2ff.measurement.samples import Samples
-    from nf2ff.metrics.planes import PlaneLike
-    from nf2ff.metrics.result import Powers
+from nf2ff.io import native
+from nf2ff.io.level_toml import read_gain_transfer
+from nf2ff.io.safe import InputFile, provenance, refuse_overwrite
+from nf2ff.kernel.frequency_table import span_words
+from nf2ff.measurement.probe import Probe, at_frequencies
+from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.metrics.gain_transfer import absolute_by_substitution
+from nf2ff.metrics.planes import PlaneLike
+from nf2ff.metrics.probe import probe_figures
+from nf2ff.metrics.result import Powers
+from nf2ff.metrics.transformation import transform_samples
+from nf2ff.report.result import result_facts, shown_azimuth
+from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 
 @click.command()
@@ -122,35 +136,31 @@ def transform(
     Power that is set here is what the calibration says it is: verify it before a number of it is
     used for a statement on exposure or compliance.
     """
-    from nf2ff.io import safe
-    from nf2ff.io.native import write_result
-    from nf2ff.metrics.result import Powers
-    from nf2ff.metrics.transformation import transform_samples
-    from nf2ff.report.result import result_facts
-
     _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
-    given = (scan, probe, level, gain_transfer, reference_result)
-    inputs = [x for x in given if x is not None]
     if first_order and mounting.largest_order is not None:
-        msg = "--first-order takes the orders +-1 alone: leave it or --probe-largest-order out"
-        raise click.UsageError(msg)
-    check_output(output, inputs, overwrite=overwrite)
+        misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
+    given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
+    check_output(output, given, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
     theta_step = None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
-    samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
-    own, used, notes = read_mounted_probe(probe, mounting, time_convention)
+    inputs = {path: InputFile(path) for path in given}
+    source = inputs[scan]
+    samples, sentences, files = read_scan(
+        source, level, time_convention, response_unit, probe=None if probe is None else inputs[probe]
+    )
+    own, used, notes = read_mounted_probe(None if probe is None else inputs[probe], mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
-    unit = [] if gain_transfer else unstated_unit(scan, response_unit, probe=used, level=level)
+    unit = [] if gain_transfer else unstated_unit(source, response_unit, probe=used, level=level)
     rescale = None
     transfer: tuple[str, ...] = ()
     if gain_transfer is not None and reference_result is not None and input_power_w is not None:
         rescale, transfer, more = _substitution(gain_transfer, reference_result, samples, input_power_w)
         files += more
-    safe.refuse_overwrite(output, files)
-    try:
+    refuse_overwrite(output, files)
+    with found_in(scan):
         result = transform_samples(
             samples,
             used,
@@ -165,45 +175,27 @@ def transform(
             powers=powers,
             plane=0.0 if plane is None else plane,
         )
-    except ValueError as error:
-        raise InputError(f"{scan}: {_in_options(str(error))}") from error
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
-    inputs += [x for x in dict.fromkeys(files) if x not in inputs]
-    provenance = safe.provenance(inputs=inputs, command=command_line())
-    provenance["level"] = "\n".join(sentences)
+    for path in files:
+        inputs.setdefault(path, InputFile(path))
+    origin = provenance(inputs=inputs.values(), command=command_line())
+    origin["level"] = "\n".join(sentences)
     if notes:
-        provenance["probe"] = "\n".join(notes)
+        origin["probe"] = "\n".join(notes)
     warnings = tuple((*unit, *some) for some in result.warnings)
-    result = replace(result, warnings=warnings, provenance=provenance)
-    write_result(output, result, overwrite=overwrite)
+    result = replace(result, warnings=warnings, provenance=origin)
+    native.write_result(output, result, overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)
     if as_json:
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
-    click.echo(f"{output}: {result.notes['status']}")
-    low, high = (min(x["degree"] for x in facts), max(x["degree"] for x in facts))
-    degrees = f"{low}" if low == high else f"{low} to {high}"
-    click.echo(f"degree {degrees}: {result.notes['degree_reason']}")
+    planes, *others = dict.fromkeys(f"{fact['plane_theta']} and {fact['plane_phi']}" for fact in facts)
+    where = f" (at {facts[0]['frequency_hz'] / 1e9:.9g} GHz, --json tells the others)" if others else ""
+    click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{where}")
+    low, high = (of(x["degree"] for x in facts) for of in (min, max))
+    click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
     _print_table(facts)
-
-
-def print_warnings(
-    frequency: Iterable[float], warnings: Iterable[Sequence[str]], *, once: Sequence[str]
-) -> None:
-    """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
-    for sentence in once:
-        click.echo(f"warning: {sentence}", err=True)
-    told: dict[str, list[float]] = {}
-    for hertz, some in zip(frequency, warnings, strict=True):
-        for sentence in some:
-            if sentence not in once:
-                told.setdefault(sentence, []).append(hertz / 1e9)
-    for sentence, ghz in told.items():
-        where = f"{min(ghz):.9g} GHz"
-        if len(ghz) > 1:
-            where = f"{min(ghz):.9g} to {max(ghz):.9g} GHz ({len(ghz)} frequencies)"
-        click.echo(f"warning, {where}: {sentence}", err=True)
 
 
 def _check_options(
@@ -217,14 +209,11 @@ def _check_options(
     """Refuse options that mean nothing without others."""
     for name, asked in (("--extrapolate-probe", extrapolate), ("--first-order", first_order)):
         if asked and probe is None:
-            msg = f"{name} needs --probe: there is nothing to it with the ideal field probe"
-            raise click.UsageError(msg)
+            misused(f"{name} needs --probe: there is nothing to it with the ideal field probe")
     if (gain_transfer is None) != (reference_result is None):
-        msg = "--gain-transfer and --reference-result belong together: give both or neither"
-        raise click.UsageError(msg)
+        misused("--gain-transfer and --reference-result belong together: give both or neither")
     if gain_transfer is not None and input_power is None:
-        msg = "--gain-transfer needs --input-power-w, to which the level of the result refers"
-        raise click.UsageError(msg)
+        misused("--gain-transfer needs --input-power-w, to which the level of the result refers")
 
 
 def _check_level(
@@ -260,10 +249,6 @@ def _substitution(
     path: Path, reference_result: Path, samples: Samples, input_power: float
 ) -> tuple[Callable[[Modes], Modes], tuple[str, ...], list[Path]]:
     """What brings the modes to their level, what is said of it, and its files."""
-    from nf2ff.io import native
-    from nf2ff.io.level_toml import read_gain_transfer
-    from nf2ff.metrics.gain_transfer import absolute_by_substitution
-
     transfer, files = read_gain_transfer(path)
     reference = native.read_modes(reference_result)
     if reference.reference == "absolute":
@@ -279,10 +264,6 @@ def _substitution(
 
 def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
     """How the probe enters the level."""
-    from nf2ff.kernel.frequency_table import span_words
-    from nf2ff.measurement.probe import at_frequencies
-    from nf2ff.metrics.probe import probe_figures
-
     if probe.response_unit == "V/m":
         return ["probe: reads the field strength, no gain of it enters"]
     if probe.response_unit == "relative":
@@ -297,75 +278,46 @@ def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
     ]
 
 
-#: What the library calls by its own names, and what the command offers for it.
-_OPTIONS = {
-    "use LeastSquares": "use --method least-squares",
-    "ask for extrapolation": "ask for extrapolation (--extrapolate-probe)",
-}
-
-
-def _in_options(message: str) -> str:
-    """The message of an error with options in place of the library's names."""
-    for words, option in _OPTIONS.items():
-        message = message.replace(words, option)
-    return message
-
-
 def _print_table(facts: list[dict[str, Any]]) -> None:
-    gains = [x for x in ("gain_dbi", "realised_gain_dbi") if x in facts[0]["peak"]]
-    names = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
-    click.echo(
-        f"{'GHz':>12} {'D/dBi':>9} {'theta/deg':>10} {'phi/deg':>10} {'EIRP/dBm':>9} "
-        f"{'TRP/dBm':>9} " + "".join(f"{names[x]:>9} " for x in gains) + f"{'residual':>9}"
-    )
+    gains = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
+    gains = {name: title for name, title in gains.items() if name in facts[0]["peak"]}
+    titles = ["D/dBi", "theta/deg", "phi/deg", "EIRP/dBm", "TRP/dBm", *gains.values(), "residual"]
+    click.echo(f"{'GHz':>12} " + " ".join(f"{x:>{10 if 'deg' in x else 9}}" for x in titles))
     for fact in facts:
-        top = fact["peak"]
-        click.echo(
-            f"{fact['frequency_hz'] / 1e9:12.6f} {top['directivity_dbi']:9.4f} "
-            f"{top['theta_deg']:10.4f} {top['phi_deg']:10.4f} "
-            f"{_or_dash(top.get('eirp_dbm'))} {_or_dash(_dbm(fact['radiated_power_w']))} "
-            + "".join(f"{top[x]:9.4f} " for x in gains)
-            + f"{fact['residual']:9.1e}"
-            + ("  partial" if fact["partial"] else "")
-            + ("" if top["seen"] else ", peak not seen")
-        )
+        top, trp = fact["peak"], fact["radiated_power_w"]
+        cells = [
+            f"{top['directivity_dbi']:9.4f}",
+            f"{top['theta_deg']:10.4f}",
+            f"{shown_azimuth(top['phi_deg'], 4):10.4f}",
+            _or_dash(top.get("eirp_dbm")),
+            _or_dash(10 * math.log10(trp / 1e-3) if trp else None),
+            *(f"{top[x]:9.4f}" for x in gains),
+            f"{fact['residual']:9.1e}" + ("  partial" if fact["partial"] else ""),
+        ]
+        seen = "" if top["seen"] else ", peak not seen"
+        click.echo(f"{fact['frequency_hz'] / 1e9:12.6f} " + " ".join(cells) + seen)
     if any(fact["partial"] for fact in facts):
         click.echo("partial: D and TRP leave out what is radiated where nothing was measured")
     if not all(fact["peak"]["seen"] for fact in facts):
         click.echo("peak not seen: direction, EIRP and gain are those of what was measured")
 
 
-def _solver(method: str | None, rtol: float | None, damping: float | None, first_order: bool) -> Any:
-    from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
-
-    if method in (None, "least-squares") and (rtol is not None or damping is not None):
-        default = LeastSquares()
-        return LeastSquares(
-            rtol=default.rtol if rtol is None else rtol,
-            damping=default.damping if damping is None else damping,
-            first_order=first_order,
-        )
-    if rtol is not None or damping is not None:
-        msg = f"--rtol and --damping belong to least squares, not to {method}"
-        raise click.UsageError(msg)
-    if first_order and method is None:
-        msg = "--first-order needs --method: quadrature or least-squares"
-        raise click.UsageError(msg)
-    if first_order and method == "direct":
-        msg = "--first-order belongs to quadrature and least squares, not to direct"
-        raise click.UsageError(msg)
-    solvers = {
-        None: None,
-        "quadrature": Quadrature(first_order=first_order),
-        "least-squares": replace(LeastSquares(), first_order=first_order),
-        "direct": Direct(),
-    }
-    return solvers[method]
-
-
-def _dbm(power: float | None) -> float | None:
-    return 10 * math.log10(power / 1e-3) if power else None
-
-
 def _or_dash(value: float | None) -> str:
     return f"{'-':>9}" if value is None else f"{value:9.4f}"
+
+
+def _solver(
+    method: str | None, rtol: float | None, damping: float | None, first_order: bool
+) -> Quadrature | LeastSquares | Direct | None:
+    tuned: dict[str, Any] = {name: x for name, x in (("rtol", rtol), ("damping", damping)) if x is not None}
+    if tuned and method not in (None, "least-squares"):
+        misused(f"--rtol and --damping belong to least squares, not to {method}")
+    if first_order and method == "direct":
+        misused("--first-order belongs to quadrature and least squares, not to direct")
+    if first_order and method is None and not tuned:
+        misused("--first-order needs --method: quadrature or least-squares")
+    if tuned or method == "least-squares":
+        return replace(LeastSquares(first_order=first_order), **tuned)
+    if method is None:
+        return None
+    return Direct() if method == "direct" else Quadrature(first_order=first_order)

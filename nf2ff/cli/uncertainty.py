@@ -3,55 +3,53 @@
 from __future__ import annotations
 
 import json
-import math
-import re
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
+import numpy as np
 
+from nf2ff.antenna.modes import Modes
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.inputs import (
+    Mounting,
+    check_powers,
+    mounting_options,
+    power_sentences,
+    read_mounted_probe,
+    read_scan,
+    unstated_unit,
+)
 from nf2ff.cli.options import (
     FILE,
-    Mounting,
-    check_jobs,
     check_output,
     check_picture,
     command_line,
-    draws_bar,
-    jobs_option,
     json_option,
-    mounting_options,
-    naming,
     one_line_errors,
     overwrite_option,
     plural,
+    print_warnings,
     response_unit_option,
     save_picture,
     time_convention_option,
-    unstated_unit,
 )
-from nf2ff.messages.input_error import InputError
-
-if TYPE_CHECKING:
-    from nf2ff.antenna.modes import Modes
-    from nf2ff.io.uncertainty_toml import UncertaintyFile
-    from nf2ff.measurement.samples import Samples
-    from nf2ff.metrics.result import Powers
-    from nf2ff.solver.solution import Solution
-    from nf2ff.uncertainty.request import Assessment, Cut
-    from nf2ff.uncertainty.result import Uncertainty
-
-
-def _print_template(context: click.Context, _: click.Parameter, wanted: bool) -> None:
-    if not wanted or context.resilient_parsing:
-        return
-    from nf2ff.io.uncertainty_toml import uncertainty_template
-
-    click.echo(uncertainty_template(), nl=False)
-    context.exit()
+from nf2ff.io import safe
+from nf2ff.io.uncertainty import write_uncertainty
+from nf2ff.io.uncertainty_toml import MAX_DRAWS, UncertaintyFile, read_uncertainty_file, uncertainty_template
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.uncertainty import UncertaintyCode
+from nf2ff.metrics.beam import cut_planes, peak
+from nf2ff.metrics.result import Powers
+from nf2ff.metrics.transformation import MAX_EFFICIENCY, limit_orders, peak_seen, tell_neglected
+from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines, uncertainty_warnings
+from nf2ff.report.uncertainty_plots import cuts_with_bars
+from nf2ff.solver.solution import Solution
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.assess import assess
+from nf2ff.uncertainty.request import Assessment, Cut
+from nf2ff.uncertainty.result import Uncertainty
 
 
 @click.command()
@@ -74,14 +72,7 @@ def _print_template(context: click.Context, _: click.Parameter, wanted: bool) ->
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
-@click.option(
-    "--template",
-    is_flag=True,
-    is_eager=True,
-    expose_value=False,
-    callback=_print_template,
-    help="Print a BUDGET to be filled in, and nothing else.",
-)
+@template_option(uncertainty_template, "Print a BUDGET to be filled in, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -114,17 +105,6 @@ def uncertainty(
     counts. Start from `nf2ff uncertainty --template`. A cause without a size is shown as not
     supplied, never counted as zero. Ctrl-C ends the draws and keeps those that were made.
     """
-    from nf2ff.cli.inputs import check_powers, power_sentences, read_mounted_probe, read_scan
-    from nf2ff.cli.transform import print_warnings
-    from nf2ff.io import safe
-    from nf2ff.io.uncertainty import write_uncertainty
-    from nf2ff.io.uncertainty_toml import read_uncertainty_file
-    from nf2ff.metrics.result import Powers
-    from nf2ff.metrics.transformation import limit_orders, tell_neglected
-    from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines, uncertainty_warnings
-    from nf2ff.solver.solve import solve
-    from nf2ff.uncertainty.assess import assess
-
     if linear and (draws is not None or plot is not None):
         other = "--draws" if draws is not None else "--plot, whose error bars are from draws,"
         msg = f"--linear makes no draws: leave it or {other} out"
@@ -138,77 +118,62 @@ def uncertainty(
     given = [x for x in (scan, budget, probe, level) if x is not None]
     check_output(output, given, overwrite=overwrite)
     check_picture(plot, [*given, output], overwrite=overwrite)
-    asked = read_uncertainty_file(budget)
+    asked = read_uncertainty_file(budget, realised=powers.incident is not None)
+    gains, errors = asked.assessment.relative_only, asked.assessment.errors
     question = _about_gain(budget, asked.assessment, powers)
     count = _count(asked, draws, linear)
     samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
     safe.refuse_overwrite(output, files)
     _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
     used = limit_orders(whole, mounting.largest_order)
-    try:
+    with found_in(scan):
         solution = solve(samples, used, degree=asked.degree if degree is None else degree)
-    except ValueError as error:
-        raise InputError(f"{scan}: {error}") from error
-    solution = tell_neglected(solution, samples, whole, used)
-    damped = any(part.damped for part in solution.parts)
-    if damped and count == 0 and asked.assessment.errors:
-        raise InputError(
-            f"{scan}: the samples do not determine all waves, and --linear knows nothing of the "
-            "damping that takes",
-            "leave --linear out, or take a lower degree",
-        )
-    _refuse_unknown(scan, samples, solution, question)
-    total = count * (1 + len(asked.assessment.errors) if damped else 1)
+        solution = tell_neglected(solution, samples, whole, used)
+        if solution.damped and count == 0 and errors:
+            raise InputError(
+                "the samples do not determine all waves, and --linear knows nothing of the damping "
+                "that takes",
+                "leave --linear out, or take a lower degree",
+            )
+        _refuse_unknown(solution, question)
+    total = count * (1 + len(errors) if solution.damped else 1)
     used_seed = asked.seed if seed is None else seed
-    with naming(budget), draws_bar(total) as progress:
+    with found_in(budget), draws_bar(total) as progress:
         found = assess(
-            samples,
-            used,
+            solution,
             question,
-            degree=solution.modes.degree,
-            solution=solution,
             draws=count,
             rng=used_seed,
             jobs=jobs,
             cut=_cut(solution.modes, asked) if count else None,
-            derivatives=not damped,
+            derivatives=not solution.damped,
             progress=progress,
         )
-    found = _with_gain(found, asked.assessment.relative_only, powers)
-    unit = unstated_unit(scan, response_unit, probe=used, level=level)
-    sentences += (*power_sentences(powers),)
+    power = next((x for x in powers if x is not None), None)
+    if power is not None:
+        found = replace(found, results={**found.results, **{x: found.results[x].over(power) for x in gains}})
     inputs = [*given, *(x for x in dict.fromkeys(files) if x not in given)]
     provenance = safe.provenance(inputs=inputs, command=command_line(), seed=used_seed)
-    provenance["level"] = "\n".join(sentences)
+    provenance["level"] = "\n".join((*sentences, *power_sentences(powers)))
     provenance["degree_reason"] = solution.degree_reason
     if notes:
         provenance["probe"] = "\n".join(notes)
     write_uncertainty(output, found, provenance=provenance, overwrite=overwrite)
-    if plot is not None:
-        from nf2ff.report.uncertainty_plots import cuts_with_bars
-
-        if found.pattern is None:
-            click.echo(f"{plot}: not drawn, as there are no draws", err=True)
-        else:
-            save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
-    power = next((x for x in powers if x is not None), None)
-    radiated = [float(x) for x in found.modes.radiated_power()]
-    warnings = [
-        [*unit, *some, *_too_much(watts, power), *more]
-        for some, watts, more in zip(solution.warnings, radiated, uncertainty_warnings(found), strict=True)
-    ]
+    if plot is not None and found.pattern is None:
+        click.echo(f"{plot}: not drawn, as there are no draws", err=True)
+    elif plot is not None:
+        save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
+    unit = unstated_unit(scan, response_unit, probe=used, level=level)
+    warnings = _warnings(solution, found, unit, power)
     print_warnings(samples.frequency, warnings, once=unit)
     if found.made < count:
         click.echo(f"stopped after {found.made} of {count} draws: they are kept", err=True)
     if as_json:
-        facts = uncertainty_dict(found)
-        for fact, some in zip(facts, warnings, strict=True):
-            fact["warnings"] = some
+        facts = [fact | {"warnings": x} for fact, x in zip(uncertainty_dict(found), warnings, strict=True)]
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
         return
-    errors = len(asked.assessment.errors)
-    click.echo(f"{output}: {plural(errors, 'error')} modelled, {plural(found.made, 'draw')}")
-    for one in asked.assessment.errors:
+    click.echo(f"{output}: {plural(len(errors), 'error')} modelled, {plural(found.made, 'draw')}")
+    for one in errors:
         click.echo(f"  {one.name}: {one.error.describe()}")
     click.echo(f"degree {solution.degree_text()}: {solution.degree_reason}")
     click.echo("")
@@ -226,15 +191,12 @@ _OF_ALL = ("directivity", "trp", "directivity-towards")
 _OF_PEAK = ("eirp", "beamwidth", "pointing-theta", "pointing-phi", "sidelobe-level")
 
 
-def _refuse_unknown(scan: Path, samples: Samples, solution: Solution, question: Assessment) -> None:
-    """Refuse metrics of which a scan of a part of the sphere tells no interval."""
-    from nf2ff.metrics.beam import peak
-    from nf2ff.metrics.transformation import peak_seen
-
+def _refuse_unknown(solution: Solution, question: Assessment) -> None:
+    """Refuse metrics for which a scan of a part of the sphere gives no interval."""
     partial = solution.partial
     if not partial.any():
         return
-    seen = peak_seen(samples, solution, peak(solution.modes))
+    seen = peak_seen(solution.samples, solution, peak(solution.modes))
     lost = _OF_ALL if seen.all() else _OF_ALL + _OF_PEAK
     names = [name for name, some in question.figures.items() if any(x.name in lost for x in some)]
     if not names:
@@ -244,15 +206,13 @@ def _refuse_unknown(scan: Path, samples: Samples, solution: Solution, question: 
     assert coverage is not None
     why = "what is radiated there is not known" if seen.all() else "the peak may lie there"
     raise InputError(
-        f"{scan}: {coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
+        f"{coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
         f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
     )
 
 
 def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:
     """Draws to make."""
-    from nf2ff.io.uncertainty_toml import MAX_DRAWS
-
     if draws is not None and not 1 <= draws <= MAX_DRAWS:
         raise InputError(f"--draws is {draws}, expected 1 to {MAX_DRAWS}: --linear makes none")
     if linear or not asked.assessment.errors:
@@ -274,60 +234,22 @@ def _about_gain(path: Path, assessment: Assessment, powers: Powers) -> Assessmen
     return replace(assessment, relative_only=())
 
 
-def _with_gain(found: Uncertainty, metrics: Sequence[str], powers: Powers) -> Uncertainty:
-    """Values of gain, EIRP over the power into the antenna, where that is known."""
-    power = next((x for x in powers if x is not None), None)
-    if power is None:
-        return found
-    results = dict(found.results)
-    for name in metrics:
-        one = results[name]
-        draws = None if one.draws is None else one.draws / power
-        field, spread = one.field, one.field_covariance
-        if field is not None and spread is not None:
-            field, spread = field / math.sqrt(power), spread / power
-        # A ratio to the isotropic antenna with the same power, as directivity is.
-        results[name] = replace(
-            one,
-            quantity="directivity",
-            value=one.value / power,
-            draws=draws,
-            field=field,
-            field_covariance=spread,
-        )
-    realised = partial(re.sub, r"^(peak )?gain\b", r"\1realised gain")
-    budgets = [
-        replace(
-            budget,
-            metrics=tuple(
-                replace(m, label=realised(m.label)) if m.name in metrics and powers.incident else m
-                for m in budget.metrics
-            ),
-        )
-        for budget in found.budgets
-    ]
-    return replace(found, results=results, budgets=tuple(budgets))
-
-
-def _too_much(radiated: float, power: float | None) -> list[str]:
-    """Say where more power is radiated than was put in."""
-    from nf2ff.metrics.transformation import MAX_EFFICIENCY
-
-    if power is None or not radiated > MAX_EFFICIENCY * power:
-        return []
-    return [
-        f"{radiated / power:.4g} times the {power:.6g} W that were put in is radiated: check the "
-        "level and the power stated"
-    ]
+def _warnings(
+    solution: Solution, found: Uncertainty, unit: Sequence[str], power: float | None
+) -> list[list[str]]:
+    """What to beware of at each frequency: of the scan, of the power put in [W], of the uncertainty."""
+    warnings = []
+    radiated, more = found.modes.radiated_power().tolist(), uncertainty_warnings(found)
+    for some, watts, others in zip(solution.warnings, radiated, more, strict=True):
+        warnings.append([*unit, *some])
+        if power is not None and watts > MAX_EFFICIENCY * power:
+            warnings[-1].append(UncertaintyCode.TOO_MUCH_POWER(ratio=watts / power, power_w=power))
+        warnings[-1] += others
+    return warnings
 
 
 def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:
     """Circles through the peak of the first frequency, eight points in the finest lobe."""
-    import numpy as np
-
-    from nf2ff.metrics.beam import cut_planes, peak
-    from nf2ff.uncertainty.request import Cut
-
     one = next(modes.each())
     top = peak(one)
     theta, phi = float(top.theta[0]), float(top.phi[0])

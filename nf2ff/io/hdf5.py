@@ -17,7 +17,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.safe import PathLike, provenance, read_bytes, replacing
+from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, provenance, read_bytes, replacing
 from nf2ff.messages.input_error import InputError
 
 FORMAT = "nf2ff"
@@ -28,7 +28,6 @@ MAX_BYTES = 16 * 2**30
 #: Most links in a file that is read; a native file has some 30.
 MAX_LINKS = 1000
 
-_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _FILTERS = {h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE}
 #: Numbers in a chunk, 1 MiB as complex values: the size of HDF5's own cache.
 _CHUNK = 65536
@@ -58,7 +57,7 @@ class Field:
     optional : bool
         Whether the noun may have None there, and the file no such dataset.
     missing, finite : bool
-        Whether NaN, and whether neither NaN nor infinity, is refused when it is read.
+        Whether NaN stands for what is missing; whether all else must be finite to be read.
     derived : bool
         Whether it follows from the others: written for other programs, not read.
     """
@@ -130,6 +129,8 @@ class Attribute:
         if text is None:
             raise InputError(f"{group.name} has no attribute {self.name}", "write it again")
         try:
+            if self.of is int and not str(text).isdecimal():
+                raise ValueError
             return self.of(text)
         except (TypeError, ValueError):
             kind = "a whole number" if self.of is int else "a number"
@@ -221,7 +222,7 @@ class Group(NamedTuple):
 
 def is_native(path: PathLike) -> bool:
     """Whether a file begins as HDF5 does."""
-    return read_bytes(path, limit=0, count=len(_SIGNATURE)) == _SIGNATURE
+    return read_bytes(path, limit=0, count=len(HDF5_SIGNATURE)) == HDF5_SIGNATURE
 
 
 @contextmanager

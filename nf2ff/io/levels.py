@@ -7,6 +7,7 @@ to the origin. A cell is empty where there is no field at all.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,7 +21,7 @@ from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.beam import Peak, peak
+from nf2ff.metrics.beam import peak
 from nf2ff.metrics.cuts import cut, cut_through
 from nf2ff.metrics.level import directivity, eirp
 from nf2ff.metrics.planes import Plane, PlaneLike, plane_of, stated_plane
@@ -61,10 +62,8 @@ def write_levels(
         File to write.
     far_field : FarField
         What to write.
-    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
-        Polarisation basis.
-    reference_angle : float
-        Of "ludwig-3" and "linear", as in `metrics.polarisation.components` [rad].
+    basis, reference_angle
+        Polarisation basis, as in `metrics.polarisation.components` [rad].
     overwrite : bool
         Whether an existing file may be replaced.
 
@@ -82,22 +81,21 @@ def write_levels(
     def blocks() -> Iterator[list[list[str]]]:
         for f, hertz in enumerate(far_field.frequency.tolist()):
             for at in range(0, theta.size, rows):
-                part = slice(at, at + rows)
-                some = FarField(
-                    far_field.frequency[f : f + 1],
-                    far_field.theta[part],
-                    far_field.phi,
-                    far_field.e_theta[f : f + 1, part],
-                    far_field.e_phi[f : f + 1, part],
-                    far_field.radiated_power[f : f + 1],
-                    far_field.reference,
+                here, part = slice(f, f + 1), slice(at, at + rows)
+                cells = {name: getattr(far_field, name)[here, part] for name in ("e_theta", "e_phi")}
+                seen = np.ones(cells["e_phi"].shape, dtype=bool) if mark is None else mark[here, part]
+                some = replace(
+                    far_field,
+                    frequency=far_field.frequency[here],
+                    theta=far_field.theta[part],
+                    radiated_power=far_field.radiated_power[here],
+                    trusted=None,
+                    **cells,
                 )
-                shape = some.e_theta.shape[1:]
-                seen = np.ones(shape, dtype=bool) if mark is None else mark[f, part]
                 yield [
                     [repr(hertz)] * seen.size,
                     np.repeat(theta[part], phi.size).tolist(),
-                    np.tile(phi, shape[0]).tolist(),
+                    np.tile(phi, some.theta.size).tolist(),
                     *_level_texts(some, basis, reference_angle),
                     np.where(seen, "1", "0").ravel().tolist(),
                 ]
@@ -147,11 +145,9 @@ def write_cuts(
     through : tuple of float, optional
         Direction theta, phi that the cuts of kind ``plane`` go through and count from, instead of
         the peak of each frequency; angles are from theta^ there [rad].
-    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
-        Polarisation basis. Along ``plane``, "ludwig-3" refers to the direction that the cut
+    basis, reference_angle
+        As in `write_levels`. Along ``plane``, "ludwig-3" refers to the direction that the cut
         goes through as its axis, and to the plane 0 there as x.
-    reference_angle : float
-        Of "ludwig-3", about the axis, and "linear", as in `metrics.polarisation.components` [rad].
     seen : FarField, optional
         Far field whose ``trusted`` marks the directions, as in `trusted_around`.
     overwrite : bool
@@ -166,15 +162,13 @@ def write_cuts(
     """
     names = _level_names(basis, modes.reference)
     angle = as_array(angle, float, "angle", ndim=1)
-    wanted: list[tuple[str, PlaneLike]] = [("phi", x) for x in phi]
-    wanted += [("theta", x) for x in theta] + [("plane", x) for x in plane]
+    kinds: dict[str, Sequence[PlaneLike]] = {"phi": phi, "theta": theta, "plane": plane}
+    wanted = [(kind, wish) for kind, wishes in kinds.items() for wish in wishes]
     if not wanted:
         raise InputError("no cut is asked for", "give one of phi, theta, plane")
-    outside = [x for x in theta if not 0 <= x <= np.pi]
-    if outside:
-        raise InputError(
-            f"the cut theta is {np.degrees(outside[0]):g} deg, expected a cone from 0 to 180 deg"
-        )
+    for cone in theta:
+        if not 0 <= cone <= np.pi:
+            raise InputError(f"the cut theta is {np.degrees(cone):g} deg, expected a cone from 0 to 180 deg")
     lines = _lines_of(modes, wanted, through)
     text = _angle_texts(angle).tolist()
 
@@ -184,13 +178,14 @@ def write_cuts(
             for f, (one, line) in enumerate(pairs):
                 at, field = _evaluate(one, kind, line, angle, basis)
                 place = str(_angle_texts(np.array([line.shown]))[0])
-                where = [[f"{x:.6f}" for x in np.degrees(part)] for part in at]
+                place_theta, place_phi = (np.degrees(part) for part in at)
                 yield [
                     [repr(float(field.frequency[0]))] * angle.size,
                     [kind] * angle.size,
                     [place] * angle.size,
                     text,
-                    *where,
+                    _texts(place_theta, 6),
+                    _texts(place_phi, 6, turn=360.0),
                     *_level_texts(field, basis, reference_angle),
                     np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
                     [line.name] * angle.size,
@@ -201,19 +196,7 @@ def write_cuts(
 
 
 def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
-    """One direction for each frequency: that given, or the peak.
-
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients of F frequencies.
-    through : tuple of float or None
-        theta and phi [rad], None for the peak.
-
-    Returns
-    -------
-    (F, 2) ndarray
-        theta and phi [rad].
+    """Theta and phi (F, 2) of one direction for each frequency: that given, or the peak [rad].
 
     Raises
     ------
@@ -221,10 +204,9 @@ def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
         If an angle is not finite, or no power is radiated at a frequency.
     """
     if through is None:
-        top: Peak = peak(modes)
+        top = peak(modes)
         return np.stack([top.theta, top.phi], axis=1)
-    one = as_array(through, float, "through", ndim=1)
-    return np.tile(one, (modes.frequency.size, 1))
+    return np.tile(as_array(through, float, "through", ndim=1), (modes.frequency.size, 1))
 
 
 class _Line(NamedTuple):
@@ -325,11 +307,6 @@ def trusted_around(seen: FarField | None, theta: Real, phi: Real, *, index: int 
         Directions, one shape, theta in [0, pi] [rad].
     index : int
         Which of the grid's frequencies.
-
-    Returns
-    -------
-    ndarray of bool
-        The same shape.
     """
     result = np.ones(np.shape(theta), dtype=bool)
     if seen is None or seen.trusted is None:
@@ -377,9 +354,10 @@ def _angle_texts(radians: Real) -> NDArray[np.object_]:
     return to_texts(np.asarray(np.round(np.degrees(radians), 9) + 0.0, dtype=np.float64))
 
 
-def _texts(values: Real, decimals: int) -> list[str]:
+def _texts(values: Real, decimals: int, turn: float = np.inf) -> list[str]:
+    """Cells with as many decimals, below ``turn``; empty where there is no number."""
     rounded = np.round(values, decimals) + 0.0  # no negative zero
-    texts = list(map(f"%.{decimals}f".__mod__, rounded.tolist()))
+    texts = list(map(f"%.{decimals}f".__mod__, np.where(rounded == turn, 0.0, rounded).tolist()))
     for i in np.flatnonzero(~np.isfinite(values)):
         texts[i] = ""
     return texts

@@ -133,12 +133,9 @@ def read_samples(
         One line that names the file, what is wrong and what to do.
     """
     if not is_native(path):
-        line, expected = first_line(path), f"a native file or a CSV table ({','.join(COLUMNS)})"
-        refuse_toml(path, line, expected)
-        if is_record(line):
-            raise InputError(f"{path}: is an NSMA pattern file, which holds no samples: expected {expected}")
-        refuse_levels(path, line)
-        refuse_power_table(path, expected)
+        line = first_line(path)
+        if not _is_table(line):
+            _refuse_no_samples(path, line)
         return read_table(
             path, time_convention=time_convention or "exp(+jwt)", response_unit=response_unit or "relative"
         )
@@ -272,8 +269,10 @@ def file_kind(path: PathLike) -> str:
         with open_native(path) as file:
             return str(file.attrs["kind"])
     line = first_line(path)
-    names = {name.strip() for name in line.split(",")}
+    if _is_table(line):
+        return "table"
     refuse_levels(path, line)
+    names = {name.strip() for name in line.split(",")}
     if names & {*COLUMNS, *PATTERN_COLUMNS}:
         more = len(names & set(PATTERN_COLUMNS)) > len(names & set(COLUMNS))
         return "pattern" if more else "table"
@@ -284,6 +283,21 @@ def file_kind(path: PathLike) -> str:
     raise InputError(
         f"{path}: is neither a native file nor a CSV table: expected columns {','.join(COLUMNS)}"
     )
+
+
+def _is_table(header: str) -> bool:
+    """Whether a line is the header of a table of samples."""
+    return {"real", "imag"} <= {name.strip() for name in header.split(",")}
+
+
+def _refuse_no_samples(path: PathLike, line: str) -> None:
+    """Say what a text holds that begins with ``line``, if it is a known kind."""
+    expected = f"a native file or a CSV table ({','.join(COLUMNS)})"
+    refuse_toml(path, line, expected)
+    if is_record(line):
+        raise InputError(f"{path}: is an NSMA pattern file, which holds no samples: expected {expected}")
+    refuse_levels(path, line)
+    refuse_power_table(path, expected)
 
 
 def _mode_axes(degree: int) -> dict[str, Any]:

@@ -11,11 +11,18 @@ import secrets
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
+from io import BufferedReader
 from pathlib import Path
 
 from nf2ff.messages.input_error import InputError
 
 PathLike = str | os.PathLike[str]
+
+HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+#: Bytes at the start of a file by which its kind is told.
+_START = 2**16
+#: Largest text that is kept between looking at its start and reading it [bytes].
+_MAX_KEPT = 4 * 2**30
 
 
 @contextmanager
@@ -66,25 +73,77 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
         temporary.unlink(missing_ok=True)
 
 
-def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
-    """The first ``count`` bytes of a file (all of at most ``limit``); errors in one line."""
+@contextmanager
+def _opened(path: PathLike) -> Iterator[BufferedReader]:
+    """A file open for reading; errors in one line."""
     try:
-        size = Path(path).stat().st_size
-        if Path(path).is_file():
-            if size > limit and count < 0:
-                raise InputError(f"{path}: {size} bytes, the limit is {limit}", "split the file")
-            with Path(path).open("rb") as file:
-                return file.read(count)
+        if Path(path).exists() and not Path(path).is_file():
+            raise InputError(f"{path}: is a folder or a device", "give the name of a file")
+        with Path(path).open("rb") as file:
+            yield file
     except FileNotFoundError as error:
         raise InputError(f"{path}: no such file", "check its name and folder") from error
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror})", "check its permissions") from error
-    raise InputError(f"{path}: is a folder or a device", "give the name of a file")
+
+
+def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
+    """The first ``count`` bytes of a file (all of at most ``limit``); errors in one line."""
+    if isinstance(path, InputFile):
+        return path.take(limit=limit, count=count)
+    with _opened(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        if size > limit and count < 0:
+            raise InputError(f"{path}: {size} bytes, the limit is {limit}", "split the file")
+        return file.read(count)
+
+
+class InputFile(os.PathLike[str]):
+    """A file to be read, which is opened once for all who look at its start, its text or checksum.
+
+    Parameters
+    ----------
+    path : path
+        Its name. HDF5 is not kept, only its start.
+    """
+
+    def __init__(self, path: PathLike) -> None:
+        self._path = os.fspath(path)
+        self._start: bytes | None = None
+        self._text: bytes | None = None
+        self._sha256: str | None = None
+
+    def __fspath__(self) -> str:
+        return self._path
+
+    def __str__(self) -> str:
+        return self._path
+
+    def take(self, *, limit: int, count: int) -> bytes:
+        """As `read_bytes`; the text is let go of when it is taken, as it may be large."""
+        if self._start is None:
+            with _opened(self._path) as file:
+                self._start = file.read(_START)
+                large = os.fstat(file.fileno()).st_size > _MAX_KEPT
+                if not large and not self._start.startswith(HDF5_SIGNATURE):
+                    file.seek(0)
+                    self._text = file.read()
+                    self._sha256 = hashlib.sha256(self._text).hexdigest()
+        if 0 <= count <= _START:
+            return self._start[:count]
+        text, self._text = self._text, None
+        if text is None or len(text) > limit:
+            return read_bytes(self._path, limit=limit, count=count)
+        return text
+
+    def sha256(self) -> str:
+        """SHA-256 of what was read, in hexadecimal."""
+        return self._sha256 or sha256(self._path)
 
 
 def first_line(path: PathLike) -> str:
     """The first line of a text that is neither blank nor a comment (``#``, ``!``); maybe none."""
-    start = read_bytes(path, limit=0, count=2**16).decode("utf-8", errors="replace")
+    start = read_bytes(path, limit=0, count=_START).decode("utf-8", errors="replace")
     lines = (line.strip() for line in start.lstrip("\ufeff").splitlines())
     return next((line for line in lines if line and line[0] not in "#!"), "")
 
@@ -117,8 +176,9 @@ def refuse_overwrite(output: PathLike, inputs: Iterable[PathLike]) -> None:
 
 def sha256(path: PathLike) -> str:
     """SHA-256 of a file, in hexadecimal."""
-    read_bytes(path, limit=0, count=0)  # its errors in one line
-    with Path(path).open("rb") as file:
+    if isinstance(path, InputFile):
+        return path.sha256()
+    with _opened(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io import native
-from nf2ff.io.hdf5 import Group, Item, attribute, find, open_native, take, write
+from nf2ff.io.hdf5 import Attribute, Field, Group, Schema, find, open_native, write
 from nf2ff.io.safe import PathLike
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
@@ -39,6 +39,8 @@ QUANTITY_UNITS = {
     "direction": "rad",
     "unknown": "1",
 }
+_EACH, _TERM, _BOTH = ("frequency",), ("term",), ("frequency", "term")
+_FREQUENCY = Field("frequency", "Hz", "frequency", _EACH, derived=True)
 #: Text that each term has.
 _TEXTS = {
     "evaluation": "A, from statistics of repeated observations, or B",
@@ -46,67 +48,114 @@ _TEXTS = {
     "unit": "unit of the size",
     "note": "where the size comes from",
 }
-_BY_DRAWS = {
-    "first_order": "standard uncertainty by all modelled errors to first order",
-    "drawn": "standard uncertainty by draws of all modelled errors together",
-    "shift": "mean of the draws less the value and its known bias",
-    "floor": "accuracy of the solutions, below which nothing counts",
-}
-_STATED = {
-    "corrected": "value less its known bias",
-    "interval_low": "lower end of the interval",
-    "interval_high": "upper end of the interval",
-}
-_FIELD = {
-    "field": (
-        "field whose square the level is, less its known bias, in the root of the value's unit",
-        ("part",),
+_ERROR_LEVEL = "mean square error of the far field relative to its mean square, by draws"
+_NOISE_POWER = "power that noise adds to the radiated power, relative to it, by derivatives"
+COMMON = Schema(
+    (
+        _FREQUENCY,
+        Field("metric", "1", "metrics, groups of /metrics", ("metric",), "O"),
+        Field("term", "1", "causes of uncertainty", _TERM, "O"),
+        Field("other_term", "1", "the same", ("other_term",), "O", derived=True),
+        Field("size", "1", "size in unit, NaN: not supplied", _TERM, finite=False),
+        Field("coverage_factor", "1", "by which a size is divided", _TERM),
+        Field("degrees_of_freedom", "1", "of the standard uncertainty", _BOTH, finite=False),
+        Field("correlation", "1", "correlation coefficients", ("term", "other_term")),
+        *(Field(name, "1", words, _TERM, "O") for name, words in _TEXTS.items()),
+        Field("error_level", "1", _ERROR_LEVEL, _EACH, optional=True),
+        Field("noise_power", "1", _NOISE_POWER, _EACH, optional=True),
     ),
-    "field_covariance": ("covariance of its errors, in the value's unit", ("part", "other_part")),
-}
-_INTENSITY = {
-    "intensity": "radiation intensity of the scan as it is",
-    "intensity_mean": "mean of the draws",
-    "intensity_standard_deviation": "standard deviation of the draws",
-}
+    (
+        Attribute("confidence", float),
+        Attribute("scale", SCALES),
+        Attribute("asked", int),
+        Attribute("made", int),
+        Attribute("first_order", ("derivatives", "draws")),
+    ),
+)
+_ABOUT = (Attribute("label"), Attribute("unit"), Attribute("quantity", QUANTITIES))
+_DIRECTIONS, _POINTS = ("plane", "angle"), ("frequency", "plane", "angle")
+PATTERN = Schema(
+    (
+        _FREQUENCY,
+        Field("plane", "rad", "angle of the cut from theta^ towards phi^", ("plane",)),
+        Field("angle", "rad", "angle along the cut", ("angle",)),
+        Field("theta", "rad", "polar angle", _DIRECTIONS, derived=True),
+        Field("phi", "rad", "azimuth", _DIRECTIONS, derived=True),
+        Field("plane_name", "1", "plane of the cut in words", ("plane",), "O", optional=True),
+        Field("intensity", "W/sr", "radiation intensity of the scan as it is", _POINTS),
+        Field("intensity_mean", "W/sr", "mean of the draws", _POINTS),
+        Field("intensity_standard_deviation", "W/sr", "standard deviation of the draws", _POINTS),
+        Field("error_signal", "1", "mean square change of the field over the peak field squared", _POINTS),
+    ),
+    (Attribute("through_theta", float), Attribute("through_phi", float)),
+)
 
 
-def read_uncertainty(path: PathLike) -> Uncertainty:
-    """Read what `write_uncertainty` wrote.
+def _metric_schema(label: str, unit: str, quantity: str) -> Schema:
+    """Of a metric, with what follows from its values for the reader's convenience."""
+    own, part = QUANTITY_UNITS[quantity], "real and imaginary part of theta^, then of phi^"
+    unit = _unit(unit)
+    slope = f"{unit} over unit of the term, NaN: not supplied"
+    field = "field whose square the level is, less its known bias, in the root of the value's unit"
+    covariance = "covariance of its errors, in the value's unit"
+    more: dict[str, Any] = {"optional": True, "finite": False}
+    follows: dict[str, Any] = {"optional": True, "derived": True}
+    return Schema(
+        (
+            _FREQUENCY,
+            Field("term", "1", "causes of uncertainty", _TERM, "O", derived=True),
+            Field("value", own, label, _EACH, finite=False),
+            Field("sensitivity", "1", slope, _BOTH, finite=False),
+            Field("bias", unit, "known mean error by each term", _BOTH),
+            Field(
+                "contribution",
+                unit,
+                "standard uncertainty by each term, NaN: not supplied",
+                _BOTH,
+                derived=True,
+            ),
+            Field("standard_uncertainty", unit, "combined standard uncertainty", _EACH, derived=True),
+            Field("effective_degrees_of_freedom", "1", "effective degrees of freedom", _EACH, derived=True),
+            Field("combined_coverage_factor", "1", "expanded over standard uncertainty", _EACH, derived=True),
+            Field("expanded_uncertainty", unit, "expanded uncertainty", _EACH, derived=True),
+            Field("known_bias", unit, "sum of the known biases", _EACH, derived=True),
+            Field("plus_db", "dB", "expanded uncertainty, plus", _EACH, **follows),
+            Field("minus_db", "dB", "expanded uncertainty, minus", _EACH, **follows),
+            Field("plane", "1", "plane of the cut in words", _EACH, "O", optional=True),
+            Field("corrected", own, "value less its known bias", _EACH, **follows),
+            Field("interval_low", own, "lower end of the interval", _EACH, **follows),
+            Field("interval_high", own, "upper end of the interval", _EACH, **follows),
+            Field("field", "1", field, ("frequency", "part"), optional=True),
+            Field("field_covariance", "1", covariance, ("frequency", "part", "other_part"), optional=True),
+            Field("part", "1", part, ("part",), **follows),
+            Field("other_part", "1", part, ("other_part",), **follows),
+            Field("draw", "1", "number of the draw, from 1", ("draw",), **follows),
+            Field("draws", own, "value in each draw, NaN: no longer found", ("draw", "frequency"), **more),
+        ),
+        _ABOUT,
+    )
 
-    Parameters
-    ----------
-    path : path
-        File to read.
 
-    Returns
-    -------
-    Uncertainty
-
-    Raises
-    ------
-    ValueError
-        One line that names the file, what is wrong and what to do.
-    """
-    modes = native.read_modes(path)
-    with open_native(path) as file:
-        group = find(file, "uncertainty")
-        names = _texts(group, "metric")
-        parts = {name: find(file, f"metrics/{name}") for name in names}
-        metrics = tuple(
-            Metric(name, text_of(part, "unit"), text_of(part, "label")) for name, part in parts.items()
+def _compared_schema(unit: str) -> Schema:
+    """Of draws against first order, in the unit of a metric."""
+    unit = _unit(unit)
+    return Schema(
+        (
+            Field("first_order", unit, "standard uncertainty by all modelled errors to first order", _EACH),
+            Field("drawn", unit, "standard uncertainty by draws of all modelled errors together", _EACH),
+            Field("shift", unit, "mean of the draws less the value and its known bias", _EACH),
+            Field("floor", unit, "accuracy of the solutions, below which nothing counts", _EACH),
+            Field("used", "1", "draws in which the metric was found", _EACH, "i"),
         )
-        budgets = _budgets(group, parts, metrics, modes.frequency.size)
-        both = attribute(group, "first_order", ("derivatives", "draws")) == "draws"
-        results = {name: _result(part, both) for name, part in parts.items()}
-        level, noise = (
-            take(group, name, "1", 1) if name in group else None for name in ("error_level", "noise_power")
-        )
-        pattern = _read_pattern(find(file, "pattern")) if "pattern" in file else None
-        _check_frequencies(modes.frequency.size, results, level, noise, pattern)
-        return Uncertainty(
-            modes, budgets, results, whole_of(group, "asked"), whole_of(group, "made"), level, pattern, noise
-        )
+    )
+
+
+def _unit(unit: str) -> str:
+    """Unit of a metric's uncertainty in the file."""
+    return "1" if unit == "amplitude" else unit
+
+
+# --- writing -------------------------------------------------------------------------------------
 
 
 def write_uncertainty(
@@ -116,18 +165,7 @@ def write_uncertainty(
     provenance: Mapping[str, str] | None = None,
     overwrite: bool = False,
 ) -> None:
-    """Write an uncertainty as a native file.
-
-    Parameters
-    ----------
-    path : path
-        File to write.
-    uncertainty : Uncertainty
-        What to write.
-    provenance : mapping of str to str, optional
-        As `io.provenance` gives it.
-    overwrite : bool
-        Whether an existing file may be replaced.
+    """Write an uncertainty as a native file; other parameters as in `native.write_samples`.
 
     Raises
     ------
@@ -141,295 +179,170 @@ def write_uncertainty(
     for metric in uncertainty.budgets[0].metrics:
         groups[f"metrics/{metric.name}"] = _metric(uncertainty, metric)
     if uncertainty.pattern is not None:
-        groups["pattern"] = _pattern(uncertainty.pattern, uncertainty.modes.frequency)
+        cut = uncertainty.pattern.cut
+        theta, phi = (x.reshape(cut.plane.size, -1) for x in cut.directions())
+        nominal, mean, spread = uncertainty.pattern.intensity
+        groups["pattern"] = PATTERN.group(
+            cut,
+            frequency=uncertainty.modes.frequency,
+            theta=theta,
+            phi=phi,
+            plane_name=cut.names or None,
+            intensity=nominal,
+            intensity_mean=mean,
+            intensity_standard_deviation=spread,
+            error_signal=uncertainty.pattern.error_signal,
+            through_theta=cut.theta,
+            through_phi=cut.phi,
+        )
     write(path, "uncertainty", groups, provenance, overwrite)
-
-
-# --- groups --------------------------------------------------------------------------------------
-
-
-def _frequency(values: Real) -> Item:
-    return Item("frequency", values, "Hz", "frequency", ("frequency",))
-
-
-def _words(name: str, values: list[str], long_name: str, axis: str) -> Item:
-    return Item(name, np.array(values, dtype=object), "1", long_name, (axis,))
 
 
 def _common(uncertainty: Uncertainty) -> Group:
     budgets = uncertainty.budgets
     first, names = budgets[0], budgets[0].names
-    over = ("frequency", "term")
-    freedom = [[float(t.degrees_of_freedom) for t in b.terms] for b in budgets]
-    sizes = np.array([np.nan if t.size is None else t.size for t in first.terms])
-    factors = np.array([float(t.coverage_factor) for t in first.terms])
-    items = [
-        _frequency(uncertainty.modes.frequency),
-        _words("metric", [m.name for m in first.metrics], "metrics, groups of /metrics", "metric"),
-        _words("term", names, "causes of uncertainty", "term"),
-        _words("other_term", names, "the same", "other_term"),
-        Item("size", sizes, "1", "size in unit, NaN: not supplied", ("term",)),
-        Item("coverage_factor", factors, "1", "by which a size is divided", ("term",)),
-        Item("degrees_of_freedom", np.array(freedom), "1", "of the standard uncertainty", over),
-        Item("correlation", first.correlation, "1", "correlation coefficients", ("term", "other_term")),
-    ]
-    for name, words in _TEXTS.items():
-        items.append(_words(name, [getattr(t, name) for t in first.terms], words, "term"))
-    if uncertainty.error_level is not None:
-        words = "mean square error of the far field relative to its mean square, by draws"
-        items.append(Item("error_level", uncertainty.error_level, "1", words, ("frequency",)))
-    if uncertainty.noise_power is not None:
-        words = "power that noise adds to the radiated power, relative to it, by derivatives"
-        items.append(Item("noise_power", uncertainty.noise_power, "1", words, ("frequency",)))
     both = any(x.compared and x.compared.both_drawn for x in uncertainty.results.values())
-    return Group(
-        items,
-        {
-            "confidence": repr(float(first.confidence)),
-            "scale": first.scale,
-            "asked": str(uncertainty.asked),
-            "made": str(uncertainty.made),
-            "first_order": "draws" if both else "derivatives",
-        },
+    texts: Any = {name: [getattr(t, name) for t in first.terms] for name in _TEXTS}
+    return COMMON.group(
+        uncertainty,
+        frequency=uncertainty.modes.frequency,
+        metric=[metric.name for metric in first.metrics],
+        term=names,
+        other_term=names,
+        size=np.array([t.size for t in first.terms], float),
+        coverage_factor=np.array([t.coverage_factor for t in first.terms], float),
+        degrees_of_freedom=np.array([[t.degrees_of_freedom for t in b.terms] for b in budgets], float),
+        correlation=first.correlation,
+        **texts,
+        confidence=first.confidence,
+        scale=first.scale,
+        first_order="draws" if both else "derivatives",
     )
 
 
 def _metric(uncertainty: Uncertainty, metric: Metric) -> Group:
-    """Given values of a metric, and what follows from them for the reader's convenience."""
-    result, budgets = uncertainty.results[metric.name], uncertainty.budgets
-    unit, over, every = _unit(metric), ("frequency", "term"), ("frequency",)
-    slopes = [[t.sensitivity.get(metric.name, np.nan) for t in b.terms] for b in budgets]
-    bias = [[t.bias.get(metric.name, 0.0) for t in b.terms] for b in budgets]
-    found = [combine(budget, metric.name) for budget in budgets]
-
-    def row(values: list[float | None]) -> Real:
-        return np.array([np.nan if x is None else x for x in values])
-
-    items = [
-        _frequency(uncertainty.modes.frequency),
-        _words("term", budgets[0].names, "causes of uncertainty", "term"),
-        Item("value", result.value, QUANTITY_UNITS[result.quantity], metric.label, every),
-        Item("sensitivity", np.array(slopes), "1", f"{unit} over unit of the term, NaN: not supplied", over),
-        Item("bias", np.array(bias), unit, "known mean error by each term", over),
-        Item(
-            "contribution",
-            np.array([x.contributions for x in found]),
-            unit,
-            "standard uncertainty by each term, NaN: not supplied",
-            over,
-        ),
-        Item(
-            "standard_uncertainty",
-            row([x.standard_uncertainty for x in found]),
-            unit,
-            "combined standard uncertainty",
-            every,
-        ),
-        Item(
-            "effective_degrees_of_freedom",
-            row([x.degrees_of_freedom for x in found]),
-            "1",
-            "effective degrees of freedom",
-            every,
-        ),
-        Item(
-            "combined_coverage_factor",
-            row([x.coverage_factor for x in found]),
-            "1",
-            "expanded over standard uncertainty",
-            every,
-        ),
-        Item("expanded_uncertainty", row([x.expanded for x in found]), unit, "expanded uncertainty", every),
-        Item("known_bias", row([x.bias for x in found]), unit, "sum of the known biases", every),
-    ]
-    if metric.is_level:
-        ends = [x.decibels or (None, None) for x in found]
-        for i, side in enumerate(("plus", "minus")):
-            words = f"expanded uncertainty, {side}"
-            items.append(Item(f"{side}_db", row([x[i] for x in ends]), "dB", words, every))
-    if result.planes:
-        items.append(_words("plane", [*result.planes], "plane of the cut in words", "frequency"))
+    result, budgets, name = uncertainty.results[metric.name], uncertainty.budgets, metric.name
+    found = [combine(budget, name) for budget in budgets]
+    ends = [x.decibels or (None, None) for x in found] if metric.is_level else []
+    known = []
     if result.quantity not in ("direction", "unknown"):
-        known = (stated(result, x, f) for f, x in enumerate(found))
-        rows = np.array([(math.nan,) * 3 if x is None else tuple(x) for x in known])
-        for i, (name, words) in enumerate(_STATED.items()):
-            items.append(Item(name, rows[:, i], QUANTITY_UNITS[result.quantity], words, every))
-    if result.field is not None and result.field_covariance is not None:
-        for name, (words, axes) in _FIELD.items():
-            values = getattr(result, name)
-            items.append(Item(name, values, "1", words, ("frequency", *axes)))
-        for axis in ("part", "other_part"):
-            words = "real and imaginary part of theta^, then of phi^"
-            items.append(Item(axis, np.arange(1, PARTS + 1), "1", words, (axis,)))
-    if result.draws is not None:
-        draw = np.arange(1, len(result.draws) + 1)
-        items.append(Item("draw", draw, "1", "number of the draw, from 1", ("draw",)))
-        words = "value in each draw, NaN: no longer found"
-        unit_of_value = QUANTITY_UNITS[result.quantity]
-        items.append(Item("draws", result.draws, unit_of_value, words, ("draw", "frequency")))
+        known = [stated(result, x, f) or (math.nan,) * 3 for f, x in enumerate(found)]
+    parts = None if result.field is None else np.arange(1, PARTS + 1)
+    group = _metric_schema(metric.label, metric.unit, result.quantity).group(
+        result,
+        frequency=uncertainty.modes.frequency,
+        term=budgets[0].names,
+        sensitivity=np.array([[t.sensitivity.get(name, np.nan) for t in b.terms] for b in budgets]),
+        bias=np.array([[t.bias.get(name, 0.0) for t in b.terms] for b in budgets]),
+        contribution=[x.contributions for x in found],
+        standard_uncertainty=_column([x.standard_uncertainty for x in found]),
+        effective_degrees_of_freedom=[x.degrees_of_freedom for x in found],
+        combined_coverage_factor=[x.coverage_factor for x in found],
+        expanded_uncertainty=_column([x.expanded for x in found]),
+        known_bias=[x.bias for x in found],
+        plus_db=_column([x for x, _ in ends]),
+        minus_db=_column([x for _, x in ends]),
+        plane=result.planes or None,
+        corrected=_column([x[0] for x in known]),
+        interval_low=_column([x[1] for x in known]),
+        interval_high=_column([x[2] for x in known]),
+        part=parts,
+        other_part=parts,
+        draw=None if result.draws is None else np.arange(1, len(result.draws) + 1),
+        label=metric.label,
+        unit=metric.unit,
+    )
     if result.compared is not None:
-        for name, words in _BY_DRAWS.items():
-            items.append(Item(name, getattr(result.compared, name), unit, words, every))
-        words = "draws in which the metric was found"
-        items.append(Item("used", result.compared.used, "1", words, every))
-    return Group(items, {"label": metric.label, "unit": metric.unit, "quantity": result.quantity})
+        group.items.extend(_compared_schema(metric.unit).group(result.compared).items)
+    return group
 
 
-def _unit(metric: Metric) -> str:
-    """Unit of a metric's uncertainty in the file."""
-    return "1" if metric.is_level else metric.unit
+def _column(values: list[float | None] | list[float]) -> Real | None:
+    """Numbers, NaN where there is None; nothing at all of none."""
+    return np.array(values, float) if values else None
 
 
-def _pattern(pattern: PatternDraws, frequency: Real) -> Group:
-    theta, phi = (x.reshape(pattern.cut.plane.size, -1) for x in pattern.cut.directions())
-    circle, all_of = ("plane", "angle"), ("frequency", "plane", "angle")
-    items = [
-        _frequency(frequency),
-        Item("plane", pattern.cut.plane, "rad", "angle of the cut from theta^ towards phi^", ("plane",)),
-        Item("angle", pattern.cut.angle, "rad", "angle along the cut", ("angle",)),
-        Item("theta", theta, "rad", "polar angle", circle),
-        Item("phi", phi, "rad", "azimuth", circle),
-    ]
-    if pattern.cut.names:
-        names = list(pattern.cut.names)
-        items.append(_words("plane_name", names, "plane of the cut in words", "plane"))
-    for (name, words), values in zip(_INTENSITY.items(), pattern.intensity, strict=True):
-        items.append(Item(name, values, "W/sr", words, all_of))
-    words = "mean square change of the field over the peak field squared"
-    items.append(Item("error_signal", pattern.error_signal, "1", words, all_of))
-    origin = {"through_theta": pattern.cut.theta, "through_phi": pattern.cut.phi}
-    return Group(items, {name: repr(float(x)) for name, x in origin.items()})
+# --- reading -------------------------------------------------------------------------------------
 
 
-# --- back ----------------------------------------------------------------------------------------
+def read_uncertainty(path: PathLike) -> Uncertainty:
+    """Read what `write_uncertainty` wrote; raises as `native.read_samples`."""
+    modes = native.read_modes(path)
+    count = modes.frequency.size
+    with open_native(path) as file:
+        group = find(file, "uncertainty")
+        common = COMMON.read(group)
+        groups = {name: find(file, f"metrics/{name}") for name in common["metric"]}
+        about = {name: Schema((), _ABOUT).read(part) for name, part in groups.items()}
+        schemas = {name: _metric_schema(**x) for name, x in about.items()}
+        found = {name: schema.read(groups[name]) for name, schema in schemas.items()}
+        metrics = tuple(Metric(name, x["unit"], x["label"]) for name, x in about.items())
+        budgets = _budgets(common, found, metrics, count)
+        _check_frequencies(COMMON, group, common, count)
+        results = {}
+        for name, part in found.items():
+            _check_frequencies(schemas[name], groups[name], part, count)
+            compared = None
+            if "used" in groups[name]:
+                schema = _compared_schema(part["unit"])
+                draws = schema.read(groups[name])
+                _check_frequencies(schema, groups[name], draws, count)
+                compared = DrawComparison(**draws, both_drawn=common["first_order"] == "draws")
+            results[name] = MetricResult(
+                part["quantity"],
+                part["value"],
+                part["draws"],
+                compared,
+                tuple(part["plane"] or ()),
+                part["field"],
+                part["field_covariance"],
+            )
+        pattern = None
+        if "pattern" in file:
+            group = find(file, "pattern")
+            cuts = PATTERN.read(group)
+            _check_frequencies(PATTERN, group, cuts, count)
+            names = tuple(cuts["plane_name"] or ())
+            cut = Cut(cuts["through_theta"], cuts["through_phi"], cuts["plane"], cuts["angle"], names)
+            kinds = ("intensity", "intensity_mean", "intensity_standard_deviation")
+            pattern = PatternDraws(cut, np.stack([cuts[x] for x in kinds]), cuts["error_signal"])
+        level, noise = common["error_level"], common["noise_power"]
+        return Uncertainty(modes, budgets, results, common["asked"], common["made"], level, pattern, noise)
 
 
 def _budgets(
-    group: Any, parts: Mapping[str, Any], metrics: tuple[Metric, ...], count: int
+    common: Mapping[str, Any], parts: Mapping[str, Any], metrics: tuple[Metric, ...], count: int
 ) -> tuple[Budget, ...]:
-    names = _texts(group, "term")
-    size = take(group, "size", "1", 1, finite=False)
-    factor = take(group, "coverage_factor", "1", 1)
-    freedom = take(group, "degrees_of_freedom", "1", 2, finite=False)
-    texts = {name: _texts(group, name) for name in _TEXTS}
-    slopes = {m: take(part, "sensitivity", "1", 2, finite=False) for m, part in parts.items()}
-    bias = {m: take(part, "bias", None, 2) for m, part in parts.items()}
-    shape = (count, len(names))
-    lengths = {x.size for x in (size, factor)} | {len(x) for x in texts.values()}
-    shapes = {x.shape for x in (freedom, *slopes.values(), *bias.values())}
-    if lengths != {len(names)} or shapes != {shape}:
+    names = common["term"]
+    slopes, bias = ({m: x[key] for m, x in parts.items()} for key in ("sensitivity", "bias"))
+    lengths = {len(common[key]) for key in ("size", "coverage_factor", *_TEXTS)}
+    shapes = {x.shape for x in (common["degrees_of_freedom"], *slopes.values(), *bias.values())}
+    if lengths != {len(names)} or shapes != {(count, len(names))}:
         raise InputError("/uncertainty and /metrics differ in their terms or frequencies", "write it again")
-    common: dict[str, Any] = {
-        "metrics": metrics,
-        "correlation": take(group, "correlation", "1", 2),
-        "confidence": number_of(group, "confidence"),
-        "scale": attribute(group, "scale", SCALES),
-    }
-    found = []
-    for f in range(count):
-        terms = [
-            Term(
-                name,
-                None if math.isnan(size[t]) else float(size[t]),
-                texts["unit"][t],
-                texts["distribution"][t],
-                {m: float(x[f, t]) for m, x in slopes.items() if not math.isnan(x[f, t])},
-                float(factor[t]),
-                float(freedom[f, t]),
-                texts["evaluation"][t],  # type: ignore[arg-type]
-                {m: float(x[f, t]) for m, x in bias.items() if x[f, t]},
-                texts["note"][t],
-            )
-            for t, name in enumerate(names)
-        ]
-        found.append(Budget(tuple(terms), **common))
-    return tuple(found)
+
+    def term(t: int, f: int) -> Term:
+        size = float(common["size"][t])
+        return Term(
+            names[t],
+            None if math.isnan(size) else size,
+            sensitivity={m: float(x[f, t]) for m, x in slopes.items() if not math.isnan(x[f, t])},
+            coverage_factor=float(common["coverage_factor"][t]),
+            degrees_of_freedom=float(common["degrees_of_freedom"][f, t]),
+            bias={m: float(x[f, t]) for m, x in bias.items() if x[f, t]},
+            **{key: common[key][t] for key in _TEXTS},
+        )
+
+    how = {key: common[key] for key in ("correlation", "confidence", "scale")}
+    return tuple(Budget(tuple(term(t, f) for t in range(len(names))), metrics, **how) for f in range(count))
 
 
-def _result(part: Any, both_drawn: bool) -> MetricResult:
-    quantity = attribute(part, "quantity", QUANTITIES)
-    unit = QUANTITY_UNITS[quantity]
-    value = take(part, "value", unit, 1, finite=False)
-    draws = take(part, "draws", unit, 2, finite=False) if "draws" in part else None
-    compared = None
-    if "used" in part:
-        three = {name: take(part, name, None, 1) for name in _BY_DRAWS}
-        used: NDArray[np.int64] = take(part, "used", "1", 1, kind="iu")
-        compared = DrawComparison(**three, used=used, both_drawn=both_drawn)
-    planes = tuple(_texts(part, "plane")) if "plane" in part else ()
-    field = covariance = None
-    if "field" in part:
-        field = take(part, "field", "1", 2)
-        covariance = take(part, "field_covariance", "1", 3)
-    return MetricResult(quantity, value, draws, compared, planes, field, covariance)
-
-
-def _check_frequencies(
-    count: int,
-    results: Mapping[str, MetricResult],
-    level: Real | None,
-    noise: Real | None,
-    pattern: PatternDraws | None,
-) -> None:
+def _check_frequencies(schema: Schema, group: Any, found: Mapping[str, Any], count: int) -> None:
     """Refuse arrays that are of more or fewer frequencies than the modes."""
-    sizes = {} if level is None else {"/uncertainty/error_level": level.size}
-    if noise is not None:
-        sizes["/uncertainty/noise_power"] = noise.size
-    if pattern is not None:
-        sizes["/pattern/intensity"] = pattern.intensity.shape[1]
-        sizes["/pattern/error_signal"] = pattern.error_signal.shape[0]
-    for name, one in results.items():
-        if one.planes:
-            sizes[f"/metrics/{name}/plane"] = len(one.planes)
-        if one.draws is not None:
-            sizes[f"/metrics/{name}/draws"] = one.draws.shape[1]
-        if one.compared is not None:
-            for part in (*_BY_DRAWS, "used"):
-                sizes[f"/metrics/{name}/{part}"] = getattr(one.compared, part).size
-    wrong = next((name for name, size in sizes.items() if size != count), None)
-    if wrong is not None:
-        raise InputError(f"{wrong} has {sizes[wrong]} frequencies, the modes have {count}", "write it again")
-
-
-def _read_pattern(group: Any) -> PatternDraws:
-    cut = Cut(
-        number_of(group, "through_theta"),
-        number_of(group, "through_phi"),
-        take(group, "plane", "rad", 1),
-        take(group, "angle", "rad", 1),
-        tuple(_texts(group, "plane_name")) if "plane_name" in group else (),
-    )
-    intensity = np.stack([take(group, name, "W/sr", 3) for name in _INTENSITY])
-    return PatternDraws(cut, intensity, take(group, "error_signal", "1", 3))
-
-
-def _texts(group: Any, name: str) -> list[str]:
-    item = group.get(name)
-    if item is None or item.dtype.kind != "O" or item.ndim != 1:
-        raise InputError(f"{group.name} has no texts {name}", "write it again")
-    return [str(x) for x in item.asstr()[()]]
-
-
-def text_of(group: Any, name: str) -> str:
-    """A text attribute of a group; raises if there is none."""
-    value = group.attrs.get(name)
-    if not isinstance(value, str):
-        raise InputError(f"{group.name} has no attribute {name}", "write it again")
-    return value
-
-
-def number_of(group: Any, name: str) -> float:
-    """A number that a group has as a text attribute; raises if there is none."""
-    text = text_of(group, name)
-    try:
-        return float(text)
-    except ValueError:
-        raise InputError(f"{group.name}: attribute {name} is {text[:40]!r}, expected a number") from None
-
-
-def whole_of(group: Any, name: str) -> int:
-    """A whole number that a group has as a text attribute; raises if there is none."""
-    text = text_of(group, name)
-    if not text.isdecimal():
-        raise InputError(f"{group.name}: attribute {name} is {text[:40]!r}, expected a whole number")
-    return int(text)
+    for x in schema.fields:
+        value = found.get(x.name)
+        if value is not None and "frequency" in x.axes:
+            size = np.shape(value)[x.axes.index("frequency")]
+            if size != count:
+                raise InputError(
+                    f"{group.name}/{x.name} has {size} frequencies, the modes have {count}", "write it again"
+                )

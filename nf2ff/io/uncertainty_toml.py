@@ -1,4 +1,4 @@
-"""What an uncertainty is asked of, in TOML: a budget, errors to model, figures to look at.
+"""Uncertainties described in TOML: a budget, errors to model, figures to look at.
 
 The budget is that of `budget_toml`, in the same file; `uncertainty_template` explains all of it
 and is itself an example. Keys end in their unit: deg, mm, dB.
@@ -32,7 +32,7 @@ from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, UNIT_ENDINGS, make_term
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.term import ErrorTerm
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError
 
 #: Most errors and draws, far more than are wanted, and cuts, as many as a picture shows.
@@ -126,12 +126,12 @@ class UncertaintyTable(Table):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class UncertaintyFile:
-    """What a description of an uncertainty says.
+    """An uncertainty as its description asks for it.
 
     Parameters
     ----------
     assessment : Assessment
-        What may err, and what is looked at.
+        Errors, and the figures whose uncertainty is asked for.
     degree : int or None
         Degree of the modes, None to choose it from the data.
     draws, seed : int
@@ -156,19 +156,28 @@ def uncertainty_template() -> str:
     return template_text() + source.read_text(encoding="utf-8")
 
 
-def read_uncertainty_file(path: PathLike) -> UncertaintyFile:
-    """Read what an uncertainty is asked of, from a TOML file as `uncertainty_template` explains.
+def read_uncertainty_file(path: PathLike, *, realised: bool = False) -> UncertaintyFile:
+    """Read the description of an uncertainty, from a TOML file as `uncertainty_template` explains.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+    realised : bool
+        Whether gain is over the power incident on the port: labels then say realised gain.
 
     Raises
     ------
     ValueError
         One line that names file, table, key, value and what is allowed.
     """
-    return uncertainty_file_from(read_toml(path), where=str(path))
+    return uncertainty_file_from(read_toml(path), where=str(path), realised=realised)
 
 
-def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> UncertaintyFile:
-    """Make of the keys of a file what `read_uncertainty_file` does; ``where`` begins its messages."""
+def uncertainty_file_from(
+    content: Mapping[str, Any], *, where: str, realised: bool = False
+) -> UncertaintyFile:
+    """As `read_uncertainty_file`, from the keys of the file; ``where`` begins its messages."""
     for key in content:
         choose(key, (*BUDGET_KEYS, *UncertaintyTable.model_fields), f"{where}: key")
     own = {key: x for key, x in content.items() if key not in BUDGET_KEYS}
@@ -188,7 +197,7 @@ def uncertainty_file_from(content: Mapping[str, Any], *, where: str) -> Uncertai
         name: figures_of(like, told.get(name, {}), f"{where}: figure.{name}")
         for name, like in metrics.items()
     }
-    named = [_labelled(m, metrics[m.name], figures[m.name][0]) for m in budget.metrics]
+    named = [_labelled(m, metrics[m.name], figures[m.name][0], realised) for m in budget.metrics]
     unknown = tuple(name for name, like in metrics.items() if like == "gain")
     with found_in(where):
         assessment = Assessment(replace(budget, metrics=tuple(named)), tuple(errors), figures, unknown)
@@ -245,11 +254,11 @@ def _with_places(content: Mapping[str, Any], errors: list[ModelledError]) -> dic
     return part | {"term": [*terms, *({"name": name} for name in new)]}
 
 
-def _labelled(metric: Metric, like: str, figure: Figure) -> Metric:
+def _labelled(metric: Metric, like: str, figure: Figure, realised: bool) -> Metric:
     """The metric with its cut or direction in its label, unless the file gives it a label."""
     if metric.label != METRICS[like].label or metric.name != like:
         return metric
-    label = metric.label
+    label = "peak realised gain" if realised and like == "gain" else metric.label
     if figure.name.endswith("-towards"):
         what = label.removeprefix("peak ").removesuffix(" at a direction")
         theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))

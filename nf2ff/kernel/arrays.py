@@ -30,19 +30,25 @@ def keep(
     ndim: int | None = None,
     shape: tuple[int, ...] | None = None,
     axes: str = "",
+    of: str = "",
     missing: bool = False,
 ) -> None:
     """Convert fields of a frozen noun to read-only arrays, as `as_array`, and check their ``shape`` if given.
 
-    Fields that are None stay so. ``axes`` are its letters in messages, "(F, T, P)"; without them it is (F,).
+    Fields that are None stay so. ``axes`` are its letters in messages, "(F, T, P)"; without them it is (F,),
+    or, where messages say ``of`` what the field is, anything.
     """
     for name in names:
         if (value := getattr(noun, name)) is None:
             continue
-        array = as_array(value, dtype, name, ndim=ndim if shape is None else len(shape), missing=missing)
+        if shape is not None:
+            ndim = None if of else len(shape)
+        array = as_array(value, dtype, name, ndim=ndim, missing=missing)
         if shape is not None and array.shape != shape:
             if axes:
                 raise InputError(f"{name} has shape {array.shape}, expected {axes} = {shape}")
+            if of:
+                raise InputError(f"{name} of {of} has shape {array.shape}, expected {shape}")
             raise InputError(f"{name} has {array.size} values, expected {shape[0]}, one a frequency")
         object.__setattr__(noun, name, array)
 

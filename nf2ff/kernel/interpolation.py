@@ -95,10 +95,12 @@ def interpolate_frequency(
     nearest, same = nearest_known(f, wanted)
     outside = ((wanted < f[0]) | (wanted > f[-1])) & ~same
     if outside.any() and not (extrapolate and f.size > 1):
-        raise InputError(
-            f"{wanted[outside][0] / 1e9:.9g} GHz is not among or between the known frequencies ({_named(f)})",
-            "give data that reach it" + (", or ask for extrapolation" if f.size > 1 else ""),
-        )
+        what = f"{wanted[outside][0] / 1e9:.9g} GHz is not among or between the known frequencies"
+        what += f" ({_named(f)})"
+        if f.size == 1:
+            raise InputError(what, "give data that reach it")
+        remedy = "give data that reach it, or ask for extrapolation"
+        raise InputError(what, remedy, option="--extrapolate-probe")
     result = v[nearest]
     left_out = np.full(f.size, np.nan)
     tau = 0.0

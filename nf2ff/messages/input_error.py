@@ -18,11 +18,14 @@ class InputError(ValueError):
         What to do about it.
     where : str
         File, row, table or field; the outermost first.
+    option : str
+        Option of a command that does what the remedy says, in the words of Python; the commands
+        put it behind.
     """
 
-    def __init__(self, what: str, remedy: str = "", *, where: str = "") -> None:
+    def __init__(self, what: str, remedy: str = "", *, where: str = "", option: str = "") -> None:
         super().__init__(what, remedy)
-        self.what, self.remedy, self.where = what, remedy, where
+        self.what, self.remedy, self.where, self.option = what, remedy, where, option
 
     def __str__(self) -> str:
         return ": ".join(x for x in (self.where, self.what, self.remedy) if x)

@@ -326,7 +326,8 @@ def _warn_of_gaps(
             gain_db = 10 * math.log10(gain[f])
             sentences.append(ResultCode.NOISE_AMPLIFIED(gain_db=gain_db, degree=solution.degree[f]))
         if solution.partial[f]:
-            place = {"theta_deg": math.degrees(top.theta[f]), "phi_deg": math.degrees(top.phi[f])}
+            theta, phi = math.degrees(top.theta[f]), math.degrees(top.phi[f])
+            place = {"theta_deg": theta, "phi_deg": round(phi, 1) % 360}
             sentences += _doubts_of_peak(found, f, bool(seen[f]), place)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,11 +15,13 @@ from nf2ff.io.growth import read_growth
 from nf2ff.io.nsma import HEADER, NsmaPattern
 from nf2ff.io.nsma_reader import read_nsma
 from nf2ff.io.power_columns import power_table_kind
+from nf2ff.io.safe import PathLike
 from nf2ff.io.uncertainty import read_uncertainty
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.probe import probe_figures
+from nf2ff.metrics.result import Result
 from nf2ff.report.describe_power import power_facts
 from nf2ff.report.growth import growth_facts
 from nf2ff.report.result import quantity_facts, warning_lines
@@ -31,7 +32,7 @@ from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
 
 
 def describe(
-    path: Path,
+    path: PathLike,
     *,
     time_convention: str | None = None,
     response_unit: str | None = None,
@@ -66,16 +67,14 @@ def describe(
         return facts | growth_facts(*read_growth(path))
     if kind == "pattern":
         pattern = io_tables.read_pattern(path)
-        return facts | {
-            "frequencies_ghz": (pattern.frequency / 1e9).tolist(),
-            "ports": len(pattern.port),
-            "directions": pattern.theta.size * pattern.phi.size,
-        }
+        return facts | _directions(pattern) | {"ports": len(pattern.port)}
     if kind == "nsma_pattern":
         return facts | _nsma(read_nsma(path))
     if kind == "far_field":
-        return facts | _far_field(native.read_far_field(path))
-    modes = native.read_modes(path)
+        field = native.read_far_field(path)
+        return facts | _directions(field) | {"level": field.reference}
+    result = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
+    modes = result.modes
     facts |= {
         "frequencies_ghz": (modes.frequency / 1e9).tolist(),
         "degree": modes.degree,
@@ -84,9 +83,8 @@ def describe(
     if modes.reference == "absolute":
         facts["radiated_power_w"] = modes.radiated_power().tolist()
     if kind == "result":
-        result = native.read_result(path)
         if result.far_field is not None:
-            facts |= {"directions": result.far_field.theta.size * result.far_field.phi.size}
+            facts |= _directions(result.far_field)
         facts |= quantity_facts(result.quantities) | dict(result.notes) | _origin(result.provenance)
         facts["warnings"] = warning_lines(modes.frequency, result.warnings)
     return facts
@@ -98,11 +96,10 @@ def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
     return {new: provenance[old].splitlines() for old, new in keys.items() if old in provenance}
 
 
-def _far_field(field: Any) -> dict[str, Any]:
+def _directions(field: Any) -> dict[str, Any]:
     return {
         "frequencies_ghz": (field.frequency / 1e9).tolist(),
         "directions": field.theta.size * field.phi.size,
-        "level": field.reference,
     }
 
 
@@ -130,8 +127,7 @@ def _nsma(pattern: NsmaPattern) -> dict[str, Any]:
         alike[what] = max(top, float(cut.level_db.max())), where | {hertz}
     facts["cuts_per_frequency"] = [len(cuts) for cuts in pattern.cuts]
     facts["cuts"] = [
-        f"{what}, highest level {top:g} dB, at {len(where)} "
-        f"{'frequency' if len(where) == 1 else 'frequencies'}"
+        f"{what}, highest level {top:g} dB, at {len(where)} frequenc{'y' if len(where) == 1 else 'ies'}"
         for what, (top, where) in alike.items()
     ]
     facts |= {each.tag: pattern.fields[each.tag] for each in HEADER if each.tag in pattern.fields}

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from nf2ff.metrics.planes import plane_label
-from nf2ff.report.uncertainty import aligned
+from nf2ff.report.shown import aligned
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, Shown
-from nf2ff.uncertainty.local_figures import Figure
 
 #: Unit in reports of an error in the library's unit, and its number in one of these.
 SHOWN_ERROR_UNITS = {"dB": ("dB", 1.0), "rad": ("deg", 180 / math.pi)}
-
-
 _WORDS = {
     "eirp": "EIRP",
     "trp": "TRP",
@@ -55,9 +54,9 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
         Lines without their ends. Of each error the mean and, in brackets, the interval that holds
         the errors of so many draws.
     """
+    units = [SHOWN_ERROR_UNITS[unit] for unit in growth.error_units]
     heads = [
-        f"{figure_label(figure)} [{SHOWN_ERROR_UNITS[unit][0]}]"
-        for figure, unit in zip(growth.figures, growth.error_units, strict=True)
+        f"{figure_label(figure)} [{unit}]" for figure, (unit, _) in zip(growth.figures, units, strict=True)
     ]
     head = (shown.label, "GHz", "degree", "samples", "draws", "pattern error level [dB]", *heads)
     lines = []
@@ -65,35 +64,30 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
     for f in range(growth.frequency.shape[1]):
         rows = [head]
         for v, value in enumerate(values):
-            level = _banded(
-                growth.level_db[v, f], growth.level_low_db[v, f], growth.level_high_db[v, f], 1.0, 1
-            )
-            errors = [
-                _banded(
-                    growth.mean[v, f, k],
-                    growth.low[v, f, k],
-                    growth.high[v, f, k],
-                    SHOWN_ERROR_UNITS[unit][1],
-                )
-                for k, unit in enumerate(growth.error_units)
-            ]
             counts = (growth.degree[v], growth.samples[v], growth.draws[v])
-            ghz = f"{growth.frequency[v, f] / 1e9:.6g}"
-            rows.append((value, ghz, *map(str, counts), level, *errors))
+            levels = (growth.level_db[v, f], growth.level_low_db[v, f], growth.level_high_db[v, f])
+            bands = zip(growth.mean[v, f], growth.low[v, f], growth.high[v, f], units, strict=True)
+            rows.append(
+                (
+                    value,
+                    f"{growth.frequency[v, f] / 1e9:.6g}",
+                    *map(str, counts),
+                    _banded(levels, ".1f"),
+                    *(_banded([factor * x for x in band], ".3g") for *band, (_, factor) in bands),
+                )
+            )
         lines += [*aligned(rows, words=0), ""]
     percent = 100 * growth.confidence
     return [*lines, f"mean error, and in brackets the interval that holds {percent:.4g} % of them"]
 
 
 def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
-    """Return the study as numbers, strings, lists and dictionaries, for JSON.
+    """The study as numbers, strings, lists and dictionaries, for JSON.
 
     Parameters
     ----------
-    growth : Growth
-        What to show.
-    shown : Shown
-        How its values are shown.
+    growth, shown
+        As in `growth_lines`.
 
     Returns
     -------
@@ -106,13 +100,12 @@ def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
     for v, f in np.ndindex(growth.frequency.shape):
         errors = []
         for k, figure in enumerate(growth.figures):
-            name, factor = SHOWN_ERROR_UNITS[growth.error_units[k]]
-            end = name.lower()
-            found = {
-                f"{key}_{end}": _number(getattr(growth, key)[v, f, k], factor)
-                for key in ("mean", "spread", "low", "high")
-            }
-            errors.append({"figure": figure.name, "label": figure_label(figure), **found})
+            unit, factor = SHOWN_ERROR_UNITS[growth.error_units[k]]
+            error: dict[str, Any] = {"figure": figure.name, "label": figure_label(figure)}
+            for key in ("mean", "spread", "low", "high"):
+                value = float(getattr(growth, key)[v, f, k])
+                error[f"{key}_{unit.lower()}"] = value * factor if math.isfinite(value) else None
+            errors.append(error)
         points.append(
             {
                 "value": float(growth.values[v]),
@@ -137,21 +130,7 @@ def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
 
 
 def growth_facts(growth: Growth, shown: Shown) -> dict[str, Any]:
-    """Return a few facts by name, for who looks into a file.
-
-    Parameters
-    ----------
-    growth : Growth
-        What to describe.
-    shown : Shown
-        How its values are shown.
-
-    Returns
-    -------
-    dict
-        ``varied``, ``values`` as they are shown, ``draws``, ``figures``, and ``error_level_db`` of
-        the first frequency.
-    """
+    """A few facts by name, for `inspect`; the error level is that of the first frequency."""
     return {
         "varied": shown.label,
         "values": shown.values(growth.values).tolist(),
@@ -161,15 +140,9 @@ def growth_facts(growth: Growth, shown: Shown) -> dict[str, Any]:
     }
 
 
-def _banded(middle: float, low: float, high: float, factor: float, decimals: int | None = None) -> str:
-    if not math.isfinite(middle):
+def _banded(values: Sequence[float], form: str) -> str:
+    """Middle and ends of a band."""
+    if not math.isfinite(values[0]):
         return "not found"
-
-    def text(x: float) -> str:
-        return f"{x * factor:.{decimals}f}" if decimals is not None else f"{x * factor:.3g}"
-
-    return f"{text(middle)} ({text(low)} to {text(high)})"
-
-
-def _number(value: float, factor: float) -> float | None:
-    return float(value) * factor if math.isfinite(value) else None
+    middle, low, high = (format(x, form) for x in values)
+    return f"{middle} ({low} to {high})"

@@ -32,22 +32,17 @@ def new_axes(
     place: tuple[float, float, float, float] | None = None,
     projection: str | None = None,
 ) -> Any:
-    """Axes on a figure of their own.
+    """Bare axes on a figure of their own.
 
     Parameters
     ----------
     size : tuple of float
         Width and height of the figure [inch].
     place : tuple of float, optional
-        Left, bottom, width and height of the axes as parts of the figure's; found by the
-        automatic layout if left out.
+        Left, bottom, width and height of the axes as parts of the figure's; by default found by the
+        automatic layout.
     projection : str, optional
         As matplotlib names it.
-
-    Returns
-    -------
-    Axes
-        The axes, bare.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -81,7 +76,7 @@ def finish(
     Parameters
     ----------
     ax : Axes
-        The axes.
+        The axes, which are returned.
     title : str
         The title.
     labels : tuple of str or None
@@ -92,11 +87,6 @@ def finish(
         How far below the axes it begins, where it hides nothing [points].
     **look : object
         More of the title's look, as matplotlib names it.
-
-    Returns
-    -------
-    Axes
-        The same.
     """
     from matplotlib.transforms import ScaledTranslation
 

@@ -1,8 +1,7 @@
 """Pictures for a report: ``(noun, *, ax=None) -> Axes``.
 
-The only file that imports matplotlib, and only when a picture is asked for. Without ``ax`` a
-figure of its own is made on the Agg canvas: no display, no global state. Save it with
-``ax.figure.savefig(...)``. Axes are in degrees and decibels.
+Without ``ax`` a figure of its own is made. Save it with ``ax.figure.savefig(...)``. Axes are in
+degrees and decibels.
 """
 
 from __future__ import annotations
@@ -17,19 +16,11 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.planes import at_pole
 from nf2ff.metrics.polarisation import Basis, components, partial_directivity, tilt_angle
+from nf2ff.report import picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: One look a cut: light and wide under dark and narrow, so that cuts that coincide all show, and
-#: that readers with any colour vision, or a print in grey, tell them apart.
-COLOURS = ("#4f93d2", "#b8283e", "#14202b")
-WIDTHS = (3.0, 1.8, 1.2)
-DASHES = ((0, (5, 1.8)), (0, (2.5, 1.5)), (0, (6, 1.5, 1.5, 1.5)))
-GRID_COLOUR = "#d5d8dc"
-TEXT_COLOUR = "#22262b"
-#: How far below the peak a picture reaches [dB].
-DEPTH = 60.0
 #: Mode power farther below the total is rounding of no interest [dB].
 LOWEST = 200.0
 #: Two cuts closer than this are drawn once [rad].
@@ -65,20 +56,15 @@ def principal_cuts(
     ValueError
         If there is no such frequency or basis, or nothing is radiated.
     """
-    cuts = _cuts(modes, frequency_index, basis)
-    ax = new_axes((8.0, 5.2)) if ax is None else ax
+    cuts = _Cuts(picture.one_of(modes, frequency_index), basis)
+    ax = picture.new_axes((8.0, 5.2)) if ax is None else ax
     for theta, level, look in cuts.lines():
         ax.plot(np.degrees(theta), level, **look)
     ax.set_xlim(-180, 180)
     ax.set_xticks(np.arange(-180, 181, 45))
-    ax.set_ylim(cuts.floor, cuts.ceiling)
-    ax.set_yticks(np.arange(cuts.floor, cuts.ceiling + 1, 10))
-    ax.set_xlabel("theta [deg] (negative: azimuth phi + 180°)")
-    ax.set_ylabel("partial directivity [dBi]")
-    ax.set_title(cuts.title, fontsize=11, color=TEXT_COLOUR)
-    style_axes(ax)
-    legend_below(ax, len(cuts.names), 40)
-    return ax
+    picture.set_levels(ax, cuts.floor, cuts.ceiling)
+    labels = ("theta [deg] (negative: azimuth phi + 180°)", "partial directivity [dBi]")
+    return picture.finish(ax, cuts.title, labels, columns=len(cuts.names))
 
 
 def polar_cuts(
@@ -89,26 +75,16 @@ def polar_cuts(
     Parameters
     ----------
     modes, frequency_index, basis
-        As in `principal_cuts`.
+        As in `principal_cuts`, which says what is returned and raised, too.
     ax : Axes, optional
         Polar axes to draw on; by default a figure of its own.
-
-    Returns
-    -------
-    Axes
-        The axes drawn on.
-
-    Raises
-    ------
-    ValueError
-        As in `principal_cuts`, or if ``ax`` is not polar.
     """
     polar: Any = ax  # set_theta_zero_location and its like exist on polar axes only
     if polar is not None and polar.name != "polar":
         raise InputError(f"ax is {polar.name}, expected polar axes", "make them with projection='polar'")
-    cuts = _cuts(modes, frequency_index, basis)
+    cuts = _Cuts(picture.one_of(modes, frequency_index), basis)
     if polar is None:
-        polar = new_axes((6.6, 7.4), [0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4], projection="polar")
+        polar = picture.new_axes((6.6, 7.4), (0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4), projection="polar")
     for theta, level, look in cuts.lines():
         # Below its floor a polar plot would go on at the other side of the centre.
         polar.plot(theta, np.maximum(level, cuts.floor), **look)
@@ -121,14 +97,11 @@ def polar_cuts(
     rings = np.arange(cuts.floor + 10, cuts.ceiling, 10)
     polar.set_rgrids(rings, [""] * rings.size)
     box = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8}
-    place = {"color": TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
+    place = {"color": picture.TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
     quiet = np.radians(cuts.quiet_angle())
     for ring in rings:  # as labels of ticks they would lie under the lines
         polar.text(quiet, ring, _signed(ring, " dBi"), bbox=box, **place)
-    polar.set_title(cuts.title, fontsize=11, color=TEXT_COLOUR, pad=14)
-    style_axes(polar)
-    legend_below(polar, len(cuts.names), 26)
-    return polar
+    return picture.finish(polar, cuts.title, None, columns=len(cuts.names), drop=26, pad=14)
 
 
 def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = None) -> Axes:
@@ -136,52 +109,38 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients.
-    frequency_index : int
-        Which of their frequencies.
-    ax : Axes, optional
-        Where to draw; by default a figure of its own.
-
-    Returns
-    -------
-    Axes
-        The axes drawn on.
-
-    Raises
-    ------
-    ValueError
-        If there is no such frequency, or nothing is radiated.
+    modes, frequency_index, ax
+        As in `principal_cuts`, which says what is returned and raised, too.
     """
-    one = _one(modes, frequency_index)
+    one = picture.one_of(modes, frequency_index)
     power = one.power_spectrum()[0]
     if not power.sum() > 0:
         raise InputError(f"nothing is radiated at {one.frequency[0]:.9g} Hz: there is no spectrum to draw")
     n = np.arange(1, power.size + 1)
-    level = 10 * np.log10(np.maximum(power / power.sum(), 1e-30))
+    level = picture.decibels(power / power.sum())
     floor = max(-LOWEST, 10 * np.floor(np.percentile(level, 2) / 10) - 10)
-    ax = new_axes((8.0, 4.2)) if ax is None else ax
+    ax = picture.new_axes((8.0, 4.2)) if ax is None else ax
     many = n.size > 60
     if not many:
-        ax.vlines(n, floor, np.maximum(level, floor), color=COLOURS[0], alpha=0.35, linewidth=1)
+        ax.vlines(n, floor, np.maximum(level, floor), color=picture.COLOURS[0], alpha=0.35, linewidth=1)
     size = 2.5 if many else 5
-    ax.plot(n, level, "o", color=COLOURS[0], markersize=size, label="power in degree n")
-    tail = 10 * np.log10(np.maximum(np.cumsum(power[::-1])[::-1] / power.sum(), 1e-30))
+    ax.plot(n, level, "o", color=picture.COLOURS[0], markersize=size, label="power in degree n")
+    tail = picture.decibels(np.cumsum(power[::-1])[::-1] / power.sum())
     # Whole steps at both ends, too: a single degree would leave nothing to see.
     edges, tail = np.concatenate([[0.5], n, [n.size + 0.5]]), np.pad(tail, 1, mode="edge")
-    ax.step(edges, tail, where="mid", color=COLOURS[1], linewidth=1.4, label="in degree n and above")
+    ax.step(edges, tail, where="mid", color=picture.COLOURS[1], linewidth=1.4, label="in degree n and above")
     ax.set_xlim(0.5, n.size + 0.5)
     ax.set_ylim(floor, 5)
-    ax.set_xlabel("degree n")
-    ax.set_ylabel("power over radiated power [dB]")
-    ax.set_title(f"Mode power, {frequency_label(one)}", fontsize=11, color=TEXT_COLOUR)
     if n.size < 10:
         ax.set_xticks(n)
     else:
         ax.locator_params(axis="x", integer=True)
-    style_axes(ax)
+    title, labels = (
+        f"Mode power, {picture.frequency_label(one)}",
+        ("degree n", "power over radiated power [dB]"),
+    )
+    picture.finish(ax, title, labels, columns=2)
     ax.grid(visible=False, axis="x")
-    legend_below(ax, 2, 40)
     return ax
 
 
@@ -204,7 +163,7 @@ class _Cuts:
         reference, swap, words = _polarisation(one, top, basis)
         pattern = far_field(one, theta=theta, phi=phi)
         pair = partial_directivity(pattern, basis, reference_angle=reference)
-        co, cross = (10 * np.log10(np.maximum(d[0], 1e-30)) for d in (pair[::-1] if swap else pair))
+        co, cross = (picture.decibels(d[0]) for d in (pair[::-1] if swap else pair))
         self.theta = np.concatenate([-theta[:0:-1], theta])
         self.co, self.cross = (
             [np.concatenate([d[:0:-1, 2 * i + 1], d[:, 2 * i]]) for i in range(len(azimuth))]
@@ -212,19 +171,22 @@ class _Cuts:
         )
         self.names = names
         maximum = 10 * np.log10(top.directivity[0])
-        self.ceiling = 5.0 * np.ceil((maximum + 0.5) / 5)
-        self.floor = 10.0 * np.floor((self.ceiling - DEPTH) / 10)
+        self.floor, self.ceiling = picture.level_ends(maximum)
         self.title = (
-            f"{frequency_label(one)}: peak {maximum:.2f} dBi at "
+            f"{picture.frequency_label(one)}: peak {maximum:.2f} dBi at "
             f"theta {np.degrees(top.theta[0]):.2f}°, phi {np.degrees(top.phi[0]):.2f}°\n{words}"
         )
 
     def lines(self) -> list[tuple[Any, Any, dict[str, Any]]]:
         """Angle [rad], level [dBi] and look of each line, co- and cross-polar of each cut."""
         result = []
-        for i, (colour, name) in enumerate(zip(COLOURS, self.names, strict=False)):
-            co = {"linewidth": WIDTHS[i], "zorder": 3.0 + 0.1 * i}
-            cross = {"linewidth": 0.6 * WIDTHS[i], "zorder": 4.0 + 0.1 * i, "linestyle": DASHES[i]}
+        for i, (colour, name) in enumerate(zip(picture.COLOURS, self.names, strict=False)):
+            co = {"linewidth": picture.WIDTHS[i], "zorder": 3.0 + 0.1 * i}
+            cross = {
+                "linewidth": 0.6 * picture.WIDTHS[i],
+                "zorder": 4.0 + 0.1 * i,
+                "linestyle": picture.DASHES[i],
+            }
             for kind, value, style in (("co", self.co[i], co), ("cross", self.cross[i], cross)):
                 look = {"color": colour, "label": f"{kind}, {name}", **style}
                 result.append((self.theta, value, look))
@@ -237,36 +199,6 @@ class _Cuts:
         apart = np.abs(np.angle(np.exp(1j * (self.theta[:, None] - np.radians(rays)))))
         reach = np.where(apart < np.radians(8), highest[:, None], -np.inf).max(axis=0)
         return float(rays[np.argmin(np.maximum(reach, self.floor))])
-
-
-def _cuts(modes: Modes, index: int, basis: Basis) -> _Cuts:
-    return _Cuts(_one(modes, index), basis)
-
-
-def legend_below(ax: Any, columns: int, drop: float) -> None:
-    """Put a legend under axes, where it hides nothing.
-
-    Parameters
-    ----------
-    ax : Axes
-        Axes with labelled lines.
-    columns : int
-        Entries side by side.
-    drop : float
-        How far below the axes it begins [points].
-    """
-    from matplotlib.transforms import ScaledTranslation
-
-    down = ScaledTranslation(0, -drop / 72, ax.figure.dpi_scale_trans)
-    ax.legend(
-        loc="upper center",
-        bbox_to_anchor=(0.5, 0),
-        bbox_transform=ax.transAxes + down,
-        ncols=columns,
-        frameon=False,
-        fontsize=9,
-        handlelength=2.6,
-    )
 
 
 def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str]:
@@ -292,61 +224,6 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
     return reference, swap, f"co: {words[0]}, cross: {words[1]}"
 
 
-def _one(modes: Modes, index: int) -> Modes:
-    if not 0 <= index < modes.frequency.size:
-        raise InputError(f"frequency_index is {index}, expected 0 to {modes.frequency.size - 1}")
-    return modes.at(index)
-
-
 def _signed(value: float, unit: str) -> str:
     """Whole number with the minus sign that the other tick labels have."""
     return f"{value:.0f}{unit}".replace("-", "\N{MINUS SIGN}")
-
-
-def frequency_label(one: Modes) -> str:
-    """The first frequency of ``one`` in GHz, for a title."""
-    return f"{one.frequency[0] / 1e9:.6g} GHz"
-
-
-def new_axes(
-    size: tuple[float, float], place: list[float] | None = None, projection: str | None = None
-) -> Any:
-    """Axes on a figure of their own, on the Agg canvas: no display, no global state.
-
-    Parameters
-    ----------
-    size : tuple of float
-        Width and height of the figure [inch].
-    place : list of float, optional
-        Left, bottom, width and height of the axes as parts of the figure's; found by the
-        automatic layout if left out.
-    projection : str, optional
-        As matplotlib names it.
-
-    Returns
-    -------
-    Axes
-        The axes, bare.
-    """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    # The automatic layout forgets what stands outside polar axes: those are placed by hand.
-    layout: Any = None if place else "constrained"
-    figure = Figure(figsize=size, dpi=120, layout=layout, facecolor="white")
-    FigureCanvasAgg(figure)
-    if place:
-        return figure.add_axes((place[0], place[1], place[2], place[3]), projection=projection)
-    return figure.add_subplot(projection=projection)
-
-
-def style_axes(ax: Any) -> None:
-    """Give axes the grid, colours and frame that all pictures have."""
-    ax.set_axisbelow(True)
-    ax.grid(visible=True, color=GRID_COLOUR, linewidth=0.8)
-    ax.tick_params(colors=TEXT_COLOUR, labelsize=9)
-    for spine in ax.spines.values():
-        spine.set_color("#9aa0a6")
-    for side in ("top", "right"):
-        if side in ax.spines:
-            ax.spines[side].set_visible(False)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from nf2ff.power_only.scan import PowerScan
-from nf2ff.report.plots import COLOURS, TEXT_COLOUR, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
 from nf2ff.report.total_power import Totals
 
 if TYPE_CHECKING:

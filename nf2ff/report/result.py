@@ -78,18 +78,15 @@ def frequency_facts(quantities: Mapping[str, Quantity]) -> list[dict[str, Any]]:
 
 def result_facts(result: Result) -> list[dict[str, Any]]:
     """Figures and warnings of each frequency in degrees, dBi, dBm and watts, ready for JSON."""
-    return [
-        {
-            "frequency_hz": hertz,
-            "degree_reason": result.notes["degree_reason"],
-            "radiated_power_w": None,
-            **facts,
-            "warnings": list(some),
-        }
-        for hertz, facts, some in zip(
-            result.modes.frequency.tolist(), frequency_facts(result.quantities), result.warnings, strict=True
-        )
-    ]
+    hertz = result.modes.frequency.tolist()
+    rows = zip(hertz, frequency_facts(result.quantities), result.warnings or [()] * len(hertz), strict=True)
+    common = {"degree_reason": result.notes.get("degree_reason"), "radiated_power_w": None}
+    return [{"frequency_hz": f, **common, **facts, "warnings": list(some)} for f, facts, some in rows]
+
+
+def shown_azimuth(degrees: float, digits: int) -> float:
+    """An azimuth rounded for a table, where what rounds to 360 is 0 [deg]."""
+    return round(degrees, digits) % 360
 
 
 def warning_lines(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:

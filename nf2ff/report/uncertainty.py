@@ -7,9 +7,13 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import peak
-from nf2ff.report.budget import NOT_SUPPLIED, budget_dict
+from nf2ff.report.budget import NOT_SUPPLIED, budget_dict, correlated_lines, shown_bias
+from nf2ff.report.shown import aligned, level, short
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric
@@ -26,14 +30,14 @@ NOTICED = 0.1
 OVERLOOKED = 0.3
 #: Fewest draws that have a standard deviation to compare.
 FEWEST = 2
-#: Unit in reports of each quantity, as at the end of a key, its number for a value, and decimals.
-_SHOWN: dict[FigureKind, tuple[str, int]] = {
-    "directivity": ("dBi", 4),
-    "power": ("dBm", 4),
-    "ratio": ("dB", 4),
-    "angle": ("deg", 4),
-    "direction": ("deg", 4),
-    "unknown": ("dBi", 4),  # of gain, without the power into the antenna
+#: Unit in reports of each quantity; unknown: of gain, without the power into the antenna.
+_UNITS: dict[FigureKind, str] = {
+    "directivity": "dBi",
+    "power": "dBm",
+    "ratio": "dB",
+    "angle": "deg",
+    "direction": "deg",
+    "unknown": "dBi",
 }
 
 
@@ -57,7 +61,7 @@ def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
 
 
 def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
-    """Return everything as numbers, strings, lists and dictionaries, for JSON.
+    """Everything as numbers, strings, lists and dictionaries, for JSON.
 
     Parameters
     ----------
@@ -73,7 +77,7 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
         direction, ``expanded_plus_db`` and ``expanded_minus_db`` lead from the value to the ends of
         the interval.
     """
-    top = peak(uncertainty.modes)
+    top, errors = peak(uncertainty.modes), uncertainty.error_level
     found = []
     for f, frequency in enumerate(uncertainty.modes.frequency):
         budget = budget_dict(uncertainty.budgets[f])
@@ -83,21 +87,18 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
                 entry["theta_deg"] = math.degrees(top.theta[f])
                 entry["phi_deg"] = math.degrees(top.phi[f])
             else:
-                unit = _SHOWN[result.quantity][0].lower()
-                entry[f"value_{unit}"] = _converted(float(result.value[f]), result.quantity)
-                entry |= _stated_dict(result, combine(uncertainty.budgets[f], entry["name"]), f)
-            metric = uncertainty.budgets[f].metric(entry["name"])
+                entry |= _value_dict(result, combine(uncertainty.budgets[f], entry["name"]), f)
             if result.planes:
                 entry["plane"] = result.planes[f]
+            metric = uncertainty.budgets[f].metric(entry["name"])
             entry["draws"] = _draws_dict(result, metric, f, uncertainty.budgets[f].confidence)
-        level = uncertainty.error_level
         found.append(
             {
                 "frequency_hz": float(frequency),
                 "degree": uncertainty.modes.degree,
                 "draws_asked": uncertainty.asked,
                 "draws_made": uncertainty.made,
-                "error_level_db": None if level is None else _level(float(level[f])),
+                "error_level_db": None if errors is None else level(float(errors[f])),
                 **budget,
             }
         )
@@ -105,52 +106,30 @@ def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
 
 
 def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
-    """Return a few facts by name, for who looks into a file.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to describe.
-
-    Returns
-    -------
-    dict
-        ``confidence``, ``draws``, ``terms``, and for each metric a line for each frequency: value
-        and expanded uncertainty.
-    """
+    """A few facts by name, for `inspect`: of each metric value and expanded uncertainty."""
+    budgets = uncertainty.budgets
     facts: dict[str, Any] = {
-        "confidence": uncertainty.budgets[0].confidence,
+        "confidence": budgets[0].confidence,
         "draws": uncertainty.made,
-        "terms": len(uncertainty.budgets[0].terms),
+        "terms": len(budgets[0].terms),
     }
-    for metric in uncertainty.budgets[0].metrics:
+    for metric in budgets[0].metrics:
         facts[metric.name] = [
             f"{_value(uncertainty, metric, f)}, "
-            f"{_stated(combine(budget, metric.name), uncertainty.results[metric.name], f)[0]}"
-            for f, budget in enumerate(uncertainty.budgets)
+            f"{_expanded(combine(budget, metric.name), uncertainty.results[metric.name], f)[0]}"
+            for f, budget in enumerate(budgets)
         ]
     return facts
 
 
-def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[str]]:
-    """Sentences on what the way that was taken cannot show, for each frequency.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What was found.
-
-    Returns
-    -------
-    list of list of str
-    """
-    found: list[list[str]] = [[] for _ in uncertainty.budgets]
-    shares = uncertainty.noise_power
-    if shares is None:
+def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[Notice]]:
+    """For each frequency, warnings of what derivatives alone cannot show."""
+    found: list[list[Notice]] = [[] for _ in uncertainty.budgets]
+    if uncertainty.noise_power is None:
         return found
     # Noise adds to the power in the modes; directivity is over that.
     powers = {"trp": "raises", "directivity": "lowers"}
-    for some, budget, share in zip(found, uncertainty.budgets, shares, strict=True):
+    for some, budget, share in zip(found, uncertainty.budgets, uncertainty.noise_power, strict=True):
         for metric in budget.metrics:
             if metric.name not in powers:
                 continue
@@ -158,20 +137,23 @@ def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[str]]:
             bias = math.sqrt(1 + share) - 1
             if bias > OVERLOOKED * u:
                 some.append(
-                    f"noise {powers[metric.name]} {metric.label} by about "
-                    f"{_text(bias / DECIBEL)} dB, where its standard uncertainty is "
-                    f"{_text(u / DECIBEL)} dB: derivatives do not show that, draws do and take it "
-                    "off, so leave --linear out"
+                    UncertaintyCode.NOISE_OVERLOOKED(
+                        does=powers[metric.name],
+                        label=metric.label,
+                        bias_db=bias / DECIBEL,
+                        uncertainty_db=u / DECIBEL,
+                    )
                 )
     return found
 
 
-def _stated_dict(result: MetricResult, found: CombinedUncertainty, index: int) -> dict[str, Any]:
-    """Value less bias and ends of the interval, and how far these are from the value."""
-    unit, one = _SHOWN[result.quantity][0].lower(), stated(result, found, index)
+def _value_dict(result: MetricResult, found: CombinedUncertainty, index: int) -> dict[str, Any]:
+    """Value, value less bias and ends of the interval, and how far these are from the value."""
+    unit, one = _UNITS[result.quantity].lower(), stated(result, found, index)
     names = (f"corrected_{unit}", f"interval_low_{unit}", f"interval_high_{unit}")
     values = [None] * 3 if one is None else [_converted(x, result.quantity) for x in one]
-    entry: dict[str, Any] = dict(zip(names, values, strict=True))
+    entry: dict[str, Any] = {f"value_{unit}": _converted(float(result.value[index]), result.quantity)}
+    entry |= dict(zip(names, values, strict=True))
     if result.field is not None:
         plus, minus = stated_decibels(result, found, index) or (None, None)
         entry["expanded_plus_db"] = plus
@@ -184,8 +166,8 @@ def _draws_dict(result: MetricResult, metric: Metric, index: int, confidence: fl
     if compared is None or result.draws is None:
         return None
     end = "_" + metric.shown.name.lower() if metric.unit in SHOWN_UNITS else ""
-    unit, factor = _SHOWN[result.quantity][0].lower(), metric.shown.factor
-    interval = _interval(result, index, confidence)
+    unit, factor = _UNITS[result.quantity].lower(), metric.shown.factor
+    low, high = _interval(result.draws[:, index], result.quantity, confidence)
     few = compared.used[index] < FEWEST
     return {
         "used": int(compared.used[index]),
@@ -193,26 +175,21 @@ def _draws_dict(result: MetricResult, metric: Metric, index: int, confidence: fl
         f"first_order{end}": float(compared.first_order[index]) * factor,
         f"shift{end}": None if few else float(compared.shift[index]) * factor,
         "verdict": None if few else compared.verdict(index),
-        **{
-            f"{side}{'_' + unit if unit else ''}": None if interval is None else interval[i]
-            for i, side in enumerate(("low", "high"))
-        },
+        f"low_{unit}": low,
+        f"high_{unit}": high,
     }
 
 
 def _interval(
-    result: MetricResult, index: int, confidence: float
-) -> tuple[float | None, float | None] | None:
+    draws: NDArray[np.float64], quantity: FigureKind, confidence: float
+) -> tuple[float | None, float | None]:
     """Interval that holds the draws with that probability, as shown; None of too few draws."""
-    assert result.draws is not None
-    values = result.draws[:, index]
-    values = values[np.isfinite(values)]
+    values = draws[np.isfinite(draws)]
     # As many as `summarise_draws` needs on both sides.
-    if values.size * (1 - confidence) < 1 - 1e-9 or result.quantity == "unknown":
-        return None
+    if values.size * (1 - confidence) < 1 - 1e-9 or quantity == "unknown":
+        return None, None
     found = summarise_draws(values, confidence=confidence)
-    low, high = (_converted(x, result.quantity) for x in (found.low, found.high))
-    return low, high
+    return _converted(found.low, quantity), _converted(found.high, quantity)
 
 
 # --- text ----------------------------------------------------------------------------------------
@@ -230,7 +207,7 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
             (
                 one.metric.label,
                 _value(uncertainty, one.metric, index),
-                *_stated(one, result, index),
+                *_expanded(one, result, index),
                 _ends(stated(result, one, index), result.quantity),
             )
         )
@@ -241,7 +218,7 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *_missing_lines(budget, found), *_correlated_lines(budget)]
+    lines += ["", *_missing_lines(budget, found), *correlated_lines(budget)]
     for one in found:
         lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
     return [*lines, *_draw_lines(uncertainty, index)]
@@ -258,28 +235,27 @@ def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
     return _shown(float(result.value[index]), result.quantity)
 
 
-def _stated(found: CombinedUncertainty, result: MetricResult, index: int) -> tuple[str, str, str]:
+def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> tuple[str, str, str]:
     """Expanded uncertainty, coverage factor and effective degrees of freedom."""
     if found.expanded is None:
         return NOT_SUPPLIED, "", ""
-    decibels = stated_decibels(result, found, index)
-    if decibels is not None:
-        plus, minus = decibels
-        stated = f"+{_text(plus)}/-{_text(minus)} dB"
-    else:
-        stated = f"{_text(found.expanded * found.metric.shown.factor)} {found.metric.shown.name}"
-    return stated, f"{found.coverage_factor:.3g}", _text(found.degrees_of_freedom)
+    unit, factor = found.metric.shown
+    expanded = f"{short(found.expanded, factor)} {unit}"
+    if (decibels := stated_decibels(result, found, index)) is not None:
+        expanded = "+{}/-{} dB".format(*map(short, decibels))
+    return expanded, f"{found.coverage_factor:.3g}", short(found.degrees_of_freedom)
 
 
 def _term_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
+    def row(name: str, parts: Sequence[float | None]) -> tuple[str, ...]:
+        pairs = zip(parts, found, strict=True)
+        none = [u is None or math.isnan(u) for u in parts]
+        cells = (short(abs(u or 0.0), x.metric.shown.factor) for u, x in pairs)
+        return (name, *("-" if lacking else cell for lacking, cell in zip(none, cells, strict=True)))
+
     rows = [("term", *(f"{x.metric.name} [{x.metric.shown.name}]" for x in found))]
-    for t, name in enumerate(budget.names):
-        parts = [x.contributions[t] * x.metric.shown.factor for x in found]
-        rows.append((name, *("-" if np.isnan(u) else _text(abs(u)) for u in parts)))
-    total = [x.standard_uncertainty for x in found]
-    factors = [x.metric.shown.factor for x in found]
-    shown = ("-" if u is None else _text(u * c) for u, c in zip(total, factors, strict=True))
-    return aligned([*rows, ("combined", *shown)], words=1)
+    rows += [row(name, [x.contributions[t] for x in found]) for t, name in enumerate(budget.names)]
+    return aligned([*rows, row("combined", [x.standard_uncertainty for x in found])], words=1)
 
 
 def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
@@ -295,14 +271,6 @@ def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list
     return lines
 
 
-def _correlated_lines(budget: Budget) -> list[str]:
-    """Pairs of terms that err together."""
-    names, matrix = budget.names, budget.correlation
-    pairs = np.argwhere(np.triu(matrix, 1))
-    said = [f"{names[i]!r} and {names[j]!r} ({matrix[i, j]:.4g})" for i, j in pairs]
-    return [f"correlated: {', '.join(said)}"] if said else []
-
-
 def _ends(one: Stated | None, quantity: FigureKind) -> str:
     """The interval in words."""
     if one is None:
@@ -312,9 +280,8 @@ def _ends(one: Stated | None, quantity: FigureKind) -> str:
 
 
 def _shown(value: float, quantity: FigureKind) -> str:
-    unit, decimals = _SHOWN[quantity]
     shown = _converted(value, quantity)
-    return "none" if shown is None else f"{shown:.{decimals}f} {unit}"
+    return "none" if shown is None else f"{shown:.4f} {_UNITS[quantity]}"
 
 
 def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:
@@ -326,7 +293,7 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
             return []
         if one.value > 0:
             return [
-                f"{label}: errors add {_text(10 * math.log10(value / one.value))} dB on average to "
+                f"{label}: errors add {short(10 * math.log10(value / one.value))} dB on average to "
                 f"a level so low: less that it is {_shown(one.value, result.quantity)}"
             ]
         return [f"{label}: what was measured is no more than errors make on average"]
@@ -345,9 +312,9 @@ def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     if not made:
         return []
     lines = []
-    level = uncertainty.error_level
-    if level is not None:
-        shown = _level(float(level[index]))
+    errors = uncertainty.error_level
+    if errors is not None:
+        shown = level(float(errors[index]))
         lines.append(
             f"{made} draws: pattern error level {'none' if shown is None else f'{shown:.1f} dB'}, "
             "mean square error of the far field over the sphere relative to it"
@@ -376,38 +343,10 @@ def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
 
 def _difference(compared: DrawComparison, metric: Metric, index: int) -> str:
     unit, factor = metric.shown
-    drawn, first = (_text(x[index] * factor) for x in (compared.drawn, compared.first_order))
-    counted = (
-        f"the rest is counted as {BEYOND!r}"
-        if compared.verdict(index) == "larger"
-        else "the larger one is kept"
-    )
+    drawn, first = (short(x[index], factor) for x in (compared.drawn, compared.first_order))
+    larger = compared.verdict(index) == "larger"
+    counted = f"the rest is counted as {BEYOND!r}" if larger else "the larger one is kept"
     return f"{metric.label}: {drawn} {unit} by draws, {first} {unit} to first order: {counted}"
-
-
-def aligned(rows: Sequence[tuple[str, ...]], *, words: int) -> list[str]:
-    """Rows as columns in plain text.
-
-    Parameters
-    ----------
-    rows : sequence of tuple of str
-        Cells.
-    words : int
-        How many of the first columns stand to the left; numbers to the right.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    lines = []
-    for row in rows:
-        cells = [
-            x.ljust(w) if i < words else x.rjust(w) for i, (x, w) in enumerate(zip(row, widths, strict=True))
-        ]
-        lines.append("  ".join(cells).rstrip())
-    return lines
 
 
 # --- numbers -------------------------------------------------------------------------------------
@@ -417,18 +356,9 @@ def _converted(value: float, quantity: FigureKind) -> float | None:
     """A linear value as reports show it, None where a level has none."""
     if quantity in ("angle", "direction"):
         return math.degrees(value) if math.isfinite(value) else None
-    return _level(value / 1e-3 if quantity == "power" else value)
-
-
-def _level(power: float) -> float | None:
-    return 10 * math.log10(power) if power > 0 and math.isfinite(power) else None
+    return level(value / 1e-3 if quantity == "power" else value)
 
 
 def _bias(value: float, metric: Metric) -> str:
-    if not metric.is_level:
-        return f"{_text(value * metric.shown.factor)} {metric.shown.name}"
-    return f"{_text(math.log1p(value) / DECIBEL)} dB" if value > -1 else "down to zero power"
-
-
-def _text(value: float) -> str:
-    return "infinite" if math.isinf(value) else f"{value:.3g}"
+    shown = shown_bias(value, metric)
+    return "down to zero power" if shown is None else f"{short(shown)} {metric.shown.name}"

@@ -8,20 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import Modes
 from nf2ff.messages.input_error import InputError
+from nf2ff.report import picture
 from nf2ff.report.growth import SHOWN_ERROR_UNITS, figure_label
-from nf2ff.report.plots import (
-    COLOURS,
-    DASHES,
-    DEPTH,
-    TEXT_COLOUR,
-    WIDTHS,
-    frequency_label,
-    legend_below,
-    new_axes,
-    style_axes,
-)
 from nf2ff.uncertainty.budget.combine import coverage_factor
 from nf2ff.uncertainty.growth import Growth, Shown, shown_for
 from nf2ff.uncertainty.result import Uncertainty
@@ -64,77 +53,49 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
     normal coverage factor: errors that are modelled, not the other terms of the budget. Dotted is
     the root mean square of the change of the field, the signal that would make such errors.
     """
-    pattern, modes = uncertainty.pattern, uncertainty.modes
+    pattern = uncertainty.pattern
     if pattern is None:
         raise InputError("no draws followed the pattern", "make draws, and give the cuts")
-    if not 0 <= frequency_index < modes.frequency.size:
-        raise InputError(f"frequency_index is {frequency_index}, expected 0 to {modes.frequency.size - 1}")
-    f, budget = frequency_index, uncertainty.budgets[frequency_index]
-    absolute = modes.reference == "absolute"
+    f, cut = frequency_index, pattern.cut
+    one = picture.one_of(uncertainty.modes, f)
+    confidence, absolute = uncertainty.budgets[f].confidence, one.reference == "absolute"
     u, _, spread = pattern.intensity[:, f]
     top = float(u.max())
-    one = 1e-3 / (4 * math.pi) if absolute else top
-    expanded = coverage_factor(budget.confidence) * spread
-    ceiling = 5.0 * np.ceil((float(_db((u + expanded).max() / one)) + 0.5) / 5)
-    floor = 10.0 * np.floor((ceiling - DEPTH) / 10)
-    ax = new_axes((8.0, 5.2)) if ax is None else ax
-    angle = np.degrees(pattern.cut.angle)
-    signal = pattern.error_signal[f] * top
-    for i, plane in enumerate(np.degrees(pattern.cut.plane)):
-        colour, zorder = COLOURS[i], 3.0 - 0.1 * i
-        low, high = (np.maximum(_db((u[i] + side * expanded[i]) / one), floor - 1) for side in (-1, 1))
-        ax.fill_between(angle, low, high, color=colour, alpha=0.3, linewidth=0, zorder=zorder - 1)
-        ax.plot(
-            angle,
-            _db(u[i] / one),
-            color=colour,
-            linewidth=0.6 * WIDTHS[i],
-            zorder=zorder,
-            label=pattern.cut.names[i] if pattern.cut.names else _cut_name(plane),
+    unit = 1e-3 / (4 * math.pi) if absolute else top
+    expanded = coverage_factor(confidence) * spread
+    floor, ceiling = picture.level_ends(float(picture.decibels((u + expanded).max() / unit)))
+    ax = picture.new_axes((8.0, 5.2)) if ax is None else ax
+    angle = np.degrees(cut.angle)
+    for i, plane in enumerate(np.degrees(cut.plane)):
+        look: Any = {"color": picture.COLOURS[i], "zorder": 3.0 - 0.1 * i}
+        low, high = (
+            np.maximum(picture.decibels((u[i] + x * expanded[i]) / unit), floor - 1) for x in (-1, 1)
         )
-        ax.plot(
-            angle,
-            _db(signal[i] / one),
-            color=colour,
-            linewidth=1.0,
-            linestyle=":",
-            zorder=zorder - 0.5,
-            label="rms error signal",
+        ax.fill_between(
+            angle, low, high, color=picture.COLOURS[i], alpha=0.3, linewidth=0, zorder=2.0 - 0.1 * i
         )
+        name = cut.names[i] if cut.names else _cut_name(plane)
+        ax.plot(angle, picture.decibels(u[i] / unit), linewidth=0.6 * picture.WIDTHS[i], label=name, **look)
+        look |= {"zorder": 2.5 - 0.1 * i, "linestyle": ":", "label": "rms error signal"}
+        ax.plot(angle, picture.decibels(pattern.error_signal[f, i] * top / unit), linewidth=1.0, **look)
     ax.set_xlim(angle.min(), angle.max())
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
-    ax.set_ylim(floor, ceiling)
-    ax.set_yticks(np.arange(floor, ceiling + 1, 10))
-    ax.set_xlabel("angle from the centre of the cuts [deg]")
-    ax.set_ylabel("EIRP [dBm]" if absolute else "level over the peak [dB]")
-    ax.set_title(_title(uncertainty, modes, frequency_index), fontsize=11, color=TEXT_COLOUR)
-    style_axes(ax)
-    legend_below(ax, len(pattern.cut.plane), 40)
-    return ax
+    picture.set_levels(ax, floor, ceiling)
+    theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
+    title = (
+        f"{picture.frequency_label(one)}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
+        f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"
+    )
+    ordinate = "EIRP [dBm]" if absolute else "level over the peak [dB]"
+    labels = ("angle from the centre of the cuts [deg]", ordinate)
+    return picture.finish(ax, title, labels, columns=len(cut.plane))
 
 
 def _cut_name(plane: float) -> str:
     """A cut by its angle from theta^ towards phi^ [deg]."""
     along = {0.0: " (along theta)", 90.0: " (along phi)"}
     return f"cut {plane:.4g}°{along.get(round(float(plane), 6), '')}"
-
-
-def _title(uncertainty: Uncertainty, modes: Modes, index: int) -> str:
-    assert uncertainty.pattern is not None
-    cut = uncertainty.pattern.cut
-    name = frequency_label(modes.at(index))
-    theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
-    percent = 100 * uncertainty.budgets[index].confidence
-    return (
-        f"{name}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
-        f"bands: {percent:.4g} %, by {uncertainty.made} draws of the modelled errors"
-    )
-
-
-def _db(ratio: Any) -> Any:
-    """Decibels of ratios of power, those below zero or at it as far down as it gets."""
-    return 10 * np.log10(np.maximum(ratio, 1e-30))
 
 
 # --- growth --------------------------------------------------------------------------------------
@@ -157,19 +118,15 @@ def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | No
     Axes
         The axes drawn on.
     """
-    ax = new_axes((8.0, 5.0)) if ax is None else ax
-    x = _abscissa(growth, shown, ax)
+    ax = picture.new_axes((8.0, 5.0)) if ax is None else ax
+    x, across = _abscissa(growth, shown, ax)
     for f, name in enumerate(_curves(growth)):
-        colour = COLOURS[f % len(COLOURS)]
+        colour = picture.COLOURS[f % len(picture.COLOURS)]
         low, middle, high = (x[:, f] for x in (growth.level_low_db, growth.level_db, growth.level_high_db))
         label = (name or "pattern error level") + _slope(growth, f)
         _banded(ax, x, (low, middle, high), colour, label, f)
-    ax.set_ylabel("pattern error level [dB]")
-    title = f"Error of the pattern; band: {100 * growth.confidence:.4g} % of {_draws(growth)}"
-    ax.set_title(title, fontsize=11, color=TEXT_COLOUR)
-    style_axes(ax)
-    legend_below(ax, min(3, growth.frequency.shape[1]), 40)
-    return ax
+    title, labels = f"Error of the pattern; {_band_words(growth)}", (across, "pattern error level [dB]")
+    return picture.finish(ax, title, labels, columns=min(3, growth.frequency.shape[1]))
 
 
 def growth_of_errors(
@@ -179,24 +136,10 @@ def growth_of_errors(
 
     Parameters
     ----------
-    growth : Growth
-        The study.
+    growth, shown, ax
+        As in `growth_of_level`.
     unit : {"dB", "rad"}
-        Whether to draw powers, in dB, or angles, in deg.
-    shown : Shown, optional
-        How its values are shown.
-    ax : Axes, optional
-        Where to draw; by default a figure of its own.
-
-    Returns
-    -------
-    Axes
-        The axes drawn on.
-
-    Raises
-    ------
-    ValueError
-        If no figure has errors in that unit.
+        Whether to draw powers, in dB, or angles, in deg: an error where no figure has errors in it.
 
     Notes
     -----
@@ -207,45 +150,29 @@ def growth_of_errors(
     if not which:
         raise InputError(f"no figure of the study has errors in {unit}: there is nothing to draw")
     name, factor = SHOWN_ERROR_UNITS[unit]
-    ax = new_axes((8.0, 5.0)) if ax is None else ax
-    x = _abscissa(growth, shown, ax)
+    ax = picture.new_axes((8.0, 5.0)) if ax is None else ax
+    x, across = _abscissa(growth, shown, ax)
     i = 0
     reach = np.zeros(growth.values.size)
     for k in which:
         for f, curve in enumerate(_curves(growth)):
             bands = tuple(factor * y[:, f, k] for y in (growth.low, growth.mean, growth.high))
             label = figure_label(growth.figures[k]) + (f", {curve}" if curve else "")
-            _banded(ax, x, bands, COLOURS[i % len(COLOURS)], label, i)
+            _banded(ax, x, bands, picture.COLOURS[i % len(picture.COLOURS)], label, i)
             reach = np.fmax(reach, np.fmax(*np.abs(bands[::2])))
             i += 1
-    ax.axhline(0, color=TEXT_COLOUR, linewidth=0.6, zorder=1.5)
+    ax.axhline(0, color=picture.TEXT_COLOUR, linewidth=0.6, zorder=1.5)
     least, most = float(reach.min()), float(reach.max())
     if most > FAR_APART * least > 0:
         ax.set_yscale("symlog", linthresh=10 ** math.floor(math.log10(least)))
         ax.yaxis.set_major_formatter(lambda y, _: f"{y:g}".replace("-", "\N{MINUS SIGN}"))
-    ax.set_ylabel(f"error [{name}]")
-    title = f"Mean error; band: {100 * growth.confidence:.4g} % of {_draws(growth)}"
-    ax.set_title(title, fontsize=11, color=TEXT_COLOUR)
-    style_axes(ax)
-    legend_below(ax, min(2, i), 40)
-    return ax
+    labels = (across, f"error [{name}]")
+    return picture.finish(ax, f"Mean error; {_band_words(growth)}", labels, columns=min(2, i))
 
 
 def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
-    """Error level of the pattern, errors of powers and those of angles, one under the other.
-
-    Parameters
-    ----------
-    growth : Growth
-        The study.
-    shown : Shown, optional
-        How its values are shown.
-
-    Returns
-    -------
-    Axes
-        The first of them, in a figure of their own.
-    """
+    """Error level of the pattern, errors of powers and those of angles, one under the other; the
+    first of the axes is returned. Parameters as in `growth_of_level`."""
     units = [unit for unit in SHOWN_ERROR_UNITS if unit in growth.error_units]
     panels = _new_panels(1 + len(units))
     for unit, ax in zip(units, panels[1:], strict=True):
@@ -255,21 +182,21 @@ def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
 
 def _new_panels(count: int) -> list[Axes]:
     """Axes of one figure, one under the other."""
-    first = new_axes((8.0, 4.6 * count))
+    first = picture.new_axes((8.0, 4.6 * count))
     figure = first.figure
     first.remove()
     return [figure.add_subplot(count, 1, i + 1) for i in range(count)]
 
 
-def _abscissa(growth: Growth, shown: Shown | None, ax: Any) -> Real:
-    """Values as shown; the axis is logarithmic where they are in proportion rather than apart."""
+def _abscissa(growth: Growth, shown: Shown | None, ax: Any) -> tuple[Real, str]:
+    """Values as shown, and what they are; the axis is logarithmic where they are in proportion
+    rather than apart."""
     how = shown or shown_for(growth.parameter)
     x = how.values(growth.values)
     if not how.level and x.size > 1 and x[-1] >= 5 * x[0] > 0:
         ax.set_xscale("log")
         ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
-    ax.set_xlabel(how.label)
-    return x
+    return x, how.label
 
 
 def _curves(growth: Growth) -> list[str]:
@@ -281,21 +208,12 @@ def _curves(growth: Growth) -> list[str]:
 
 def _banded(ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, index: int) -> None:
     low, middle, high = bands
-    dash = "-" if index < len(COLOURS) else DASHES[index % len(DASHES)]
+    dash = "-" if index < len(picture.COLOURS) else picture.DASHES[index % len(picture.DASHES)]
     ax.fill_between(x, low, high, color=colour, alpha=0.2, linewidth=0, zorder=2)
     for edge in (low, high):  # bands that lie over each other can be told apart by them
         ax.plot(x, edge, color=colour, linewidth=0.7, linestyle=dash, alpha=0.7, zorder=2.5)
-    ax.plot(
-        x,
-        middle,
-        color=colour,
-        linewidth=1.6,
-        linestyle=dash,
-        marker="o",
-        markersize=4,
-        label=label,
-        zorder=3,
-    )
+    look: Any = {"linewidth": 1.6, "linestyle": dash, "marker": "o", "markersize": 4, "zorder": 3}
+    ax.plot(x, middle, color=colour, label=label, **look)
 
 
 def _slope(growth: Growth, index: int) -> str:
@@ -307,6 +225,8 @@ def _slope(growth: Growth, index: int) -> str:
     return f", {rise / decades:.1f} dB per decade"
 
 
-def _draws(growth: Growth) -> str:
+def _band_words(growth: Growth) -> str:
+    """What the bands are, for a title."""
     most = int(growth.draws.max())
-    return f"{most} draws" if growth.draws.min() == most else f"up to {most} draws"
+    up_to = "" if growth.draws.min() == most else "up to "
+    return f"band: {100 * growth.confidence:.4g} % of {up_to}{most} draws"

@@ -11,7 +11,7 @@ from nf2ff.messages.ranges import ZoneCode
 from nf2ff.ranges.quiet_zone import ZoneFigures
 from nf2ff.ranges.smooth_part import Variation
 from nf2ff.ranges.zone import ProbedField
-from nf2ff.report.plots import COLOURS, TEXT_COLOUR, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -95,7 +95,8 @@ class _PartSolver:
         if threads is not None and isinstance(method, LeastSquares | Quadrature):
             method = replace(method, threads=threads)
         self.method, self.known = method, modes
-        self.kept = replace(prepared, method=method)
+        # Operators that were planned for the scan as it is serve again.
+        self.kept = prepared if method == prepared.method else replace(prepared, method=method)
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}

@@ -57,6 +57,7 @@ def quadrature_matrix(
         raise InputError(
             f"the probe has the azimuthal orders {[s for s, _ in matrices]}, the maps are of {list(spins)}",
             "use LeastSquares",
+            option="--method least-squares",
         )
     k = float(wavenumber(frequency))
     scale = np.exp(-1j * k * radius) / (k * radius)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes, mode_count
+from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.notice import Notice
 from nf2ff.solver.coverage import Coverage
@@ -76,6 +77,8 @@ class Solution:
         Those of them that are on single readings, which may be the cause of the others.
     parts : tuple of Part
         What solved each set of frequencies, for solving other responses in the same way.
+    samples : Samples
+        What was solved, as it was recorded.
     """
 
     modes: Modes
@@ -90,6 +93,22 @@ class Solution:
     warnings: tuple[tuple[str, ...], ...]
     doubts: tuple[tuple[Notice, ...], ...]
     parts: tuple[Part, ...]
+    samples: Samples
+
+    @property
+    def probe(self) -> Probe:
+        """The probe at the scan's frequencies, with the azimuthal orders that were solved with."""
+        return self.parts[0].prepared.probe
+
+    @property
+    def damped(self) -> bool:
+        """Whether any part is held back where the samples do not determine it."""
+        return any(part.damped for part in self.parts)
+
+    def part_of(self, index: int) -> tuple[Part, int]:
+        """The part that solved a frequency, and which of its own frequencies that is."""
+        part = next(part for part in self.parts if index in part.frequencies)
+        return part, part.frequencies.index(index)
 
     def degree_text(self) -> str:
         """The degree found, or from which to which where frequencies differ in it."""
@@ -126,6 +145,7 @@ def join(found: list[Solution], samples: Samples) -> Solution:
     top = max(one.modes.degree for one in found)
     q = join_parts(parts, [one.modes.coefficients for one in found], top)
     joined: dict[str, Any] = {"modes": Modes(samples.frequency, q, found[0].modes.reference), "parts": parts}
+    joined["samples"] = samples
     for name in ("degree", "residual", "iterations", "tail_db", "noise_floor"):
         joined[name] = np.concatenate([getattr(one, name) for one in found])[order]
     for name in ("coverage", "warnings", "doubts"):

@@ -100,7 +100,7 @@ def solve(
         some if error <= LARGE_PROBE_ERROR else (*some, probe_error_warning(error))
         for some, error in zip(solution.warnings, probe_error.tolist(), strict=True)
     )
-    return replace(solution, warnings=warnings)
+    return replace(solution, warnings=warnings, samples=samples)
 
 
 def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | None = None) -> Problem:
@@ -132,7 +132,8 @@ def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | Non
         fits = scan is not None and degree <= scan.grid.degree
         method = Quadrature() if fits else LeastSquares()
     if isinstance(method, Quadrature) and scan is not None and degree > scan.grid.degree:
-        raise InputError(f"the grid determines degree {scan.grid.degree}, not {degree}", "use LeastSquares")
+        what = f"the grid determines degree {scan.grid.degree}, not {degree}"
+        raise InputError(what, "use LeastSquares", option="--method least-squares")
     return Problem(samples, probe, degree, method, scan)
 
 
@@ -308,6 +309,7 @@ def _judge(
         warnings=tuple(warnings),
         doubts=tuple(tuple(some) for some in doubts),
         parts=(Part(frequencies, which, prepared),),
+        samples=samples,
     )
 
 
@@ -349,4 +351,5 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
     except NotAGridError as error:
         if method is None:
             return None
-        raise InputError(f"the samples are not a full regular grid: {error}; use LeastSquares") from None
+        what = f"the samples are not a full regular grid: {error}; use LeastSquares"
+        raise InputError(what, option="--method least-squares") from None

@@ -2,8 +2,8 @@
 
 A solution is linear in the responses, and figures of merit are smooth in the modes. Hence one
 solution of the adjoint problem for each figure gives its derivative by every response, and then
-an error costs a product, however many samples it moves. `propagation` has the other way, by
-draws; the two agree where errors are small.
+an error costs a product, however many samples it moves. `draws` has the other way; the two agree
+where errors are small.
 """
 
 from __future__ import annotations
@@ -16,24 +16,22 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import Modes, wavenumber
-from nf2ff.kernel.arrays import as_array
+from nf2ff.antenna.modes import wavenumber
+from nf2ff.kernel.arrays import keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import by_conjugate_gradients, normal_solution
 from nf2ff.solver.nearby import NearbySolver, by_least_squares
-from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import LeastSquares, Problem
+from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solution import Part, Solution
-from nf2ff.solver.solve import solve
-from nf2ff.solver.transmission import TransmissionOperator
 from nf2ff.uncertainty.errors.catalogue import solver_degree
 from nf2ff.uncertainty.errors.model import ProbePattern
 from nf2ff.uncertainty.errors.position import Axis, AxisZero
 from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect
-from nf2ff.uncertainty.level_interval import PARTS
-from nf2ff.uncertainty.local_figures import Figure, LocalFigures, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
+from nf2ff.uncertainty.remeasured import responses_of
 from nf2ff.uncertainty.towards import FieldErrors, TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
@@ -76,11 +74,6 @@ class FirstOrder:
     noise_power : (F,) array_like or None
         Power that noise of the responses adds to that of the modes, relative to it: of second
         order, no part of ``bias``.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     terms: tuple[ErrorTerm, ...]
@@ -92,46 +85,27 @@ class FirstOrder:
     noise_power: Real | None = None
 
     def __post_init__(self) -> None:
-        if self.noise_power is not None:
-            power = as_array(self.noise_power, float, "noise_power", ndim=1)
-            object.__setattr__(self, "noise_power", power)
-        nominal = as_array(self.nominal, float, "nominal", ndim=2)
-        object.__setattr__(self, "nominal", nominal)
-        shape = (len(self.terms), len(nominal), len(self.figures))
-        for name in ("uncertainty", "bias"):
-            array = as_array(getattr(self, name), float, name, missing=True)
-            if array.shape != shape or nominal.shape != shape[1:]:
-                raise InputError(f"{name} has shape {array.shape}, expected (T, F, K) = {shape}")
-            object.__setattr__(self, name, array)
+        shape = (len(self.terms), len(self.nominal), len(self.figures))
+        keep(self, ["uncertainty", "bias"], float, shape=shape, axes="(T, F, K)", missing=True)
+        keep(self, ["nominal"], float, shape=shape[1:], axes="(F, K)")
+        keep(self, ["noise_power"], float, shape=shape[1:2])
 
     def combined(self) -> Real:
         """Combined standard uncertainty, the terms being independent, (F, K)."""
         return np.asarray(np.sqrt((self.uncertainty**2).sum(axis=0)))
 
 
-def linearised(
-    samples: Samples,
-    probe: Probe,
-    terms: Sequence[ErrorTerm],
-    figures: Sequence[Figure],
-    *,
-    degree: int,
-    solution: Solution | None = None,
-) -> FirstOrder:
+def linearised(solution: Solution, terms: Sequence[ErrorTerm], figures: Sequence[Figure]) -> FirstOrder:
     """Standard uncertainty of figures by derivatives with respect to all that may err.
 
     Parameters
     ----------
-    samples, probe
-        The scan as it is recorded.
+    solution : Solution
+        That of the scan as it is recorded.
     terms : sequence of ErrorTerm
         Errors, independent of each other.
     figures : sequence of Figure
         What to look at.
-    degree : int
-        Degree N.
-    solution : Solution, optional
-        That of the scan as it is, if it is known: ``degree`` does not count then.
 
     Returns
     -------
@@ -140,7 +114,7 @@ def linearised(
     Raises
     ------
     ValueError
-        If there are no terms, a part of the sphere was not seen, or as `solve` and `localise`.
+        If there are no terms, the solution is damped, or as `localise`.
 
     Notes
     -----
@@ -150,69 +124,59 @@ def linearised(
     of steps so small that they err by 1e-8. A scan on a grid is taken by least squares too: its
     quadrature weighs noise a little differently.
 
-    Of truncated angle and degree the figures are found again as they are; their change is no
-    derivative. What is of second order is missing, and draws show it: what random phase takes from
-    the beam and from the total power, what noise adds to that, and by how much a peak rises that is
-    the highest of what noise leaves there.
+    For a truncated angle or degree the figures are found again; their change is no derivative.
+    Effects of second order are missing, draws show them: what random phase takes from the beam and
+    from the total power, what noise adds to that, and by how much it lifts the highest of many maxima.
     """
     if not terms:
         raise InputError("there is no error term", "name at least one")
-    if solution is None:
-        solution = solve(samples, probe, degree=degree)
     solution = by_least_squares(solution)
-    modes = solution.modes
-    if any(part.damped for part in solution.parts):
+    if solution.damped:
         raise InputError(
             "the samples do not determine all waves, so that the solution is damped and has no "
             "derivatives by the positions",
             "use monte_carlo, or take a lower degree",
         )
-    local: list[LocalFigures] = []
-    count, which = len(figures), towards_columns(figures)
-    shape = (len(terms), modes.frequency.size)
-    uncertainty, bias = np.zeros((2, *shape, count))
-    covariance = np.zeros((*shape, len(which), PARTS, PARTS))
-    moved, fields = np.zeros((*shape, len(which), PARTS)), []
-    noise = np.zeros(shape[1])
-    for f in range(shape[1]):
-        used = next(part for part in solution.parts if f in part.frequencies)
-        own = _one_frequency(used.prepared, samples, f)
-        known = modes.at(f).truncate(own.degree)
-        local += localise(figures, known)
-        at = _Sensitivity(own, known, local[f])
-        for t, term in enumerate(terms):
-            both, mean = at.of(term)
-            uncertainty[t, f], bias[t, f] = np.sqrt(np.diag(both)[:count]), mean[:count]
-            for a in range(len(which)):
-                part = slice(count + PARTS * a, count + PARTS * (a + 1))
-                covariance[t, f, a], moved[t, f, a] = both[part, part], mean[part]
-        fields.append(at.towards.values(at.q))
-        noise[f] = at.noise_power(terms)
+    rows = []
+    for f in range(solution.modes.frequency.size):
+        at = _Sensitivity(solution, f, figures)
+        covariance, bias = zip(*map(at.of, terms), strict=True)
+        rows.append((covariance, bias, at.local.nominal, at.towards.values(at.q), at.noise_power(terms)))
+    both, mean, nominal, fields, noise = (np.array(x) for x in zip(*rows, strict=True))
+    both, mean, count = both.swapaxes(0, 1), mean.swapaxes(0, 1), len(figures)
+    shape = (*mean.shape[:2], *fields.shape[1:])
+    blocks = both[..., count:, count:].reshape(*shape, *fields.shape[1:])
     return FirstOrder(
         tuple(terms),
         tuple(figures),
-        np.stack([one.nominal for one in local]),
-        uncertainty,
-        bias,
-        FieldErrors(np.stack(fields), covariance, moved),
+        nominal,
+        np.sqrt(np.diagonal(both, axis1=2, axis2=3))[..., :count],
+        mean[..., :count],
+        # Errors of one field: blocks on the diagonal.
+        FieldErrors(fields, np.einsum("tfaiaj->tfaij", blocks), mean[..., count:].reshape(shape)),
         noise,
     )
 
 
 class _Sensitivity:
-    """Derivatives of the figures of one frequency, and of the fields behind some of them: K rows
+    """Derivatives of the figures at one frequency, and of the fields behind some of them: K rows
     of figures, four for each field."""
 
-    def __init__(self, prepared: Problem, modes: Modes, local: LocalFigures) -> None:
-        self.local = local
-        self.modes, self.q, self.prepared = modes, modes.coefficients[0], prepared
-        some = tuple(local.figures[i] for i in towards_columns(local.figures))
-        self.towards = TowardsFields(some, modes.degree, self.q)
-        self.samples = self.prepared.samples
-        self.operator, self.weights = self.prepared.iteration(0)
+    def __init__(self, solution: Solution, index: int, figures: Sequence[Figure]) -> None:
+        part, own = solution.part_of(index)
+        self.operator, self.weights = part.prepared.iteration(own)
+        self.modes = solution.modes.at(index).truncate(self.operator.degree)
+        (self.q,) = self.modes.coefficients
+        self.samples = solution.samples.part([index])
         self.present = ~np.isnan(self.samples.response[0])
+        self.probe = _at_frequency(solution.probe, index)
+        alone = replace(part.prepared, samples=part.prepared.samples.part([own]), probe=self.probe)
+        self.part = Part((0,), part.which, alone)
+        (self.local,) = localise(figures, self.modes)
+        some = tuple(figures[i] for i in towards_columns(figures))
+        self.towards = TowardsFields(some, self.modes.degree, self.q)
         self.coarse = replace(self.operator, tolerance=0.3 * RTOL)
-        slopes = local.gradients(self.q, threads=self.coarse.threads)
+        slopes = self.local.gradients(self.q, threads=self.coarse.threads)
         slopes = np.concatenate([slopes, self.towards.gradients()])
         self.by_response = np.empty((len(slopes), self.weights.size), dtype=complex)
         for k, gamma in enumerate(slopes):
@@ -305,33 +269,25 @@ class _Sensitivity:
         """Derivative of the responses by a coordinate, (M',)."""
         if quantity not in self._slopes:
             k = float(wavenumber(self.operator.frequency))
-            step = 1e-4 / (k if quantity == "radius" else self.prepared.degree)
+            step = 1e-4 / (k if quantity == "radius" else self.operator.degree)
             move = AxisZero(axis=quantity, offset=step)
             up, down = (
-                self._responses(move.displace(self.samples, sign=sign), self.operator.probe)
-                for sign in (1, -1)
+                self._responses(move.displace(self.samples, sign=sign), self.probe) for sign in (1, -1)
             )
             self._slopes[quantity] = (up - down) / (2 * step)
         return self._slopes[quantity]
 
     def _responses(self, samples: Samples, probe: Probe) -> Complex:
         """Responses (M',) of the modes found, at other positions or of another probe."""
-        there = TransmissionOperator(
-            plan_geometry(samples.at_frequency(0)),
-            probe,
-            float(samples.frequency[0]),
-            self.prepared.degree,
-            1e-12,
-            self.operator.threads,
-        )
-        return there.forward(there.from_modes(self.q))
+        threads = self.operator.threads
+        return responses_of(self.modes, samples, probe, tolerance=1e-12, threads=threads)[0, self.present]
 
     def _change(self, term: ErrorTerm) -> Real:
         """Change of the figures (K,) by a systematic error."""
         if term.kind == "model" and not term.moves_record:
             return self._solved_again(term)
         # Half the difference of the two signs: what is even in the size is not linear.
-        ends = [term.apply(self.samples, self.operator.probe, sign=sign) for sign in (1, -1)]
+        ends = [term.apply(self.samples, self.probe, sign=sign) for sign in (1, -1)]
         if term.moves_record:
             # What is recorded elsewhere, or with another probe, changes as the model does, the
             # other way round.
@@ -342,7 +298,7 @@ class _Sensitivity:
 
     def _by_coefficients(self, term: ProbePattern) -> Real:
         """Changes (K, D) by receiving coefficients that err on their own."""
-        probe = self.operator.probe
+        probe = self.probe
         power = np.abs(probe.coefficients) ** 2
         nominal = self._responses(self.samples, probe)
         columns = []
@@ -355,11 +311,10 @@ class _Sensitivity:
         return np.stack(columns, axis=1)
 
     def _solved_again(self, term: ErrorTerm) -> Real:
-        samples, probe = term.apply(self.samples, self.operator.probe)
-        degree = solver_degree([term], self.prepared.degree)
-        part = Part((0,), slice(None), self.prepared)
-        solver = NearbySolver([part], self.modes, self.samples, self.operator.threads)
-        again = solver.modes(samples, probe, degree).extend(self.prepared.degree)
+        samples, probe = term.apply(self.samples, self.probe)
+        degree = solver_degree([term], self.operator.degree)
+        solver = NearbySolver([self.part], self.modes, self.samples, self.operator.threads)
+        again = solver.modes(samples, probe, degree).extend(self.operator.degree)
         q = again.coefficients[0]
         fields = (self.towards.values(q) - self.towards.values(self.q)).ravel()
         return np.concatenate([self.local.values(q) - self.local.nominal, fields])
@@ -370,10 +325,8 @@ def _square(columns: Real) -> Real:
     return np.asarray(columns @ columns.T)
 
 
-def _one_frequency(prepared: Problem, samples: Samples, index: int) -> Problem:
-    """The solver of one frequency of the whole scan, missing samples kept."""
-    probe = prepared.probe
-    if probe.frequency is not None:
-        row = slice(index, index + 1)
-        probe = replace(probe, frequency=probe.frequency[row], coefficients=probe.coefficients[row])
-    return replace(prepared, samples=samples.part([index]), probe=probe)
+def _at_frequency(probe: Probe, index: int) -> Probe:
+    """The probe at one of its frequencies, as it is where it holds at all."""
+    if probe.frequency is None:
+        return probe
+    return replace(probe, frequency=probe.frequency[[index]], coefficients=probe.coefficients[[index]])

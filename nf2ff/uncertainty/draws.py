@@ -1,6 +1,6 @@
 """From errors of a scan to errors of its result, by draws (JCGM 101:2008, from memory).
 
-`sensitivity` has the other way, by derivatives; the two agree where errors are small.
+`derivatives` has the other way; the two agree where errors are small.
 """
 
 from __future__ import annotations
@@ -18,20 +18,19 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import intensity
 from nf2ff.solver.nearby import NearbySolver, by_least_squares
-from nf2ff.solver.problem import Method
 from nf2ff.solver.solution import Solution
-from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.catalogue import apply_terms, simulated, solver_degree
 from nf2ff.uncertainty.errors.checks import whole
 from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
-from nf2ff.uncertainty.local_figures import Figure, LocalFigures, localise
+from nf2ff.uncertainty.local_figures import LocalFigures, localise
 from nf2ff.uncertainty.towards import TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
@@ -72,11 +71,6 @@ class Draws:
     fields : (D, F, B, 4) array_like or None
         For each draw the change of the fields behind the B figures that are levels in a direction,
         as `nf2ff.uncertainty.towards` has them.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     figures: tuple[Figure, ...]
@@ -91,28 +85,19 @@ class Draws:
 
     def __post_init__(self) -> None:
         values = as_array(self.values, float, "values", ndim=3, missing=True)
-        draws, frequencies, _ = values.shape
-        directions = as_array(self.directions, float, "directions", ndim=2)
-        count = directions.shape[1]
+        count = as_array(self.directions, float, "directions", ndim=2).shape[1]
+        draws, frequencies, figures = (*values.shape[:2], len(self.figures))
         shapes = {
-            "nominal": (frequencies, len(self.figures)),
-            "values": (draws, frequencies, len(self.figures)),
+            "nominal": (frequencies, figures),
+            "values": (draws, frequencies, figures),
             "error_levels": (draws, frequencies),
             "directions": (2, count),
             "intensity": (3, frequencies, count),
             "error_signal": (frequencies, count),
+            "fields": (draws, frequencies, len(towards_columns(self.figures)), PARTS),
         }
         for name, shape in shapes.items():
-            array = as_array(getattr(self, name), float, name, missing=name == "values")
-            if array.shape != shape:
-                raise InputError(f"{name} of the draws has shape {array.shape}, expected {shape}")
-            object.__setattr__(self, name, array)
-        if self.fields is not None:
-            fields = as_array(self.fields, float, "fields", ndim=4)
-            wanted = (draws, frequencies, len(towards_columns(self.figures)), PARTS)
-            if fields.shape != wanted:
-                raise InputError(f"fields of the draws has shape {fields.shape}, expected {wanted}")
-            object.__setattr__(self, "fields", fields)
+            keep(self, [name], float, shape=shape, of="the draws", missing=name == "values")
 
     @property
     def count(self) -> int:
@@ -148,11 +133,6 @@ class Draws:
 
         That is where results of scans lie whose errors are drawn, about a known truth. It is not
         where the truth lies about a result where errors have a bias: the draws have it once more.
-
-        Raises
-        ------
-        ValueError
-            If the level is not between 0 and 1.
         """
         if not 0 < level < 1:
             raise InputError(f"level is {level}, expected between 0 and 1")
@@ -165,15 +145,11 @@ class Draws:
 
 
 def monte_carlo(
-    samples: Samples,
-    probe: Probe,
+    solution: Solution,
     terms: Sequence[ErrorTerm],
     figures: Sequence[Figure],
     *,
-    degree: int,
     draws: int,
-    method: Method | None = None,
-    solution: Solution | None = None,
     rng: int | np.random.SeedSequence | None = None,
     jobs: int = -1,
     directions: tuple[ArrayLike, ArrayLike] | None = None,
@@ -185,19 +161,15 @@ def monte_carlo(
 
     Parameters
     ----------
-    samples, probe
-        The scan as it is recorded.
+    solution : Solution
+        That of the scan as it is recorded. A quadrature serves while samples stay on their grid:
+        where an error moves the record, all is solved by least squares, the scan as it is too.
     terms : sequence of ErrorTerm
         Errors; all act in each draw, in their order.
     figures : sequence of Figure
         What to look at.
-    degree, method
-        As in `solve`. A quadrature serves while samples stay on their grid: where an error moves
-        them, all is solved by least squares, the scan as it is too.
     draws : int
         Number of draws.
-    solution : Solution, optional
-        That of the scan as it is, if it is known: ``degree`` and ``method`` do not count then.
     rng : int or SeedSequence, optional
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
@@ -211,12 +183,12 @@ def monte_carlo(
         the number of draws.
     measure : callable, optional
         Simulates the samples for each draw, at the true positions and with the true probe, as for
-        `catalogue.simulated`; ``samples`` then are what it gives without errors. Otherwise
-        ``samples`` were measured, and errors are added to them: their record is moved, which has
-        the bias of errors of position to first order only (`nf2ff.uncertainty.remeasured`).
+        `catalogue.simulated`; the solution then is of what it gives without errors. Otherwise
+        errors are added to samples that were measured: their record is moved, which has the bias
+        of errors of position to first order only (`uncertainty.remeasured`).
     reference : Modes, optional
         Known modes from which errors are counted, such as those of an antenna that is simulated,
-        of the same frequencies. Otherwise the solution of the scan as it is.
+        of the same frequencies. Otherwise those of the solution.
     progress : callable, optional
         Called with the number of draws done so far.
 
@@ -228,8 +200,7 @@ def monte_carlo(
     Raises
     ------
     ValueError
-        If there are no draws or terms, the reference has other frequencies, or as `solve` and
-        `localise`.
+        If there are no draws or terms, the reference has other frequencies, or as `localise`.
 
     Notes
     -----
@@ -241,9 +212,6 @@ def monte_carlo(
     draws = whole(draws, "draws")
     if not terms:
         raise InputError("there is no error term", "name at least one")
-    terms = tuple(terms)
-    if solution is None:
-        solution = solve(samples, probe, degree=degree, method=method)
     if measure is None and any(term.moves_record for term in terms):
         solution = by_least_squares(solution)
     modes = solution.modes
@@ -255,7 +223,7 @@ def monte_carlo(
     theta, phi = _directions(directions)
     some = tuple(figures[i] for i in towards_columns(figures))
     towards = tuple(TowardsFields(some, known.degree, q) for q in known.coefficients)
-    work = _Work(solution, samples, known, terms, tuple(local), towards, theta, phi, measure)
+    work = _Work(solution, known, tuple(terms), tuple(local), towards, theta, phi, measure)
     seed = rng if isinstance(rng, np.random.SeedSequence) else np.random.SeedSequence(rng)
     values = np.full((draws, modes.frequency.size, len(figures)), np.nan)
     levels = np.zeros(values.shape[:2])
@@ -264,8 +232,7 @@ def monte_carlo(
     parts = _each(work, seed, draws, jobs)
     try:
         for which, part in parts:
-            values[which], levels[which] = part.values, part.levels
-            fields[which] = part.fields
+            values[which], levels[which], fields[which] = part.values, part.levels, part.fields
             # At once: an interruption finds both or neither.
             count, moments = which.stop, moments + part.moments
             if progress is not None:
@@ -320,7 +287,6 @@ class _Work:
     """What a worker needs to make draws: the scan as it is, its solution, the reference."""
 
     solution: Solution
-    samples: Samples
     known: Modes
     terms: tuple[ErrorTerm, ...]
     local: tuple[LocalFigures, ...]
@@ -338,7 +304,8 @@ class _Work:
 
     def run(self, seeds: Sequence[np.random.SeedSequence], threads: int | None) -> _Part:
         """Make some draws."""
-        solver = NearbySolver(self.solution.parts, self.solution.modes, self.samples, threads)
+        scan = self.solution
+        solver = NearbySolver(scan.parts, scan.modes, scan.samples, threads)
         power = self.known.radiated_power()
         u = intensity(*self.field(self.known))
         moments = np.zeros((3, *u.shape))
@@ -369,8 +336,7 @@ class _Work:
 
     def _drawn(self, rng: np.random.Generator) -> tuple[Samples, Probe, int]:
         """One draw: all terms, each with sizes of its own, on the scan and its probe."""
-        # At the scan's frequencies, and with the orders that are solved with.
-        samples, probe = self.samples, self.solution.parts[0].prepared.probe
+        samples, probe = self.solution.samples, self.solution.probe
         drawn = [term.drawn(rng) for term in self.terms]
         degree = solver_degree(drawn, max(p.prepared.degree for p in self.solution.parts))
         if self.measure is not None:

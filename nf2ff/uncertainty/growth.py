@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.kernel.arrays import as_array
-from nf2ff.measurement.probe import Probe, field_probe
-from nf2ff.measurement.samples import Samples
-from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.draws import Draws, monte_carlo
+from nf2ff.antenna.modes import Modes
+from nf2ff.kernel.arrays import as_array, keep
+from nf2ff.measurement.probe import field_probe
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.solver.solution import Solution
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.draws import Draws, Measure, monte_carlo
 from nf2ff.uncertainty.errors.term import ErrorTerm
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 Real = NDArray[np.float64]
@@ -38,38 +40,28 @@ class Growth:
 
     Parameters
     ----------
-    parameter : str
-        What was varied: "size" (a factor on all sizes of the errors), "frequency", "radius",
-        "oversampling" or "degree".
+    parameter : {"size", "frequency", "radius", "oversampling", "degree"}
+        What was varied; "size" is a factor on all sizes of the errors.
     values : (V,) array_like
         Its values [Hz, m or 1].
     figures : tuple of Figure
         K figures.
     frequency : (V, F) array_like
         Frequencies [Hz].
-    degree : (V,) array_like of int
-        Degree of the solution.
-    samples : (V,) array_like of int
-        Number of samples.
-    draws : (V,) array_like of int
-        Number of draws.
+    degree, samples, draws : (V,) array_like of int
+        Degree of the solution, number of samples and of draws.
     reference : (V, F, K) array_like
         Values that errors are counted from, powers linear.
     mean, spread : (V, F, K) array_like
         Mean and standard deviation of the error [dB or rad].
     low, high : (V, F, K) array_like
         Ends of the interval that holds ``confidence`` of the errors, with equal tails [dB or rad].
-    level_db : (V, F) array_like
-        Pattern error level: mean square error of the far field over the sphere [dB].
-    level_low_db, level_high_db : (V, F) array_like
-        The interval of the draws' own [dB].
+    level_db, level_low_db, level_high_db : (V, F) array_like
+        Pattern error level, the mean square error of the far field over the sphere, and the ends of
+        the interval of the draws' own [dB].
     confidence : float
         Part of the draws between low and high.
 
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     parameter: Parameter
@@ -90,20 +82,14 @@ class Growth:
     confidence: float = 0.95
 
     def __post_init__(self) -> None:
-        frequency = as_array(self.frequency, float, "frequency", ndim=2)
-        count, figures = len(frequency), len(self.figures)
-        for name in ("values", "degree", "samples", "draws"):
-            self._keep(name, np.int64 if name != "values" else float, (count,))
-        for name in ("frequency", "level_db", "level_low_db", "level_high_db"):
-            self._keep(name, float, frequency.shape)
-        for name in ("reference", "mean", "spread", "low", "high"):
-            self._keep(name, float, (*frequency.shape, figures))
-
-    def _keep(self, name: str, kind: Any, shape: tuple[int, ...]) -> None:
-        array = as_array(getattr(self, name), kind, name, missing=kind is float)
-        if array.shape != shape:
-            raise InputError(f"{name} of the growth has shape {array.shape}, expected {shape}")
-        object.__setattr__(self, name, array)
+        shape = as_array(self.frequency, float, "frequency", ndim=2).shape
+        for names, own in (
+            (["values"], shape[:1]),
+            (["frequency", "level_db", "level_low_db", "level_high_db"], shape),
+            (["reference", "mean", "spread", "low", "high"], (*shape, len(self.figures))),
+        ):
+            keep(self, names, float, shape=own, of="the growth", missing=True)
+        keep(self, ["degree", "samples", "draws"], np.int64, shape=shape[:1], of="the growth")
 
     @property
     def unit(self) -> str:
@@ -146,10 +132,8 @@ def sweep(
     ----------
     scan : SimulatedScan
         The scan.
-    terms : sequence of ErrorTerm
-        Its errors, put in where they happen: the probe is where it truly is.
-    figures : sequence of Figure
-        What to look at.
+    terms, figures
+        As in `monte_carlo`; errors are put in where they happen: the probe is where it truly is.
     over : {"size", "frequency", "radius", "oversampling", "degree"}
         What is varied; "size" is a factor on all sizes of all errors.
     values : (V,) array_like
@@ -173,7 +157,8 @@ def sweep(
     Raises
     ------
     ValueError
-        If ``over`` is unknown, values are not in order, or as `monte_carlo`, naming the value.
+        If ``over`` is unknown, values are not in order, or as `solve` and `monte_carlo`, naming the
+        value.
 
     Notes
     -----
@@ -181,41 +166,22 @@ def sweep(
     higher waves falls into lower ones because the samples are few, is part of them. A frequency
     error also has the antenna radiate as it does at another frequency.
     """
-    values = _in_order(over, values)
-    _check_confidence(confidence)
-    sizes = values if over == "size" else np.ones(values.size)
-    scaled = dict(zip(values.tolist(), _scaled(terms, sizes), strict=True))
 
-    def run(value: float, report: Callable[[int], None]) -> _Point:
+    def at(value: float) -> tuple[Solution, Measure, Modes]:
         varied: Any = {} if over == "size" else {over: value}
         one = replace(scan, **varied)
-        errors = scaled[value]
-        samples = one.samples()
-        draws_there = monte_carlo(
-            samples,
-            one.probe or field_probe(),
-            errors,
-            figures,
-            degree=one.solver_degree,
-            draws=draws,
-            rng=rng,
-            jobs=jobs,
-            measure=one.measure,
-            reference=one.truth(),
-            progress=report,
-        )
-        return _Point(value, one.solver_degree, samples, draws_there)
+        probe = one.probe or field_probe()
+        return solve(one.samples(), probe, degree=one.solver_degree), one.measure, one.truth()
 
-    return _growth(over, _each(run, over, values, draws, progress), confidence)
+    how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
+    return _growth(at, terms, figures, over, values, confidence, progress, how)
 
 
 def sweep_sizes(
-    samples: Samples,
-    probe: Probe,
+    solution: Solution,
     terms: Sequence[ErrorTerm],
     figures: Sequence[Figure],
     *,
-    degree: int,
     factors: ArrayLike,
     draws: int,
     rng: int | None = 0,
@@ -227,51 +193,60 @@ def sweep_sizes(
 
     Parameters
     ----------
-    samples, probe, terms, figures, degree
+    solution, terms, figures
         As in `monte_carlo`.
     factors : (V,) array_like
         Factors on all sizes, in increasing order.
     draws, rng, jobs, confidence, progress
-        As in `sweep`.
-
-    Returns
-    -------
-    Growth
-        As `sweep`.
-
-    Raises
-    ------
-    ValueError
-        If factors are not in order, or as `monte_carlo`, naming the factor.
+        As in `sweep`, which says what is returned and raised, too.
     """
-    factors = _in_order("size", factors)
-    _check_confidence(confidence)
-    scaled = dict(zip(factors.tolist(), _scaled(terms, factors), strict=True))
-
-    def run(value: float, report: Callable[[int], None]) -> _Point:
-        draws_there = monte_carlo(
-            samples,
-            probe,
-            scaled[value],
-            figures,
-            degree=degree,
-            draws=draws,
-            rng=rng,
-            jobs=jobs,
-            progress=report,
-        )
-        return _Point(value, degree, samples, draws_there)
-
-    return _growth("size", _each(run, "size", factors, draws, progress), confidence)
+    how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
+    return _growth(
+        lambda _: (solution, None, None), terms, figures, "size", factors, confidence, progress, how
+    )
 
 
-class _Point(NamedTuple):
-    """What was found at one value."""
+def _growth(
+    at: Callable[[float], tuple[Solution, Measure | None, Modes | None]],
+    terms: Sequence[ErrorTerm],
+    figures: Sequence[Figure],
+    over: Parameter,
+    values: ArrayLike,
+    confidence: float,
+    progress: Callable[[int], None] | None,
+    how: Mapping[str, Any],
+) -> Growth:
+    """Errors over the values: ``at`` gives each its scan, how it is measured anew, and the truth."""
+    values = _in_order(over, values)
+    if not 0 < confidence < 1:
+        raise InputError(f"confidence is {confidence}, expected between 0 and 1")
+    sizes = values if over == "size" else np.ones(values.size)
+    scaled = []
+    # Refused before anything is computed where an error cannot be so large.
+    for size in sizes.tolist():
+        with found_in(f"at the size {size:.9g}"):
+            scaled.append([term.scaled(size) for term in terms])
+    found: list[tuple[Real, int, int, Draws]] = []
+    for i, (value, errors) in enumerate(zip(values.tolist(), scaled, strict=True)):
 
-    value: float
-    degree: int
-    samples: Samples
-    draws: Draws
+        def report(count: int, before: int = i * how["draws"]) -> None:
+            if progress is not None:
+                progress(before + count)
+
+        try:
+            with found_in(f"at the {over} {value:.9g}"):
+                solution, measure, truth = at(value)
+                more: Any = {"measure": measure, "reference": truth, "progress": report}
+                made = monte_carlo(solution, errors, figures, **how, **more)
+                modes, count = solution.modes, solution.samples.port.size
+                found.append((modes.frequency, modes.degree, count, made))
+        except KeyboardInterrupt:
+            if not found:
+                raise
+            break
+        if made.count < made.asked:
+            break
+    return _summed_up(over, values[: len(found)], found, confidence)
 
 
 def _in_order(over: str, values: ArrayLike) -> Real:
@@ -283,77 +258,35 @@ def _in_order(over: str, values: ArrayLike) -> Real:
     return array
 
 
-def _check_confidence(confidence: float) -> None:
-    if not 0 < confidence < 1:
-        raise InputError(f"confidence is {confidence}, expected between 0 and 1")
-
-
-def _scaled(terms: Sequence[ErrorTerm], sizes: Real) -> list[list[ErrorTerm]]:
-    """The errors at each size: refused before anything is computed where one cannot be so large."""
-    found = []
-    for size in sizes.tolist():
-        try:
-            found.append([term.scaled(size) for term in terms])
-        except ValueError as error:
-            raise InputError(f"at the size {size:.9g}: {error}") from error
-    return found
-
-
-def _each(
-    run: Callable[[float, Callable[[int], None]], _Point],
-    over: str,
-    values: Real,
-    draws: int,
-    progress: Callable[[int], None] | None,
-) -> list[_Point]:
-    """Results for one value after the other, until the work is stopped."""
-    found: list[_Point] = []
-    for i, value in enumerate(values.tolist()):
-
-        def report(count: int, before: int = i * draws) -> None:
-            if progress is not None:
-                progress(before + count)
-
-        try:
-            found.append(run(value, report))
-        except KeyboardInterrupt:
-            if not found:
-                raise
-            break
-        except ValueError as error:
-            raise InputError(f"at the {over} {value:.9g}: {error}") from error
-        if found[-1].draws.count < found[-1].draws.asked:
-            break
-    return found
-
-
-def _growth(parameter: Parameter, found: list[_Point], confidence: float) -> Growth:
-    draws = [point.draws for point in found]
+def _summed_up(
+    parameter: Parameter, values: Real, found: list[tuple[Real, int, int, Draws]], confidence: float
+) -> Growth:
+    frequency, degree, samples, draws = zip(*found, strict=True)
     errors = [_errors(one) for one in draws]
-    bands = [one.interval(confidence) for one in errors]
+    low, high = zip(*(one.interval(confidence) for one in errors), strict=True)
     tails = np.array([0.5 * (1 - confidence), 0.5 * (1 + confidence)])
-    levels = [np.quantile(one.error_levels, tails, axis=0) for one in draws]
+    levels = np.stack([np.quantile(one.error_levels, tails, axis=0) for one in draws], axis=1)
     return Growth(
         parameter=parameter,
-        values=np.array([point.value for point in found]),
+        values=values,
         figures=draws[0].figures,
-        frequency=np.stack([point.samples.frequency for point in found]),
-        degree=np.array([point.degree for point in found]),
-        samples=np.array([point.samples.port.size for point in found]),
+        frequency=np.stack(frequency),
+        degree=np.array(degree),
+        samples=np.array(samples),
         draws=np.array([one.count for one in draws]),
         reference=np.stack([one.nominal for one in draws]),
         mean=np.stack([one.bias() for one in errors]),
         spread=np.stack([one.standard_uncertainty() for one in errors]),
-        low=np.stack([low for low, _ in bands]),
-        high=np.stack([high for _, high in bands]),
-        level_db=_decibels([one.error_level for one in draws]),
-        level_low_db=_decibels([low for low, _ in levels]),
-        level_high_db=_decibels([high for _, high in levels]),
+        low=np.stack(low),
+        high=np.stack(high),
+        level_db=_decibels(np.stack([one.error_level for one in draws])),
+        level_low_db=_decibels(levels[0]),
+        level_high_db=_decibels(levels[1]),
         confidence=confidence,
     )
 
 
-def _decibels(levels: list[Real]) -> Real:
+def _decibels(levels: Real) -> Real:
     """Levels of no error at all as that of rounding."""
     return np.asarray(10 * np.log10(np.maximum(levels, 1e-32)))
 
@@ -368,17 +301,8 @@ def _errors(draws: Draws) -> Draws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shown:
-    """How the values of what is varied are shown.
-
-    Parameters
-    ----------
-    label : str
-        What they are, with the unit.
-    factor : float
-        By which the library's values are multiplied.
-    level : bool
-        Whether they are then ratios of amplitude, shown as levels [dB].
-    """
+    """How the values of what is varied are shown: what they are with the unit, the factor on the
+    library's values, and whether they are then ratios of amplitude, shown as levels [dB]."""
 
     label: str
     factor: float = 1.0
@@ -391,17 +315,7 @@ class Shown:
 
 
 def shown_for(parameter: str) -> Shown:
-    """How values are shown of which no more is known than what was varied.
-
-    Parameters
-    ----------
-    parameter : str
-        As in `Growth`.
-
-    Returns
-    -------
-    Shown
-    """
+    """How values of a `Growth` are shown of which no more is known than what was varied."""
     return {
         "size": Shown("factor on all sizes"),
         "frequency": Shown("frequency [GHz]", 1e-9),

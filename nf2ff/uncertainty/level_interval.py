@@ -1,12 +1,11 @@
 """The interval of a level by the errors of its field, down to no field at all.
 
 A level is the square of a field, which errs by a vector: E = E0 + error, four real numbers, the
-real and imaginary parts of two components. Where the error is small, half of it across the field
-does nothing, and the level errs as much up as down. Where there is hardly any field the error is
-what is measured: the level is that of the error, and says no more of the true one than how large
-it may be at most. Both follow from the distribution of |E0 + error|^2, a noncentral chi-squared one
-where the four parts err alike (of two parts, S. O. Rice's), by asking which true levels make what
-was measured neither improbably high nor improbably low.
+real and imaginary parts of two components. Where the error is small, what of it lies across the
+field does nothing, and the level errs as much up as down. Where there is hardly any field, the error
+is measured, which only limits the true level from above. Both follow from the distribution of
+|E0 + error|^2, a noncentral chi-squared one where the four parts err alike (of two parts, S. O.
+Rice's): which true levels make what was measured neither improbably high nor improbably low?
 """
 
 from __future__ import annotations
@@ -49,11 +48,6 @@ def level_interval(
     low, high : float
         0 <= low <= |E|^2 <= high [square of the field's unit]. Low is 0 where errors alone may
         make what was measured.
-
-    Raises
-    ------
-    ValueError
-        If the field or its covariance is not of this shape, or the confidence out of range.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""What may err in a scan, and what is looked at: the question that `uncertainty` answers."""
+"""What may go wrong in a scan, and which figures are asked for: the question that `assess` answers."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.term import ErrorTerm
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 
 Real = NDArray[np.float64]
 
@@ -63,7 +63,7 @@ class ModelledError:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assessment:
-    """What may err, and what is looked at.
+    """Errors of a scan, stated and modelled, and the figures whose uncertainty is asked for.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ class Assessment:
     figures : mapping of str to sequence of Figure
         What each metric of the budget is, by its name; two for pointing, along theta^ and phi^.
     relative_only : sequence of str
-        Metrics of whose figure only the relative error counts, the value being another.
+        Metrics that take only the relative error from their figure, such as gain from EIRP.
 
     Raises
     ------
@@ -156,8 +156,7 @@ class Cut:
     names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("plane", "angle"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        keep(self, ["plane", "angle"], float, ndim=1)
         object.__setattr__(self, "names", tuple(self.names))
         if len(self.names) not in (0, self.plane.size):
             raise InputError(f"the cut has {len(self.names)} names, expected {self.plane.size}, or none")

@@ -1,9 +1,10 @@
-"""What was found of the uncertainty of a scan's figures: the answer that `assess` gives."""
+"""The uncertainty of a scan's figures, as `assess` finds it."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Literal
 
@@ -11,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.level_interval import PARTS
@@ -53,10 +54,8 @@ class DrawComparison:
     both_drawn: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("first_order", "drawn", "shift", "floor"):
-            value = as_array(getattr(self, name), float, name, ndim=1, missing=True)
-            object.__setattr__(self, name, value)
-        object.__setattr__(self, "used", as_array(self.used, np.int64, "used", ndim=1))
+        keep(self, ["first_order", "drawn", "shift", "floor"], float, ndim=1, missing=True)
+        keep(self, ["used"], np.int64, ndim=1)
 
     @property
     def sampling(self) -> Real:
@@ -110,15 +109,9 @@ class MetricResult:
         At each frequency the plane of its cut in words; empty where it has none.
     field : (F, 4) array_like or None
         Of a level in a direction the field whose square it is, as `uncertainty.towards` has it,
-        less its
-        known bias [square root of the value's unit].
+        less its known bias [square root of the value's unit].
     field_covariance : (F, 4, 4) array_like or None
         Of its errors, all terms together.
-
-    Raises
-    ------
-    ValueError
-        If the field has no such covariance.
     """
 
     quantity: FigureKind
@@ -130,18 +123,24 @@ class MetricResult:
     field_covariance: Real | None = None
 
     def __post_init__(self) -> None:
-        for name, ndim in (("value", 1), ("draws", 2)):
-            if getattr(self, name) is not None:
-                value = as_array(getattr(self, name), float, name, ndim=ndim, missing=True)
-                object.__setattr__(self, name, value)
-        if self.field is None and self.field_covariance is None:
-            return
+        keep(self, ["value"], float, ndim=1, missing=True)
+        keep(self, ["draws"], float, ndim=2, missing=True)
+        if (self.field is None) != (self.field_covariance is None):
+            raise InputError("a field and its covariance belong together", "give both, or none")
         count = self.value.size
-        for name, shape in (("field", (PARTS,)), ("field_covariance", (PARTS, PARTS))):
-            value = as_array(getattr(self, name), float, name)
-            if value.shape != (count, *shape):
-                raise InputError(f"{name} has shape {value.shape}, expected {(count, *shape)}")
-            object.__setattr__(self, name, value)
+        keep(self, ["field"], float, shape=(count, PARTS), of="the metric")
+        keep(self, ["field_covariance"], float, shape=(count, PARTS, PARTS), of="the metric")
+
+    def over(self, power: float) -> MetricResult:
+        """Gain from EIRP: the same over the power into the antenna [W], a ratio as directivity is."""
+        return replace(
+            self,
+            quantity="directivity",
+            value=self.value / power,
+            draws=None if self.draws is None else self.draws / power,
+            field=None if self.field is None else self.field / math.sqrt(power),
+            field_covariance=None if self.field_covariance is None else self.field_covariance / power,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +174,7 @@ class PatternDraws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Uncertainty:
-    """What was found of the uncertainty of a scan's figures.
+    """The uncertainty of a scan's figures.
 
     Parameters
     ----------
@@ -219,10 +218,7 @@ class Uncertainty:
     def __post_init__(self) -> None:
         object.__setattr__(self, "budgets", tuple(self.budgets))
         object.__setattr__(self, "results", MappingProxyType(dict(self.results)))
-        for name in ("error_level", "noise_power"):
-            if getattr(self, name) is not None:
-                level = as_array(getattr(self, name), float, name, ndim=1)
-                object.__setattr__(self, name, level)
+        keep(self, ["error_level", "noise_power"], float, ndim=1)
         count = self.modes.frequency.size
         if len(self.budgets) != count:
             raise InputError(

@@ -1,4 +1,4 @@
-"""Scans of antennas that are known: what a probe would receive, and the modes it should lead to."""
+"""Simulated scans of known antennas: what a probe receives, and the modes it should lead to."""
 
 from __future__ import annotations
 
@@ -16,10 +16,9 @@ from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Quadrature
 from nf2ff.solver.solve import solve
-from nf2ff.solver.transmission import TransmissionOperator
+from nf2ff.uncertainty.remeasured import responses_of
 
 #: Power that the expansion of an antenna leaves out, with which it is compared: rounding [dB].
 TRUTH_TAIL_DB = -240.0
@@ -33,10 +32,8 @@ class SimulatedScan:
     ----------
     antenna : DipoleCluster or SinusoidalWire
         The antenna.
-    frequency : float
-        Frequency [Hz].
-    radius : float
-        Distance of the probe [m].
+    frequency, radius : float
+        Frequency [Hz] and distance of the probe [m].
     degree : int, optional
         Degree N of the solution and of the spiral. Otherwise what the antenna's size asks for.
     tail_db : float
@@ -119,20 +116,8 @@ _KEPT = 2
 def expanded(antenna: Antenna, frequency: float, *, least: int = 1) -> Modes:
     """Modes of an antenna from its field in closed form, of degree ``least`` or more.
 
-    Parameters
-    ----------
-    antenna : DipoleCluster or SinusoidalWire
-        The antenna.
-    frequency : float
-        Frequency [Hz].
-    least : int
-        Least degree.
-
-    Returns
-    -------
-    Modes
-        Up to the degree above which the antenna has no power but rounding. The last ones are kept:
-        a probe that is not ideal asks for the same at each draw.
+    They reach up to the degree above which the antenna has no power but rounding. The last ones are
+    kept: a probe that is not ideal asks for the same at each draw.
     """
     k, reach = float(wavenumber(frequency)), antenna.minimum_radius
     degree = max(least, required_degree(k * reach, tail_db=TRUTH_TAIL_DB))
@@ -146,23 +131,10 @@ def expanded(antenna: Antenna, frequency: float, *, least: int = 1) -> Modes:
 
 
 def received(antenna: Antenna, samples: Samples, probe: Probe) -> Samples:
-    """What a probe receives of an antenna; of the ideal field probe in closed form.
+    """What a probe receives of an antenna at the positions of samples of one frequency and port.
 
-    Parameters
-    ----------
-    antenna : DipoleCluster or SinusoidalWire
-        The antenna.
-    samples : Samples
-        Where, at one frequency; all of one port.
-    probe : Probe
-        The probe. Of another than the ideal one by the transmission formula.
-
-    Returns
-    -------
-    Samples
-        The same with the responses.
+    Of the ideal field probe in closed form, of any other by the transmission formula.
     """
-    frequency = float(samples.frequency[0])
     ideal = field_probe()
     if probe.response_unit == "V/m" and np.array_equal(probe.coefficients, ideal.coefficients):
         return simulate(
@@ -173,7 +145,6 @@ def received(antenna: Antenna, samples: Samples, probe: Probe) -> Samples:
             chi=samples.chi,
             radius=samples.radius,
         )
-    modes = expanded(antenna, frequency)
-    there = TransmissionOperator(plan_geometry(samples), probe, frequency, modes.degree, tolerance=1e-10)
-    response = there.forward(there.from_modes(modes.coefficients[0]))
-    return replace(samples, response=response[None], response_unit=probe.response_unit)
+    modes = expanded(antenna, float(samples.frequency[0]))
+    response = responses_of(modes, samples, probe, tolerance=1e-10)
+    return replace(samples, response=response, response_unit=probe.response_unit)

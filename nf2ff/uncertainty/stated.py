@@ -1,10 +1,9 @@
 """What is stated of a metric: its value less the known bias, and the interval about that.
 
 The uncertainty of a budget is about the value without the known errors. A result as it is measured
-has them: noise adds its own power to TRP, random phase takes some from a beam. So the interval
-stands about the value less its bias. Of a level in a direction the field is known with its errors,
-and the interval follows from them (`level_interval`): in a null what errors add on average may be
-all that was measured, and only an upper limit is left.
+has them: noise adds its own power to TRP, random phase takes some from a beam. Of a level in a
+direction the field is known with its errors, and the interval follows from them (`level_interval`):
+in a null what errors add on average may be all that was measured, and only an upper limit is left.
 """
 
 from __future__ import annotations
@@ -28,15 +27,8 @@ STRONG = 4.0
 
 
 class Stated(NamedTuple):
-    """A metric at one frequency.
-
-    Parameters
-    ----------
-    value : float
-        Less the known bias; of a level not below zero [as `MetricResult`].
-    low, high : float
-        Ends of the interval [as above].
-    """
+    """A metric at one frequency, less its known bias, and the ends of its interval, as in
+    `MetricResult`; of levels none is below zero."""
 
     value: float
     low: float
@@ -58,8 +50,8 @@ def stated(result: MetricResult, found: CombinedUncertainty, index: int) -> Stat
     Returns
     -------
     Stated or None
-        None of a direction, of which the uncertainty is a radius about it; and where the value is
-        not known or no term is supplied.
+        None for a direction, whose uncertainty is a radius about it, where the value is not known,
+        and where no term is supplied.
     """
     value, u = float(result.value[index]), found.expanded
     if u is None or math.isnan(value) or result.quantity == "direction":
@@ -82,7 +74,7 @@ def stated(result: MetricResult, found: CombinedUncertainty, index: int) -> Stat
 def stated_decibels(
     result: MetricResult, found: CombinedUncertainty, index: int
 ) -> tuple[float, float] | None:
-    """How far the interval of a level goes up and down from the value as measured [dB].
+    """How far the interval of a level reaches up and down from the value as measured [dB].
 
     Parameters
     ----------
@@ -92,9 +84,8 @@ def stated_decibels(
     Returns
     -------
     (plus, minus) or None
-        Both positive, ``minus`` infinite where there may be no power at all;
-        `CombinedUncertainty.decibels`
-        but for levels in a direction, whose interval follows from the field.
+        Both positive, ``minus`` infinite where there may be no power at all. Levels in a direction
+        have an interval that follows from the field, others `CombinedUncertainty.decibels`.
     """
     if result.field is None or found.expanded is None:
         return found.decibels

@@ -1,10 +1,9 @@
-"""The field in single directions, near a known result: what the level there is the square of.
+"""The field in single directions, near a known result, whose square is the level there.
 
-A level in a direction is known by its field: two components with a real and an imaginary part
-each, whose errors are normal and known, down to a null, where the level's own errors are neither.
-The parts are so normalised that the sum of their squares is the figure, directivity or EIRP, and
-their phase is counted from that of the modes as a whole: a phase that drifts by the same for all
-is no error of a level.
+The field has two components with a real and an imaginary part each. Their errors are normal and
+known, down to a null, where the level's own errors are neither. The parts are so normalised that
+the sum of their squares is the figure, directivity or EIRP, and their phase is counted from that of
+the modes as a whole: a phase that drifts alike for all is no error of a level.
 """
 
 from __future__ import annotations
@@ -15,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty import far_points
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
-from nf2ff.uncertainty.local_figures import Figure
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -55,10 +54,9 @@ class TowardsFields:
     @property
     def location(self) -> Real:
         """theta and phi of each direction, (A, 2) [rad]."""
-        phi = [float(np.mod(figure.phi, 2 * np.pi)) for figure in self.figures]
-        return np.array(
-            [[f.theta, x if x < 2 * np.pi else 0.0] for f, x in zip(self.figures, phi, strict=True)]
-        )
+        theta, phi = (np.array([getattr(figure, x) for figure in self.figures]) for x in ("theta", "phi"))
+        phi = np.mod(phi, 2 * np.pi)
+        return np.stack([theta, np.where(phi < 2 * np.pi, phi, 0.0)], axis=1)
 
     def values(self, coefficients: Complex) -> Real:
         """Parts (..., A, 4) of the fields of modes (..., J): of theta^, then of phi^, the real one
@@ -68,7 +66,7 @@ class TowardsFields:
         found = np.zeros((len(flat), len(self.figures), PARTS))
         for row, one in zip(found, flat if self.figures else [], strict=False):
             turn = np.vdot(self.known, one)
-            field = far_points.field(one, self.location, degree=self.degree) * self._scale(one)
+            field = fields.far_field_at(one, self.location) * self._scale(one)
             field = field * np.exp(-1j * np.angle(turn))
             row[:] = np.stack([field.real, field.imag], axis=-1).swapaxes(0, 1).reshape(-1, PARTS)
         return found.reshape(*q.shape[:-1], len(self.figures), PARTS)
@@ -81,14 +79,13 @@ class TowardsFields:
         rows = []
         for a, figure in enumerate(self.figures):
             place = self.location[a : a + 1]
-            relative = figure.name == "directivity-towards"
             for part in range(PARTS):
                 one = np.zeros((2, 1), dtype=complex)
                 # The imaginary part of z is the real part of conj(j) z.
                 one[part // 2, 0] = 1j if part % 2 else 1
-                gamma = scale[a] * far_points.adjoint(one, place, degree=self.degree)
+                gamma = scale[a] * fields.far_field_adjoint(one, place, degree=self.degree)
                 # d(1/sqrt P) = -dP / 2P sqrt P, and dP/P = 2 Re sum conj(Q) dQ / sum |Q|^2.
-                if relative:
+                if not figure.absolute:
                     gamma = gamma - values[a, part] * q / power
                 # d(-phase) = -Im sum conj(Q) dQ / sum |Q|^2 turns (x, y) by (-y, x) of it.
                 other = -values[a, part + 1] if part % 2 == 0 else values[a, part - 1]
@@ -97,14 +94,9 @@ class TowardsFields:
 
     def _scale(self, q: Complex) -> Real:
         """Factors (A,) from the field to the parts."""
-        whole = np.sqrt(2 * np.pi / WAVE_IMPEDANCE)
         power = 0.5 * float(np.vdot(q, q).real)
-        return np.array(
-            [
-                whole / np.sqrt(power) if figure.name == "directivity-towards" else whole
-                for figure in self.figures
-            ]
-        )
+        over = [1.0 if figure.absolute else power for figure in self.figures]
+        return np.sqrt(2 * np.pi / WAVE_IMPEDANCE / np.array(over))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,11 +111,6 @@ class FieldErrors:
         Of the errors that each of T causes makes.
     bias : (T, F, A, 4) array_like
         Mean change that each makes.
-
-    Raises
-    ------
-    ValueError
-        If shapes do not fit.
     """
 
     value: Real
@@ -131,8 +118,7 @@ class FieldErrors:
     bias: Real
 
     def __post_init__(self) -> None:
-        for name in ("value", "covariance", "bias"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name))
+        keep(self, ["value", "covariance", "bias"], float)
         shape = self.value.shape
         wanted = (self.bias.shape[:1] + shape, self.bias.shape[:1] + shape + (PARTS,))
         if shape[-1:] != (PARTS,) or (self.bias.shape, self.covariance.shape) != wanted:

@@ -58,6 +58,7 @@ def test_the_template_is_a_start(study, tmp_path):
     np.testing.assert_allclose(shown.values(growth.values), np.geomspace(0.1, 10, 5), rtol=1e-12)
 
 
+@pytest.mark.slow
 def test_noise_grows_by_20_db_per_decade(study, tmp_path):
     # Closed form: the solution is linear in the responses. The truncated degree adds its own,
     # which the antenna of 0.045 m (k r0 = 2.8) leaves at -60 dB or below above degree 10.
@@ -78,6 +79,7 @@ def test_noise_grows_by_20_db_per_decade(study, tmp_path):
     assert (tmp_path / "out.png").read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.slow
 def test_error_level_against_the_sampling(study, tmp_path):
     # Closed form: white noise, by modes over samples: 3 dB less at twice the positions.
     noise = NOISE.replace("-60", "-40")
@@ -91,6 +93,7 @@ def test_error_level_against_the_sampling(study, tmp_path):
     assert fall == pytest.approx(10 * math.log10(count), abs=0.25)
 
 
+@pytest.mark.slow
 def test_what_the_file_says_is_done(study, tmp_path):
     plain, other, seeded = (
         points_of(study(SIZES + NOISE, FEW + more), "-o", tmp_path / f"{i}.h5")
@@ -121,6 +124,7 @@ def test_what_else_may_be_varied(study, tmp_path, over, values, unit, left_out):
         assert [x["frequency_hz"] for x in found] == [2e9, 3e9]
 
 
+@pytest.mark.slow
 def test_a_measured_scan(study, tmp_path):
     # Closed form: a probe off by 1 % and 2 % of amplitude scales EIRP by as much, in each draw by
     # (1 + a z)^-2; and the pattern error level is its square.
@@ -156,6 +160,7 @@ def test_a_measured_scan(study, tmp_path):
     assert set(inputs) == {str(text), str(tmp_path / "scan.csv")}
 
 
+@pytest.mark.slow
 def test_a_probe_of_its_own(study, tmp_path):
     # An electric dipole in place of the ideal field probe hears less of a near field.
     dipole = tmp_path / "dipole.toml"
@@ -172,6 +177,7 @@ def test_a_probe_of_its_own(study, tmp_path):
     assert str(tmp_path / "probe.h5") in native.read_provenance(tmp_path / "out.h5")["inputs"]
 
 
+@pytest.mark.slow
 def test_ctrl_c_keeps_what_there_is(study, tmp_path, monkeypatch):
     from nf2ff.uncertainty import growth as library
 

@@ -321,7 +321,7 @@ def test_chi_that_cannot_separate_the_orders(room, tmp_path):
         "quadrature",
         says=r"port.h5: the samples are not a full regular grid: \d+ of 684 positions have values "
         r"of chi that cannot separate the probe's azimuthal orders 0, \+-1, \+-2, .* first at "
-        r"theta 10 deg, phi 0 deg; use --method least-squares$",
+        r"theta 10 deg, phi 0 deg; use LeastSquares \(--method least-squares\)$",
     )
 
 

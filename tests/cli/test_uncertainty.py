@@ -4,6 +4,7 @@ import json
 import math
 import re
 import tomllib
+from collections import Counter
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,10 +15,16 @@ from commands import ANTENNA, assert_refused, db, put_rows, rows_of, run, simula
 from nf2ff.antenna.closed_form import radiated_power_of
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
+from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.cli import options
+from nf2ff.cli import uncertainty as command
 from nf2ff.io import native, safe, tables
 from nf2ff.io.antenna_toml import read_antenna
 from nf2ff.io.uncertainty import read_uncertainty
+from nf2ff.measurement.simulated import simulate
+from nf2ff.solver import nearby, problem
+from nf2ff.solver import solve as solver
+from nf2ff.uncertainty import remeasured
 from nf2ff.uncertainty.budget.combine import combine
 
 STEPS = ("--theta-step-deg", 15, "--phi-step-deg", 15)
@@ -144,6 +151,7 @@ def test_the_file_holds_what_was_said(scan, gain_run):
     assert b"<svg" in gain_run.plot.read_bytes()
 
 
+@pytest.mark.slow
 def test_the_table_names_all_there_is(scan, budget, tmp_path):
     terms = (
         '[[term]]\nname = "cable"\nstandard_uncertainty = { eirp_db = 0.2, trp_db = 0.2 }\n'
@@ -172,6 +180,7 @@ def test_the_table_names_all_there_is(scan, budget, tmp_path):
     assert any(x.startswith(agreed) for x in lines)
 
 
+@pytest.mark.slow
 def test_what_goes_beyond_first_order_is_said(scan, budget, tmp_path):
     strong = '[[error]]\nkind = "phase-noise"\nrms_deg = 40\n'
     text = budget(strong, head='metrics = ["trp", "eirp"]\n')
@@ -182,6 +191,7 @@ def test_what_goes_beyond_first_order_is_said(scan, budget, tmp_path):
     assert "known bias of TRP: " in out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("option", "label", "how"),
     [("--input-power-w", "realised gain", ("--draws", 20)), ("--accepted-power-w", "gain", ("--linear",))],
@@ -230,6 +240,7 @@ def test_gain_needs_the_power_into_the_antenna(scan, budget, tmp_path, option, l
     assert "its value needs" not in out
 
 
+@pytest.mark.slow
 def test_gain_without_a_power_and_with_too_little(scan, budget, tmp_path):
     text = budget(GAIN, head='metrics = ["gain"]\n')
     out = succeed("uncertainty", scan, text, "-o", tmp_path / "out.h5", "--linear")
@@ -247,6 +258,7 @@ def test_gain_without_a_power_and_with_too_little(scan, budget, tmp_path):
     assert [any(x.startswith(said) for x in fact["warnings"]) for fact in facts] == [False, True]
 
 
+@pytest.mark.slow
 def test_noise_that_derivatives_overlook(scan, budget, tmp_path):
     # The noise of the budget adds its power to TRP: what `--linear` warns of draws find, and state
     # the value without it.
@@ -300,6 +312,7 @@ def test_no_picture_without_draws(scan, budget, tmp_path):
     assert not (tmp_path / "p.png").exists()
 
 
+@pytest.mark.slow
 def test_a_probe_and_a_level_are_used(budget, tmp_path):
     # Readings 10 dB below the level by a cable's loss.
     table = simulated(tmp_path / "scan.csv", *STEPS)
@@ -339,6 +352,7 @@ def succeed_quietly(*words):
     assert done.code == 0, done
 
 
+@pytest.mark.slow
 def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     # Within 40 deg of the pole nothing was measured: the solution is damped, and each error drawn
     # by itself. The peak is at theta 120 deg.
@@ -389,6 +403,7 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_ctrl_c_keeps_what_there_is(scan, budget, tmp_path, monkeypatch):
     from nf2ff.uncertainty import assess
 
@@ -417,6 +432,68 @@ def test_ctrl_c_keeps_what_there_is(scan, budget, tmp_path, monkeypatch):
     done = run(*words, "--overwrite")
     assert (done.code, done.err.strip()) == (0, "stopped after 0 of 100 draws: they are kept")
     assert read_uncertainty(tmp_path / "out.h5").made == 0
+
+
+# --- nothing twice -------------------------------------------------------------------------------
+
+#: What is asked of the positions and responses of a scan: once, however many draws are made.
+ASKED_ONCE = {
+    "check_units": solver,
+    "check_angles": solver,
+    "check_polarisations": solver,
+    "suspect_lengths": solver,
+    "suspect_waves": solver,
+    "recognise_grid": solver,
+}
+
+
+def spiral_like(scan, path):
+    """The antenna of ``scan``, at the same frequencies on an equal-area spiral."""
+    points = equal_area_spiral_for_degree(11)
+    place = {"theta": np.tile(points.theta, 2), "phi": np.tile(points.phi, 2), "radius": 2.0}
+    chi = np.repeat([0, np.pi / 2], points.count)
+    antenna = read_antenna(scan.with_suffix(".toml"))
+    native.write_samples(path, simulate(antenna, frequency=[3e9, 3.2e9], chi=chi, **place))
+    return path
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("shape", ["grid", "spiral"])
+def test_nothing_about_the_scan_is_done_twice(scan, budget, tmp_path, monkeypatch, shape):
+    where = scan if shape == "grid" else spiral_like(scan, tmp_path / "spiral.h5")
+    calls, planned = Counter(), []
+
+    def count(module, name, note=None):
+        real = getattr(module, name)
+
+        def counted(*args, **more):
+            calls[name] += 1
+            if note is not None:
+                note(args[0])
+            return real(*args, **more)
+
+        monkeypatch.setattr(module, name, counted)
+
+    for name, module in ASKED_ONCE.items():
+        count(module, name)
+    for module in (command, nearby):
+        count(module, "solve")
+    count(nearby, "prepare")
+    for module in (problem, remeasured):
+        count(module, "plan_geometry", lambda x: planned.append((x.theta.tobytes(), x.phi.tobytes())))
+    recorded = native.read_samples(where)
+    noise = '[[error]]\nkind = "receiver-noise"\nrms_db = -50\n'
+    axis = '[[error]]\nkind = "axis-zero"\naxis = "theta"\noffset_deg = 0.1\n'
+    how = ("--draws", 3, "--degree", 9, "--overwrite")
+    facts_of(where, budget(noise), "-o", tmp_path / "out.h5", *how)
+    once = dict.fromkeys((*ASKED_ONCE, "solve"), 1)
+    assert calls == once | {"plan_geometry": 1}
+    calls.clear()
+    planned.clear()
+    facts_of(where, budget(noise + axis), "-o", tmp_path / "out.h5", *how)
+    # The record, each of three draws, and for each of two frequencies a step of the axis either way.
+    assert calls == once | {"plan_geometry": 1 + 3 + 2 * 2}
+    assert planned.count((recorded.theta.tobytes(), recorded.phi.tobytes())) == 1
 
 
 # --- refused -------------------------------------------------------------------------------------
@@ -458,6 +535,7 @@ def test_a_budget_that_is_wrong(scan, budget, tmp_path, text, says):
         assert line.startswith(f"nf2ff: {path}: ")
 
 
+@pytest.mark.slow
 def test_a_pattern_of_the_probe(budget, tmp_path):
     """As CSV: what its reader has to say is said; another time factor than its own is refused."""
     theta, phi = np.radians(np.arange(0, 181, 15)), np.radians(np.arange(0, 360, 15))
@@ -505,8 +583,8 @@ def test_levels_of_relative_data(budget, tmp_path):
         "--response-unit",
         "relative",
         says=r"budget\.toml: the level is relative, and eirp, trp would need it absolute: leave "
-        r"them out of the metrics, state the unit of the responses \(--response-unit\), or tie the "
-        r"responses to watts \(--level\)$",
+        r"them out of the metrics, state the unit of the responses, or tie the responses to watts "
+        r"\(--response-unit, --level\)$",
     )
     assert line
     head = 'metrics = ["directivity", "pointing"]\n'

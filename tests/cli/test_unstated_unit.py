@@ -170,7 +170,8 @@ def test_uncertainty(scan, tmp_path):
         *words,
         "-o",
         tmp_path / "c.h5",
-        says=r"eirp would need it absolute: .* state the unit of the responses \(--response-unit\)",
+        says=r"eirp would need it absolute: .* state the unit of the responses, .* "
+        r"\(--response-unit, --level\)$",
     )
 
 

@@ -16,8 +16,8 @@ from nf2ff.io import native, safe
 from nf2ff.io.growth import read_growth, write_growth
 from nf2ff.metrics.planes import Plane
 from nf2ff.report.growth import figure_label, growth_dict, growth_facts, growth_lines
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import PARAMETER_UNITS, Growth, Shown, shown_for
-from nf2ff.uncertainty.local_figures import Figure
 
 FIGURES = (
     Figure("eirp"),

@@ -20,13 +20,14 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.report.budget import budget_dict
 from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
 from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, Cut, ModelledError
 
 DRAWS = 5
@@ -75,7 +76,7 @@ def assessment():
 
 
 def found_in(scan, assessment, **how):
-    return assess(scan, field_probe(), assessment, degree=6, rng=1, jobs=1, **how)
+    return assess(solve(scan, field_probe(), degree=6), assessment, rng=1, jobs=1, **how)
 
 
 @pytest.fixture(scope="module")
@@ -135,7 +136,8 @@ def test_there_and_back(found, original):
         for a, b in zip(one.terms, two.terms, strict=True):
             for field in Term.__dataclass_fields__:
                 x, y = getattr(a, field), getattr(b, field)
-                assert x == y or dict(x) == dict(y), (a.name, field)
+                same = dict(x) == dict(y) if field in ("sensitivity", "bias") else x == y
+                assert same, (a.name, field)
     assert native.read_provenance(original)["rng_seed"] == "3"
 
 

@@ -35,3 +35,10 @@ def test_it_survives_the_way_from_a_worker():
     error = InputError("a", "b", where="c")
     again = pickle.loads(pickle.dumps(error))
     assert (str(again), again.where) == (str(error), "c")
+
+
+def test_the_option_of_a_command_goes_with_the_error_but_is_not_in_its_line():
+    with pytest.raises(InputError, match=r"^scan.csv: a: use LeastSquares$") as caught, found_in("scan.csv"):
+        raise InputError("a", "use LeastSquares", option="--method least-squares")
+    assert caught.value.option == "--method least-squares"
+    assert pickle.loads(pickle.dumps(caught.value)).option == "--method least-squares"

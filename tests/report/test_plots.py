@@ -12,7 +12,7 @@ from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes, mode_index, mode_numbers, rotate
 from nf2ff.metrics import beam
 from nf2ff.metrics.level import directivity
-from nf2ff.report import plots
+from nf2ff.report import picture, plots
 
 
 def huygens(azimuth=0.0):
@@ -59,7 +59,7 @@ def test_principal_cuts_draw_the_partial_directivity():
     assert "[dBi]" in ax.get_ylabel()
     low, high = ax.get_ylim()
     assert high > 10 * np.log10(3)
-    assert high - low >= plots.DEPTH
+    assert high - low >= picture.DEPTH
     assert not visible_overlap(ax)
 
 

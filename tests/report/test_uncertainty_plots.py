@@ -8,13 +8,13 @@ import pytest
 from matplotlib.colors import to_hex
 
 from nf2ff.antenna.modes import Modes, mode_index
-from nf2ff.report import plots
+from nf2ff.report import picture
 from nf2ff.report.uncertainty_plots import cuts_with_bars, growth_of_errors, growth_of_level, growth_overview
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.metric import METRICS
 from nf2ff.uncertainty.budget.term import Term
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, Shown
-from nf2ff.uncertainty.local_figures import Figure
 from nf2ff.uncertainty.request import Cut
 from nf2ff.uncertainty.result import MetricResult, PatternDraws, Uncertainty
 
@@ -74,7 +74,7 @@ def test_levels_are_eirp_with_a_band_about_them(index):
         # Below the floor both are cut off.
         np.testing.assert_allclose(np.maximum(high, floor), np.maximum(up, floor), atol=1e-9)
         np.testing.assert_allclose(np.maximum(low, floor), np.maximum(down, floor), atol=1e-9)
-        assert to_hex(ax.collections[i].get_facecolor()[0]) == plots.COLOURS[i]
+        assert to_hex(ax.collections[i].get_facecolor()[0]) == picture.COLOURS[i]
     top = 10 * math.log10(3 * power * (1 + 0.2 * K))
     assert top < ax.get_ylim()[1] < top + 6
     error = ax.get_lines()[1].get_ydata()

@@ -14,7 +14,7 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.metrics import beam, cuts
 from nf2ff.solver.problem import LeastSquares
-from nf2ff.solver.solve import prepare
+from nf2ff.solver.solve import prepare, solve
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget, correlations
@@ -24,7 +24,7 @@ from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import BATCH
 from nf2ff.uncertainty.errors.catalogue import make_term
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, Cut, ModelledError
 from nf2ff.uncertainty.result import (
     BEYOND,
@@ -100,7 +100,7 @@ def test_gain_of_the_probe_is_a_factor_of_all_levels(scan):
     # Closed form: the responses, and with them E, scale by 1/(1 + a); half the difference of the
     # two signs is a (1 + a^2 + ...).
     a = 1e-3
-    found = assess(scan, PROBE, asked(("gain", "probe-gain", {"amplitude": a})), degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), asked(("gain", "probe-gain", {"amplitude": a})))
     for f in range(2):
         assert part(found, "gain", "eirp", f) == pytest.approx(a, rel=2 * a**2 + LINEAR)
         assert part(found, "gain", "trp", f) == pytest.approx(a, rel=2 * a**2 + LINEAR)
@@ -115,7 +115,7 @@ def test_zero_of_phi_turns_the_beam_by_sin_theta(scan):
     # Closed form: the pattern turns about z by the offset, the peak along phi^ by sin(theta) of it.
     offset = 1e-4
     given = ("zero", "axis-zero", {"axis": "phi", "offset": offset})
-    found = assess(scan, PROBE, asked(given), degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), asked(given))
     theta = beam.peak(found.modes).theta
     for f in range(2):
         expected = offset * math.sin(theta[f])
@@ -127,7 +127,7 @@ def test_zero_of_phi_turns_the_beam_by_sin_theta(scan):
 def test_errors_of_one_name_are_one_term(scan):
     # 3, 4, 5: independent errors add by squares (GUM, JCGM 100:2008, eq. 10, from memory).
     errors = [("gain", "probe-gain", {"amplitude": x}) for x in (3e-4, 4e-4)]
-    found = assess(scan, PROBE, asked(*errors), degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), asked(*errors))
     assert found.budgets[0].names == ["gain"]
     assert part(found, "gain", "eirp") == pytest.approx(5e-4, rel=LINEAR)
     (term,) = found.budgets[0].terms
@@ -143,7 +143,7 @@ def test_a_term_is_distributed_as_its_only_size(scan):
         ("random", "phase-noise", {"rms": 1e-4, "distribution": "rectangular"}),
         ("known", "truncated-degree", {"degree": DEGREE - 1}),
     ]
-    (budget, _) = assess(scan, PROBE, asked(*errors), degree=DEGREE).budgets
+    (budget, _) = assess(solve(scan, PROBE, degree=DEGREE), asked(*errors)).budgets
     shapes = [term.distribution for term in budget.terms]
     assert shapes == ["rectangular", "arcsine", "normal", "normal", "normal"]
     # The half-width is sqrt 3 times the standard uncertainty (GUM 4.3.7), which stays what it was.
@@ -155,7 +155,7 @@ def test_a_term_is_distributed_as_its_only_size(scan):
 def test_known_errors_are_biases(scan):
     # Independent: the solution for degree 2 alone, and its power.
     given = ("cut", "truncated-degree", {"degree": 2})
-    found = assess(scan, PROBE, asked(given, metrics=("trp", "eirp")), degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), asked(given, metrics=("trp", "eirp")))
     modes = prepare(scan, PROBE, degree=DEGREE).modes(scan.response)
     left = prepare(scan, PROBE, degree=2, method=LeastSquares()).modes(scan.response)
     expected = np.sqrt(left.radiated_power() / modes.radiated_power()) - 1
@@ -178,7 +178,7 @@ def test_stated_terms_stay_and_missing_ones_stay_missing(scan):
     pairs = correlations(terms, {("cable", "room"): 0.5})
     given = ("gain", "probe-gain", {"amplitude": 1e-3})
     question = asked(given, terms=terms, correlation=pairs, confidence=0.9)
-    found = assess(scan, PROBE, question, degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), question)
     budget = found.budgets[1]
     assert budget.names == ["cable", "noise", "room", "gain"]
     assert budget.confidence == 0.9
@@ -197,7 +197,7 @@ def test_values_are_those_of_the_metrics(scan):
     }
     metrics = (*figures, "directivity", "eirp", "gain", "trp", "pointing")
     question = replace(asked(metrics=metrics, terms=[Term("all")], figures=figures), relative_only=("gain",))
-    found = assess(scan, PROBE, question, degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), question)
     modes = found.modes
     top = beam.peak(modes)
     values = {name: x.value for name, x in found.results.items()}
@@ -229,13 +229,14 @@ def test_values_are_those_of_the_metrics(scan):
 # --- by draws ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_draws_agree_with_derivatives_where_errors_are_small(spiral):
     errors = [
         ("noise", "receiver-noise", {"rms_db": -40}),
         ("gain", "probe-gain", {"amplitude": 2e-3}),
         ("leak", "leakage", {"level_db": -45}),
     ]
-    found = assess(spiral, PROBE, asked(*errors), degree=DEGREE, draws=100, rng=3, jobs=1)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), asked(*errors), draws=100, rng=3, jobs=1)
     assert (found.asked, found.made) == (100, 100)
     for name in METRICS_HERE:
         compared = found.results[name].compared
@@ -255,7 +256,7 @@ def test_error_level_of_white_noise(antenna):
     # (`LeastSquares`), 20 draws of 240 modes to 3 x 1/sqrt(20 x 240).
     spiral = scan_along_spiral(antenna, radius=1000.0)
     question = asked(("noise", "receiver-noise", {"rms_db": -40}), metrics=("trp",))
-    found = assess(spiral, PROBE, question, degree=DEGREE, draws=20, rng=3, jobs=1)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), question, draws=20, rng=3, jobs=1)
     size = np.abs(spiral.response[0])
     ratio = 1e-4 * size.max() ** 2 / np.mean(size**2)
     unknowns = 2 * DEGREE * (DEGREE + 2)
@@ -271,7 +272,7 @@ def test_what_random_phase_takes_from_the_beam_is_a_bias(spiral):
     s = math.radians(25)
     towards = {"eirp": (Figure("eirp-towards", theta=np.pi / 3, phi=np.radians(40)),)}
     question = asked(("phase", "phase-noise", {"rms": s}), metrics=("eirp",), figures=towards)
-    found = assess(spiral, PROBE, question, degree=DEGREE, draws=100, rng=5, jobs=1)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), question, draws=100, rng=5, jobs=1)
     compared = found.results["eirp"].compared
     unknowns, samples = 2 * DEGREE * (DEGREE + 2), spiral.theta.size
     gain = beam.peak(found.modes).directivity[0]
@@ -288,6 +289,7 @@ def test_what_random_phase_takes_from_the_beam_is_a_bias(spiral):
     assert budget.terms[1].degrees_of_freedom == 99
 
 
+@pytest.mark.slow
 def test_what_draws_find_beyond_derivatives_is_added(spiral):
     # An offset of phi turns the pattern: to first order the level at its peak stays, to second it
     # falls, and the zero derivative is all that the first order sees.
@@ -297,7 +299,7 @@ def test_what_draws_find_beyond_derivatives_is_added(spiral):
         metrics=("pattern", "pointing"),
         figures=towards,
     )
-    found = assess(spiral, PROBE, question, degree=DEGREE, draws=100, rng=7, jobs=1)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), question, draws=100, rng=7, jobs=1)
     pattern, pointing = (found.results[m].compared for m in ("pattern", "pointing"))
     assert pattern.verdict(0) == "larger"
     assert pattern.first_order[0] < 0.2 * pattern.drawn[0]
@@ -317,7 +319,11 @@ def test_what_draws_find_beyond_derivatives_is_added(spiral):
 def test_known_errors_are_not_uncertain_by_draws(spiral):
     given = ("cut", "truncated-degree", {"degree": 3})
     found = assess(
-        spiral, PROBE, asked(given), degree=DEGREE, draws=4, rng=1, jobs=1, method=LeastSquares(threads=1)
+        solve(spiral, PROBE, degree=DEGREE, method=LeastSquares(threads=1)),
+        asked(given),
+        draws=4,
+        rng=1,
+        jobs=1,
     )
     eirp = found.results["eirp"]
     # All draws are the same; and as by derivatives, to the 1e-4 of the change (`monte_carlo`).
@@ -329,7 +335,11 @@ def test_the_seed_makes_the_draws(spiral):
     question = asked(("noise", "receiver-noise", {"rms_db": -40}))
     one, same, other = (
         assess(
-            spiral, PROBE, question, degree=DEGREE, draws=3, rng=seed, jobs=1, method=LeastSquares(threads=1)
+            solve(spiral, PROBE, degree=DEGREE, method=LeastSquares(threads=1)),
+            question,
+            draws=3,
+            rng=seed,
+            jobs=1,
         ).results["trp"]
         for seed in (1, 1, 2)
     )
@@ -338,15 +348,14 @@ def test_the_seed_makes_the_draws(spiral):
     assert np.all(np.abs(one.draws - other.draws) > 1e-9 * one.draws)
 
 
+@pytest.mark.slow
 def test_each_error_by_itself_by_draws(spiral):
     # Closed form: the gain's 2e-3 of all levels; known errors are a bias, alike in each draw.
     errors = [("gain", "probe-gain", {"amplitude": 2e-3}), ("cut", "truncated-degree", {"degree": 3})]
     seen = []
     found = assess(
-        spiral,
-        PROBE,
+        solve(spiral, PROBE, degree=DEGREE),
         asked(*errors),
-        degree=DEGREE,
         draws=60,
         rng=1,
         jobs=1,
@@ -362,7 +371,7 @@ def test_each_error_by_itself_by_draws(spiral):
     compared = found.results["eirp"].compared
     assert compared.both_drawn
     assert compared.sampling[0] == pytest.approx(1 / math.sqrt(59))
-    by_derivatives = assess(spiral, PROBE, asked(*errors), degree=DEGREE)
+    by_derivatives = assess(solve(spiral, PROBE, degree=DEGREE), asked(*errors))
     expected = by_derivatives.budgets[0].terms[1].bias["eirp"]
     assert cut.bias["eirp"] == pytest.approx(expected, rel=1e-3)
 
@@ -372,7 +381,9 @@ def test_draws_that_were_made_are_kept(spiral):
         raise KeyboardInterrupt
 
     question = asked(("noise", "receiver-noise", {"rms_db": -40}))
-    found = assess(spiral, PROBE, question, degree=DEGREE, draws=3 * BATCH, rng=1, jobs=1, progress=stop)
+    found = assess(
+        solve(spiral, PROBE, degree=DEGREE), question, draws=3 * BATCH, rng=1, jobs=1, progress=stop
+    )
     assert (found.asked, found.made) == (3 * BATCH, BATCH)
     assert len(found.results["eirp"].draws) == BATCH
     assert found.results["eirp"].compared.used[0] == BATCH
@@ -390,10 +401,8 @@ def test_stopped_where_each_error_is_drawn_by_itself(spiral, monkeypatch):
             raise KeyboardInterrupt
 
     found = assess(
-        spiral,
-        PROBE,
+        solve(spiral, PROBE, degree=DEGREE),
         asked(*errors, metrics=("eirp",)),
-        degree=DEGREE,
         draws=30,
         rng=1,
         jobs=1,
@@ -411,25 +420,26 @@ def test_interrupted_before_the_first_draw(spiral, monkeypatch):
 
     real, fails = uncertainty_assess.monte_carlo, []
 
-    def interrupted(samples, probe, terms, *others, **more):
+    def interrupted(scan, terms, *others, **more):
         if len(terms) in fails:
             raise KeyboardInterrupt
-        return real(samples, probe, terms, *others, **more)
+        return real(scan, terms, *others, **more)
 
     monkeypatch.setattr(uncertainty_assess, "monte_carlo", interrupted)
     errors = [("gain", "probe-gain", {"amplitude": 1e-3}), ("leak", "leakage", {"level_db": -80})]
-    how = {"degree": DEGREE, "draws": 2, "jobs": 1}
+    solution, how = solve(spiral, PROBE, degree=DEGREE), {"draws": 2, "jobs": 1}
     fails[:] = [2]
-    found = assess(spiral, PROBE, asked(*errors), **how)
+    found = assess(solution, asked(*errors), **how)
     assert (found.asked, found.made) == (2, 0)
     assert part(found, "gain", "eirp") == pytest.approx(1e-3, rel=1e-5)
     # Where nothing else is known than what draws say, there is nothing to keep.
     for count in (1, 2):
         fails[:] = [count]
         with pytest.raises(KeyboardInterrupt):
-            assess(spiral, PROBE, asked(*errors), **how, derivatives=False)
+            assess(solution, asked(*errors), **how, derivatives=False)
 
 
+@pytest.mark.slow
 def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
     # Stated terms err along the field; modelled ones as derivatives or draws say; known changes are
     # taken off.
@@ -442,9 +452,9 @@ def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
     stated = direct_term("cable", {"eirp": u}, bias={"eirp": b})
     noise = ("noise", "receiver-noise", {"rms_db": -40})
     question = asked(noise, metrics=("trp", "pattern", "eirp"), figures=figures, terms=[stated])
-    found = assess(spiral, PROBE, question, degree=DEGREE)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), question)
     terms = [x.error for x in question.errors]
-    linear = linearised(spiral, PROBE, terms, question.all_figures, degree=DEGREE).fields
+    linear = linearised(solve(spiral, PROBE, degree=DEGREE), terms, question.all_figures).fields
     assert found.results["trp"].field is None
     for i, name in enumerate(("pattern", "eirp")):
         one, parts = found.results[name], linear.value[0, i]
@@ -455,7 +465,7 @@ def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
         np.testing.assert_allclose(one.field_covariance[0], wanted, rtol=1e-6, atol=1e-15)
     assert found.noise_power[0] > 0
     # Draws agree where errors are small, and derivatives stay.
-    drawn = assess(spiral, PROBE, question, degree=DEGREE, draws=60, rng=1, jobs=1)
+    drawn = assess(solve(spiral, PROBE, degree=DEGREE), question, draws=60, rng=1, jobs=1)
     np.testing.assert_allclose(
         drawn.results["eirp"].field_covariance, found.results["eirp"].field_covariance, rtol=1e-9
     )
@@ -463,22 +473,23 @@ def test_a_level_in_a_direction_has_the_field_of_its_errors(spiral):
     # The phase of all that errs alike is no error of a level: of a walk with two steps only, by a
     # radian, derivatives leave nothing, and draws add nothing.
     nothing = ("zero", "axis-zero", {"axis": "radius", "offset": 1e-5})
-    still = assess(spiral, PROBE, asked(nothing, metrics=("pattern",), figures=figures), degree=DEGREE)
+    still = assess(solve(spiral, PROBE, degree=DEGREE), asked(nothing, metrics=("pattern",), figures=figures))
     spread = np.trace(still.results["pattern"].field_covariance[0])
     # k d = 6e-5 turns the phase of all; what is left is the amplitude's 1/r, d/r = 5e-6, of EIRP,
     # and of directivity only how near waves differ in it: 1e-5 of the field at most.
     assert 0 < math.sqrt(spread / still.results["pattern"].value[0]) < 2e-5
 
 
+@pytest.mark.slow
 def test_draws_of_a_field_find_its_bias(spiral):
     # Random phase of 1 rad leaves exp(-1/2) of the field (closed form): a bias, of second order.
     figures = {"pattern": (Figure("eirp-towards", theta=1.05, phi=0.7),)}
     phase = ("phase", "phase-noise", {"rms": 1.0})
     question = asked(phase, metrics=("pattern",), figures=figures)
-    found = assess(spiral, PROBE, question, degree=DEGREE, draws=100, rng=2, jobs=1)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), question, draws=100, rng=2, jobs=1)
     one = found.results["pattern"]
     measured = linearised(
-        spiral, PROBE, [question.errors[0].error], question.all_figures, degree=DEGREE
+        solve(spiral, PROBE, degree=DEGREE), [question.errors[0].error], question.all_figures
     ).fields.value[0, 0]
     # What is found is (1 - bias) of it, bias = exp(-1/2) - 1; draws of the field scatter by the
     # root of their variance over 100, in each of four parts.
@@ -489,11 +500,12 @@ def test_draws_of_a_field_find_its_bias(spiral):
     assert np.linalg.norm(one.field[0] - measured) > 6 * scatter
 
 
+@pytest.mark.slow
 def test_pattern_is_followed_on_cuts(spiral):
     # Closed form: a gain of the probe off by a scales all intensities by (1 + a z)^-2, z normal.
     cut = Cut(math.radians(60), math.radians(40), [0.0, 1.0], np.linspace(-1, 1, 5))
     given = ("gain", "probe-gain", {"amplitude": 2e-3})
-    found = assess(spiral, PROBE, asked(given), degree=DEGREE, draws=100, rng=1, jobs=1, cut=cut)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), asked(given), draws=100, rng=1, jobs=1, cut=cut)
     nominal, mean, spread = found.pattern.intensity[:, 0]
     for i, plane in enumerate(cut.plane):
         along, across = cuts.cut_through(
@@ -564,7 +576,7 @@ def test_draws_without_the_figure_are_left_out(spiral, monkeypatch):
 
     monkeypatch.setattr(uncertainty_assess, "monte_carlo", lossy)
     question = asked(("noise", "receiver-noise", {"rms_db": -40}))
-    found = assess(spiral, PROBE, question, degree=DEGREE, draws=5, rng=1, jobs=1)
+    found = assess(solve(spiral, PROBE, degree=DEGREE), question, draws=5, rng=1, jobs=1)
     used = {name: int(x.compared.used[0]) for name, x in found.results.items()}
     assert used == {"directivity": 2, "eirp": 5, "trp": 4, "pointing": 5}
     assert np.isnan(found.results["directivity"].draws[:3]).all()
@@ -577,12 +589,12 @@ def test_levels_need_a_level(scan):
     question = asked(("gain", "probe-gain", {"amplitude": 1e-3}))
     says = "the level is relative, and eirp, trp would need it absolute: leave them out of the metrics"
     with pytest.raises(ValueError, match=says + ", state the unit of the responses, or tie"):
-        assess(replace(scan, response_unit="relative"), PROBE, question, degree=DEGREE)
+        assess(solve(replace(scan, response_unit="relative"), PROBE, degree=DEGREE), question)
     question = asked(("gain", "probe-gain", {"amplitude": 1e-3}), metrics=("trp",))
     with pytest.raises(ValueError, match="and trp would need it absolute: leave it out of the met"):
-        assess(replace(scan, response_unit="relative"), PROBE, question, degree=DEGREE)
+        assess(solve(replace(scan, response_unit="relative"), PROBE, degree=DEGREE), question)
     question = asked(("noise", "phase-noise", {"rms": 1e-3}), metrics=("directivity", "pointing"))
-    assess(replace(scan, response_unit="relative"), PROBE, question, degree=DEGREE)
+    assess(solve(replace(scan, response_unit="relative"), PROBE, degree=DEGREE), question)
 
 
 def test_an_error_that_the_scan_cannot_have(scan):
@@ -592,7 +604,7 @@ def test_an_error_that_the_scan_cannot_have(scan):
         match=r"^error 2 \('drift'\): random-walk depends on when each "
         "sample was taken, and the scan has no times: give time",
     ):
-        assess(scan, PROBE, question, degree=DEGREE)
+        assess(solve(scan, PROBE, degree=DEGREE), question)
 
 
 def test_a_direction_without_field():
@@ -607,7 +619,7 @@ def test_a_direction_without_field():
             match="there is no field towards theta 0 deg, phi 0 deg at "
             r"0\.299792458 GHz: choose another direction",
         ):
-            assess(scan, PROBE, question, degree=3)
+            assess(solve(scan, PROBE, degree=3), question)
 
 
 def test_an_error_must_not_count_twice():
@@ -638,7 +650,7 @@ def test_modelled_errors_have_no_sign_to_correlate_by():
 
 
 def test_results_must_fit_together(scan):
-    found = assess(scan, PROBE, asked(terms=[Term("a")]), degree=DEGREE)
+    found = assess(solve(scan, PROBE, degree=DEGREE), asked(terms=[Term("a")]))
     with pytest.raises(ValueError, match="there are 1 budgets for 2 frequencies: give one each"):
         Uncertainty(found.modes, found.budgets[:1], found.results)
     results = {"eirp": MetricResult("power", [1.0])}

@@ -29,11 +29,13 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.solver.methods import dense_matrix
 from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import MEAN_MAGNITUDE, FirstOrder, linearised
 from nf2ff.uncertainty.derivatives import RTOL as ADJOINT_RTOL
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, make_term
 from nf2ff.uncertainty.errors.receiver import PhaseNoise, RandomWalk, ReceiverNoise
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 
 #: Power above this degree: below 1e-12 of all (k r0 = 0.94).
 DEGREE = 6
@@ -80,7 +82,7 @@ def values_of(modes, near=None):
 
 @functools.lru_cache
 def found(name):
-    return linearised(scan(), PROBE, [TERMS[name]], FIGURES, degree=DEGREE)
+    return linearised(solve(scan(), PROBE, degree=DEGREE), [TERMS[name]], FIGURES)
 
 
 def figures_after(term, sign=1, samples=None, probe=PROBE):
@@ -138,7 +140,7 @@ def test_random_errors(name):
     term, variance = TERMS[name], np.zeros(len(FIGURES))
     samples, modes = small_scan()
     (near,) = localise(FIGURES, modes)
-    got = linearised(samples, PROBE, [term], FIGURES, degree=SMALL)
+    got = linearised(solve(samples, PROBE, degree=SMALL), [term], FIGURES)
     for effect in term.effects(samples):
         solver = inverse(samples, SMALL)
         for k in range(effect.draws):
@@ -176,12 +178,13 @@ def test_known_errors_are_a_bias(name):
     before = dense_modes(noisy, DEGREE)
     after = dense_modes(samples, degree).extend(DEGREE)
     change = values_of(after, before) - values_of(before, before)
-    got = linearised(noisy, PROBE, [term], FIGURES, degree=DEGREE)
+    got = linearised(solve(noisy, PROBE, degree=DEGREE), [term], FIGURES)
     np.testing.assert_allclose(got.bias[0, 0], change, rtol=1e-4, atol=1e-6)
     assert not got.uncertainty.any()
     assert np.abs(change).min() > 1e-5
 
 
+@pytest.mark.slow
 def test_errors_of_receiving_coefficients_on_their_own():
     # A probe of degree 1, two ports: each coefficient and each of its two parts by itself.
     probe, samples = real_probe()
@@ -198,7 +201,7 @@ def test_errors_of_receiving_coefficients_on_their_own():
                 pair.append(near.values(modes.coefficients[0]))
             variance += 0.5 * ((pair[0] - pair[1]) / 2e-3) ** 2
     term = make_term("probe-pattern", {"rms": 0.01})
-    got = linearised(samples, probe, [term], FIGURES, degree=SMALL)
+    got = linearised(solve(samples, probe, degree=SMALL), [term], FIGURES)
     # Steps of 1e-3 of a figure that is not linear.
     np.testing.assert_allclose(got.uncertainty[0, 0], 0.01 * np.sqrt(variance), rtol=1e-3)
 
@@ -230,12 +233,12 @@ def test_noise_towards_a_direction():
     z0 = 376.730313668
     sigma = 1e-3 * np.abs(scan().response).max()
     wanted = 4 * np.pi / z0 * sigma / np.sqrt(2) * np.linalg.norm(field.conj() @ h)
-    got = linearised(scan(), PROBE, [ReceiverNoise(rms=1e-3)], [figure], degree=DEGREE)
+    got = linearised(solve(scan(), PROBE, degree=DEGREE), [ReceiverNoise(rms=1e-3)], [figure])
     assert got.uncertainty[0, 0, 0] == pytest.approx(wanted, rel=1e-4)
     # Phases turn each sample's own share, and amplitudes stretch it.
     shares = (field.conj() @ h) * scan().response[0]
     wanted = 4 * np.pi / z0 * 1e-3 * np.linalg.norm(shares.imag)
-    got = linearised(scan(), PROBE, [PhaseNoise(rms=1e-3)], [figure], degree=DEGREE)
+    got = linearised(solve(scan(), PROBE, degree=DEGREE), [PhaseNoise(rms=1e-3)], [figure])
     assert got.uncertainty[0, 0, 0] == pytest.approx(wanted, rel=1e-4)
 
 
@@ -257,7 +260,7 @@ def test_a_turn_about_the_phi_axis_is_a_change_of_phi():
 
     slope = (level(0.3 + e) - level(0.3 - e)) / (2 * e) / level(0.3)
     term = make_term("axis-zero", {"axis": "phi", "offset": offset})
-    got = linearised(scan(), PROBE, [term], [FIGURES[-1]], degree=DEGREE)
+    got = linearised(solve(scan(), PROBE, degree=DEGREE), [term], [FIGURES[-1]])
     relative = got.uncertainty[0, 0, 0] / got.nominal[0, 0]
     assert relative == pytest.approx(abs(slope) * offset, rel=1e-4)
 
@@ -296,18 +299,19 @@ def test_frequencies_ports_and_missing_samples():
         make_term("axis-zero", {"axis": "theta", "offset": 1e-3}),
     ]
     figures = FIGURES[:3]
-    both = linearised(holes, PROBE, terms, figures, degree=DEGREE)
-    first = linearised(one_frequency(whole, 0), PROBE, terms, figures, degree=DEGREE)
+    both = linearised(solve(holes, PROBE, degree=DEGREE), terms, figures)
+    first = linearised(solve(one_frequency(whole, 0), PROBE, degree=DEGREE), terms, figures)
     np.testing.assert_allclose(both.uncertainty[:, 0], first.uncertainty[:, 0], rtol=1e-4)
     present = np.flatnonzero(~np.isnan(response[1]))
     left = one_port(one_frequency(holes, 1), present)
     # A walk that starts and ends with samples that are there is the same walk.
     terms[0] = RandomWalk(phase=0.01, time=time[present])
-    second = linearised(left, PROBE, terms, figures, degree=DEGREE)
+    second = linearised(solve(left, PROBE, degree=DEGREE), terms, figures)
     np.testing.assert_allclose(both.uncertainty[:, 1], second.uncertainty[:, 0], rtol=1e-4)
     np.testing.assert_allclose(both.nominal[1], second.nominal[0], rtol=1e-7)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", [[-1, -2, -3], list(range(20, 60, 3))], ids=["last", "some"])
 def test_a_walk_of_which_samples_are_missing(missing):
     # The variance grows with the time since the first sample, missing or not (closed form): that of
@@ -315,7 +319,7 @@ def test_a_walk_of_which_samples_are_missing(missing):
     response = scan().response.copy()
     response[0, missing] = np.nan
     term = RandomWalk(phase=0.01, time="rows")
-    got = linearised(replace(scan(), response=response), PROBE, [term], FIGURES[:3], degree=DEGREE)
+    got = linearised(solve(replace(scan(), response=response), PROBE, degree=DEGREE), [term], FIGURES[:3])
     present = np.flatnonzero(~np.isnan(response[0]))
     left = one_port(scan(), present)
     share = present / (response.size - 1)
@@ -340,16 +344,16 @@ def test_positions_may_be_poles_and_axes_may_move_with_frequency():
     grid = equiangular_grid(DEGREE + 3, 2 * DEGREE + 3)
     samples = simulate_grid(ANTENNA, frequency=ONE_METRE, grid=grid, radius=2.0)
     term = make_term("position-noise", {"axis": "theta", "rms": 1e-3})
-    got = linearised(samples, PROBE, [term], FIGURES[:3], degree=DEGREE)
+    got = linearised(solve(samples, PROBE, degree=DEGREE), [term], FIGURES[:3])
     moving = replace(samples, **{x: getattr(samples, x)[None] for x in ("theta", "phi", "chi", "radius")})
-    again = linearised(moving, PROBE, [term], FIGURES[:3], degree=DEGREE)
+    again = linearised(solve(moving, PROBE, degree=DEGREE), [term], FIGURES[:3])
     np.testing.assert_allclose(got.uncertainty, again.uncertainty, rtol=1e-6)
     assert np.all(got.uncertainty[0, 0, :2] > 0)
 
 
 def test_combined_is_the_root_of_the_sum_of_squares():
     terms = [TERMS["phase-noise"], TERMS["axis-zero"]]
-    got = linearised(scan(), PROBE, terms, FIGURES[:3], degree=DEGREE)
+    got = linearised(solve(scan(), PROBE, degree=DEGREE), terms, FIGURES[:3])
     alone = [found(x).uncertainty[0, 0, :3] for x in ("phase-noise", "axis-zero")]
     np.testing.assert_allclose(got.combined()[0], np.hypot(*alone), rtol=1e-6)
 
@@ -359,17 +363,17 @@ def test_combined_is_the_root_of_the_sum_of_squares():
 
 def test_refusals():
     with pytest.raises(ValueError, match="there is no error term: name at least one"):
-        linearised(scan(), PROBE, [], FIGURES, degree=DEGREE)
+        linearised(solve(scan(), PROBE, degree=DEGREE), [], FIGURES)
     seen = one_port(scan(), np.flatnonzero(scan().theta < 2.0))
     with pytest.raises(ValueError, match=r"damped and has no derivatives.*: use monte_carlo, or"):
-        linearised(seen, PROBE, [PhaseNoise(rms=0.1)], FIGURES, degree=DEGREE)
+        linearised(solve(seen, PROBE, degree=DEGREE), [PhaseNoise(rms=0.1)], FIGURES)
     relative = Samples(
         scan().frequency, scan().theta, scan().phi, scan().chi, scan().radius, 1, scan().response, "relative"
     )
     with pytest.raises(ValueError, match="eirp needs absolute data"):
-        linearised(relative, PROBE, [PhaseNoise(rms=0.1)], [Figure("eirp")], degree=DEGREE)
+        linearised(solve(relative, PROBE, degree=DEGREE), [PhaseNoise(rms=0.1)], [Figure("eirp")])
     with pytest.raises(ValueError, match="random-walk depends on when each sample was taken"):
-        linearised(scan(), PROBE, [RandomWalk(phase=0.1)], FIGURES, degree=DEGREE)
+        linearised(solve(scan(), PROBE, degree=DEGREE), [RandomWalk(phase=0.1)], FIGURES)
 
 
 def test_a_noun_of_wrong_shape():

@@ -13,7 +13,17 @@ import oracle
 import pytest
 from error_scans import ANTENNA, FIGURES, KNOWN, PROBE, TERMS, dense_modes, far_matrix, inverse, spiral_scan
 from probe_oracle import cluster_modes
-from propagation_cases import FEW, ONE_THREAD, PHI, THETA, TWO_TERMS, few, received, small_scan
+from propagation_cases import (
+    FEW,
+    ONE_THREAD,
+    PHI,
+    THETA,
+    TWO_TERMS,
+    few,
+    received,
+    small_scan,
+    small_solution,
+)
 from sources import ONE_METRE, K, X, Z, random_cluster
 
 from nf2ff.antenna.closed_form import far_field_of
@@ -23,6 +33,7 @@ from nf2ff.antenna.modes import Modes, mode_count, mode_numbers
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics import beam
 from nf2ff.solver.nearby import NearbySolver
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import Draws, monte_carlo
@@ -30,7 +41,8 @@ from nf2ff.uncertainty.errors.catalogue import simulated
 from nf2ff.uncertainty.errors.model import DegreeTruncation, ProbeGain
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import Leakage, NoiseFloor, PhaseNoise, ThermalRamp
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 
 Z0 = oracle.Z0
 
@@ -73,6 +85,7 @@ NOISY = random_cluster(4, 0.4, seed=3)
 # --- white noise ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_white_noise_on_a_spiral():
     # Noise x modes / samples: equal areas 8 pi / M each. What the spiral is short of an exact
     # quadrature makes (A^H W A)^-1 a little larger than 1: 2 % at 1.5 positions for each pair of
@@ -87,7 +100,13 @@ def test_white_noise_on_a_spiral():
     figure = Figure("eirp-towards", theta=1.2, phi=0.7)
     terms = [NoiseFloor(rms=sigma)]
     got = monte_carlo(
-        samples, PROBE, terms, [figure], degree=degree, draws=draws, rng=1, jobs=1, directions=([1.2], [0.7])
+        solve(samples, PROBE, degree=degree),
+        terms,
+        [figure],
+        draws=draws,
+        rng=1,
+        jobs=1,
+        directions=([1.2], [0.7]),
     )
     # A sum of J squares of normal draws each time: relative scatter 1 / sqrt(J D).
     chance = 1 / math.sqrt(mode_count(degree) * draws)
@@ -98,7 +117,7 @@ def test_white_noise_on_a_spiral():
     top = localise([figure], dense_modes(samples, degree))[0].highest
     assert got.error_signal[0, 0] * top == pytest.approx(variance, rel=4 / math.sqrt(2 * draws))
     # And of the power there, to first order, by all three ways; isotropic: error power / 4 pi.
-    linear = linearised(samples, PROBE, terms, [figure], degree=degree).uncertainty[0, 0, 0]
+    linear = linearised(solve(samples, PROBE, degree=degree), terms, [figure]).uncertainty[0, 0, 0]
     field = h @ samples.response[0]
     exact = 4 * np.pi / Z0 * sigma / np.sqrt(2) * np.linalg.norm(field.conj() @ h)
     assert linear == pytest.approx(exact, rel=1e-4)
@@ -121,12 +140,12 @@ def test_white_noise_on_a_grid():
     closed = noise_level(samples, degree, sigma, weights)
     figure = Figure("eirp-towards", theta=1.2, phi=0.7)
     got = monte_carlo(
-        samples, PROBE, [NoiseFloor(rms=sigma)], [figure], degree=degree, draws=draws, rng=1, jobs=1
+        solve(samples, PROBE, degree=degree), [NoiseFloor(rms=sigma)], [figure], draws=draws, rng=1, jobs=1
     )
     chance = 1 / math.sqrt(mode_count(degree) * draws)
     assert got.error_level[0] == pytest.approx(closed, rel=4 * chance)
     # Derivatives are those of least squares, which here weigh noise all but alike.
-    linear = linearised(samples, PROBE, [NoiseFloor(rms=sigma)], [figure], degree=degree)
+    linear = linearised(solve(samples, PROBE, degree=degree), [NoiseFloor(rms=sigma)], [figure])
     ratio = got.standard_uncertainty()[0, 0] / linear.uncertainty[0, 0, 0]
     assert ratio == pytest.approx(1, rel=4 * scatter_of_spread(draws) + 0.03)
 
@@ -134,6 +153,7 @@ def test_white_noise_on_a_grid():
 # --- random phase --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("s_deg", "loss_db"), [(1, 0.0013), (2, 0.0053), (5, 0.0331), (10, 0.1323)])
 def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
     # The field of a solution is a sum of responses: its mean loses exp(-s^2/2), its power 4.343 s^2
@@ -149,7 +169,12 @@ def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
     figure = Figure("eirp-towards")
     draws = 400
     got = monte_carlo(
-        samples, PROBE, [PhaseNoise(rms=s)], [figure], degree=3, draws=draws, rng=7, jobs=1, method=ONE_THREAD
+        solve(samples, PROBE, degree=3, method=ONE_THREAD),
+        [PhaseNoise(rms=s)],
+        [figure],
+        draws=draws,
+        rng=7,
+        jobs=1,
     )
     ratio = got.values[:, 0, 0] / got.nominal[0, 0]
     scattered = (1 - math.exp(-(s**2))) * np.sum(np.abs(shares) ** 2)
@@ -164,6 +189,7 @@ def test_random_phase_takes_its_square_from_the_beam(s_deg, loss_db):
 # --- a constant vector ---------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("level_db", "up", "down", "digits"),
     [
@@ -192,15 +218,12 @@ def test_an_interfering_signal_gives_its_bounds(level_db, up, down, digits):
     part = 10 ** (level_db / 20)
     level = part * np.linalg.norm(field) / np.linalg.norm(h) / np.abs(samples.response).max()
     got = monte_carlo(
-        samples,
-        PROBE,
+        solve(samples, PROBE, degree=degree, method=ONE_THREAD),
         [Leakage(level=level)],
         [Figure("eirp-towards", theta=theta, phi=phi)],
-        degree=degree,
         draws=draws,
         rng=2,
         jobs=1,
-        method=ONE_THREAD,
     )
     change = 10 * np.log10(got.values[:, 0, 0] / got.nominal[0, 0])
     # Phases leave gaps of up to 2 pi ln(D) / D, half of that from the nearest bound; the change of
@@ -209,7 +232,7 @@ def test_an_interfering_signal_gives_its_bounds(level_db, up, down, digits):
     for bound, found in ((up, change.max()), (down, -change.min())):
         assert found == pytest.approx(bound, rel=missed, abs=0.5 * 10**-digits)
     # The rms of the change is 1/sqrt 2 of the largest.
-    linear = linearised(samples, PROBE, [Leakage(level=level)], got.figures, degree=degree).uncertainty
+    linear = linearised(solve(samples, PROBE, degree=degree), [Leakage(level=level)], got.figures).uncertainty
     assert linear[0, 0, 0] / got.nominal[0, 0] == pytest.approx(math.sqrt(2) * part, rel=1e-3)
 
 
@@ -240,11 +263,9 @@ def pattern(modes):
 
 def drawn_once(samples, term, degree, **more):
     return monte_carlo(
-        samples,
-        PROBE,
+        solve(samples, PROBE, degree=degree),
         [term],
         [Figure("eirp"), Figure("trp")],
-        degree=degree,
         draws=1,
         rng=5,
         jobs=1,
@@ -332,15 +353,16 @@ def test_a_distance_offset_of_a_dipole(simulated_there):
 # --- against derivatives -------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", [n for n in TERMS if n not in KNOWN])
 def test_draws_agree_with_derivatives(name):
     draws, degree = 100, 4
     samples = spiral_scan(ANTENNA, degree, radius=2.0)
     term = TERMS[name]
     got = monte_carlo(
-        samples, PROBE, [term], FIGURES, degree=degree, draws=draws, rng=3, jobs=1, method=ONE_THREAD
+        solve(samples, PROBE, degree=degree, method=ONE_THREAD), [term], FIGURES, draws=draws, rng=3, jobs=1
     )
-    linear = linearised(samples, PROBE, [term], FIGURES, degree=degree)
+    linear = linearised(solve(samples, PROBE, degree=degree), [term], FIGURES)
     u = linear.uncertainty[0, 0]
     # Where a figure does not change to first order, the square of the size is left.
     counts = u > 1e-5 * np.abs([*linear.nominal[0, :3], 1, 1, linear.nominal[0, 5]])
@@ -356,8 +378,8 @@ def test_draws_agree_with_derivatives(name):
 @pytest.mark.parametrize("name", KNOWN)
 def test_known_errors_are_the_same_in_each_draw(name):
     samples = spiral_scan(ANTENNA, 6, radius=2.0, noise=1.0, rng=3)
-    got = monte_carlo(samples, PROBE, [TERMS[name]], FIGURES, degree=6, draws=3, rng=3, jobs=1)
-    linear = linearised(samples, PROBE, [TERMS[name]], FIGURES, degree=6)
+    got = monte_carlo(solve(samples, PROBE, degree=6), [TERMS[name]], FIGURES, draws=3, rng=3, jobs=1)
+    linear = linearised(solve(samples, PROBE, degree=6), [TERMS[name]], FIGURES)
     np.testing.assert_allclose(got.standard_uncertainty(), 0, atol=1e-9)
     np.testing.assert_allclose(got.bias(), linear.bias[0], rtol=1e-4, atol=1e-5)
 
@@ -367,7 +389,7 @@ def test_measured_and_simulated_errors_agree_to_first_order():
     terms = [AxisZero(axis="theta", offset=0.002), PositionNoise(axis="radius", rms=3e-4)]
     measure = functools.partial(received, ANTENNA)
     both = [
-        monte_carlo(samples, PROBE, terms, FIGURES, degree=6, draws=40, rng=3, jobs=1, measure=how)
+        monte_carlo(solve(samples, PROBE, degree=6), terms, FIGURES, draws=40, rng=3, jobs=1, measure=how)
         for how in (None, measure)
     ]
     # The same draws: the same errors but for the square of the sizes, 2e-3 of them.
@@ -376,6 +398,7 @@ def test_measured_and_simulated_errors_agree_to_first_order():
     np.testing.assert_array_less(np.abs(first - second).max(axis=0), 0.03 * size)
 
 
+@pytest.mark.slow
 def test_noise_of_short_range_makes_the_highest_of_many_maxima():
     # A beam much wider than what the degree resolves: among the ripples that noise makes on its top
     # the highest counts, which scatters less than the field in any direction and lies above it.
@@ -386,9 +409,9 @@ def test_noise_of_short_range_makes_the_highest_of_many_maxima():
     figures = [Figure("eirp"), Figure("eirp-towards")]
     term = PositionNoise(axis="radius", rms=0.01)
     got = monte_carlo(
-        samples, PROBE, [term], figures, degree=degree, draws=draws, rng=4, jobs=1, method=ONE_THREAD
+        solve(samples, PROBE, degree=degree, method=ONE_THREAD), [term], figures, draws=draws, rng=4, jobs=1
     )
-    linear = linearised(samples, PROBE, [term], figures, degree=degree)
+    linear = linearised(solve(samples, PROBE, degree=degree), [term], figures)
     u = linear.uncertainty[0, 0]
     ratio = got.standard_uncertainty()[0] / u
     assert ratio[1] == pytest.approx(1, abs=4 * scatter_of_spread(draws))
@@ -402,6 +425,7 @@ def test_noise_of_short_range_makes_the_highest_of_many_maxima():
 # --- coverage ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_coverage_of_the_stated_interval():
     # 200 scans of a known antenna, errors put in where they happen: true positions are moved,
     # responses disturbed. What is asserted: the interval of 95 % by derivatives, nominal +- 1.96 u,
@@ -432,7 +456,7 @@ def test_coverage_of_the_stated_interval():
         # What the probe reads more, the ideal one of the simulation reads too.
         scan = simulated(drawn[:-1], blank, PROBE, measure, rng)
         scan = replace(scan, response=scan.response * (1 + drawn[-1].amplitude))
-        found = linearised(scan, PROBE, terms, [Figure("eirp")], degree=degree)
+        found = linearised(solve(scan, PROBE, degree=degree), terms, [Figure("eirp")])
         error[i] = (found.nominal[0, 0] - truth) / found.combined()[0, 0]
     assert 186 <= np.count_nonzero(np.abs(error) <= 1.959964) <= 194
     assert abs(error.mean()) < 3 / math.sqrt(count)
@@ -461,18 +485,17 @@ def test_draws_are_the_same_however_they_are_shared(monkeypatch):
     for _ in range(2):
         seed = np.random.SeedSequence(9)
         again = monte_carlo(
-            small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": seed})
+            small_solution(), TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": seed})
         )
         assert_same(again, whole)
-    other = monte_carlo(small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": 10}))
+    other = monte_carlo(small_solution(), TWO_TERMS, FIGURES[:3], draws=11, jobs=1, **(FEW | {"rng": 10}))
     assert np.all(other.values != whole.values)
     child = np.random.SeedSequence(9).spawn(3)[2]
-    again = monte_carlo(
-        small_scan(), PROBE, TWO_TERMS, FIGURES[:3], draws=2, jobs=1, **(FEW | {"rng": child})
-    )
+    again = monte_carlo(small_solution(), TWO_TERMS, FIGURES[:3], draws=2, jobs=1, **(FEW | {"rng": child}))
     assert not np.isin(again.values, whole.values).any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("backend", ["threading", "loky"])
 def test_workers(backend, monkeypatch):
     from joblib import parallel_config
@@ -538,6 +561,7 @@ def test_workers_of_a_cluster(monkeypatch):
     assert_same(again, done)
 
 
+@pytest.mark.slow
 def test_workers_leave_interrupts_to_their_owner(monkeypatch):
     # Ctrl-C reaches workers too: each would print a traceback. Here and in threads nothing changes.
     from joblib import Parallel, delayed, parallel_config
@@ -580,6 +604,7 @@ def test_stopped_before_anything_was_done():
         few(5, jobs=1, measure=measure)
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_draws(monkeypatch):
     # Numbers kept for each draw are those of its figures, 8 bytes each; the pattern's 2,000
     # directions would be 32 kB for each.
@@ -590,11 +615,9 @@ def test_memory_does_not_grow_with_the_draws(monkeypatch):
         gc.collect()
         tracemalloc.start()
         monte_carlo(
-            small_scan(),
-            PROBE,
+            solve(small_scan(), PROBE, degree=3),
             [PhaseNoise(rms=0.05)],
             FIGURES[:3],
-            degree=3,
             draws=draws,
             rng=1,
             jobs=1,
@@ -687,4 +710,4 @@ def test_refusals(change, message):
     terms, figures = (given | change).pop("terms"), (given | change).pop("figures")
     rest = {k: v for k, v in (given | change).items() if k not in ("terms", "figures")}
     with pytest.raises(ValueError, match=re.escape(message)):
-        monte_carlo(small_scan(), PROBE, terms, figures, **rest)
+        monte_carlo(solve(small_scan(), PROBE, degree=rest.pop("degree")), terms, figures, **rest)

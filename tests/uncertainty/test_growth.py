@@ -18,12 +18,14 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, mode_count, required_degr
 from nf2ff.measurement.probe import mounted, probe_from_modes
 from nf2ff.measurement.simulated import receive, simulate
 from nf2ff.solver.nearby import CHANGE_RTOL
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.errors.model import DegreeTruncation, ProbeGain, ProbePolarisation
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, NoiseFloor, PhaseNoise
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import PARAMETER_UNITS, Growth, sweep, sweep_sizes
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.simulated_scan import SimulatedScan, expanded, received
 
 FREQUENCY = float(ONE_METRE[0])
@@ -206,11 +208,9 @@ def test_reference_and_errors_are_the_draws_against_the_truth():
     (local,) = localise(FIGURES, one.truth())
     np.testing.assert_allclose(got.reference[0, 0], local.nominal, rtol=1e-9, atol=1e-12)
     draws = uncertainty_draws.monte_carlo(
-        one.samples(),
-        PROBE,
+        solve(one.samples(), PROBE, degree=8),
         terms,
         FIGURES,
-        degree=8,
         draws=10,
         rng=0,
         jobs=1,
@@ -321,7 +321,7 @@ def test_sizes_of_a_measured_scan():
     # Two frequencies, counted from its own solution; and to first order as simulated.
     samples = spiral_scan(panel(), 12, radius=5.0, frequency=ONE_METRE * [1.0, 0.8])
     terms = [AxisZero(axis="theta", offset=1e-3), PhaseNoise(rms=0.01)]
-    got = sweep_sizes(samples, PROBE, terms, FIGURES, degree=12, factors=[0.1, 1.0], draws=12, jobs=1)
+    got = sweep_sizes(solve(samples, PROBE, degree=12), terms, FIGURES, factors=[0.1, 1.0], draws=12, jobs=1)
     assert got.parameter == "size"
     assert got.spread.shape == (2, 2, 3)
     np.testing.assert_allclose(got.slope(), 20, rtol=0, atol=0.1)
@@ -338,11 +338,9 @@ def test_no_error_at_all_is_rounding():
     tail = 1 - truth.truncate(degree).radiated_power()[0] / truth.radiated_power()[0]
     assert 1 < 10 ** (got.level_db[0, 0] / 10) / tail < 3
     own = sweep_sizes(
-        scan().samples(),
-        PROBE,
+        solve(scan().samples(), PROBE, degree=degree),
         [DegreeTruncation(degree=12)],
         FIGURES[:2],
-        degree=degree,
         factors=[1.0],
         draws=2,
         jobs=1,
@@ -450,7 +448,7 @@ def test_what_cannot_be_is_refused_before_any_draw(measured, monkeypatch):
     def run(terms, **more):
         if measured:
             return sweep_sizes(
-                one.samples(), PROBE, terms, FIGURES[:1], degree=3, factors=[0.1, 3.0], draws=2, **more
+                solve(one.samples(), PROBE, degree=3), terms, FIGURES[:1], factors=[0.1, 3.0], draws=2, **more
             )
         return sweep(one, terms, FIGURES[:1], over="size", values=[0.1, 3.0], draws=2, **more)
 
@@ -464,7 +462,11 @@ def test_what_cannot_be_is_refused_before_any_draw(measured, monkeypatch):
 def test_sizes_in_order():
     with pytest.raises(ValueError, match=r"values of size are \[-1.0\], expected positive ones"):
         sweep_sizes(
-            scan(degree=3).samples(), PROBE, [PhaseNoise(rms=0.1)], FIGURES, degree=3, factors=[-1.0], draws=1
+            solve(scan(degree=3).samples(), PROBE, degree=3),
+            [PhaseNoise(rms=0.1)],
+            FIGURES,
+            factors=[-1.0],
+            draws=1,
         )
 
 

@@ -85,6 +85,7 @@ def test_errors_that_differ_hold_what_they_say():
     assert ends[0] > 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [0.0, 1.0, 3.0, 20.0])
 def test_it_holds_the_true_level(size):
     rng = np.random.default_rng(3)

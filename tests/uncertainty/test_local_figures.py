@@ -17,7 +17,8 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes
 from nf2ff.metrics import beam, patches
 from nf2ff.metrics.level import intensity
 from nf2ff.metrics.planes import Plane
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 
 HALF = 10 * math.log10(2)
 #: What the polynomials leave of the largest intensity (`patches`), times a few.

@@ -14,12 +14,17 @@ from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.axes import AxesSkew
 from nf2ff.uncertainty.errors.catalogue import simulated
 from nf2ff.uncertainty.errors.position import AxisZero
-from nf2ff.uncertainty.local_figures import Figure
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.remeasured import Remeasured
 
 DEGREE = 8
 ANTENNA = random_cluster(3, 0.15, seed=2)
 MODES = Modes(ONE_METRE, [cluster_modes(ANTENNA, K, DEGREE)])
+
+
+def known(samples):
+    """A solution of the samples whose modes are those of the antenna."""
+    return replace(solve(samples, PROBE, degree=DEGREE), modes=MODES)
 
 
 def there(samples, _probe=PROBE):
@@ -37,7 +42,7 @@ def test_responses_elsewhere_and_what_was_measured_besides():
     samples = spiral_scan(ANTENNA, DEGREE, radius=2.0)
     besides = 0.1 * np.exp(1j * np.arange(samples.theta.size))[None]
     measured = replace(samples, response=samples.response + besides)
-    again = Remeasured(measured, PROBE, MODES)
+    again = Remeasured(known(measured))
     assert np.abs(again(measured, PROBE).response - measured.response).max() == 0
     for angle in (0.05, -0.02):
         place = AxesSkew(angle=angle).displace(samples)
@@ -53,9 +58,9 @@ def test_missing_samples_stay_missing_at_their_frequency():
     response = samples.response.copy()
     response[1, [3, 40]] = np.nan
     holes = replace(samples, response=response)
-    modes = solve(holes, PROBE, degree=DEGREE).modes
+    solution = solve(holes, PROBE, degree=DEGREE)
     place = AxisZero(axis="theta", offset=0.02).displace(holes)
-    got = Remeasured(holes, PROBE, modes)(place, PROBE).response
+    got = Remeasured(solution)(place, PROBE).response
     wanted = there(place).response
     assert np.array_equal(np.isnan(got), np.isnan(response))
     here = ~np.isnan(got)
@@ -67,10 +72,10 @@ def test_draws_of_it_are_those_of_a_simulation():
     # To second order too, where a record that is moved differs.
     samples = spiral_scan(ANTENNA, DEGREE, radius=2.0)
     figure, term = [Figure("trp")], [AxisZero(axis="radius", offset=0.02)]
-    how = {"degree": DEGREE, "draws": 30, "rng": 1, "jobs": 1}
+    solution, how = solve(samples, PROBE, degree=DEGREE), {"draws": 30, "rng": 1, "jobs": 1}
     truth, again, record = (
-        monte_carlo(samples, PROBE, term, figure, measure=measure, **how).values
-        for measure in (there, Remeasured(samples, PROBE, MODES), None)
+        monte_carlo(solution, term, figure, measure=measure, **how).values
+        for measure in (there, Remeasured(known(samples)), None)
     )
     change = np.abs(truth - truth.mean()).max()
     # A draw is solved to 1e-4 of its change.
@@ -81,7 +86,7 @@ def test_draws_of_it_are_those_of_a_simulation():
 def test_signal_errors_act_on_what_is_received_there():
     samples = spiral_scan(ANTENNA, DEGREE, radius=2.0)
     terms = [AxisZero(axis="phi", offset=0.03)]
-    one = simulated(terms, samples, PROBE, Remeasured(samples, PROBE, MODES))
+    one = simulated(terms, samples, PROBE, Remeasured(known(samples)))
     two = simulated(terms, samples, PROBE, there)
     assert np.abs(one.response - two.response).max() < 1e-7 * np.abs(two.response).max()
     assert np.array_equal(one.phi, samples.phi)

@@ -108,3 +108,8 @@ def test_what_has_no_interval():
 def test_a_field_without_its_covariance(field, covariance):
     with pytest.raises(ValueError, match=r"has shape \(1, 1\), expected \(1, 4"):
         MetricResult("power", [1.0], field=field, field_covariance=covariance)
+
+
+def test_a_field_alone():
+    with pytest.raises(ValueError, match="a field and its covariance belong together: give both, or none"):
+        MetricResult("power", [1.0], field=np.ones((1, 4)))

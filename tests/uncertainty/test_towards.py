@@ -8,10 +8,12 @@ from probe_oracle import cluster_modes
 from sources import K, random_cluster
 
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.receiver import NoiseFloor, PhaseNoise
-from nf2ff.uncertainty.local_figures import Figure, localise
+from nf2ff.uncertainty.figure import Figure
+from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.towards import FieldErrors, TowardsFields, towards_columns
 
 DEGREE = 6
@@ -81,6 +83,7 @@ def test_no_figure_has_no_field(modes):
     assert towards_columns([Figure("trp"), *FIGURES, Figure("eirp")]) == [1, 2, 3]
 
 
+@pytest.mark.slow
 def test_noise_by_derivatives_and_by_draws_is_that_of_dense_solutions():
     # White noise sigma in each response, E = H w: real and imaginary parts of H H^H sigma^2 / 2,
     # of EIRP but for the phase of the whole, whose part is of the order 1/J here.
@@ -90,7 +93,7 @@ def test_noise_by_derivatives_and_by_draws_is_that_of_dense_solutions():
     figure = Figure("eirp-towards", theta=place[0], phi=place[1])
     both = (Figure("trp"), figure)
     term = NoiseFloor(rms=sigma)
-    linear = linearised(samples, PROBE, [term], both, degree=DEGREE)
+    linear = linearised(solve(samples, PROBE, degree=DEGREE), [term], both)
     solver = inverse(samples, DEGREE)
     h = np.sqrt(2 * np.pi / oracle.Z0) * far_matrix(DEGREE, *place) @ solver
     q = dense_modes(samples, DEGREE).coefficients[0]
@@ -112,7 +115,7 @@ def test_noise_by_derivatives_and_by_draws_is_that_of_dense_solutions():
     # that hold 400 modes in all: relative scatter 1/20, four times that.
     power = sigma**2 * np.sum(np.abs(solver) ** 2) / np.vdot(q, q).real
     assert linear.noise_power[0] == pytest.approx(power, rel=0.2)
-    drawn = monte_carlo(samples, PROBE, [term], both, degree=DEGREE, draws=draws, rng=1, jobs=1)
+    drawn = monte_carlo(solve(samples, PROBE, degree=DEGREE), [term], both, draws=draws, rng=1, jobs=1)
     assert drawn.fields.shape == (draws, 1, 1, 4)
     spread = np.cov(drawn.fields[:, 0, 0], rowvar=False)
     # Elements of a sample covariance scatter by sqrt(2 / D) of the variances at most.
@@ -122,7 +125,7 @@ def test_noise_by_derivatives_and_by_draws_is_that_of_dense_solutions():
 
 def test_only_noise_of_responses_adds_power():
     samples = spiral_scan(ANTENNA, DEGREE, radius=2.0)
-    found = linearised(samples, PROBE, [PhaseNoise(rms=0.01)], [Figure("trp")], degree=DEGREE)
+    found = linearised(solve(samples, PROBE, degree=DEGREE), [PhaseNoise(rms=0.01)], [Figure("trp")])
     assert found.noise_power[0] == 0
     assert found.fields.value.shape == (1, 0, 4)
 

@@ -1,0 +1,71 @@
+"""Inputs that are opened once for all who look at them."""
+
+import hashlib
+from pathlib import Path
+
+import pytest
+
+from nf2ff.io import safe
+from nf2ff.io.safe import InputFile, first_line, read_bytes, sha256
+
+TEXT = b"# of ours\ntheta_deg,phi_deg\n" + b"1,2\n" * 50_000
+
+
+@pytest.fixture
+def opened(monkeypatch):
+    """Names of the files that are opened."""
+    names = []
+    genuine = Path.open
+
+    def counted(path, *args, **kwargs):
+        names.append(path.name)
+        return genuine(path, *args, **kwargs)
+
+    monkeypatch.setattr(Path, "open", counted)
+    return names
+
+
+def test_a_text_is_opened_once_for_start_text_and_checksum(tmp_path, opened):
+    (tmp_path / "a.csv").write_bytes(TEXT)
+    opened.clear()
+    file = InputFile(tmp_path / "a.csv")
+    assert first_line(file) == "theta_deg,phi_deg"
+    assert read_bytes(file, limit=0, count=8) == TEXT[:8]
+    assert read_bytes(file, limit=len(TEXT)) == TEXT
+    assert sha256(file) == hashlib.sha256(TEXT).hexdigest()
+    assert opened == ["a.csv"]
+    # The text was let go of: who wants it again reads it again.
+    assert read_bytes(file, limit=len(TEXT)) == TEXT
+    assert opened == ["a.csv"] * 2
+    assert str(file) == str(tmp_path / "a.csv")
+
+
+def test_the_checksum_is_that_of_what_was_read(tmp_path):
+    (tmp_path / "a.csv").write_bytes(TEXT)
+    file = InputFile(tmp_path / "a.csv")
+    first_line(file)
+    (tmp_path / "a.csv").write_bytes(b"other")
+    assert sha256(file) == hashlib.sha256(TEXT).hexdigest()
+
+
+@pytest.mark.parametrize("large", [False, True])
+def test_hdf5_and_large_files_are_not_kept(tmp_path, monkeypatch, large):
+    data = TEXT if large else safe.HDF5_SIGNATURE + bytes(100_000)
+    monkeypatch.setattr(safe, "_MAX_KEPT", 1000 if large else 10**6)
+    (tmp_path / "a").write_bytes(data)
+    file = InputFile(tmp_path / "a")
+    assert read_bytes(file, limit=0, count=8) == data[:8]
+    assert file._text is None
+    assert sha256(file) == hashlib.sha256(data).hexdigest()
+    assert read_bytes(file, limit=len(data)) == data
+
+
+@pytest.mark.parametrize("kept", [str, InputFile])
+def test_what_cannot_be_read(tmp_path, kept):
+    (tmp_path / "a.csv").write_bytes(TEXT)
+    with pytest.raises(ValueError, match=rf"a\.csv: {len(TEXT)} bytes, the limit is 10: split the file"):
+        read_bytes(kept(tmp_path / "a.csv"), limit=10)
+    with pytest.raises(ValueError, match=r"none\.csv: no such file: check its name and folder"):
+        sha256(kept(tmp_path / "none.csv"))
+    with pytest.raises(ValueError, match="is a folder or a device: give the name of a file"):
+        first_line(kept(tmp_path))

@@ -15,9 +15,7 @@ def device(rng, *, size=0.1, count=5):
     """A few dipoles of both kinds within ``size`` [m] of the origin."""
     place = rng.uniform(-1, 1, (count, 3)) * size / np.sqrt(3)
     moments = rng.normal(size=(4, count, 3))
-    return DipoleCluster(
-        place, 1e-3 * (moments[0] + 1j * moments[1]), 0.3 * (moments[2] + 1j * moments[3])
-    )
+    return DipoleCluster(place, 1e-3 * (moments[0] + 1j * moments[1]), 0.3 * (moments[2] + 1j * moments[3]))
 
 
 def end_fire_array(count=8, step=0.5, offset=(0, 0, 0)):

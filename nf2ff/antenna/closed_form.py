@@ -1,7 +1,7 @@
 """Fields of antennas in closed form: time factor exp(+jwt), peak phasors.
 
-All raise ValueError where shapes do not fit, a frequency or radius is not positive, or a point is on a
-source.
+The functions here raise ValueError where shapes do not fit, a frequency or radius is not positive, or a point
+is on a source.
 """
 
 from __future__ import annotations

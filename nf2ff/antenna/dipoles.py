@@ -2,8 +2,8 @@
 
 Hertzian dipoles and the thin wire with a sinusoidal current have closed-form fields at every distance. Sums
 of them make arrays and apertures, and no spherical wave enters, so that what a transformation yields can be
-held against them. Time factor exp(+jwt), peak phasors. All raise ValueError where a size or number is not
-positive or a shape does not fit.
+held against them. Time factor exp(+jwt), peak phasors. The functions here raise ValueError where a size or
+number is not positive or a shape does not fit.
 """
 
 from __future__ import annotations

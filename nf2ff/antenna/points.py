@@ -23,6 +23,8 @@ want three or four points where a spiral does with 1.25. A single hole is milder
 the error of the stop is already magnified a hundred times. Neither number sees rows too far apart
 (`constant_rate_spiral`): there the iteration may even stop early with a small residual and wrong waves, those
 that vanish on the rows.
+
+The functions here raise ValueError where a number is too small or an angle out of range.
 """
 
 from __future__ import annotations
@@ -197,9 +199,8 @@ def constant_rate_spiral(
     Returns
     -------
     PointSet
-        Its ``duration`` is the shortest time that every given limit admits, without run-up; None if none is
-        given. The speeds are then pi / duration and 2 pi turns / duration. Its ``degree_limit`` is given by
-        the measured rule below.
+        Its ``duration`` is the shortest time that every given limit admits, without run-up; the speeds are
+        then pi / duration and 2 pi turns / duration. Its ``degree_limit`` is given by the rule below.
 
     Notes
     -----

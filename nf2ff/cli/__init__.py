@@ -16,6 +16,7 @@ COMMANDS = {
     "export": "Write what RESULT holds (a result of transform, or a...",
     "import": "Read FILES and write them as a native file: samples, or a...",
     "inspect": "Say what FILE holds: samples, modes, far field, probe,...",
+    "plot": "Draw FILES: results, modes or far fields; of kind...",
     "quiet-zone": "Say how quiet the zone is that a field probe measured in...",
     "simulate": "Write the scan that a probe takes of the dipoles in...",
     "study": "See how errors grow, as STUDY (TOML) describes it.",

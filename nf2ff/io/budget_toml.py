@@ -55,7 +55,7 @@ def list_of_tables(name: str, most: int, *, least: int = 0) -> Any:
     return Field(... if least else [], description=allowed, min_length=least, max_length=most)
 
 
-class _SizelessTerm(Table):
+class _TermKeys(Table):
     name: str = text_key("1 to 80 characters")
     distribution: str = text_key("one of " + ", ".join(DISTRIBUTIONS), "")
     evaluation: str = text_key("'A' or 'B'", "B")
@@ -88,7 +88,7 @@ def _size_keys() -> dict[str, Any]:
     return keys
 
 
-TermTable: Any = create_model("TermTable", __base__=_SizelessTerm, **_size_keys())
+TermTable: Any = create_model("TermTable", __base__=_TermKeys, **_size_keys())
 
 
 class MetricTable(Table):

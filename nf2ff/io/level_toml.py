@@ -45,7 +45,7 @@ from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -94,17 +94,22 @@ _BELOW_ONE: Check = (lambda x: np.abs(x) < 1, "above -1 and below 1")
 # --- Fields: a function each, which raises with what is expected. ---
 
 
-def _choice(choices: Collection[str], value: Any) -> str:
-    if isinstance(value, str) and value in choices:
-        return value
-    word = str(value)[:60].casefold()
-    near = difflib.get_close_matches(word, choices, n=1, cutoff=0.5)
-    if _MEANT.get(word) in choices:
-        near = [_MEANT[word]]
-    hint = f"{near[0]!r}? or " if near else ""
-    if "probe" in word:
-        hint = "no step for the gain of the probe, which is part of its pattern: "
-    raise ValueError(f"{hint}one of {', '.join(choices)}")
+def _one_of(*choices: str) -> PlainValidator:
+    """One of the words; other names of a kind of step are understood, but not taken."""
+
+    def chosen(value: Any) -> str:
+        if isinstance(value, str) and value in choices:
+            return value
+        word = str(value)[:60].casefold()
+        near = difflib.get_close_matches(word, choices, n=1, cutoff=0.5)
+        if _MEANT.get(word) in choices:
+            near = [_MEANT[word]]
+        hint = f"{near[0]!r}? or " if near else ""
+        if "probe" in word:
+            hint = "no step for the gain of the probe, which is part of its pattern: "
+        raise ValueError(f"{hint}one of {', '.join(choices)}")
+
+    return PlainValidator(chosen)
 
 
 def _name(value: Any) -> str:
@@ -142,10 +147,6 @@ def _number(least: float, most: float, default: float | None = None) -> Any:
     return Field(default, ge=least, le=most, description=f"a number from {least:g} to {most:g}")
 
 
-def _one_of(*choices: str) -> PlainValidator:
-    return PlainValidator(partial(_choice, choices))
-
-
 Name = Annotated[str, PlainValidator(_name)]
 File = Annotated[str | None, PlainValidator(_file)]
 Reflection = Annotated[complex | None, PlainValidator(_reflection)]
@@ -165,6 +166,9 @@ class _Keys(Table):
     SOURCES: ClassVar[tuple[tuple[str, str, bool], ...]] = ()
     #: Keys that are columns where there is a ``table``, and else may have to be there.
     IN_TABLE: ClassVar[tuple[str, ...]] = ()
+    #: Keys of which none is there without the other, and whether they must be there if there is no ``table``.
+    PAIR: ClassVar[tuple[str, ...]] = ()
+    NEEDS_PAIR: ClassVar[bool] = False
 
     @model_validator(mode="after")
     def _sources(self) -> Self:
@@ -180,12 +184,10 @@ class _Keys(Table):
         for key in self.IN_TABLE:
             if "table" in given and key in given:
                 raise InputError(f"has table and key {key}", "put it into the table")
+        missing = [key for key in self.PAIR if key not in given]
+        if missing and (given & {*self.PAIR} or (self.NEEDS_PAIR and "table" not in given)):
+            raise InputError(f"key {missing[0]} is missing", "add it")
         return self
-
-    def _need(self, *keys: str) -> None:
-        for key in keys:
-            if key not in self.model_fields_set:
-                raise InputError(f"key {key} is missing", "add it")
 
 
 class _Chain(_Keys):
@@ -213,13 +215,8 @@ class _Mismatch(_Step):
     probe_reflection: Reflection = None
     receiver_reflection: Reflection = None
 
-    IN_TABLE = ("probe_reflection", "receiver_reflection")
-
-    @model_validator(mode="after")
-    def _both(self) -> Self:
-        if self.table is None:
-            self._need(*self.IN_TABLE)
-        return self
+    IN_TABLE = PAIR = ("probe_reflection", "receiver_reflection")
+    NEEDS_PAIR = True
 
 
 class _Transfer(_Keys):
@@ -241,12 +238,7 @@ class _Transfer(_Keys):
         ("device_loss_db", "device_loss_table", False),
     )
     IN_TABLE = ("reflection",)
-
-    @model_validator(mode="after")
-    def _direction(self) -> Self:
-        if self.model_fields_set & {"theta_deg", "phi_deg"}:
-            self._need("theta_deg", "phi_deg")
-        return self
+    PAIR = ("theta_deg", "phi_deg")
 
 
 @cache

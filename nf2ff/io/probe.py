@@ -18,6 +18,8 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.notice import Code
 from nf2ff.messages.probe import ProbeCode
 from nf2ff.messages.result import ResultCode
+from nf2ff.messages.scan import ReadingCode, UnitCode
+from nf2ff.messages.solution import SolutionCode
 
 #: Power of an azimuthal order relative to all below which it is rounding in a pattern read from
 #: text, and dropped: nine digits leave 1e-18.
@@ -28,7 +30,7 @@ SIZE_TAIL_DB = -60.0
 #: Power radiated over power put in from which there is a warning: levels in text are rounded.
 MAX_EFFICIENCY = 1 + 1e-6
 #: Codes whose warnings stand in results as text.
-_IN_RESULTS: tuple[type[Code], ...] = (ResultCode,)
+_IN_RESULTS: tuple[type[Code], ...] = (ResultCode, SolutionCode, ReadingCode, UnitCode)
 
 
 @dataclass(frozen=True)

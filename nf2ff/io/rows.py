@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from nf2ff.measurement.samples import ResponseUnit, Samples
+from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -54,6 +58,82 @@ def table_of(which: Index, place: Index, count: int) -> Index:
     return rows
 
 
-def moves(x: Real, rows: Index) -> bool:
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, and response, exp(+jwt)."""
+
+    frequency: Real
+    theta_deg: Real
+    phi_deg: Real
+    chi_deg: Real
+    radius: Real
+    port: Real
+    response: NDArray[np.complex128]
+
+    def samples(self, unit: ResponseUnit, line: Callable[[int], str]) -> Samples:
+        """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
+        frequency, rows = self._arrange(line)
+        present = rows >= 0
+        value = np.where(present, self.response[rows], complex(np.nan, np.nan))
+        # Where a position is missing at a frequency, rows is -1: its place comes from another row.
+        first = rows.max(axis=0) if not present.all() else rows[0]
+        place = [
+            x[rows] if present.all() and _moves(x, rows) else x[first]
+            for x in (self.theta_deg, self.phi_deg, self.chi_deg, self.radius)
+        ]
+        theta, phi, chi = (np.radians(x) for x in place[:3])
+        return Samples(frequency, theta, phi, chi, place[3], self.port[first].astype(np.int16), value, unit)
+
+    def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:
+        """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.
+
+        A column of the result is one position, or, where the axes move, one instant of the scan.
+        """
+        position = [self.theta_deg, self.phi_deg, self.chi_deg, self.radius, self.port]
+        frequency, which = np.unique(self.frequency, return_inverse=True)
+        count = np.bincount(which)
+        even = np.all(count == count[0])
+        in_turn = np.argsort(which, kind="stable")
+        if even and not any(_moves(x, in_turn.reshape(frequency.size, -1)) for x in position):
+            return frequency, in_turn.reshape(frequency.size, -1)
+        place, positions = places(which, labels(position))
+        if np.all(2 * count > positions):
+            return frequency, table_of(which, place, positions)
+        if even:
+            rows = in_turn.reshape(frequency.size, -1)
+            if not _moves(self.port, rows) and not _split_grid(position, rows):
+                return frequency, rows
+        rare = int(np.argmin(count))
+        raise InputError(
+            f"{frequency[rare]:.12g} Hz has rows at {count[rare]} of {positions} positions",
+            "two frequencies mixed in one grid? Give every frequency the same positions, or a table of its "
+            "own; where axes move, as many rows",
+            where=line(int(np.argmax(which == rare))),
+        )
+
+
+def _moves(x: Real, rows: Index) -> bool:
     """Whether a column differs from frequency to frequency, the rows (F, M) given."""
     return bool(np.any(np.abs(x[rows] - x[rows[0]]) > ROUNDING))
+
+
+def _split_grid(position: list[Real], rows: Index) -> bool:
+    """Whether the frequencies share out one raster of theta and phi among them.
+
+    Axes that move during a sweep give each frequency a raster of its own over nearly the same
+    range; a grid split among frequencies leaves them parts.
+    """
+
+    def raster(pick: Index) -> bool:
+        theta, phi = (labels([position[i][pick]]) for i in (0, 1))
+        size = (int(theta.max()) + 1) * (int(phi.max()) + 1)
+        return np.unique(labels([position[0][pick], position[1][pick]])).size == size
+
+    polar = np.abs(np.sin(np.radians(position[0]))) > 1e-9  # a pole may be recorded once
+    if not polar.any() or not raster(np.flatnonzero(polar)):
+        return False
+    apart = []
+    for x in position[:2]:
+        low, high = x[rows].min(axis=1), x[rows].max(axis=1)
+        apart.append(np.all(low < high) and high.min() < low.max())
+    return any(apart) or not all(raster(r[polar[r]]) for r in rows if polar[r].any())

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Reference
 from nf2ff.io.columns import CHECKS, Columns, or_empty, time_sign, to_degrees, to_texts, write_columns
-from nf2ff.io.rows import Index, Real, labels, moves, places, table_of
+from nf2ff.io.rows import Rows
 from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
@@ -119,18 +119,10 @@ def read_table(
     table = Columns.load(path, COLUMNS, optional=("port",), pairs=(("real", "imag"),))
     table.check(CHECKS)
     response = table.complex("real", "imag", time_convention)
-    position = [table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m")]
-    port = table.get("port", 1.0)
-    frequency, rows = _arrange(table, [*position, port])
-    present = rows >= 0
-    value = np.where(present, response[rows], complex(np.nan, np.nan))
-    # Where a position is missing at a frequency, rows is -1: its place comes from another row.
-    first = rows.max(axis=0) if not present.all() else rows[0]
-    port = port[first].astype(np.int16)
-    place = [x[rows] if present.all() and moves(x, rows) else x[first] for x in position]
-    theta, phi, chi = (np.radians(x) for x in place[:3])
+    theta, phi, chi, radius = (table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m"))
+    rows = Rows(table["frequency_hz"], theta, phi, chi, radius, table.get("port", 1.0), response)
     with found_in(path):
-        return Samples(frequency, theta, phi, chi, place[3], port, value, unit)
+        return rows.samples(unit, lambda row: table.cell(row, "frequency_hz"))
 
 
 def write_table(
@@ -245,52 +237,3 @@ def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: boo
                     yield [[angle] * n, phi, [repr(hertz)] * n, [str(number)] * n, *fields]
 
     write_columns(path, PATTERN_COLUMNS, blocks(), overwrite=overwrite)
-
-
-def _arrange(table: Columns, position: list[Real]) -> tuple[Real, Index]:
-    """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.
-
-    A column of the result is one position, or, where the axes move, one instant of the scan.
-    """
-    frequency, which = np.unique(table["frequency_hz"], return_inverse=True)
-    count = np.bincount(which)
-    even = np.all(count == count[0])
-    in_turn = np.argsort(which, kind="stable")
-    if even and not any(moves(x, in_turn.reshape(frequency.size, -1)) for x in position):
-        return frequency, in_turn.reshape(frequency.size, -1)
-    place, positions = places(which, labels(position))
-    if np.all(2 * count > positions):
-        return frequency, table_of(which, place, positions)
-    if even:
-        rows = in_turn.reshape(frequency.size, -1)
-        if not moves(position[-1], rows) and not _split_grid(position, rows):
-            return frequency, rows
-    rare = int(np.argmin(count))
-    raise InputError(
-        f"{frequency[rare]:.12g} Hz has rows at {count[rare]} of {positions} positions",
-        "two frequencies mixed in one grid? Give every frequency the same positions, or a table of its own; "
-        "where axes move, as many rows",
-        where=table.cell(int(np.argmax(which == rare)), "frequency_hz"),
-    )
-
-
-def _split_grid(position: list[Real], rows: Index) -> bool:
-    """Whether the frequencies share out one raster of theta and phi among them.
-
-    Axes that move during a sweep give each frequency a raster of its own over nearly the same
-    range; a grid split among frequencies leaves them parts.
-    """
-
-    def raster(pick: Index) -> bool:
-        theta, phi = (labels([position[i][pick]]) for i in (0, 1))
-        size = (int(theta.max()) + 1) * (int(phi.max()) + 1)
-        return np.unique(labels([position[0][pick], position[1][pick]])).size == size
-
-    polar = np.abs(np.sin(np.radians(position[0]))) > 1e-9  # a pole may be recorded once
-    if not polar.any() or not raster(np.flatnonzero(polar)):
-        return False
-    apart = []
-    for x in position[:2]:
-        low, high = x[rows].min(axis=1), x[rows].max(axis=1)
-        apart.append(np.all(low < high) and high.min() < low.max())
-    return any(apart) or not all(raster(r[polar[r]]) for r in rows if polar[r].any())

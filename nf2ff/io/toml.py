@@ -39,7 +39,8 @@ class Table(BaseModel):
 
     The description of a field says what is expected; with ``repr=False`` it is not listed among the keys
     expected in place of an unknown one. Tables in it are fields in turn, alone, in a list, or in a dict by
-    name. A validator of a field raises `ValueError` with what is expected, one of the table with a sentence.
+    name. A validator of a field raises `ValueError` with what is expected, one of the table `InputError` with
+    a sentence.
     """
 
     model_config = ConfigDict(
@@ -136,8 +137,12 @@ def _explained(
 ) -> InputError:
     """The first of pydantic's errors, and how many more there are."""
     first = error.errors(include_url=False)[0]
+    own = first.get("ctx", {}).get("error")
     loc = list(first["loc"])
-    while len(loc) > 1 and (inner := _table(model, loc[0])) is not None:
+    # A sentence is about a whole table, even where its place ends with the key of that.
+    while (
+        len(loc) > (0 if isinstance(own, InputError) else 1) and (inner := _table(model, loc[0])) is not None
+    ):
         model, many = inner
         key, *loc = loc
         content = content[key]
@@ -149,7 +154,6 @@ def _explained(
         place += f"{key}, "
     others = error.error_count() - 1
     more = f" (and {others} more error{'s' if others > 1 else ''})" if others else ""
-    own = first.get("ctx", {}).get("error")
     if not loc and own is not None:
         what, remedy = (own.what, own.remedy) if isinstance(own, InputError) else (str(own), "")
         return InputError(f"{place}{what}{more}", remedy, where=where)

@@ -1,6 +1,6 @@
 """The probe: receiving coefficients and response constants.
 
-InputError tells of values that do not fit.
+The functions here raise InputError where values do not fit.
 """
 
 from __future__ import annotations

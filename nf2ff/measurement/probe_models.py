@@ -2,8 +2,8 @@
 
 Boresight is +z, the reference polarisation x: on boresight the field is along x, with phase zero. Each model
 radiates ``efficiency`` times 1 W, for 1 W into its port; it knows of no mismatch, which one who refers to
-incident power takes into the efficiency. Time factor exp(+jwt). All raise ValueError where a number is out of
-range or there is no field on boresight.
+incident power takes into the efficiency. Time factor exp(+jwt). The functions here raise ValueError where a
+number is out of range or there is no field on boresight.
 """
 
 from __future__ import annotations

@@ -64,16 +64,8 @@ _EQUAL = 1e-11
 def peak(modes: Modes) -> Peak:
     """Maximum of the radiation intensity, found on the expansion itself.
 
-    Parameters
-    ----------
-    modes : Modes
-        Mode coefficients of degree N.
-
-    Returns
-    -------
-    Peak
-        Direction to better than 1e-4 deg wherever the maximum is curved. On a ridge (the
-        equator of a dipole) any of its points; of equal maxima the one of smallest theta.
+    Its direction is right to better than 1e-4 deg wherever the maximum is curved. On a ridge (the
+    equator of a dipole) it is any of its points; of equal maxima the one of smallest theta.
 
     Raises
     ------
@@ -214,11 +206,9 @@ class Sidelobes:
 
     Parameters
     ----------
-    first : (F,) array_like
-        Intensity of the first sidelobe over that of the peak: the higher of the two lobes next to
-        the main lobe, one on each side, linear.
-    first_angle : (F,) array_like
-        Its angle from the peak along the cut, in [-pi, pi] [rad].
+    first, first_angle : (F,) array_like
+        Intensity of the first sidelobe over that of the peak, the higher of the two lobes next to
+        the main lobe, linear; its angle from the peak along the cut, in [-pi, pi] [rad].
     highest, highest_angle : (F,) array_like
         The same for the highest sidelobe of the cut.
     """

@@ -269,10 +269,9 @@ class Distribution:
 
     Parameters
     ----------
-    value : (F, M) array_like
-        EIRP [W] or directivity (linear) in the M directions, not decreasing.
-    probability : (F, M) array_like
-        Part of the sphere in which the quantity is ``value`` or less, up to 1.
+    value, probability : (F, M) array_like
+        EIRP [W] or directivity (linear) in the M directions, not decreasing; part of the sphere in
+        which the quantity is that or less, up to 1.
     """
 
     value: Real

@@ -19,7 +19,7 @@ Complex = NDArray[np.complex128]
 
 
 def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex]:
-    """Far field along the great circle through the z axis at azimuth ``phi``.
+    """Far field (F, A), two components [V], along the great circle through the z axis at azimuth ``phi``.
 
     Negative theta is the half at azimuth phi + pi. There the unit vectors are continued (both
     are reversed), so that the components run smoothly through the pole.
@@ -32,11 +32,6 @@ def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex
         Azimuth of the half with theta > 0 [rad].
     theta : (A,) array_like
         Angles from +z in [-pi, pi] [rad].
-
-    Returns
-    -------
-    e_theta, e_phi : (F, A) ndarray
-        Complex far field, phase included [V].
     """
     azimuth = float(as_array(phi, float, "phi", ndim=0))
     theta = as_array(theta, float, "theta", ndim=1)

@@ -37,10 +37,9 @@ class Nulls:
 
     Parameters
     ----------
-    upper : (F,) array_like
-        Intensity of the first minimum at positive angles over that of the peak, linear.
-    upper_angle : (F,) array_like
-        Its angle from the peak along the cut, in (0, 2 pi) [rad].
+    upper, upper_angle : (F,) array_like
+        Intensity of the first minimum at positive angles over that of the peak, linear; its angle from
+        the peak along the cut, in (0, 2 pi) [rad].
     lower, lower_angle : (F,) array_like
         The same at negative angles, in (-2 pi, 0).
     """

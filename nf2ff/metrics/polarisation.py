@@ -20,17 +20,10 @@ from nf2ff.metrics.level import nonzero_power
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
 
-
 Basis = Literal["theta-phi", "ludwig-3", "circular", "linear"]
-
-
 BASES: tuple[Basis, ...] = ("theta-phi", "ludwig-3", "circular", "linear")
-
-
 #: Those with a reference angle.
 _TURNED = ("ludwig-3", "linear")
-
-
 #: An ellipse whose Stokes parameter S3 is below this fraction of S0 is taken as linear: 1e-13 is
 #: what the transforms' rounding leaves of a field that is linear (axial ratio 266 dB).
 LINEAR_LIMIT = 1e-13
@@ -64,15 +57,13 @@ def components(far_field: FarField, basis: Basis, *, reference_angle: float = 0.
     Notes
     -----
     Ludwig-3: E_co = E_theta cos(phi - phi0) - E_phi sin(phi - phi0) and
-    E_cross = E_theta sin(phi - phi0) + E_phi cos(phi - phi0).
+    E_cross = E_theta sin(phi - phi0) + E_phi cos(phi - phi0). Linear at the slant a: E_co = E_theta
+    cos(a) + E_phi sin(a), what an ideal field probe reads at chi = a, and E_cross = E_phi cos(a) -
+    E_theta sin(a), at chi = a + pi/2.
 
     Circular: in exp(+jwt) the unit field (theta^ - j phi^)/sqrt 2 turns from theta^ to phi^, seen
     from behind the wave clockwise: right-hand. So E_R = (E_theta + j E_phi)/sqrt 2 and
     E_L = (E_theta - j E_phi)/sqrt 2.
-
-    Linear at the slant a: E_co = E_theta cos(a) + E_phi sin(a), what an ideal field probe reads
-    at chi = a, and E_cross = E_phi cos(a) - E_theta sin(a), at chi = a + pi/2. A slant of 0 gives
-    E_theta and E_phi.
     """
     reference = checked_basis(basis, reference_angle)
     return in_basis(far_field.e_theta, far_field.e_phi, far_field.phi, basis=basis, reference_angle=reference)

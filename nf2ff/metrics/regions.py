@@ -111,13 +111,7 @@ UPPER_HEMISPHERE = ThetaInterval(0.0, np.pi / 2)
 
 
 def near_horizon(half_width: float) -> ThetaInterval:
-    """Directions within an angle of the horizon theta = 90 deg.
-
-    Parameters
-    ----------
-    half_width : float
-        Largest angle above and below, up to pi/2; pi/12, pi/6 and pi/4 are usual [rad].
-    """
+    """Directions within ``half_width`` of the horizon theta = 90 deg; pi/12, pi/6, pi/4 are usual [rad]."""
     half = float(as_array(half_width, float, "half_width", ndim=0))
     if not 0 < half <= np.pi / 2:
         raise InputError(f"half_width is {half:.6g} rad, expected more than 0 and at most pi/2")

@@ -23,10 +23,10 @@ from nf2ff.metrics.level import radiation_efficiency, total_efficiency
 from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.result import UNKNOWN, Powers, Quantity, Result
 from nf2ff.metrics.summary import summarise, summary_planes
-from nf2ff.solver.degree import neglected
+from nf2ff.solver.probe_share import neglected
 from nf2ff.solver.problem import Method
 from nf2ff.solver.solution import Solution, noise_gain
-from nf2ff.solver.solve import LARGE_PROBE_ERROR, probe_error_sentence, solve
+from nf2ff.solver.solve import LARGE_PROBE_ERROR, probe_error_warning, solve
 from nf2ff.solver.suspected_units import suspect_level
 
 #: Steps of the far field to choose from [deg], all of which divide 180.
@@ -109,7 +109,7 @@ def transform_samples(
     _warn_of_gaps(solution, found, top, gain, seen, told)
     _warn_of_powers(quantities, powers, told)
     if modes.reference == "absolute":
-        told = [a + b for a, b in zip(told, suspect_level(modes.radiated_power(), top.eirp), strict=True)]
+        told = [[*a, *b] for a, b in zip(told, suspect_level(modes.radiated_power(), top.eirp), strict=True)]
     warnings = tuple((*a, *b) for a, b in zip(told, solution.warnings, strict=True))
     notes = {"status": solution.status, "degree_reason": solution.degree_reason}
     return Result(modes, found, quantities, warnings, notes)
@@ -164,7 +164,7 @@ def _extrapolated(probe: Probe, frequency: NDArray[np.float64], told: list[list[
             nearest = low if frequency[f] < low else high
             sentences.append(ResultCode.PROBE_EXTRAPOLATED(frequency_ghz=nearest / 1e9))
         elif not error[f] <= LARGE_PROBE_ERROR:
-            sentences.append(probe_error_sentence(float(error[f])))
+            sentences.append(probe_error_warning(float(error[f])))
     return found
 
 

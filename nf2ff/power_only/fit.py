@@ -59,6 +59,12 @@ def harmonics(degree: int, *, theta: ArrayLike, phi: ArrayLike) -> Real:
     return np.asarray(LSQ_G(90 - np.degrees(theta), np.degrees(phi), degree))
 
 
+def order_columns(degree: int) -> list[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+    """For each order the places of its cosines and sines among `harmonics`, degrees m ... L."""
+    n = np.arange(degree + 1)
+    return [(n[m:] ** 2 + m, n[m:] * (n[m:] + 1) + m) for m in range(degree + 1)]
+
+
 # --- fits ----------------------------------------------------------------------------------
 
 
@@ -212,7 +218,7 @@ class RingBasis:
         parts[:, :count] = wave.real.transpose(2, 0, 1)
         parts[:, count:] = wave.imag.transpose(2, 0, 1)
         result = np.empty((count, (self.degree + 1) ** 2))
-        for m, (inverse, (cos, sin)) in enumerate(zip(self.inverse, self._columns(), strict=True)):
+        for m, (inverse, (cos, sin)) in enumerate(zip(self.inverse, order_columns(self.degree), strict=True)):
             found = parts[m] @ inverse.T
             parts[m] -= found @ self.legendre[m].T
             result[:, cos] = found[:count] if m == 0 else 2 * found[:count]
@@ -238,11 +244,6 @@ class RingBasis:
     def monopole(self) -> Real:
         """As `PointBasis.monopole`."""
         return self.rings.share(self.inverse[0][0])
-
-    def _columns(self) -> list[tuple[NDArray[np.intp], NDArray[np.intp]]]:
-        """For each order the places of its cosines and sines, degrees m ... L."""
-        n = np.arange(self.degree + 1)
-        return [(n[m:] ** 2 + m, n[m:] * (n[m:] + 1) + m) for m in range(self.degree + 1)]
 
 
 Basis = PointBasis | IteratedBasis | RingBasis

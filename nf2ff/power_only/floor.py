@@ -93,10 +93,7 @@ _One = tuple[float, float, float, tuple[Notice, ...]]
 def known_floor(level: float, mean: Real) -> Floor:
     """A floor [W] that was measured with the device switched off, of readings of a mean (F,) [W].
 
-    Raises
-    ------
-    ValueError
-        If it is negative, or no less than the mean of the readings.
+    Refused if it is negative, or no less than the mean of the readings.
     """
     if not 0 <= level < np.inf:
         raise InputError(

@@ -48,7 +48,7 @@ class IteratedBasis:
     location: Real
 
     def fit(self, values: Real) -> tuple[Real, Real]:
-        """Coefficients (F, (L + 1)^2) of values (F, U), and the mean square (F,) left over."""
+        """As `PointBasis.fit`; refused if the iteration does not end."""
         coefficients = np.empty((len(values), (self.degree + 1) ** 2))
         left = np.empty(len(values))
         for at in range(0, len(values), 2):
@@ -66,12 +66,12 @@ class IteratedBasis:
         return coefficients, left
 
     def moments(self, weights: Real) -> Real:
-        """Sum over the positions of weights (U,) times each harmonic, ((L + 1)^2,)."""
+        """As `PointBasis.moments`."""
         found = self._adjoint(weights.astype(np.complex128))
         return 4 * np.pi * self._natural(found, imaginary=False)
 
     def monopole(self) -> Real:
-        """Weights (U,) by which the mean over the sphere follows from the values."""
+        """As `PointBasis.monopole`."""
         first: Complex = np.zeros((2, 1, (self.degree + 1) * (self.degree + 2) // 2), np.complex128)
         first[0, 0, 0] = np.sqrt(4 * np.pi)
         return self.share * self._synthesis(self._solve(first)).real

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
-from nf2ff.power_only.fit import PowerFit, evaluate, fit_powers, harmonic_basis
+from nf2ff.power_only.fit import PowerFit, evaluate, fit_powers, harmonic_basis, order_columns
 from nf2ff.power_only.floor import known_floor, scan_floor
 from nf2ff.power_only.resolution import (
     Warnings,
@@ -210,10 +210,9 @@ def _coarse_grid(coefficients: Real, degree: int) -> Real:
     """One pattern on rings with poles, steps of pi/3L or less both ways."""
     from pyshtools.expand import MakeGridDH
 
-    n = np.arange(degree + 1)
     table = np.zeros((2, degree + 1, degree + 1))
-    for m in range(degree + 1):
-        table[0, m:, m] = coefficients[n[m:] ** 2 + m]
-        table[1, m:, m] = 0 if m == 0 else coefficients[n[m:] * (n[m:] + 1) + m]
+    for m, (cos, sin) in enumerate(order_columns(degree)):
+        table[0, m:, m] = coefficients[cos]
+        table[1, m:, m] = coefficients[sin] if m else 0
     half = max(6, (3 * degree + 1) // 2)
     return np.asarray(MakeGridDH(table, sampling=2, lmax=half - 1, extend=True)[:, :-1])

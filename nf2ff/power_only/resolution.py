@@ -72,10 +72,8 @@ class Resolution(NamedTuple):
 
     Attributes
     ----------
-    unresolved : (F,) ndarray
-        Share of the pattern that the fit does not follow.
-    samples : (F,) ndarray
-        See `samples_that_count`.
+    unresolved, samples : (F,) ndarray
+        Share of the pattern that the fit does not follow; see `samples_that_count`.
     widening : (F,) ndarray
         Factor by which sampling errors may exceed those of a residual that is noise.
     coarse : (F,) ndarray of bool

@@ -76,6 +76,35 @@ def magnetic(waves: Complex) -> Complex:
     return np.asarray(1j * pairs[..., ::-1].reshape(waves.shape))
 
 
+def tangential_strength(degree: int, kr: float) -> Real:
+    """sqrt(j_n^2 + ((x j_n)'/x)^2) at x = kr, (N,): nowhere 0, however the two pass through zero."""
+    r1, r2, _ = _radial(degree, np.array([kr]))
+    return np.asarray(np.hypot(r1[0], r2[0]))
+
+
+def truncation_error_db(degree: int, kr: float) -> float:
+    """Largest error of a plane wave without the waves above a degree, over the field [dB].
+
+    Parameters
+    ----------
+    degree : int
+        Largest degree N that is kept.
+    kr : float
+        Wavenumber times distance from the origin.
+
+    Returns
+    -------
+    float
+        20 lg |sum over n > N of (2n+1) (-j)^n j_n(kr)|: of the scalar wave, at the point that it
+        travels towards, where all waves are at their largest.
+    """
+    from scipy.special import spherical_jn
+
+    n = np.arange(degree + 1, degree + 1 + int(kr) + 100)
+    error = abs(np.sum((2 * n + 1) * (-1j) ** (n % 4) * spherical_jn(n, kr)))
+    return 20 * float(np.log10(error)) if error > 0 else -np.inf
+
+
 def _radial(degree: int, kr: Real) -> tuple[Real, Real, Real]:
     """j_n, (x j_n)'/x and sqrt(n (n+1)) j_n / x, each (M, N)."""
     from scipy.special import spherical_jn

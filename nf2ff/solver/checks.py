@@ -71,19 +71,10 @@ def check_mixture(samples: Samples) -> None:
     else:
         return
     shape = samples.response.shape
-
-    def flat(x: NDArray[Any]) -> NDArray[Any]:
-        return np.broadcast_to(x, shape).ravel()
-
-    together = Samples(
-        samples.frequency[:1],
-        flat(samples.theta),
-        flat(samples.phi),
-        flat(samples.chi),
-        flat(samples.radius),
-        flat(samples.port),
-        np.zeros((1, samples.response.size), dtype=complex),
-    )
+    columns: list[NDArray[Any]] = [samples.theta, samples.phi, samples.chi, samples.radius, samples.port]
+    theta, phi, chi, radius, port = (np.broadcast_to(x, shape).ravel() for x in columns)
+    none = np.zeros((1, samples.response.size), dtype=complex)
+    together = Samples(samples.frequency[:1], theta, phi, chi, radius, port, none)
     try:
         grid = recognise_grid(together).grid
     except NotAGridError:

@@ -11,10 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.kernel.sphere import canonical_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import different_positions
+
+Real = NDArray[np.float64]
 
 #: A direction is seen if both components were sampled within this many sampling steps pi/N of it.
 #: A grid of that step leaves 0.7 steps, a spiral jittered by half a step 1.3.
@@ -39,8 +41,8 @@ class Coverage:
     direction : (D, 3) ndarray
         Unit vectors of directions that stand for equal solid angles.
     distance : (D,) ndarray
-        Angle from each within which both components of the field were measured: by samples of two
-        clearly different polarisations, at one position or at several [rad].
+        Angle from each within which two clearly different polarisations were measured, at one
+        position or at several [rad].
     crowd_distance : (D,) ndarray
         Angle from each within which there are `CROWD` positions [rad].
     nearest : (D,) ndarray
@@ -49,10 +51,10 @@ class Coverage:
         Whether one polarisation alone was measured at the nearest position.
     """
 
-    direction: NDArray[np.float64]
-    distance: NDArray[np.float64]
-    crowd_distance: NDArray[np.float64]
-    nearest: NDArray[np.float64]
+    direction: Real
+    distance: Real
+    crowd_distance: Real
+    nearest: Real
     alone: NDArray[np.bool_]
 
     def largest_gap(self) -> float:
@@ -71,12 +73,10 @@ class Coverage:
         """What was not measured, and where: a clause for people, empty if nothing is missing."""
         told = []
         empty = self._gap(self.nearest, degree)
+        half = self._gap(self.distance, degree) & ~empty
         for part, words in (
             (empty, "{} of the sphere was not measured ({})"),
-            (
-                self._gap(self.distance, degree) & ~empty,
-                "in {} of the sphere one polarisation alone was measured ({})",
-            ),
+            (half, "in {} of the sphere one polarisation alone was measured ({})"),
         ):
             share = float(part.mean())
             if share > 0:
@@ -91,7 +91,7 @@ class Coverage:
             return ""
         return f"one polarisation alone was measured at {_extent(self.direction[self.alone])}"
 
-    def _gap(self, distance: NDArray[np.float64], degree: int) -> NDArray[np.bool_]:
+    def _gap(self, distance: Real, degree: int) -> NDArray[np.bool_]:
         """Directions of gaps that exceed the reach, to their rims."""
         from scipy.spatial import cKDTree
 
@@ -154,21 +154,16 @@ class Coverage:
         from scipy.spatial import cKDTree
 
         reach = math.asin(min(1.0, degree / kr)) + TRUST_STEPS * math.pi / degree
-        away = cKDTree(holes).query(_unit(theta.ravel(), phi.ravel()))[0]
+        away = cKDTree(holes).query(unit_vectors(theta.ravel(), phi.ravel())[0])[0]
         trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(theta.shape)
         return trusted
-
-
-def _unit(theta: NDArray[np.float64], phi: NDArray[np.float64]) -> NDArray[np.float64]:
-    sin = np.sin(theta)
-    return np.stack([sin * np.cos(phi), sin * np.sin(phi), np.cos(theta)], axis=1)
 
 
 #: Step in theta from which parts of a gap are told apart [deg].
 APART = 10.0
 
 
-def _extent(direction: NDArray[np.float64]) -> str:
+def _extent(direction: Real) -> str:
     """Ranges of theta, each with that of phi where it is not all round, of unit vectors (D, 3)."""
     theta = np.degrees(np.arccos(np.clip(direction[:, 2], -1, 1)))
     order = np.argsort(theta)
@@ -177,7 +172,7 @@ def _extent(direction: NDArray[np.float64]) -> str:
     return " and ".join(_part_extent(direction[part], theta[part]) for part in parts)
 
 
-def _part_extent(direction: NDArray[np.float64], theta: NDArray[np.float64]) -> str:
+def _part_extent(direction: Real, theta: Real) -> str:
     """The same of unit vectors (D, 3) whose theta leaves no gap."""
     # The directions searched are a degree or so apart, and leave the poles out.
     first = 0.0 if theta.min() < 3 else theta.min()
@@ -198,23 +193,14 @@ def _part_extent(direction: NDArray[np.float64], theta: NDArray[np.float64]) -> 
 
 
 def measure_coverage(
-    *,
-    theta: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    degree: int,
-    stokes: NDArray[np.float64] | None = None,
-    density: bool = True,
-    threads: int = 1,
+    *, theta: Real, phi: Real, degree: int, stokes: Real | None = None, density: bool = True, threads: int = 1
 ) -> Coverage:
-    """Coverage of the sphere by samples, finely enough to find the gaps that ``degree`` feels.
+    """Coverage of the sphere by samples.
 
     Parameters
     ----------
-    theta, phi : (M,) ndarray
-        Different positions [rad].
-    stokes : (M, 3) ndarray, optional
-        Polarisation of positions that have one alone, as `places` gives it, and NaN where both
-        components were measured; None where that is everywhere.
+    theta, phi, stokes
+        As `places` gives them; both components everywhere if ``stokes`` is None.
     degree : int
         Degree N: a gap that matters holds 2 or more of the 0.5 N^2 directions searched.
     density : bool
@@ -227,10 +213,10 @@ def measure_coverage(
     count = min(MAX_DIRECTIONS, max(5000, int(0.5 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
-    direction = _unit(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
+    direction = unit_vectors(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)[0]
     # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
     # of the time.
-    tree = cKDTree(_unit(theta, phi), balanced_tree=False, compact_nodes=False)
+    tree = cKDTree(unit_vectors(theta, phi)[0], balanced_tree=False, compact_nodes=False)
     crowd = min(CROWD, theta.size) if density else 1
     chord, which = tree.query(direction, k=[1, crowd], workers=threads)
     angle = _angle(chord)
@@ -242,7 +228,7 @@ def measure_coverage(
     return Coverage(direction, both, angle[:, 1], nearest, alone)
 
 
-def _angle(chord: NDArray[np.float64]) -> NDArray[np.float64]:
+def _angle(chord: Real) -> Real:
     return 2 * np.arcsin(np.minimum(1, chord / 2))
 
 
@@ -253,13 +239,7 @@ ORIENTATIONS = 8
 CIRCULAR = 0.7
 
 
-def _both(
-    direction: NDArray[np.float64],
-    theta: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    stokes: NDArray[np.float64],
-    threads: int,
-) -> NDArray[np.float64]:
+def _both(direction: Real, theta: Real, phi: Real, stokes: Real, threads: int) -> Real:
     """Angle from each direction within which two different polarisations were measured, (D,).
 
     Orientations are compared in the frame that x^ carries from the nearer pole along meridians,
@@ -267,7 +247,7 @@ def _both(
     """
     from scipy.spatial import cKDTree
 
-    at = _unit(theta, phi)
+    at = unit_vectors(theta, phi)[0]
     alone = ~np.isnan(stokes[:, 0])
     whole = np.full(len(direction), np.inf)
     if not alone.all():
@@ -280,7 +260,7 @@ def _both(
         kind = np.floor(turned * (ORIENTATIONS / np.pi)).astype(int) % ORIENTATIONS
         kind[handed > CIRCULAR] = ORIENTATIONS
         kind[handed < -CIRCULAR] = ORIENTATIONS + 1
-        reach: dict[int, NDArray[np.float64]] = {}
+        reach: dict[int, Real] = {}
         for k in np.unique(kind).tolist():
             reach[k] = cKDTree(at[alone][kind == k]).query(direction[mine], workers=threads)[0]
         best = whole[mine]
@@ -297,17 +277,8 @@ def _both(
 SEPARATE = 3e-4
 
 
-def places(
-    samples: Samples, probe: Probe
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64] | None]:
-    """Different positions among samples, and what polarisations were measured at each.
-
-    Parameters
-    ----------
-    samples : Samples
-        Samples of one frequency, none missing.
-    probe : Probe
-        The probe that took them.
+def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
+    """Different positions among samples of one frequency, and the polarisations measured at each.
 
     Returns
     -------
@@ -351,15 +322,8 @@ def places(
 FAINT = 1e-6
 
 
-def port_polarisations(probe: Probe, samples: Samples) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What each port of a probe reads from afar: orientation and handedness.
-
-    Parameters
-    ----------
-    probe : Probe
-        The probe.
-    samples : Samples
-        Where it was; the first frequency counts.
+def port_polarisations(probe: Probe, samples: Samples) -> tuple[Real, Real]:
+    """What each port of a probe reads from afar, at the first frequency of samples.
 
     Returns
     -------

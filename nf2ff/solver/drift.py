@@ -8,17 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.kernel import spin
+from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.coverage import measure_coverage
-from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.positions import place_of
 from nf2ff.solver.problem import LeastSquares, Method, Quadrature
 from nf2ff.solver.solve import solve
-from nf2ff.solver.transmission import TransmissionOperator
+from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -75,18 +75,11 @@ def scan_drift(
     Parameters
     ----------
     first, second, rotation
-        As in `measurement.orientation.merge_samples`.
-    probe : Probe
-        The probe of both.
-    degree : int
-        Degree N of the modes.
+        As in `measurement.orientation.merge_samples`, which takes the result.
+    probe, degree
+        The probe of both scans, and the degree N of the modes.
     method : LeastSquares or Direct, optional
         How the modes are solved for, twice for each frequency.
-
-    Returns
-    -------
-    Drift
-        For `measurement.orientation.merge_samples`.
 
     Raises
     ------
@@ -117,24 +110,21 @@ def scan_drift(
     found = []
     for i, frequency in enumerate(joined.frequency):
         pair = [part.at_frequency(i) for part in zeroed]
-        operator = TransmissionOperator(
-            plan_geometry(pair[0]), probe, float(frequency), degree, threads=spin.thread_count(None)
-        )
         residual = np.stack(
             [
-                part.response[0] - operator.forward(operator.from_modes(q[i]))
+                part.response[0] - modelled(part, probe, q[i])
                 for part, q in zip(pair, coefficients, strict=True)
             ]
         )
         present = own[~np.isnan(joined.response[i])]
         counts = np.array([present.sum(), (~present).sum()])
-        found.append(_factor(residual, counts, operator.shape, float(frequency)))
+        found.append(_factor(residual, counts, mode_count(degree), float(frequency)))
     factor, uncertainty = np.array(found).T
     return Drift(factor, uncertainty.real, shared)
 
 
 def _factor(
-    residual: Complex, counts: NDArray[np.int64], shape: tuple[int, int], frequency: float
+    residual: Complex, counts: NDArray[np.int64], unknowns: int, frequency: float
 ) -> tuple[complex, float]:
     """Factor and its standard uncertainty from the residuals (2, M) of the two scans."""
     scaled = residual / np.sqrt(counts)[:, None]
@@ -150,7 +140,7 @@ def _factor(
     v = left[:, 1].conj() / np.sqrt(counts)
     a = v[1] / v[0]
     # White noise leaves in a residual what the unknowns do not take up.
-    noise = low * shape[0] / max(1, shape[0] - shape[1])
+    noise = low * counts.sum() / max(1, counts.sum() - unknowns)
     share = (counts[0] + abs(a) ** 2 * counts[1]) / counts.sum()
     variance = noise * share / (2 * counts[1] * (alone[1] - low))
     return 1 / a, math.sqrt(variance) / abs(a) ** 2
@@ -162,7 +152,7 @@ def _shared_solid_angle(joined: Samples, own: NDArray[np.bool_], degree: int) ->
     shared = []
     for i in range(joined.frequency.size if differ else 1):
         present = ~np.isnan(joined.response[i])
-        theta, phi = (x[i] if x.ndim == 2 else x for x in (joined.theta, joined.phi))
+        theta, phi, _, _ = place_of(joined, i)
         both = [
             ~measure_coverage(
                 theta=theta[part & present], phi=phi[part & present], degree=degree, density=False

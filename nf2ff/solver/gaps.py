@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import methods
-from nf2ff.solver.checks import check_units
 from nf2ff.solver.coverage import SEEN_STEPS, Coverage
 from nf2ff.solver.problem import LeastSquares, Method, Problem
 from nf2ff.solver.solution import noise_over_ideal
@@ -31,6 +32,8 @@ GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
 FEW_STEPS = 30
 #: Noise over that of evenly spread samples from which waves count as hardly determined: 10 dB.
 MAX_NOISE = 10.0
+#: Part of the samples that must be redundant for what the modes leave to tell of noise.
+MIN_REDUNDANCY = 0.1
 #: Residual up to which a lower degree holds the antenna, and its ratio to that of the higher one.
 HELD, HELD_RATIO = 1e-3, 1.5
 #: Steps in which a lower degree is sought, and how far down.
@@ -43,36 +46,28 @@ class Attempt(NamedTuple):
     prepared: Problem
     modes: Modes
     estimates: list[methods.Estimate]
-    notes: list[str]
+    notes: list[Notice]
     doubtful: bool
 
 
-def damped_for_gap(method: Method | None, coverage: Coverage, degree: int) -> tuple[Method, list[str]]:
+def damped_for_gap(method: Method | None, coverage: Coverage, degree: int) -> tuple[Method, list[Notice]]:
     """The method where a part of the sphere was not seen, and what is said of that part.
 
-    Raises
-    ------
-    ValueError
-        If too much is missing, or the method has no damping.
+    Refused if too much is missing, or if the method has no damping.
     """
     unseen = coverage.unseen_solid_angle(degree) / (4 * math.pi)
-    reach = f"degree {degree} bridges gaps of up to {SEEN_STEPS * 180 / degree:.3g} deg"
+    reach_deg = SEEN_STEPS * 180 / degree
+    reach = f"degree {degree} bridges gaps of up to {reach_deg:.3g} deg"
     seen = coverage.describe(degree)
     if unseen > MAX_UNSEEN:
-        raise InputError(f"{seen}", f"measure more of the sphere, or take a lower degree ({reach})")
+        raise InputError(seen, f"measure more of the sphere, or take a lower degree ({reach})")
     if method is None:
         method = GAP_METHOD
     elif isinstance(method, LeastSquares) and method.damping is None:
-        kind = GAP_METHOD if _chosen(method) else method
-        method = replace(kind, damping=GAP_DAMPING, first_order=method.first_order, threads=method.threads)
+        method = _damped(method, GAP_DAMPING)
     if isinstance(method, LeastSquares) and method.damping == 0:
-        raise InputError(
-            f"{seen}", f"give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})"
-        )
-    return method, [
-        f"{seen}, and {reach}: TRP, directivity, front-to-back ratio and fractions of power leave "
-        "out what is radiated there and are not known; use the far field only where trusted is 1"
-    ]
+        raise InputError(seen, f"give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})")
+    return method, [SolutionCode.GAP(gap=seen, degree=degree, reach_deg=reach_deg)]
 
 
 def lacking(coverage: Coverage, degree: int) -> str:
@@ -83,24 +78,16 @@ def lacking(coverage: Coverage, degree: int) -> str:
 def noise_floor(residual: NDArray[np.float64], samples: Samples, degree: int) -> NDArray[np.float64]:
     """Relative rms noise of a sample from what the modes leave, (F,); NaN if too little is left."""
     redundancy = 1 - min(1, mode_count(degree) / samples.response.shape[1])
-    if redundancy < 0.1:
+    if redundancy < MIN_REDUNDANCY:
         return np.full(residual.shape, np.nan)
     return residual / math.sqrt(redundancy)
 
 
-def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: list[str]) -> Attempt:
+def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: list[Notice]) -> Attempt:
     """Solve; once more with damping, or more of it, where noise asks for it.
 
-    Parameters
-    ----------
-    prepared : Problem
-        What to solve, damped where a part of the sphere was not seen.
-    coverage : Coverage or None
-        What the samples saw; None on a full grid.
-    free : bool
-        Whether the damping is left to the program.
-    notes : list of str
-        What has been said of gaps.
+    ``prepared`` is damped where a part of the sphere was not seen, as ``notes`` say; ``free`` is
+    whether the damping is left to the program.
     """
     samples, method = prepared.samples, prepared.method
     estimates = prepared.estimates(samples.response)
@@ -117,42 +104,35 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
             gain = noise_over_ideal(prepared, rng=0)
             doubtful = gain > MAX_NOISE
             if doubtful:
-                notes = [*notes, _undetermined(prepared, coverage, gain)]
+                notice = SolutionCode.UNDETERMINED(
+                    degree=prepared.degree,
+                    lack=lacking(coverage, prepared.degree),
+                    gain_db=10 * math.log10(gain),
+                )
+                notes = [*notes, notice]
         if doubtful and (noise > damping or not damping):
             # Where nothing is redundant, the noise is not known.
             damping = min(noise, MAX_DAMPING) if noise > 0 else GAP_DAMPING
-            kind = GAP_METHOD if _chosen(method) else method
+            damped = _damped(method, damping)
             # What little damping holds back comes late.
             floor = min(LeastSquares().rtol, method.rtol)
-            rtol = max(floor, min(kind.rtol, 0.01 * damping))
-            prepared = replace(
-                prepared,
-                method=replace(
-                    kind, rtol=rtol, damping=damping, first_order=method.first_order, threads=method.threads
-                ),
-            )
+            rtol = max(floor, min(damped.rtol, 0.01 * damping))
+            prepared = replace(prepared, method=replace(damped, rtol=rtol))
             estimates = prepared.estimates(samples.response)
-    coefficients = np.stack([e.coefficients for e in estimates])
-    modes = Modes(samples.frequency, coefficients, check_units(samples, prepared.probe))
-    return Attempt(prepared, modes, estimates, notes, doubtful)
+    return Attempt(prepared, prepared.as_modes(estimates), estimates, notes, doubtful)
 
 
-def _chosen(method: LeastSquares) -> bool:
-    """Whether nothing but the threads of a method was asked for."""
-    return method == LeastSquares(first_order=method.first_order, threads=method.threads)
+def _damped(method: LeastSquares, damping: float) -> LeastSquares:
+    """The method with damping; `GAP_METHOD` where no tolerance or number of steps was asked for."""
+    asked: dict[str, Any] = {"first_order": method.first_order, "threads": method.threads}
+    kind = GAP_METHOD if method == LeastSquares(**asked) else method
+    return replace(kind, damping=damping, **asked)
 
 
 def lower_degree(found: Attempt, coverage: Coverage, method: Method | None) -> Attempt | None:
     """A lower degree that the samples determine everywhere and that holds the antenna, if any.
 
-    Parameters
-    ----------
-    found : Attempt
-        At a degree that the samples do not determine.
-    coverage : Coverage
-        What they saw.
-    method : LeastSquares or None
-        What was asked for.
+    ``found`` is at a degree that they do not determine, ``method`` what was asked for.
     """
     top = found.prepared.degree
     plain = method or LeastSquares()
@@ -169,13 +149,3 @@ def lower_degree(found: Attempt, coverage: Coverage, method: Method | None) -> A
             return None
         return lower
     return None
-
-
-def _undetermined(prepared: Problem, coverage: Coverage, gain: float) -> str:
-    """What is said where noise would come out much stronger than of evenly spread samples."""
-    return (
-        f"the samples hardly determine all waves of degree {prepared.degree} "
-        f"({lacking(coverage, prepared.degree)}) and would give {10 * math.log10(gain):.0f} dB "
-        "more noise than evenly spread ones: what they do not determine is held back; measure "
-        "what is missing, or lower the degree"
-    )

@@ -1,30 +1,25 @@
-"""The three ways from the responses of one frequency to modes: quadrature, iteration, dense."""
+"""Least squares from the responses of one frequency to modes: by iteration, and by a dense matrix."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import mode_count, wavenumber
+from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
-from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import Geometry, check_port
-from nf2ff.solver.regular_grid import GridScan
-from nf2ff.solver.response import spin_constants
-from nf2ff.solver.self_check import check_adjoint, check_analysis, check_points, check_rings
+from nf2ff.solver.self_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
 
-Complex = NDArray[Any]
+Real = NDArray[np.float64]
 
-#: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
-#: between: all of them would cost as much as the solution itself.
-RESIDUAL_RINGS = (8, 16)
+Complex = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,173 +48,26 @@ class Estimate:
     unevenness: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class QuadratureMatrix:
-    """From coefficients of the maps of a grid to modes, degree by degree.
-
-    Parameters
-    ----------
-    inverse : (N, 2, C) ndarray
-        From the coefficients of all maps (for each spin one, or gradient and curl) to (Q_1, Q_2).
-    forward : (N, C, 2) ndarray or None
-        The other way; None where that says nothing new, the maps being as many as the modes.
-    """
-
-    inverse: NDArray[np.complex128]
-    forward: NDArray[np.complex128] | None
-
-
-def quadrature_matrix(
-    probe: Probe,
-    *,
-    port: int = 1,
-    frequency: float,
-    radius: float,
-    degree: int,
-    spins: tuple[int, ...] = (1,),
-) -> QuadratureMatrix:
-    """Least squares over all maps, for each degree; waves far above kA get zero.
-
-    Raises
-    ------
-    ValueError
-        If the probe has azimuthal orders other than +-``spins``.
-    """
-    constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
-    matrices = spin_constants(constants[port - 1])
-    if not {s for s, _ in matrices} <= set(spins):
-        raise InputError(
-            f"the probe has the azimuthal orders {[s for s, _ in matrices]}, the maps are of {list(spins)}",
-            "use LeastSquares",
-            option="--method least-squares",
-        )
-    k = float(wavenumber(frequency))
-    scale = np.exp(-1j * k * radius) / (k * radius)
-    found = {s: matrix[0] * scale for s, matrix in matrices}
-    rows = [found.get(s, np.zeros((degree, 1 if s == 0 else 2, 2))) for s in spins]
-    forward = np.concatenate(rows, axis=1)
-    finite = np.isfinite(forward).all(axis=(1, 2))
-    # Waves far above kA: their response exceeds any number, so what was measured of them is none.
-    forward[~finite] = np.eye(forward.shape[1], 2)
-    if forward.shape[1] == 2:
-        inverse = np.linalg.inv(forward)
-        inverse[~finite] = 0
-        return QuadratureMatrix(inverse, None)
-    inverse = np.linalg.pinv(forward)
-    forward[~finite] = 0
-    inverse[~finite] = 0
-    return QuadratureMatrix(inverse, forward)
-
-
-def by_quadrature(
-    scan: GridScan,
-    response: NDArray[np.complex128],
-    matrix: QuadratureMatrix,
-    *,
-    threads: int,
-    verify: bool = False,
-) -> Estimate:
-    """Non-iterative solution on a full grid.
-
-    Parameters
-    ----------
-    scan : GridScan
-        The grid.
-    response : (M,) ndarray
-        Responses of one frequency.
-    matrix : QuadratureMatrix
-        For the spins of the grid.
-    threads : int
-        Threads.
-    verify : bool
-        Compare the transforms with direct sums.
-
-    Raises
-    ------
-    WrongTransformError
-        If they differ.
-
-    Notes
-    -----
-    The residual is that of the maps on some rings; where several maps tell of the same modes, what
-    they contradict each other in is added.
-    """
-    inverse = matrix.inverse
-    degree = inverse.shape[0]
-    grid = scan.grid
-    maps = scan.maps(response)
-    count = grid.theta.size
-    rings = np.unique(
-        np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
-    ).astype(int)
-    parts = []
-    missed = measured_power = fourth = 0.0
-    looked = 0
-    at = 0
-    for s in scan.spins:
-        own = maps[at : at + (1 if s == 0 else 2)]
-        at += len(own)
-        measured = own[:, rings]
-        if s <= degree:
-            part, model = spin.grid_analysis(
-                own,
-                spin=s,
-                degree=degree,
-                rule=grid.rule,
-                phi0=float(grid.phi[0]),
-                threads=threads,
-                check=grid.theta[rings],
-            )
-            if verify and s in (scan.spins[0], scan.spins[-1]):
-                check_rings(part, model, s=s, theta=grid.theta[rings], phi0=float(grid.phi[0]))
-                check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
-        else:  # no wave of so low a degree is received in that order
-            part = np.zeros((len(own), degree * (degree + 2)), dtype=complex)
-            model = np.zeros_like(measured)
-        model -= measured
-        missed += _norm(model) ** 2
-        fourth += float(np.sum(np.square(np.square(np.abs(model)))))
-        looked += model.size
-        measured_power += _norm(measured) ** 2
-        parts.append(part)
-    found = parts[0] if len(parts) == 1 else np.concatenate(parts)
-    residual = _ratio(np.sqrt(missed), np.sqrt(measured_power))
-    q = np.empty((found.shape[1], 2), dtype=complex)
-    orders = 2 * np.arange(1, degree + 1) + 1
-
-    def assemble(s: int) -> None:
-        present = [c for c in range(len(found)) if inverse[:, s, c].any()]
-        if not present:
-            q[:, s] = 0
-        for c in present:
-            factor = np.repeat(inverse[:, s, c], orders)
-            if c == present[0]:
-                np.multiply(found[c], factor, out=q[:, s])
-            else:
-                q[:, s] += found[c] * factor
-
-    spin.run([partial(assemble, s) for s in (0, 1)], spin.sharing(degree, threads))
-    if matrix.forward is not None:
-        again = np.einsum("jcs,js->cj", np.repeat(matrix.forward, orders, axis=0), q)
-        seen = np.repeat(matrix.forward.any(axis=(1, 2)), orders)
-        contradiction = _ratio(_norm((again - found)[:, seen]), _norm(found[:, seen]))
-        residual = float(np.hypot(residual, contradiction))
-    return Estimate(q.ravel(), residual, 0, True, _ratio(fourth * looked, missed**2))
-
-
-def _norm(x: NDArray[Any]) -> float:
-    # Not BLAS: its threads stand in the way of ours.
+def norm(x: NDArray[Any]) -> float:
+    """Euclidean norm, without BLAS: its threads stand in the way of ours."""
     flat = np.ascontiguousarray(x).ravel().view(float)
     return float(np.sqrt(np.einsum("i,i->", flat, flat)))
 
 
+def ratio(part: Any, whole: Any) -> float:
+    """``part`` over ``whole``, 0 of nothing."""
+    return float(part / whole) if whole > 0 else 0.0
+
+
 def _unevenness(left: NDArray[Any]) -> float:
     square = np.square(left.real) + np.square(left.imag)
-    return _ratio(np.mean(np.square(square)), np.mean(square) ** 2)
+    return ratio(np.mean(np.square(square)), np.mean(square) ** 2)
 
 
-def _ratio(part: Any, whole: Any) -> float:
-    return float(part / whole) if whole > 0 else 0.0
+def _square(x: NDArray[np.complex128], weights: Real) -> float:
+    """Sum of weights |x|^2."""
+    parts = (x.real, x.imag)
+    return float(sum(np.einsum("i,i,i->", weights, part, part) for part in parts))
 
 
 #: How far the remainder carried along may be from that of the solution, relative to the sum of
@@ -234,7 +82,7 @@ def by_conjugate_gradients(
     operator: TransmissionOperator,
     response: NDArray[np.complex128],
     *,
-    weights: NDArray[np.float64],
+    weights: Real,
     rtol: float,
     max_iterations: int,
     damping: float,
@@ -261,7 +109,7 @@ def by_conjugate_gradients(
     start : ndarray, optional
         Packed coefficients to begin with.
     verify : bool
-        Compare the transforms with direct sums.
+        Compare the transforms with direct sums; `WrongTransformError` if they differ.
 
     Returns
     -------
@@ -269,11 +117,6 @@ def by_conjugate_gradients(
         Its residual is unweighted, and that of the solution itself.
     x : ndarray
         Packed coefficients.
-
-    Raises
-    ------
-    WrongTransformError
-        If the transforms differ from direct sums.
 
     References
     ----------
@@ -286,53 +129,44 @@ def by_conjugate_gradients(
     unit = 2.0 ** np.frexp(np.abs(response).max(initial=0))[1]
     response = response / unit
     gradient = operator.adjoint_ordered(weights * response)
-    target = rtol * _norm(gradient)
+    target = rtol * norm(gradient)
     remainder = response.copy()
     if start is None:
         x = np.zeros_like(gradient)
     else:
         x = start / unit
         remainder -= operator.forward_ordered(x)
-        gradient = operator.adjoint_ordered(weights * remainder)
-        gradient -= damping**2 * x
-    direction = gradient.copy()
-    size = _norm(gradient) ** 2
+        gradient = operator.adjoint_ordered(weights * remainder) - damping**2 * x
+    size = norm(gradient) ** 2
     first = max(size, np.finfo(float).tiny)
     # What the products may be wrong by in all, in the norm of the weighted remainder.
     allowed = attained(operator.tolerance) * np.sqrt(_square(response, weights))
     steps = restarts = 0
     agrees = True
+
+    def accuracy(size: float) -> float:
+        # The nearer the solution, the smaller what a product still adds to it, and the less
+        # exact it need be (Simoncini & Szyld, SIAM J. Sci. Comput. 25(2), 2003, from memory).
+        # That holds for products with the direction only: the gradient is therefore updated
+        # rather than formed anew from the remainder, which noise keeps large.
+        return operator.tolerance * (1 if restarts else max(1, np.sqrt(first / size)))
+
     while size > target**2 and steps < max_iterations:
-        while size > target**2 and steps < max_iterations:
-            # The nearer the solution, the smaller what a product still adds to it, and the less
-            # exact it need be (Simoncini & Szyld, SIAM J. Sci. Comput. 25(2), 2003, from memory).
-            # That holds for products with the direction only: the gradient is therefore updated
-            # rather than formed anew from the remainder, which noise keeps large.
-            loss = 1 if restarts else max(1, np.sqrt(first / size))
-            accuracy = operator.tolerance * loss
-            image = operator.forward_ordered(direction, accuracy=accuracy)
-            spread = _square(image, weights)
+        for step in _steps(
+            operator, gradient, weights, target, max_iterations - steps, damping=damping, accuracy=accuracy
+        ):
             if verify and steps == 0:
                 check_adjoint(
-                    complex(np.vdot(weights * remainder, image)),
-                    complex(size + damping**2 * np.vdot(x, direction)),
-                    np.sqrt(spread * _square(remainder, weights)),
+                    complex(np.vdot(weights * remainder, step.image)),
+                    complex(step.length * (step.size + damping**2 * np.vdot(x, step.direction))),
+                    np.sqrt(_square(step.image, weights) * _square(remainder, weights)),
                     accuracy=operator.tolerance,
                 )
-            curvature = spread + damping**2 * _norm(direction) ** 2
-            length = size / curvature
-            allowed += attained(accuracy) * np.sqrt(length * size)
-            x += length * direction
-            image *= length
-            remainder -= image
-            image *= weights
-            gradient -= operator.adjoint_ordered(image, accuracy=accuracy)
-            if damping:
-                gradient -= (damping**2 * length) * direction
-            before, size = size, _norm(gradient) ** 2
-            direction *= size / before
-            direction += gradient
+            allowed += attained(step.accuracy) * np.sqrt(step.length * step.size)
+            x += step.length * step.direction
+            remainder -= step.image
             steps += 1
+        size = norm(gradient) ** 2
         # Once, with all its accuracy: what the solution leaves indeed.
         truth = response - operator.forward_ordered(x)
         if verify:
@@ -342,66 +176,70 @@ def by_conjugate_gradients(
         remainder = truth
         if agrees or restarts == RESTARTS or steps == max_iterations:
             break
-        gradient = operator.adjoint_ordered(weights * remainder)
-        gradient -= damping**2 * x
-        direction = gradient.copy()
-        size = _norm(gradient) ** 2
+        gradient = operator.adjoint_ordered(weights * remainder) - damping**2 * x
+        size = norm(gradient) ** 2
         agrees = bool(size <= target**2)
         restarts += 1
     x *= unit
-    residual = _ratio(_norm(remainder), _norm(response))
+    residual = ratio(norm(remainder), norm(response))
     converged = agrees and bool(size <= target**2)
     return Estimate(operator.to_modes(x), residual, steps, converged, _unevenness(remainder)), x
 
 
-def normal_solution(
-    operator: TransmissionOperator,
-    right: Complex,
-    *,
-    weights: NDArray[np.float64],
-    rtol: float,
-    max_iterations: int,
-) -> Complex:
-    """Packed (A^H W A)^-1 right, by conjugate gradients: what the adjoint of a solution needs.
+class _Step(NamedTuple):
+    """``length`` times ``direction``, its image under A, and what the gradient was squared."""
 
-    Parameters
-    ----------
-    operator : TransmissionOperator
-        A.
-    right : ndarray
-        Packed coefficients.
-    weights : (M,) ndarray
-        W.
-    rtol, max_iterations
-        As in ``LeastSquares``.
-    """
+    length: float
+    direction: Complex
+    image: Complex
+    size: float
+    accuracy: float
+
+
+def _steps(
+    operator: TransmissionOperator,
+    gradient: Complex,
+    weights: Real,
+    target: float,
+    most: int,
+    *,
+    damping: float = 0.0,
+    accuracy: Callable[[float], float] | None = None,
+) -> Iterator[_Step]:
+    """Steps of conjugate gradients on A^H W A + damping^2 until the norm of ``gradient``, which
+    follows them in place, falls to ``target``."""
+    direction = gradient.copy()
+    size = norm(gradient) ** 2
+    for _ in range(most):
+        if size <= target**2:
+            return
+        epsilon = operator.tolerance if accuracy is None else accuracy(size)
+        image = operator.forward_ordered(direction, accuracy=epsilon)
+        length = size / (_square(image, weights) + damping**2 * norm(direction) ** 2)
+        image *= length
+        yield _Step(length, direction, image, size, epsilon)
+        image *= weights
+        gradient -= operator.adjoint_ordered(image, accuracy=epsilon)
+        if damping:
+            gradient -= (damping**2 * length) * direction
+        before, size = size, norm(gradient) ** 2
+        direction *= size / before
+        direction += gradient
+
+
+def normal_solution(
+    operator: TransmissionOperator, right: Complex, *, weights: Real, rtol: float, max_iterations: int
+) -> Complex:
+    """Packed (A^H W A)^-1 ``right``, which the adjoint of a solution needs; as `by_conjugate_gradients`."""
     if operator.order is not None:
         weights = weights[operator.order]
     x = np.zeros_like(right)
-    gradient = right.copy()
-    direction = gradient.copy()
-    size = first = _norm(gradient) ** 2
-    for _ in range(max_iterations):
-        if size <= rtol**2 * first:
-            break
-        image = operator.forward_ordered(direction)
-        length = size / _square(image, weights)
-        x += length * direction
-        image *= weights
-        gradient -= length * operator.adjoint_ordered(image)
-        before, size = size, _norm(gradient) ** 2
-        direction *= size / before
-        direction += gradient
+    for step in _steps(operator, right.copy(), weights, rtol * norm(right), max_iterations):
+        x += step.length * step.direction
     return x
 
 
-def _square(x: NDArray[np.complex128], weights: NDArray[np.float64]) -> float:
-    """Sum of weights |x|^2."""
-    parts = (x.real, x.imag)
-    return float(sum(np.einsum("i,i,i->", weights, part, part) for part in parts))
-
-
-def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -> NDArray[np.float64]:
+def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -> Real:
     """Solid angle that each sample stands for, (M,) [sr], from the density of the positions.
 
     They add up to 8 pi, 4 pi for each of two polarisations. With them the normal equations of an
@@ -433,8 +271,7 @@ def dense_matrix(
     k = float(wavenumber(frequency))
     count = sum(g.count for g in geometry)
     matrix = np.zeros((count, mode_count(degree)), dtype=complex)
-    n = np.repeat(np.arange(1, degree + 1), 2 * np.arange(1, degree + 1) + 1)
-    m = np.arange(n.size) + 1 - n * (n + 1)
+    _, m, n = (x[::2] for x in mode_numbers(degree))
     for g in geometry:
         radius, which = np.unique(g.radius, return_inverse=True)
         constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
@@ -442,11 +279,9 @@ def dense_matrix(
         top = constants.shape[1] // 2
         turn = np.exp(1j * np.outer(g.location[:, 1], m))
         position = g.spread(np.arange(g.radius.size))
-        chi = (
-            g.chi
-            if g.position is not None
-            else np.broadcast_to(g.chi, (g.chi.shape[0], g.radius.size)).ravel()
-        )
+        chi = g.chi
+        if g.position is None:
+            chi = np.broadcast_to(chi, (len(chi), g.radius.size)).ravel()
         rows = np.zeros((g.count, n.size, 2), dtype=complex)
         for mu in range(-top, top + 1):
             p = constants[:, top + mu]
@@ -466,7 +301,7 @@ def by_dense_matrix(matrix: NDArray[np.complex128], response: NDArray[np.complex
     residual = response - (matrix / norm) @ scaled
     return Estimate(
         scaled / norm,
-        _ratio(np.linalg.norm(residual), np.linalg.norm(response)),
+        ratio(np.linalg.norm(residual), np.linalg.norm(response)),
         0,
         True,
         _unevenness(residual),

@@ -30,16 +30,8 @@ EXACT = 1e-8
 def by_least_squares(solution: Solution) -> Solution:
     """The same solution by least squares if it is a quadrature: for samples that leave their grid.
 
-    Parameters
-    ----------
-    solution : Solution
-        By any method.
-
-    Returns
-    -------
-    Solution
-        By no quadrature, each part at its degree: of a scan with noise a little another one. Its
-        modes and parts are new, what else is said is of the first.
+    With noise it differs a little from the first. Modes and parts are new, each at its degree; what
+    else is said is of the first.
     """
     if not any(isinstance(part.prepared.method, Quadrature) for part in solution.parts):
         return solution
@@ -61,16 +53,7 @@ def by_least_squares(solution: Solution) -> Solution:
 class NearbySolver:
     """Modes of scans that differ little from one that is solved.
 
-    Parameters
-    ----------
-    parts : sequence of Part
-        How it is solved.
-    modes : Modes
-        Its modes.
-    samples : Samples
-        What they were found from.
-    threads : int or None
-        Threads, None for all.
+    ``parts`` solve it, ``modes`` are its modes and ``samples`` what they were found from.
     """
 
     def __init__(self, parts: Sequence[Part], modes: Modes, samples: Samples, threads: int | None) -> None:
@@ -95,15 +78,11 @@ class NearbySolver:
             ]
             q = join_parts(self.parts, rows, degree)
             return Modes(samples.frequency, q, self.known.reference)
-        if len(self.parts) == 1 and len(self.parts[0].frequencies) == self.shape[0]:
-            part = self.parts[0]
-            whole = isinstance(part.which, slice) and not samples.moving
-            own_samples = samples if whole else part.take(samples)
-            return self.solvers[0].modes(own_samples, probe, min(degree, part.prepared.degree))
         rows = []
         for part, solver in zip(self.parts, self.solvers, strict=True):
-            found = solver.modes(part.take(samples), probe, min(degree, part.prepared.degree))
-            rows.append(found.coefficients)
+            whole = len(self.parts) == 1 and isinstance(part.which, slice) and not samples.moving
+            own = samples if whole else part.take(samples)
+            rows.append(solver.modes(own, probe, min(degree, part.prepared.degree)).coefficients)
         q = join_parts(self.parts, rows, degree)
         return Modes(self.known.frequency, q, self.known.reference)
 

@@ -14,10 +14,13 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 
+Real = NDArray[np.float64]
+Rows = NDArray[np.intp] | slice
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Geometry:
-    """Where the samples of one frequency and one port are, planned once for many products.
+    """Where the samples of one frequency and one port are.
 
     Parameters
     ----------
@@ -28,20 +31,19 @@ class Geometry:
     radius : (P,) ndarray
         Distance of each position [m].
     rows : (M,) ndarray of int or slice
-        Which of all samples these are, in the order that is used here.
-    chi : ndarray
-        Rotation of the probe, half a turn added where theta was negative [rad]: (K, P) or (K, 1)
-        where every position has K samples and they stand one such layer after the other; else
-        (M,).
+        Which of all samples these are, in the order used here.
+    chi : (K, P), (K, 1) or (M,) ndarray
+        Rotation of the probe, half a turn added where theta was negative [rad]. Two-dimensional
+        where every position has K samples, which then stand in K layers.
     position : (M,) ndarray of int or None
         Position of each sample, None where they stand in layers.
     """
 
     port: int
-    location: NDArray[np.float64]
-    radius: NDArray[np.float64]
-    rows: NDArray[np.intp] | slice
-    chi: NDArray[np.float64]
+    location: Real
+    radius: Real
+    rows: Rows
+    chi: Real
     position: NDArray[np.intp] | None
 
     @property
@@ -51,17 +53,24 @@ class Geometry:
             return self.position.size
         return self.chi.shape[0] * self.radius.size
 
-    def multiplicity(self) -> NDArray[np.float64]:
+    def multiplicity(self) -> Real:
         """Number of samples at each position, (P,)."""
         if self.position is None:
             return np.full(self.radius.size, float(self.chi.shape[0]))
         return np.bincount(self.position, minlength=self.radius.size).astype(float)
 
     def spread(self, values: NDArray[Any]) -> NDArray[Any]:
-        """Values of the positions, (P,), told to their samples, (M,)."""
+        """Values (P,) of the positions at each sample, (M,)."""
         if self.position is None:
             return np.tile(values, self.chi.shape[0])
         return values[self.position]
+
+
+def place_of(samples: Samples, f: int) -> tuple[Real, Real, Real, Real]:
+    """Recorded theta, phi, chi [rad] and radius [m] at one frequency, each (M,)."""
+    columns = (samples.theta, samples.phi, samples.chi, samples.radius)
+    theta, phi, chi, radius = (x[f] if x.ndim == 2 else x for x in columns)
+    return theta, phi, chi, radius
 
 
 def check_port(port: int, probe: Probe) -> None:
@@ -79,29 +88,20 @@ def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
         raise InputError("positions differ by frequency", "take the samples of one frequency first")
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = samples.chi + np.pi * turned if turned.any() else samples.chi
+    ports = samples.ports()
     plans = []
-    for port in samples.ports():
-        rows: NDArray[np.intp] | slice = np.flatnonzero(samples.port == port)
-        if rows.size == samples.port.size:  # type: ignore[union-attr]
-            rows = slice(None)
+    for port in ports:
+        rows: Rows = slice(None) if len(ports) == 1 else np.flatnonzero(samples.port == port)
         plans.append(_plan_port(port, theta[rows], phi[rows], samples.radius[rows], chi[rows], rows))
     return tuple(plans)
 
 
-def _plan_port(
-    port: int,
-    theta: NDArray[np.float64],
-    phi: NDArray[np.float64],
-    radius: NDArray[np.float64],
-    chi: NDArray[np.float64],
-    rows: NDArray[np.intp] | slice,
-) -> Geometry:
+def _plan_port(port: int, theta: Real, phi: Real, radius: Real, chi: Real, rows: Rows) -> Geometry:
     first, position = different_positions(theta, phi, radius)
     location = np.stack([theta[first], phi[first]], axis=1)
     size = location.shape[0]
-    layers = theta.size // size if size else 0
-    even = layers > 0 and layers * size == theta.size
-    if not even or not np.all(np.bincount(position, minlength=size) == layers):
+    layers = theta.size // size
+    if layers * size != theta.size or not np.all(np.bincount(position, minlength=size) == layers):
         return Geometry(port, location, radius[first], rows, chi, position)
     order = np.argsort(position, kind="stable").reshape(size, layers).T.ravel()
     if np.array_equal(order, np.arange(order.size)):
@@ -117,13 +117,10 @@ def _plan_port(
     return Geometry(port, location, radius[first], rows, chi, None)
 
 
-def different_positions(*columns: NDArray[np.float64]) -> tuple[NDArray[np.intp] | slice, NDArray[np.intp]]:
+def different_positions(*columns: Real) -> tuple[Rows, NDArray[np.intp]]:
     """First sample at each different position, and the position of every sample.
 
-    Parameters
-    ----------
-    *columns : (M,) ndarray
-        theta, phi and, where it matters, radius.
+    ``columns`` are theta, phi and, where it matters, radius, each (M,).
     """
     count = columns[0].size
     half = count // 2
@@ -152,19 +149,13 @@ MAX_TURNS = 16
 class Turned:
     """Samples of one port in groups of one chi.
 
-    Parameters
-    ----------
-    turns : tuple of kernel.torus.Turn
-        chi and positions of each group.
-    rows : tuple of (M',) ndarray of int or slice
-        Which samples of the port they are.
-    at : tuple of (M',) ndarray of int or slice
-        Which of the port's different positions they stand at.
+    Of each group ``turns`` holds chi and the positions, ``rows`` which samples of the port they
+    are, ``at`` at which of its different positions they stand.
     """
 
     turns: tuple[torus.Turn, ...]
-    rows: tuple[NDArray[np.intp] | slice, ...]
-    at: tuple[NDArray[np.intp] | slice, ...]
+    rows: tuple[Rows, ...]
+    at: tuple[Rows, ...]
 
 
 def group_by_chi(geometry: Geometry, *, most: int) -> Turned | None:
@@ -173,9 +164,9 @@ def group_by_chi(geometry: Geometry, *, most: int) -> Turned | None:
     if g.count >= most:
         return None
     if g.position is None:
-        if g.chi.shape[1] != 1:
+        layers, columns = g.chi.shape
+        if columns != 1:
             return None
-        layers = g.chi.shape[0]
         return Turned(
             tuple(torus.Turn(float(chi), g.location) for chi in g.chi[:, 0]),
             tuple(slice(i * size, (i + 1) * size) for i in range(layers)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
@@ -18,6 +19,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
 from nf2ff.solver.checks import check_units
 from nf2ff.solver.positions import Geometry, plan_geometry
+from nf2ff.solver.quadrature import by_quadrature, quadrature_matrix
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.transmission import TransmissionOperator
 
@@ -55,13 +57,10 @@ class LeastSquares:
         Singular values of the problem, about 1 where the sphere is well sampled, below which the
         solution is held back; 0 for none, None for none unless a part of the sphere was not seen.
     unweighted_finish : bool
-        Samples are weighted by the area that each stands for, which is what makes the iteration
-        short. Under white noise equal weights give the least variance; this adds the steps that
-        lead from the one solution to the other.
-    first_order : bool
-        Take the probe as if it had the azimuthal orders +-1 only; the error is reported.
-    threads : int or None
-        Threads, None for all.
+        Whether to go on to the solution of equal weights, which has the least variance under white
+        noise; weights by the area that each sample stands for make the iteration short.
+    first_order, threads
+        As of `Quadrature`.
 
     Notes
     -----
@@ -70,13 +69,11 @@ class LeastSquares:
     constant axis speeds (closed form, a ~ sin(theta)). That is the price of the positions; the
     area weights themselves cost 1 to 2 % more than equal ones (measured).
 
-    With up to three threads the same samples give the same solution to the last bit, time after
-    time; more add in an order of their own (a difference far below what ``rtol`` allows).
+    With up to three threads the same samples give the same solution to the last bit.
 
-    A probe of strong orders mu other than +-1 needs enough values of chi for a short iteration:
-    two do not tell them apart everywhere, and no scaling of the columns helps. Measured with
-    random probes of degree 4, orders +-2 as strong as +-1 and 5 dB stronger: 40 and 110 steps
-    with two values of chi, 23 and 40 with three, 8 with five.
+    A probe of strong orders mu other than +-1 needs enough values of chi for a short iteration.
+    Measured with random probes of degree 4, orders +-2 as strong as +-1 and 5 dB stronger: 40 and
+    110 steps with two values of chi, 23 and 40 with three, 8 with five.
     """
 
     rtol: float = 5e-10
@@ -111,12 +108,8 @@ class Problem:
     ----------
     samples : Samples
         Positions and frequencies; samples missing there must be missing in all responses.
-    probe : Probe
-        The probe.
-    degree : int
-        Degree N.
-    method : Quadrature, LeastSquares or Direct
-        The solver.
+    probe, degree, method
+        As in `solve`.
     scan : GridScan or None
         The full grid that the samples cover, for a quadrature.
     """
@@ -137,44 +130,42 @@ class Problem:
         return [one(i, response[i]) for i in range(self.samples.frequency.size)]
 
     def _checked(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        response = np.asarray(response, dtype=complex)
-        there = self.samples.response
+        response, samples = np.asarray(response, dtype=complex), self.samples
+        there = samples.response
         if response.shape != there.shape:
             raise InputError(
                 f"response has shape {response.shape}, expected {there.shape}: a row for each "
                 "frequency, a column for each sample, in the order of the samples prepared for"
             )
-        if np.isinf(response).any():
-            f, i = np.argwhere(np.isinf(response))[0]
-            number = self.samples.number_of(i)
+
+        def place(bad: NDArray[np.bool_]) -> tuple[str, str, complex]:
+            f, i = np.argwhere(bad)[0]
+            return f"sample {samples.number_of(i)}", f"{samples.frequency[f] / 1e9:.9g} GHz", response[f, i]
+
+        if (bad := np.isinf(response)).any():
+            sample, ghz, value = place(bad)
             raise InputError(
-                f"sample {number} is {response[f, i]} at {self.samples.frequency[f] / 1e9:.9g} GHz"
-                ", expected finite",
+                f"{sample} is {value} at {ghz}, expected finite",
                 "leave it out, or write nan where it is missing",
             )
         missing = np.isnan(response)
-        if self.samples.any_missing:
+        if samples.any_missing:
             missing &= ~np.isnan(there)
         if missing.any():
-            f, i = np.argwhere(missing)[0]
-            number = self.samples.number_of(i)
+            sample, ghz, _ = place(missing)
             raise InputError(
-                f"sample {number} is missing at {self.samples.frequency[f] / 1e9:.9g} GHz, where "
-                "it was not missing in the samples prepared for",
+                f"{sample} is missing at {ghz}, where it was not missing in the samples prepared for",
                 "prepare for what is there",
             )
         return response
 
     def modes(self, response: NDArray[np.complex128]) -> Modes:
-        """Modes for responses (F, M) in the order of the samples.
+        """Modes for responses (F, M) in the order of the samples, none missing but those missing there."""
+        return self.as_modes(self.estimates(response))
 
-        Raises
-        ------
-        ValueError
-            If the responses are not one for each sample and frequency, or others are missing
-            than in the samples.
-        """
-        q = np.stack([e.coefficients for e in self.estimates(response)])
+    def as_modes(self, estimates: Sequence[methods.Estimate]) -> Modes:
+        """Modes of the estimates of all frequencies."""
+        q = np.stack([e.coefficients for e in estimates])
         return Modes(self.samples.frequency, q, check_units(self.samples, self.probe))
 
     def iteration(self, index: int) -> tuple[TransmissionOperator, NDArray[np.float64]]:
@@ -251,7 +242,7 @@ class Problem:
 
         def one(index: int) -> methods.Estimate:
             if index not in self._kept:
-                self._kept[index] = methods.quadrature_matrix(
+                self._kept[index] = quadrature_matrix(
                     self.probe,
                     port=int(samples.port[0]),
                     frequency=float(samples.frequency[index]),
@@ -259,7 +250,7 @@ class Problem:
                     degree=self.degree,
                     spins=scan.spins,
                 )
-            return methods.by_quadrature(
+            return by_quadrature(
                 scan,
                 response[index],
                 self._kept[index],

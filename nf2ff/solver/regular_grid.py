@@ -14,6 +14,8 @@ from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.kernel.torus import turn_factors
 from nf2ff.measurement.samples import Samples
 
+Real = NDArray[np.float64]
+
 
 class NotAGridError(ValueError):
     """The samples do not cover a full regular grid; the message says why."""
@@ -51,7 +53,7 @@ class GridScan:
     spins: tuple[int, ...]
     shape: tuple[int, int, int] | None
     axes: tuple[int, int, int]
-    turns: NDArray[np.float64] | None
+    turns: Real | None
     average: Any
 
     def maps(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
@@ -63,7 +65,7 @@ class GridScan:
         return found.reshape(-1, self.grid.theta.size, self.grid.phi.size)
 
 
-def _basis(spins: tuple[int, ...], chi: NDArray[np.float64]) -> NDArray[np.float64]:
+def _basis(spins: tuple[int, ...], chi: Real) -> Real:
     """What each map contributes to a reading at ``chi`` (M,): (C, M)."""
     return np.concatenate([turn_factors(s, chi) for s in spins])
 
@@ -149,13 +151,13 @@ def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan
     return GridScan(Grid(theta, phi, rule), radius, spins, shape, axes, turns, None)
 
 
-def _clusters(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _clusters(values: Real) -> Real:
     """Different values, those closer than the tolerance taken as one, in increasing order."""
     ordered = np.sort(values)
     return ordered[np.append(True, np.diff(ordered) > ANGLE_TOLERANCE)]
 
 
-def _nearest(values: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.intp]:
+def _nearest(values: Real, grid: Real) -> NDArray[np.intp]:
     return np.searchsorted(0.5 * (grid[1:] + grid[:-1]), values)
 
 
@@ -192,12 +194,7 @@ def _scattered(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridS
 
 
 def _least_squares_cells(
-    place: NDArray[np.intp],
-    angle: NDArray[np.float64],
-    spins: tuple[int, ...],
-    rings: NDArray[np.float64],
-    columns: NDArray[np.float64],
-    poles: list[int],
+    place: NDArray[np.intp], angle: Real, spins: tuple[int, ...], rings: Real, columns: Real, poles: list[int]
 ) -> Any:
     """Sparse matrix (C T P, M) that fits the maps to the samples of each position."""
     from scipy import sparse
@@ -241,35 +238,25 @@ def _least_squares_cells(
 
 
 def _refuse(
-    lacking: NDArray[np.bool_],
-    empty: NDArray[np.bool_],
-    spins: tuple[int, ...],
-    rings: NDArray[np.float64],
-    columns: NDArray[np.float64],
+    lacking: NDArray[np.bool_], empty: NDArray[np.bool_], spins: tuple[int, ...], rings: Real, columns: Real
 ) -> NoReturn:
     p = columns.size
     first = int(np.argmax(empty if empty.any() else lacking))
-    where = f"theta {np.degrees(rings[first // p]):.6g} deg, phi " + (
-        f"{np.degrees(columns[first % p]):.6g} deg"
-    )
+    theta, phi = np.degrees(rings[first // p]), np.degrees(columns[first % p])
     if empty.any():
         problem = f"{empty.sum()} of {lacking.size} positions of the grid are missing"
     elif spins == (1,):
-        problem = f"{lacking.sum()} of {lacking.size} positions lack a second polarisation " + (
-            "(another chi)"
-        )
+        problem = f"{lacking.sum()} of {lacking.size} positions lack a second polarisation (another chi)"
     else:
         orders = ", ".join("0" if s == 0 else f"+-{s}" for s in spins)
         problem = (
             f"{lacking.sum()} of {lacking.size} positions have values of chi that cannot separate "
             f"the probe's azimuthal orders {orders}"
         )
-    raise NotAGridError(f"{problem}, first at {where}")
+    raise NotAGridError(f"{problem}, first at theta {theta:.6g} deg, phi {phi:.6g} deg")
 
 
-def _fill_poles(
-    matrix: Any, spins: tuple[int, ...], poles: list[int], t: int, columns: NDArray[np.float64]
-) -> Any:
+def _fill_poles(matrix: Any, spins: tuple[int, ...], poles: list[int], t: int, columns: Real) -> Any:
     """Tell what was found at a pole, where chi and phi are one, to all azimuth angles there."""
     from scipy import sparse
 

@@ -18,29 +18,25 @@ from nf2ff.antenna.modes import wavenumber
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 
+#: Matrices over degree of one port, for each |mu| = s.
+Orders = list[tuple[int, NDArray[Any]]]
+
 #: Chebyshev nodes over radius at most: enough for +- 60 wavelengths of variation.
 MAX_NODES = 512
 
 
-def spin_constants(constants: NDArray[np.complex128]) -> list[tuple[int, NDArray[Any]]]:
+def spin_constants(constants: NDArray[np.complex128]) -> Orders:
     """Response constants as matrices from (Q_1, Q_2) to spin-s map coefficients.
 
-    Parameters
-    ----------
-    constants : (R, 2 mu_max + 1, N, 2) ndarray
-        P_{s mu n} of one port at R distances.
-
-    Returns
-    -------
-    list of (s, matrix)
-        Matrix (R, N, C, 2) for each |mu| = s that the probe has: C = 1 for s = 0, else gradient
-        and curl. With q_mu = sum_s P_{s mu n} Q_s and sigma = (-1)^(s+1), by `spin`:
-        G = (-q_s + sigma q_{-s}) / y_n and C = -j (q_s + sigma q_{-s}) / y_n.
+    Of P_{s mu n} (R, 2 mu_max + 1, N, 2) of one port at R distances, a matrix (R, N, C, 2) for each
+    |mu| = s that the probe has: C = 1 for s = 0, else gradient and curl. With
+    q_mu = sum_s P_{s mu n} Q_s and sigma = (-1)^(s+1), by `spin`:
+    G = (-q_s + sigma q_{-s}) / y_n and C = -j (q_s + sigma q_{-s}) / y_n.
     """
     top = constants.shape[1] // 2
     n = np.arange(1, constants.shape[2] + 1)
     y = np.sqrt((2 * n + 1) / (4 * np.pi))[:, None]
-    result: list[tuple[int, NDArray[Any]]] = []
+    result: Orders = []
     for s in range(top + 1):
         plus, minus = constants[:, top + s], constants[:, top - s]
         if not (plus.any() or minus.any()):
@@ -85,7 +81,7 @@ class Separation:
     """
 
     precondition: NDArray[Any]
-    over_degree: list[list[tuple[int, NDArray[Any]]]]
+    over_degree: list[Orders]
     over_radius: list[NDArray[Any]]
 
 
@@ -100,25 +96,8 @@ def separate(
 ) -> Separation:
     """Separate the response constants of each port at the radii of its positions.
 
-    Parameters
-    ----------
-    probe : Probe
-        The probe.
-    ports : list of int
-        Ports in use, counted from 1.
-    radius : list of (P,) ndarray
-        Radii of the positions of each [m].
-    frequency : float
-        Frequency [Hz].
-    degree : int
-        Degree N.
-    tolerance : float
-        Relative accuracy of the sums.
-
-    Raises
-    ------
-    ValueError
-        If the radius varies so much that the number of nodes gets out of hand.
+    ``ports`` are those in use, ``radius`` the radii (P,) of the positions of each [m], the others as
+    of `TransmissionOperator`. Refused if more than `MAX_NODES` are needed.
     """
     low, high = min(r.min() for r in radius), max(r.max() for r in radius)
     k = float(wavenumber(frequency))
@@ -133,7 +112,7 @@ def separate(
     reference = [spin_constants(c) for c in constants([low])]
     t = _precondition([m[0] for port in reference for _, m in port])
 
-    def preconditioned(r: Any) -> list[list[tuple[int, NDArray[Any]]]]:
+    def preconditioned(r: Any) -> list[Orders]:
         with np.errstate(invalid="ignore", over="ignore"):
             found = [[(s, m @ t) for s, m in spin_constants(c)] for c in constants(r)]
         for port in found:

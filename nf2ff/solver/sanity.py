@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 from nf2ff.antenna.grids import ANGLE_TOLERANCE
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.scan import ReadingCode
+from nf2ff.solver.positions import place_of
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -50,18 +53,9 @@ SAME = 1e-12
 class Places:
     """Where the samples of one frequency are, as far as these checks need it.
 
-    Parameters
-    ----------
-    theta, phi : (M,) ndarray
-        Canonical angles [rad].
-    kind : (M,) ndarray of int
-        Which of the different polarisations and ports each is.
-    kinds : int
-        How many there are.
-    cell : (M,) ndarray of int
-        Small part of the sphere, and kind, of each.
-    first, second : (P,) ndarray of int
-        Pairs of samples of the same position, polarisation and port.
+    Canonical ``theta`` and ``phi`` [rad] of each; its ``kind``, one of so many ``kinds`` of
+    polarisation and port; its ``cell``, a small part of the sphere for each kind; and pairs,
+    ``first`` and ``second``, of samples of the same position and kind.
     """
 
     theta: Real
@@ -71,6 +65,10 @@ class Places:
     cell: NDArray[np.int32]
     first: Whole
     second: Whole
+
+    def at_poles(self) -> tuple[tuple[bool, NDArray[np.bool_]], tuple[bool, NDArray[np.bool_]]]:
+        """Which samples are at the north pole (False) and at the south pole (True)."""
+        return (False, self.theta < ANGLE_TOLERANCE), (True, self.theta > np.pi - ANGLE_TOLERANCE)
 
 
 def places(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16]) -> Places:
@@ -163,8 +161,8 @@ def _pairs(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int
     return first[same], rows[same]
 
 
-def judge_readings(samples: Samples) -> list[list[str]]:
-    """Sentences on spikes and contradictions, for each frequency, where no model is known."""
+def judge_readings(samples: Samples) -> list[list[Notice]]:
+    """Warnings of spikes and contradictions, for each frequency, where no model is known."""
     found = []
     for f, at in enumerate(each_place(samples)):
         w = samples.response[f]
@@ -182,25 +180,17 @@ def without(w: Complex, rows: list[int] | Whole) -> Complex:
     return w
 
 
-def place_of(samples: Samples, f: int) -> tuple[Real, Real, Real, Real]:
-    """Recorded theta, phi, chi [rad] and radius [m] at one frequency, each (M,)."""
-    columns = (samples.theta, samples.phi, samples.chi, samples.radius)
-    theta, phi, chi, radius = (x[f] if x.ndim == 2 else x for x in columns)
-    return theta, phi, chi, radius
-
-
 def each_place(samples: Samples) -> Iterator[Places]:
     """`Places` of each frequency, the same one where positions do not move."""
     known = None
     for f in range(samples.frequency.size):
         if known is None or samples.moving:
-            theta, phi, chi, radius = place_of(samples, f)
-            known = places(theta, phi, chi, radius, samples.port)
+            known = places(*place_of(samples, f), samples.port)
         yield known
 
 
-def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[str], list[int]]:
-    """Sentence on readings that stand alone, far above all others near them, and their rows."""
+def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[Notice], list[int]]:
+    """Warning of readings that stand alone, far above all others near them, and their rows."""
     size = _size(w, samples)
     least = FAINTEST * size.max()
     top = np.zeros(int(at.cell.max()) + 1)
@@ -216,14 +206,11 @@ def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[str],
     found = [(row, level) for row in rows.tolist() if (level := _over_neighbours(at, size, row))]
     if not found:
         return [], []
-    levels = [20 * math.log10(level) for _, level in found]
-    high = f"{max(levels):.0f} dB" if math.isfinite(max(levels)) else "infinitely"
-    what = "stands" if len(found) == 1 else "stand"
     bad = [row for row, _ in found]
-    return [
-        f"{where(samples, f, bad)} {what} {high} above all readings near by, which no antenna "
-        "does: leave it out (an empty response) or measure it again"
-    ], bad
+    level_db = 20 * math.log10(max(level for _, level in found))
+    height = f"{level_db:.0f} dB" if math.isfinite(level_db) else "infinitely"
+    code = ReadingCode.SPIKE if len(found) == 1 else ReadingCode.SPIKES
+    return [code(where=where(samples, f, bad), height=height, level_db=level_db)], bad
 
 
 def _size(w: Complex, samples: Samples) -> Real:
@@ -255,8 +242,8 @@ def _over_neighbours(at: Places, size: Real, row: int) -> float:
     return float(size[row] / highest) if highest > 0 else math.inf
 
 
-def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: float) -> list[str]:
-    """Sentence on pairs of readings of one position that differ by more than noise explains.
+def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: float) -> list[Notice]:
+    """Warning of pairs of readings of one position that differ by more than noise explains.
 
     ``noise`` is the rms noise of a reading over the rms reading, as far as is known, or NaN.
     """
@@ -269,8 +256,7 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
     scale = np.maximum(size[at.first], size[at.second])
     # At a pole every polarisation is of one field: the weak one is off by part of the strong.
     polar = np.sin(at.theta[at.first]) < ANGLE_TOLERANCE
-    for south in (False, True):
-        own = (at.theta < ANGLE_TOLERANCE, at.theta > np.pi - ANGLE_TOLERANCE)[south]
+    for south, own in at.at_poles():
         if own.any():
             scale[polar & ((at.theta[at.first] > 1) == south)] = size[own].max()
     least = np.maximum(PART * scale, LEAST * rms)
@@ -286,11 +272,14 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
     low, high = sorted([size[one], size[other]])
     apart = f"{20 * math.log10(high / low):.1f} dB" if low > 0 else "all of their level"
     turn = math.degrees(abs(np.angle(w[other] * np.conj(w[one]))))
-    more = f" ({bad.size} such pairs in all)" if bad.size > 1 else ""
     return [
-        f"{where(samples, f, [one, other])} are of the same position and polarisation, and differ "
-        f"by {apart} and {turn:.0f} deg, more than noise explains{more}: find out which is wrong, "
-        "and leave it out"
+        ReadingCode.CONTRADICTION(
+            where=where(samples, f, [one, other]),
+            apart=apart,
+            turn_deg=turn,
+            count=bad.size,
+            more=f" ({bad.size} such pairs in all)" if bad.size > 1 else "",
+        )
     ]
 
 

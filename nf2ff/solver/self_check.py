@@ -32,7 +32,7 @@ EPS = float(np.finfo(float).eps)
 
 
 class WrongTransformError(RuntimeError):
-    """The transforms differ from the sums that they stand for: no result can be trusted."""
+    """The transforms differ from the sums that they stand for: no result is given."""
 
     def __init__(self, what: str, error: float, allowed: float) -> None:
         release = f"ducc0 {importlib.metadata.version('ducc0')}"
@@ -44,24 +44,10 @@ class WrongTransformError(RuntimeError):
 
 
 def check_points(operator: TransmissionOperator, x: Complex, model: Complex) -> None:
-    """Compare responses with direct sums at up to three positions of each port.
+    """Compare the product ``model`` with packed ``x`` with direct sums at up to three positions of each port.
 
     They are those nearest to either pole and, of those far from both, the one at the start of phi:
     the edges of the angles' ranges are where a transform is most likely wrong alone.
-
-    Parameters
-    ----------
-    operator : TransmissionOperator
-        The operator.
-    x : ndarray
-        Packed coefficients.
-    model : (M,) ndarray
-        Its product with ``x``, in the order of `TransmissionOperator.order`.
-
-    Raises
-    ------
-    WrongTransformError
-        If they differ by more than the accuracy asked for explains.
     """
     allowed = FACTOR * (attained(operator.tolerance) + operator.degree * EPS)
     start = 0
@@ -121,11 +107,11 @@ def _responses(
             sign = 1 - 2 * ((own_m + s) & 1)
             packed = None
             for t, turn, (plus, minus) in zip(group, turns, d.reshape(group.size, 2, -1), strict=True):
-                if over_radius.size > 1:
+                if over_radius.size == 1 and over_radius[0, 0] == 1:  # one radius everywhere
+                    packed = apply_by_degree(orders[0], own_x, own_n) if packed is None else packed
+                else:
                     matrix = np.tensordot(over_radius[:, at[t]], orders, 1)
                     packed = apply_by_degree(matrix, own_x, own_n)
-                elif packed is None:
-                    packed = apply_by_degree(orders[0], own_x, own_n)
                 maps[s][:, t] = _maps(packed, turn, plus, minus, sign, s)
     total = np.zeros(which.size, dtype=complex)
     for s, values in maps.items():
@@ -157,28 +143,12 @@ def _maps(packed: Complex, turn: Complex, plus: Real, minus: Real, sign: NDArray
 
 
 def check_adjoint(inner: complex, squared: complex, size: float, *, accuracy: float) -> None:
-    """Compare <W w, A p> with <A^H W w, p>, p being A^H W w.
+    """Compare <W w, A p> (``inner``) with <A^H W w, p> (``squared``), p being A^H W w.
 
-    Parameters
-    ----------
-    inner, squared : complex
-        The one and the other.
-    size : float
-        Product of the norms of w and A p, weighted.
-    accuracy : float
-        Relative accuracy of the products.
-
-    Raises
-    ------
-    WrongTransformError
-        If they differ by more than that explains.
+    ``size`` is the product of the weighted norms of w and A p.
     """
-    _compare(
-        "transforms and their adjoint",
-        np.array([inner - squared]),
-        np.array([size]),
-        FACTOR * attained(accuracy),
-    )
+    difference = np.array([inner - squared])
+    _compare("transforms and their adjoint", difference, np.array([size]), FACTOR * attained(accuracy))
 
 
 def check_rings(coefficients: Complex, model: Complex, *, s: int, theta: Real, phi0: float) -> None:
@@ -189,18 +159,7 @@ def check_rings(coefficients: Complex, model: Complex, *, s: int, theta: Real, p
     coefficients : (C, N(N+2)) ndarray
         In the order n (n+1) + m - 1.
     model : (C, R, P) ndarray
-        Their maps of spin ``s`` on rings.
-    s : int
-        Spin.
-    theta : (R,) ndarray
-        Their polar angles [rad].
-    phi0 : float
-        Azimuth of the first of the even columns [rad].
-
-    Raises
-    ------
-    WrongTransformError
-        If they differ by more than rounding.
+        Their maps of spin ``s`` on rings at ``theta``, (R,), in even columns from ``phi0`` [rad].
     """
     degree = round(np.sqrt(coefficients.shape[1] + 1)) - 1
     rings = np.unique([0, theta.size // 3, 2 * theta.size // 3, theta.size - 1])
@@ -220,21 +179,8 @@ def check_rings(coefficients: Complex, model: Complex, *, s: int, theta: Real, p
 def check_analysis(*, s: int, degree: int, rule: str, count: int) -> None:
     """Send a map of one azimuthal order and a few low degrees through the analysis of a grid.
 
-    Nothing else must come out, of any degree, which takes all rings and all degrees to be right.
-
-    Parameters
-    ----------
-    s, degree : int
-        Spin and largest degree.
-    rule : str
-        Quadrature rule of the rings.
-    count : int
-        Number of rings.
-
-    Raises
-    ------
-    WrongTransformError
-        If others come out.
+    Nothing else must come out, of any degree, which takes all ``count`` rings and all degrees to
+    be right.
     """
     low = min(degree, s + 5)
     n = np.arange(max(s, 1), low + 1)

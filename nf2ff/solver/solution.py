@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.notice import Notice
 from nf2ff.solver.coverage import Coverage
 from nf2ff.solver.problem import LeastSquares, Problem
 
@@ -70,9 +71,9 @@ class Solution:
         1 - J/M; NaN where less than a tenth of the samples is redundant.
     coverage : tuple of (Coverage or None)
         For each frequency, what the samples saw of the sphere; None on a full regular grid.
-    warnings : tuple of tuple of str
-        For each frequency, sentences on what to beware of.
-    doubts : tuple of tuple of str
+    warnings : tuple of tuple of Notice
+        For each frequency, what to beware of.
+    doubts : tuple of tuple of Notice
         Those of them that are on single readings, which may be the cause of the others.
     parts : tuple of Part
         What solved each set of frequencies, for solving other responses in the same way.
@@ -90,7 +91,7 @@ class Solution:
     noise_floor: NDArray[np.float64]
     coverage: tuple[Coverage | None, ...]
     warnings: tuple[tuple[str, ...], ...]
-    doubts: tuple[tuple[str, ...], ...]
+    doubts: tuple[tuple[Notice, ...], ...]
     parts: tuple[Part, ...]
     samples: Samples
 
@@ -141,31 +142,18 @@ def join(found: list[Solution], samples: Samples) -> Solution:
     """One solution of a scan's samples from those of its parts."""
     parts = tuple(part for one in found for part in one.parts)
     order = np.argsort(np.concatenate([part.frequencies for part in parts]))
-
-    def joined(name: str) -> Any:
-        return np.concatenate([getattr(one, name) for one in found])[order]
-
-    def listed(name: str) -> tuple[Any, ...]:
-        every = [x for one in found for x in getattr(one, name)]
-        return tuple(every[i] for i in order)
-
     top = max(one.modes.degree for one in found)
     q = join_parts(parts, [one.modes.coefficients for one in found], top)
-    return Solution(
-        Modes(samples.frequency, q, found[0].modes.reference),
-        joined("degree"),
-        joined("residual"),
-        joined("iterations"),
-        _told_once(found, "status", samples),
-        _told_once(found, "degree_reason", samples),
-        joined("tail_db"),
-        joined("noise_floor"),
-        listed("coverage"),
-        listed("warnings"),
-        listed("doubts"),
-        parts,
-        samples,
-    )
+    modes = Modes(samples.frequency, q, found[0].modes.reference)
+    joined: dict[str, Any] = {"modes": modes, "parts": parts, "samples": samples}
+    for name in ("degree", "residual", "iterations", "tail_db", "noise_floor"):
+        joined[name] = np.concatenate([getattr(one, name) for one in found])[order]
+    for name in ("coverage", "warnings", "doubts"):
+        every = [x for one in found for x in getattr(one, name)]
+        joined[name] = tuple(every[i] for i in order)
+    for name in ("status", "degree_reason"):
+        joined[name] = _told_once(found, name, samples)
+    return Solution(**joined)
 
 
 def _told_once(found: list[Solution], name: str, samples: Samples) -> str:
@@ -195,11 +183,10 @@ NOISE_DRAWS = 8
 
 
 def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = None) -> NDArray[np.float64]:
-    """How much of the samples' white noise reaches the far field.
+    """Relative mean square error of the far field over relative mean square noise of the samples.
 
-    Relative mean square error of the far field over relative mean square noise of the samples,
-    found by sending realisations of noise through the solver that found the solution. Its own
-    scatter is about sqrt(1/J), J the number of modes, where all of them are well determined.
+    Realisations of white noise are sent through the solver that found the solution. The result
+    scatters by about sqrt(1/J), J the number of modes, where all of them are well determined.
 
     Parameters
     ----------
@@ -255,18 +242,9 @@ def _settled(draws: NDArray[np.float64]) -> bool:
 def noise_over_ideal(prepared: Problem, *, rng: int | np.random.Generator | None = None) -> float:
     """Noise in the waves found over that of evenly spread samples, as many, of one kind.
 
-    Parameters
-    ----------
-    prepared : Problem
-        Least squares for frequencies with the same samples; the first is looked at.
-    rng : int or numpy.random.Generator, optional
-        Source of one realisation of noise.
-
-    Returns
-    -------
-    float
-        Ratio of powers, 1 where the operator is an isometry: samples of noise sigma, weighted by
-        8 pi / M each, then give each of the J coefficients the variance 8 pi sigma^2 / M.
+    A ratio of powers, found by one realisation at the first frequency; 1 where the operator is an
+    isometry: samples of noise sigma, weighted by 8 pi / M each, then give each of the J
+    coefficients the variance 8 pi sigma^2 / M. It is 1 of methods other than least squares, too.
     """
     method = prepared.method
     if not isinstance(method, LeastSquares):

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,15 +14,24 @@ from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver import consistency, gaps, methods
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.solution import SolutionCode
+from nf2ff.solver import consistency, gaps, methods, spectrum
 from nf2ff.solver import degree as degrees
 from nf2ff.solver.checks import check_mixture, check_polarisations, check_radius, check_units
 from nf2ff.solver.coverage import Coverage, measure_coverage, places
 from nf2ff.solver.positions import check_port
+from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.regular_grid import GridScan, NotAGridError, recognise_grid
 from nf2ff.solver.solution import Part, Solution, join
 from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_waves
+
+#: Estimated relative error of an interpolated probe from which there is a warning.
+LARGE_PROBE_ERROR = 1e-3
+#: Relative residual above which the samples can hardly be what they are said to be.
+LARGE_RESIDUAL = 0.1
+ALL = slice(None)
 
 
 def solve(
@@ -70,47 +79,91 @@ def solve(
     check_units(samples, probe)
     check_angles(samples)
     check_radius(samples, minimum_radius, probe)
-    check_port(int(samples.port.max()), probe)
-    check_polarisations(samples, probe)
+    whole, probe, probe_error = _known_probe(samples, probe, method)
     check_mixture(samples)
-    probe, probe_error = at_frequencies(probe, samples.frequency)
-    whole = probe
-    if getattr(method, "first_order", False):
-        probe = keep_orders(probe, orders=(-1, 1))
     found = []
     groups = _alike(samples)
     for frequencies, which in groups:
         whole_scan = len(groups) == 1 and which is ALL and not samples.moving
         part = samples if whole_scan else samples.part(frequencies, which)
         try:
-            found.append(_solve_part(part, frequencies, which, whole, probe, degree, method, minimum_radius))
-        except ValueError as error:
-            ghz = f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz"
-            if len(groups) == 1 or ghz in str(error):
+            attempted = _attempt(part, probe, degree, method, minimum_radius)
+        except InputError as error:
+            if len(groups) == 1:
                 raise
-            raise InputError(f"{ghz}: {error}; or leave that frequency out") from error
+            remedy = "; or ".join(x for x in (error.remedy, "leave that frequency out") if x)
+            ghz = f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz"
+            raise InputError(error.what, remedy, where=ghz) from error
+        found.append(_judge(attempted, frequencies, which, whole))
     solution = found[0] if len(found) == 1 else join(found, samples)
-    warnings = [list(sentences) for sentences in solution.warnings]
-    for sentences, relative in zip(warnings, probe_error.tolist(), strict=True):
-        if not relative <= LARGE_PROBE_ERROR:
-            sentences.append(probe_error_sentence(relative))
-    return replace(solution, warnings=tuple(tuple(w) for w in warnings), samples=samples)
+    warnings = tuple(
+        some if error <= LARGE_PROBE_ERROR else (*some, probe_error_warning(error))
+        for some, error in zip(solution.warnings, probe_error.tolist(), strict=True)
+    )
+    return replace(solution, warnings=warnings, samples=samples)
 
 
-ALL = slice(None)
+def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | None = None) -> Problem:
+    """Prepare the solution for many responses at the positions of ``samples``.
+
+    Parameters
+    ----------
+    samples, probe, degree, method
+        As in `solve`, which also judges positions and result.
+
+    Returns
+    -------
+    Problem
+        With ``modes(response)`` for responses (F, M).
+
+    Raises
+    ------
+    ValueError
+        As `solve`, where the samples are not fit at all.
+    """
+    degree = degrees.whole(degree)
+    check_units(samples, probe)
+    _, probe, _ = _known_probe(samples, probe, method)
+    scan = _find_grid(samples, probe, method)
+    limit = degrees.count_limit(samples)
+    if degree > limit or degree < 1:
+        raise InputError(f"degree {degree} is not within 1 ... {limit}, the samples'")
+    if method is None:
+        fits = scan is not None and degree <= scan.grid.degree
+        method = Quadrature() if fits else LeastSquares()
+    if isinstance(method, Quadrature) and scan is not None and degree > scan.grid.degree:
+        what = f"the grid determines degree {scan.grid.degree}, not {degree}"
+        raise InputError(what, "use LeastSquares", option="--method least-squares")
+    return Problem(samples, probe, degree, method, scan)
+
+
+def probe_error_warning(error: float) -> Notice:
+    """Warning of a probe interpolated with that relative error, NaN if it is not known."""
+    if math.isnan(error):
+        return SolutionCode.PROBE_UNVERIFIED()
+    return SolutionCode.PROBE_INTERPOLATED(change_db=20 * math.log10(error))
+
+
+def _known_probe(
+    samples: Samples, probe: Probe, method: Method | None
+) -> tuple[Probe, Probe, NDArray[np.float64]]:
+    """The probe at the frequencies of samples it can take, with all orders and with those that the
+    method takes, and the error of its interpolation (F,)."""
+    check_port(int(samples.port.max()), probe)
+    check_polarisations(samples, probe)
+    whole, error = at_frequencies(probe, samples.frequency)
+    first_order = getattr(method, "first_order", False)
+    return whole, keep_orders(whole, orders=(-1, 1)) if first_order else whole, error
 
 
 def _alike(samples: Samples) -> list[tuple[tuple[int, ...], slice | NDArray[np.bool_]]]:
     """Frequencies at which the same samples are there at the same positions, and which samples."""
     count = samples.frequency.size
-    if samples.moving:
-        groups = {bytes([0]) + i.to_bytes(8, "big"): [i] for i in range(count)}
-    elif samples.any_missing:
-        groups = {}
-        for i in range(count):
-            groups.setdefault(np.isnan(samples.response[i]).tobytes(), []).append(i)
-    else:
+    if not (samples.moving or samples.any_missing):
         return [(tuple(range(count)), ALL)]
+    groups: dict[int | bytes, list[int]] = {}
+    for f in range(count):
+        groups.setdefault(f if samples.moving else np.isnan(samples.response[f]).tobytes(), []).append(f)
     found: list[tuple[tuple[int, ...], slice | NDArray[np.bool_]]] = []
     for some in groups.values():
         present = ~np.isnan(samples.response[some[0]])
@@ -118,129 +171,145 @@ def _alike(samples: Samples) -> list[tuple[tuple[int, ...], slice | NDArray[np.b
     return found
 
 
-def _solve_part(
-    samples: Samples,
-    frequencies: tuple[int, ...],
-    which: slice | NDArray[np.bool_],
-    whole: Probe,
-    probe: Probe,
-    degree: int | None,
-    method: Method | None,
-    minimum_radius: float | None,
-) -> Solution:
-    """Solution of frequencies with the same samples, none missing."""
+class _Attempted(NamedTuple):
+    """Modes of frequencies with the same samples, none missing, and how they came about."""
+
+    found: gaps.Attempt
+    #: The degree of the modes, those above what the grid determines being zero.
+    degree: int
+    #: Why this degree was taken.
+    reasons: list[str]
+    #: Whether the degree was left to the program.
+    automatic: bool
+    floor: spectrum.Floor | None
+    coverage: Coverage | None
+    threads: int
+
+
+def _attempt(
+    samples: Samples, probe: Probe, degree: int | None, method: Method | None, minimum_radius: float | None
+) -> _Attempted:
+    """Choose degree and method, and solve."""
+    threads = spin.thread_count(getattr(method, "threads", None))
     scan = _find_grid(samples, probe, method)
     limit = degrees.count_limit(samples)
-    grid_degree = 0
-    coverage = None
+    grid_degree, coverage = 0, None
     if scan is not None:
         grid_degree = min(scan.grid.degree, limit)
         limit = min(degrees.sampled_degree(scan.grid), limit)
-        if degree is not None:
-            limit = degrees.most(limit, grid_degree)
+        if degree is not None and grid_degree:
+            # The customary steps pi/N and 2 pi / 2N determine degree N - 1: N is left zero.
+            limit = max(limit, grid_degree + 1)
     else:
-        coverage = _coverage(samples, probe, degree or limit, density=degree is None)
+        theta, phi, stokes = places(samples, probe)
+        coverage = measure_coverage(
+            theta=theta,
+            phi=phi,
+            stokes=stokes,
+            degree=max(1, degree or limit),
+            density=degree is None,
+            threads=threads,
+        )
         if degree is None:
             limit = degrees.scattered_limit(samples, coverage)
     chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)
+    reasons = [reason]
     settled, notes = _settle(method, scan, coverage, chosen, grid_degree)
-    if isinstance(settled, Quadrature) and chosen == grid_degree + 1:
-        reason += f"; the grid determines degree {grid_degree}, degree {chosen} is left zero"
-    prepared = Problem(samples, probe, min(chosen, _top(settled, grid_degree)), settled, scan)
+    quadrature = isinstance(settled, Quadrature)
+    if quadrature and chosen == grid_degree + 1:
+        reasons.append(f"the grid determines degree {grid_degree}, degree {chosen} is left zero")
+    prepared = Problem(samples, probe, min(chosen, grid_degree) if quadrature else chosen, settled, scan)
     automatic = degree is None and minimum_radius is None
     free = method is None or (isinstance(method, LeastSquares) and method.damping is None)
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-    if automatic and free and found.doubtful and coverage is not None:
+    if not automatic:
+        return _Attempted(found, chosen, reasons, automatic, None, coverage, threads)
+    if free and found.doubtful and coverage is not None:
         lower = gaps.lower_degree(found, coverage, method)
         if lower is not None:
-            lack = gaps.lacking(coverage, chosen)
-            reason = f"what the samples determine everywhere ({reason} would allow {chosen})"
-            lower.notes.append(
-                f"{lack}: the degree is {lower.modes.degree}, which the samples determine "
-                f"everywhere, and not {chosen}, which the rest would allow"
-            )
+            lack, taken = gaps.lacking(coverage, chosen), lower.modes.degree
+            lower.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=taken, allowed=chosen))
+            reasons = _instead(reasons, "what the samples determine everywhere", chosen)
             found = lower
-    floor = degrees.find_floor(samples, probe, found.modes) if automatic else None
-    if automatic:
-        if floor is not None and floor.noise and floor.degree < found.modes.degree:
-            cut = floor.degree
-            reason = f"{floor.reason} ({reason} would allow {found.modes.degree})"
-            prepared = replace(found.prepared, degree=cut)
-            if isinstance(settled, Quadrature):
-                found = found._replace(prepared=prepared, modes=found.modes.truncate(cut))
-            else:
-                # What is not seen depends on the degree.
-                settled, notes = _settle(method, scan, coverage, cut, grid_degree)
-                prepared = replace(prepared, method=settled)
-                found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-        elif floor is not None and not floor.noise and not found.doubtful:
-            reason += f"; what is above degree {floor.degree - 2} is weak, but no noise"
-        chosen = found.modes.degree
-    prepared, modes, estimates, notes, doubtful = found
-    modes = modes.extend(chosen)
+    floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
+    if floor is not None and floor.noise and floor.degree < found.modes.degree:
+        reasons = _instead(reasons, floor.reason, found.modes.degree)
+        prepared = replace(found.prepared, degree=floor.degree)
+        if quadrature:
+            found = found._replace(prepared=prepared, modes=found.modes.truncate(floor.degree))
+        else:
+            # What is not seen depends on the degree.
+            settled, notes = _settle(method, scan, coverage, floor.degree, grid_degree)
+            found = gaps.attempt(replace(prepared, method=settled), coverage, free=free, notes=notes)
+    elif floor is not None and not floor.noise and not found.doubtful:
+        reasons.append(f"what is above degree {floor.degree - 2} is weak, but no noise")
+    return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads)
 
-    def doubts() -> list[list[str]]:
-        def again(one: Samples) -> Modes:
-            same = replace(prepared, samples=one)
-            return same.modes(one.response).extend(modes.degree)
 
-        return consistency.judge(samples, probe, modes, estimates, again)
+def _instead(reasons: list[str], better: str, allowed: int) -> list[str]:
+    """Reasons where a better one than the first, which would allow so many degrees, was found."""
+    return [better, f"{reasons[0]} would allow {allowed}", *reasons[1:]]
 
+
+def _judge(
+    attempted: _Attempted, frequencies: tuple[int, ...], which: slice | NDArray[np.bool_], whole: Probe
+) -> Solution:
+    """The solution with what is to be said of it; what cannot be right is refused."""
+    (prepared, modes, estimates, notes, doubtful), degree, reasons, automatic, floor, coverage, threads = (
+        attempted
+    )
+    samples, probe = prepared.samples, prepared.probe
+    modes = modes.extend(degree)
+
+    def again(one: Samples) -> Modes:
+        return replace(prepared, samples=one).modes(one.response).extend(degree)
+
+    doubts = consistency.judge(samples, probe, modes, estimates, again, threads=threads)
     with consistency.naming_doubts(doubts):
-        tail_db, warnings = degrees.judge(
+        # What a gap leaves in the spectrum says nothing of the degree.
+        tail_db, of_spectrum = spectrum.judge(
             modes, automatic=automatic and not doubtful, floor=None if doubtful else floor
         )
-    if doubtful:
-        # What a gap leaves in the spectrum says nothing of the degree.
-        warnings = [[] for _ in warnings]
-    doubted = doubts()
-    for sentences, told in zip(warnings, doubted, strict=True):
-        if told:  # what such readings leave in the spectrum says nothing of the degree
-            sentences[:] = told
-    for some in (
-        degrees.judge_probe(samples, probe, modes),
+    others = [
+        judge_probe(samples, probe, modes),
         suspect_lengths(samples),
         suspect_waves(samples, probe, modes),
-    ):
-        for sentences, told in zip(warnings, some, strict=True):
-            sentences += told
+    ]
     if probe is not whole:
-        levels = degrees.neglected(samples, whole, probe, modes)
-        for sentences, level in zip(warnings, levels, strict=True):
-            sentences.append(
-                f"the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
-                f"{level:.1f} dB of its response at {samples.radius.min():.6g} m"
-            )
-    chi = "" if _first_order(probe, samples) else ", or measure at more values of chi"
-    for f, (sentences, e) in enumerate(zip(warnings, estimates, strict=True)):
-        sentences += notes
+        radius = float(samples.radius.min())
+        levels = neglected(samples, whole, probe, modes).tolist()
+        others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=radius)] for x in levels])
+    warnings = []
+    for f, e in enumerate(estimates):
+        # Nor do readings that are to be doubted.
+        told = list(doubts[f] or ([] if doubtful else of_spectrum[f]))
+        for some in others:
+            told += some[f]
+        told += notes
         if not e.converged:
-            sentences.append(
-                f"the iteration stopped after {e.iterations} steps before it converged: "
-                f"raise max_iterations or lower the degree{chi}"
-            )
+            first = _first_order(probe, samples)
+            code = SolutionCode.NOT_CONVERGED if first else SolutionCode.NOT_CONVERGED_HIGHER_ORDERS
+            told.append(code(steps=e.iterations))
         drowned = floor is not None and floor.drowned(f)
-        if e.residual > LARGE_RESIDUAL and not (drowned or doubted[f]):
-            sentences.append(
-                f"the modes leave a residual of {e.residual:.2g} of the samples: check positions, "
-                "units, probe and time convention, and whether the degree is high enough"
-            )
+        if e.residual > LARGE_RESIDUAL and not (drowned or doubts[f]):
+            told.append(SolutionCode.LARGE_RESIDUAL(residual=e.residual))
+        warnings.append(tuple(told))
     count = len(frequencies)
     residual = np.array([e.residual for e in estimates])
     return Solution(
-        modes,
-        np.full(count, modes.degree),
-        residual,
-        np.array([e.iterations for e in estimates]),
-        _status(prepared.method, scan, estimates),
-        reason,
-        tail_db,
-        gaps.noise_floor(residual, samples, modes.degree),
-        (coverage,) * count,
-        tuple(tuple(w) for w in warnings),
-        tuple(tuple(w) for w in doubted),
-        (Part(frequencies, which, prepared),),
-        samples,
+        modes=modes,
+        degree=np.full(count, degree),
+        residual=residual,
+        iterations=np.array([e.iterations for e in estimates]),
+        status=_status(prepared, estimates),
+        degree_reason="; ".join(reasons),
+        tail_db=tail_db,
+        noise_floor=gaps.noise_floor(residual, samples, degree),
+        coverage=(coverage,) * count,
+        warnings=tuple(warnings),
+        doubts=tuple(tuple(some) for some in doubts),
+        parts=(Part(frequencies, which, prepared),),
+        samples=prepared.samples,
     )
 
 
@@ -249,38 +318,10 @@ def _first_order(probe: Probe, samples: Samples) -> bool:
     return all(abs(mu) == 1 for port in samples.ports() for mu in probe.orders(port - 1))
 
 
-def _coverage(samples: Samples, probe: Probe, degree: int, *, density: bool) -> Coverage:
-    """What samples of the same positions at all frequencies, none missing, saw of the sphere."""
-    theta, phi, stokes = places(samples, probe)
-    return measure_coverage(
-        theta=theta,
-        phi=phi,
-        stokes=stokes,
-        degree=max(1, degree),
-        density=density,
-        threads=spin.thread_count(None),
-    )
-
-
-def probe_error_sentence(error: float) -> str:
-    """What is said of a probe interpolated with that relative error, NaN if it is not known."""
-    size = "an unknown amount" if math.isnan(error) else f"{20 * math.log10(error):.0f} dB"
-    return (
-        "the probe was interpolated between its frequencies; leaving out the nearest of "
-        f"them changes it by {size}: measure it in finer steps"
-    )
-
-
-#: Estimated relative error of an interpolated probe from which there is a warning.
-LARGE_PROBE_ERROR = 1e-3
-#: Relative residual above which the samples can hardly be what they are said to be.
-LARGE_RESIDUAL = 0.1
-
-
 def _settle(
     method: Method | None, scan: GridScan | None, coverage: Coverage | None, degree: int, grid_degree: int
-) -> tuple[Method, list[str]]:
-    """The method to use, and warnings about gaps in the samples."""
+) -> tuple[Method, list[Notice]]:
+    """The method to use, and warnings of gaps in the samples."""
     if scan is not None and method is None:
         beyond = scan.grid.rule == "fejer-2" and degree > grid_degree
         return (LeastSquares() if beyond else Quadrature()), []
@@ -289,20 +330,14 @@ def _settle(
     return gaps.damped_for_gap(method, coverage, degree)
 
 
-def _top(method: Method, grid_degree: int) -> int:
-    """Largest degree that the method itself can solve for."""
-    return grid_degree if isinstance(method, Quadrature) else sys.maxsize
-
-
-def _status(method: Method, scan: GridScan | None, estimates: list[methods.Estimate]) -> str:
-    if isinstance(method, Direct):
+def _status(prepared: Problem, estimates: list[methods.Estimate]) -> str:
+    if isinstance(prepared.method, Direct):
         return "dense least squares"
-    if isinstance(method, Quadrature) and scan is not None:
-        size = f"{scan.grid.theta.size} x {scan.grid.phi.size}"
-        return f"quadrature on a {scan.grid.rule} grid of {size} positions"
-    if all(e.converged for e in estimates):
-        return "least squares by conjugate gradients"
-    return "least squares by conjugate gradients, stopped before convergence"
+    if isinstance(prepared.method, Quadrature) and prepared.scan is not None:
+        grid = prepared.scan.grid
+        return f"quadrature on a {grid.rule} grid of {grid.theta.size} x {grid.phi.size} positions"
+    stopped = "" if all(e.converged for e in estimates) else ", stopped before convergence"
+    return f"least squares by conjugate gradients{stopped}"
 
 
 def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridScan | None:
@@ -318,41 +353,3 @@ def _find_grid(samples: Samples, probe: Probe, method: Method | None) -> GridSca
             return None
         what = f"the samples are not a full regular grid: {error}; use LeastSquares"
         raise InputError(what, option="--method least-squares") from None
-
-
-def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | None = None) -> Problem:
-    """Prepare the solution for many responses at the positions of ``samples``.
-
-    Parameters
-    ----------
-    samples, probe, degree, method
-        As in `solve`, which says what is to be thought of the positions; here they are only
-        prepared for.
-
-    Returns
-    -------
-    Problem
-        With ``modes(response)`` for responses (F, M).
-
-    Raises
-    ------
-    ValueError
-        As `solve`, where the samples are not fit at all.
-    """
-    degree = degrees.whole(degree)
-    check_units(samples, probe)
-    check_port(int(samples.port.max()), probe)
-    check_polarisations(samples, probe)
-    probe, _ = at_frequencies(probe, samples.frequency)
-    if getattr(method, "first_order", False):
-        probe = keep_orders(probe, orders=(-1, 1))
-    scan = _find_grid(samples, probe, method)
-    if degree > degrees.count_limit(samples) or degree < 1:
-        raise InputError(f"degree {degree} is not within 1 ... {degrees.count_limit(samples)}, the samples'")
-    if method is None:
-        fits = scan is not None and degree <= scan.grid.degree
-        method = Quadrature() if fits else LeastSquares()
-    if isinstance(method, Quadrature) and scan is not None and degree > scan.grid.degree:
-        what = f"the grid determines degree {scan.grid.degree}, not {degree}"
-        raise InputError(what, "use LeastSquares", option="--method least-squares")
-    return Problem(samples, probe, degree, method, scan)

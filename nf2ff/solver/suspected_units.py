@@ -11,7 +11,9 @@ from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver.degree import received_spectrum
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.scan import UnitCode
+from nf2ff.solver.probe_share import received_spectrum
 
 #: Radii between these are taken as they are [m]: ranges on chips are 10 mm and more away, the
 #: largest outdoor ranges that keep phase some 100 m (common practice, no source).
@@ -26,127 +28,87 @@ MAX_EIRP, MAX_POWER = 1e6, 5e4
 EVANESCENT = 0.1
 
 
-def suspect_angles(samples: Samples) -> str | None:
-    """A sentence on angles that can hardly be in the unit taken; None if nothing is wrong.
-
-    Parameters
-    ----------
-    samples : Samples
-        Samples; radians by now, whatever was in their file.
-    """
-    theta, phi, chi = (np.degrees(x) for x in (samples.theta, samples.phi, samples.chi))
+def suspect_angles(samples: Samples) -> Notice | None:
+    """Warning of angles that can hardly be in radians; None if nothing is wrong."""
     turn = 2 * math.pi * (1 + 1e-3)
     for name, radians in (("phi", samples.phi), ("chi", samples.chi)):
         # A phi axis may run on for many turns, but not in whole radians.
         largest = float(np.abs(radians).max())
         if 2 * turn < largest <= 361 and np.abs(4 * radians - np.round(4 * radians)).max() < 1e-9:
-            return (
-                f"{name} reaches {largest:.6g} rad in whole numbers: is it in degrees? In Python "
-                "and native files angles are in radians: convert it by numpy.radians"
-            )
+            return UnitCode.ANGLE_IN_DEGREES(name=name, largest_rad=largest)
+    theta, phi, chi = (np.degrees(x) for x in (samples.theta, samples.phi, samples.chi))
     # So small a part of the sphere tells nothing, whatever the degree.
-    narrow = {"theta": float(np.abs(theta).max()) <= turn / 2, "phi": float(np.ptp(phi)) <= turn}
-    names = [name for name, x in (("theta", theta), ("phi", phi)) if narrow[name] and np.ptp(x)]
-    if names:
-        values = {"theta": theta, "phi": phi}
-        where = " and ".join(f"{x} {values[x].min():.6g} to {values[x].max():.6g} deg" for x in names)
-        return (
-            f"all samples are at {where}: are these angles in radians? Tables hold degrees, Python "
-            "and native files radians: multiply them by 180/pi, and chi if it is in radians, too"
-        )
+    narrow = []
+    if float(np.abs(theta).max()) <= turn / 2 and np.ptp(theta):
+        narrow.append(f"theta {theta.min():.6g} to {theta.max():.6g} deg")
+    if 0 < float(np.ptp(phi)) <= turn:
+        narrow.append(f"phi {phi.min():.6g} to {phi.max():.6g} deg")
+    if narrow:
+        return UnitCode.ANGLES_IN_RADIANS(where=" and ".join(narrow))
     quarters = chi / (math.pi / 4)
     if (
         np.ptp(chi) >= 0.5
         and np.abs(quarters - np.round(quarters)).max() < 2e-3
-        and (float(np.abs(chi).max()) <= turn)
+        and float(np.abs(chi).max()) <= turn
     ):
-        return (
-            f"chi is {float(chi.min()):.6g} to {float(chi.max()):.6g} deg: is it in radians? "
-            "Tables hold degrees, Python and native files radians: multiply chi by 180/pi"
-        )
+        return UnitCode.CHI_IN_RADIANS(least_deg=float(chi.min()), largest_deg=float(chi.max()))
     return None
 
 
 def check_angles(samples: Samples) -> None:
     """Refuse angles that can hardly be in the unit taken."""
-    sentence = suspect_angles(samples)
-    if sentence is not None:
-        raise InputError(sentence)
+    notice = suspect_angles(samples)
+    if notice is not None:
+        raise InputError(notice)
 
 
-def suspect_lengths(samples: Samples) -> list[list[str]]:
-    """For each frequency, sentences on a radius or frequency that few ranges have."""
+def suspect_lengths(samples: Samples) -> list[list[Notice]]:
+    """For each frequency, warnings of a radius or frequency that few ranges have."""
     low, high = float(samples.radius.min()), float(samples.radius.max())
-    about: list[str] = []
+    about: list[Notice] = []
     if high > MAX_RADIUS:
         kinds = {"mm": high / 1000, "cm": high / 100}
         meant = [f"{x:.6g} m if it is in {u}" for u, x in kinds.items() if 0.02 <= x <= MAX_RADIUS]
         hint = f" ({', '.join(meant)})" if meant else ""
-        about.append(
-            f"the radius is {high:.6g} m: few ranges are that long; check its unit, which must be "
-            f"metres{hint}, since EIRP and TRP grow with its square"
-        )
+        about.append(UnitCode.LONG_RADIUS(radius_m=high, hint=hint))
     if low < LEAST_RADIUS:
-        about.append(
-            f"the radius is {low:.6g} m: no probe is that near; check its unit, which must be "
-            "metres, since EIRP and TRP grow with its square"
-        )
+        about.append(UnitCode.SHORT_RADIUS(radius_m=low))
     told = []
-    for frequency in samples.frequency.tolist():
-        of_it = []
-        if not LEAST_FREQUENCY <= frequency <= MAX_FREQUENCY:
-            of_it.append(
-                f"the frequency is {frequency:.6g} Hz ({frequency / 1e9:.6g} GHz): few antennas "
-                "are scanned there; check its unit, which must be Hz"
-            )
-        told.append(about + of_it)
+    for hertz in samples.frequency.tolist():
+        usual = LEAST_FREQUENCY <= hertz <= MAX_FREQUENCY
+        told.append(
+            [*about] if usual else [*about, UnitCode.FREQUENCY(frequency_hz=hertz, frequency_ghz=hertz / 1e9)]
+        )
     return told
 
 
-def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[str]]:
-    """For each frequency, a sentence where the waves found are too fine for k r.
+def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[Notice]]:
+    """For each frequency, a warning where the waves found are too fine for k r.
 
     Waves of degree n >> k r decay by (r0/r)^n from the antenna to the probe: where they make much
     of the response, wavelength and radius do not go together.
     """
-    told: list[list[str]] = [[] for _ in samples.frequency]
+    told: list[list[Notice]] = [[] for _ in samples.frequency]
     radius = float(np.median(samples.radius))
+    n = np.arange(1, modes.degree + 1)
     for f, frequency in enumerate(samples.frequency.tolist()):
         kr = float(wavenumber(frequency)) * radius
         first = math.ceil(kr + 6 * kr ** (1 / 3) + 6)
         if modes.degree <= first:
             continue
-        n = np.arange(1, modes.degree + 1)
         power = received_spectrum(samples, probe, modes.at(f))[0] * (2 * n + 1)
         share = float(power[first:].sum() / power.sum())
         if share > EVANESCENT:
-            told[f].append(
-                f"{share:.0%} of the response is by waves of degree above {first}, while k r is "
-                f"{kr:.4g}: an antenna would all but have to touch the probe; check the units of "
-                "frequency (Hz) and radius (m)"
-            )
+            told[f].append(UnitCode.FINE_WAVES(share=share, degree=first, kr=kr))
     return told
 
 
-def suspect_level(power: NDArray[np.float64], eirp: NDArray[np.float64] | None) -> list[list[str]]:
-    """For each frequency, a sentence on power that no chamber would bear.
-
-    Parameters
-    ----------
-    power : (F,) ndarray
-        Radiated power, absolute [W].
-    eirp : (F,) ndarray or None
-        EIRP at the peak [W].
-    """
-    told: list[list[str]] = [[] for _ in power]
+def suspect_level(power: NDArray[np.float64], eirp: NDArray[np.float64] | None) -> list[list[Notice]]:
+    """For each frequency, a warning of TRP and EIRP (F,) that no chamber would bear [W]."""
+    told: list[list[Notice]] = [[] for _ in power]
     for f, watts in enumerate(power.tolist()):
         peak = 0.0 if eirp is None else float(eirp[f])
         if watts > MAX_POWER or peak > MAX_EIRP:
-            what = [f"TRP would be {watts:.3g} W"]
-            if eirp is not None:
-                what.append(f"EIRP {peak:.3g} W")
-            told[f].append(
-                f"{' and '.join(what)}, more than is radiated in any chamber: check the unit of "
-                "the responses (V/m, or sqrt(W) at a probe's port), the level, and the radius (m)"
-            )
+            what = f"TRP would be {watts:.3g} W" + ("" if eirp is None else f" and EIRP {peak:.3g} W")
+            told[f].append(UnitCode.STRONG(what=what, trp_w=watts, eirp_w=peak))
     return told

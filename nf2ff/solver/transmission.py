@@ -8,6 +8,7 @@ conjugated). For each |mu| = s one spin-s transform gives two maps, and the resp
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import Any
@@ -15,11 +16,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import mode_count
+from nf2ff.antenna.modes import degree_of_count, mode_count
 from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe
-from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi
-from nf2ff.solver.response import Separation, separate
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi, plan_geometry
+from nf2ff.solver.response import Orders, Separation, separate
 
 Complex = NDArray[Any]
 
@@ -28,10 +30,9 @@ Complex = NDArray[Any]
 class TransmissionOperator:
     """Linear map from modes to the responses of one frequency.
 
-    It acts on preconditioned coefficients x, packed as `spin` describes with the two
-    components s = 1, 2, and ``to_modes`` gives Q = T_n x, T_n a 2 x 2 matrix for each degree
-    such that x is the tangential field at the probe in orthonormal functions: the operator is
-    then close to an isometry and as well conditioned as the sampling allows.
+    It acts on preconditioned coefficients x, packed as `spin` describes, of the tangential field
+    at the probe in orthonormal functions, and so is close to an isometry where the sampling
+    allows; `to_modes` gives Q = T_n x, T_n a 2 x 2 matrix for each degree.
 
     Parameters
     ----------
@@ -115,85 +116,90 @@ class TransmissionOperator:
     def forward_ordered(self, x: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
         """As `forward`, in the order of `order` and with the relative ``accuracy`` asked for."""
         epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
-        over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
         _, n = spin.packed_numbers(self.degree)
         response = np.zeros(self.shape[0], dtype=complex)
-        start = 0
-        for port, g in enumerate(self.geometry):
-            total = response[start : start + g.count]
-            start += g.count
-            turned = self.turned[port]
+        for g, rows, orders, radial, turned in self._ports():
+            total = response[rows]
             if turned is not None:
-                for node in range(over_radius[port].shape[0]):
-                    jobs = [partial(apply_by_degree, orders[node], x, n) for _, orders in over_degree[port]]
+                for node, factor in enumerate(radial):
+                    jobs = [partial(apply_by_degree, matrix[node], x, n) for _, matrix in orders]
                     found = spin.run(jobs, spin.sharing(self.degree, self.threads))
                     parts = [
-                        (s, part.astype(kind, copy=False))
-                        for (s, _), part in zip(over_degree[port], found, strict=True)
+                        (s, part.astype(kind, copy=False)) for (s, _), part in zip(orders, found, strict=True)
                     ]
                     values = torus.synthesis(parts, turned.turns, epsilon=epsilon, threads=self.threads)
-                    for rows, at, value in zip(turned.rows, turned.at, values, strict=True):
-                        total[rows] += _times(value, over_radius[port][node], at)
+                    for own, at, value in zip(turned.rows, turned.at, values, strict=True):
+                        total[own] += _times(value, factor, at)
                 continue
-            for s, orders in over_degree[port]:
+            for s, matrix in orders:
                 maps: Any = None
-                for node in range(orders.shape[0]):
+                for node, factor in enumerate(radial):
                     part = spin.point_synthesis(
-                        apply_by_degree(orders[node], x, n).astype(kind, copy=False),
+                        apply_by_degree(matrix[node], x, n).astype(kind, copy=False),
                         spin=s,
                         location=g.location,
                         epsilon=epsilon,
                         threads=self.threads,
                     )
-                    if over_radius[port].size > 1:
-                        part = part * over_radius[port][node]
+                    part = _times(part, factor)
                     if maps is None:
                         maps = part
                     else:
                         maps += part
-                _turn(maps, s, g, total, add=s != over_degree[port][0][0])
+                _turn(maps, s, g, total)
         return response
 
     def adjoint_ordered(self, w: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
         """As `adjoint`, in the order of `order` and with the relative ``accuracy`` asked for."""
         epsilon, kind = _precision(self.tolerance if accuracy is None else accuracy)
-        over_degree, over_radius = self.separation.over_degree, self.separation.over_radius
         _, n = spin.packed_numbers(self.degree)
         result = np.zeros((2, 2, n.size), dtype=complex)
-        start = 0
-        for port, g in enumerate(self.geometry):
-            own = w[start : start + g.count]
-            start += g.count
-            turned = self.turned[port]
+
+        def add(matrix: Complex, channel: Complex) -> None:
+            apply_by_degree(matrix.conj().swapaxes(-1, -2), channel, n, out=result)
+
+        for g, rows, orders, radial, turned in self._ports():
+            own = w[rows]
             if turned is not None:
-                spins = [s for s, _ in over_degree[port]]
-                for node in range(over_radius[port].shape[0]):
+                for node, factor in enumerate(radial):
                     values = [
-                        _times(own[rows], over_radius[port][node].conj(), at).astype(kind)
-                        for rows, at in zip(turned.rows, turned.at, strict=True)
+                        _times(own[some], factor.conj(), at).astype(kind)
+                        for some, at in zip(turned.rows, turned.at, strict=True)
                     ]
                     channels = torus.adjoint(
-                        values, spins, turned.turns, degree=self.degree, epsilon=epsilon, threads=self.threads
+                        values,
+                        [s for s, _ in orders],
+                        turned.turns,
+                        degree=self.degree,
+                        epsilon=epsilon,
+                        threads=self.threads,
                     )
-                    for (_, orders), channel in zip(over_degree[port], channels, strict=True):
-                        apply_by_degree(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
+                    for (_, matrix), channel in zip(orders, channels, strict=True):
+                        add(matrix[node], channel)
                 continue
-            for s, orders in over_degree[port]:
+            for s, matrix in orders:
                 maps = _turn_back(own, s, g)
-                for node in range(orders.shape[0]):
-                    part = maps
-                    if over_radius[port].size > 1:
-                        part = maps * over_radius[port][node].conj()
+                for node, factor in enumerate(radial):
                     channel = spin.point_adjoint(
-                        part.astype(kind, copy=False),
+                        _times(maps, factor.conj()).astype(kind, copy=False),
                         spin=s,
                         degree=self.degree,
                         location=g.location,
                         epsilon=epsilon,
                         threads=self.threads,
                     )
-                    apply_by_degree(orders[node].conj().swapaxes(-1, -2), channel, n, out=result)
+                    add(matrix[node], channel)
         return result
+
+    def _ports(self) -> Iterator[tuple[Geometry, slice, Orders, NDArray[Any], Turned | None]]:
+        """Of each port: geometry, rows in `order`, response over degree and radius, groups of one chi."""
+        start = 0
+        over = self.separation
+        for g, orders, radial, turned in zip(
+            self.geometry, over.over_degree, over.over_radius, self.turned, strict=True
+        ):
+            yield g, slice(start, start + g.count), orders, radial, turned
+            start += g.count
 
     def to_modes(self, x: Complex) -> NDArray[np.complex128]:
         """Mode coefficients Q, (J,), of packed coefficients."""
@@ -202,51 +208,38 @@ class TransmissionOperator:
 
     def to_modes_adjoint(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Adjoint of `to_modes`: packed coefficients T^H q of modes (J,)."""
-        t = self.separation.precondition.conj().swapaxes(1, 2)
-        packed = spin.pack(q.reshape(-1, 2).T)
-        return apply_by_degree(t, packed, spin.packed_numbers(self.degree)[1])
-
-    def linear_operator(self) -> Any:
-        """The map from modes Q, (J,), to responses (M,) as scipy's LinearOperator.
-
-        With adjoint, and with products of matrices whose columns are right-hand sides; it
-        composes with scipy's own operators and solvers.
-        """
-        from scipy.sparse.linalg import LinearOperator
-
-        def forward(q: NDArray[Any]) -> NDArray[Any]:
-            return self.forward(self.from_modes(np.asarray(q, dtype=complex).ravel()))
-
-        def adjoint(w: NDArray[Any]) -> NDArray[Any]:
-            # Q = T x, so that the adjoint in terms of Q is T^-H A^H.
-            inverse = self._inverse_precondition().conj().swapaxes(1, 2)
-            packed = self.adjoint(np.asarray(w, dtype=complex).ravel())
-            q = apply_by_degree(inverse, packed, spin.packed_numbers(self.degree)[1])
-            return np.ascontiguousarray(spin.unpack(q).T).ravel()
-
-        def columns(product: Any, x: NDArray[Any]) -> NDArray[Any]:
-            return np.stack([product(x[:, i]) for i in range(x.shape[1])], axis=1)
-
-        return LinearOperator(
-            self.shape,
-            matvec=forward,
-            rmatvec=adjoint,
-            matmat=lambda x: columns(forward, x),
-            rmatmat=lambda x: columns(adjoint, x),
-            dtype=complex,
-        )
+        return self._packed(self.separation.precondition.conj().swapaxes(1, 2), q)
 
     def from_modes(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Packed coefficients of modes Q, (J,); the inverse of `to_modes`."""
-        packed = spin.pack(q.reshape(-1, 2).T)
-        return apply_by_degree(self._inverse_precondition(), packed, spin.packed_numbers(self.degree)[1])
-
-    def _inverse_precondition(self) -> NDArray[np.complex128]:
-        """T^-1 of each degree, (N, 2, 2); zero where T is."""
         t = self.separation.precondition
         scale = np.abs(t).max(axis=(1, 2), keepdims=True)
         scale[scale == 0] = 1
-        return np.asarray(np.linalg.pinv(t / scale) / scale)
+        return self._packed(np.asarray(np.linalg.pinv(t / scale) / scale), q)  # zero where T is
+
+    def _packed(self, matrix: Complex, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Packed product of a matrix for each degree with modes (J,)."""
+        return apply_by_degree(matrix, spin.pack(q.reshape(-1, 2).T), spin.packed_numbers(self.degree)[1])
+
+
+def modelled(
+    samples: Samples,
+    probe: Probe,
+    q: NDArray[np.complex128],
+    *,
+    tolerance: float = 1e-12,
+    threads: int | None = None,
+) -> NDArray[np.complex128]:
+    """Responses (M,) that modes Q, (J,), make at samples of one frequency; on all threads if None."""
+    operator = TransmissionOperator(
+        plan_geometry(samples),
+        probe,
+        float(samples.frequency[0]),
+        degree_of_count(q.size),
+        tolerance,
+        spin.thread_count(threads),
+    )
+    return operator.forward(operator.from_modes(q))
 
 
 #: Accuracy from which single precision does, whose transforms take two thirds of the time.
@@ -276,15 +269,13 @@ def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Comp
     return result
 
 
-def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice) -> Complex:
-    """Values times the factor of their positions, which is 1 if there is one only."""
-    return values if factor.size == 1 else values * factor[at]
+def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice = slice(None)) -> Complex:
+    """Values times the factors of their positions; themselves where one factor of 1 serves all."""
+    return values if factor.size == 1 and factor[0] == 1 else values * factor[at]
 
 
-def _turn(maps: Complex, s: int, g: Geometry, total: Complex, *, add: bool) -> None:
-    """Put map_0, or map_1 cos(s chi) + map_2 sin(s chi), into the samples or add it to them."""
-    if not add:
-        total[:] = 0
+def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
+    """Add map_0, or map_1 cos(s chi) + map_2 sin(s chi), to the samples."""
     if g.position is not None:
         for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
             total += turn * part[g.position]

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel import spin
-from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.kernel.sphere import canonical_angles, unit_vectors
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.positions import different_positions, plan_geometry
-from nf2ff.solver.transmission import TransmissionOperator
+from nf2ff.solver.positions import different_positions
+from nf2ff.solver.transmission import modelled
 
 #: Samples of which all are looked at; of more, those near the poles and in a few belts.
 ALL_OF = 20_000
@@ -47,13 +45,7 @@ Verdict = Literal["noise", "field", "unknown"]
 
 
 class Pairs(NamedTuple):
-    """Neighbours of which each one's intensity is compared with the other's.
-
-    Parameters
-    ----------
-    first, second : (K,) ndarray of int
-        The two of each pair; none is in two pairs.
-    """
+    """Neighbours: the two of each pair, (K,); none is in two pairs."""
 
     first: NDArray[np.intp]
     second: NDArray[np.intp]
@@ -62,13 +54,8 @@ class Pairs(NamedTuple):
 class Contrast(NamedTuple):
     """How much neighbours differ in intensity, white noise of any level being 1.
 
-    Parameters
-    ----------
-    ratio, deviation : float
-        Of the neighbours, and the standard deviation that it has under noise; NaN where there are
-        too few.
-    anyone : float
-        The ratio of pairs drawn from all over the sphere.
+    ``ratio`` is that of the neighbours, ``deviation`` its standard deviation under noise (NaN where
+    there are too few), ``anyone`` the ratio of pairs drawn from all over the sphere.
     """
 
     ratio: float
@@ -89,19 +76,8 @@ class Contrast(NamedTuple):
 
 
 def contrast(intensity: NDArray[np.float64], pairs: Pairs, *, readings: int) -> Contrast:
-    """How much neighbours differ in intensity.
+    """How much neighbours differ in intensity (S,), each the sum of |r|^2 of as many ``readings``.
 
-    Parameters
-    ----------
-    intensity : (S,) ndarray
-        Powers, each the sum of |r|^2 of so many readings.
-    pairs : Pairs
-        Neighbours.
-    readings : int
-        Readings in each intensity.
-
-    Notes
-    -----
     Of complex white noise, a and b are gamma variables of one scale, whatever its level there.
     x = a/(a + b) then is beta(k, k) and independent of a + b: (2x - 1)^2 has the mean 1/(2k + 1)
     and the mean square 3/((2k + 1)(2k + 3)) (closed form). The ratio is the sum of
@@ -127,15 +103,7 @@ def contrast(intensity: NDArray[np.float64], pairs: Pairs, *, readings: int) -> 
 
 
 def neighbours(place: NDArray[np.float64], *, farthest: float) -> Pairs:
-    """Pairs of different points within a distance, the nearest first, each point in one pair.
-
-    Parameters
-    ----------
-    place : (S, D) ndarray
-        Coordinates.
-    farthest : float
-        Largest distance.
-    """
+    """Pairs of different points ``place`` (S, D) within a distance, the nearest first, each point in one."""
     from scipy.spatial import cKDTree
 
     if len(place) < 2:
@@ -144,10 +112,9 @@ def neighbours(place: NDArray[np.float64], *, farthest: float) -> Pairs:
     distance, other = cKDTree(place).query(place, k=count)
     one = np.repeat(np.arange(len(place)), count)
     distance, other = distance.ravel(), other.ravel()
-    use = (other > one) & (distance > SAME) & (distance < farthest)
-    one, other, distance = one[use], other[use], distance[use]
-    order = np.argsort(distance, kind="stable")
-    one, other = one[order], other[order]
+    use = np.flatnonzero((other > one) & (distance > SAME) & (distance < farthest))
+    use = use[np.argsort(distance[use], kind="stable")]
+    one, other = one[use], other[use]
     free = bytearray(b"\1" * len(place))
     chosen = []
     # Plain numbers are several times faster in this loop.
@@ -161,12 +128,8 @@ def neighbours(place: NDArray[np.float64], *, farthest: float) -> Pairs:
 class Remainder(NamedTuple):
     """What modes leave of the samples of one frequency.
 
-    Parameters
-    ----------
-    level, rms : float
-        Largest of it, and its root mean square, over the largest response.
-    verdict : {"noise", "field", "unknown"}
-        Whether it varies at random from one sample to the next.
+    ``level`` is the largest of it and ``rms`` its root mean square, over the largest response;
+    ``verdict`` says whether it varies at random from one sample to the next.
     """
 
     level: float
@@ -174,23 +137,13 @@ class Remainder(NamedTuple):
     verdict: Verdict
 
 
-def remainder(samples: Samples, probe: Probe, modes: Modes, *, top: int) -> Remainder:
+def remainder(
+    samples: Samples, probe: Probe, modes: Modes, *, top: int, threads: int | None = None
+) -> Remainder:
     """What modes leave of the samples, and whether that is noise or a field that they lack.
 
-    Parameters
-    ----------
-    samples : Samples
-        Of one frequency.
-    probe : Probe
-        The probe, known at that frequency.
-    modes : Modes
-        Of that frequency; zero to look at the responses themselves.
-    top : int
-        Degree N that the sampling allows: its step is pi/N.
-
-    Returns
-    -------
-    Remainder
+    Samples and modes are of one frequency; zero modes leave the responses themselves. The sampling
+    allows degree ``top``: its step is pi/N.
     """
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     step = math.pi / top
@@ -200,25 +153,17 @@ def remainder(samples: Samples, probe: Probe, modes: Modes, *, top: int) -> Rema
         use = np.sin(theta) < np.sin(min(3.5 * step, 0.5 * math.pi))
         for belt in BELTS:
             use |= np.abs(theta - belt) < step
-        samples = _pick(samples, use)
+        samples = samples.part([0], use)
         theta, phi, turned = (x[use] for x in (theta, phi, turned))
     rest = samples.response[0]
     if modes.coefficients.any():
-        operator = TransmissionOperator(
-            plan_geometry(samples),
-            probe,
-            float(samples.frequency[0]),
-            modes.degree,
-            ACCURACY,
-            spin.thread_count(None),
-        )
-        rest = rest - operator.forward(operator.from_modes(modes.coefficients[0]))
+        rest = rest - modelled(samples, probe, modes.coefficients[0], tolerance=ACCURACY, threads=threads)
     power = np.abs(rest) ** 2
     level, rms = (math.sqrt(x) / largest if largest > 0 else 0.0 for x in (power.max(), power.mean()))
     if level < ROUNDING_LEVEL:
         return Remainder(level, rms, "noise")
     chi = samples.chi + np.pi * turned
-    unit = np.stack([np.sin(theta) * np.cos(phi), np.sin(theta) * np.sin(phi), np.cos(theta)], axis=1)
+    unit = unit_vectors(theta, phi)[0]
     # Two polarisations, and two ports, are far from each other: polarisations 5 deg apart by more
     # than the largest step.
     kind = np.stack([np.cos(2 * chi), np.sin(2 * chi), samples.port], axis=1)
@@ -236,18 +181,7 @@ def remainder(samples: Samples, probe: Probe, modes: Modes, *, top: int) -> Rema
     close = neighbours(place[pair], farthest=NEAR * step)
     # There a grid has more readings than it needs, of which the fit takes little.
     found.append(contrast(both[pair], close, readings=2).verdict(fitted=0.0))
-    if top < SURE_DEGREES and found[1] == "unknown":
-        return Remainder(level, rms, "unknown")
-    for verdict in ("field", "noise"):
-        if verdict in found:
-            return Remainder(level, rms, verdict)
-    return Remainder(level, rms, "unknown")
-
-
-def _pick(samples: Samples, use: NDArray[np.bool_]) -> Samples:
-    """Some of the samples of one frequency."""
-    return replace(
-        samples,
-        **{name: getattr(samples, name)[use] for name in ("theta", "phi", "chi", "radius", "port")},
-        response=samples.response[:, use],
-    )
+    verdict: Verdict = "unknown"
+    if top >= SURE_DEGREES or found[1] != "unknown":
+        verdict = "field" if "field" in found else "noise" if "noise" in found else "unknown"
+    return Remainder(level, rms, verdict)

@@ -155,6 +155,20 @@ def test_relative_pattern_gets_its_level_from_a_stated_gain(room, tmp_path):
     )
 
 
+def test_a_finished_probe_gets_its_level_too(room, tmp_path):
+    run("import", room["pattern.csv"], "-o", tmp_path / "relative.h5", "--relative")
+    (tmp_path / "gain.toml").write_text('name = "probe 7"\ngain_dbi = 3.0\n')
+    words = ("-o", tmp_path / "probe.h5", "--gain", tmp_path / "gain.toml")
+    succeed("import", tmp_path / "relative.h5", *words)
+    about = json.loads(succeed("inspect", tmp_path / "probe.h5", "--json"))
+    assert about["response_unit"] == "sqrt(W)"
+    notes = about["notes_on_the_probe"]
+    assert notes[0] == "level: by the gain stated of port 1, that of 1 W incident on it"
+    # What its file says of an unknown level holds no longer; the rest does.
+    assert not any("unknown" in note for note in notes)
+    assert sum("expanded to degree" in note for note in notes) == 2
+
+
 def test_steps_of_ports_without_samples_are_told(room, tmp_path):
     step = '[[step]]\nkind = "amplifier"\nname = "low noise"\nvalue_db = 20\nport = 7\n'
     (tmp_path / "level.toml").write_text('starts_from = "sqrt(W)"\n' + step, encoding="utf-8")

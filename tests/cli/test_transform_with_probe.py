@@ -33,7 +33,7 @@ from nf2ff.measurement.probe import Probe, at_frequencies, probe_from_modes
 from nf2ff.measurement.probe_models import electric_dipole
 from nf2ff.measurement.samples import Samples
 from nf2ff.metrics.transformation import _extrapolated
-from nf2ff.solver.degree import _share_beyond, judge_probe
+from nf2ff.solver.probe_share import _share_beyond, judge_probe
 
 # --- the probe, from its pattern and from a scan of it ------------------------------------------
 
@@ -217,7 +217,7 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
     more = ("uncertainty", scan, tmp_path / "budget.toml", "--linear", *words[2:])
     assert_refused(tmp_path, *more, says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m is by w")
     # Less of it is told of.
-    monkeypatch.setattr("nf2ff.solver.degree.MAX_BEYOND", 1.1)
+    monkeypatch.setattr("nf2ff.solver.probe_share.MAX_BEYOND", 1.1)
     (fact,) = json.loads(run(*words, "--json").out)["frequencies"]
     assert fact["warnings"][0].startswith("100% of the response at 0.4 m is by waves of probe and")
     # The size of the probe makes it one that is right within the part that was measured.

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from nf2ff.antenna.far_field import FarField
 from nf2ff.io import columns as io_columns
 from nf2ff.io import rows as io_rows
-from nf2ff.io import safe, tables
+from nf2ff.io import safe
 from nf2ff.io.tables import (
     COLUMNS,
     PATTERN_COLUMNS,
@@ -355,7 +355,7 @@ def test_samples_that_do_not_fit_name_the_file(tmp_path: Path, monkeypatch: Any)
         msg = "no such samples"
         raise ValueError(msg)
 
-    monkeypatch.setattr(tables, "Samples", refuse)
+    monkeypatch.setattr(io_rows, "Samples", refuse)
     with pytest.raises(ValueError, match=r"a\.csv: no such samples"):
         read_table(put(tmp_path / "a.csv", HEADER, ROW))
 

@@ -93,6 +93,10 @@ def test_a_model_comes_back(tmp_path):
             "[[leg]]\nlength_m = 1\n[cushion.top]\nname = 'no'\nlength_m = 1",
             "cushion.top ('no'), is called no: call it something else",
         ),
+        (
+            "[[leg]]\nlength_m = 1\n[seat]\nname = 'no'\nlength_m = 1",
+            "seat, is called no: call it something else",
+        ),
     ],
 )
 def test_one_line_names_table_key_value_and_what_is_expected(refused, text, says):

@@ -37,6 +37,7 @@ from nf2ff.io import native, tables
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
+from nf2ff.messages.solution import SolutionCode
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.result import result_facts
 from nf2ff.solver.problem import Direct, LeastSquares
@@ -362,8 +363,8 @@ def test_a_gap_at_the_second_frequency_is_seen():
     theta = np.stack([place["theta"], place["theta"] * 160 / 180])
     samples = simulate(cluster(4), frequency=TWO, **(place | {"theta": theta}))
     solution = solve(samples, PROBE, degree=30)
-    assert any("was not measured" in sentence for sentence in solution.warnings[1])
-    assert not any("was not measured" in sentence for sentence in solution.warnings[0])
+    assert SolutionCode.GAP in [x.code for x in solution.warnings[1]]
+    assert SolutionCode.GAP not in [x.code for x in solution.warnings[0]]
     assert solution.partial.tolist() == [False, True]
 
 
@@ -441,6 +442,7 @@ def test_noise_gain_in_closed_form(radius):
     assert again == pytest.approx(gains[0], rel=1e-10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["equal area", "constant rate", "jitter of half a step"])
 def test_noise_gain_is_that_of_repeated_measurements(kind, rng):
     degree, antenna = 14, cluster(3)
@@ -507,6 +509,7 @@ def test_weighted_or_not_the_field_without_noise_is_right():
     assert 0 <= found[True].iterations[0] - found[False].iterations[0] < 10
 
 
+@pytest.mark.slow
 def test_positions_read_wrongly_show_in_the_residual():
     # k r0 = 160: 0.1 deg at a place turns phases by up to 0.28 rad. -190 dB above the degree.
     degree, antenna = 200, cluster(160, 8)

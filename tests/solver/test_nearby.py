@@ -21,7 +21,7 @@ from nf2ff.solver.solve import prepare, solve
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.catalogue import apply_terms
-from nf2ff.uncertainty.errors.model import FrequencyError, ProbeGain, TruncatedAngle
+from nf2ff.uncertainty.errors.model import AngleTruncation, FrequencyError, ProbeGain
 from nf2ff.uncertainty.errors.position import AxisZero, EncoderSteps, PositionNoise
 from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, PhaseNoise
 from nf2ff.uncertainty.figure import Figure
@@ -101,7 +101,7 @@ def test_a_lower_degree_and_fewer_samples():
     # A cap that no sample saw is damped, as `solve` does: within what its stopping rule leaves of
     # each solution, rtol of the first gradient over the smallest eigenvalue of the damped normal
     # matrix, damping^2, while its largest is near one.
-    few, _ = TruncatedAngle(theta_max=2.0).apply(samples, PROBE)
+    few, _ = AngleTruncation(theta_max=2.0).apply(samples, PROBE)
     got = solver.modes(few, PROBE, 6)
     wanted = solve(few, PROBE, degree=6).modes
     bound = 2 * GAP_METHOD.rtol / GAP_METHOD.damping**2 * np.linalg.norm(wanted.coefficients)

@@ -135,11 +135,13 @@ def check_rule(name):
         assert named(case, given), (off, given.refusal, given.warnings)
 
 
+@pytest.mark.slow
 @cases(POLARISATION)
 def test_missing_polarisation_is_harmless_or_named(name):
     check_rule(name)
 
 
+@pytest.mark.slow
 @cases(POSITIONS)
 def test_missing_positions_are_harmless_or_named(name):
     check_rule(name)
@@ -290,6 +292,7 @@ def two_frequencies(gap, kind="grid"):
     return result_facts(outcome), outcome
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["grid", "spiral"])
 @pytest.mark.parametrize("gap", [None, *GAPS])
 def test_a_gap_at_10_ghz_leaves_9_ghz_alone(gap, kind):
@@ -366,6 +369,7 @@ def test_transform_tells_what_a_scan_lacks(tmp_path, name, gap):
 # --- noise gain ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NOISE_CASES)
 def test_noise_gain_reported_is_that_measured(name):
     """Within 1 dB, and twice the scatter of the mean of repeated measurements."""

@@ -319,6 +319,7 @@ def about(axis, angle):
     return turn
 
 
+@pytest.mark.slow
 def test_tilts_are_removed():
     # Rotations of the body: by chi about r^ = -z_p, then about x, then about y of the mount, each
     # port by its own offset.

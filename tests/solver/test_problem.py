@@ -18,8 +18,8 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import keep_orders, probe_from_modes
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import receive
-from nf2ff.solver.methods import quadrature_matrix
 from nf2ff.solver.problem import Direct, LeastSquares, Problem, Quadrature
+from nf2ff.solver.quadrature import quadrature_matrix
 from nf2ff.solver.regular_grid import NotAGridError
 from nf2ff.solver.solve import prepare, solve
 

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,19 +12,21 @@ from nf2ff.antenna.dipoles import DipoleCluster, array_of, huygens_source
 from nf2ff.antenna.grids import equiangular_grid, gauss_legendre_grid
 from nf2ff.antenna.points import constant_rate_spiral_for_degree, equal_area_spiral_for_degree
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import sanity
 
 FREQUENCY = 3e9
 WAVELENGTH = nf2ff.antenna.modes.SPEED_OF_LIGHT / FREQUENCY
 K = 2 * np.pi / WAVELENGTH
 RADIUS = 0.6
-#: How each kind of sentence can be told from all others.
-WORDS = {
-    "spike": "above all readings near by",
-    "one": "off what all the others tell",
-    "pair": "are of the same position and polarisation",
-    "run": "readings in a row are",
-    "factor": "are off those at",
+KINDS = {
+    ReadingCode.SPIKE: "spike",
+    ReadingCode.SPIKES: "spike",
+    ReadingCode.ALONE: "one",
+    ReadingCode.CONTRADICTION: "pair",
+    ReadingCode.STUCK: "run",
+    ReadingCode.FACTOR_AT_POLES: "factor",
+    ReadingCode.FACTOR_BY_MODEL: "factor",
 }
 
 
@@ -108,7 +111,7 @@ def changed(samples, response, **more):
 def told(samples, **how):
     """Kinds of the sentences on readings, and the sentences."""
     warnings = nf2ff.solve(samples, nf2ff.field_probe(), **how).warnings[0]
-    found = {k: w for w in warnings for k, words in WORDS.items() if words in w}
+    found = {KINDS[w.code]: w for w in warnings if w.code in KINDS}
     return found
 
 
@@ -280,7 +283,7 @@ def test_two_ports_with_a_factor_between(rng):
         w = np.where(port == 2, factor, 1) * samples.response[0]
         two = changed(samples, w, chi=0 * samples.chi, port=port)
         warnings = nf2ff.solve(two, probe, degree=degree_of(antenna)).warnings[0]
-        assert {k for w in warnings for k, x in WORDS.items() if x in w} == expected, warnings
+        assert {KINDS[w.code] for w in warnings if w.code in KINDS} == expected, warnings
     assert "chi 0 deg, port 2 are off those at chi 0 deg, port 1" in " ".join(warnings)
 
 
@@ -326,8 +329,34 @@ def test_each_frequency_by_itself(rng):
         np.stack([samples.response[0], w]),
     )
     first, second = nf2ff.solve(both, nf2ff.field_probe(), degree=degree_of(antenna)).warnings
-    assert not any(WORDS["run"] in x for x in first)
-    assert sum(WORDS["run"] in x for x in second) == 1
+    assert ReadingCode.STUCK not in [x.code for x in first]
+    assert [x.code for x in second].count(ReadingCode.STUCK) == 1
+
+
+@pytest.mark.parametrize("what", ["factor", "one"])
+def test_what_the_model_shows_of_the_second_frequency(what, rng):
+    # Of a spiral, which has no readings of both polarisations at a pole, only the model can tell;
+    # each frequency has its own.
+    antenna = ANTENNAS["array in a corner"]
+    samples = scan(antenna, "equal area", noise_db=-60, rng=rng)
+    other = nf2ff.simulate(
+        antenna,
+        frequency=[0.8 * FREQUENCY],
+        theta=samples.theta,
+        phi=samples.phi,
+        chi=samples.chi,
+        radius=RADIUS,
+    )
+    w = samples.response[0].copy()
+    if what == "factor":
+        w[samples.chi > 1] *= 1j
+    else:
+        w[np.argsort(np.abs(w))[w.size // 2]] *= -8
+    response = np.stack([other.response[0], w])
+    both = replace(samples, frequency=np.array([0.8, 1]) * FREQUENCY, response=response)
+    first, second = nf2ff.solve(both, nf2ff.field_probe(), degree=degree_of(antenna)).warnings
+    assert not [x for x in first if x.code in KINDS]
+    assert {KINDS[x.code] for x in second if x.code in KINDS} == {what}
 
 
 def test_what_one_sphere_cannot_show():

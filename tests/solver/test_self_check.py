@@ -18,7 +18,7 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver import methods, self_check
+from nf2ff.solver import methods, quadrature, self_check
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.self_check import WrongTransformError
@@ -208,8 +208,8 @@ def test_once_for_each_prepared(method, monkeypatch):
         calls.append(right)
         right(*given, **named)
 
-    for name in ("check_points", "check_rings"):
-        monkeypatch.setattr(methods, name, partial(counted, getattr(methods, name)))
+    for module, name in ((methods, "check_points"), (quadrature, "check_rings")):
+        monkeypatch.setattr(module, name, partial(counted, getattr(module, name)))
     samples = on_grid(DEGREE, probe=FIELD)
     frequency, response = ONE_METRE[0] * np.array([1, 1.1]), np.tile(samples.response, (2, 1))
     samples = dataclasses.replace(samples, frequency=frequency, response=response)

@@ -38,8 +38,8 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.level import directivity
-from nf2ff.solver import methods
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+from nf2ff.solver.quadrature import quadrature_matrix
 from nf2ff.solver.solve import solve
 
 EPS = 2.0**-52
@@ -96,6 +96,7 @@ def test_off_centre_cluster(kr0, distance):
     check_promise(kr0, distance)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("distance", ["one wavelength", "ten times"])
 def test_off_centre_cluster_of_a_hundred_wavelengths(distance):
     check_promise(300, distance)
@@ -493,7 +494,7 @@ def test_quadrature_wants_a_grid_and_enough_values_of_chi(rng, random_q):
     with pytest.raises(ValueError, match=message):
         solve(grid, probe, degree=4, method=Quadrature())
     with pytest.raises(ValueError, match=r"orders \[0, 1\], the maps are of \[1\]: use LeastSq"):
-        methods.quadrature_matrix(probe, frequency=FREQUENCY, radius=1.6, degree=4)
+        quadrature_matrix(probe, frequency=FREQUENCY, radius=1.6, degree=4)
     assert solve(grid, probe, degree=4).status == "least squares by conjugate gradients"
 
 

@@ -13,6 +13,7 @@ from nf2ff.antenna.points import constant_rate_spiral, equal_area_spiral_for_deg
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
+from nf2ff.messages.scan import UnitCode
 from nf2ff.solver.solve import solve
 from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths, suspect_level, suspect_waves
 
@@ -229,7 +230,7 @@ def test_waves_too_fine_for_the_wavelength():
     assert suspect_waves(good, PROBE, solution.modes) == [[]]
     wrong = replace(good, frequency=good.frequency / 40)
     found = solve(wrong, PROBE, degree=30)
-    assert any("check the units of frequency (Hz) and radius (m)" in w for w in found.warnings[0])
+    assert UnitCode.FINE_WAVES in [x.code for x in found.warnings[0]]
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -23,6 +23,7 @@ from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.methods import dense_matrix
 from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.self_check import check_points
 
 
 def packed_like(operator, rng):
@@ -267,24 +268,23 @@ def test_radii_that_vary_too_much(scan, random_q):
         operator.forward(operator.from_modes(random_q(60)))
 
 
-def test_linear_operator_of_scipy(scan, dipole_probe, rng):
-    # Products with modes equal the dense matrix's, column by column, and so do the adjoint's; and
-    # scipy's own solver takes it.
-    from scipy.sparse.linalg import lsqr
-
-    samples = scan(count=120, radius=(3.5, 4.5), ports=2)
-    probe = dipole_probe(2)
+@pytest.mark.parametrize("apart", [0.0, 1e-6, 1.5])
+@pytest.mark.parametrize("layers", [1, 2])
+def test_a_port_of_a_single_position(layers, apart, dipole_probe, rng):
+    # Its distance is no other's: with one position as with many, the factor of radius applies.
+    probe, port = dipole_probe(2), np.array([1] * 40 + [2] * layers)
+    theta, phi, chi = (rng.uniform(0, x, port.size) for x in (np.pi, 2 * np.pi, 2 * np.pi))
+    theta[40:], phi[40:] = 0.7, 0.3
+    radius = np.where(port == 2, 4 + apart, 4.0)
+    samples = Samples([FREQUENCY], theta, phi, chi, radius, port, np.zeros((1, port.size)))
     operator = operator_of(samples, probe, 4, 1e-12)
-    linear = operator.linear_operator()
     dense = dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=4)
-    count = dense.shape[0]
-    assert linear.shape == (count, 48)
-    x = rng.normal(size=(48, 3)) + 1j * rng.normal(size=(48, 3))
-    y = rng.normal(size=(count, 2)) + 1j * rng.normal(size=(count, 2))
-    # Transforms of 1e-12, sums of 48 terms.
-    scale = np.abs(dense).max()
-    np.testing.assert_allclose(linear @ x, dense @ x, rtol=0, atol=1e-10 * scale * 48)
-    np.testing.assert_allclose(linear.H @ y, dense.conj().T @ y, rtol=0, atol=1e-10 * scale * count)
-    found = lsqr(linear, dense @ x[:, 0], atol=1e-12, btol=1e-12, iter_lim=2000)[0]
-    wanted = np.linalg.lstsq(dense, dense @ x[:, 0], rcond=None)[0]
-    np.testing.assert_allclose(found, wanted, rtol=0, atol=1e-6 * np.abs(wanted).max())
+    q = rng.normal(size=48) + 1j * rng.normal(size=48)
+    x = operator.from_modes(q)
+    assert relative(operator.forward(x)[40:], (dense @ q)[40:]) < 1e-10
+    w = np.zeros(port.size, complex)
+    w[40:] = rng.normal(size=layers) + 1j * rng.normal(size=layers)
+    # <A x, w> = <x, A^H w>.
+    inner = np.vdot(operator.forward(x), w)
+    assert abs(np.vdot(x, operator.adjoint(w)) - inner) < 1e-10 * abs(inner)
+    check_points(operator, x, operator.forward_ordered(x))

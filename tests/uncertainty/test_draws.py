@@ -38,7 +38,7 @@ from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.catalogue import simulated
-from nf2ff.uncertainty.errors.model import ProbeGain, TruncatedDegree
+from nf2ff.uncertainty.errors.model import DegreeTruncation, ProbeGain
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import Leakage, NoiseFloor, PhaseNoise, ThermalRamp
 from nf2ff.uncertainty.figure import Figure
@@ -700,7 +700,7 @@ def test_a_noun_of_wrong_shape():
         ({"degree": 9}, "the 46 samples determine degree 3 at most, not 9"),
         ({"terms": [ThermalRamp(phase=0.1)]}, "thermal-ramp depends on when each sample was tak"),
         (
-            {"terms": [TruncatedDegree(degree=3), AxisZero(axis="radius", offset=9)]},
+            {"terms": [DegreeTruncation(degree=3), AxisZero(axis="radius", offset=9)]},
             "axis-zero moves a sample to the distance",
         ),
     ],

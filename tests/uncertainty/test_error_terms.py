@@ -23,17 +23,17 @@ from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Direct
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
-from nf2ff.uncertainty.errors.axes import AxesApart, AxesNotSquare, Backlash, TimingLag
+from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, Backlash, TimingLag
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, apply_terms, make_term, simulated, solver_degree
 from nf2ff.uncertainty.errors.fields import FieldError
 from nf2ff.uncertainty.errors.model import (
+    AngleTruncation,
+    DegreeTruncation,
     FrequencyError,
     ProbeGain,
     ProbePattern,
     ProbePointing,
     ProbePolarisation,
-    TruncatedAngle,
-    TruncatedDegree,
 )
 from nf2ff.uncertainty.errors.position import ArmSag, AxisZero, EncoderSteps, PositionNoise, Wobble
 from nf2ff.uncertainty.errors.receiver import (
@@ -454,7 +454,7 @@ def test_truncation_of_angle_leaves_out_samples():
     theta = np.array([0.0, 1.0, -1.2, 1.2, -2.0, 3.0, np.pi])
     response = np.arange(14.0).reshape(2, 7)
     samples = Samples([1e9, 2e9], theta, np.arange(7), 0.0, 2.0, [1, 2, 1, 2, 1, 2, 1], response)
-    kept, probe = TruncatedAngle(theta_max=1.2).apply(samples, PROBE)
+    kept, probe = AngleTruncation(theta_max=1.2).apply(samples, PROBE)
     assert probe is PROBE
     np.testing.assert_array_equal(kept.theta, theta[:4])
     np.testing.assert_array_equal(kept.phi, np.arange(4))
@@ -462,19 +462,19 @@ def test_truncation_of_angle_leaves_out_samples():
     np.testing.assert_array_equal(kept.response, response[:, :4])
     # Where the axes move, a sample stays if it is within at all frequencies.
     moving = replace(samples, theta=np.stack([theta, np.minimum(theta + 0.1, np.pi)]))
-    kept, _ = TruncatedAngle(theta_max=1.2).apply(moving, PROBE)
+    kept, _ = AngleTruncation(theta_max=1.2).apply(moving, PROBE)
     np.testing.assert_array_equal(kept.phi, [0, 1, 2])
     assert kept.theta.shape == (2, 3)
-    whole, _ = TruncatedAngle(theta_max=np.pi).apply(samples, PROBE)
+    whole, _ = AngleTruncation(theta_max=np.pi).apply(samples, PROBE)
     assert whole.theta.size == 7
 
 
 def test_truncation_of_degree_is_for_the_solver():
     samples, probe = two_ports()
-    term = TruncatedDegree(degree=4)
+    term = DegreeTruncation(degree=4)
     assert term.apply(samples, probe) == (samples, probe)
     assert solver_degree([term, PhaseNoise(rms=0.1)], 10) == 4
-    assert solver_degree([term, TruncatedDegree(degree=3)], 10) == 3
+    assert solver_degree([term, DegreeTruncation(degree=3)], 10) == 3
     assert solver_degree([term], 2) == 2
     assert solver_degree([], 7) == 7
 
@@ -517,9 +517,9 @@ BOTH_WAYS = [
     EncoderSteps(axis="theta", step=1.0, recorded="read-back"),
     Wobble(axis="radius", of="phi", amplitude=1.0, order=2, phase=0.3),
     ArmSag(angle=1.0, stretch=1.0),
-    AxesApart(x=1.0, y=0.6, z=-0.4),
-    AxesNotSquare(angle=1.0),
-    AxesNotSquare(angle=1.0, between="theta-chi"),
+    AxesSeparation(x=1.0, y=0.6, z=-0.4),
+    AxesSkew(angle=1.0),
+    AxesSkew(angle=1.0, between="theta-chi"),
     Backlash(axis="theta", width=1.0, time=np.random.default_rng(1).permutation(TIME)),
     TimingLag(lag=1.0, axes=["phi"], time=TIME),
 ]
@@ -657,11 +657,11 @@ def test_several_terms_in_one_scan():
     # Simulated: positions first, then responses in order, samples left out last.
     recorded = full_scan()
     terms = [
-        TruncatedAngle(theta_max=2.0),
+        AngleTruncation(theta_max=2.0),
         ThermalRamp(phase=0.2, time="rows"),
         AxisZero(axis="phi", offset=0.1),
         Compression(loss=0.1),
-        AxesNotSquare(angle=0.05),
+        AxesSkew(angle=0.05),
         ProbeGain(amplitude=0.1),
     ]
     seen = []
@@ -673,7 +673,7 @@ def test_several_terms_in_one_scan():
     scan = simulated(terms, recorded, PROBE, measure, 1)
     (true, probe), *more = seen
     assert not more
-    wanted = AxesNotSquare(angle=0.05).displace(AxisZero(axis="phi", offset=0.1).displace(recorded))
+    wanted = AxesSkew(angle=0.05).displace(AxisZero(axis="phi", offset=0.1).displace(recorded))
     for axis in ("theta", "phi", "chi", "radius"):
         np.testing.assert_array_equal(getattr(true, axis), getattr(wanted, axis))
     np.testing.assert_allclose(probe.coefficients, 1.1 * PROBE.coefficients, rtol=4 * EPS)
@@ -687,7 +687,7 @@ def test_several_terms_in_one_scan():
     # Measured: the same terms, the record and the probe the other way.
     moved, probe = apply_terms(terms, recorded, PROBE, 1)
     back = AxisZero(axis="phi", offset=0.1).displace(recorded, sign=-1)
-    back = AxesNotSquare(angle=0.05).displace(back, sign=-1)
+    back = AxesSkew(angle=0.05).displace(back, sign=-1)
     np.testing.assert_array_equal(moved.chi, back.chi[back.theta <= 2.0])
     np.testing.assert_allclose(probe.coefficients, 0.9 * PROBE.coefficients, rtol=4 * EPS)
     w = recorded.response * ramp
@@ -762,14 +762,14 @@ def test_values_in_other_units():
         (lambda: ProbePattern(rms=-1), "probe-pattern: rms is -1 relative, expected a number >= 0"),
         (lambda: ProbePolarisation(level=-1), "probe-polarisation: level is -1 ratio, expected"),
         (lambda: FrequencyError(offset=1), "frequency-error: offset is 1, expected between -1 and"),
-        (lambda: TruncatedAngle(theta_max=0), "theta_max is 0 deg, expected above 0 and at most"),
-        (lambda: TruncatedAngle(theta_max=3.2), "theta_max is 183.346 deg, expected above 0 and"),
+        (lambda: AngleTruncation(theta_max=0), "theta_max is 0 deg, expected above 0 and at most"),
+        (lambda: AngleTruncation(theta_max=3.2), "theta_max is 183.346 deg, expected above 0 and"),
         (
-            lambda: TruncatedAngle(theta_max=0.01).apply(*two_ports()),
+            lambda: AngleTruncation(theta_max=0.01).apply(*two_ports()),
             "truncated-angle: all samples are beyond theta = 0.572958 deg: set a larger theta_max",
         ),
-        (lambda: TruncatedDegree(degree=0), "truncated-degree: degree is 0, expected a whole"),
-        (lambda: TruncatedDegree(degree=True), "degree is True, expected a whole number >= 1"),
+        (lambda: DegreeTruncation(degree=0), "truncated-degree: degree is 0, expected a whole"),
+        (lambda: DegreeTruncation(degree=True), "degree is True, expected a whole number >= 1"),
         (
             lambda: simulated([], full_scan(), PROBE, lambda *_: two_ports()[0]),
             "the simulation gave responses (1, 30) for positions (1, 182): it has to keep all",

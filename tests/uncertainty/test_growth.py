@@ -20,7 +20,7 @@ from nf2ff.measurement.simulated import receive, simulate
 from nf2ff.solver.nearby import CHANGE_RTOL
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty import draws as uncertainty_draws
-from nf2ff.uncertainty.errors.model import ProbeGain, ProbePolarisation, TruncatedDegree
+from nf2ff.uncertainty.errors.model import DegreeTruncation, ProbeGain, ProbePolarisation
 from nf2ff.uncertainty.errors.position import AxisZero, PositionNoise
 from nf2ff.uncertainty.errors.receiver import AmplitudeNoise, NoiseFloor, PhaseNoise
 from nf2ff.uncertainty.figure import Figure
@@ -339,7 +339,7 @@ def test_no_error_at_all_is_rounding():
     assert 1 < 10 ** (got.level_db[0, 0] / 10) / tail < 3
     own = sweep_sizes(
         solve(scan().samples(), PROBE, degree=degree),
-        [TruncatedDegree(degree=12)],
+        [DegreeTruncation(degree=12)],
         FIGURES[:2],
         factors=[1.0],
         draws=2,

@@ -11,7 +11,7 @@ from nf2ff.antenna.closed_form import near_field
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
-from nf2ff.uncertainty.errors.axes import AxesApart, AxesNotSquare, Backlash, TimingLag
+from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, Backlash, TimingLag
 from nf2ff.uncertainty.errors.position import AXES, ArmSag, AxisZero, EncoderSteps, PositionNoise, Wobble
 
 
@@ -249,7 +249,7 @@ SHIFT = np.array([0.013, -0.021, 0.017])
 
 def test_axes_apart_against_the_chain():
     samples = scattered()
-    term = AxesApart(x=SHIFT[0], y=SHIFT[1], z=SHIFT[2])
+    term = AxesSeparation(x=SHIFT[0], y=SHIFT[1], z=SHIFT[2])
     for sign in (1, -1):
         moved = coordinates(term.displace(samples, sign=sign)).T
         for recorded, got in zip(coordinates(samples).T, moved, strict=True):
@@ -269,7 +269,7 @@ def test_axes_apart_against_the_chain():
 @pytest.mark.parametrize(("between", "name"), [("phi-theta", "tilt"), ("theta-chi", "collimation")])
 def test_axes_not_square_against_the_chain(between, name):
     samples, angle = scattered(), 0.02
-    term = AxesNotSquare(angle=angle, between=between)
+    term = AxesSkew(angle=angle, between=between)
     for sign in (1, -1):
         true = term.displace(samples, sign=sign)
         np.testing.assert_array_equal(true.radius, samples.radius)
@@ -284,9 +284,9 @@ def test_axes_not_square_against_the_chain(between, name):
 @pytest.mark.parametrize(
     "term",
     [
-        AxesApart(x=1e-4, y=-2e-4, z=3e-4),
-        AxesNotSquare(angle=1e-4),
-        AxesNotSquare(angle=1e-4, between="theta-chi"),
+        AxesSeparation(x=1e-4, y=-2e-4, z=3e-4),
+        AxesSkew(angle=1e-4),
+        AxesSkew(angle=1e-4, between="theta-chi"),
     ],
     ids=["apart", "phi-theta", "theta-chi"],
 )
@@ -312,8 +312,8 @@ def test_axes_of_a_frequency_sweep_in_motion():
     theta, phi = rng.uniform(0.2, 3, (2, 2, 5))
     moving = samples_at(theta, phi, np.full(theta.shape, 0.3))
     for term in (
-        AxesApart(x=0.01, y=0.02),
-        AxesNotSquare(angle=0.03),
+        AxesSeparation(x=0.01, y=0.02),
+        AxesSkew(angle=0.03),
         AxisZero(axis="theta", offset=0.1),
         Wobble(axis="phi", of="theta", amplitude=0.1),
     ):
@@ -460,7 +460,7 @@ def test_simulation_at_true_positions_of_axes_that_are_apart():
     # know no tilt: the difference is the radial field times the tilt, and its square.
     antenna = random_cluster(size=0.5)
     samples = scattered()
-    term = AxesApart(x=SHIFT[0], y=SHIFT[1], z=SHIFT[2])
+    term = AxesSeparation(x=SHIFT[0], y=SHIFT[1], z=SHIFT[2])
     true = term.displace(samples)
     got = simulate(
         antenna, frequency=ONE_METRE, theta=true.theta, phi=true.phi, chi=true.chi, radius=true.radius
@@ -495,7 +495,7 @@ def test_simulation_at_true_positions_of_axes_that_are_apart():
         (lambda: Wobble(axis="phi", of="phi", amplitude=0.1, order=0), "order is 0, expected a"),
         (lambda: Wobble(axis="phi", of="phi", amplitude=0.1, order=1.5), "order is 1.5, expected"),
         (lambda: Wobble(axis="phi", of="phi", amplitude=-0.1), "amplitude is -0.1 rad, expected"),
-        (lambda: AxesNotSquare(angle=0.1, between="theta-phi"), "between is 'theta-phi'"),
+        (lambda: AxesSkew(angle=0.1, between="theta-phi"), "between is 'theta-phi'"),
         (lambda: TimingLag(lag=0.1, axes=["ph"]), "timing-lag: axes is 'ph' (did you mean 'phi'"),
         (lambda: AxisZero(axis="phi", offset=1, distribution="gauss"), "distribution is 'gauss'"),
         (

@@ -11,7 +11,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.simulated import simulate
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.draws import monte_carlo
-from nf2ff.uncertainty.errors.axes import AxesNotSquare
+from nf2ff.uncertainty.errors.axes import AxesSkew
 from nf2ff.uncertainty.errors.catalogue import simulated
 from nf2ff.uncertainty.errors.position import AxisZero
 from nf2ff.uncertainty.figure import Figure
@@ -45,7 +45,7 @@ def test_responses_elsewhere_and_what_was_measured_besides():
     again = Remeasured(known(measured))
     assert np.abs(again(measured, PROBE).response - measured.response).max() == 0
     for angle in (0.05, -0.02):
-        place = AxesNotSquare(angle=angle).displace(samples)
+        place = AxesSkew(angle=angle).displace(samples)
         wanted = there(place).response + besides
         got = again(place, PROBE)
         # What the antenna has above the degree, below 1e-9, and transforms to 1e-8.

@@ -101,9 +101,11 @@ class Budget:
         for what, names in (("term", self.names), ("metric", [m.name for m in self.metrics])):
             if not names:
                 raise InputError(f"the budget has no {what}", "give at least one")
-            again = next((x for i, x in enumerate(names) if x in names[:i]), None)
-            if again is not None:
-                raise InputError(f"two {what}s are named {again!r}", "name each once, and count none twice")
+            for i, name in enumerate(names):
+                if name in names[:i]:
+                    raise InputError(
+                        f"two {what}s are named {name!r}", "name each once, and count none twice"
+                    )
         check_confidence(self.confidence)
         check_scale(self.scale)
         given = np.eye(len(self.terms)) if self.correlation is None else self.correlation

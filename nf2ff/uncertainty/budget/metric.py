@@ -161,16 +161,16 @@ def interval_db(relative: float, *, scale: IntervalScale = "amplitude") -> tuple
 #: The customary ones of an antenna. Copy one with another name for a second direction.
 METRICS: Mapping[str, Metric] = MappingProxyType(
     {
-        name: Metric(name, unit, label)
-        for name, unit, label in (
-            ("directivity", "amplitude", "peak directivity"),
-            ("gain", "amplitude", "peak gain"),
-            ("eirp", "amplitude", "peak EIRP"),
-            ("trp", "amplitude", "TRP"),
-            ("beamwidth", "rad", "beamwidth"),
-            ("pointing", "rad", "pointing"),
-            ("sidelobe_level", "amplitude", "sidelobe level"),
-            ("pattern", "amplitude", "pattern at a direction"),
+        metric.name: metric
+        for metric in (
+            Metric("directivity", label="peak directivity"),
+            Metric("gain", label="peak gain"),
+            Metric("eirp", label="peak EIRP"),
+            Metric("trp", label="TRP"),
+            Metric("beamwidth", "rad"),
+            Metric("pointing", "rad"),
+            Metric("sidelobe_level"),
+            Metric("pattern", label="pattern at a direction"),
         )
     }
 )

@@ -38,7 +38,7 @@ MAX_MOVE, NEAR = 2.0, 3
 
 
 @error_term("axes-apart", "theta axis shifted against the phi axis by {x}, {y}, {z}")
-class AxesApart(PositionTerm):
+class AxesSeparation(PositionTerm):
     """The theta axis, and all it carries, is shifted against the phi axis: the position is
     Rz(phi) [(x, y, z) + Ry(theta) A z^], the probe's axes as they were.
     """
@@ -57,7 +57,7 @@ class AxesApart(PositionTerm):
 
 
 @error_term("axes-not-square", "axes {between} off the right angle by {angle}")
-class AxesNotSquare(PositionTerm):
+class AxesSkew(PositionTerm):
     """Two axes that follow each other are not at right angles: Rz(phi) Rx(angle) Ry(theta) ... or
     ... Ry(theta) Rx(angle) [A z^], Rz(chi).
     """

@@ -153,9 +153,9 @@ def simulated(
 
 def _stage(term: ErrorTerm) -> int:
     """Order in which terms act: responses at the recorded positions first, times fit all rows."""
-    return 2 if isinstance(term, model.TruncatedAngle) else int(term.moves_record)
+    return 2 if isinstance(term, model.AngleTruncation) else int(term.moves_record)
 
 
 def solver_degree(terms: Iterable[ErrorTerm], degree: int) -> int:
     """Degree for the solver: ``degree``, or what truncated degrees among the terms leave of it."""
-    return min([degree, *(t.degree for t in terms if isinstance(t, model.TruncatedDegree))])
+    return min([degree, *(t.degree for t in terms if isinstance(t, model.DegreeTruncation))])

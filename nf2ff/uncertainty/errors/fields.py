@@ -34,30 +34,19 @@ class FieldError(InputError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fact:
-    """What is known of a field.
+    """What is known of a field."""
 
-    Parameters
-    ----------
-    text, shown_type : str
-        Its meaning and its type, for the docstring.
-    check : callable
-        Takes value, label and unit; gives the value to keep, or raises `InputError`.
-    unit : str
-        Unit of a number, see `ErrorTerm.units`.
-    is_size : bool
-        Whether it scales the error: without any size there is none.
-    signed : bool
-        Whether it may be negative.
-    phase : str
-        Field of the phase that is drawn with this size, as one complex number.
-    """
-
+    #: Its meaning and its type, for the docstring.
     text: str
     shown_type: str
+    #: Takes value, label and unit; gives the value to keep, or raises `InputError`.
     check: Callable[[Any, str, str], Any]
+    #: Unit of a number, see `ErrorTerm.units`.
     unit: str = ""
+    #: Whether it scales the error, and whether it may be negative.
     is_size: bool = False
     signed: bool = True
+    #: Field of the phase that is drawn with this size, as one complex number.
     phase: str = ""
 
 

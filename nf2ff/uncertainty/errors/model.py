@@ -133,7 +133,7 @@ def _check_polar_angle(angle: float, label: str) -> None:
 
 
 @error_term("truncated-angle", "no sample beyond theta {theta_max}")
-class TruncatedAngle(ErrorTerm):
+class AngleTruncation(ErrorTerm):
     """A part of the sphere is not measured: samples beyond a polar angle are left out."""
 
     theta_max: float = number("rad", "Largest magnitude of theta that stays", limits=_check_polar_angle)
@@ -154,7 +154,7 @@ class TruncatedAngle(ErrorTerm):
 
 
 @error_term("truncated-degree", "no mode above degree {degree}")
-class TruncatedDegree(ErrorTerm):
+class DegreeTruncation(ErrorTerm):
     """The expansion ends too early: `catalogue.solver_degree` tells it to the solver."""
 
     degree: int = count("Largest degree of the solution")

@@ -59,8 +59,7 @@ class PositionTerm(ErrorTerm):
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         """New coordinates: by default the old ones and the shift of each."""
         if self.random:
-            effects = self._effects(samples)
-            shift = {x.quantity: x.spread(self._unit_draws(x.shape, rng)) for x in effects}
+            shift = {effect.quantity: effect.drawn(rng) for effect in self._effects(samples)}
         else:
             shift = self._shift(samples)
         return {axis: getattr(samples, axis) + sign * shift[axis] for axis in shift}
@@ -68,10 +67,6 @@ class PositionTerm(ErrorTerm):
     def _shift(self, samples: Samples) -> dict[str, Real]:
         """Shift of each coordinate that a systematic error displaces by itself."""
         raise NotImplementedError
-
-    def _unit_draws(self, shape: tuple[int, ...], rng: Generator) -> Real:
-        """Draws of mean 0 and variance 1 of a random error."""
-        return rng.standard_normal(shape)
 
 
 @error_term("position-noise", "random error of {axis}, {rms} rms")
@@ -120,14 +115,12 @@ class EncoderSteps(PositionTerm):
         if not self.random:
             return ()
         scale = np.full(samples.port.size, self.step / np.sqrt(12))
-        return (RandomEffect(self.axis, scale, _taken_at_once(samples)),)
+        group = _taken_at_once(samples)
+        return (RandomEffect(self.axis, scale, group, distribution="rectangular"),)
 
     def _shift(self, samples: Samples) -> dict[str, Real]:
         value = getattr(samples, self.axis)
         return {self.axis: self.step * np.round(value / self.step) - value}
-
-    def _unit_draws(self, shape: tuple[int, ...], rng: Generator) -> Real:
-        return rng.uniform(-np.sqrt(3), np.sqrt(3), shape)
 
 
 @error_term("wobble", "{axis} wobbles by {amplitude}, {order} times a turn of {of}")

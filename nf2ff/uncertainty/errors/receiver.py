@@ -50,10 +50,7 @@ class SignalTerm(ErrorTerm):
         """Responses with the random effects."""
         response = samples.response
         for effect in self._effects(samples):
-            draws: NDArray[Any] = rng.standard_normal(effect.shape)
-            if effect.quantity == "response":
-                draws = (draws + 1j * rng.standard_normal(effect.shape)) / np.sqrt(2)
-            change = sign * effect.spread(draws)
+            change = sign * effect.drawn(rng)
             if effect.quantity == "phase":
                 response = response * np.exp(1j * change)
             elif effect.quantity == "amplitude":
@@ -234,16 +231,13 @@ class ChannelImbalance(SignalTerm):
         if other.any() and not other.all():
             return
         if self.between == "ports":
+            ports = ", ".join(map(str, samples.ports()))
+            what = f"port {self.port} with others, the samples have port {ports} only"
             raise InputError(
-                f"{self.name} compares port {self.port} with others, the samples have port "
-                f"{', '.join(map(str, samples.ports()))} only",
-                "name one of several ports, or set between = 'chi'",
+                f"{self.name} compares {what}", "name one of several ports, or set between = 'chi'"
             )
-        raise InputError(
-            f"{self.name} compares samples at chi near 0 with those near 90 deg, the samples have "
-            "only one of them",
-            "set between = 'ports'",
-        )
+        what = "samples at chi near 0 with those near 90 deg, the samples have only one of them"
+        raise InputError(f"{self.name} compares {what}", "set between = 'ports'")
 
     def _other(self, samples: Samples) -> NDArray[np.bool_]:
         if self.between == "ports":

@@ -53,12 +53,15 @@ class RandomEffect:
         Which of the K draws each sample has.
     step : (K,) ndarray or None
         For a random walk the factor of each step, in the order of time.
+    distribution : str
+        Of the draws.
     """
 
     quantity: str
     scale: Real
     group: NDArray[np.intp]
     step: Real | None = None
+    distribution: str = "normal"
 
     @property
     def draws(self) -> int:
@@ -76,6 +79,13 @@ class RandomEffect:
         if self.step is None:
             return self.scale
         return self.scale * np.sqrt(np.cumsum(self.step**2))[self.group]
+
+    def drawn(self, rng: Generator) -> NDArray[Any]:
+        """One disturbance of the samples, shaped as ``scale``."""
+        draws: NDArray[Any] = _unit_draws(rng, self.distribution, self.shape)
+        if self.quantity == "response":
+            draws = (draws + 1j * _unit_draws(rng, self.distribution, self.shape)) / np.sqrt(2)
+        return self.spread(draws)
 
     def spread(self, draws: NDArray[Any]) -> NDArray[Any]:
         """Disturbance (..., M) of each sample by draws (..., K)."""
@@ -299,13 +309,13 @@ class ErrorTerm(ABC):
         return times(getattr(self, "time"), samples, self.name)  # noqa: B009 (not all have it)
 
 
-def _unit_draws(rng: Generator, distribution: str, count: int) -> Real:
+def _unit_draws(rng: Generator, distribution: str, shape: int | tuple[int, ...]) -> Real:
     """Draws of mean 0 and variance 1."""
     if distribution == "normal":
-        return rng.standard_normal(count)
+        return rng.standard_normal(shape)
     half_width = DISTRIBUTIONS[distribution].divisor
     if distribution == "arcsine":
-        return half_width * np.cos(2 * np.pi * rng.random(count))
+        return half_width * np.cos(2 * np.pi * rng.random(shape))
     if distribution == "triangular":
-        return half_width * (rng.random(count) - rng.random(count))
-    return rng.uniform(-half_width, half_width, count)
+        return half_width * (rng.random(shape) - rng.random(shape))
+    return rng.uniform(-half_width, half_width, shape)

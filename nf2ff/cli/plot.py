@@ -1,0 +1,160 @@
+"""The command that draws patterns, spectra, scans and figures over frequency."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+import numpy as np
+
+from nf2ff.cli.options import (
+    FILE,
+    PLANE_WORDS,
+    check_picture,
+    one_line_errors,
+    overwrite_option,
+    read_planes,
+    save_picture,
+)
+from nf2ff.messages.input_error import InputError, found_in
+
+if TYPE_CHECKING:
+    from nf2ff.antenna.modes import Modes
+
+#: What may be drawn, and in which words.
+KINDS = {
+    "cuts": "two planes through the peak, co- and cross-polar",
+    "polar": "the same cuts as polar diagram, of one file",
+    "map": "directivity over theta and phi, of one file",
+    "u-v": "directivity over direction cosines of the peak's half space, of one file",
+    "balloon": "directivity as a surface, of one file",
+    "spectrum": "power in each degree, of one file",
+    "distribution": "part of the sphere below a level, of each file and of the best of them",
+    "frequency": "peak directivity, EIRP and TRP over frequency",
+    "near-field": "amplitude and phase of the readings of a scan",
+}
+
+
+@click.command(
+    epilog="\b\nKinds:\n"
+    + "\n".join(f"  {name:<13} {words}" for name, words in KINDS.items())
+    + f"\n\n{PLANE_WORDS}\n\nExample: nf2ff plot may.h5 june.h5 --label May --label June -o cuts.png"
+)
+@click.argument("files", type=FILE, nargs=-1, required=True)
+@click.option("-o", "--output", type=FILE, required=True, help="Picture to write: .png, .pdf or .svg.")
+@click.option("--kind", type=click.Choice([*KINDS]), default="cuts", show_default=True, help="What to draw.")
+@click.option("--frequency-ghz", type=float, help="Which frequency; default: the first.")
+@click.option(
+    "--plane", default="0", callback=read_planes, help="Plane of the first cut; the other is across it."
+)
+@click.option(
+    "--reach-deg", type=float, default=180, show_default=True, help="Largest angle from the peak, of cuts."
+)
+@click.option("--label", "labels", multiple=True, help="Name of a file in the picture; one for each.")
+@click.option("--response-unit", type=click.Choice(["V/m", "sqrt(W)", "relative"]), hidden=True)
+@overwrite_option
+@one_line_errors
+def plot(
+    files: tuple[Path, ...],
+    output: Path,
+    kind: str,
+    frequency_ghz: float | None,
+    plane: Any,
+    reach_deg: float,
+    labels: tuple[str, ...],
+    response_unit: str | None,
+    overwrite: bool,
+) -> None:
+    """Draw FILES: results, modes or far fields; of kind near-field a scan.
+
+    Several files are drawn one over the other where the kind allows it.
+    """
+    check_picture(output, list(files), overwrite=overwrite)
+    if labels and len(labels) != len(files):
+        msg = f"--label is given {len(labels)} times for {len(files)} files, expected one for each"
+        raise click.UsageError(msg)
+    if not 0 < reach_deg <= 180:
+        msg = f"--reach-deg is {reach_deg:g}, expected more than 0 and at most 180"
+        raise click.UsageError(msg)
+    if len(files) > 1 and kind not in ("cuts", "distribution", "frequency"):
+        msg = f"--kind {kind} draws one file, {len(files)} were given"
+        raise click.UsageError(msg)
+    names = labels or tuple(path.stem for path in files)
+    if len(set(names)) < len(names):
+        names = tuple(map(str, files))
+    if len(set(names)) < len(names):
+        msg = "two files have one name in the picture: give each a --label of its own"
+        raise click.UsageError(msg)
+    if kind == "near-field":
+        ax = _scan(files[0], frequency_ghz, response_unit)
+    else:
+        ax = _pattern(dict(zip(names, files, strict=True)), kind, frequency_ghz, plane, np.radians(reach_deg))
+    save_picture(ax, output, overwrite=overwrite)
+    click.echo(f"{output}: {KINDS[kind].partition(', of ')[0]}")
+
+
+def _nearest(path: Path, frequency: Any, ghz: float | None) -> int:
+    """Index of a frequency that is there."""
+    if ghz is None:
+        return 0
+    index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
+    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
+        raise InputError(
+            f"{path}: holds no {ghz:.9g} GHz, the nearest of its {frequency.size} frequencies is "
+            f"{frequency[index] / 1e9:.12g} GHz",
+            "give that as --frequency-ghz",
+        )
+    return index
+
+
+def _scan(path: Path, ghz: float | None, unit: str | None) -> Any:
+    from nf2ff.io.native import read_samples
+    from nf2ff.report.scan_plots import near_field
+
+    samples = read_samples(path, response_unit=unit)
+    with found_in(path):
+        return near_field(samples, frequency_index=_nearest(path, samples.frequency, ghz))
+
+
+def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, reach: float) -> Any:
+    from nf2ff.io.radiation import read_radiation
+    from nf2ff.report import pattern_plots, plots
+
+    whole: dict[str, Modes] = {name: read_radiation(path)[0] for name, path in files.items()}
+    if kind == "frequency":
+        return _over_frequency(whole)
+    one = {name: modes.at(_nearest(files[name], modes.frequency, ghz)) for name, modes in whole.items()}
+    name, first = next(iter(one.items()))
+    with found_in(", ".join(map(str, files.values()))):
+        if kind == "cuts":
+            return pattern_plots.peak_cuts(one, plane=plane, reach=reach)
+        if kind == "distribution":
+            return pattern_plots.level_distribution(one)
+        if kind == "balloon":
+            return pattern_plots.balloon(first, name=name)
+        if kind == "polar":
+            return plots.polar_cuts(first)
+        if kind == "spectrum":
+            return plots.power_spectrum(first)
+        return pattern_plots.pattern_map(first, name=name, kind="u-v" if kind == "u-v" else "theta-phi")
+
+
+def _over_frequency(whole: dict[str, Modes]) -> Any:
+    from nf2ff.metrics.beam import peak
+    from nf2ff.report.scan_plots import over_frequency
+
+    frequency = next(iter(whole.values())).frequency
+    curves, absolute = {}, all(modes.reference == "absolute" for modes in whole.values())
+    for name, modes in whole.items():
+        if modes.frequency.shape != frequency.shape or np.any(
+            np.abs(modes.frequency - frequency) > 1e-9 * frequency
+        ):
+            raise InputError(f"{name} has other frequencies than the first file", "draw them one by one")
+        before = f"{name}, " if len(whole) > 1 else ""
+        top = peak(modes)
+        if absolute and top.eirp is not None:
+            curves[f"{before}peak EIRP [dBm]"] = 10 * np.log10(top.eirp / 1e-3)
+            curves[f"{before}TRP [dBm]"] = 10 * np.log10(modes.radiated_power() / 1e-3)
+        curves[f"{before}directivity [dBi]"] = 10 * np.log10(top.directivity)
+    return over_frequency(frequency, curves, label="level [dBm, dBi]" if absolute else "directivity [dBi]")

@@ -1,0 +1,77 @@
+"""What is said of a scan: readings that can hardly be right, and units that hardly fit."""
+
+from __future__ import annotations
+
+from nf2ff.messages.notice import Code
+
+_LEAVE_OUT = "leave it out (an empty response) or measure it again"
+_FACTOR = (
+    "the {count} readings at {one} are off those at {other} by {level_db:+.2f} dB and {turn_deg:+.1f} deg "
+)
+_CORRECT = (
+    ": did the phase jump, or a cable change, between them? Correct them by it, or measure one of them again"
+)
+_SQUARE = "since EIRP and TRP grow with its square"
+
+
+class ReadingCode(Code):
+    """Readings that can hardly be right."""
+
+    SPIKE = "{where} stands {height} above all readings near by, which no antenna does: " + _LEAVE_OUT
+    SPIKES = (
+        "{where} stand {height} above all readings near by, which no antenna does: leave them out "
+        "(empty responses) or measure them again"
+    )
+    CONTRADICTION = (
+        "{where} are of the same position and polarisation, and differ by {apart} and "
+        "{turn_deg:.0f} deg, more than noise explains{more}: find out which is wrong, and leave it out"
+    )
+    STUCK = (
+        "{count} readings in a row are {value}, {first} to {last}{more}, where the others tell of "
+        "another field: did the receiver hang, or was a cable off? Leave them out (an empty "
+        "response) or measure again"
+    )
+    ALONE = (
+        "{where} is {off} what all the others tell, and without it the misfit of the model falls "
+        "by {fall_db:.0f} dB: " + _LEAVE_OUT
+    )
+    FACTOR_AT_POLES = _FACTOR + "at the poles, where both are of one position" + _CORRECT
+    FACTOR_BY_MODEL = _FACTOR + "by the model, whose misfit falls by {fall_db:.0f} dB without that" + _CORRECT
+
+
+class UnitCode(Code):
+    """Units that are hardly those stated."""
+
+    ANGLE_IN_DEGREES = (
+        "{name} reaches {largest_rad:.6g} rad in whole numbers: is it in degrees? In Python and "
+        "native files angles are in radians: convert it by numpy.radians"
+    )
+    ANGLES_IN_RADIANS = (
+        "all samples are at {where}: are these angles in radians? Tables hold degrees, Python and "
+        "native files radians: multiply them by 180/pi, and chi if it is in radians, too"
+    )
+    CHI_IN_RADIANS = (
+        "chi is {least_deg:.6g} to {largest_deg:.6g} deg: is it in radians? Tables hold degrees, "
+        "Python and native files radians: multiply chi by 180/pi"
+    )
+    LONG_RADIUS = (
+        "the radius is {radius_m:.6g} m: few ranges are that long; check its unit, which must be "
+        "metres{hint}, " + _SQUARE
+    )
+    SHORT_RADIUS = (
+        "the radius is {radius_m:.6g} m: no probe is that near; check its unit, which must be metres, "
+        + _SQUARE
+    )
+    FREQUENCY = (
+        "the frequency is {frequency_hz:.6g} Hz ({frequency_ghz:.6g} GHz): few antennas are scanned "
+        "there; check its unit, which must be Hz"
+    )
+    FINE_WAVES = (
+        "{share:.0%} of the response is by waves of degree above {degree}, while k r is {kr:.4g}: "
+        "an antenna would all but have to touch the probe; check the units of frequency (Hz) and "
+        "radius (m)"
+    )
+    STRONG = (
+        "{what}, more than is radiated in any chamber: check the unit of the responses (V/m, or "
+        "sqrt(W) at a probe's port), the level, and the radius (m)"
+    )

@@ -1,0 +1,76 @@
+"""What is said of a solution: of its probe, degree, gaps, noise and misfit."""
+
+from __future__ import annotations
+
+from nf2ff.messages.notice import Code
+
+_INTERPOLATED = (
+    "the probe was interpolated between its frequencies; leaving out the nearest of them changes it by "
+)
+_STOPPED = (
+    "the iteration stopped after {steps} steps before it converged: raise max_iterations or lower the degree"
+)
+_TRUNCATED = (
+    "the mode spectrum has not fallen off at degree {degree} (last degrees {tail_db:.1f} dB of the "
+    "power): it is truncated, or the data are noisy; "
+)
+
+
+class SolutionCode(Code):
+    """Warnings of what a solver found."""
+
+    PROBE_INTERPOLATED = _INTERPOLATED + "{change_db:.0f} dB: measure it in finer steps"
+    PROBE_UNVERIFIED = _INTERPOLATED + "an unknown amount: measure it in finer steps"
+    NEGLECTED_ORDERS = (
+        "the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
+        "{level_db:.1f} dB of its response at {radius_m:.6g} m"
+    )
+    SPHERES_MEET = (
+        "{share:.0%} of the response at {radius_m:.6g} m is by waves of probe and antenna whose "
+        "degrees add up to more than k r = {kr:.1f}, where their spheres would meet: those of the "
+        "probe, up to {probe_degree}, may be noise or an edge in its pattern (import it with a "
+        "lower degree: nf2ff import --degree), those of the antenna, up to {degree}, noise of the "
+        "samples (lower the degree)"
+    )
+
+    GAP = (
+        "{gap}, and degree {degree} bridges gaps of up to {reach_deg:.3g} deg: TRP, directivity, "
+        "front-to-back ratio and fractions of power leave out what is radiated there and are not "
+        "known; use the far field only where trusted is 1"
+    )
+    UNDETERMINED = (
+        "the samples hardly determine all waves of degree {degree} ({lack}) and would give "
+        "{gain_db:.0f} dB more noise than evenly spread ones: what they do not determine is held "
+        "back; measure what is missing, or lower the degree"
+    )
+    LOWER_DEGREE = (
+        "{lack}: the degree is {degree}, which the samples determine everywhere, and not "
+        "{allowed}, which the rest would allow"
+    )
+
+    PLATEAU = (
+        "above degree {degree} the mode spectrum is a plateau, up to {level_db:.0f} dB of the "
+        "largest response, that is no noise, since it hardly changes from one sample to the next: "
+        "it comes from sources far from the origin (a cable, a reflection) or from a fault of "
+        "probe or receiver (drift, unequal channels), and the steps do not resolve it; find it, "
+        "or use finer steps"
+    )
+    FLAT_FLOOR = (
+        "above degree {degree} the mode spectrum is flat, up to {level_db:.0f} dB of the largest "
+        "response: it was cut there as noise, but may come from weak sources far from the origin, "
+        "too, which these positions do not tell; give a degree to keep it"
+    )
+    NOISY = (
+        "the data are noisy ({rms_db:.0f} dB of the largest response): above degree {degree} the "
+        "mode spectrum is noise, which hides what is weaker; average longer or raise the power: a "
+        "higher degree would only add noise"
+    )
+    TRUNCATED = _TRUNCATED + "raise the degree or use finer steps"
+    TRUNCATED_AT_LIMIT = _TRUNCATED + "use finer steps"
+
+    NOT_CONVERGED = _STOPPED
+    NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"
+    LARGE_RESIDUAL = (
+        "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "
+        "probe and time convention, and whether the degree is high enough"
+    )

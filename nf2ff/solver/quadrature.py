@@ -1,0 +1,154 @@
+"""Quadrature on a full grid: one exact analysis, then a matrix for each degree."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.modes import wavenumber
+from nf2ff.kernel import spin
+from nf2ff.measurement.probe import Probe, response_constants
+from nf2ff.messages.input_error import InputError
+from nf2ff.solver.methods import Estimate, norm, ratio
+from nf2ff.solver.regular_grid import GridScan
+from nf2ff.solver.response import spin_constants
+from nf2ff.solver.self_check import check_analysis, check_rings
+
+#: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
+#: between: all of them would cost as much as the solution itself.
+RESIDUAL_RINGS = (8, 16)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class QuadratureMatrix:
+    """From coefficients of the maps of a grid to modes, degree by degree.
+
+    Parameters
+    ----------
+    inverse : (N, 2, C) ndarray
+        From the coefficients of all maps (for each spin one, or gradient and curl) to (Q_1, Q_2).
+    forward : (N, C, 2) ndarray or None
+        The other way; None where that says nothing new, the maps being as many as the modes.
+    """
+
+    inverse: NDArray[np.complex128]
+    forward: NDArray[np.complex128] | None
+
+
+def quadrature_matrix(
+    probe: Probe,
+    *,
+    port: int = 1,
+    frequency: float,
+    radius: float,
+    degree: int,
+    spins: tuple[int, ...] = (1,),
+) -> QuadratureMatrix:
+    """Least squares over all maps, for each degree; waves far above kA get zero.
+
+    A probe of azimuthal orders other than +-``spins`` is refused.
+    """
+    constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
+    matrices = spin_constants(constants[port - 1])
+    if not {s for s, _ in matrices} <= set(spins):
+        raise InputError(
+            f"the probe has the azimuthal orders {[s for s, _ in matrices]}, the maps are of {list(spins)}",
+            "use LeastSquares",
+            option="--method least-squares",
+        )
+    k = float(wavenumber(frequency))
+    scale = np.exp(-1j * k * radius) / (k * radius)
+    found = {s: matrix[0] * scale for s, matrix in matrices}
+    rows = [found.get(s, np.zeros((degree, 1 if s == 0 else 2, 2))) for s in spins]
+    forward = np.concatenate(rows, axis=1)
+    finite = np.isfinite(forward).all(axis=(1, 2))
+    # Waves far above kA: their response exceeds any number, so what was measured of them is none.
+    forward[~finite] = np.eye(forward.shape[1], 2)
+    if forward.shape[1] == 2:
+        inverse = np.linalg.inv(forward)
+        inverse[~finite] = 0
+        return QuadratureMatrix(inverse, None)
+    inverse = np.linalg.pinv(forward)
+    forward[~finite] = 0
+    inverse[~finite] = 0
+    return QuadratureMatrix(inverse, forward)
+
+
+def by_quadrature(
+    scan: GridScan,
+    response: NDArray[np.complex128],
+    matrix: QuadratureMatrix,
+    *,
+    threads: int,
+    verify: bool = False,
+) -> Estimate:
+    """Solution for responses (M,) of one frequency on a full grid, by a matrix for its spins.
+
+    The residual is that of the maps on some rings; where several maps tell of the same modes, what
+    they contradict each other in is added. ``verify`` compares the transforms with direct sums and
+    raises `WrongTransformError` if they differ.
+    """
+    inverse = matrix.inverse
+    degree = inverse.shape[0]
+    grid = scan.grid
+    maps = scan.maps(response)
+    count = grid.theta.size
+    rings = np.unique(
+        np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
+    ).astype(int)
+    parts = []
+    missed = measured_power = fourth = 0.0
+    looked = 0
+    at = 0
+    for s in scan.spins:
+        own = maps[at : at + (1 if s == 0 else 2)]
+        at += len(own)
+        measured = own[:, rings]
+        if s <= degree:
+            part, model = spin.grid_analysis(
+                own,
+                spin=s,
+                degree=degree,
+                rule=grid.rule,
+                phi0=float(grid.phi[0]),
+                threads=threads,
+                check=grid.theta[rings],
+            )
+            if verify and s in (scan.spins[0], scan.spins[-1]):
+                check_rings(part, model, s=s, theta=grid.theta[rings], phi0=float(grid.phi[0]))
+                check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
+        else:  # no wave of so low a degree is received in that order
+            part = np.zeros((len(own), degree * (degree + 2)), dtype=complex)
+            model = np.zeros_like(measured)
+        model -= measured
+        missed += norm(model) ** 2
+        fourth += float(np.sum(np.square(np.square(np.abs(model)))))
+        looked += model.size
+        measured_power += norm(measured) ** 2
+        parts.append(part)
+    found = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    residual = ratio(np.sqrt(missed), np.sqrt(measured_power))
+    q = np.empty((found.shape[1], 2), dtype=complex)
+    orders = 2 * np.arange(1, degree + 1) + 1
+
+    def assemble(s: int) -> None:
+        present = [c for c in range(len(found)) if inverse[:, s, c].any()]
+        if not present:
+            q[:, s] = 0
+        for c in present:
+            factor = np.repeat(inverse[:, s, c], orders)
+            if c == present[0]:
+                np.multiply(found[c], factor, out=q[:, s])
+            else:
+                q[:, s] += found[c] * factor
+
+    spin.run([partial(assemble, s) for s in (0, 1)], spin.sharing(degree, threads))
+    if matrix.forward is not None:
+        again = np.einsum("jcs,js->cj", np.repeat(matrix.forward, orders, axis=0), q)
+        seen = np.repeat(matrix.forward.any(axis=(1, 2)), orders)
+        contradiction = ratio(norm((again - found)[:, seen]), norm(found[:, seen]))
+        residual = float(np.hypot(residual, contradiction))
+    return Estimate(q.ravel(), residual, 0, True, ratio(fourth * looked, missed**2))

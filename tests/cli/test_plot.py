@@ -1,0 +1,71 @@
+"""`nf2ff plot`: every kind of picture is written, and wrong wishes end with one line."""
+
+import numpy as np
+import pytest
+from commands import run
+from patterns import HUYGENS, modes_of
+
+from nf2ff.antenna.dipoles import huygens_source
+from nf2ff.antenna.grids import grid_for_degree
+from nf2ff.cli.plot import KINDS
+from nf2ff.io.native import write_modes, write_samples
+from nf2ff.measurement.simulated import simulate_grid
+
+
+@pytest.fixture
+def files(tmp_path):
+    write_modes(tmp_path / "a.h5", HUYGENS)
+    write_modes(tmp_path / "b.h5", modes_of({(1, 0, 1): 1.0}))
+    antenna = huygens_source(direction=[0, 0, 1], polarisation=[1, 0, 0])
+    scan = simulate_grid(antenna, frequency=[1e9], grid=grid_for_degree(4), radius=2.0)
+    write_samples(tmp_path / "scan.h5", scan)
+    return tmp_path
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_is_written(files, kind):
+    source = "scan.h5" if kind == "near-field" else "a.h5"
+    done = run("plot", files / source, "-o", files / "it.png", "--kind", kind)
+    assert (done.code, done.err) == (0, "")
+    assert (files / "it.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+@pytest.mark.parametrize(("ending", "start"), [("svg", b"<?xml"), ("pdf", b"%PDF")])
+def test_other_formats(files, ending, start):
+    assert run("plot", files / "a.h5", files / "b.h5", "-o", files / f"it.{ending}").code == 0
+    assert (files / f"it.{ending}").read_bytes().startswith(start)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["a.h5", "-o", "it.bmp"], 1, "is no picture, expected a name that ends in .png, .pdf, .svg"),
+        (["a.h5", "b.h5", "-o", "it.png", "--kind", "map"], 2, "--kind map draws one file, 2 were given"),
+        (["a.h5", "b.h5", "-o", "it.png", "--label", "x"], 2, "--label is given 1 times for 2 files"),
+        (["a.h5", "a.h5", "-o", "it.png"], 2, "give each a --label of its own"),
+        (["a.h5", "-o", "it.png", "--frequency-ghz", "3"], 1, "the nearest of its 1 frequencies is 1 GHz"),
+        (["scan.h5", "-o", "it.png"], 1, "holds samples, expected a far field over the whole sphere"),
+        (["a.h5", "-o", "it.png", "--reach-deg", "0"], 2, "--reach-deg is 0, expected more than 0"),
+    ],
+)
+def test_wrong_wishes_end_with_a_line_and_write_nothing(files, words, code, message):
+    done = run("plot", *(files / x if x.endswith((".h5", ".png", ".bmp")) else x for x in words))
+    assert done.code == code
+    assert message in done.err
+    assert not (files / "it.png").exists()
+
+
+def test_a_picture_that_exists_stays(files):
+    (files / "it.png").write_bytes(b"mine")
+    done = run("plot", files / "a.h5", "-o", files / "it.png")
+    assert done.code == 1
+    assert (files / "it.png").read_bytes() == b"mine"
+    assert run("plot", files / "a.h5", "-o", files / "it.png", "--overwrite").code == 0
+
+
+def test_figures_over_other_frequencies_are_not_mixed(files):
+    modes = HUYGENS
+    write_modes(files / "c.h5", type(modes)(2 * np.asarray(modes.frequency), modes.coefficients))
+    done = run("plot", files / "a.h5", files / "c.h5", "-o", files / "it.png", "--kind", "frequency")
+    assert done.code == 1
+    assert "c has other frequencies than the first file: draw them one by one" in done.err

@@ -1,0 +1,53 @@
+"""Pictures of scans and of figures over frequency."""
+
+import numpy as np
+import pytest
+
+from nf2ff.antenna.dipoles import huygens_source
+from nf2ff.antenna.grids import grid_for_degree
+from nf2ff.measurement.samples import Samples
+from nf2ff.measurement.simulated import simulate_grid
+from nf2ff.report.scan_plots import near_field, over_frequency
+
+
+@pytest.fixture
+def samples():
+    antenna = huygens_source(direction=[0, 0, 1], polarisation=[1, 0, 0], position=[0.01, 0, 0])
+    return simulate_grid(antenna, frequency=[10e9], grid=grid_for_degree(12), radius=0.3)
+
+
+def test_readings_stand_where_they_were_taken(samples):
+    ax = near_field(samples)
+    (dots,) = ax.collections
+    place = np.radians(dots.get_offsets())
+    one = np.mod(samples.chi, 2 * np.pi).round(9) == 0
+    expected = {(round(p, 6), round(t, 6)) for t, p in zip(samples.theta[one], samples.phi[one], strict=True)}
+    other = {(round(float(p), 6), round(float(t), 6)) for p, t in place}
+    assert other == expected
+    assert dots.get_array().max() == 0  # dB of the largest
+    assert "radius 0.3 m" in ax.figure.get_suptitle()
+
+
+def test_missing_readings_are_left_out(samples):
+    response = samples.response.copy()
+    response[0, ::3] = np.nan
+    names = ("frequency", "theta", "phi", "chi", "radius", "port")
+    part = Samples(**{x: getattr(samples, x) for x in names}, response=response)
+    (dots,) = near_field(part).collections
+    assert not np.isnan(np.asarray(dots.get_array())).any()
+    assert len(dots.get_offsets()) < samples.theta.size / 2
+
+
+def test_curves_are_drawn_in_the_order_of_frequency():
+    ax = over_frequency(
+        np.array([3e9, 1e9, 2e9]), {"gain [dBi]": np.array([3.0, 1.0, 2.0])}, label="gain [dBi]"
+    )
+    np.testing.assert_array_equal(ax.lines[0].get_xdata(), [1, 2, 3])
+    np.testing.assert_array_equal(ax.lines[0].get_ydata(), [1, 2, 3])
+
+
+def test_bad_input(samples):
+    with pytest.raises(ValueError, match="frequency_index is 1, expected 0 to 0"):
+        near_field(samples, frequency_index=1)
+    with pytest.raises(ValueError, match="no figure to draw"):
+        over_frequency(np.array([1e9]), {}, label="")

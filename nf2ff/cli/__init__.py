@@ -11,18 +11,18 @@ import nf2ff
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
-    "compare": "Compare SECOND with FIRST, the reference: results, modes...",
-    "demo": "Simulate a scan with a known answer, transform it, and...",
-    "export": "Write what RESULT holds (a result of transform, or a...",
-    "import": "Read FILES and write them as a native file: samples, or a...",
-    "inspect": "Say what FILE holds: samples, modes, far field, probe,...",
-    "plot": "Draw FILES: results, modes or far fields; of kind...",
-    "quiet-zone": "Say how quiet the zone is that a field probe measured in...",
-    "simulate": "Write the scan that a probe takes of the dipoles in...",
-    "study": "See how errors grow, as STUDY (TOML) describes it.",
-    "transform": "Transform the samples in SCAN (native or CSV) to modes and...",
-    "trp": "Give the total radiated power (TRP) of a TABLE of EIRP, or...",
-    "uncertainty": "State the uncertainty of the figures of SCAN (native or...",
+    "compare": "Compare two results or patterns.",
+    "demo": "Simulate a scan, transform it, and compare with what is known.",
+    "export": "Write a result as tables, cuts or a pattern file.",
+    "import": "Turn tables of samples or a probe's pattern into native files.",
+    "inspect": "Say what a file holds.",
+    "plot": "Draw patterns, scans, and figures over frequency.",
+    "quiet-zone": "Evaluate a measured quiet zone.",
+    "simulate": "Write the scan of an antenna made of dipoles.",
+    "study": "Show how errors grow.",
+    "transform": "Turn samples into modes and far field.",
+    "trp": "Give TRP or TIS of a table of powers.",
+    "uncertainty": "Say how sure the figures of a scan are.",
 }
 
 

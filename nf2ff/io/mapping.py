@@ -203,7 +203,8 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     place = (x.real for x in whole[:-1])
     theta, phi, chi, radius, frequency, port = place
     rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1])
-    return rows.samples(layout.response_unit, line)
+    with found_in(paths[0] if len(paths) == 1 else f"{len(paths)} files"):
+        return rows.samples(layout.response_unit, line)
 
 
 def _read(path: PathLike, layout: Layout) -> _Numbers:
@@ -353,18 +354,22 @@ def _values(file: _Numbers, layout: Layout, response: Response) -> list[NDArray[
                 where = f"{file.path}, line {file.lines[bad[0]]}"
                 unit = {"theta": " deg", "radius": " m", "frequency": " Hz"}.get(name, "")
                 raise InputError(f"{where}: {name} is {values[bad[0]]:.12g}{unit}", f"expected {expected}")
-    if response.real is not None:
-        value = get("real") + 1j * get("imag")
+    pair = ("real", "imag") if response.real is not None else ("amplitude", "phase")
+    first, second = map(get, pair)
+    lone = np.flatnonzero(np.isnan(first) != np.isnan(second))
+    if lone.size:
+        what = f"has {' without '.join(pair if np.isnan(second[lone[0]]) else pair[::-1])}"
+        where = f"{file.path}, line {file.lines[lone[0]]}"
+        raise InputError(what, "leave both empty where a sample is missing", where=where)
+    if response.amplitude is None:
+        value = first + 1j * second
     else:
-        amplitude = get("amplitude")
-        decibels = response.amplitude is not None and response.amplitude.unit == "dB"
-        bad = np.flatnonzero(np.abs(amplitude) > 1000 if decibels else amplitude < 0)
+        decibels = response.amplitude.unit == "dB"
+        bad = np.flatnonzero(np.abs(first) > 1000 if decibels else first < 0)
         if bad.size:
-            where = f"{file.path}, line {file.lines[bad[0]]}: amplitude is {amplitude[bad[0]]:.12g}"
+            where = f"{file.path}, line {file.lines[bad[0]]}: amplitude is {first[bad[0]]:.12g}"
             raise InputError(
                 where, "expected -1000 to 1000 dB" if decibels else "expected 0 or more; is it in dB?"
             )
-        if decibels:
-            amplitude = 10 ** (amplitude / 20)
-        value = amplitude * np.exp(1j * np.radians(get("phase")))
+        value = (10 ** (first / 20) if decibels else first) * np.exp(1j * np.radians(second))
     return [*place, value if time_sign(layout.time_convention) > 0 else value.conj()]

@@ -18,7 +18,7 @@ from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import ANGLE_TOLERANCE, recognise_rule
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import directivity, eirp
 
@@ -100,14 +100,10 @@ class Envelope:
     quantity: BeamQuantity
 
     def __post_init__(self) -> None:
-        for name in ("frequency", "theta", "phi"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=1))
+        keep(self, ("frequency", "theta", "phi"), float, ndim=1)
         shape = (self.frequency.size, self.theta.size, self.phi.size)
-        for name, kind in (("maximum", float), ("beam", np.intp)):
-            value = as_array(getattr(self, name), kind, name, ndim=3)
-            if value.shape != shape:
-                raise InputError(f"{name} has shape {value.shape}, expected (F, T, P) = {shape}")
-            object.__setattr__(self, name, value)
+        keep(self, ("maximum",), float, shape=shape, axes="(F, T, P)")
+        keep(self, ("beam",), np.intp, shape=shape, axes="(F, T, P)")
         _require_quantity(self.quantity)
         solid_angles(self.theta, self.phi)
 
@@ -278,8 +274,7 @@ class Distribution:
     probability: Real
 
     def __post_init__(self) -> None:
-        for name in ("value", "probability"):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=2))
+        keep(self, ("value", "probability"), float, ndim=2)
         if self.value.shape != self.probability.shape:
             raise InputError(f"probability has shape {self.probability.shape}, expected {self.value.shape}")
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 from nf2ff.power_only.iteration import IteratedBasis
 from nf2ff.power_only.weights import Positions, RingPositions, voronoi_weights
@@ -88,8 +88,8 @@ class PowerFit:
     residual: Real
 
     def __post_init__(self) -> None:
-        for name, ndim in (("frequency", 1), ("coefficients", 2), ("residual", 1)):
-            object.__setattr__(self, name, as_array(getattr(self, name), float, name, ndim=ndim))
+        keep(self, ("frequency", "residual"), float, ndim=1)
+        keep(self, ("coefficients",), float, ndim=2)
         count, terms = self.coefficients.shape
         if terms != (self.degree + 1) ** 2 or not count == self.frequency.size == self.residual.size:
             raise InputError(

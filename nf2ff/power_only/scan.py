@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.level import eirp
@@ -100,9 +100,8 @@ class SensitivityScan:
 
 def _set_directions(scan: Any) -> None:
     """Convert and check frequencies and angles of a scan."""
-    frequency, theta, phi = (
-        as_array(getattr(scan, name), float, name, ndim=1) for name in ("frequency", "theta", "phi")
-    )
+    keep(scan, ("frequency", "theta", "phi"), float, ndim=1)
+    frequency, theta, phi = scan.frequency, scan.theta, scan.phi
     if np.any(frequency <= 0) or frequency.size == 0:
         shown = f"{frequency.min():.9g} Hz" if frequency.size else "empty"
         raise InputError(f"frequency is {shown}, expected positive ones [Hz]")
@@ -116,16 +115,15 @@ def _set_directions(scan: Any) -> None:
         )
     # Beyond the pole theta^ and phi^ are reversed, which no power tells.
     theta, phi, _ = canonical_angles(theta, phi)
-    for name, value in (("frequency", frequency), ("theta", theta), ("phi", phi)):
+    for name, value in (("theta", theta), ("phi", phi)):
         object.__setattr__(scan, name, as_array(value, float, name))
 
 
 def _set_powers(scan: Any, name: str, *, positive: bool) -> None:
     """Convert and check the powers of a scan; those that must be positive may be missing."""
-    value = as_array(getattr(scan, name), float, name, ndim=2, missing=positive)
     shape = (scan.frequency.size, scan.theta.size)
-    if value.shape != shape:
-        raise InputError(f"{name} has shape {value.shape}, expected (F, M) = {shape}")
+    keep(scan, (name,), float, shape=shape, axes="(F, M)", missing=positive)
+    value = getattr(scan, name)
     bad = np.argwhere(value <= 0 if positive else value < 0)
     if bad.size:
         i, j = bad[0]
@@ -134,20 +132,16 @@ def _set_powers(scan: Any, name: str, *, positive: bool) -> None:
             f"{name} is {value[i, j]:.6g} W at {scan.frequency[i]:.9g} Hz, position {j + 1}: "
             f"expected {expected}; convert dBm to watts"
         )
-    object.__setattr__(scan, name, value)
 
 
 def freeze_results(
     noun: Any, names: tuple[str, ...], *, whole: tuple[str, ...] = (), unstated: tuple[str, ...] = ()
 ) -> None:
     """Convert fields of a noun to read-only arrays (F,) of real numbers, whole ones, or NaN perhaps."""
-    count = np.size(noun.frequency)
-    for name in ("frequency", *names, *whole, *unstated):
-        kind = np.intp if name in whole else float
-        array = as_array(getattr(noun, name), kind, name, ndim=1, missing=name in unstated)
-        if array.size != count:
-            raise InputError(f"{name} has {array.size} values, expected {count}, one a frequency")
-        object.__setattr__(noun, name, array)
+    shape = (np.size(noun.frequency),)
+    keep(noun, ("frequency", *names), float, shape=shape)
+    keep(noun, whole, np.intp, shape=shape)
+    keep(noun, unstated, float, shape=shape, missing=True)
 
 
 def power_scan(far_field: FarField) -> PowerScan:

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import keep
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.power import PowerCode
@@ -95,7 +95,7 @@ class TotalPower:
 
     def __post_init__(self) -> None:
         freeze_results(self, ("trp", "noise_floor"), unstated=("standard_uncertainty",))
-        object.__setattr__(self, "weights", as_array(self.weights, float, "weights", ndim=1))
+        keep(self, ("weights",), float, ndim=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -128,7 +128,7 @@ class TotalSensitivity:
     def __post_init__(self) -> None:
         unstated = ("standard_uncertainty",)
         freeze_results(self, ("tis", "lowest_tis"), whole=("missing",), unstated=unstated)
-        object.__setattr__(self, "weights", as_array(self.weights, float, "weights", ndim=1))
+        keep(self, ("weights",), float, ndim=1)
 
 
 # --- totals --------------------------------------------------------------------------------

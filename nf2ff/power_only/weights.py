@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna.grids import ANGLE_TOLERANCE, Rule, recognise_rule
 from nf2ff.antenna.points import largest_gap
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import unit_vectors
+from nf2ff.kernel.sphere import unit_vectors, wrapped
 from nf2ff.kernel.spin import ring_weights
 from nf2ff.messages.input_error import InputError
 
@@ -80,8 +80,7 @@ def different_positions(theta: ArrayLike, phi: ArrayLike) -> Positions:
     from scipy.spatial import cKDTree
 
     theta = as_array(theta, float, "theta", ndim=1)
-    turned = np.mod(as_array(phi, float, "phi", ndim=1), 2 * np.pi)
-    turned[turned >= 2 * np.pi] = 0  # a tiny negative angle is rounded to 2 pi by the remainder
+    turned = wrapped(as_array(phi, float, "phi", ndim=1))
     tree = cKDTree(unit_vectors(theta, turned)[0], balanced_tree=False, compact_nodes=False)
     pairs = tree.query_pairs(MERGED, output_type="ndarray")
     group = np.arange(theta.size)

@@ -144,8 +144,8 @@ def join(found: list[Solution], samples: Samples) -> Solution:
     order = np.argsort(np.concatenate([part.frequencies for part in parts]))
     top = max(one.modes.degree for one in found)
     q = join_parts(parts, [one.modes.coefficients for one in found], top)
-    joined: dict[str, Any] = {"modes": Modes(samples.frequency, q, found[0].modes.reference), "parts": parts}
-    joined["samples"] = samples
+    modes = Modes(samples.frequency, q, found[0].modes.reference)
+    joined: dict[str, Any] = {"modes": modes, "parts": parts, "samples": samples}
     for name in ("degree", "residual", "iterations", "tail_db", "noise_floor"):
         joined[name] = np.concatenate([getattr(one, name) for one in found])[order]
     for name in ("coverage", "warnings", "doubts"):

@@ -309,7 +309,7 @@ def _judge(
         warnings=tuple(warnings),
         doubts=tuple(tuple(some) for some in doubts),
         parts=(Part(frequencies, which, prepared),),
-        samples=samples,
+        samples=prepared.samples,
     )
 
 

@@ -256,6 +256,11 @@ ROW = "10,20,0,1,1,2\n"
         (HEADER + "10,,0,1,1,2\n", "line 2, column Azimuth: is '': expected a finite number"),
         (HEADER + "10,nan,0,1,1,2\n", "line 2, column Azimuth: is 'nan': expected a finite number"),
         (HEADER + "10,20,0,1,inf,2\n", "line 2, column Re: is 'inf': expected a finite number"),
+        (
+            HEADER + "10,20,0,1,,2\n",
+            "line 2: has imag without real: leave both empty where a sample is missing",
+        ),
+        (HEADER + "10,20,0,1,2, \n", "line 2: has real without imag: leave both empty"),
         (HEADER + "10,2_0,0,1,1,2\n", "line 2, column Azimuth: is '2_0': expected a finite number"),
         (HEADER + "190,20,0,1,1,2\n", "line 2: theta is 190 deg: expected -180 to 180"),
         (HEADER + "10,20,0,-1,1,2\n", "line 2: frequency is -1000000000 Hz: expected a positive number"),

@@ -25,6 +25,7 @@ from nf2ff.measurement.probe import (
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.messages.result import ResultCode
+from nf2ff.messages.solution import SolutionCode
 from nf2ff.metrics.result import Result
 from nf2ff.solver.solve import solve
 
@@ -208,6 +209,9 @@ def test_a_scan_of_the_probe(tmp_path):
     def noisy(gain_db):
         return ResultCode.NOISE_AMPLIFIED(gain_db=gain_db, degree=9)
 
+    def steep(tail_db):
+        return SolutionCode.TRUNCATED(degree=9, tail_db=tail_db)
+
     # Through the program itself: samples of each port by the ideal field probe, solved, written.
     def write(path, port):
         grid = grid_for_degree(DEGREE + 2)
@@ -217,7 +221,7 @@ def test_a_scan_of_the_probe(tmp_path):
             path,
             Result(
                 solution.modes,
-                warnings=[[noisy(3)], [], [noisy(4), "another matter"]],
+                warnings=[[noisy(3)], [steep(-20)], [noisy(4), steep(-21), "another matter"]],
                 provenance={"level": "level: responses in V/m, as the file says\nprobe: reads the field"},
             ),
         )
@@ -236,6 +240,7 @@ def test_a_scan_of_the_probe(tmp_path):
         f"{who}: responses in V/m, as the file says",
         f"{who}: probe: reads the field",
         f"{who}, 2.9 GHz and 1 more frequencies: {noisy(3)}",
+        f"{who}, 3 GHz and 1 more frequencies: {steep(-20)}",
         f"{who}, 3.2 GHz: another matter",
         f"{who}: level that of {power[2]:.9g} W into the port, as stated",
     )

@@ -127,11 +127,6 @@ def checked(model: type[M], content: Any, *, where: str, place: str = "") -> M:
         raise _explained(error, model, content, where, place) from None
 
 
-def validated(model: type[BaseModel], content: Mapping[str, Any], *, where: str) -> dict[str, Any]:
-    """As `checked`, as plain values by key."""
-    return checked(model, dict(content), where=where).model_dump()
-
-
 def _explained(
     error: ValidationError, model: type[BaseModel], content: Any, where: str, place: str
 ) -> InputError:

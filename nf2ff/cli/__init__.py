@@ -12,9 +12,9 @@ import nf2ff
 #: imports all that it needs then.
 COMMANDS = {
     "compare": "Compare two results or patterns.",
-    "demo": "Simulate a scan, transform it, and compare with what is known.",
+    "demo": "Simulate a scan, transform it, and compare with the truth.",
     "export": "Write a result as tables, cuts or a pattern file.",
-    "import": "Turn tables of samples or a probe's pattern into native files.",
+    "import": "Turn tables of samples or probe patterns into native files.",
     "inspect": "Say what a file holds.",
     "plot": "Draw patterns, scans, and figures over frequency.",
     "quiet-zone": "Evaluate a measured quiet zone.",

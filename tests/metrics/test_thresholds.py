@@ -93,6 +93,17 @@ def test_a_peak_that_the_coarse_grid_misses(seed):
     assert top * (1 - 1e-12) <= found <= top * 1.0014
 
 
+@pytest.mark.parametrize("share", [1e-4, 1e-6])
+def test_a_ridge_that_is_hardly_curved(share):
+    # Closed form: of a dipole z and a magnetic mode m = 1, in phase with it at phi = 0.4 of the
+    # equator, which between points of the coarse grid is curved by that share, not by none.
+    dipole, other = (modes_of({mode: 1}).coefficients[0] for mode in ((2, 0, 1), (1, 1, 1)))
+    fields = [oracle.far_field(q, 1, [np.pi / 2], [0.4])[0, 0] for q in (dipole, other)]
+    found = beam.peak(Modes([1e9], [dipole + share * fields[0] / fields[1] * other]))
+    assert found.theta[0] == pytest.approx(np.pi / 2, abs=1e-3)
+    assert found.phi[0] == pytest.approx(0.4, abs=1e-3)
+
+
 @pytest.mark.parametrize(("tilt", "on_axis"), [(3e-8, True), (1e-6, False)])
 def test_a_peak_beside_a_pole(tilt, on_axis):
     modes = rotate(HUYGENS, alpha=1.0, beta=tilt, gamma=0.0)

@@ -17,7 +17,7 @@ from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_numbers
 from nf2ff.kernel import spin, torus
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.kernel.sphere import angle_between, direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import IncidentCode
@@ -215,7 +215,7 @@ def shown_error(
     return ShownError(
         peak_db,
         _db(float(seen_there) / true_highest),
-        math.atan2(float(np.linalg.norm(np.cross(at, there))), float(at @ there)),
+        float(angle_between(at, there)),
         trp_db,
         peak_db - trp_db,
         width,

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import canonical_angles, unit_vectors
+from nf2ff.kernel.sphere import angle_of_chord, canonical_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import different_positions
@@ -155,7 +155,7 @@ class Coverage:
 
         reach = math.asin(min(1.0, degree / kr)) + TRUST_STEPS * math.pi / degree
         away = cKDTree(holes).query(unit_vectors(theta.ravel(), phi.ravel())[0])[0]
-        trusted: NDArray[np.bool_] = (2 * np.arcsin(np.minimum(1, away / 2)) > reach).reshape(theta.shape)
+        trusted: NDArray[np.bool_] = (angle_of_chord(away) > reach).reshape(theta.shape)
         return trusted
 
 
@@ -229,7 +229,7 @@ def measure_coverage(
 
 
 def _angle(chord: Real) -> Real:
-    return 2 * np.arcsin(np.minimum(1, chord / 2))
+    return angle_of_chord(chord)
 
 
 #: Polarisations are sorted by orientation into so many kinds, and two of handedness. Linear ones

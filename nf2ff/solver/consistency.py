@@ -97,10 +97,9 @@ def naming_doubts(doubts: Sequence[Sequence[Notice]]) -> Iterator[None]:
         yield
     except InputError as error:
         first = next((notice for some in doubts for notice in some), None)
-        if first is None:
-            raise
-        what = f"{first}; with these readings {error.what}"
-        raise InputError(what, error.remedy, where=error.where) from error
+        if first is not None:
+            error.what = f"{first}; with these readings {error.what}"
+        raise
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -89,11 +89,10 @@ def solve(
         try:
             attempted = _attempt(part, probe, degree, method, minimum_radius)
         except InputError as error:
-            if len(groups) == 1:
-                raise
-            remedy = "; or ".join(x for x in (error.remedy, "leave that frequency out") if x)
-            ghz = f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz"
-            raise InputError(error.what, remedy, where=ghz) from error
+            if len(groups) > 1:
+                error.remedy = "; or ".join(x for x in (error.remedy, "leave that frequency out") if x)
+                error.within(f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz")
+            raise
         found.append(_judge(attempted, frequencies, which, whole))
     solution = found[0] if len(found) == 1 else join(found, samples)
     warnings = tuple(

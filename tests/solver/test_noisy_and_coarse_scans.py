@@ -21,9 +21,10 @@ from nf2ff.io import native
 from nf2ff.io.tables import write_table
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate
+from nf2ff.messages.input_error import InputError
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver.degree import choose_degree
-from nf2ff.solver.problem import LeastSquares
+from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.solve import solve
 
 #: The wavelength is one metre.
@@ -355,6 +356,10 @@ def test_the_frequency_that_lacks_samples_is_named(tmp_path):
         solve(few, PROBE, method=LeastSquares())
     with pytest.raises(ValueError, match=r"0\.329771704 GHz: the 5 samples determine"):
         solve(few, PROBE, degree=3)
+    # A command still adds the option that the remedy needs.
+    with pytest.raises(InputError, match=r"^0\.\d+ GHz: the samples are not a full regular grid") as caught:
+        solve(few, PROBE, degree=1, method=Quadrature())
+    assert caught.value.option == "--method least-squares"
     path = tmp_path / "scan.h5"
     native.write_samples(path, few)
     assert_refused(tmp_path, "transform", path, "-o", tmp_path / "out.h5", says=re.escape(sentence))

@@ -16,7 +16,7 @@ from nf2ff.antenna.closed_form import radiated_power_of
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.antenna.points import equal_area_spiral_for_degree
-from nf2ff.cli import options
+from nf2ff.cli import draws
 from nf2ff.cli import uncertainty as command
 from nf2ff.io import native, safe, tables
 from nf2ff.io.antenna_toml import read_antenna
@@ -679,7 +679,7 @@ def test_options_that_contradict_each_other(scan, budget, tmp_path):
 
 
 def test_progress_is_shown_on_a_terminal_only(capsys):
-    with options.draws_bar(4) as show:
+    with draws.draws_bar(4) as show:
         show(2)
         show(4)
     assert capsys.readouterr() == ("", "")

@@ -241,11 +241,9 @@ def test_spread_of_a_pattern_is_that_of_a_sample():
     samples = spiral_scan(NOISY, 6, radius=6.0)
     figure = Figure("eirp-towards", theta=1.2, phi=0.7)
     got = monte_carlo(
-        samples,
-        PROBE,
+        solve(samples, PROBE, degree=6),
         [NoiseFloor(rms=0.05)],
         [figure],
-        degree=6,
         draws=3,
         rng=1,
         jobs=1,

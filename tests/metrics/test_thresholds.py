@@ -17,7 +17,7 @@ from nf2ff.antenna.points import constant_density
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.messages.result import ResultCode
-from nf2ff.metrics import beam, level, lobes, planes
+from nf2ff.metrics import beam, level, lobes, patches, planes
 from nf2ff.metrics.beam_set import BeamSet, envelope
 from nf2ff.metrics.polarisation import axial_ratio, sense, tilt_angle
 from nf2ff.metrics.regions import Cone
@@ -102,6 +102,17 @@ def test_a_ridge_that_is_hardly_curved(share):
     found = beam.peak(Modes([1e9], [dipole + share * fields[0] / fields[1] * other]))
     assert found.theta[0] == pytest.approx(np.pi / 2, abs=1e-3)
     assert found.phi[0] == pytest.approx(0.4, abs=1e-3)
+
+
+@pytest.mark.parametrize(("bend", "sure"), [(1e-4, True), (3e-7, True), (3e-8, False)])
+def test_curvatures_that_are_a_ridge(bend, sure):
+    # A parabola over a patch, 1 at x = 0.2: the polynomial through the nodes is the parabola itself.
+    x, y = np.meshgrid(*2 * [patches.nodes(patches.PATCH_NODES)], indexing="ij")
+    u = 1 - bend / 2 * (x - 0.2) ** 2 - 0.1 * y**2
+    top = patches.top_of_patch(u.reshape(1, -1), 1)
+    assert top.sure.tolist() == [[sure, True]]
+    if sure:
+        assert top.x[0] == pytest.approx(0.2 * patches.PATCH, abs=1e-3)
 
 
 @pytest.mark.parametrize(("tilt", "on_axis"), [(3e-8, True), (1e-6, False)])

@@ -130,8 +130,9 @@ def checked(model: type[M], content: Any, *, where: str, place: str = "") -> M:
 def _explained(
     error: ValidationError, model: type[BaseModel], content: Any, where: str, place: str
 ) -> InputError:
-    """The first of pydantic's errors, and how many more there are."""
-    first = error.errors(include_url=False)[0]
+    """One of pydantic's errors, and how many more there are: an unknown key explains a missing one."""
+    found = error.errors(include_url=False)
+    first = next((x for x in found if x["type"] == "extra_forbidden"), found[0])
     own = first.get("ctx", {}).get("error")
     loc = list(first["loc"])
     # A sentence is about a whole table, even where its place ends with the key of that.

@@ -291,7 +291,7 @@ def test_what_a_beam_has_not_is_replaced_and_said(scan, tmp_path):
 def test_planes_that_no_command_knows(scan, tmp_path, command):
     done = run(command, scan, "-o", tmp_path / "out.csv", "--plane", "diagonal")
     assert done.code == 2
-    assert re.search(r"--plane: plane is 'diagonal', expected an angle \[deg\] from", done.err)
+    assert re.search(r"--plane is 'diagonal', expected an angle \[deg\] from", done.err)
 
 
 # --- intervals (slow: some 40 s) -----------------------------------------------------------------

@@ -79,7 +79,8 @@ def test_a_model_comes_back(tmp_path):
         ),
         (
             "[[leg]]\nlength_m = 1\n[[leg]]\nname = 'b'\nlength = 1",
-            "leg 2 ('b'), key 'length' is unknown, expected one of name, length_m: did you mean 'length_m'? (and 1 more error)",
+            "leg 2 ('b'), key 'length' is unknown, expected one of name, length_m: did you mean 'length_m'? "
+            "(and 1 more error)",
         ),
         (
             "[[leg]]\nlength_m = 1\nlenght_m = 1",

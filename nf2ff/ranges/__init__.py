@@ -1,1 +1,1 @@
-"""Other ranges: what they would show."""
+"""Other ranges: how quiet they are, and what they would show."""

@@ -1,0 +1,405 @@
+"""Weights of an array that makes a plane wave nearby, how flat it is, and what errors do to it.
+
+Elements lie in the plane z = 0 and radiate to +z, each the scalar field cos^q(theta) exp(-jkR)/R: mutual
+coupling and polarisation are left out. The zone lies about (0, 0, distance). A design is to be judged
+with the errors of its elements, not without: weights that fight each other make a flatter wave until
+they are set (`expected_error_db`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from nf2ff.antenna.modes import wavenumber
+from nf2ff.kernel.arrays import as_array
+from nf2ff.messages.input_error import InputError
+from nf2ff.ranges.zone import Zone
+from nf2ff.ranges.zone_formulas import NEPER_DB
+
+Real = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+
+#: Numbers in one matrix of element fields at most, 1.6 GB.
+MOST_NUMBERS = 100_000_000
+#: Steps of the weights of points towards the least largest deviation.
+LAWSON_STEPS = 30
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlaneWaveArray:
+    """Elements in the plane z = 0, and the channel that feeds each.
+
+    Parameters
+    ----------
+    position : (E, 3) array_like
+        Places of the elements [m].
+    channel : (E,) array_like of int
+        Channel of each, counted from 0 without gaps; elements of one channel are fed alike.
+    exponent : float
+        q of the elements' field cos^q(theta).
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, an element is not at z = 0, or a channel feeds none.
+    """
+
+    position: Real
+    channel: NDArray[np.int64]
+    exponent: float = 1.0
+
+    def __post_init__(self) -> None:
+        position = as_array(self.position, float, "position", ndim=2)
+        channel = as_array(self.channel, np.int64, "channel", ndim=1)
+        if position.shape != (channel.size, 3) or not channel.size:
+            raise InputError(f"position has shape {position.shape}, expected (E, 3), E = {channel.size} > 0")
+        if position[:, 2].any():
+            raise InputError("an element is not in the plane z = 0", "place the zone at a distance instead")
+        if not np.array_equal(np.unique(channel), np.arange(channel.max() + 1)):
+            raise InputError("channels are not counted from 0 without gaps", "count them so")
+        if not 0 <= self.exponent < np.inf:
+            raise InputError(f"exponent is {self.exponent}, expected 0 or more")
+        object.__setattr__(self, "position", position)
+        object.__setattr__(self, "channel", channel)
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.channel.max()) + 1
+
+    def fields(self, points: ArrayLike, *, frequency: float) -> Complex:
+        """Field of each element, fed by 1, at points (M, 3) beyond z = 0: (M, E)."""
+        place = as_array(points, float, "points", ndim=2)
+        if place.shape[1:] != (3,) or not np.all(place[:, 2] > 0):
+            raise InputError("points are not (M, 3) with z > 0", "place the zone in front of the array")
+        if len(place) * len(self.position) > MOST_NUMBERS:
+            raise InputError(
+                f"{len(place)} points of {len(self.position)} elements are too many", "take coarser steps"
+            )
+        k = float(wavenumber(frequency))
+        apart = place[:, None] - self.position
+        distance = np.sqrt(np.einsum("mex,mex->me", apart, apart))
+        return np.asarray((apart[..., 2] / distance) ** self.exponent * np.exp(-1j * k * distance) / distance)
+
+    def summed(self, fields: Complex) -> Complex:
+        """Fields of the channels (M, C) from those of the elements (M, E)."""
+        order = np.argsort(self.channel, kind="stable")
+        starts = np.searchsorted(self.channel[order], np.arange(self.channels))
+        return np.asarray(np.add.reduceat(fields[:, order], starts, axis=1))
+
+
+def square_array(count: int, *, side: float, group: int = 1, exponent: float = 1.0) -> PlaneWaveArray:
+    """``count`` x ``count`` elements in the middle of equal cells of a square.
+
+    Parameters
+    ----------
+    count : int
+        Elements on a side.
+    side : float
+        Side of the square, of all cells [m].
+    group : int
+        Channels feed squares of ``group`` x ``group`` elements.
+    exponent : float
+        As in `PlaneWaveArray`.
+
+    Raises
+    ------
+    ValueError
+        If a number is not positive, or groups do not fit.
+    """
+    if count < 1 or group < 1 or count % group or not 0 < side < np.inf:
+        raise InputError(
+            f"count is {count}, group {group}, side {side}: expected positive, group a divisor of count"
+        )
+    x = (np.arange(count) - (count - 1) / 2) * side / count
+    places = np.stack([*(a.ravel() for a in np.meshgrid(x, x, indexing="ij")), np.zeros(count**2)], axis=1)
+    cell = np.arange(count) // group
+    return PlaneWaveArray(places, (cell[:, None] * (count // group) + cell).ravel(), exponent)
+
+
+def disc_array(count: int, *, diameter: float, exponent: float = 1.0) -> PlaneWaveArray:
+    """``count`` elements, each a channel, spread evenly over a disc, turned by the golden angle each.
+
+    Element i = 0, 1 ... lies at the radius sqrt((i + 1/2) / count) of the disc; see `square_array`.
+    """
+    if count < 1 or not 0 < diameter < np.inf:
+        raise InputError(f"count is {count}, diameter {diameter}: expected numbers above 0")
+    radius = diameter / 2 * np.sqrt((np.arange(count) + 0.5) / count)
+    turn = np.pi * (3 - math.sqrt(5)) * np.arange(count)
+    places = np.stack([radius * np.cos(turn), radius * np.sin(turn), np.zeros(count)], axis=1)
+    return PlaneWaveArray(places, np.arange(count), exponent)
+
+
+def zone_points(zone: Zone, *, step: float) -> Real:
+    """Places that fill a zone, its surface included, no farther apart than ``step`` [m], (M, 3).
+
+    Planes of rings, or of squares, across the direction of travel.
+    """
+    if not 0 < step < np.inf:
+        raise InputError(f"step is {step}, expected a number above 0 [m]")
+    half = zone.radius if zone.shape == "ball" else zone.half_depth
+    if half is None:
+        raise InputError("the zone has no depth", "give half_depth")
+    parts = []
+    for z in np.linspace(-half, half, max(2, math.ceil(2 * half / step) + 1)):
+        if zone.shape == "square":
+            x = np.linspace(-zone.radius, zone.radius, max(2, math.ceil(2 * zone.radius / step) + 1))
+            flat = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
+        else:
+            reach = math.sqrt(max(zone.radius**2 - z**2, 0)) if zone.shape == "ball" else zone.radius
+            flat = _rings(reach, step)
+        parts.append(np.concatenate([flat, np.full((len(flat), 1), z)], axis=1))
+    return np.asarray(np.concatenate(parts) @ zone.axes + zone.centre)
+
+
+def _rings(reach: float, step: float) -> Real:
+    """Places on rings up to a radius, and their centre, (M, 2)."""
+    parts = [np.zeros((1, 2))]
+    for radius in np.linspace(0, reach, math.ceil(reach / step) + 1)[1:]:
+        angle = 2 * np.pi * np.arange(max(6, math.ceil(2 * np.pi * radius / step)))
+        angle = angle / angle.size
+        parts.append(radius * np.stack([np.cos(angle), np.sin(angle)], axis=1))
+    return np.concatenate(parts)
+
+
+def synthesise(
+    array: PlaneWaveArray,
+    points: ArrayLike,
+    *,
+    frequency: float,
+    regularisation: float = 0.01,
+    minimax: bool = False,
+) -> Complex:
+    """Weights of the channels that come nearest to exp(-jkz).
+
+    Parameters
+    ----------
+    array : PlaneWaveArray
+        The array.
+    points : (M, 3) array_like
+        Where the wave is asked for; steps of a third of a wavelength do.
+    frequency : float
+        Frequency [Hz].
+    regularisation : float
+        alpha: |weights|^2 count with (alpha s)^2, s the largest singular value of the fields.
+    minimax : bool
+        Whether the largest deviation is made small instead of the mean square.
+
+    Returns
+    -------
+    (C,) ndarray
+        Complex weights.
+
+    Raises
+    ------
+    ValueError
+        If the points are too many or behind the array, or ``regularisation`` is not positive.
+
+    Notes
+    -----
+    min |P^(1/2) (A w - g)|^2 + (alpha s)^2 |w|^2 with P = 1; minimax by steps in which each point's
+    weight is multiplied by its deviation (C. L. Lawson, 1961, from memory), the best kept.
+    """
+    if not 0 < regularisation < np.inf:
+        raise InputError(f"regularisation is {regularisation}, expected a number above 0")
+    place = as_array(points, float, "points", ndim=2)
+    a = array.summed(array.fields(place, frequency=frequency))
+    g = np.exp(-1j * float(wavenumber(frequency)) * place[:, 2])
+    own = a.conj().T @ a
+    damping = regularisation**2 * float(np.linalg.eigvalsh(own)[-1]) * np.eye(len(own))
+    best = np.linalg.solve(own + damping, a.conj().T @ g)
+    if not minimax:
+        return np.asarray(best)
+    weight, w, least = np.ones(len(g)), best, np.inf
+    for _ in range(LAWSON_STEPS):
+        off = np.abs(a @ w - g)
+        if off.max() < least:
+            best, least = w, float(off.max())
+        weight = weight * off
+        weight = weight * weight.size / max(float(weight.sum()), 1e-300)
+        w = np.linalg.solve((a.conj().T * weight) @ a + damping, (a.conj().T * weight) @ g)
+    return np.asarray(best)
+
+
+@dataclass(frozen=True, slots=True)
+class Flatness:
+    """Half of largest minus smallest of a wave over exp(-jkz): printed with +-.
+
+    Parameters
+    ----------
+    amplitude_db : float
+        Of the amplitude [dB].
+    phase : float
+        Of the phase [rad].
+    """
+
+    amplitude_db: float
+    phase: float
+
+
+def flatness(array: PlaneWaveArray, weights: ArrayLike, points: ArrayLike, *, frequency: float) -> Flatness:
+    """How flat the wave is that an array makes.
+
+    Parameters
+    ----------
+    array : PlaneWaveArray
+        The array.
+    weights : (C,) or (E,) array_like
+        Weights of the channels, or of all elements, as errors leave them.
+    points : (M, 3) array_like
+        Where it is looked at: in finer steps than the weights were made for.
+    frequency : float
+        Frequency [Hz].
+
+    Returns
+    -------
+    Flatness
+        Half of largest minus smallest.
+
+    Raises
+    ------
+    ValueError
+        If weights are neither of channels nor of elements, or points are behind the array.
+    """
+    place = as_array(points, float, "points", ndim=2)
+    fields = array.fields(place, frequency=frequency)
+    return _flat(fields @ _of_elements(array, weights), place, frequency)
+
+
+def _flat(wave: Complex, place: Real, frequency: float) -> Flatness:
+    ratio = wave * np.exp(1j * float(wavenumber(frequency)) * place[:, 2])
+    ratio = ratio / ratio.mean()
+    return Flatness(float(np.ptp(20 * np.log10(np.abs(ratio))) / 2), float(np.ptp(np.angle(ratio)) / 2))
+
+
+def _of_elements(array: PlaneWaveArray, weights: ArrayLike) -> Complex:
+    """Weights (E,) of elements from those of channels or of elements."""
+    w = as_array(weights, complex, "weights", ndim=1)
+    if w.size == array.channels:
+        return np.asarray(w[array.channel])
+    if w.size != array.channel.size:
+        raise InputError(
+            f"there are {w.size} weights, expected {array.channels} of channels or "
+            f"{array.channel.size} of elements"
+        )
+    return w
+
+
+def expected_error_db(
+    array: PlaneWaveArray,
+    weights: ArrayLike,
+    points: ArrayLike,
+    *,
+    frequency: float,
+    amplitude_db: float,
+    phase: float,
+) -> float:
+    """Root mean square error of the field by independent errors of the elements, over the field [dB].
+
+    Parameters
+    ----------
+    array, weights, points, frequency
+        As in `flatness`.
+    amplitude_db, phase : float
+        Standard deviation of each element's amplitude [dB] and phase [rad].
+
+    Returns
+    -------
+    float
+        Over all points, before the mean error is taken out [dB].
+
+    Notes
+    -----
+    At a point sigma sqrt(sum |w a|^2) / |sum w a|, sigma^2 = (amplitude_db / 8.686)^2 + phase^2
+    (closed form, to first order in sigma).
+    """
+    sigma = _spread(amplitude_db, phase)
+    place = as_array(points, float, "points", ndim=2)
+    parts = array.fields(place, frequency=frequency) * _of_elements(array, weights)
+    ratio = np.sum(np.abs(parts) ** 2, axis=1) / np.abs(parts.sum(axis=1)) ** 2
+    return 10 * math.log10(sigma**2 * float(ratio.mean()))
+
+
+def _spread(amplitude_db: float, phase: float) -> float:
+    """Standard deviation of a factor 1 + e of an element; e's in both parts together."""
+    sigma = math.hypot(amplitude_db / NEPER_DB, phase)
+    if not (amplitude_db >= 0 and phase >= 0 and 0 < sigma < np.inf):
+        raise InputError(f"amplitude_db is {amplitude_db}, phase {phase} rad, expected 0 or more, not both 0")
+    return sigma
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnErrors:
+    """What errors of the elements do to a wave, by draws.
+
+    Parameters
+    ----------
+    error_db : float
+        Root mean square error of the field over the field, all points and draws [dB].
+    amplitude_db, phase : (D,) ndarray
+        `Flatness` of each draw [dB], [rad].
+    """
+
+    error_db: float
+    amplitude_db: Real
+    phase: Real
+
+
+def drawn_errors(
+    array: PlaneWaveArray,
+    weights: ArrayLike,
+    points: ArrayLike,
+    *,
+    frequency: float,
+    amplitude_db: float,
+    phase: float,
+    draws: int = 100,
+    rng: int | np.random.Generator | None = None,
+) -> DrawnErrors:
+    """Flatness of the wave with normal errors of amplitude [dB] and phase [rad] of each element.
+
+    Parameters
+    ----------
+    array, weights, points, frequency, amplitude_db, phase
+        As in `expected_error_db`.
+    draws : int
+        Draws.
+    rng : int, Generator or None
+        Seed or generator.
+
+    Returns
+    -------
+    DrawnErrors
+        Of each draw, and of all.
+    """
+    _spread(amplitude_db, phase)
+    if draws < 1:
+        raise InputError(f"draws is {draws}, expected at least 1")
+    place = as_array(points, float, "points", ndim=2)
+    parts = array.fields(place, frequency=frequency) * _of_elements(array, weights)
+    ideal = parts.sum(axis=1)
+    normal = np.random.default_rng(rng).standard_normal((2, array.channel.size, draws))
+    waves = parts @ np.exp(normal[0] * amplitude_db / NEPER_DB + 1j * normal[1] * phase)
+    error = float(np.mean(np.abs(waves / ideal[:, None] - 1) ** 2))
+    flat = [_flat(wave, place, frequency) for wave in waves.T]
+    return DrawnErrors(
+        10 * math.log10(error),
+        np.array([f.amplitude_db for f in flat]),
+        np.array([f.phase for f in flat]),
+    )
+
+
+def degrees_of_freedom(*, array_area: float, zone_area: float, distance: float, frequency: float) -> float:
+    """Waves that an array can set in a zone: A_array A_zone / (lambda z)^2; take some 2 sqrt more.
+
+    Areas [m^2] face each other at a distance [m].
+    """
+    wavelength = 2 * np.pi / float(wavenumber(frequency))
+    for name, value in (("array_area", array_area), ("zone_area", zone_area), ("distance", distance)):
+        if not 0 < value < np.inf:
+            raise InputError(f"{name} is {value}, expected a number above 0")
+    return array_area * zone_area / (wavelength * distance) ** 2

@@ -100,13 +100,19 @@ def _parse(data: bytes) -> tuple[list[str], NDArray[np.float64], list[int]]:
 
 def _cells(text: str) -> Iterator[tuple[int, list[str]]]:
     """Line and cells of each row, blank lines and comments left out."""
-    for number, row in enumerate(csv.reader(StringIO(text)), 1):
-        if row and any(row) and not row[0].lstrip().startswith("#"):
-            yield number, [cell.strip() for cell in row]
+    try:
+        rows = csv.reader(StringIO(text, newline=""))
+        for row in rows:
+            if any(row) and not row[0].lstrip().startswith("#"):
+                yield rows.line_num, [cell.strip() for cell in row]
+    except csv.Error as error:
+        raise InputError(f"is no CSV table ({error})", "save the table as CSV in UTF-8") from error
 
 
 def _check_header(names: list[str], where: str) -> None:
     known = {*PLACE_COLUMNS, "real", "imag", "amplitude_db", "phase_deg", POLARISATION}
+    if len(names) == 1 and any(x in names[0] for x in ";\t"):
+        raise InputError("columns are not separated by commas", "save as CSV with ',' and '.'", where=where)
     for name in names:
         if name not in known:
             near = difflib.get_close_matches(name.casefold(), sorted(known), n=1, cutoff=0.5)

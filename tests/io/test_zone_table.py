@@ -51,6 +51,9 @@ def test_amplitude_with_and_without_phase(tmp_path):
         ("", "probe.csv: has no header line: expected x_m,"),
         (f"{HEADER},amplitude_db\n", "has no row below its header: add one row"),
         ("x_m,y_m,frequency_ghz,real,imag\n0,0,1,1,1\n", "line 1: column z_m is missing: expected x_m"),
+        ("x_m;y_m;z_m;frequency_ghz\n", "line 1: columns are not separated by commas: save as CSV"),
+        (f"{HEADER},amplitude_db\n0,0,0,28,\0\n", "probe.csv: (is no CSV table|line 2)"),
+        (f"{HEADER},amplitude_db\n0,0,0,28,{'1' * 140_000}\n", "probe.csv: is no CSV table .*: save"),
         (f"{HEADER},amplitude\n", r"line 1: column 'amplitude' is unknown \(is it amplitude_db\?\)"),
         (f"{HEADER},real,real\n", "line 1: column real stands there twice: remove one"),
         (f"{HEADER}\n0,0,0,1\n", "line 1: the field has no such column: expected real,imag or"),
@@ -77,6 +80,12 @@ def test_amplitude_with_and_without_phase(tmp_path):
 def test_bad_tables_are_refused(tmp_path, text, says):
     with pytest.raises(ValueError, match=says):
         read_probed_fields(table(tmp_path, text))
+
+
+def test_tables_of_other_programs(tmp_path):
+    text = f"\ufeff{HEADER},real,imag\r\n0,0,0,28,1,2\r\n"
+    (found,) = read_probed_fields(table(tmp_path, text))
+    assert found.co.tolist() == [1 + 2j]
 
 
 def test_what_is_no_text_is_refused(tmp_path):

@@ -55,8 +55,9 @@ def read_probed_fields(
     ValueError
         With file, line and column, if the table is not as it should be.
     """
+    data = read_bytes(path, limit=_LIMIT)
     with found_in(path):
-        names, rows, lines = _parse(read_bytes(path, limit=_LIMIT))
+        names, rows, lines = _parse(data)
         field, has_phase = _field(names, rows, time_sign(time_convention or "exp(+jwt)"))
         place = np.stack([rows[:, names.index(x)] for x in PLACE_COLUMNS[:3]], axis=1)
         ghz = rows[:, names.index("frequency_ghz")]

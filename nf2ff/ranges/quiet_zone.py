@@ -17,7 +17,7 @@ from nf2ff.antenna.modes import wavenumber
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import ZoneCode
-from nf2ff.ranges.smooth_part import Variation, fitted, powers, spanned, unwrapped, variation
+from nf2ff.ranges.smooth_part import SPANNED, Variation, fitted, powers, spanned, unwrapped, variation
 from nf2ff.ranges.zone import ProbedField, Zone
 from nf2ff.ranges.zone_formulas import stray_level_db
 
@@ -195,7 +195,7 @@ def _checked_basis(field: ProbedField, zone: Zone, inside: NDArray[np.intp]) -> 
         raise InputError(
             f"the zone, a {zone.words()}, holds {inside.size} readings, expected at least {max(least, 5)} "
             "at different places",
-            "choose a larger zone or measure in finer steps",
+            "choose a larger zone or another shape, or measure in finer steps",
         )
     return basis
 
@@ -233,7 +233,7 @@ def _without_tilt(
     for i in (0, 1):
         seen = basis @ axes[i]
         # Of a line aslant, the tilt is that along its shadow on the plane across.
-        if np.linalg.norm(seen) > 1e-6:
+        if np.linalg.norm(seen) > SPANNED:
             tilt[i] = math.asin(min(1.0, max(-1.0, float(-slope @ axes[i] / k))))
     return phase - fitted(phase, place @ basis.T, degree=1), tilt, float(slope @ axes[2]) < k
 

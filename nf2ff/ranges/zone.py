@@ -16,8 +16,9 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Shape = Literal["ball", "cylinder", "square"]
 
-#: A place outside a zone by no more than this part of its size is on its surface: rounding.
-_ON_SURFACE = 1e-9
+#: A place outside a zone by no more than this part of its size is on its surface: rounding, and places at
+#: the end of a line that waver across it.
+_ON_SURFACE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -227,9 +228,11 @@ def largest_zone(
     some = Zone(1.0, shape, centre=middle, direction=unit(direction, "direction of the zone"))
     place = field.position - middle
     basis = spanned(place, some.axes)
+    if not len(basis):
+        raise InputError("all readings are at one place", "read the field along a line at least")
     ends = np.array([min(-along.min(), along.max()) for along in (place @ basis.T).T])
     along = np.abs(basis @ some.axes[2]) > 0.5
     wide = ends if shape == "ball" or along.all() else ends[~along]
-    if not (wide.size and wide.min() > 0):
+    if not wide.min() > 0:
         raise InputError("the readings do not reach to both sides of the zone's centre", "move its centre")
     return replace(some, radius=float(wide.min()))

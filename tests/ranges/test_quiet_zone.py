@@ -146,6 +146,16 @@ def test_tilt_against_another_nominal_direction():
     assert np.linalg.det(zone.axes) == pytest.approx(1)
 
 
+def test_a_line_that_wavers_is_a_line(rng):
+    # 0.1 mm of jitter: no tilt across it, and its ends are in the zone.
+    position = line() + 1e-4 * np.concatenate([np.zeros((81, 1)), rng.normal(size=(81, 2))], axis=1)
+    z = evaluate(probed(position, wave(position, towards(1))), Zone(0.15))
+    assert z.used.size == 81
+    assert len(z.basis) == 1
+    assert np.sin(z.tilt[0]) == pytest.approx(np.sin(np.radians(1)), abs=1e-5)
+    assert np.isnan(z.tilt[1])
+
+
 def test_a_line_along_the_direction_of_travel_has_no_tilt():
     position = line(301, along=(0, 0, 1))
     z = evaluate(probed(position, wave(position, (0, 0, 1))), Zone(0.15))
@@ -345,5 +355,7 @@ def test_the_largest_zone_is_as_wide_as_the_readings():
     deep = np.concatenate([position * 0.9 + np.array([0, 0, z]) for z in (-0.02, 0, 0.02)])
     across = largest_zone(probed(deep, np.ones(len(deep))), shape="cylinder", direction=(0, 0, -1))
     assert across.radius == pytest.approx(0.0675)
+    with pytest.raises(ValueError, match="all readings are at one place: read the field along a line"):
+        largest_zone(probed(np.zeros((4, 3)), np.ones(4)))
     with pytest.raises(ValueError, match="do not reach to both sides of the zone's centre: move"):
         largest_zone(field, centre=(1, 0, 2))

@@ -18,7 +18,6 @@ from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
 from nf2ff.ranges.zone import Zone
-from nf2ff.ranges.zone_formulas import NEPER_DB
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -267,17 +266,24 @@ def flatness(array: PlaneWaveArray, weights: ArrayLike, points: ArrayLike, *, fr
     """
     place = as_array(points, float, "points", ndim=2)
     fields = array.fields(place, frequency=frequency)
-    return _flat(fields @ _of_elements(array, weights), place, frequency)
+    return flatness_of(fields @ element_weights(array, weights), place, frequency=frequency)
 
 
-def _flat(wave: Complex, place: Real, frequency: float) -> Flatness:
+def flatness_of(wave: Complex, place: Real, *, frequency: float) -> Flatness:
+    """How flat a wave (M,) at places (M, 3) is."""
     ratio = wave * np.exp(1j * float(wavenumber(frequency)) * place[:, 2])
     ratio = ratio / ratio.mean()
     return Flatness(float(np.ptp(20 * np.log10(np.abs(ratio))) / 2), float(np.ptp(np.angle(ratio)) / 2))
 
 
-def _of_elements(array: PlaneWaveArray, weights: ArrayLike) -> Complex:
-    """Weights (E,) of elements from those of channels or of elements."""
+def element_weights(array: PlaneWaveArray, weights: ArrayLike) -> Complex:
+    """Weights (E,) of elements from those of channels or of elements.
+
+    Raises
+    ------
+    ValueError
+        If they are neither.
+    """
     w = as_array(weights, complex, "weights", ndim=1)
     if w.size == array.channels:
         return np.asarray(w[array.channel])
@@ -287,110 +293,6 @@ def _of_elements(array: PlaneWaveArray, weights: ArrayLike) -> Complex:
             f"{array.channel.size} of elements"
         )
     return w
-
-
-def expected_error_db(
-    array: PlaneWaveArray,
-    weights: ArrayLike,
-    points: ArrayLike,
-    *,
-    frequency: float,
-    amplitude_db: float,
-    phase: float,
-) -> float:
-    """Root mean square error of the field by independent errors of the elements, over the field [dB].
-
-    Parameters
-    ----------
-    array, weights, points, frequency
-        As in `flatness`.
-    amplitude_db, phase : float
-        Standard deviation of each element's amplitude [dB] and phase [rad].
-
-    Returns
-    -------
-    float
-        Over all points, before the mean error is taken out [dB].
-
-    Notes
-    -----
-    At a point sigma sqrt(sum |w a|^2) / |sum w a|, sigma^2 = (amplitude_db / 8.686)^2 + phase^2
-    (closed form, to first order in sigma).
-    """
-    sigma = _spread(amplitude_db, phase)
-    place = as_array(points, float, "points", ndim=2)
-    parts = array.fields(place, frequency=frequency) * _of_elements(array, weights)
-    ratio = np.sum(np.abs(parts) ** 2, axis=1) / np.abs(parts.sum(axis=1)) ** 2
-    return 10 * math.log10(sigma**2 * float(ratio.mean()))
-
-
-def _spread(amplitude_db: float, phase: float) -> float:
-    """Standard deviation of a factor 1 + e of an element; e's in both parts together."""
-    sigma = math.hypot(amplitude_db / NEPER_DB, phase)
-    if not (amplitude_db >= 0 and phase >= 0 and 0 < sigma < np.inf):
-        raise InputError(f"amplitude_db is {amplitude_db}, phase {phase} rad, expected 0 or more, not both 0")
-    return sigma
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DrawnErrors:
-    """What errors of the elements do to a wave, by draws.
-
-    Parameters
-    ----------
-    error_db : float
-        Root mean square error of the field over the field, all points and draws [dB].
-    amplitude_db, phase : (D,) ndarray
-        `Flatness` of each draw [dB], [rad].
-    """
-
-    error_db: float
-    amplitude_db: Real
-    phase: Real
-
-
-def drawn_errors(
-    array: PlaneWaveArray,
-    weights: ArrayLike,
-    points: ArrayLike,
-    *,
-    frequency: float,
-    amplitude_db: float,
-    phase: float,
-    draws: int = 100,
-    rng: int | np.random.Generator | None = None,
-) -> DrawnErrors:
-    """Flatness of the wave with normal errors of amplitude [dB] and phase [rad] of each element.
-
-    Parameters
-    ----------
-    array, weights, points, frequency, amplitude_db, phase
-        As in `expected_error_db`.
-    draws : int
-        Draws.
-    rng : int, Generator or None
-        Seed or generator.
-
-    Returns
-    -------
-    DrawnErrors
-        Of each draw, and of all.
-    """
-    _spread(amplitude_db, phase)
-    if draws < 1:
-        raise InputError(f"draws is {draws}, expected at least 1")
-    place = as_array(points, float, "points", ndim=2)
-    parts = array.fields(place, frequency=frequency) * _of_elements(array, weights)
-    ideal = parts.sum(axis=1)
-    normal = np.random.default_rng(rng).standard_normal((2, array.channel.size, draws))
-    waves = parts @ np.exp(normal[0] * amplitude_db / NEPER_DB + 1j * normal[1] * phase)
-    error = float(np.mean(np.abs(waves / ideal[:, None] - 1) ** 2))
-    flat = [_flat(wave, place, frequency) for wave in waves.T]
-    return DrawnErrors(
-        10 * math.log10(error),
-        np.array([f.amplitude_db for f in flat]),
-        np.array([f.phase for f in flat]),
-    )
 
 
 def degrees_of_freedom(*, array_area: float, zone_area: float, distance: float, frequency: float) -> float:

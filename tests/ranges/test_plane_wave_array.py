@@ -5,12 +5,11 @@ import pytest
 from scipy.spatial import cKDTree
 
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
+from nf2ff.ranges.array_errors import drawn_errors, expected_error_db
 from nf2ff.ranges.plane_wave_array import (
     PlaneWaveArray,
     degrees_of_freedom,
     disc_array,
-    drawn_errors,
-    expected_error_db,
     flatness,
     square_array,
     synthesise,

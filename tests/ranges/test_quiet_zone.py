@@ -200,6 +200,15 @@ def test_places_apart_are_unwrapped_together():
     assert z.phase.total == pytest.approx(2 * 10**-1.5, rel=0.1)
 
 
+def test_planes_far_apart_are_unwrapped_together():
+    # Three planes, wider apart than their steps, whose phases are 178, -178 and 178 deg: 4 deg apart.
+    parts = [plane(21) + np.array([0, 0, z]) for z in (-0.1, 0, 0.1)]
+    turns = np.radians([178, 182, 178])
+    co = np.concatenate([wave(p, (0, 0, 1)) * np.exp(1j * t) for p, t in zip(parts, turns, strict=True)])
+    z = evaluate(probed(np.concatenate(parts), co), Zone(0.15, "cylinder", 0.1))
+    assert np.degrees(z.phase.total) == pytest.approx(4, abs=1e-6)
+
+
 def test_points_in_a_ball(rng):
     position = rng.normal(size=(4000, 3))
     position *= 0.16 * (rng.uniform(size=4000) ** (1 / 3) / np.linalg.norm(position, axis=1))[:, None]
@@ -262,6 +271,18 @@ def test_crossed_cuts_leave_holes():
     assert ZoneCode.HOLE not in codes(evaluate(probed(plane(), np.ones(61**2)), Zone(0.15)))
 
 
+def test_a_spot_without_readings_is_told():
+    position = plane()
+    there = np.linalg.norm(position - [0.05, 0, 0], axis=1) > 0.02
+    (notice,) = [
+        w
+        for w in evaluate(probed(position[there], np.ones(there.sum())), Zone(0.15)).warnings
+        if w.code is ZoneCode.HOLE
+    ]
+    # The nearest reading lies up to a step of 5 mm beyond the spot's rim.
+    assert 18 < notice.figures["hole_mm"] < 25
+
+
 # --- zones ---------------------------------------------------------------------------------------
 
 
@@ -314,6 +335,8 @@ def test_a_zone_beyond_the_readings_is_refused():
         evaluate(probed(lopsided, np.ones(81)), Zone(0.12))
     # Within half a step of the edge.
     assert evaluate(probed(line(), np.ones(81)), Zone(0.1515)).used.size == 81
+    with pytest.raises(ValueError, match=r"zone reaches 0\.1525 m"):
+        evaluate(probed(line(), np.ones(81)), Zone(0.1525))
     with pytest.raises(ValueError, match=r"no reading lies in the zone, .* z 2\.5 to 2\.5 m: move"):
         evaluate(probed(line() + np.array([0, 0, 2.5]), np.ones(81)), Zone(0.15))
     with pytest.raises(ValueError, match=r"miss the zone's centre by 0\.03 m.*put its centre"):

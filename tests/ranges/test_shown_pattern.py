@@ -13,11 +13,13 @@ from range_devices import (
     turned_cluster,
 )
 from scipy.integrate import simpson
+from scipy.interpolate import CubicSpline
 
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_count
+from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.messages.ranges import IncidentCode
-from nf2ff.ranges.incident_field import IncidentField, RegularWaves, plane_wave_field
+from nf2ff.ranges.incident_field import IncidentField, RegularWaves, plane_wave_field, turned
 from nf2ff.ranges.shown_pattern import shown_error, shown_field
 
 AWAY, ACROSS = np.array([0, 0.6, -0.8]), np.array([1.0, 0, 0])
@@ -146,6 +148,53 @@ def test_a_stray_wave_changes_a_sidelobe_by_what_the_main_beam_hears_of_it(array
     assert found[0].first_sidelobe_db == pytest.approx(20 * np.log10(1 + rho), abs=0.08)
     # Of two sidelobes, one lower now, the other counts; the wave meets that with a far sidelobe.
     assert found[1].first_sidelobe_db == pytest.approx(0, abs=20 * np.log10(1 + 10**-1.5))
+
+
+def test_figures_are_those_of_readings_along_the_cut(array):
+    # All is symmetric about the plane y = 0, so that the peak shown stays in it. There the device is turned
+    # about y in steps of 0.2 deg, each time read in both polarisations, and the figures are read off.
+    modes = array[1]
+    u = -np.array([np.sin(0.9), 0, np.cos(0.9)])
+    incident = plane_wave_field(
+        FREQUENCY, stray=[(u, 0.2 * np.array([-np.cos(0.9), 0, np.sin(0.9)]))], direction=(0, 0, -1)
+    )
+    found = shown_error(modes, incident, plane=0.0)
+    alpha = np.radians(np.arange(-180, 180, 0.2))
+    p = incident.constants(modes.degree)
+    quarter = rotation_matrix(alpha=-np.pi / 2, beta=0.0, gamma=0.0)
+    about_y = [rotation_matrix(alpha=0.0, beta=-a, gamma=0.0) for a in alpha]
+    readings = [[p @ turned(modes.coefficients[0], r) for r in (x, quarter @ x)] for x in about_y]
+    power = np.sum(np.abs(readings) ** 2, axis=1) / (2 * oracle.Z0)
+    true = far_field_points(modes, theta=np.abs(alpha), phi=np.where(alpha < 0, np.pi, 0.0))
+    figures = [read_off(alpha, x) for x in (power, sum(np.abs(e[0]) ** 2 for e in true) / (2 * oracle.Z0))]
+    top, width, sidelobe, at = (a - b for a, b in zip(*figures, strict=True))
+    # Parabolas through steps of 0.2 deg of lobes 12 deg wide: 1e-4 dB and 1e-4 of a step.
+    assert found.peak_db == pytest.approx(top, abs=1e-3)
+    assert found.beamwidth_shift == pytest.approx(width, abs=1e-5)
+    assert found.highest_sidelobe_db == pytest.approx(sidelobe, abs=1e-3)
+    assert found.peak_shift == pytest.approx(abs(at), abs=1e-4)
+    assert found.directivity_db == pytest.approx(found.peak_db - found.trp_db, abs=1e-12)
+    assert abs(found.trp_db) > 1e-3
+    # Ten times what is allowed and more.
+    assert min(abs(top) / 1e-3, abs(width) / 1e-5, abs(sidelobe) / 1e-3) > 10
+
+
+def read_off(angle, power):
+    """Highest level [dB], half-power width [rad], highest sidelobe [dB] and peak's angle of a cut."""
+    level = 10 * np.log10(power)
+    peaks = np.flatnonzero((level > np.roll(level, 1)) & (level >= np.roll(level, -1)))
+
+    def summit(i):
+        before, here, after = (level[(i + k) % level.size] for k in (-1, 0, 1))
+        shift = 0.5 * (before - after) / (before - 2 * here + after)
+        return here - 0.25 * (before - after) * shift, angle[i] + shift * (angle[1] - angle[0])
+
+    heights = np.array([summit(i)[0] for i in peaks])
+    main = int(np.argmax(heights))
+    top, at = summit(peaks[main])
+    half = CubicSpline(angle, level - top + 10 * np.log10(2)).roots(extrapolate=False)
+    width = half[half > at].min() - half[half < at].max()
+    return top, width, np.max(np.delete(heights, main)) - top, at
 
 
 def test_total_power_is_that_of_the_readings(array, rng):

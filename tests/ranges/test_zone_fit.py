@@ -149,6 +149,24 @@ def test_the_field_is_that_of_the_plane_waves(fitted, rng):
     assert fit.relative_error < 1e-3
 
 
+@pytest.mark.parametrize("inward", [False, True])
+def test_huygens_sources_read_both_fields(fitted, rng, inward):
+    # Of a plane wave Z0 H = u x E.
+    exact = fitted[0]
+    place, r, t, p = on_sphere(4.0, 250)
+    where, e = rows(place, t / 2, p / 2)
+    towards = -r if inward else r
+    h = np.concatenate([np.cross(towards, t), np.cross(towards, p)]) / 2
+    waves = np.exp(-1j * K * where @ exact.direction.T)
+    reading = np.sum(e * (waves @ exact.amplitude), axis=1)
+    reading += np.sum(h * (waves @ np.cross(exact.direction, exact.amplitude)), axis=1)
+    found = fit_regular_waves(where, reading, e, frequency=FREQUENCY, degree=11, magnetic_part=h)
+    points = (2.0 / K) * rng.uniform(-1, 1, (20, 3)) / np.sqrt(3)
+    expected = exact.field_at(points, K)
+    within = 10 ** (truncation_error_db(11, 4.0) / 20)
+    assert np.abs(found.waves.field_at(points, K) - expected).max() < within * np.abs(expected).max()
+
+
 def test_a_device_hears_the_same_in_both(fitted):
     exact, _, _, _, fit = fitted
     cluster = device(np.random.default_rng(3), size=0.03)

@@ -72,12 +72,15 @@ def test_the_other_time_convention_turns_the_tilt(scanned):
 
 
 def test_figures_are_aligned(scanned):
-    out = succeed("quiet-zone", scanned, "--size-m", 0.3, "--max-tilt-deg", 0.2)
+    words = ("--size-m", 0.3, "--max-tilt-deg", 0.2, "--max-amplitude-ripple-db", 0.5)
+    out = succeed("quiet-zone", scanned, *words)
     table = [x for x in out.splitlines() if re.search(r" (dB|deg|GHz)( |$)", x) and "  " in x][:12]
     ends = {re.search(r" (dB|deg|GHz)( |$)", x).start() for x in table}
     assert len(ends) == 1, out
     assert "zone: disc of diameter 0.3 m, centre (0, 0, 2.5) m, wave along +z" in out
-    assert re.search(r"limits \(given\)\n  28 GHz  tilt  BEYOND 0\.2 deg \(0\.4\)\n", out)
+    assert re.search(r"\n  28 GHz  tilt +BEYOND 0\.2 deg \(0\.4\)\n", out)
+    assert re.search(r"limits \(given\)\n  28 GHz  amplitude ripple +within ±0\.5 dB \(±0\.[23]\d*\)\n", out)
+    assert re.search(r"\namplitude ripple +±0\.[23]\d dB\n", out)
     assert re.search(r"\nnote: stray waves within 3\.1 deg", out)
 
 

@@ -40,6 +40,8 @@ def test_complex_field_of_two_polarisations_and_frequencies(tmp_path):
 def test_amplitude_with_and_without_phase(tmp_path):
     (both,) = read_probed_fields(table(tmp_path, f"{HEADER},amplitude_db,phase_deg\n0,0,0,28,20,90\n"))
     assert both.co[0] == pytest.approx(10j)
+    (other,) = read_probed_fields(tmp_path / "probe.csv", time_convention="exp(-iwt)")
+    assert other.co[0] == pytest.approx(-10j)
     (alone,) = read_probed_fields(table(tmp_path, f"{HEADER},amplitude_db\n0,0,0,28,-20\n"))
     assert alone.co[0] == pytest.approx(0.1)
     assert not alone.phase

@@ -21,6 +21,7 @@ PACKAGES = [
     "uncertainty",
     "diagnostics",
     "ranges",
+    "planning",
     "io",
     "report",
     "cli",

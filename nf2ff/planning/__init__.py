@@ -1,0 +1,1 @@
+"""Before the measurement: degree and steps, time, distance."""

@@ -41,3 +41,58 @@ class IncidentCode(Code):
         "the readings determine the field with a noise gain of {gain_db:.1f} dB, the waves of degree "
         "{degree} with {worst_db:.1f} dB"
     )
+
+
+class RangeCode(Code):
+    """Why a range suits a device, or does not."""
+
+    DIRECT_LENGTH = (
+        "{length_m:.3g} m long (zone radius - D/2 + 2 D^2/lambda, D = {aperture_cm:.3g} cm at "
+        "{frequency_ghz:.6g} GHz), path loss {loss_db:.1f} dB"
+    )
+    DIRECT_TOO_LONG = "the room is {room_m:.3g} m long, the far field needs {length_m:.3g} m"
+    WHOLE_DEVICE = (
+        "where the device radiates is not known, so that D is the whole device, {aperture_cm:.3g} cm: "
+        "a declared place would shorten the range"
+    )
+    DIRECT_OFFSET = (
+        "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+.2f} dB wrong, "
+        "its direction by up to {parallax_deg:.1f} deg, at {length_m:.3g} m"
+    )
+    NEAR_SIZE = (
+        "{distance_m:.3g} m to the probe, degree {degree}, {samples} readings at each frequency, "
+        "path loss {loss_db:.1f} dB"
+    )
+    NO_PHASE = (
+        "a device without connector or phase reference gives power, not phase: its readings cannot be "
+        "transformed"
+    )
+    SENSITIVITY = (
+        "sensitivity ({names}) cannot be transformed: EIS is measured directly, at each direction, and TIS "
+        "is the harmonic mean of EIS"
+    )
+    NOT_TRANSFORMED = "{names}: properties of the signal at a distance, which no transform gives"
+    ACLR = (
+        "adjacent-channel leakage as a ratio of total powers comes from power at a distance; in one "
+        "direction it needs a phase reference for the noise-like neighbour, which a carrier is not"
+    )
+    MODULATED = (
+        "a modulated signal needs one reference for each frequency bin, and a frozen beam for the whole "
+        "scan: {lacking}"
+    )
+    MODULATED_HELD = "one reference for each frequency bin, and the beam frozen for the whole scan"
+    COMPACT_SIZE = (
+        "reflector of about {reflector_m:.3g} m (twice the zone of {zone_m:.3g} m), focal length about "
+        "{focal_m:.3g} m (3.5 reflectors), path loss {loss_db:.1f} dB"
+    )
+    NO_DECLARATION = "the device may radiate from anywhere in the zone: no declaration is needed"
+    COMPACT_TOO_LONG = "the room is {room_m:.3g} m long, the focal length alone {focal_m:.3g} m"
+    ARRAY_SIZE = (
+        "array of {array_m:.3g} m at {distance_m:.3g} m, at least {elements} elements "
+        "(A A / (lambda z)^2), {margin} with margin, at {frequency_ghz:.6g} GHz"
+    )
+    ARRAY_TOO_LONG = "the room is {room_m:.3g} m long, the zone ends {length_m:.3g} m from the array"
+    ARRAY_BAND = (
+        "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "
+        "takes new weights"
+    )

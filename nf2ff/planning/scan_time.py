@@ -249,7 +249,7 @@ def _swept(degree: int, inner: str, positioner: Positioner, receiver: Receiver) 
 
 
 def _spiral(degree: int, positioner: Positioner, receiver: Receiver) -> Schedule:
-    """Both axes turn at constant rates, which they take before the first position and leave after the last."""
+    """Both axes turn at constant rates, taken up before the first position, kept until after the last."""
     switched = positioner.chi is None
     dwell = receiver.dwell(switched=switched)
     points = constant_rate_spiral_for_degree(

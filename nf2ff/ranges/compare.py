@@ -1,4 +1,4 @@
-"""Which range suits a device: direct far field, near field with transform, compact range, plane-wave array."""
+"""Which range suits a device: direct far field, near field, compact range, plane-wave array."""
 
 from __future__ import annotations
 
@@ -27,11 +27,14 @@ OF_THE_SIGNAL = (
 )
 WANTED = (*TRANSFORMED, *SENSITIVITY, *OF_THE_SIGNAL, "aclr")
 
-#: Side of a plane-wave array, and its distance, over the zone's diameter: a published array of 1.7 m for 0.8 m
-#: (EuMC 2021, abstract) is consistent with 2.5 to 3 m.
+#: Side of a plane-wave array, and its distance, over the zone's diameter: a published array of 1.7 m for
+#: 0.8 m (EuMC 2021, abstract) is consistent with 2.5 to 3 m.
 ARRAY_TO_ZONE, DISTANCE_TO_ZONE = 2.0, 3.0
 #: Half width of a band, relative, that fixed weights of an array serve: 0.3 dB and 1.4 deg more (prototype).
 ARRAY_BAND = 0.05
+
+#: Error of a level by an antenna off the centre from which a direct range suits in part only (our choice).
+OFFSET_LIMIT_DB = 0.5
 
 PhaseReference = Literal["port", "bins", "carrier", "none"]
 
@@ -72,8 +75,8 @@ class RangeQuestion:
     wanted : tuple of str
         Some of `WANTED`.
     reference : {"port", "bins", "carrier", "none"}
-        Phase reference: a port of the device at the frequency, one for each bin of a modulated signal, a carrier
-        alone, or none.
+        Phase reference: a port of the device, one for each frequency bin of a modulated signal, a carrier alone,
+        or none.
     modulated : bool
         Whether the device sends its own modulated signal.
     frozen : bool
@@ -156,22 +159,21 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
     loss = float(lengths.free_space_loss_db(length, q.highest))
     cm, ghz = 100 * q.aperture, q.highest / 1e9
     against, limits = [], []
+    other = [] if q.place_known else [RangeCode.WHOLE_DEVICE(aperture_cm=cm)]
     size = RangeCode.DIRECT_LENGTH(length_m=length, aperture_cm=cm, frequency_ghz=ghz, loss_db=loss)
     if q.room is not None and q.room < length:
         against.append(RangeCode.DIRECT_TOO_LONG(room_m=q.room, length_m=length))
-    if not q.place_known:
-        limits.append(RangeCode.WHOLE_DEVICE(aperture_cm=cm))
     # In a room that is too short, what a range of the room's length would show.
     at = length if q.room is None else min(length, q.room)
     if 0 < q.offset < at:
         near, far = lengths.offset_errors_db(q.offset, at)
         aside = math.degrees(lengths.parallax(q.offset, at))
-        limits.append(
+        (limits if near > OFFSET_LIMIT_DB else other).append(
             RangeCode.DIRECT_OFFSET(
                 offset_cm=100 * q.offset, near_db=near, far_db=far, parallax_deg=aside, length_m=at
             )
         )
-    return _verdict(RangeKind.DIRECT, against, limits, [size], length, loss)
+    return _verdict(RangeKind.DIRECT, against, limits, [*other, size], length, loss)
 
 
 def _near_field(q: RangeQuestion) -> RangeVerdict:

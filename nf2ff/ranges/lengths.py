@@ -43,8 +43,8 @@ def direct_length(zone_radius: ArrayLike, aperture: ArrayLike, frequency: ArrayL
     zone_radius : array_like
         Radius R_QZ of the zone that holds the device [m].
     aperture : array_like
-        Diameter D of the smallest sphere round the radiating parts [m], which may lie in the corner of the zone
-        nearest to the probe.
+        Diameter D of the smallest sphere round the radiating parts [m], which may lie in the corner of
+        the zone nearest to the probe.
     frequency : array_like
         Highest frequency [Hz].
 
@@ -59,7 +59,7 @@ def direct_length(zone_radius: ArrayLike, aperture: ArrayLike, frequency: ArrayL
 
 
 def edge_phase(diameter: ArrayLike, distance: ArrayLike, frequency: ArrayLike) -> Any:
-    """Phase at the edge of an aperture, by the curvature of a wave from a distance, pi D^2/(4 lambda R) [rad]."""
+    """Phase at the edge of an aperture in a wave from a distance R, pi D^2/(4 lambda R) [rad]."""
     d, r = _positive(diameter, "diameter"), _positive(distance, "distance")
     return math.pi * d**2 / (4 * wavelength(frequency) * r)
 

@@ -30,7 +30,7 @@ def test_published_lengths(zone_cm, table):
     ],
 )
 def test_far_field_distance_and_loss(cm, at_28, at_100, focal):
-    """Closed forms, evaluated apart from this program to the digits printed; TR 38.810 5.2.1.2 (from memory)."""
+    """Closed forms, evaluated apart from this program; TR 38.810 5.2.1.2 (from memory)."""
     for frequency, (distance, loss) in ((28e9, at_28), (100e9, at_100)):
         found = lengths.far_field_distance(cm / 100, frequency)
         assert found == pytest.approx(distance, abs=5.1e-4)

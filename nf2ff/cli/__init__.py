@@ -16,6 +16,7 @@ COMMANDS = {
     "export": "Write a result as tables, cuts or a pattern file.",
     "import": "Turn tables of samples or probe patterns into native files.",
     "inspect": "Say what a file holds.",
+    "plan": "Plan a scan, and say which range suits.",
     "plot": "Draw patterns, scans, and figures over frequency.",
     "quiet-zone": "Evaluate a measured quiet zone.",
     "simulate": "Write the scan of an antenna made of dipoles.",

@@ -25,8 +25,10 @@ class PlanCode(Code):
         "wanted, drowns unless it is averaged"
     )
     NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
-    SWING = (
-        "theta runs to {theta_deg:.4g} deg, {beyond_deg:.3g} deg of it beyond a pole to start and stop: see "
-        "that the axis and the cables can"
+    OVERTRAVEL = (
+        "an axis runs up to {beyond_deg:.3g} deg beyond its first and last position to start and stop: see "
+        "that it and the cables can"
     )
-    MOVED = "the second polarisation is read while the axes move: each reading has its own place"
+    MOVED = (
+        "frequencies and the second polarisation are read while the axes move: each reading has its own place"
+    )

@@ -75,8 +75,7 @@ class RangeQuestion:
     wanted : tuple of str
         Some of `WANTED`.
     reference : {"port", "bins", "carrier", "none"}
-        Phase reference: a port of the device, one for each frequency bin of a modulated signal, a carrier alone,
-        or none.
+        Phase reference: a port of the device, one for each bin of a modulated signal, a carrier, or none.
     modulated : bool
         Whether the device sends its own modulated signal.
     frozen : bool
@@ -158,8 +157,9 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
     length = float(lengths.direct_length(q.zone_radius, q.aperture, q.highest))
     loss = float(lengths.free_space_loss_db(length, q.highest))
     cm, ghz = 100 * q.aperture, q.highest / 1e9
-    against, limits = [], []
-    other = [] if q.place_known else [RangeCode.WHOLE_DEVICE(aperture_cm=cm)]
+    against: list[Notice] = []
+    limits: list[Notice] = []
+    other: list[Notice] = [] if q.place_known else [RangeCode.WHOLE_DEVICE(aperture_cm=cm)]
     size = RangeCode.DIRECT_LENGTH(length_m=length, aperture_cm=cm, frequency_ghz=ghz, loss_db=loss)
     if q.room is not None and q.room < length:
         against.append(RangeCode.DIRECT_TOO_LONG(room_m=q.room, length_m=length))

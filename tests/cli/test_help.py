@@ -39,7 +39,18 @@ def test_help_is_quick(tmp_path):
 
 @pytest.mark.parametrize(
     "command",
-    ["demo", "export", "import", "inspect", "quiet-zone", "simulate", "study", "transform", "uncertainty"],
+    [
+        "demo",
+        "export",
+        "import",
+        "inspect",
+        "plan",
+        "quiet-zone",
+        "simulate",
+        "study",
+        "transform",
+        "uncertainty",
+    ],
 )
 def test_help_of_each_command(command):
     assert f"  {command} " in succeed("--help")

@@ -1,0 +1,242 @@
+"""Plans of scans described in TOML: `plan_template` explains the form."""
+
+from __future__ import annotations
+
+import importlib.resources
+import math
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import Field
+
+from nf2ff.io.budget_toml import list_of_tables, text_key
+from nf2ff.io.safe import PathLike
+from nf2ff.io.toml import Table, read_toml
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.planning.axes import Axis, Positioner, Receiver
+from nf2ff.planning.distance import Link
+from nf2ff.planning.enclosure import Part
+from nf2ff.planning.plan import ScanRequest
+from nf2ff.planning.scan_time import NAMES
+
+#: Most frequencies, parts and beams.
+MAX_FREQUENCIES, MAX_PARTS, MAX_BEAMS = 10_001, 1000, 10_000
+
+
+def _above(most: float = 1e6, default: float | None = None, *, needed: bool = False) -> Any:
+    said = f"a number above 0, at most {most:g}"
+    return Field(... if needed else default, description=said, gt=0, le=most)
+
+
+def _from_zero(default: float = 0.0) -> Any:
+    return Field(default, description="a number from 0 to 1e+06", ge=0, le=1e6)
+
+
+def _place(default: list[float] | None) -> Any:
+    return Field(default, description="a list of 3 numbers, along x, y and z", min_length=3, max_length=3)
+
+
+class DeviceTable(Table):
+    """The table [device]."""
+
+    size_m: list[float] | None = _place(None)
+    diameter_m: float | None = _above()
+    centre_m: list[float] = _place([0.0, 0.0, 0.0])
+    coherent: bool = Field(True, description="true or false")
+
+
+class PartTable(Table):
+    """A table [[part]]."""
+
+    name: str = text_key("a name", "", most=100)
+    centre_m: list[float] = _place([0.0, 0.0, 0.0])
+    size_m: list[float] | None = _place(None)
+    diameter_m: float | None = _above()
+
+
+class FrequencyTable(Table):
+    """The table [frequency]."""
+
+    ghz: list[float] | None = Field(
+        None,
+        description=f"a list of 1 to {MAX_FREQUENCIES} numbers above 0",
+        min_length=1,
+        max_length=MAX_FREQUENCIES,
+    )
+    start_ghz: float | None = _above()
+    stop_ghz: float | None = _above()
+    count: int | None = Field(
+        None, description=f"a whole number from 2 to {MAX_FREQUENCIES}", ge=2, le=MAX_FREQUENCIES
+    )
+
+
+class ChamberTable(Table):
+    """The table [chamber]."""
+
+    distance_m: float = _above(needed=True)
+    room_m: float | None = _above()
+    largest_device_m: float | None = _above()
+
+
+class AxisTable(Table):
+    """Tables [axes.theta], [axes.phi] and [axes.chi]."""
+
+    speed_deg_per_s: float = _above(needed=True)
+    acceleration_deg_per_s2: float = _above(needed=True)
+    settling_s: float = _from_zero()
+    turns: float | None = _above()
+
+
+class AxesTable(Table):
+    """The table [axes]."""
+
+    theta: AxisTable = Field(description="a table [axes.theta]")
+    phi: AxisTable = Field(description="a table [axes.phi]")
+    chi: AxisTable | None = Field(None, description="a table [axes.chi]")
+
+
+class ReceiverTable(Table):
+    """The table [receiver]."""
+
+    time_per_frequency_s: float = _above(needed=True)
+    start_s: float = _from_zero()
+    polarisation_switch_s: float | None = Field(None, description="a number from 0 to 1e+06", ge=0, le=1e6)
+    beams: int = Field(1, description=f"a whole number from 1 to {MAX_BEAMS}", ge=1, le=MAX_BEAMS)
+    beam_switch_s: float = _from_zero()
+
+
+class WishesTable(Table):
+    """The table [wishes]."""
+
+    tail_db: float = Field(-60.0, description="a level from -240 to -20", ge=-240, le=-20)
+    wanted: list[str] = Field(
+        ["pattern", "eirp", "trp"], description="a list of one or more quantities", min_length=1
+    )
+    scan: str | None = text_key("one of " + ", ".join(NAMES), None, most=100)
+    degree: int | None = Field(None, description="a whole number from 1 to 1000", ge=1, le=1000)
+    step_deg: float | None = Field(None, description="a number from 0.18 to 60", ge=0.18, le=60)
+    time_limit_h: float | None = _above()
+
+
+class SignalTable(Table):
+    """The table [signal]."""
+
+    reference: Literal["port", "bins", "carrier", "none"] = Field(
+        "port", description="one of port, bins, carrier, none"
+    )
+    modulated: bool = Field(False, description="true or false")
+    frozen_beam: bool = Field(True, description="true or false")
+
+
+class LevelTable(Table):
+    """The table [level]."""
+
+    eirp_dbm: float = Field(description="a level from -300 to 300", ge=-300, le=300)
+    probe_gain_dbi: float = Field(description="a level from -300 to 300", ge=-300, le=300)
+    noise_dbm: float = Field(description="a level from -300 to 300", ge=-300, le=300)
+
+
+class PlanTable(Table):
+    """The keys of the file."""
+
+    device: DeviceTable = Field(description="a table [device]")
+    part: list[PartTable] = list_of_tables("part", MAX_PARTS)
+    frequency: FrequencyTable = Field(description="a table [frequency]")
+    chamber: ChamberTable = Field(description="a table [chamber]")
+    axes: AxesTable = Field(description="tables [axes.theta] and [axes.phi]")
+    receiver: ReceiverTable = Field(description="a table [receiver]")
+    wishes: WishesTable = Field(WishesTable.model_construct(), description="a table [wishes]")
+    signal: SignalTable = Field(SignalTable.model_construct(), description="a table [signal]")
+    level: LevelTable | None = Field(None, description="a table [level]")
+
+
+def plan_template() -> str:
+    """A plan to be changed, as TOML that `read_plan` reads."""
+    source = importlib.resources.files("nf2ff.io").joinpath("templates", "plan.toml")
+    return source.read_text(encoding="utf-8")
+
+
+def read_plan(path: PathLike) -> ScanRequest:
+    """Read a plan, from a TOML file as `plan_template` explains.
+
+    Raises
+    ------
+    ValueError
+        One line that names file, table, key, value and what is allowed.
+    """
+    read = read_toml(path, PlanTable)
+    with found_in(path):
+        with found_in("device"):
+            device = _part(read.device.size_m, read.device.diameter_m)
+        parts = []
+        for i, one in enumerate(read.part, start=1):
+            with found_in(f"part {i} ({one.name!r})" if one.name else f"part {i}"):
+                parts.append(_part(one.size_m, one.diameter_m, one.centre_m))
+        with found_in("frequency"):
+            frequency = _frequencies(read.frequency)
+        axes = read.axes
+        positioner = Positioner(
+            _axis(axes.theta), _axis(axes.phi), None if axes.chi is None else _axis(axes.chi)
+        )
+        if (axes.chi is None) == (read.receiver.polarisation_switch_s is None):
+            have = "both" if axes.chi else "none"
+            raise InputError(
+                f"has {have} of axes.chi and receiver.polarisation_switch_s",
+                "give the one that changes the polarisation",
+            )
+        wishes = read.wishes
+        return ScanRequest(
+            frequency=frequency,
+            device=device,
+            parts=tuple(parts),
+            coherent=read.device.coherent,
+            centre=read.device.centre_m,
+            distance=read.chamber.distance_m,
+            positioner=positioner,
+            receiver=_receiver(read.receiver, frequency.size),
+            room=read.chamber.room_m,
+            largest_device=read.chamber.largest_device_m,
+            tail_db=wishes.tail_db,
+            degree=wishes.degree,
+            step=None if wishes.step_deg is None else math.radians(wishes.step_deg),
+            scan=wishes.scan,
+            time_limit=None if wishes.time_limit_h is None else 3600 * wishes.time_limit_h,
+            link=None if read.level is None else Link(**read.level.model_dump()),
+            wanted=tuple(wishes.wanted),
+            reference=read.signal.reference,
+            modulated=read.signal.modulated,
+            frozen=read.signal.frozen_beam,
+        )
+
+
+def _part(size: list[float] | None, diameter: float | None, centre: list[float] | None = None) -> Part:
+    """A box or a ball."""
+    if (size is None) == (diameter is None):
+        have = "both" if size else "none"
+        raise InputError(f"has {have} of size_m and diameter_m", "give one of them")
+    return Part([0.0, 0.0, 0.0] if centre is None else centre, size, diameter)
+
+
+def _frequencies(table: FrequencyTable) -> Any:
+    """Frequencies [Hz]."""
+    steps = (table.start_ghz, table.stop_ghz, table.count)
+    if table.ghz is not None and steps == (None, None, None):
+        found = np.array(table.ghz)
+    elif table.ghz is None and None not in steps:
+        found = np.linspace(*steps)  # type: ignore[arg-type]
+    else:
+        raise InputError("expected either ghz, or start_ghz, stop_ghz and count", "give one or the other")
+    if not np.all(np.diff(found, prepend=0.0) > 0) or found.max() > 1e6:
+        raise InputError("frequencies are not numbers above 0 in increasing order", "sort them")
+    return 1e9 * found
+
+
+def _axis(table: AxisTable) -> Axis:
+    turns = math.inf if table.turns is None else table.turns
+    speed, acceleration = math.radians(table.speed_deg_per_s), math.radians(table.acceleration_deg_per_s2)
+    return Axis(speed, acceleration, table.settling_s, turns)
+
+
+def _receiver(table: ReceiverTable, count: int) -> Receiver:
+    sweep = table.start_s + count * table.time_per_frequency_s
+    return Receiver(sweep, table.beams, table.beam_switch_s, table.polarisation_switch_s or 0.0)

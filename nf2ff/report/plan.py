@@ -1,0 +1,212 @@
+"""A plan in words and columns, and ready for JSON."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from nf2ff.antenna.modes import wavenumber
+from nf2ff.planning.degree import DegreeChoice
+from nf2ff.planning.plan import Plan, samples_of_grid
+from nf2ff.planning.scan_time import WORDS, Schedule
+from nf2ff.ranges.compare import RangeVerdict
+from nf2ff.report.shown import aligned
+
+#: Frequencies that are listed one by one; of more, the first, the last, and one of the largest degree.
+LISTED = 8
+#: What stands under every plan.
+CAUTIONS = (
+    "caution: positioners move without warning and a beam radiates: keep people out by interlock, try a new "
+    "scan slowly and without power, follow the local rules",
+    "the figures are of geometry and theory: local codes and the accredited procedure decide in the end",
+)
+
+
+def plan_lines(plan: Plan) -> list[str]:
+    """A plan as text.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    list of str
+        Lines.
+    """
+    return [
+        *_sphere_lines(plan),
+        "",
+        *_degree_lines(plan),
+        "",
+        *_scan_lines(plan),
+        "",
+        *_range_lines(plan),
+        "",
+        *CAUTIONS,
+    ]
+
+
+def _sphere_lines(plan: Plan) -> list[str]:
+    """Size, and what a known place and centring save."""
+    where = f"{len(plan.request.parts)} known" if plan.request.parts else "anywhere in the device"
+    top, whole, centred = plan.choices[-1], plan.whole, plan.centred
+    lines = [
+        f"radiating parts: {where}; minimum sphere about the centre of rotation "
+        f"{100 * plan.minimum_radius:.4g} cm in radius",
+    ]
+    ghz = plan.request.frequency[-1] / 1e9
+    if whole.degree > top.degree:
+        lines.append(
+            f"anywhere in the device they would need, at {ghz:.6g} GHz, degree {whole.degree} and "
+            f"{samples_of_grid(whole.degree):,} readings on a grid, against {top.degree} and "
+            f"{samples_of_grid(top.degree):,}"
+        )
+    if centred.degree < top.degree:
+        x, y, z = (100 * v for v in plan.centre)
+        lines.append(
+            f"a centre of rotation at ({x:.3g}, {y:.3g}, {z:.3g}) cm would need degree {centred.degree} and "
+            f"{samples_of_grid(centred.degree):,} readings on a grid, against {top.degree} and "
+            f"{samples_of_grid(top.degree):,}"
+        )
+    return lines
+
+
+def _degree_lines(plan: Plan) -> list[str]:
+    """Degrees by frequency."""
+    count = len(plan.choices)
+    shown = list(range(count))
+    most = max(range(count), key=lambda i: (plan.choices[i].degree, i))
+    if count > LISTED:
+        shown = sorted({0, most, count - 1})
+    k = wavenumber(plan.request.frequency)
+    rows = [["GHz", "k r0", "degree by size", "by distance", "power above dB", "aliases dB", "steps deg"]]
+    for i in shown:
+        one = plan.choices[i]
+        rows.append(
+            [
+                f"{plan.request.frequency[i] / 1e9:.6g}",
+                f"{k[i] * plan.minimum_radius:.2f}",
+                str(one.spectrum_degree),
+                str(one.degree),
+                f"{one.tail_db:.1f}",
+                f"{one.alias_db:.1f}",
+                f"{180 / (one.degree + 1):.4g}",
+            ]
+        )
+    needed = plan.choices[most].degree
+    wished = "" if plan.degree == needed else f", as wished; {needed} are needed"
+    return [
+        f"degree of the scan: {plan.degree}{wished}",
+        *aligned(rows, words=0),
+    ]
+
+
+def _scan_lines(plan: Plan) -> list[str]:
+    """Sets of positions side by side."""
+    rows = [["positions", "count", "readings", "gap deg", "phi turns", "time", ""]]
+    for i, scan in enumerate(plan.scans):
+        told = scan.impossible or ("<- taken" if i == plan.chosen else "")
+        rows.append(
+            [
+                WORDS[scan.name],
+                str(scan.positions),
+                str(scan.time.size),
+                f"{math.degrees(scan.gap):.3g}",
+                f"{scan.turns:.3g}",
+                _duration(scan.duration),
+                told,
+            ]
+        )
+    lines = aligned([row[:-1] for row in rows], words=1)
+    request = plan.request
+    head = (
+        f"one sweep of {request.frequency.size} frequencies: {request.receiver.sweep:.3g} s; "
+        f"beams: {request.receiver.beams}; "
+        + ("polarisations switched" if request.positioner.chi is None else "probe turned between two passes")
+    )
+    return [head, *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True))]
+
+
+def _duration(seconds: float) -> str:
+    """Hours, minutes and seconds."""
+    whole = round(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def _range_lines(plan: Plan) -> list[str]:
+    """Verdicts on ranges, each with its reasons."""
+    link = plan.request.link
+    lines = [f"ranges for {', '.join(plan.request.wanted)}:"]
+    rows = []
+    for one in plan.ranges:
+        first = [one.kind.value, one.fit.value]
+        if link is not None:
+            first.append(f"peak {link.dynamic_range_db(one.loss_db):.1f} dB above noise")
+        rows.append(first)
+    for line, one in zip(aligned(rows, words=3), plan.ranges, strict=True):
+        lines.append(f"  {line}")
+        lines += [f"      {reason}" for reason in one.reasons]
+    return lines
+
+
+def plan_facts(plan: Plan) -> dict[str, Any]:
+    """A plan ready for JSON; units stand at the end of the names."""
+    request = plan.request
+    return {
+        "minimum_radius_m": plan.minimum_radius,
+        "distance_m": request.distance,
+        "degree": plan.degree,
+        "frequencies": [
+            {"frequency_hz": f} | _choice(one)
+            for f, one in zip(request.frequency.tolist(), plan.choices, strict=True)
+        ],
+        "place_unknown": _choice(plan.whole) | {"grid_readings": samples_of_grid(plan.whole.degree)},
+        "centred": _choice(plan.centred)
+        | {
+            "grid_readings": samples_of_grid(plan.centred.degree),
+            "centre_m": plan.centre.tolist(),
+            "minimum_radius_m": plan.centred_radius,
+        },
+        "sweep_s": request.receiver.sweep,
+        "scans": [_scan(one) | {"taken": i == plan.chosen} for i, one in enumerate(plan.scans)],
+        "ranges": [_range(plan, one) for one in plan.ranges],
+        "warnings": list(plan.warnings),
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _choice(one: DegreeChoice) -> dict[str, Any]:
+    return {
+        "degree": one.degree,
+        "degree_by_size": one.spectrum_degree,
+        "power_above_db": one.tail_db,
+        "aliases_db": one.alias_db,
+        "step_deg": 180 / (one.degree + 1),
+    }
+
+
+def _scan(one: Schedule) -> dict[str, Any]:
+    return {
+        "positions": one.name,
+        "count": one.positions,
+        "readings": int(one.time.size),
+        "largest_gap_deg": math.degrees(one.gap),
+        "phi_turns": one.turns,
+        "time_s": one.duration,
+        "overtravel_deg": math.degrees(one.overtravel),
+        "impossible": one.impossible or None,
+    }
+
+
+def _range(plan: Plan, one: RangeVerdict) -> dict[str, Any]:
+    link = plan.request.link
+    return {
+        "range": one.kind.value,
+        "suits": one.fit.value,
+        "reasons": list(one.reasons),
+        "length_m": one.length,
+        "path_loss_db": one.loss_db,
+        "dynamic_range_db": None if link is None else link.dynamic_range_db(one.loss_db),
+    }

@@ -1,0 +1,128 @@
+"""``nf2ff plan``."""
+
+import json
+import time
+
+import pytest
+from commands import assert_refused, run, succeed
+
+from nf2ff.io.plan_toml import plan_template
+
+
+@pytest.fixture
+def put(tmp_path):
+    """Return a function that writes the template, changed, and returns its path."""
+
+    def make(*changes):
+        text = plan_template()
+        for before, after in (('# scan = "grid"', 'scan = "grid"'), *changes):
+            assert text.count(before) == 1, before
+            text = text.replace(before, after)
+        path = tmp_path / "plan.toml"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return make
+
+
+def test_text(put, tmp_path):
+    lines = succeed("plan", put(), "--points", tmp_path / "p.csv").splitlines()
+    assert lines[0] == (
+        "radiating parts: 1 known; minimum sphere about the centre of rotation 2.5 cm in radius"
+    )
+    assert "degree of the scan: 23" in lines
+    (taken,) = [x for x in lines if x.endswith("<- taken")]
+    assert taken.startswith("grid, stop and go ")
+    assert any(x.startswith("caution: positioners move without warning") for x in lines)
+    assert any("local codes and the accredited procedure decide" in x for x in lines)
+    assert lines[-1] == f"{tmp_path / 'p.csv'}: 2400 readings of the grid"
+    assert len((tmp_path / "p.csv").read_text().splitlines()) == 2401
+    assert succeed("plan", "--template") == plan_template()
+
+
+def test_json(put, tmp_path):
+    (line,) = succeed("plan", put(), "-o", tmp_path / "plan.json", "--json").splitlines()
+    found = json.loads(line)
+    assert found == json.loads((tmp_path / "plan.json").read_text())
+    assert found["degree"] == 23
+    assert [x["frequency_hz"] for x in found["frequencies"]] == [26.5e9, 27.5e9, 28.5e9, 29.5e9]
+    (taken,) = [x for x in found["scans"] if x["taken"]]
+    # (N + 2)(2N + 2) positions (closed form).
+    assert (taken["positions"], taken["count"], taken["readings"]) == ("grid", 1200, 2400)
+    assert [x["suits"] for x in found["ranges"]] == ["yes", "yes", "yes", "in part"]
+    assert found["warnings"] == []
+    assert len(found["cautions"]) == 2
+
+
+def test_hard_truths_are_told(put):
+    out = run(
+        "plan",
+        put(
+            ('wanted = ["pattern", "eirp", "trp"]', 'wanted = ["eirp", "tis", "evm"]'),
+            ('reference = "port"', 'reference = "none"'),
+        ),
+    ).out
+    assert "near field with transform  no" in out
+    assert "gives power, not phase: its readings cannot be transformed" in out
+    assert "TIS is the harmonic mean of EIS" in out
+    assert "evm: properties of the signal" in out
+    out = run(
+        "plan",
+        put(("modulated = false", "modulated = true"), ('reference = "port"', 'reference = "carrier"')),
+    ).out
+    assert "one reference for each frequency bin, and a frozen beam for the whole scan" in out
+
+
+def test_warnings_go_to_standard_error(put):
+    done = run("plan", put(('scan = "grid"', 'scan = "swept-grid"')))
+    assert done.code == 0
+    assert "warning: an axis runs up to" in done.err
+
+
+def test_a_hundred_frequencies_are_quick(put):
+    """101 frequencies of a device of 30 cm: under 10 s."""
+    path = put(
+        ("count = 4", "count = 101"),
+        ("[[part]]", "[[part]]\nname = 'all'"),
+        ('name = "array"\n', ""),
+        ("diameter_m = 0.05", "diameter_m = 0.30"),
+    )
+    begin = time.process_time()
+    done = run("plan", path)
+    assert time.process_time() - begin < 10
+    assert done.code == 0
+    assert done.err.startswith("warning: the customary k r0 + 10 would be degree 103")
+    assert "one sweep of 101 frequencies: 1.03 s" in done.out
+    # Of so many the first and the last, which has the largest degree.
+    assert len([x for x in done.out.splitlines() if x.strip().startswith(("26.5 ", "29.5 "))]) == 2
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        ("largest_device_m = 0.5", "largest_device_m = 0.2", "the device takes a sphere of 0.3 m"),
+        ("speed_deg_per_s = 20.0", "speed_deg_per_s = 0.0", "axes, phi, speed_deg_per_s is 0.0, expected"),
+        ("distance_m = 0.5", "distance_m = 0.02", "distance is 0.02 m, inside the minimum sphere of 0.025 m"),
+        ("distance_m = 0.5", "distance_m = 0.1", "the device turns within 0.15 m"),
+        ("distance_m = 0.5", "distance_m = 5.0", "distance is 5 m, but the chamber allows 3 m"),
+        ('scan = "grid"', "degree = 5", "degree 5 is wished, but degree 23 is needed"),
+        ('scan = "grid"', "time_limit_h = 0.1", "a scan may take 0.1 h, but the quickest takes"),
+        (
+            'wanted = ["pattern", "eirp", "trp"]',
+            'wanted = ["volume"]',
+            "wanted is 'volume', expected some of",
+        ),
+    ],
+)
+def test_bad_input_is_one_line(put, tmp_path, before, after, says):
+    path = put((before, after))
+    line = assert_refused(tmp_path, "plan", path, "-o", tmp_path / "plan.json", says=says)
+    assert line.startswith(f"nf2ff: {path}: ")
+
+
+def test_outputs(put, tmp_path):
+    path = put()
+    assert_refused(tmp_path, "plan", path, "-o", path, says="input")
+    same = ("-o", tmp_path / "x", "--points", tmp_path / "x")
+    assert_refused(tmp_path, "plan", path, *same, says="give two names")
+    assert_refused(tmp_path, "plan", tmp_path / "none.toml", says="none.toml")

@@ -1,0 +1,145 @@
+"""Plans as a whole: what they choose, what they refuse."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from nf2ff.antenna.modes import required_degree, wavenumber
+from nf2ff.messages.planning import PlanCode
+from nf2ff.planning.axes import Axis, Positioner, Receiver
+from nf2ff.planning.distance import Link
+from nf2ff.planning.enclosure import Part
+from nf2ff.planning.plan import ScanRequest, make_plan, samples_of_grid
+from nf2ff.planning.scan_time import NAMES
+from nf2ff.ranges.compare import RangeKind
+
+DEG = math.pi / 180
+BALL = Part(diameter=0.3)
+ARRAY = Part(diameter=0.05)
+REQUEST = ScanRequest(
+    frequency=[28e9],
+    device=BALL,
+    parts=(ARRAY,),
+    coherent=True,
+    centre=(0, 0, 0),
+    distance=0.5,
+    positioner=Positioner(Axis(10 * DEG, 20 * DEG, 0.3), Axis(20 * DEG, 40 * DEG, 0.3)),
+    receiver=Receiver(0.05, polarisation_switch=0.01),
+)
+
+
+def plan(**changes):
+    return make_plan(replace(REQUEST, **changes))
+
+
+def codes(found):
+    return {notice.code for notice in found.warnings}
+
+
+def test_a_known_place_against_the_whole_device():
+    """28 GHz, 30 cm and 5 cm: exact degrees (closed form) in place of 99 and 25 by the customary rule."""
+    found = plan()
+    k = float(wavenumber(28e9))
+    assert found.minimum_radius == pytest.approx(0.025)
+    assert found.choices[0].spectrum_degree == required_degree(0.025 * k) == 22
+    assert found.degree - 22 in (0, 1)
+    assert found.whole.spectrum_degree == required_degree(0.15 * k) == 100
+    assert samples_of_grid(99) == 40_400
+    assert samples_of_grid(25) == 2808
+    anywhere = plan(parts=())
+    assert anywhere.degree == found.whole.degree
+    assert PlanCode.CUSTOMARY in codes(anywhere)
+    assert PlanCode.CUSTOMARY not in codes(found)
+
+
+def test_what_centring_saves():
+    """A part 10 cm off the centre: 12.5 cm against 2.5 cm (closed form)."""
+    found = plan(parts=(Part((0.1, 0, 0), diameter=0.05),))
+    assert found.minimum_radius == pytest.approx(0.125)
+    assert found.centred_radius == pytest.approx(0.025)
+    np.testing.assert_allclose(found.centre, [0.1, 0, 0], atol=1e-9)
+    assert found.centred.degree == plan().degree < found.degree
+    # So does moving the centre of rotation there, in a larger sphere of the whole device.
+    moved = plan(parts=(Part((0.1, 0, 0), diameter=0.05),), centre=(0.1, 0, 0))
+    assert moved.degree == found.centred.degree
+    assert moved.ranges[0].length > found.ranges[0].length
+
+
+def test_the_quickest_that_the_axes_can_do_is_taken():
+    found = plan()
+    assert found.scan.duration == min(scan.duration for scan in found.scans)
+    limited = replace(REQUEST.positioner, phi=replace(REQUEST.positioner.phi, turns=1.1))
+    found = plan(positioner=limited)
+    assert not found.scan.impossible
+    assert found.scan.name in ("grid", "swept-grid", "constant-density")
+    assert [scan.name for scan in found.scans] == list(NAMES)
+    assert plan(scan="grid").scan.name == "grid"
+
+
+def test_wishes():
+    # A step of 5 deg is degree 35 (closed form: pi / step - 1).
+    assert plan(step=5 * DEG).degree == 35
+    assert plan(degree=30).degree == 30
+    with pytest.raises(
+        ValueError, match=r"a step of 10 deg is wished, which supports degree 17, but degree 2"
+    ):
+        plan(step=10 * DEG)
+    with pytest.raises(ValueError, match=r"degree 9 is wished, but degree 2\d is needed.*leave the wish out"):
+        plan(degree=9)
+    with pytest.raises(ValueError, match=r"a degree and a step are wished"):
+        plan(degree=30, step=5 * DEG)
+    with pytest.raises(ValueError, match=r"may take 0.01 h, but the quickest takes 0\.\d+ h"):
+        plan(time_limit=36)
+    one, half = (
+        replace(REQUEST.positioner, phi=replace(REQUEST.positioner.phi, turns=x)) for x in (1.0, 0.5)
+    )
+    with pytest.raises(ValueError, match=r"scan is 'equal-area-spiral', but phi would turn 2.* and can 1"):
+        plan(positioner=one, scan="equal-area-spiral")
+    with pytest.raises(ValueError, match=r"can do none of the scans"):
+        plan(positioner=half)
+    with pytest.raises(ValueError, match=r"scan is 'zigzag'"):
+        plan(scan="zigzag")
+
+
+def test_places():
+    with pytest.raises(ValueError, match=r"takes a sphere of 0.3 m .* chamber allows 0.2 m"):
+        plan(largest_device=0.2)
+    with pytest.raises(ValueError, match=r"inside the minimum sphere of 0.15 m"):
+        plan(distance=0.1, parts=())
+    with pytest.raises(ValueError, match=r"the device turns within 0.15 m.*the probe will be hit"):
+        plan(distance=0.1)
+    with pytest.raises(ValueError, match=r"reactive zone"):
+        plan(distance=0.151, parts=())
+    with pytest.raises(ValueError, match=r"distance is 0.5 m, but the chamber allows 0.4 m"):
+        plan(room=0.4)
+    with pytest.raises(ValueError, match=r"part 1 reaches out of the device"):
+        plan(parts=(Part((0.14, 0, 0), diameter=0.05),))
+    with pytest.raises(ValueError, match=r"part 2 reaches out of the device"):
+        plan(device=Part(sides=(0.3, 0.1, 0.1)), parts=(ARRAY, Part((0, 0.03, 0), diameter=0.05)))
+    with pytest.raises(ValueError, match=r"degree 1\d\d\d takes .* readings: scans are laid out up to"):
+        plan(device=Part(diameter=3.6), parts=(), distance=3)
+
+
+def test_warnings():
+    near = plan(parts=(), distance=0.158, tail_db=-100)
+    assert {PlanCode.CLOSE, PlanCode.BY_DISTANCE} <= codes(near)
+    assert {PlanCode.OVERTRAVEL, PlanCode.MOVED} <= codes(plan(scan="swept-grid"))
+    assert not codes(plan(scan="grid"))
+    # 30 dBm - 55.4 dB + 10 dBi over -60 dBm: 44.6 dB (closed form).
+    noisy = plan(scan="grid", link=Link(30, 10, -60))
+    assert codes(noisy) == {PlanCode.NOISE}
+    assert noisy.warnings[0].figures["margin_db"] == pytest.approx(44.6, abs=0.1)
+
+
+def test_parts_that_radiate_one_at_a_time():
+    """Two parts of 5 cm 20 cm apart: one aperture of 25 cm, or each by itself 10 cm off the centre."""
+    parts = (Part((0.1, 0, 0), diameter=0.05), Part((-0.1, 0, 0), diameter=0.05))
+    together, alone = plan(parts=parts), plan(parts=parts, coherent=False)
+    assert together.degree == alone.degree
+    lengths = [x.ranges[0].length for x in (together, alone)]
+    wavelength = 299792458.0 / 28e9
+    assert lengths[0] == pytest.approx(0.15 - 0.125 + 2 * 0.25**2 / wavelength, rel=1e-9)
+    assert lengths[1] == pytest.approx(0.15 - 0.025 + 2 * 0.05**2 / wavelength, rel=1e-9)
+    assert alone.ranges[0].kind is RangeKind.DIRECT

@@ -49,12 +49,14 @@ class Bench:
     def __init__(self, positioner, receiver, dt=1e-3):
         self.positioner, self.receiver, self.dt = positioner, receiver, dt
         self.now, self.record, self.free = 0.0, [], 0.0
+        self.extremes = []
         self.theta, self.phi = Motor(positioner.theta), Motor(positioner.phi)
         self.chi = None if positioner.chi is None else Motor(positioner.chi)
         self.reading, self.begun = [], 0.0
 
     def tick(self):
         self.now += self.dt
+        self.extremes.append((self.theta.at, self.phi.at))
         for motor in (self.theta, self.phi, self.chi):
             if motor is not None:
                 motor.tick(self.dt)

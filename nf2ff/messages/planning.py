@@ -26,8 +26,8 @@ class PlanCode(Code):
     )
     NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
     OVERTRAVEL = (
-        "an axis runs up to {beyond_deg:.3g} deg beyond its first and last position to start and stop: see "
-        "that it and the cables can"
+        "to start and stop, theta runs up to {theta_deg:.3g} deg and phi up to {phi_deg:.3g} deg beyond "
+        "their first and last positions: see that axes and cables can"
     )
     MOVED = (
         "frequencies and the second polarisation are read while the axes move: each reading has its own place"

@@ -317,9 +317,9 @@ def _told(
     if request.link is not None:
         loss = next(x.loss_db for x in verdicts if x.kind is RangeKind.NEAR_FIELD)
         told += told_of_noise(request.link.dynamic_range_db(loss), request.tail_db)
-    if scan.overtravel:
-        ends = math.degrees(scan.overtravel)
-        told.append(PlanCode.OVERTRAVEL(beyond_deg=ends))
+    if any(scan.overtravel):
+        theta, phi = map(math.degrees, scan.overtravel)
+        told.append(PlanCode.OVERTRAVEL(theta_deg=theta, phi_deg=phi))
         if request.positioner.chi is None:
             told.append(PlanCode.MOVED())
     return told

@@ -50,8 +50,8 @@ class Schedule:
         From the first motion to the last [s].
     gap : float
         Angular radius of the largest circle without a position [rad].
-    overtravel : float
-        How far theta, or phi, moves beyond the last position to start and stop [rad].
+    overtravel : (float, float)
+        How far theta and phi move beyond their first and last positions to start and stop [rad].
     impossible : str
         Why the axes cannot do it; empty if they can.
     """
@@ -64,7 +64,7 @@ class Schedule:
     chi: Real
     duration: float
     gap: float
-    overtravel: float = 0.0
+    overtravel: tuple[float, float] = (0.0, 0.0)
     impossible: str = ""
 
     @property
@@ -112,8 +112,9 @@ def schedules(degree: int, positioner: Positioner, receiver: Receiver) -> list[S
 
 def _within_travel(made: Schedule, positioner: Positioner) -> Schedule:
     """Say where an axis would have to turn farther than it can."""
-    for word, axis, angle in (("phi", positioner.phi, made.phi), ("theta", positioner.theta, made.theta)):
-        turns = float(np.ptp(angle)) / (2 * math.pi)
+    axes = (("theta", positioner.theta, made.theta), ("phi", positioner.phi, made.phi))
+    for (word, axis, angle), beyond in zip(axes, made.overtravel, strict=True):
+        turns = (float(np.ptp(angle[made.chi == 0])) + 2 * beyond) / (2 * math.pi)
         if turns > axis.turns * (1 + 1e-9):
             why = f"{word} would turn {turns:.3g} times, and can {axis.turns:.3g}"
             return replace(made, impossible=why)
@@ -245,7 +246,8 @@ def _swept(degree: int, inner: str, positioner: Positioner, receiver: Receiver) 
         np.repeat(grid.theta, grid.phi.size), np.tile(grid.phi, grid.theta.size), resolution=_RESOLUTION
     )
     beyond = speed * (dwell + ramp / 2)
-    return Schedule(SWEPT, grid.theta.size * grid.phi.size, time, theta, phi, chi, duration, gap, beyond)
+    ends = (0.0, beyond) if inner == "phi" else (beyond, 0.0)
+    return Schedule(SWEPT, grid.theta.size * grid.phi.size, time, theta, phi, chi, duration, gap, ends)
 
 
 def _spiral(degree: int, positioner: Positioner, receiver: Receiver) -> Schedule:
@@ -267,17 +269,17 @@ def _spiral(degree: int, positioner: Positioner, receiver: Receiver) -> Schedule
     )
     start = ramp + run * np.arange(points.count) / (points.count - 1)
     end = 2 * ramp + run + dwell
-    beyond = rates[0] * (dwell + ramp / 2)
+    ends = rates[0] * (dwell + ramp / 2), rates[1] * (dwell + ramp / 2)
     gap = largest_gap(theta, points.phi, resolution=_RESOLUTION)
     if switched:
         second = receiver.one_polarisation + receiver.polarisation_switch
         time = np.stack([start, start + second], axis=1).ravel()
         at = np.stack([theta, theta + rates[0] * second], axis=1).ravel()
         chi = np.tile([0.0, math.pi / 2], points.count)
-        return Schedule(SPIRAL, points.count, time, at, turns * at, chi, end, gap, beyond)
+        return Schedule(SPIRAL, points.count, time, at, turns * at, chi, end, gap, ends)
     again = end + _turn(positioner, receiver)
     # The way back begins where the last reading had ended.
     time = np.concatenate([start, again + dwell + start])
     at = np.concatenate([theta, theta[::-1]])
     chi = np.repeat([0.0, math.pi / 2], points.count)
-    return Schedule(SPIRAL, points.count, time, at, turns * at, chi, again + dwell + end, gap, beyond)
+    return Schedule(SPIRAL, points.count, time, at, turns * at, chi, again + dwell + end, gap, ends)

@@ -195,7 +195,8 @@ def _scan(one: Schedule) -> dict[str, Any]:
         "largest_gap_deg": math.degrees(one.gap),
         "phi_turns": one.turns,
         "time_s": one.duration,
-        "overtravel_deg": math.degrees(one.overtravel),
+        "overtravel_theta_deg": math.degrees(one.overtravel[0]),
+        "overtravel_phi_deg": math.degrees(one.overtravel[1]),
         "impossible": one.impossible or None,
     }
 

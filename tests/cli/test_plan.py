@@ -76,7 +76,7 @@ def test_hard_truths_are_told(put):
 def test_warnings_go_to_standard_error(put):
     done = run("plan", put(('scan = "grid"', 'scan = "swept-grid"')))
     assert done.code == 0
-    assert "warning: an axis runs up to" in done.err
+    assert "warning: to start and stop, theta runs up to 0 deg and phi up to" in done.err
 
 
 def test_a_hundred_frequencies_are_quick(put):

@@ -51,6 +51,13 @@ def held_against(made, bench):
     # The slower ticks move an axis by 0.03 deg, those lost at the crossings too.
     for mine, theirs in zip((made.theta, made.phi, made.chi), record[:, 1:].T, strict=True):
         np.testing.assert_allclose(mine, theirs, atol=0.3 * DEG)
+    # No axis goes farther than told, nor much less far.
+    for angle, moved, beyond in zip(
+        (made.theta, made.phi), np.transpose(bench.extremes), made.overtravel, strict=True
+    ):
+        first = angle[made.chi == 0]
+        farthest = max(first.min() - moved.min(), moved.max() - first.max())
+        assert farthest == pytest.approx(beyond, rel=0.02, abs=0.1 * DEG)
 
 
 @pytest.mark.parametrize("positioner", [SWITCHED, TURNED], ids=["switched", "turned"])
@@ -138,7 +145,7 @@ def test_readings_never_overlap_and_places_support_the_degree():
             first, second = (made.theta[made.chi == x] for x in (0.0, math.pi / 2))
             if not switched:
                 second = second[::-1]
-            away = made.overtravel if switched else 0.0
+            away = made.overtravel[0] if switched else 0.0
             assert np.all(np.abs(first - second) <= away + 1e-9)
 
 

@@ -7,25 +7,37 @@ from pathlib import Path
 
 import click
 
+from nf2ff.antenna.dipoles import Antenna
 from nf2ff.cli.draws import template_option
 from nf2ff.cli.options import FILE, check_output, json_option, one_line_errors, overwrite_option
 from nf2ff.io import safe
+from nf2ff.io.antenna_toml import read_antenna
 from nf2ff.io.plan_points import write_points
-from nf2ff.io.plan_toml import plan_template, read_plan
+from nf2ff.io.plan_toml import plan_template, read_plan, read_tolerances
 from nf2ff.messages.input_error import InputError, found_in
-from nf2ff.planning.plan import make_plan
-from nf2ff.report.plan import plan_facts, plan_lines
+from nf2ff.planning.plan import Plan, make_plan
+from nf2ff.planning.tolerances import Tolerance, Wish, planned_solution, tolerances
+from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance_lines
+from nf2ff.uncertainty.errors.term import ErrorTerm
 
 
 @click.command()
 @click.argument("description", metavar="PLAN", type=FILE)
 @click.option("-o", "--output", type=FILE, help="JSON file to write.")
 @click.option("--points", type=FILE, help="CSV to write: when and where each reading is taken.")
+@click.option("--antenna", type=FILE, help="Dipoles (TOML) that radiate like the device: gives tolerances.")
 @template_option(plan_template, "Print a PLAN to be changed, and nothing else.")
 @overwrite_option
 @json_option
 @one_line_errors
-def plan(description: Path, output: Path | None, points: Path | None, overwrite: bool, as_json: bool) -> None:
+def plan(
+    description: Path,
+    output: Path | None,
+    points: Path | None,
+    antenna: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
     """Plan a scan as PLAN (TOML) describes device, chamber and axes, and say which range suits.
 
     Gives the degree and the steps that size and distance of the device ask for, the time of five sets of
@@ -34,13 +46,18 @@ def plan(description: Path, output: Path | None, points: Path | None, overwrite:
     """
     written = [x for x in (output, points) if x is not None]
     for path in written:
-        check_output(path, [description], overwrite=overwrite)
+        check_output(path, [description, *([] if antenna is None else [antenna])], overwrite=overwrite)
     if len(written) == 2 and written[0].resolve() == written[1].resolve():
         raise InputError(f"{points}: is the output of -o as well", "give two names")
     asked = read_plan(description)
+    wishes, terms = read_tolerances(description)
+    if antenna is not None and not wishes:
+        raise InputError(f"{description}: has no [tolerances]", "give them, or leave --antenna out")
     with found_in(description):
         made = make_plan(asked)
-    facts = json.dumps(plan_facts(made), allow_nan=False)
+        found = () if antenna is None else _tolerances(made, read_antenna(antenna), wishes, terms)
+    told = plan_facts(made) | ({"tolerances": tolerance_facts(terms, found)} if found else {})
+    facts = json.dumps(told, allow_nan=False)
     if output is not None:
         with safe.replacing(output, overwrite=overwrite) as temporary:
             temporary.write_text(facts + "\n", encoding="utf-8")
@@ -50,7 +67,32 @@ def plan(description: Path, output: Path | None, points: Path | None, overwrite:
         click.echo(facts)
     else:
         click.echo("\n".join(plan_lines(made)))
+        if found:
+            click.echo("")
+            click.echo("\n".join(tolerance_lines(terms, found, wishes)))
         if points is not None:
             click.echo(f"{points}: {made.scan.time.size} readings of the {made.scan.name}")
     for warning in made.warnings:
         click.echo(f"warning: {warning}", err=True)
+    if wishes and antenna is None:
+        click.echo("warning: [tolerances] need an antenna like the device: give --antenna", err=True)
+
+
+def _tolerances(
+    made: Plan, antenna: Antenna, wishes: list[Wish], terms: list[ErrorTerm]
+) -> tuple[Tolerance, ...]:
+    """Sizes of errors for a scan as planned, at the highest frequency."""
+    if antenna.minimum_radius > made.minimum_radius * (1 + 1e-9):
+        raise InputError(
+            f"the antenna reaches {antenna.minimum_radius:.4g} m from the centre of rotation, what "
+            f"radiates by the plan {made.minimum_radius:.4g} m",
+            "give dipoles within the device's parts",
+        )
+    solution = planned_solution(
+        antenna,
+        made.scan,
+        frequency=float(made.request.frequency[-1]),
+        radius=made.request.distance,
+        degree=made.degree,
+    )
+    return tolerances(solution, terms, wishes)

@@ -12,12 +12,15 @@ from pydantic import Field
 from nf2ff.io.budget_toml import list_of_tables, text_key
 from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import Table, read_toml
+from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, error_from, figures_of
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.axes import Axis, Positioner, Receiver
 from nf2ff.planning.distance import Link
 from nf2ff.planning.enclosure import Part
 from nf2ff.planning.plan import ScanRequest
 from nf2ff.planning.scan_time import NAMES
+from nf2ff.planning.tolerances import Wish
+from nf2ff.uncertainty.errors.term import ErrorTerm
 
 #: Most frequencies, parts and beams.
 MAX_FREQUENCIES, MAX_PARTS, MAX_BEAMS = 10_001, 1000, 10_000
@@ -136,6 +139,21 @@ class LevelTable(Table):
     noise_dbm: float = Field(description="a level from -300 to 300", ge=-300, le=300)
 
 
+def _wish(unit: str) -> Any:
+    return Field(None, description=f"an uncertainty above 0, at most 10 {unit}", gt=0, le=10)
+
+
+class TolerancesTable(Table):
+    """The table [tolerances]."""
+
+    eirp_db: float | None = _wish("dB")
+    trp_db: float | None = _wish("dB")
+    directivity_db: float | None = _wish("dB")
+    sidelobe_level_db: float | None = _wish("dB")
+    beamwidth_deg: float | None = _wish("deg")
+    pointing_deg: float | None = _wish("deg")
+
+
 class PlanTable(Table):
     """The keys of the file."""
 
@@ -148,12 +166,39 @@ class PlanTable(Table):
     wishes: WishesTable = Field(WishesTable.model_construct(), description="a table [wishes]")
     signal: SignalTable = Field(SignalTable.model_construct(), description="a table [signal]")
     level: LevelTable | None = Field(None, description="a table [level]")
+    tolerances: TolerancesTable | None = Field(None, description="a table [tolerances]")
+    error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS)
 
 
 def plan_template() -> str:
     """A plan to be changed, as TOML that `read_plan` reads."""
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "plan.toml")
     return source.read_text(encoding="utf-8")
+
+
+def read_tolerances(path: PathLike) -> tuple[list[Wish], list[ErrorTerm]]:
+    """Uncertainties that a plan wishes, and the errors to share them; both empty if there are none.
+
+    Raises
+    ------
+    ValueError
+        As `read_plan`, or if one is there without the other.
+    """
+    read = read_toml(path, PlanTable)
+    terms = [
+        error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")
+        for i, one in enumerate(read.error, start=1)
+    ]
+    wishes = []
+    asked = {} if read.tolerances is None else read.tolerances.model_dump(exclude_none=True)
+    for key, size in asked.items():
+        metric, _, unit = key.rpartition("_")
+        size = math.radians(size) if unit == "deg" else size
+        wishes += [Wish(figure, size) for figure in figures_of(metric, {}, f"{path}: tolerances")]
+    if bool(wishes) != bool(terms):
+        there, missing = ("[tolerances]", "[[error]]") if wishes else ("[[error]]", "[tolerances]")
+        raise InputError(f"{path}: has {there} without {missing}", "give both, or leave it out")
+    return wishes, terms
 
 
 def read_plan(path: PathLike) -> ScanRequest:

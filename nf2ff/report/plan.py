@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.planning.degree import DegreeChoice
 from nf2ff.planning.plan import Plan, samples_of_grid
 from nf2ff.planning.scan_time import WORDS, Schedule
+from nf2ff.planning.tolerances import Tolerance, Wish
 from nf2ff.ranges.compare import RangeVerdict
 from nf2ff.report.shown import aligned
+from nf2ff.uncertainty.errors.term import ErrorTerm
 
 #: Frequencies that are listed one by one; of more, the first, the last, and one of the largest degree.
 LISTED = 8
@@ -211,3 +214,61 @@ def _range(plan: Plan, one: RangeVerdict) -> dict[str, Any]:
         "path_loss_db": one.loss_db,
         "dynamic_range_db": None if link is None else link.dynamic_range_db(one.loss_db),
     }
+
+
+def tolerance_lines(
+    terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish]
+) -> list[str]:
+    """How large errors may be, as text: standard uncertainties."""
+    wished = ", ".join(
+        f"{one.figure.name} {one.size:.3g} dB"
+        if one.figure.scale == "power"
+        else f"{one.figure.name} {math.degrees(one.size):.3g} deg"
+        for one in wishes
+    )
+    rows = [["error", "with equal shares", "alone", "set by"]]
+    for term, one in zip(terms, found, strict=True):
+        name = term.name + (f" ({axis})" if (axis := getattr(term, "axis", "")) else "")
+        limit = "no size matters" if one.limit is None else one.limit.name
+        rows.append([name, _sizes(one.shared), _sizes(one.alone), limit])
+    head = f"tolerances (standard uncertainties, to first order) for {wished}:"
+    return [head, *(f"  {line}" for line in aligned(rows, words=4))]
+
+
+def tolerance_facts(terms: Sequence[ErrorTerm], found: Sequence[Tolerance]) -> list[dict[str, Any]]:
+    """The same ready for JSON, sizes in SI units and radians."""
+
+    def sizes(term: ErrorTerm | None) -> dict[str, float] | None:
+        return None if term is None else {field: float(getattr(term, field)) for field in term.sizes}
+
+    return [
+        {
+            "error": term.name,
+            "axis": getattr(term, "axis", None),
+            "shared": sizes(one.shared),
+            "alone": sizes(one.alone),
+            "set_by": None if one.limit is None else one.limit.name,
+        }
+        for term, one in zip(terms, found, strict=True)
+    ]
+
+
+#: Units in which sizes are shown, and their number in one of the library's.
+_SHOWN = {"rad": ("deg", math.degrees(1)), "m": ("mm", 1e3), "relative": ("%", 1e2)}
+
+
+def _sizes(term: ErrorTerm | None) -> str:
+    """Sizes of an error that are not zero, in the units of the trade."""
+    if term is None:
+        return "any"
+    words = []
+    for field in term.sizes:
+        value, unit = float(getattr(term, field)), term.unit_of(field)
+        if not value:
+            continue
+        if unit in ("level", "ratio"):
+            words.append(f"{field} {20 * math.log10(abs(value)):.1f} dB")
+            continue
+        shown, factor = _SHOWN.get(unit, (unit, 1.0))
+        words.append(f"{field} {value * factor:.3g} {shown}".rstrip())
+    return ", ".join(words)

@@ -126,3 +126,60 @@ def test_outputs(put, tmp_path):
     same = ("-o", tmp_path / "x", "--points", tmp_path / "x")
     assert_refused(tmp_path, "plan", path, *same, says="give two names")
     assert_refused(tmp_path, "plan", tmp_path / "none.toml", says="none.toml")
+
+
+#: Two Huygens sources towards +x, 1 cm apart, in a device of 5 cm.
+PAIR = """
+[[dipole]]
+position_m = [0, -0.005, 0]
+electric_a_m = [0, 0, 1e-3]
+magnetic_v_m = [0, -0.3767303, 0]
+[[dipole]]
+position_m = [0, 0.005, 0]
+electric_a_m = [0, 0, 1e-3]
+magnetic_v_m = [0, -0.3767303, 0]
+"""
+WISHES = """
+[tolerances]
+eirp_db = 0.25
+pointing_deg = 0.1
+[[error]]
+kind = "probe-gain"
+amplitude = 0.01
+[[error]]
+kind = "axis-zero"
+axis = "phi"
+offset_deg = 1
+"""
+
+
+def test_tolerances(put, tmp_path):
+    path = put()
+    path.write_text(path.read_text() + WISHES)
+    (tmp_path / "pair.toml").write_text(PAIR)
+    lines = succeed("plan", path, "--antenna", tmp_path / "pair.toml").splitlines()
+    start = next(i for i, x in enumerate(lines) if x.startswith("tolerances "))
+    assert lines[start].endswith("for eirp 0.25 dB, pointing-theta 0.1 deg, pointing-phi 0.1 deg:")
+    # The beam turns with the zero of phi; EIRP by 20/ln(10) dB of a relative change (closed forms).
+    gain, zero = lines[start + 2 : start + 4]
+    assert gain.split("  ")[1:2] == ["probe-gain"]
+    assert "amplitude 2.88 %" in gain
+    assert "offset 0.1 deg" in zero
+    assert zero.endswith("pointing-phi")
+    found = json.loads(succeed("plan", path, "--antenna", tmp_path / "pair.toml", "--json"))
+    assert [x["error"] for x in found["tolerances"]] == ["probe-gain", "axis-zero"]
+    assert found["tolerances"][0]["alone"]["amplitude"] == pytest.approx(0.0287823, rel=1e-3)
+    assert "give --antenna" in run("plan", path).err
+
+
+def test_tolerances_refused(put, tmp_path):
+    (tmp_path / "pair.toml").write_text(PAIR)
+    path = put()
+    words = ("plan", path, "--antenna", tmp_path / "pair.toml")
+    assert_refused(tmp_path, *words, says=r"has no \[tolerances\]: give them, or leave --antenna out")
+    plain = path.read_text()
+    path.write_text(plain + WISHES.partition("[[error]]")[0])
+    assert_refused(tmp_path, *words, says=r"has \[tolerances\] without \[\[error\]\]")
+    path.write_text(plain + WISHES)
+    (tmp_path / "pair.toml").write_text(PAIR.replace("0.005", "0.05"))
+    assert_refused(tmp_path, *words, says=r"the antenna reaches 0.05 m from the centre of rotation")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.resources
 import math
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import Field
@@ -22,6 +22,8 @@ from nf2ff.planning.scan_time import NAMES
 from nf2ff.planning.tolerances import Wish
 from nf2ff.uncertainty.errors.term import ErrorTerm
 
+#: A length that a chamber may hold [m].
+Length = Annotated[float, Field(ge=-1e6, le=1e6)]
 #: Most frequencies, parts and beams.
 MAX_FREQUENCIES, MAX_PARTS, MAX_BEAMS = 10_001, 1000, 10_000
 
@@ -42,9 +44,9 @@ def _place(default: list[float] | None) -> Any:
 class DeviceTable(Table):
     """The table [device]."""
 
-    size_m: list[float] | None = _place(None)
+    size_m: list[Length] | None = _place(None)
     diameter_m: float | None = _above()
-    centre_m: list[float] = _place([0.0, 0.0, 0.0])
+    centre_m: list[Length] = _place([0.0, 0.0, 0.0])
     coherent: bool = Field(True, description="true or false")
 
 
@@ -52,8 +54,8 @@ class PartTable(Table):
     """A table [[part]]."""
 
     name: str = text_key("a name", "", most=100)
-    centre_m: list[float] = _place([0.0, 0.0, 0.0])
-    size_m: list[float] | None = _place(None)
+    centre_m: list[Length] = _place([0.0, 0.0, 0.0])
+    size_m: list[Length] | None = _place(None)
     diameter_m: float | None = _above()
 
 

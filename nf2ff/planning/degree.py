@@ -31,6 +31,8 @@ MAX_DEGREE = 10_000
 _NEGLECTED = 0.01
 #: Smaller antennas are as this one.
 _LEAST_KR0 = 1e-3
+#: Relative power below which all is rounding: levels are told down to it.
+_LEAST = 1e-30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,7 +206,7 @@ def choose_degree(
                 f"at kr = {kr:.6g} an antenna of k r0 = {kr0:.6g} needs degree {low}, above {MAX_DEGREE}",
                 "measure farther out",
             )
-    levels = (10 * math.log10(max(x, 1e-300)) for x in (found.tail(low), found.alias(low)))
+    levels = (10 * math.log10(max(x, _LEAST)) for x in (found.tail(low), found.alias(low)))
     return DegreeChoice(low, plain if degree is None else None, *levels)
 
 

@@ -93,6 +93,11 @@ def test_what_a_plan_may_say(read):
         ("diameter_m = 0.30", "", "device: has none of size_m and diameter_m: give one of them"),
         ("diameter_m = 0.05", "", "part 1 ('array'): has none of size_m and diameter_m"),
         ("diameter_m = 0.05", "size_m = [1, 2]", "part 1 ('array'), size_m is [1, 2], expected a list of 3"),
+        (
+            "diameter_m = 0.30",
+            "size_m = [1e300, 1, 1]",
+            "device, size_m[1] is 1e+300, expected a list of 3 numbers",
+        ),
         ("count = 4", "", "frequency: expected either ghz, or start_ghz, stop_ghz and count"),
         (
             "stop_ghz = 29.5",

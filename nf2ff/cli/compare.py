@@ -11,6 +11,7 @@ import click
 import numpy as np
 
 from nf2ff.cli.options import FILE, PLANE_WORDS, json_option, one_line_errors, read_planes
+from nf2ff.io.radiation import read_radiation
 from nf2ff.kernel.interpolation import SAME_FREQUENCY
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.comparison import compare as compare_modes
@@ -52,8 +53,6 @@ def compare(
     The error is the rms of the difference of the fields over the rms of FIRST. The equivalent stray
     signal is the largest difference, relative to the peak of FIRST.
     """
-    from nf2ff.io.radiation import read_radiation
-
     if cone_deg is not None and not 0 < cone_deg <= 180:
         msg = f"--cone-deg is {cone_deg:g}, expected more than 0 and at most 180"
         raise click.UsageError(msg)

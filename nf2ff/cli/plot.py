@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 import numpy as np
 
+from nf2ff.antenna.modes import Modes
 from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
@@ -17,10 +18,12 @@ from nf2ff.cli.options import (
     read_planes,
     save_picture,
 )
+from nf2ff.io.native import read_samples
+from nf2ff.io.radiation import read_radiation
 from nf2ff.messages.input_error import InputError, found_in
-
-if TYPE_CHECKING:
-    from nf2ff.antenna.modes import Modes
+from nf2ff.metrics.beam import peak
+from nf2ff.report import pattern_plots, plots
+from nf2ff.report.scan_plots import near_field, over_frequency
 
 #: What may be drawn, and in which words.
 KINDS = {
@@ -109,18 +112,12 @@ def _nearest(path: Path, frequency: Any, ghz: float | None) -> int:
 
 
 def _scan(path: Path, ghz: float | None, unit: str | None) -> Any:
-    from nf2ff.io.native import read_samples
-    from nf2ff.report.scan_plots import near_field
-
     samples = read_samples(path, response_unit=unit)
     with found_in(path):
         return near_field(samples, frequency_index=_nearest(path, samples.frequency, ghz))
 
 
 def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, reach: float) -> Any:
-    from nf2ff.io.radiation import read_radiation
-    from nf2ff.report import pattern_plots, plots
-
     whole: dict[str, Modes] = {name: read_radiation(path)[0] for name, path in files.items()}
     if kind == "frequency":
         return _over_frequency(whole)
@@ -141,9 +138,6 @@ def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, r
 
 
 def _over_frequency(whole: dict[str, Modes]) -> Any:
-    from nf2ff.metrics.beam import peak
-    from nf2ff.report.scan_plots import over_frequency
-
     frequency = next(iter(whole.values())).frequency
     curves, absolute = {}, all(modes.reference == "absolute" for modes in whole.values())
     for name, modes in whole.items():

@@ -19,8 +19,15 @@ from nf2ff.cli.options import (
     overwrite_option,
     save_picture,
 )
+from nf2ff.io.power_columns import power_table_kind
+from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
+from nf2ff.io.power_weights import write_weights
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.power_only.totals import TotalMethod
+from nf2ff.report.over_frequency import frequency_table
+from nf2ff.report.power_plots import power_overview
+from nf2ff.report.result import warning_lines
+from nf2ff.report.total_power import power_totals, sensitivity_totals, total_facts, total_rows
 
 
 @click.command(epilog="Example: nf2ff trp eirp.csv --method sin-theta -o weights.csv --plot eirp.png")
@@ -64,13 +71,6 @@ def trp(
     Prints the total with the uncertainty that sampling and noise leave, and the power radiated into the
     upper hemisphere and within 15, 30 and 45 deg of the horizon.
     """
-    from nf2ff.io.power_columns import power_table_kind
-    from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
-    from nf2ff.io.power_weights import write_weights
-    from nf2ff.report.over_frequency import frequency_table
-    from nf2ff.report.result import warning_lines
-    from nf2ff.report.total_power import power_totals, sensitivity_totals, total_facts, total_rows
-
     check_picture(plot, [table], overwrite=overwrite)
     if output is not None:
         check_output(output, [table], overwrite=overwrite)
@@ -107,8 +107,6 @@ def trp(
         write_weights(output, found.scan, found.total.weights, found.contribution, overwrite=overwrite)
         click.echo(f"{output}: weights of {found.scan.theta.size} readings", err=as_json)
     if plot is not None:
-        from nf2ff.report.power_plots import power_overview
-
         save_picture(power_overview(found), plot, overwrite=overwrite)
         click.echo(f"{plot}: {found.scan.frequency[0] / 1e9:.9g} GHz", err=as_json)
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -19,16 +20,23 @@ from nf2ff.cli.options import (
     time_convention_option,
 )
 from nf2ff.io import native, safe
+from nf2ff.io.layout import Layout, layout_template
 from nf2ff.io.level_toml import read_gain_transfer
+from nf2ff.io.mapping import read_mapped
 from nf2ff.io.probe import load_probe
+from nf2ff.io.toml import read_toml
+from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.probe import LEVEL_UNKNOWN
+from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.gain_transfer import probe_of_known_gain
 
 
 @click.command("import")
 @click.argument("files", type=FILE, nargs=-1, required=True)
 @click.option("-o", "--output", type=FILE, required=True, help="Native file to write.")
+@click.option("--columns", type=FILE, help="TOML that says what your own tables' columns are.")
+@template_option(layout_template, "Print a TOML for --columns to be changed, and nothing else.")
 @time_convention_option
 @response_unit_option
 @click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")
@@ -42,6 +50,7 @@ from nf2ff.metrics.gain_transfer import probe_of_known_gain
 def import_files(
     files: tuple[Path, ...],
     output: Path,
+    columns: Path | None,
     time_convention: str | None,
     response_unit: str | None,
     relative: bool,
@@ -65,24 +74,27 @@ def import_files(
     """
     if gain is not None and (relative or input_power_w is not None):
         misused("--gain gives the probe its level: leave --relative and --input-power-w out")
+    about_probe = any(x is not None for x in (gain, input_power_w, degree, probe_radius_m))
+    about_probe = about_probe or relative or zero_missing
+    if columns is not None:
+        if about_probe or time_convention is not None or response_unit is not None:
+            misused("--columns describes samples, with their unit: leave it or the other options out")
+        _import_mapped(files, columns, output, overwrite=overwrite)
+        return
     known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
     check_output(output, (*files, *tables), overwrite=overwrite)
     provenance = safe.provenance(inputs=(*files, *tables), command=command_line())
-    about_probe = any(x is not None for x in (gain, input_power_w, degree, probe_radius_m))
     kind = native.file_kind(files[0])
     if kind in ("table", "samples"):
         if len(files) > 1:
             raise InputError(f"{files[1]}: a scan is one file", "import each by itself")
-        if about_probe or relative or zero_missing:
+        if about_probe:
             raise InputError(f"{files[0]}: holds samples", "leave the options of a probe out")
         samples = native.read_samples(files[0], time_convention=time_convention, response_unit=response_unit)
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
         for sentence in unstated_unit(files[0], response_unit, options=LATER):
             click.echo(f"warning: {sentence}", err=True)
-        click.echo(
-            f"{output}: {samples.response.shape[1]} samples at "
-            f"{plural(samples.frequency.size, 'frequency', 'frequencies')}"
-        )
+        click.echo(_held(output, samples))
         return
     if response_unit is not None:
         raise InputError(f"{files[0]}: is no table of samples", "leave the response unit out")
@@ -114,3 +126,22 @@ def import_files(
             click.echo(note, err=True)
     held = f"probe of {plural(probe.ports, 'port')}, degree {probe.degree}"
     click.echo(f"{output}: {held}, azimuthal orders up to {probe.mu_max}")
+
+
+def _import_mapped(files: tuple[Path, ...], columns: Path, output: Path, *, overwrite: bool) -> None:
+    """Write samples of a laboratory's own files, which a description says how to read."""
+    check_output(output, (*files, columns), overwrite=overwrite)
+    layout = read_toml(columns, Layout)
+    samples = read_mapped(files, layout)
+    provenance = safe.provenance(inputs=(*files, columns), command=command_line())
+    native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
+    if "response_unit" not in layout.model_fields_set:
+        way = f'write response_unit = "V/m" or "sqrt(W)", whichever holds, in {columns}, {LATER}'
+        click.echo(f"warning: {ResultCode.UNIT_UNSTATED(ways=way)}", err=True)
+    click.echo(_held(output, samples))
+
+
+def _held(output: Path, samples: Samples) -> str:
+    """What was written."""
+    many = plural(samples.frequency.size, "frequency", "frequencies")
+    return f"{output}: {samples.response.shape[1]} samples at {many}"

@@ -8,8 +8,9 @@ import codecs
 import numpy as np
 import pytest
 
-from nf2ff.io import mapping
-from nf2ff.io.mapping import Layout, read_mapped
+from nf2ff.io import mapping, text_columns
+from nf2ff.io.layout import Layout
+from nf2ff.io.mapping import read_mapped
 from nf2ff.io.tables import read_table, write_table
 from nf2ff.io.toml import read_toml
 from nf2ff.measurement.samples import Samples
@@ -213,7 +214,7 @@ def test_the_example_of_the_documentation(layout, tmp_path):
         (
             'radius = { value = 3200, unit = "mm" }',
             "",
-            "radius is given neither above nor in response 1: add it",
+            'radius is given neither above nor in response 1: add radius = { column = "...", unit = "m" }',
         ),
         (
             "[[response]]",
@@ -274,7 +275,7 @@ ROW = "10,20,0,1,1,2\n"
         (HEADER + "10\n", "a.txt: the header has more columns than the rows, 1: check separator"),
         (
             HEADER + ROW + "\0",
-            "line 3 or after: is not text in UTF-8: state the encoding, or save",
+            "line 3: is not text in UTF-8: state the encoding, or save",
         ),
         (
             HEADER + ROW + '"10,20,0,1,1,2\n' + ROW,
@@ -296,7 +297,7 @@ def test_other_refusals(layout, tmp_path):
     with pytest.raises(InputError, match="there is no file to read"):
         read_mapped([], own)
     (tmp_path / "a.txt").write_bytes(HEADER.encode() + b"\xff\n")
-    with pytest.raises(InputError, match=r"a\.txt, line 1 or after: is not text in UTF-8: state"):
+    with pytest.raises(InputError, match=r"a\.txt, line 2: is not text in UTF-8: state"):
         read_mapped([tmp_path / "a.txt"], own)
     numbered = layout("header = false\n" + (PLACE + COMPLEX).replace('"Im"', "9"))
     (tmp_path / "a.txt").write_text(ROW)
@@ -318,7 +319,7 @@ def test_other_refusals(layout, tmp_path):
 
 
 def test_long_tables_are_read_in_blocks(layout, tmp_path, monkeypatch):
-    monkeypatch.setattr(mapping, "_BLOCK", 5)
+    monkeypatch.setattr(text_columns, "_BLOCK", 5)
     (tmp_path / "a.txt").write_text(HEADER + "# so far\n" + long_table())
     assert_same(read_mapped([tmp_path / "a.txt"], layout(PLACE + COMPLEX)))
     (tmp_path / "a.txt").write_text(HEADER + "# so far\n" + long_table() + "1,2,3,4,5\n")

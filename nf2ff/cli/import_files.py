@@ -19,7 +19,7 @@ from nf2ff.cli.options import (
     response_unit_option,
     time_convention_option,
 )
-from nf2ff.io import native, safe
+from nf2ff.io import native, proposal, safe
 from nf2ff.io.layout import Layout, layout_template
 from nf2ff.io.level_toml import read_gain_transfer
 from nf2ff.io.mapping import read_mapped
@@ -34,8 +34,9 @@ from nf2ff.metrics.gain_transfer import probe_of_known_gain
 
 @click.command("import")
 @click.argument("files", type=FILE, nargs=-1, required=True)
-@click.option("-o", "--output", type=FILE, required=True, help="Native file to write.")
+@click.option("-o", "--output", type=FILE, help="Native file to write.")
 @click.option("--columns", type=FILE, help="TOML that says what your own tables' columns are.")
+@click.option("--propose", is_flag=True, help="Print a TOML for --columns guessed from FILES, the first.")
 @template_option(layout_template, "Print a TOML for --columns to be changed, and nothing else.")
 @time_convention_option
 @response_unit_option
@@ -49,8 +50,9 @@ from nf2ff.metrics.gain_transfer import probe_of_known_gain
 @one_line_errors
 def import_files(
     files: tuple[Path, ...],
-    output: Path,
+    output: Path | None,
     columns: Path | None,
+    propose: bool,
     time_convention: str | None,
     response_unit: str | None,
     relative: bool,
@@ -74,6 +76,13 @@ def import_files(
     """
     if gain is not None and (relative or input_power_w is not None):
         misused("--gain gives the probe its level: leave --relative and --input-power-w out")
+    if propose:
+        if output is not None or columns is not None:
+            misused("--propose only shows: save what it prints, check it, and give it to --columns")
+        click.echo(proposal.propose(files[0]), nl=False)
+        return
+    if output is None:
+        misused("Missing option '-o' / '--output'.")
     about_probe = any(x is not None for x in (gain, input_power_w, degree, probe_radius_m))
     about_probe = about_probe or relative or zero_missing
     if columns is not None:

@@ -64,10 +64,18 @@ class Columns:
         *,
         optional: Sequence[str] = (),
         pairs: Sequence[tuple[str, str]] = (),
+        otherwise: str = "",
     ) -> Columns:
-        """Parse; the ``pairs`` of columns may be empty, both together, and are NaN then."""
+        """Parse; the ``pairs`` of columns may be empty, both together, and are NaN then.
+
+        ``otherwise`` is the option of a command for those whose header is another.
+        """
         data = _text(path)
-        names, line, end = _header(path, data, columns, optional)
+        try:
+            names, line, end = _header(path, data, columns, optional)
+        except InputError as error:
+            error.option = otherwise
+            raise
         body = data[end:]
         plain = b"#" not in body
         if not plain:

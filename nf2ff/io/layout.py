@@ -6,6 +6,7 @@ Each table is a class of `io.toml`, whose fields are the keys; `mapping` shows a
 from __future__ import annotations
 
 import importlib.resources
+import json
 import math
 import re
 from collections.abc import Iterator, Mapping
@@ -93,8 +94,7 @@ def quoted(column: str | int) -> str:
     """A column as it stands in TOML."""
     if isinstance(column, int):
         return str(column)
-    bare = column[:200].replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
-    return f'"{bare}"'
+    return json.dumps(column, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def wanted(name: str) -> str:

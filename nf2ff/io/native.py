@@ -19,7 +19,7 @@ from nf2ff.io.hdf5 import Attribute, Field, Group, Item, Schema, find, is_native
 from nf2ff.io.nsma import is_record
 from nf2ff.io.power_columns import refuse_levels, refuse_power_table
 from nf2ff.io.safe import PathLike, first_line, refuse_toml
-from nf2ff.io.tables import COLUMNS, PATTERN_COLUMNS, read_table
+from nf2ff.io.tables import COLUMNS, OTHER_COLUMNS, PATTERN_COLUMNS, read_table
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import RESPONSE_UNITS, Samples
 from nf2ff.messages.input_error import InputError
@@ -281,7 +281,8 @@ def file_kind(path: PathLike) -> str:
     expected = f"a native file or a CSV table ({','.join(COLUMNS)}; of a probe "
     refuse_toml(path, line, expected + f"{','.join(PATTERN_COLUMNS)})")
     raise InputError(
-        f"{path}: is neither a native file nor a CSV table: expected columns {','.join(COLUMNS)}"
+        f"{path}: is neither a native file nor a CSV table: expected columns {','.join(COLUMNS)}",
+        option=OTHER_COLUMNS,
     )
 
 

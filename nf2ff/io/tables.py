@@ -31,6 +31,8 @@ PATTERN_COLUMNS = (
     "e_phi_real",
     "e_phi_imag",
 )
+#: What is told of tables in other columns.
+OTHER_COLUMNS = "nf2ff import FILE --propose guesses what other columns are"
 #: Rows written together.
 _BLOCK = 65536
 
@@ -116,7 +118,8 @@ def read_table(
     if response_unit not in RESPONSE_UNITS:
         raise InputError(f"response unit is {response_unit!r}, expected one of {', '.join(RESPONSE_UNITS)}")
     unit: ResponseUnit = response_unit
-    table = Columns.load(path, COLUMNS, optional=("port",), pairs=(("real", "imag"),))
+    pairs = (("real", "imag"),)
+    table = Columns.load(path, COLUMNS, optional=("port",), pairs=pairs, otherwise=OTHER_COLUMNS)
     table.check(CHECKS)
     response = table.complex("real", "imag", time_convention)
     theta, phi, chi, radius = (table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m"))

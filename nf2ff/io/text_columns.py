@@ -5,7 +5,6 @@ The text is parsed block by block: all numbers at once where a block is clean, e
 
 from __future__ import annotations
 
-import codecs
 import csv
 import difflib
 from collections.abc import Iterator, Mapping, Sequence
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from nf2ff.io.columns import MAX_TEXT_BYTES
 from nf2ff.io.layout import READINGS, Layout, Source
 from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.io.sniff import MARKS, differing, sniff
 from nf2ff.io.toml import short, short_text
 from nf2ff.messages.input_error import InputError, found_in
 
@@ -26,8 +26,6 @@ Asked = Mapping[str | int, tuple[str, Source]]
 
 #: Bytes that are looked at together.
 _BLOCK = 2**22
-#: Byte order marks, and what they announce.
-MARKS = {codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 #: The character of each separator.
 SEPARATORS = {",": ",", ";": ";", "tab": "\t", "blanks": " "}
 
@@ -51,8 +49,21 @@ def read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
     Raises
     ------
     ValueError
-        One line that names the file, line, column, value and the remedy.
+        One line that names the file, line, column, value and the remedy: the lines of the description that
+        differ from what the file looks like, if there are any.
     """
+    try:
+        return _read_text(path, layout, asked)
+    except InputError as error:
+        lines = differing(sniff(path), layout)
+        if lines:
+            remedy = f"{error.remedy}: write {', '.join(lines)}"
+            raise InputError(error.what, remedy, where=error.where) from error
+        raise
+
+
+def _read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
+    """The same, errors as they come."""
     data = _utf8(path, read_bytes(path, limit=MAX_TEXT_BYTES), layout.encoding)
     start = 0
     for _ in range(layout.preamble_lines):
@@ -73,8 +84,10 @@ def read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
         end = data.find(b"\n", start + _BLOCK) + 1 or len(data)
         block, start = data[start:end], end
         if not width and (first := next(_kept(block, number, layout), None)):
-            width = len(_split(path, [first], layout)[0])
+            row = _split(path, [first], layout)[0]
+            width = len(row)
             with found_in(path):
+                _fits(names, row)
                 at = [_index(column, names, width, *said) for column, said in asked.items()]
         if width:
             found = _fast(block, number, width, at, layout, asked)
@@ -95,29 +108,23 @@ def read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
     )
 
 
-def decoded(data: bytes, encoding: str) -> tuple[str, str, int | None]:
-    """The encoding by its mark or as stated, the text, and where it is none."""
-    encoding = next((name for mark, name in MARKS.items() if data.startswith(mark)), encoding)
-    try:
-        return encoding, data.decode(encoding), None
-    except UnicodeDecodeError as error:
-        return encoding, data[: error.start].decode(encoding, errors="replace"), error.start
-
-
 def _utf8(path: PathLike, data: bytes, encoding: str) -> bytes:
     """The text in UTF-8, without a mark, lines ended by a newline only."""
+    encoding = next((name for mark, name in MARKS.items() if data.startswith(mark)), encoding)
+    fault = False
     if encoding == "utf-16" or not data.isascii():
-        encoding, text, fault = decoded(data, encoding)
-        data = text.encode()
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError as error:
+            fault, text = True, data[: error.start].decode(encoding, errors="ignore")
+        data = text.removeprefix("\ufeff").encode()
         del text
-    else:
-        fault = None
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     zero = data.find(b"\0")
-    if fault is not None or zero >= 0:
+    if fault or zero >= 0:
         line = data.count(b"\n", 0, zero if zero >= 0 else len(data)) + 1
-        what = f"{path}, line {line}: is not text in {encoding.removesuffix('-sig').upper()}"
+        what = f"{path}, line {line}: is not text in {encoding.upper()}"
         raise InputError(what, "state the encoding, or save it as UTF-8")
     return data
 
@@ -232,9 +239,22 @@ def _index(column: str | int, names: list[str] | None, width: int, name: str, so
         raise InputError(f"several columns {column[:60]!r}, there are {short_text(', '.join(names))}", remedy)
     if column not in names:
         raise InputError(*no_column(column, names, name, source))
-    if names.index(column) >= width:
-        raise InputError(f"the header has more columns than the rows, {width}", "check separator")
     return names.index(column)
+
+
+def _fits(names: list[str] | None, row: list[str]) -> None:
+    """Refuse names that are not those of the cells below them; a separator at the end is none."""
+    if names is None:
+        return
+    while len(names) > len(row) and not names[-1]:
+        names.pop()
+    if len(names) > len(row):
+        raise InputError(f"the header has more columns than the rows, {len(row)}", "check separator")
+    if any(cell.strip() for cell in row[len(names) :]):
+        what = f"the header has {len(names)} columns, the first row {len(row)}"
+        raise InputError(
+            what, "write header = false and give columns by number, preamble_lines up to the rows"
+        )
 
 
 def no_column(column: str, names: Sequence[str], name: str, source: Source) -> tuple[str, str]:

@@ -77,8 +77,14 @@ def test_the_template_is_a_description_that_can_be_read(folder):
     ("old", "new", "says"),
     [
         ('"Theta"', '"theta"', """no column 'theta', there are .*Write theta = { column = "Theta", unit"""),
+        ('";"', '"tab"', "a.txt: no column 'Theta', there are Theta;Phi;.*: write separator = \";\""),
+        ('separator = ";"', 'separator = ";"\npreamble_lines = 1', "no column 'Theta'"),
         ("radius", "# radius", 'map.toml: radius is given neither .*add radius = { column = "...", unit ='),
-        ('decimal = ","', "", "line 3, column Theta: is '90,5': expected a finite"),
+        (
+            'decimal = ","',
+            "",
+            "line 3, column Theta: is '90,5': expected a finite number, '.' as.*write decimal = \",\"",
+        ),
     ],
 )
 def test_refusals_name_the_line_that_mends_them(folder, old, new, says):
@@ -93,3 +99,25 @@ def test_options_that_do_not_go_with_it(folder):
         assert "--columns describes samples" in done.err
     says = "is an input of this command"
     assert_refused(folder, "import", "a.txt", "-o", "map.toml", "--columns", "map.toml", says=says)
+
+
+def test_a_proposal_is_shown_and_nothing_is_written(folder):
+    before = sorted(folder.iterdir())
+    out = succeed("import", "a.txt", "--propose")
+    assert 'theta = { column = "Theta", unit = "deg" }' in out
+    assert sorted(folder.iterdir()) == before
+    done = run("import", "a.txt", "--propose", "-o", "scan.h5")
+    assert (done.code, done.out) == (2, "")
+    assert "--propose only shows" in done.err
+    assert run("import", "a.txt").code == 2
+
+
+@pytest.mark.parametrize("command", [("import", "-o", "x.h5"), ("inspect",), ("transform", "-o", "x.h5")])
+@pytest.mark.parametrize(
+    "text", [TABLE, "Theta,Phi,Mag,Phase\n1,2,3,4\n", "theta_deg,phi,real,imag\n1,2,3,4\n"]
+)
+def test_other_columns_are_told_of_the_proposal(folder, command, text):
+    (folder / "a.txt").write_text(text)
+    name, *options = command
+    says = r"a\.txt.* \(nf2ff import FILE --propose guesses what other columns are\)$"
+    assert_refused(folder, name, "a.txt", *options, says=says)

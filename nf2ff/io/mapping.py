@@ -94,6 +94,7 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
             parts.append(_values(file, layout, part, response, from_name))
             ends.append(file.size + (ends[-1] if ends else 0))
         files.append(file._replace(columns={}))
+        del file  # and its columns, which may be large
     whole = parts[0] if len(parts) == 1 else [np.concatenate(column) for column in zip(*parts, strict=True)]
     del parts
 

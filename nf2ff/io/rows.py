@@ -74,14 +74,15 @@ class Rows:
         """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
         frequency, rows = self._arrange(line)
         present = rows >= 0
-        value = np.where(present, self.response[rows], complex(np.nan, np.nan))
+        value = self.response[rows]
+        value[~present] = complex(np.nan, np.nan)
         # Where a position is missing at a frequency, rows is -1: its place comes from another row.
         first = rows.max(axis=0) if not present.all() else rows[0]
         place = [
             x[rows] if present.all() and _moves(x, rows) else x[first]
             for x in (self.theta_deg, self.phi_deg, self.chi_deg, self.radius)
         ]
-        theta, phi, chi = (np.radians(x) for x in place[:3])
+        theta, phi, chi = (np.radians(x, out=x) for x in place[:3])  # the copies made above
         return Samples(frequency, theta, phi, chi, place[3], self.port[first].astype(np.int16), value, unit)
 
     def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:

@@ -98,6 +98,16 @@ def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
         return file.read(count)
 
 
+def read_blocks(path: PathLike, *, size: int, limit: int) -> Iterator[bytes]:
+    """A file of at most ``limit`` bytes, ``size`` of them at a time; errors in one line."""
+    with _opened(path) as file:
+        whole = os.fstat(file.fileno()).st_size
+        if whole > limit:
+            raise InputError(f"{path}: {whole} bytes, the limit is {limit}", "split the file")
+        while block := file.read(size):
+            yield block
+
+
 class InputFile(os.PathLike[str]):
     """A file to be read, which is opened once for all who look at its start, its text or checksum.
 

@@ -5,9 +5,11 @@ The text is parsed block by block: all numbers at once where a block is clean, e
 
 from __future__ import annotations
 
+import codecs
 import csv
 import difflib
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -15,7 +17,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.columns import MAX_TEXT_BYTES
 from nf2ff.io.layout import READINGS, Layout, Source
-from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.io.safe import PathLike, read_blocks
 from nf2ff.io.sniff import MARKS, differing, sniff
 from nf2ff.io.toml import short, short_text
 from nf2ff.messages.input_error import InputError, found_in
@@ -25,7 +27,7 @@ Column = NDArray[np.float64] | NDArray[np.complex128]
 Asked = Mapping[str | int, tuple[str, Source]]
 
 #: Bytes that are looked at together.
-_BLOCK = 2**22
+_BLOCK = 2**21
 #: The character of each separator.
 SEPARATORS = {",": ",", ";": ";", "tab": "\t", "blanks": " "}
 
@@ -64,38 +66,37 @@ def read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
 
 def _read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
     """The same, errors as they come."""
-    data = _utf8(path, read_bytes(path, limit=MAX_TEXT_BYTES), layout.encoding)
-    start = 0
-    for _ in range(layout.preamble_lines):
-        start = data.find(b"\n", start) + 1 or len(data)
-    number, names = layout.preamble_lines + 1, None
-    if layout.header:
-        while start < len(data) and names is None:
-            end = data.find(b"\n", start) + 1 or len(data)
-            line = data[start:end].decode().strip()
-            if line and not (layout.comment and line.startswith(layout.comment)):
-                names = [cell.strip() for cell in _split(path, [(number, line)], layout)[0]]
-            start, number = end, number + 1
+    names: list[str] | None = None
     at: list[int] = []
     blocks: list[list[Column]] = []
     lines: list[NDArray[np.int32]] = []
-    width = 0
-    while start < len(data):
-        end = data.find(b"\n", start + _BLOCK) + 1 or len(data)
-        block, start = data[start:end], end
-        if not width and (first := next(_kept(block, number, layout), None)):
+    number, width = 1, 0
+    for block in _texts(path, layout.encoding):
+        count = block.count("\n")
+        start = 0
+        while number <= layout.preamble_lines and start < len(block):
+            start = block.find("\n", start) + 1 or len(block)
+            number, count = number + 1, count - 1
+        while layout.header and names is None and start < len(block):
+            end = block.find("\n", start) + 1 or len(block)
+            line = block[start:end].strip()
+            if line and not (layout.comment and line.startswith(layout.comment)):
+                names = [cell.strip() for cell in _split(path, [(number, line)], layout)[0]]
+            start, number, count = end, number + 1, count - 1
+        rest = block[start:] if start else block
+        if not width and (first := next(_kept(rest, number, layout), None)):
             row = _split(path, [first], layout)[0]
             width = len(row)
             with found_in(path):
                 _fits(names, row)
                 at = [_index(column, names, width, *said) for column, said in asked.items()]
         if width:
-            found = _fast(block, number, width, at, layout, asked)
-            found = _careful(path, block, number, width, at, layout, asked) if found is None else found
+            found = _fast(rest, number, width, at, layout, asked)
+            found = _careful(path, rest, number, width, at, layout, asked) if found is None else found
             if found[0].size:
                 lines.append(found[0])
                 blocks.append(found[1])
-        number += block.count(b"\n")
+        number += count
     if not blocks:
         raise InputError(f"{path}: has no row of numbers", "check preamble_lines and header")
     whole: list[Column] = []
@@ -103,54 +104,60 @@ def _read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
         whole.append(np.concatenate([parts[i] for parts in blocks]))
         for parts in blocks:
             parts[i] = np.empty(0)
-    return Numbers(
-        path, dict(zip(asked, whole, strict=True)), sum(x.size for x in lines), np.concatenate(lines)
-    )
+    every = np.concatenate(lines)
+    return Numbers(path, dict(zip(asked, whole, strict=True)), every.size, every)
 
 
-def _utf8(path: PathLike, data: bytes, encoding: str) -> bytes:
-    """The text in UTF-8, without a mark, lines ended by a newline only."""
-    encoding = next((name for mark, name in MARKS.items() if data.startswith(mark)), encoding)
-    fault = False
-    if encoding == "utf-16" or not data.isascii():
+def _texts(path: PathLike, encoding: str) -> Iterator[str]:
+    """The text in pieces of whole lines, ended by a newline only, without a byte order mark."""
+    decoder: codecs.IncrementalDecoder | None = None
+    kept, number = "", 1
+    pieces = chain(read_blocks(path, size=_BLOCK, limit=MAX_TEXT_BYTES), [b""])
+    for data in pieces:
+        if decoder is None:
+            encoding = next((name for mark, name in MARKS.items() if data.startswith(mark)), encoding)
+            decoder = codecs.getincrementaldecoder(encoding)()
         try:
-            text = data.decode(encoding)
+            text = kept + decoder.decode(data, final=not data).removeprefix("\ufeff")
+            fault = text.find("\0")
         except UnicodeDecodeError as error:
-            fault, text = True, data[: error.start].decode(encoding, errors="ignore")
-        data = text.removeprefix("\ufeff").encode()
-        del text
-    if b"\r" in data:
-        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    zero = data.find(b"\0")
-    if fault or zero >= 0:
-        line = data.count(b"\n", 0, zero if zero >= 0 else len(data)) + 1
-        what = f"{path}, line {line}: is not text in {encoding.upper()}"
-        raise InputError(what, "state the encoding, or save it as UTF-8")
-    return data
+            text = kept + error.object[: error.start].decode(encoding, errors="ignore")
+            fault = len(text)
+        if fault >= 0:
+            line = number + text.count("\n", 0, fault)
+            what = f"{path}, line {line}: is not text in {encoding.upper()}"
+            raise InputError(what, "state the encoding, or save it as UTF-8")
+        end = text.rfind("\n") + 1 if data else len(text)
+        text, kept = text[:end], text[end:]
+        if "\r" in text:
+            text = text.replace("\r\n", "\n").replace("\r", "\n")
+        number += text.count("\n")
+        if text:
+            yield text
 
 
-def _kept(block: bytes, number: int, layout: Layout) -> Iterator[tuple[int, str]]:
+def _kept(block: str, number: int, layout: Layout) -> Iterator[tuple[int, str]]:
     """Number and text of each line that is not blank or a comment."""
-    for i, line in enumerate(block.decode().split("\n"), number):
+    for i, line in enumerate(block.split("\n"), number):
         bare = line.strip()
         if bare and not (layout.comment and bare.startswith(layout.comment)):
             yield i, line
 
 
 def _fast(
-    block: bytes, number: int, width: int, at: Sequence[int], layout: Layout, asked: Asked
+    block: str, number: int, width: int, at: Sequence[int], layout: Layout, asked: Asked
 ) -> tuple[NDArray[np.int32], list[Column]] | None:
     """Lines and columns of a block without comments, quotes and empty cells; else None."""
-    if b'"' in block or (layout.comment and layout.comment.encode() in block) or not at:
+    if '"' in block or (layout.comment and layout.comment in block) or not at:
         return None
     if any(name == "complex" for name, _ in asked.values()):
         return None
     if layout.decimal == ",":
-        if b"." in block:  # of thousands?
+        if "." in block:  # of thousands?
             return None
-        block = block.replace(b",", b".")
+        block = block.replace(",", ".")
     separator = None if layout.separator == "blanks" else SEPARATORS[layout.separator]
-    texts = block.decode().split("\n")
+    texts = block.split("\n")
     kept = np.arange(number, number + len(texts), dtype=np.int32)
     if separator is not None:
         counts = np.fromiter((text.count(separator) for text in texts), dtype=np.intp, count=len(texts))
@@ -181,7 +188,7 @@ def _fast(
 
 def _careful(
     path: PathLike,
-    block: bytes,
+    block: str,
     number: int,
     width: int,
     at: Sequence[int],

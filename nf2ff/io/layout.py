@@ -214,6 +214,9 @@ class Layout(_Place):
         self._units()
         if self.separator == self.decimal:
             raise InputError("separator and decimal are both ','", 'write separator = ";"')
+        odd = [name for name in self.axes if name not in PLACES or self.axes.count(name) > 1]
+        if odd:
+            raise InputError(f"axes has {short(odd[0])}", f"expected each once, of {', '.join(PLACES)}")
         needed = self.place_names()
         known = {*needed, "radius", "frequency", "port"}
         if self.positioner not in (None, "roll-over-azimuth"):

@@ -52,6 +52,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.io.array_columns import is_arrays, read_arrays
 from nf2ff.io.columns import CHECKS, time_sign
 from nf2ff.io.layout import UNITS, FilePart, Layout, Response, Source
 from nf2ff.io.rows import Real, Rows
@@ -89,7 +90,8 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     files: list[Numbers] = []
     for path in paths:
         part, from_name = layout.part_of(path)
-        file = read_text(path, layout, layout.asked(part))
+        read = read_arrays if is_arrays(path) else read_text
+        file = read(path, layout, layout.asked(part))
         for response in layout.response:
             parts.append(_values(file, layout, part, response, from_name))
             ends.append(file.size + (ends[-1] if ends else 0))

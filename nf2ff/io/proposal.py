@@ -7,10 +7,15 @@ so that the description is refused until it is stated.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.io.array_columns import is_arrays, named_arrays
 from nf2ff.io.layout import PLACES, Source, quoted
 from nf2ff.io.safe import PathLike
 from nf2ff.io.sniff import UNIT_WORDS, Form, sniff
@@ -33,6 +38,8 @@ WORDS = {
     "phase": ("phase", "pha", "phs", "ang", "angle", "arg"),
 }
 _MEANING = {word: name for name, words in WORDS.items() for word in words}
+#: Values of an array that are looked at.
+_FIRST = 50
 _HERTZ = re.compile(r"(\d+(?:[.,]\d+)?)[\s_]*([kMG]?Hz)\b", re.IGNORECASE)
 #: Labels of readings that tell a polarisation, and the angle chi that may be meant.
 _CHI = {
@@ -56,7 +63,7 @@ _CHI = {
 _POLARISATION = {word: chi for chi, words in _CHI.items() for word in words}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Column:
     """A column, and what its name says: quantity, unit, the rest as a label, a frequency in it."""
 
@@ -74,7 +81,7 @@ def propose(path: PathLike) -> str:
     Parameters
     ----------
     path : path
-        A text table in a laboratory's own layout.
+        A text table in a laboratory's own layout, a NumPy archive or a MAT file.
 
     Returns
     -------
@@ -86,7 +93,8 @@ def propose(path: PathLike) -> str:
     ValueError
         If no row of numbers is seen in the file.
     """
-    form = sniff(path)
+    arrays = named_arrays(path) if is_arrays(path) else {}
+    form = _of_arrays(arrays) if arrays else sniff(path)
     if form is None or len(form.rows[0]) < 2:
         remedy = "expected a text table; start from nf2ff import --template"
         raise InputError(f"{path}: shows no row of numbers in its first lines", remedy)
@@ -94,7 +102,7 @@ def propose(path: PathLike) -> str:
     columns = _columns(form, names)
     lines = [
         f"# Guessed from {Path(path).name!r}: check every line, above all where a ? stands, and save it.",
-        *_form(form),
+        *(_axes(arrays, columns) if arrays else _form(form)),
         "",
         "# Nothing in the file states these: a wrong convention turns the pattern, a wrong unit the level.",
         'time_convention = "exp(+jwt)"    # ? or "exp(-iwt)"',
@@ -107,6 +115,27 @@ def propose(path: PathLike) -> str:
     if unused:
         lines += ["", f"# Not used: {', '.join(unused)}"]
     return "\n".join(lines) + "\n"
+
+
+def _of_arrays(arrays: Mapping[str, NDArray[Any]]) -> Form:
+    """Arrays as a table, of their first values."""
+    flat = [values.ravel()[:_FIRST] for values in arrays.values()]
+    texts = [[f"{x.real}{x.imag:+}j" if np.iscomplexobj(x) else f"{x}" for x in some] for some in flat]
+    rows = [[some[i] if i < len(some) else "" for some in texts] for i in range(max(map(len, texts)))]
+    return Form("utf-8", ",", ".", 0, "#", False, list(arrays), rows)
+
+
+def _axes(arrays: Mapping[str, NDArray[Any]], columns: Sequence[_Column]) -> list[str]:
+    """The line on the axes of readings of more than one, by the lengths of what may run along them."""
+    shapes = {column: np.squeeze(arrays[str(column.name)]).shape for column in columns}
+    shape = next((shapes[x] for x in columns if x.quantity and x.quantity not in PLACES), ())
+    if len(shape) < 2:
+        return []
+    names = []
+    for size in shape:
+        fits = [x.quantity for x in columns if x.quantity in PLACES and shapes[x] == (size,)]
+        names.append(f'"{fits[0]}"' if len(fits) == 1 and shape.count(size) == 1 else '"..."')
+    return [f"axes = [{', '.join(names)}]    # ? what runs along the axes of lengths {shape}"]
 
 
 def _form(form: Form) -> list[str]:

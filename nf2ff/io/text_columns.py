@@ -264,7 +264,9 @@ def _fits(names: list[str] | None, row: list[str]) -> None:
         )
 
 
-def no_column(column: str, names: Sequence[str], name: str, source: Source) -> tuple[str, str]:
+def no_column(
+    column: str, names: Sequence[str], name: str, source: Source, *, kind: str = "column"
+) -> tuple[str, str]:
     """What is wrong where no column has that name, and the line that would mend it."""
     folded = {x.casefold(): x for x in names}
     near = difflib.get_close_matches(column[:60].casefold(), folded, n=1)
@@ -273,7 +275,7 @@ def no_column(column: str, names: Sequence[str], name: str, source: Source) -> t
         remedy = f"did you mean {best!r}? Write {source.line(name, best)}"
     else:
         remedy = f"name one of them: {source.line(name, '...')}"
-    return f"no column {column[:60]!r}, there are {short_text(', '.join(names))}", remedy
+    return f"no {kind} {column[:60]!r}, there are {short_text(', '.join(names))}", remedy
 
 
 def _numbers(cells: list[str], decimal: str, name: str) -> tuple[Column, int | None]:

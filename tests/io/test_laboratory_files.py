@@ -1,7 +1,7 @@
 """Ten files as laboratories write them, of one scan, each read by one map to the last digit printed.
 
-The scan is invented: 14 positions, two polarisations, two frequencies. Each file prints its own digits, and what
-is read must be what the printed text means, computed here from that text, number by number.
+The scan is invented: 14 positions, two polarisations, two frequencies. Each file prints its own digits, and
+what is read must be what the printed text means, computed here from that text, number by number.
 """
 
 import math

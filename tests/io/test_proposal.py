@@ -151,9 +151,7 @@ def test_readings_without_partner_and_none(guess):
     assert "# ? no reading found: state it" in guess("th,ph\n1,2\n")[0]
 
 
-@pytest.mark.parametrize(
-    "data", [b"", b"words\nand more\n", b"1\n2\n", b"\x00\x01\x02", b"\x89HDF\r\n\x1a\n\0\0"]
-)
+@pytest.mark.parametrize("data", [b"", b"words\nand more\n", b"1\n2\n", b"\x00\x01\x02"])
 def test_files_without_a_table_are_refused(tmp_path, data):
     (tmp_path / "a.bin").write_bytes(data)
     with pytest.raises(InputError, match=r"a\.bin: shows no row of numbers in its first lines: expected"):

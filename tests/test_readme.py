@@ -21,8 +21,11 @@ from nf2ff.antenna.closed_form import radiated_power_of
 from nf2ff.antenna.dipoles import huygens_source
 from nf2ff.antenna.grids import grid_for_degree
 from nf2ff.io.antenna_toml import read_antenna
+from nf2ff.io.layout import Layout
+from nf2ff.io.mapping import read_mapped
 from nf2ff.io.native import read_result, write_probe, write_samples
 from nf2ff.io.tables import read_table
+from nf2ff.io.toml import read_toml
 from nf2ff.measurement.simulated import simulate_grid
 
 ROOT = Path(__file__).parents[1]
@@ -140,7 +143,7 @@ def test_python_blocks(tmp_path, monkeypatch):
 
 
 def test_toml_and_console_blocks(tmp_path):
-    (antenna,) = blocks("toml")
+    antenna, _ = blocks("toml")
     (tmp_path / "antenna.toml").write_text(antenna, encoding="utf-8")
     (block,) = blocks("console")
     for line in block.splitlines():
@@ -154,6 +157,22 @@ def test_toml_and_console_blocks(tmp_path):
     power = radiated_power_of(read_antenna(tmp_path / "antenna.toml"), frequency=[24e9])
     found = read_result(tmp_path / "result.h5").modes.radiated_power()
     np.testing.assert_allclose(found, power, rtol=2e-9)
+
+
+def test_map_of_columns(tmp_path):
+    _, columns = blocks("toml")
+    (tmp_path / "MAP.toml").write_text(columns, encoding="utf-8")
+    (tmp_path / "scan_H_28.5GHz.csv").write_text("Az;El;Level;Phase\n90;0;-20;90\n", encoding="utf-8")
+    (tmp_path / "scan_V_28.5GHz.csv").write_text("Az;El;Level;Phase\n90,0;0;-6,5;0\n", encoding="utf-8")
+    files = sorted(tmp_path.glob("*.csv"))
+    found = read_mapped(files, read_toml(tmp_path / "MAP.toml", Layout))
+    # Closed form: at azimuth 90 deg the probe is seen along +x, where horizontal is -z^ = theta^ and
+    # vertical y^ = phi^; rounding of a sine and a power.
+    np.testing.assert_allclose(found.theta, np.radians([90, 90]), atol=1e-15)
+    np.testing.assert_allclose(found.phi, [0, 0], atol=1e-15)
+    np.testing.assert_allclose(found.chi, np.radians([0, 90]), atol=1e-15)
+    np.testing.assert_allclose(found.response, [[0.1j, 10 ** (-6.5 / 20)]], atol=1e-15)
+    assert (found.frequency, found.radius[0]) == (28.5e9, 3.2)
 
 
 def test_csv_blocks(tmp_path):

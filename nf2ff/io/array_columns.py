@@ -2,7 +2,7 @@
 
 A column of the layout is the name of an array (of MATLAB, a variable; ``a.b`` is field b of the structure a).
 Without ``axes`` all arrays have one shape, or a single value. With ``axes = ["frequency", "phi", "theta"]``
-the readings run along these in their order, and a quantity among them has one value for each place on its axis.
+the readings run along these in their order, and a quantity among them has one value for each of its places.
 """
 
 from __future__ import annotations

@@ -1,13 +1,14 @@
 """``nf2ff import --columns``: a laboratory's own tables become native samples."""
 
 import json
+import re
 
 import numpy as np
 import pytest
 from commands import assert_refused, run, succeed
 
 from nf2ff.io import native
-from nf2ff.io.layout import Layout
+from nf2ff.io.layout import FilePart, Layout, Response, Source
 from nf2ff.io.toml import read_toml
 
 MAP = """\
@@ -60,15 +61,13 @@ def test_the_template_is_a_description_that_can_be_read(folder):
     text = succeed("import", "--template")
     (folder / "template.toml").write_text(text)
     read_toml(folder / "template.toml", Layout)
-    # Each of its commented lines is one that is known, too.
-    bare = [
-        line.removeprefix("# ") for line in text.splitlines() if line.startswith(("# [[file", "# pattern"))
-    ]
-    assert bare == ["[[file]]", 'pattern = "*_H_{frequency}GHz.csv"']
-    whole = text[: text.index("# [[file]]")] + "\n".join(
-        line.removeprefix("# ") for line in text[text.index("# [[file]]") :].splitlines()
-    )
-    (folder / "template.toml").write_text(whole)
+    named = set(re.findall(r"\w+", text))
+    for model in (Layout, Response, FilePart, Source):
+        assert set(model.model_fields) <= named
+    # Its last lines are a table that can be put in force.
+    start = text.index("# [[file]]")
+    last = "\n".join(line.removeprefix("# ") for line in text[start:].splitlines())
+    (folder / "template.toml").write_text(text[:start] + last)
     layout = read_toml(folder / "template.toml", Layout)
     assert layout.file[0].numbers("scan_H_28.5GHz.csv") == {"frequency": 28.5}
 

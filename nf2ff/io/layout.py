@@ -10,7 +10,6 @@ import json
 import math
 import re
 from collections.abc import Iterator, Mapping
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, ClassVar, Literal, Self
 
@@ -77,7 +76,8 @@ class Source(Table):
     def line(self, name: str, column: str | int | None = None) -> str:
         """The line of a description that says so, or that names another column."""
         column = self.column if column is None else column
-        parts = [f"column = {quoted(column)}" if column is not None else f"value = {self.value:.12g}"]
+        where = "from_name = true" if self.from_name else f"value = {self.value}"
+        parts = [where if column is None else f"column = {quoted(column)}"]
         parts += [f'unit = "{self.unit}"'] if self.unit else []
         parts += [f"sign = {self.sign}"] if self.sign != 1 else []
         parts += [f"offset = {self.offset:.12g}"] if self.offset else []
@@ -174,18 +174,17 @@ class FilePart(_Place):
         holes = _HOLE.findall(re.escape(self.pattern))
         named = [name for name, source in self.sources() if source.from_name]
         if len(set(holes)) < len(holes) or set(holes) != set(named):
-            odd = next((x for x in [*holes, *named] if holes.count(x) != 1 or x not in named), holes[0])
+            odd = next(x for x in [*holes, *named] if holes.count(x) != 1 or x not in named)
             remedy = f'write {odd} = {{ from_name = true, unit = "..." }} for {{{odd}}} in it, once'
+            if odd not in PLACES:
+                remedy = f"expected in braces one of {', '.join(PLACES)}; * stands for any text"
             raise InputError(f"pattern is {short(self.pattern)}", remedy)
         return self
 
     def numbers(self, path: PathLike) -> dict[str, float] | None:
         """Numbers in the name of a file, by quantity; None if the name does not fit."""
-        name = Path(path).name
-        if "{" not in self.pattern:
-            return {} if fnmatchcase(name, self.pattern) else None
         escaped = re.escape(self.pattern).replace(r"\*", ".*").replace(r"\?", ".")
-        found = re.fullmatch(_HOLE.sub(r"(?P<\1>[+-]?\\d+(?:\\.\\d+)?)", escaped), name)
+        found = re.fullmatch(_HOLE.sub(r"(?P<\1>[+-]?\\d+(?:\\.\\d+)?)", escaped), Path(path).name)
         return None if found is None else {key: float(text) for key, text in found.groupdict().items()}
 
 

@@ -41,12 +41,13 @@ What holds for some of the files stands below a pattern of their names, in which
     chi = { value = 0, unit = "deg" }
     frequency = { from_name = true, unit = "GHz" }
 
-NumPy archives and MAT files are read alike: a column is then the name of an array (`array_columns`).
+NumPy archives and MAT files are read alike: a column is then the name of an array (`array_columns`); so are
+Touchstone files, in which it is ``frequency`` or ``S21`` (`touchstone`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -57,7 +58,8 @@ from nf2ff.io.columns import CHECKS, time_sign
 from nf2ff.io.layout import UNITS, FilePart, Layout, Response, Source
 from nf2ff.io.rows import Real, Rows
 from nf2ff.io.safe import PathLike
-from nf2ff.io.text_columns import Numbers, read_text
+from nf2ff.io.text_columns import Asked, Numbers, read_text
+from nf2ff.io.touchstone import is_touchstone, read_touchstone
 from nf2ff.measurement.positioner import sphere_angles
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
@@ -90,8 +92,7 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     files: list[Numbers] = []
     for path in paths:
         part, from_name = layout.part_of(path)
-        read = read_arrays if is_arrays(path) else read_text
-        file = read(path, layout, layout.asked(part))
+        file = _reader(path)(path, layout, layout.asked(part))
         for response in layout.response:
             parts.append(_values(file, layout, part, response, from_name))
             ends.append(file.size + (ends[-1] if ends else 0))
@@ -111,6 +112,13 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
         return rows.samples(layout.response_unit, line)
 
 
+def _reader(path: PathLike) -> Callable[[PathLike, Layout, Asked], Numbers]:
+    """What reads a file of its kind."""
+    if is_touchstone(path):
+        return read_touchstone
+    return read_arrays if is_arrays(path) else read_text
+
+
 def _values(
     file: Numbers,
     layout: Layout,
@@ -120,9 +128,12 @@ def _values(
 ) -> list[NDArray[Any]]:
     """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port and response of one [[response]]."""
 
-    def get(name: str, default: float = 1.0) -> NDArray[Any]:
+    def source_of(name: str) -> Source | None:
         found = (getattr(x, name, None) for x in (response, part, layout) if x is not None)
-        source: Source | None = next((x for x in found if x is not None), None)
+        return next((x for x in found if x is not None), None)
+
+    def get(name: str, default: float = 1.0) -> NDArray[Any]:
+        source = source_of(name)
         if source is None:
             return np.broadcast_to(default, file.size)
         raw: Any = from_name[name] if source.from_name else source.value
@@ -145,10 +156,10 @@ def _values(
         good, expected = CHECKS[key]
         bad = np.flatnonzero(~good(place[name]))
         if bad.size:
-            said = f"{name} is {place[name][bad[0]]:.12g}{unit}"
-            raise InputError(
-                said, f"expected {expected}: check its unit in the map", where=file.where(bad[0])
-            )
+            what = f"{name} is {place[name][bad[0]]:.12g}{unit}"
+            source = source_of(name)
+            said = "" if source is None else f": check {source.line(name)}"
+            raise InputError(what, f"expected {expected}{said}", where=file.where(bad[0]))
     value = get("complex") if response.complex is not None else _of_pair(file, response, get)
     if time_sign(layout.time_convention) < 0:
         value = value.conj()

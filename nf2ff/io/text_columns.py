@@ -116,6 +116,8 @@ def _texts(path: PathLike, encoding: str) -> Iterator[str]:
     for data in pieces:
         if decoder is None:
             encoding = next((name for mark, name in MARKS.items() if data.startswith(mark)), encoding)
+            if encoding == "utf-16" and not data.startswith(tuple(MARKS)):
+                encoding = "utf-16-be" if data.startswith(b"\0") else "utf-16-le"
             decoder = codecs.getincrementaldecoder(encoding)()
         try:
             text = kept + decoder.decode(data, final=not data).removeprefix("\ufeff")

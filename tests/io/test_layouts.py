@@ -142,6 +142,10 @@ frequency = {{ from_name = true, unit = "GHz" }}
             r"chi is from_name, outside \[\[file\]\]: put it below a pattern",
         ),
         (
+            PLACE + FIXED + '[[file]]\npattern = "{run}.csv"\n' + READING,
+            r"pattern is '\{run\}.csv': expected in braces one of theta, .*; \* stands for any text",
+        ),
+        (
             PLACE + FIXED + '[[file]]\npattern = "{chi}.csv"\n' + READING,
             r"pattern is '\{chi\}.csv': write chi = \{ from_name = true, unit = \"...\" \} for \{chi\} in it",
         ),

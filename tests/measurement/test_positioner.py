@@ -4,7 +4,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from nf2ff.antenna.closed_form import near_field
+from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.measurement.positioner import POSITIONERS, sphere_angles
+from nf2ff.measurement.simulated import simulate
 from nf2ff.messages.input_error import InputError
 
 #: Some ten roundings of numbers up to 1.
@@ -44,6 +47,35 @@ def test_the_probe_is_where_rotation_matrices_put_it(stack):
     r, along_theta, along_phi = unit_vectors(theta, phi)
     np.testing.assert_allclose(r, sight, atol=ATOL)
     np.testing.assert_allclose(along_theta * np.cos(chi) + along_phi * np.sin(chi), probe, atol=ATOL)
+
+
+@pytest.mark.parametrize("stack", POSITIONERS)
+def test_a_probe_that_stands_still_reads_what_is_simulated_at_the_angles_found(stack):
+    # The dipoles themselves are turned, and the field at the fixed probe is taken in closed form; 1e-12 for
+    # some hundred roundings of phases k r = 30.
+    antenna = DipoleCluster(
+        position=[[0.03, -0.01, 0.02], [-0.02, 0.04, 0.01]],
+        electric=[[1e-3, 2e-4j, 3e-4], [0, 1e-3, 5e-4j]],
+        magnetic=[[0.1, 0, 0.2j], [0, 0.3, 0]],
+    )
+    az, el, roll, chi = AZ[:6], EL[:6], ROLL[:6], CHI[:6]
+    theta, phi, chi_found = sphere_angles(stack, azimuth=az, elevation=el, roll=roll, chi=chi)
+    found = simulate(antenna, frequency=[3e9], theta=theta, phi=phi, chi=chi_found, radius=0.5)
+    for m in range(6):
+        turn = {
+            "roll-over-azimuth": [("y", -az[m]), ("z", -roll[m])],
+            "elevation-over-azimuth": [("y", -az[m]), ("x", el[m]), ("z", -roll[m])],
+            "azimuth-over-elevation": [("x", el[m]), ("y", -az[m]), ("z", -roll[m])],
+        }[stack]
+        matrix = np.eye(3)
+        for axis, angle in turn:
+            matrix = matrix @ Rotation.from_euler(axis, angle).as_matrix()
+        turned = DipoleCluster(
+            *(x @ matrix.T for x in (antenna.position, antenna.electric, antenna.magnetic))
+        )
+        _, x, y = near_field(turned, frequency=[3e9], theta=0, phi=0, radius=0.5)  # theta^ = x^, phi^ = y^
+        wanted = x[0, 0] * np.cos(chi[m]) + y[0, 0] * np.sin(chi[m])
+        np.testing.assert_allclose(found.response[0, m], wanted, rtol=1e-12)
 
 
 def test_directions_in_closed_form():

@@ -231,7 +231,8 @@ def test_the_example_of_the_documentation(layout, tmp_path):
             "preamble_lines = -1\n[[response]]",
             "preamble_lines is -1, expected a whole number",
         ),
-        ("[[response]]", "[[answer]]", "key 'response' is missing, expected 1 to 10000 tables"),
+        (COMPLEX, "", "key 'response' is missing, expected 1 to 10000 tables"),
+        ("[[response]]", "[[answer]]", "key 'answer' is unknown, expected one of theta, .* response: did"),
     ],
 )
 def test_layouts_that_are_refused(layout, old, new, says):

@@ -19,6 +19,7 @@ from nf2ff.io.array_columns import is_arrays, named_arrays
 from nf2ff.io.layout import PLACES, Source, quoted
 from nf2ff.io.safe import PathLike
 from nf2ff.io.sniff import UNIT_WORDS, Form, sniff
+from nf2ff.io.touchstone import is_touchstone
 from nf2ff.messages.input_error import InputError
 
 #: Spellings of quantities, in small letters.
@@ -38,6 +39,26 @@ WORDS = {
     "phase": ("phase", "pha", "phs", "ang", "angle", "arg"),
 }
 _MEANING = {word: name for name, words in WORDS.items() for word in words}
+_CONVENTIONS = (
+    "",
+    "# Nothing in the file states these: a wrong convention turns the pattern, a wrong unit the level.",
+    'time_convention = "exp(+jwt)"    # ? or "exp(-iwt)"',
+    'response_unit = "relative"       # ? or "V/m", "sqrt(W)"',
+    "",
+)
+_TOUCHSTONE = (
+    '# radius = { value = ..., unit = "m" }    # ? not found: state it',
+    '# chi = { value = ..., unit = "deg" }    # ? not found: state it',
+    'frequency = { column = "frequency", unit = "Hz" }',
+    "",
+    "# [[file]]    # ? where the name of each file has the numbers of its position",
+    '# pattern = "*_{theta}_{phi}.s2p"',
+    '# theta = { from_name = true, unit = "deg" }',
+    '# phi = { from_name = true, unit = "deg" }',
+    "",
+    "[[response]]",
+    'complex = { column = "S21" }    # ? or S11, S12, S22',
+)
 #: Values of an array that are looked at.
 _FIRST = 50
 _HERTZ = re.compile(r"(\d+(?:[.,]\d+)?)[\s_]*([kMG]?Hz)\b", re.IGNORECASE)
@@ -81,7 +102,7 @@ def propose(path: PathLike) -> str:
     Parameters
     ----------
     path : path
-        A text table in a laboratory's own layout, a NumPy archive or a MAT file.
+        A text table in a laboratory's own layout, a NumPy archive, a MAT or a Touchstone file.
 
     Returns
     -------
@@ -93,6 +114,8 @@ def propose(path: PathLike) -> str:
     ValueError
         If no row of numbers is seen in the file.
     """
+    if is_touchstone(path):
+        return "\n".join([_head(path), *_CONVENTIONS, *_TOUCHSTONE]) + "\n"
     arrays = named_arrays(path) if is_arrays(path) else {}
     form = _of_arrays(arrays) if arrays else sniff(path)
     if form is None or len(form.rows[0]) < 2:
@@ -101,13 +124,9 @@ def propose(path: PathLike) -> str:
     names = form.names or [f"column {i}" for i in range(1, len(form.rows[0]) + 1)]
     columns = _columns(form, names)
     lines = [
-        f"# Guessed from {Path(path).name!r}: check every line, above all where a ? stands, and save it.",
+        _head(path),
         *(_axes(arrays, columns) if arrays else _form(form)),
-        "",
-        "# Nothing in the file states these: a wrong convention turns the pattern, a wrong unit the level.",
-        'time_convention = "exp(+jwt)"    # ? or "exp(-iwt)"',
-        'response_unit = "relative"       # ? or "V/m", "sqrt(W)"',
-        "",
+        *_CONVENTIONS,
         *_places(columns),
         *_responses(columns),
     ]
@@ -115,6 +134,11 @@ def propose(path: PathLike) -> str:
     if unused:
         lines += ["", f"# Not used: {', '.join(unused)}"]
     return "\n".join(lines) + "\n"
+
+
+def _head(path: PathLike) -> str:
+    """The first line."""
+    return f"# Guessed from {Path(path).name!r}: check every line, above all where a ? stands, and save it."
 
 
 def _of_arrays(arrays: Mapping[str, NDArray[Any]]) -> Form:
@@ -171,11 +195,10 @@ def _column(form: Form, index: int, name: str) -> _Column:
     cells = [row[index] for row in form.rows if row[index]]
     values = [x for cell in cells if (x := form.number(cell)) is not None]
     found = _HERTZ.search(name)
-    hertz = (
-        ""
-        if found is None
-        else f'{{ value = {found[1].replace(",", ".")}, unit = "{UNIT_WORDS[found[2].casefold()]}" }}'
-    )
+    hertz = ""
+    if found is not None:
+        value = float(found[1].replace(",", "."))
+        hertz = f'{{ value = {value:.12g}, unit = "{UNIT_WORDS[found[2].casefold()]}" }}'
     rest = name if found is None else name.replace(found[0], " ")
     tokens = re.findall(r"[^\W_]+|°|/", rest.casefold())
     unit, words = _unit(tokens)

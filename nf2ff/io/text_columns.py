@@ -223,13 +223,14 @@ def _split(path: PathLike, block: list[tuple[int, str]], layout: Layout) -> list
     reader = csv.reader(lines, delimiter=SEPARATORS[layout.separator], skipinitialspace=True)
     rows: list[list[str]] = []
     try:
-        rows.extend(reader)
+        for row in reader:
+            if reader.line_num > len(rows) + 1:  # more than a line, in quotation marks
+                where = f"{path}, line {block[len(rows)][0]}"
+                raise InputError(f"{where}: a quotation mark is not closed", "close or remove it")
+            rows.append(row)
     except csv.Error as error:
         where = f"{path}, line {block[len(rows)][0]}"
         raise InputError(f"{where}: is no row of a table ({error})", "check separator") from error
-    if len(rows) != len(block):
-        number = next(number for number, line in block if line.count('"') % 2)
-        raise InputError(f"{path}, line {number}: a quotation mark is not closed", "close or remove it")
     return rows
 
 

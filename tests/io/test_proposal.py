@@ -90,7 +90,7 @@ def test_spellings_of_readings(guess, pair, names):
 
 def test_columns_of_frequencies_and_polarisations(guess):
     text, found = guess(
-        "Az\tEl\tR [mm]\tS21 H (28 GHz)\tS21 V (28 GHz)\tS21 H (28.5GHz)\tS21 V (28.5GHz)\tstatus\n"
+        "Az\tEl\tR [mm]\tS21 H (28 GHz)\tS21 V (28 GHz)\tS21 H (28.5GHz)\tS21 V (028,5GHz)\tstatus\n"
         + "0\t1\t300\t1+2i\t1-3i\t0.5j\t1e-3+2i\tok\n" * 3
     )
     assert found["separator"] == "tab"
@@ -98,7 +98,7 @@ def test_columns_of_frequencies_and_polarisations(guess):
     assert 'or "azimuth-over-elevation"' in text
     assert [x["chi"]["value"] for x in found["response"]] == [0, 90, 0, 90]
     assert [x["frequency"]["value"] for x in found["response"]] == [28, 28, 28.5, 28.5]
-    assert found["response"][3]["complex"] == {"column": "S21 V (28.5GHz)"}
+    assert found["response"][3]["complex"] == {"column": "S21 V (028,5GHz)"}
     assert text.endswith("\n# Not used: 'status'\n")
 
 

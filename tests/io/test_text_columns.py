@@ -81,6 +81,7 @@ def test_clean_blocks_are_parsed_at_once(read, monkeypatch):
             "column phi: is '1.250': expected",
         ),
         ("1;2;3;4;5;6\n1;2;1,250;4;5;6\n", {"separator": ";"}, "is '1,250': expected.*write decimal = \",\""),
+        ('1,2,3,4,5,6\n1,2",3,4,5,"\n1,2,3,4,5,6\n', {}, "line 3: a quotation mark is not closed: close"),
         ("1,2,3,4,5,6\n1,2,3,4,5,6 # end\n", {}, "column im: is '6 # end'"),
     ],
 )

@@ -5,6 +5,7 @@ import pytest
 
 from nf2ff.io.layout import Layout
 from nf2ff.io.mapping import read_mapped
+from nf2ff.io.proposal import propose
 from nf2ff.io.toml import read_toml
 from nf2ff.messages.input_error import InputError
 
@@ -117,3 +118,14 @@ def test_maps_that_do_not_fit(read, old, new, says):
 def test_more_ports(read):
     with pytest.raises(InputError, match=r"is of 4 ports: expected \.s1p or \.s2p"):
         read({"cut_1_2_H.s4p": ""}, MAP.replace(".s2p", ".s4p"))
+
+
+def test_a_completed_proposal_reads_the_file(read):
+    text = propose("any_1_2.s2p")
+    for name, value in (("radius", 1), ("chi", 90)):
+        text = text.replace(f"# {name} = {{ value = ...", f"{name} = {{ value = {value}")
+    for line in ("[[file]]", "pattern", "theta", "phi"):
+        text = text.replace(f"# {line}", line)
+    found = read({"any_30_-40.5.s2p": "# GHz S RI\n1 0 0 3 4 0 0 0 0\n"}, text)
+    assert found.response == 3 + 4j
+    assert (found.theta, found.phi, found.chi) == (np.radians(30), np.radians(-40.5), np.radians(90))

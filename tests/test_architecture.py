@@ -1,8 +1,12 @@
 """The shape of the package, read from its sources."""
 
 import ast
+import enum
+import importlib
+import inspect
 import re
 from pathlib import Path
+from types import FunctionType
 
 import pytest
 
@@ -174,3 +178,117 @@ def test_names_of_the_package_are_where_it_says():
     with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
         nf2ff.nothing  # noqa: B018
     assert "solve" in dir(nf2ff)
+
+
+#: A line of a package's docstring: a file of it, and the names in that file which users call.
+LISTED = re.compile(r"^(\w+) : (\w+(?:,\s+\w+)*)$", flags=re.MULTILINE)
+
+
+def listed(text):
+    """File and name of all that a package's docstring says is public."""
+    return [(file, name) for file, names in LISTED.findall(text) for name in re.split(r",\s+", names)]
+
+
+#: Module and name of all that is public.
+PUBLIC = [
+    (f"{package}.{file}", name)
+    for package in sorted(TREES)
+    if package and package_of(package) not in ("kernel", "cli")
+    for file, name in listed(ast.get_docstring(TREES[package]) or "")
+]
+
+
+def faults_of(thing):
+    """What the docstring of a public function or class lacks."""
+    if not isinstance(thing, type | FunctionType) or (
+        isinstance(thing, type) and issubclass(thing, enum.Enum)
+    ):
+        return []
+    text = inspect.getdoc(thing) or ""
+    sections = dict(
+        re.findall(r"^(\w[\w ]*)\n-+\n(.*?)(?=^\w[\w ]*\n-+\n|\Z)", text, flags=re.MULTILINE | re.DOTALL)
+    )
+    heads = re.findall(r"^[\w*][\w*, ]*", sections.get("Parameters", ""), flags=re.MULTILINE)
+    told = {name.strip(" *") for head in heads for name in head.split(",")}
+    signature = inspect.signature(thing)
+    faults = [f"{name} is not among its Parameters" for name in signature.parameters if name not in told]
+    faults += [f"{name} is no parameter" for name in sorted(told - set(signature.parameters))]
+    returns = signature.return_annotation not in ("None", "NoReturn", None)
+    if not isinstance(thing, type) and returns and not {"Returns", "Yields"} & set(sections):
+        faults.append("has no Returns")
+    return faults if text else ["has no docstring"]
+
+
+def test_the_reader_of_docstrings_sees_what_it_should():
+    assert listed("One : sentence.\n\nbeam : Peak, peak,\n    cut_planes\nlevel : trp") == [
+        ("beam", "Peak"),
+        ("beam", "peak"),
+        ("beam", "cut_planes"),
+        ("level", "trp"),
+    ]
+
+    def good(first: int, *rest: int, last: int) -> "int":
+        """Sum.
+
+        Parameters
+        ----------
+        first, last : int
+            Two numbers.
+        *rest
+            More, as
+            other : numbers.
+
+        Returns
+        -------
+        int
+            Their sum.
+        """
+
+    def thin(first: int) -> "int":
+        """Parameters and what is returned are missing: first."""
+
+    def stale(first: int) -> "None":
+        """A name that is gone.
+
+        Parameters
+        ----------
+        first, second : int
+            Two numbers.
+        """
+
+    assert faults_of(good) == []
+    assert faults_of(thin) == ["first is not among its Parameters", "has no Returns"]
+    assert faults_of(stale) == ["second is no parameter"]
+    assert faults_of(lambda: None) == ["has no docstring"]
+
+
+@pytest.mark.parametrize("package", [p for p in PACKAGES if p not in ("kernel", "cli")])
+def test_packages_say_what_is_public(package):
+    text = ast.get_docstring(TREES[package])
+    assert listed(text) or [name for name, _ in PUBLIC if name.startswith(f"{package}.")]
+    # Every line after the sentence is understood, and every file is named once.
+    lines = [re.sub(r"\s+", " ", x) for x in re.split(r"\n(?! )", text.partition("\n\n")[2]) if x]
+    assert all(LISTED.fullmatch(line) for line in lines)
+    assert len({line.partition(" : ")[0] for line in lines}) == len(lines)
+
+
+@pytest.mark.parametrize(("module", "name"), PUBLIC)
+def test_public_names_tell_their_parameters(module, name):
+    assert not faults_of(getattr(importlib.import_module(f"nf2ff.{module}"), name))
+    # It is made there, and not brought there from elsewhere.
+    assert name in {
+        *(node.name for node in TREES[module].body if isinstance(node, ast.FunctionDef | ast.ClassDef)),
+        *(
+            ast.unparse(t)
+            for node in TREES[module].body
+            if isinstance(node, ast.Assign)
+            for t in node.targets
+        ),
+        *(ast.unparse(node.target) for node in TREES[module].body if isinstance(node, ast.AnnAssign)),
+    }
+
+
+def test_what_the_package_exports_is_public():
+    for name in nf2ff.__all__:
+        homes = [importlib.import_module(f"nf2ff.{module}") for module, other in PUBLIC if other == name]
+        assert getattr(nf2ff, name) in [getattr(home, name) for home in homes], name

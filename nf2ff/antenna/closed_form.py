@@ -48,6 +48,11 @@ def near_field(
     e_r, e_theta, e_phi : (F, M) ndarray
         Spherical components about the origin [V/m].
 
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, a frequency or radius is not positive, or a point is on a source.
+
     Notes
     -----
     With q = 1/(jkR), R^ from dipole to point, moments p and m: E = -jk exp(-jkR)/(4 pi R) { Z0 [p (1 + q +
@@ -74,7 +79,27 @@ def near_field(
 def far_field_of(
     antenna: Antenna, *, frequency: ArrayLike, theta: ArrayLike, phi: ArrayLike
 ) -> tuple[Complex, Complex]:
-    """Far field lim r exp(+jkr) E, e_theta and e_phi (F, M) [V]; as `near_field` otherwise."""
+    """Far field lim r exp(+jkr) E, in closed form.
+
+    Parameters
+    ----------
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
+    frequency : (F,) array_like
+        Frequencies [Hz].
+    theta, phi : (M,), (F, M) or () array_like
+        Directions [rad].
+
+    Returns
+    -------
+    e_theta, e_phi : (F, M) ndarray
+        Components about the origin of coordinates [V].
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit or a frequency is not positive.
+    """
     k, theta, phi, _ = check_points(frequency, theta=theta, phi=phi, radius=1.0)
     out = np.empty((2, k.size, theta.shape[1]), dtype=complex)
     for row, part in _parts(antenna, k, theta):
@@ -95,7 +120,19 @@ def far_field_of(
 
 
 def radiated_power_of(antenna: Antenna, *, frequency: ArrayLike) -> Real:
-    """Radiated power (F,) [W], in closed form for dipoles, by an exact quadrature for the wire.
+    """Radiated power, in closed form for dipoles, by an exact quadrature for the wire.
+
+    Parameters
+    ----------
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
+    frequency : (F,) array_like
+        Frequencies [Hz].
+
+    Returns
+    -------
+    (F,) ndarray
+        Power through any closed surface around the antenna [W].
 
     Notes
     -----

@@ -35,6 +35,11 @@ class DipoleCluster:
         Electric moments I l, current times length; zero where left out [A m].
     magnetic : (D, 3) array_like
         Magnetic moments K l, magnetic current times length; zero where left out [V m].
+
+    Raises
+    ------
+    ValueError
+        If there is no dipole, or moments and positions differ in shape.
     """
 
     position: Real
@@ -74,6 +79,11 @@ class SinusoidalWire:
         Centre of the wire [m].
     axis : (3,) array_like
         Direction of the wire, any length.
+
+    Raises
+    ------
+    ValueError
+        If the length is not positive, or position or axis is no vector.
     """
 
     length: float
@@ -106,9 +116,19 @@ def array_of(element: DipoleCluster, *, positions: ArrayLike, weights: ArrayLike
     element : DipoleCluster
         The element about its own origin.
     positions : (P, 3) array_like
-        Where its origin goes [m]; P times as many dipoles, the element running faster.
+        Where its origin goes [m].
     weights : (P,) or () array_like
         Complex factors on its moments.
+
+    Returns
+    -------
+    DipoleCluster
+        P times as many dipoles, the element running faster.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
     """
     shift = as_array(positions, float, "positions", ndim=2)
     weight = as_array(weights, complex, "weights")
@@ -131,13 +151,25 @@ def line_array(
     ----------
     element : DipoleCluster
         The element about its own origin.
-    count, spacing : int and float
-        Number of elements, and distance from one to the next [m].
+    count : int
+        Number of elements.
+    spacing : float
+        Distance from element to element [m].
     axis : (3,) array_like
         Direction of the line, any length.
     phase_step : float
         Phase gained from one element to the next along ``axis``; minus k times ``spacing`` turns the beam to
         ``axis`` (ordinary end-fire) [rad].
+
+    Returns
+    -------
+    DipoleCluster
+        The array.
+
+    Raises
+    ------
+    ValueError
+        If count or spacing is not positive.
     """
     steps = np.arange(_whole(count, "count")) - (count - 1) / 2
     place = np.outer(steps * _positive(spacing, "spacing"), _direction(axis, "axis"))
@@ -160,9 +192,14 @@ def huygens_source(
     polarisation : (3,) array_like
         Direction of the electric moment, across ``direction``; complex where not linear.
     moment : complex
-        Electric moment [A m]; the magnetic one is Z0 direction x electric moment.
+        Electric moment [A m].
     position : (3,) array_like
         Where it is [m].
+
+    Returns
+    -------
+    DipoleCluster
+        One dipole pair, magnetic moment Z0 direction x electric moment.
 
     Raises
     ------
@@ -196,6 +233,16 @@ def line_source(
         Number of nodes; x/4 + 5 x^(1/3), x = k length, makes the far field exact to 1e-10 of its peak.
     taper : {"uniform", "cosine"}
         Distribution along the line; the cosine falls to zero at both ends.
+
+    Returns
+    -------
+    DipoleCluster
+        The nodes, quadrature weights in their moments.
+
+    Raises
+    ------
+    ValueError
+        If length or nodes is not positive, or the taper is unknown.
     """
     x, weight = _rule(length, nodes, taper)
     return array_of(element, positions=np.outer(x, _direction(axis, "axis")), weights=weight)
@@ -217,8 +264,20 @@ def rectangular_aperture(
         The element, its moments per square metre.
     width, height : float
         Sides along x and y [m].
-    nodes, taper
-        As in `line_source`, the nodes along each side, the taper for x and y.
+    nodes : int
+        Number of nodes along each side, see `line_source`.
+    taper : pair of {"uniform", "cosine"}
+        Distribution along x and y.
+
+    Returns
+    -------
+    DipoleCluster
+        The nodes, quadrature weights in their moments.
+
+    Raises
+    ------
+    ValueError
+        If a side or ``nodes`` is not positive, or a taper is unknown.
     """
     nodes = _whole(nodes, "nodes")
     x, weight_x = _rule(width, nodes, taper[0])
@@ -236,9 +295,21 @@ def circular_aperture(element: DipoleCluster, *, radius: float, rings: int, spok
         The element, its moments per square metre.
     radius : float
         Radius of the disc [m].
-    rings, spokes : int
-        Gauss-Legendre nodes from centre to rim and equal steps in azimuth; x/4 + 5 x^(1/3) and x + 10
-        x^(1/3), x = k radius, make the far field exact to 1e-10 of its peak.
+    rings : int
+        Gauss-Legendre nodes from centre to rim; x/4 + 5 x^(1/3), x = k radius, makes the far
+        field exact to 1e-10 of its peak.
+    spokes : int
+        Equal steps in azimuth; x + 10 x^(1/3) likewise.
+
+    Returns
+    -------
+    DipoleCluster
+        The nodes, quadrature weights in their moments.
+
+    Raises
+    ------
+    ValueError
+        If ``radius``, ``rings`` or ``spokes`` is not positive.
     """
     rho, weight = _rule(_positive(radius, "radius"), _whole(rings, "rings"), "uniform")
     rho = rho + radius / 2

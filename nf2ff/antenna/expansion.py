@@ -151,7 +151,25 @@ def expand_far_field(
 
 
 def modes_from_far_field(far_field: FarField, *, degree: int | None = None) -> Modes:
-    """Modes of a far field that covers the sphere; `expand_far_field` without its account."""
+    """Modes of a far field that covers the sphere; `expand_far_field` without its account.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Rings that reach over the whole sphere.
+    degree : int, optional
+        Largest degree, as in `expand_far_field`.
+
+    Returns
+    -------
+    Modes
+        Mode coefficients of the level of the far field.
+
+    Raises
+    ------
+    ValueError
+        As `expand_far_field`.
+    """
     return expand_far_field(far_field, degree=degree).modes
 
 
@@ -181,6 +199,16 @@ def expand_ports(
         Far field lim r exp(+jkr) E of each of L ports, peak values, exp(+jwt) [V].
     reference, degree, order, missing, origin, input_power
         As in `expand_far_field`; 1 W into the port unless said otherwise.
+
+    Returns
+    -------
+    tuple of Expansion
+        One for each port.
+
+    Raises
+    ------
+    ValueError
+        As `expand_far_field`, or if shapes do not fit.
     """
     f = as_array(frequency, float, "frequency", ndim=1)
     t = as_array(theta, float, "theta", ndim=1)

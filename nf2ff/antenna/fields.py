@@ -193,10 +193,16 @@ def near_field_points(
 
     Parameters
     ----------
-    modes, theta, phi, threads
-        As in `far_field_points`.
+    modes : Modes
+        Mode coefficients.
+    theta : (M,) array_like
+        Polar angles in [-pi, pi] [rad].
+    phi : (M,) array_like
+        Azimuth angles [rad].
     radius : (M,) array_like
         Distances from the origin [m]. The cost is one transform for each different value.
+    threads : int, optional
+        Threads, by default all.
 
     Returns
     -------

@@ -118,6 +118,16 @@ def equiangular_grid(
     phi0 : float
         First azimuth [rad].
 
+    Returns
+    -------
+    Grid
+        Its ``degree`` is the largest that it determines.
+
+    Raises
+    ------
+    ValueError
+        If a count is below 2, or there is no such rule.
+
     Examples
     --------
     >>> grid = equiangular_grid(13, 24)
@@ -131,12 +141,48 @@ def equiangular_grid(
 
 
 def gauss_legendre_grid(theta_count: int, phi_count: int, *, phi0: float = 0.0) -> Grid:
-    """Grid with Gauss-Legendre rings and equal steps in phi; as `equiangular_grid`."""
+    """Grid with Gauss-Legendre rings and equal steps in phi.
+
+    Parameters
+    ----------
+    theta_count, phi_count : int
+        Numbers of polar and of azimuth angles, each at least 2.
+    phi0 : float
+        First azimuth [rad].
+
+    Returns
+    -------
+    Grid
+        As `equiangular_grid`.
+
+    Raises
+    ------
+    ValueError
+        If a count is below 2.
+    """
     return equiangular_grid(theta_count, phi_count, rule="gauss-legendre", phi0=phi0)
 
 
 def grid_for_degree(degree: int, *, rule: Rule = "clenshaw-curtis") -> Grid:
-    """Smallest grid of a rule that determines ``degree``, azimuth count rounded up to suit FFTs."""
+    """Smallest grid of a rule that determines a degree, its azimuth count rounded up to suit FFTs.
+
+    Parameters
+    ----------
+    degree : int
+        Degree N, at least 1.
+    rule : str
+        As in `equiangular_grid`, or "gauss-legendre".
+
+    Returns
+    -------
+    Grid
+        The grid.
+
+    Raises
+    ------
+    ValueError
+        If ``degree`` is below 1, or there is no such rule.
+    """
     if degree < 1:
         raise InputError(f"degree is {degree}, expected at least 1")
     count = {"clenshaw-curtis": degree + 2, "fejer-2": 2 * degree + 1}.get(rule, degree + 1)

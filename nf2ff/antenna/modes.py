@@ -25,7 +25,18 @@ WAVE_IMPEDANCE = 376.730313668
 
 
 def wavenumber(frequency: ArrayLike) -> Real:
-    """Wavenumber k = 2 pi f / c [rad/m] of ``frequency`` [Hz], same shape."""
+    """Wavenumber k = 2 pi f / c.
+
+    Parameters
+    ----------
+    frequency : array_like
+        Frequencies of any shape [Hz].
+
+    Returns
+    -------
+    ndarray
+        Wavenumbers, same shape [rad/m].
+    """
     return np.asarray(2 * np.pi / SPEED_OF_LIGHT * np.asarray(frequency, dtype=float))
 
 
@@ -38,12 +49,38 @@ def frequencies(frequency: ArrayLike) -> Real:
 
 
 def mode_count(degree: int) -> int:
-    """Number of modes J = 2 N (N + 2) up to ``degree`` N."""
+    """Number of modes J = 2 N (N + 2) up to a degree.
+
+    Parameters
+    ----------
+    degree : int
+        Degree N.
+
+    Returns
+    -------
+    int
+        J.
+    """
     return 2 * degree * (degree + 2)
 
 
 def mode_index(*, s: int, m: int, n: int) -> int:
     """Zero-based position of mode (s, m, n): j - 1 with j = 2 (n (n+1) + m - 1) + s.
+
+    Parameters
+    ----------
+    s, m, n : int
+        1 for TE and 2 for TM; order, at most n in magnitude; degree, at least 1.
+
+    Returns
+    -------
+    int
+        Index into the coefficients.
+
+    Raises
+    ------
+    ValueError
+        If there is no such mode.
 
     Examples
     --------
@@ -56,7 +93,17 @@ def mode_index(*, s: int, m: int, n: int) -> int:
 
 
 def mode_numbers(degree: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """Arrays s, m, n, each (J,), in the order of the coefficients.
+    """Numbers s, m and n of each mode, in the order of the coefficients.
+
+    Parameters
+    ----------
+    degree : int
+        Degree N.
+
+    Returns
+    -------
+    s, m, n : (J,) ndarray of int
+        J = 2 N (N + 2) of each.
 
     Examples
     --------
@@ -168,18 +215,27 @@ def degree_of_count(count: int) -> int:
 
 
 def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
-    """Degree N >= 1 beyond which an antenna in a sphere of radius r0 has no noteworthy power.
+    """Degree N beyond which an antenna in a sphere of radius r0 has no noteworthy power.
 
-    The worst case is taken: a transverse electric dipole on the minimum sphere, whose power in degree n is
-    exactly proportional to (2n+1) [j_n^2 + ((x j_n)'/x)^2] at x = k r0, with the sum 4/3 for every x (closed
-    form).
+    The worst case is taken: a transverse electric dipole on the minimum sphere, whose power
+    in degree n is exactly proportional to (2n+1) [j_n^2 + ((x j_n)'/x)^2] at x = k r0. N is
+    the smallest degree such that the power of all higher ones is at most ``tail_db`` of all.
 
     Parameters
     ----------
     kr0 : float
         Wavenumber times radius of the minimum sphere [rad].
     tail_db : float
-        Power that all degrees above N may hold relative to the total [dB], negative.
+        Power left above N relative to the total [dB], negative.
+
+    Returns
+    -------
+    int
+        The degree N >= 1.
+
+    Notes
+    -----
+    Sum rule: sum (2n+1) [j_n^2 + ((x j_n)'/x)^2] = 4/3 for every x (closed form).
     """
     from scipy.special import jv
 
@@ -208,9 +264,23 @@ def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
 def rotate(modes: Modes, *, alpha: float, beta: float, gamma: float) -> Modes:
     """Modes of the antenna turned about the origin by Rz(alpha) Ry(beta) Rz(gamma), exactly.
 
-    What radiated towards r^ radiates towards R r^, its polarisation turned with it. The Euler angles [rad],
-    gamma acting first, of a matrix are found by `kernel.rotation.euler_angles`; the inverse has the angles
-    -gamma, -beta, -alpha.
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients.
+    alpha, beta, gamma : float
+        Euler angles, gamma acting first; of a matrix by `kernel.rotation.euler_angles` [rad].
+
+    Returns
+    -------
+    Modes
+        What radiated towards r^ radiates towards R r^, its polarisation turned with it. The
+        inverse has the angles -gamma, -beta, -alpha.
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite.
     """
     q = modes.coefficients.reshape(modes.frequency.size, -1, 2)
     turned = rotate_coefficients(q.swapaxes(1, 2), alpha=alpha, beta=beta, gamma=gamma)
@@ -221,17 +291,29 @@ def rotate(modes: Modes, *, alpha: float, beta: float, gamma: float) -> Modes:
 def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -> Modes:
     """Weighted mean of several results for one antenna in one frame.
 
-    Coefficients are averaged with their phase: scans whose phase drifted apart must be put right first. A
-    part of the sphere that one scan did not see weighs as much as if it had: prefer
-    `measurement.orientation.merge_samples`, which lets the samples decide.
-
     Parameters
     ----------
     modes : sequence of Modes
-        Results at the same frequencies, turned into one frame; those of lower degree count as zero above it.
-        The mean is relative if one of them is.
+        Results at the same frequencies, turned into one frame; those of lower degree count as
+        zero above it.
     weights : (K,) array_like, optional
         Weight of each, such as the inverse of its variance; equal where left out.
+
+    Returns
+    -------
+    Modes
+        Sum of weight times coefficient over the sum of weights. Relative if one of them is.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to average, frequencies differ, or weights do not fit.
+
+    Notes
+    -----
+    Coefficients are averaged with their phase: scans whose phase drifted apart must be put right
+    first. A part of the sphere that one scan did not see weighs as much as if it had: prefer
+    `measurement.orientation.merge_samples`, which lets the samples decide.
     """
     if not modes:
         raise InputError("there are no modes to average")

@@ -76,6 +76,11 @@ class PointSet:
         Time of the scan, first point to last [s].
     degree_limit : int, optional
         Largest degree by construction, where neither number of points nor largest gap tells.
+
+    Raises
+    ------
+    ValueError
+        If there is no point, the shapes differ or an angle is out of range.
     """
 
     theta: Real
@@ -137,10 +142,25 @@ def _equal_area_theta(count: int) -> Real:
 
 
 def equal_area_spiral(count: int) -> PointSet:
-    """Spiral of ``count`` points from pole to pole on which every point stands for the same area.
+    """Spiral from pole to pole on which every point stands for the same area.
 
     cos(theta) falls in equal steps and phi = sqrt(pi M / q) theta, so that turns are sqrt(4 pi q / M) apart
     and points sqrt(4 pi / (q M)) along the turn, q = `PITCH_TO_STEP`.
+
+    Parameters
+    ----------
+    count : int
+        Number of points M.
+
+    Returns
+    -------
+    PointSet
+        The points, in the order of the scan.
+
+    Raises
+    ------
+    ValueError
+        If ``count`` is below 1.
 
     Examples
     --------
@@ -164,6 +184,16 @@ def equal_area_spiral_for_degree(degree: int, *, oversampling: float = 1.5) -> P
         Degree N.
     oversampling : float
         Points over N(N+2), at least `LEAST_OVERSAMPLING`.
+
+    Returns
+    -------
+    PointSet
+        The points, in the order of the scan.
+
+    Raises
+    ------
+    ValueError
+        If ``degree`` or ``oversampling`` is too small.
     """
     _check("degree", degree, least=1)
     _check("oversampling", oversampling, least=LEAST_OVERSAMPLING)
@@ -201,6 +231,11 @@ def constant_rate_spiral(
     PointSet
         Its ``duration`` is the shortest time that every given limit admits, without run-up; the speeds are
         then pi / duration and 2 pi turns / duration. Its ``degree_limit`` is given by the rule below.
+
+    Raises
+    ------
+    ValueError
+        If a number is not positive.
 
     Notes
     -----
@@ -258,7 +293,22 @@ def constant_rate_spiral_for_degree(
 ) -> PointSet:
     """Constant-rate spiral of N + 4 turns of 2N + 1.5 samples: at most 11 conjugate gradients.
 
-    Speeds and ``sample_time`` as in `constant_rate_spiral`.
+    Parameters
+    ----------
+    degree : int
+        Degree N.
+    theta_speed, phi_speed, sample_time : float, optional
+        As in `constant_rate_spiral`.
+
+    Returns
+    -------
+    PointSet
+        The points, in the order of the scan.
+
+    Raises
+    ------
+    ValueError
+        If ``degree`` is below 1 or a limit is not positive.
     """
     _check("degree", degree, least=1)
     return constant_rate_spiral(
@@ -271,9 +321,24 @@ def constant_rate_spiral_for_degree(
 
 
 def constant_density(count: int) -> PointSet:
-    """Lattice of constant density: ``count`` equal-area zones, one golden angle from each to the next.
+    """Lattice of constant density: equal-area zones, one golden angle from each to the next.
 
     Not for a positioner to follow, but even over the whole sphere, for any number of points.
+
+    Parameters
+    ----------
+    count : int
+        Number of points.
+
+    Returns
+    -------
+    PointSet
+        The points.
+
+    Raises
+    ------
+    ValueError
+        If ``count`` is below 1.
 
     References
     ----------
@@ -285,7 +350,25 @@ def constant_density(count: int) -> PointSet:
 
 
 def random_points(count: int, *, rng: int | np.random.Generator | None = None) -> PointSet:
-    """Independent points, ``count`` of them, uniform on the sphere; ``rng`` is a generator or its seed."""
+    """Independent points, uniform on the sphere.
+
+    Parameters
+    ----------
+    count : int
+        Number of points.
+    rng : Generator or int, optional
+        Source of randomness, or its seed.
+
+    Returns
+    -------
+    PointSet
+        The points.
+
+    Raises
+    ------
+    ValueError
+        If ``count`` is below 1.
+    """
     _check("count", count, least=1)
     rng = np.random.default_rng(rng)
     return PointSet(np.arccos(rng.uniform(-1, 1, count)), rng.uniform(0, 2 * np.pi, count))
@@ -304,6 +387,16 @@ def jittered(
         Largest displacement along theta and phi, uniform either way, over the mean step.
     rng : Generator or int, optional
         Source of randomness, or its seed.
+
+    Returns
+    -------
+    PointSet
+        The points as they were moved.
+
+    Raises
+    ------
+    ValueError
+        If ``step_fraction`` is negative or not finite.
     """
     _check("step_fraction", step_fraction, least=0)
     rng = np.random.default_rng(rng)
@@ -329,6 +422,16 @@ def largest_gap(theta: ArrayLike, phi: ArrayLike, *, resolution: int = RESOLUTIO
         Points [rad]; theta may be negative, beyond the pole.
     resolution : int
         Most test directions, at least 100.
+
+    Returns
+    -------
+    float
+        The radius.
+
+    Raises
+    ------
+    ValueError
+        If there is no point, the shapes differ, an angle is not finite or ``resolution`` is too low.
 
     Notes
     -----

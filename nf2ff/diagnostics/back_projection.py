@@ -76,7 +76,20 @@ def coefficient_noise(solution: Solution) -> Real:
 
 
 def sphere_points(radius: float, *, theta: ArrayLike, phi: ArrayLike) -> Real:
-    """Points of a sphere about the origin, (M, 3) [m]; angles (M,) [rad]."""
+    """Points of a sphere about the origin.
+
+    Parameters
+    ----------
+    radius : float
+        Radius of the sphere [m].
+    theta, phi : (M,) array_like
+        Directions of the points [rad].
+
+    Returns
+    -------
+    (M, 3) ndarray
+        Cartesian positions [m].
+    """
     return radius * unit_vectors(as_array(theta, float, "theta"), as_array(phi, float, "phi"))[0]
 
 

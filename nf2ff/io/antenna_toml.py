@@ -21,6 +21,16 @@ def read_antenna(path: PathLike) -> DipoleCluster:
     Each has ``position_m``, three numbers, and ``electric_a_m`` [A m] and/or ``magnetic_v_m``
     [V m], three components each, a component being a number or a pair [real, imaginary].
 
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    DipoleCluster
+        All dipoles of the file.
+
     Raises
     ------
     ValueError

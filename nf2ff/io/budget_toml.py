@@ -118,15 +118,29 @@ class BudgetTable(Table):
 
 
 def template_text() -> str:
-    """The customary near-field terms as TOML that `read_budget` reads, all of them not supplied."""
+    """Return the customary near-field terms as a budget without values, to be filled in.
+
+    Returns
+    -------
+    str
+        TOML that `read_budget` reads: all its terms are not supplied.
+    """
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "near_field_terms.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_budget(path: PathLike) -> Budget:
-    """Read an uncertainty budget from a TOML file as `template_text` explains.
+    """Read an uncertainty budget.
 
-    Terms without a size are not supplied.
+    Parameters
+    ----------
+    path : path
+        TOML file as `template_text` explains.
+
+    Returns
+    -------
+    Budget
+        What it says; terms without a size are not supplied.
 
     Raises
     ------

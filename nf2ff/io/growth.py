@@ -96,8 +96,10 @@ def write_growth(
         What to write.
     shown : Shown, optional
         How its values are shown; by default as `uncertainty.growth.shown_for`.
-    provenance, overwrite
-        As in `native.write_samples`.
+    provenance : mapping of str to str, optional
+        As `io.provenance` gives it.
+    overwrite : bool
+        Whether an existing file may be replaced.
 
     Raises
     ------
@@ -117,7 +119,25 @@ def write_growth(
 
 
 def read_growth(path: PathLike) -> tuple[Growth, Shown]:
-    """Read what `write_growth` wrote, and how its values are shown; raises as `native.read_samples`."""
+    """Read what `write_growth` wrote.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    growth : Growth
+        The study.
+    shown : Shown
+        How its values are shown.
+
+    Raises
+    ------
+    ValueError
+        One line that names the file, what is wrong and what to do.
+    """
     with open_native(path) as file:
         group = find(file, "study")
         study = _study_schema(_PARAMETER.read(group)).read(group)

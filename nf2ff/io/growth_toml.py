@@ -150,16 +150,30 @@ class StudyFile:
 
 
 def study_template() -> str:
-    """A study to be changed, as TOML that `read_study_file` reads beside the antenna that it names."""
+    """Return a study to be changed.
+
+    Returns
+    -------
+    str
+        TOML that `read_study_file` reads, once the antenna is there that it names.
+    """
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "study.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_study_file(path: PathLike) -> StudyFile:
-    """Read a study, from a TOML file as `study_template` explains.
+    """Read what a study is asked of.
 
-    Files that it names lie in its folder or below it: what leads elsewhere is refused, so that a
-    description taken over from others reads nothing it should not.
+    Parameters
+    ----------
+    path : path
+        TOML file as `study_template` explains. Files that it names lie in its folder or below it:
+        what leads elsewhere is refused, so that a description taken over from others reads nothing
+        it should not.
+
+    Returns
+    -------
+    StudyFile
 
     Raises
     ------

@@ -295,7 +295,22 @@ def read_level(path: PathLike) -> tuple[LevelChain, tuple[Path, ...]]:
 def read_gain_transfer(path: PathLike) -> tuple[GainTransfer, tuple[Path, ...]]:
     """Read the known gain of a reference antenna, and the losses on the ways.
 
-    Parameters, returned files and errors are as in `read_level`; the first value is a `GainTransfer`.
+    Parameters
+    ----------
+    path : path
+        TOML file as above.
+
+    Returns
+    -------
+    transfer : GainTransfer
+        What it says.
+    files : tuple of Path
+        The description and its tables, each once.
+
+    Raises
+    ------
+    ValueError
+        One line that names file, key, value and what is expected.
     """
     keys = read_toml(path, _Transfer, limit=MAX_TOML)
     reader = _Reader(Path(path))

@@ -62,8 +62,10 @@ def write_levels(
         File to write.
     far_field : FarField
         What to write.
-    basis, reference_angle
-        Polarisation basis, as in `metrics.polarisation.components` [rad].
+    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
+        Polarisation basis.
+    reference_angle : float
+        Of "ludwig-3" and "linear", as in `metrics.polarisation.components` [rad].
     overwrite : bool
         Whether an existing file may be replaced.
 
@@ -145,9 +147,11 @@ def write_cuts(
     through : tuple of float, optional
         Direction theta, phi that the cuts of kind ``plane`` go through and count from, instead of
         the peak of each frequency; angles are from theta^ there [rad].
-    basis, reference_angle
-        As in `write_levels`. Along ``plane``, "ludwig-3" refers to the direction that the cut
+    basis : {"theta-phi", "ludwig-3", "circular", "linear"}
+        Polarisation basis. Along ``plane``, "ludwig-3" refers to the direction that the cut
         goes through as its axis, and to the plane 0 there as x.
+    reference_angle : float
+        Of "ludwig-3", about the axis, and "linear", as in `metrics.polarisation.components` [rad].
     seen : FarField, optional
         Far field whose ``trusted`` marks the directions, as in `trusted_around`.
     overwrite : bool

@@ -157,12 +157,38 @@ def read_samples(
 def write_modes(
     path: PathLike, modes: Modes, *, provenance: Mapping[str, str] | None = None, overwrite: bool = False
 ) -> None:
-    """Write mode coefficients as a native file; parameters as in `write_samples`."""
+    """Write mode coefficients as a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    modes : Modes
+        What to write.
+    provenance, overwrite
+        As in `write_samples`, which also says what is refused.
+    """
     write(path, "modes", {"modes": modes_group(modes)}, provenance, overwrite)
 
 
 def read_modes(path: PathLike) -> Modes:
-    """Read mode coefficients from a native file; raises as `read_samples`."""
+    """Read mode coefficients from a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    Modes
+        What it holds.
+
+    Raises
+    ------
+    ValueError
+        As `read_samples`.
+    """
     with open_native(path) as file:
         return _modes(file)
 
@@ -174,12 +200,38 @@ def write_far_field(
     provenance: Mapping[str, str] | None = None,
     overwrite: bool = False,
 ) -> None:
-    """Write a far field as a native file; parameters as in `write_samples`."""
+    """Write a far field as a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    far_field : FarField
+        What to write.
+    provenance, overwrite
+        As in `write_samples`, which also says what is refused.
+    """
     write(path, "far_field", {"far_field": FAR_FIELD.group(far_field)}, provenance, overwrite)
 
 
 def read_far_field(path: PathLike) -> FarField:
-    """Read a far field from a native file; raises as `read_samples`."""
+    """Read a far field from a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    FarField
+        What it holds.
+
+    Raises
+    ------
+    ValueError
+        As `read_samples`.
+    """
     with open_native(path) as file:
         return _far_field(file)
 
@@ -187,7 +239,17 @@ def read_far_field(path: PathLike) -> FarField:
 def write_probe(
     path: PathLike, probe: Probe, *, provenance: Mapping[str, str] | None = None, overwrite: bool = False
 ) -> None:
-    """Write a probe as a native file; parameters as in `write_samples`."""
+    """Write a probe as a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    probe : Probe
+        What to write.
+    provenance, overwrite
+        As in `write_samples`, which also says what is refused.
+    """
     place = {"port": np.arange(1, probe.ports + 1), **_mode_axes(probe.degree)}
     if probe.frequency is None:
         group = CONSTANT_PROBE.group(probe, coefficients=probe.coefficients[0], **place)
@@ -197,7 +259,23 @@ def write_probe(
 
 
 def read_probe(path: PathLike) -> Probe:
-    """Read a probe from a native file; raises as `read_samples`."""
+    """Read a probe from a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    Probe
+        What it holds.
+
+    Raises
+    ------
+    ValueError
+        As `read_samples`.
+    """
     with open_native(path) as file:
         group = find(file, "probe")
         if "frequency" in group:
@@ -207,7 +285,22 @@ def read_probe(path: PathLike) -> Probe:
 
 
 def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> None:
-    """Write a result, with its own provenance; parameters and errors as in `write_samples`."""
+    """Write a result, with its own provenance.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    result : Result
+        What to write.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    ValueError
+        If the file exists or cannot be written; the old one is untouched then.
+    """
     items = [_FREQUENCY.item(result.modes.frequency, None)]
     for name, (values, units, long_name) in result.quantities.items():
         items.append(Item(name, values, units, long_name, ("frequency",)))
@@ -222,7 +315,23 @@ def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> 
 
 
 def read_result(path: PathLike) -> Result:
-    """Read what `write_result` wrote; raises as `read_samples`."""
+    """Read what `write_result` wrote.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    Result
+        Modes, far field, quantities, warnings, notes and provenance.
+
+    Raises
+    ------
+    ValueError
+        As `read_samples`, or if the parts of the file have different frequencies.
+    """
     with open_native(path) as file:
         modes = _modes(file)
         group = find(file, "solution")
@@ -246,13 +355,34 @@ def read_result(path: PathLike) -> Result:
 
 
 def read_provenance(path: PathLike) -> dict[str, str]:
-    """Where a native file comes from, as `provenance` wrote it; raises as `read_samples`."""
+    """Read where a native file comes from.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    dict of str to str
+        As `io.safe.provenance` wrote it.
+
+    Raises
+    ------
+    ValueError
+        As `read_samples`.
+    """
     with open_native(path) as file:
         return _provenance(file)
 
 
 def file_kind(path: PathLike) -> str:
     """What a file holds, by its content.
+
+    Parameters
+    ----------
+    path : path
+        File to look into.
 
     Returns
     -------

@@ -55,9 +55,23 @@ def read_power_table(path: PathLike) -> PowerScan:
 
 
 def read_sensitivity_table(path: PathLike) -> SensitivityScan:
-    """As `read_power_table`, of sensitivity in the columns `SENSITIVITY_COLUMNS`.
+    """Read sensitivity from a CSV table, rows and columns in any order.
 
-    A level left empty was not reached, and is NaN.
+    Parameters
+    ----------
+    path : path
+        CSV file with the columns `SENSITIVITY_COLUMNS`; a level left empty was not reached. Each
+        frequency has the same directions.
+
+    Returns
+    -------
+    SensitivityScan
+        As in `read_power_table`; NaN where sensitivity was not reached [W, rad].
+
+    Raises
+    ------
+    ValueError
+        One line that names the file, line, column, value and the remedy.
     """
     levels = SENSITIVITY_COLUMNS[3:]
     # Each level alone may be empty, so each is its own partner.

@@ -224,7 +224,22 @@ def read_pattern(
 
 
 def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: bool = False) -> None:
-    """Write a pattern, or a far field as that of port 1, as CSV; the rest is as in `write_table`."""
+    """Write a pattern, or a far field as that of port 1, as CSV.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    pattern : Pattern or FarField
+        What to write, exp(+jwt) [V].
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    ValueError
+        If the file exists or cannot be written; the old one is untouched then.
+    """
     port = [1] if isinstance(pattern, FarField) else pattern.port.tolist()
     shape = (pattern.frequency.size, len(port), pattern.theta.size, pattern.phi.size)
     e_theta, e_phi = (np.reshape(x, shape) for x in (pattern.e_theta, pattern.e_phi))

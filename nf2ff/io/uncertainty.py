@@ -165,7 +165,18 @@ def write_uncertainty(
     provenance: Mapping[str, str] | None = None,
     overwrite: bool = False,
 ) -> None:
-    """Write an uncertainty as a native file; other parameters as in `native.write_samples`.
+    """Write an uncertainty as a native file.
+
+    Parameters
+    ----------
+    path : path
+        File to write.
+    uncertainty : Uncertainty
+        What to write.
+    provenance : mapping of str to str, optional
+        As `io.provenance` gives it.
+    overwrite : bool
+        Whether an existing file may be replaced.
 
     Raises
     ------
@@ -266,7 +277,22 @@ def _column(values: list[float | None] | list[float]) -> Real | None:
 
 
 def read_uncertainty(path: PathLike) -> Uncertainty:
-    """Read what `write_uncertainty` wrote; raises as `native.read_samples`."""
+    """Read what `write_uncertainty` wrote.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    Uncertainty
+
+    Raises
+    ------
+    ValueError
+        One line that names the file, what is wrong and what to do.
+    """
     modes = native.read_modes(path)
     count = modes.frequency.size
     with open_native(path) as file:

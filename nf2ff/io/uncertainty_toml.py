@@ -151,7 +151,13 @@ class UncertaintyFile:
 
 
 def uncertainty_template() -> str:
-    """The customary near-field terms and errors to model, as TOML that `read_uncertainty_file` reads."""
+    """Return the customary near-field terms, and errors to model, to be filled in.
+
+    Returns
+    -------
+    str
+        TOML that `read_uncertainty_file` reads: all its terms are not supplied.
+    """
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "modelled_errors.toml")
     return template_text() + source.read_text(encoding="utf-8")
 
@@ -165,6 +171,11 @@ def read_uncertainty_file(path: PathLike, *, realised: bool = False) -> Uncertai
         File to read.
     realised : bool
         Whether gain is over the power incident on the port: labels then say realised gain.
+
+    Returns
+    -------
+    UncertaintyFile
+        What the file asks for.
 
     Raises
     ------
@@ -282,7 +293,7 @@ def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> 
 
 
 def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, ...]:
-    """Figures of a metric: one, of pointing two.
+    """Figures of a metric.
 
     Parameters
     ----------
@@ -292,6 +303,11 @@ def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, 
         Keys of its table [figure.METRIC].
     where : str
         Beginning of messages.
+
+    Returns
+    -------
+    tuple of Figure
+        One, of pointing two.
 
     Raises
     ------

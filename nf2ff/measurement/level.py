@@ -175,6 +175,12 @@ def apply_level(samples: Samples, chain: LevelChain) -> Samples:
     -------
     Samples
         The same positions; responses in the unit that the chain ends in. Missing stay missing.
+
+    Raises
+    ------
+    ValueError
+        If the readings are not in the unit that the chain starts from (absolute ones would get
+        their level twice), or the chain does not cover a frequency or port.
     """
     if samples.response_unit != chain.starts_from:
         raise InputError(

@@ -191,10 +191,14 @@ class MismatchStep:
 
     Parameters
     ----------
-    name, ports
-        As in `LevelStep`.
-    probe, receiver : FrequencyTable or complex
-        Reflection coefficients, linear, seen from the junction towards the probe and towards the receiver.
+    name : str
+        What it is, for reports.
+    probe : FrequencyTable or complex
+        Reflection coefficient, linear, seen from the junction towards the probe.
+    receiver : FrequencyTable or complex
+        The same towards the receiver.
+    ports : sequence of int
+        Ports of the probe it belongs to; none stands for all.
 
     Raises
     ------

@@ -28,16 +28,24 @@ Real = NDArray[np.float64]
 def device_frame(samples: Samples, *, rotation: ArrayLike) -> Samples:
     """Samples of a device that stood turned, told as positions about the device unturned.
 
-    Each probe stands at R^T r^ with its axes turned by R^T: theta in [0, pi], phi in [0, 2 pi], chi in [-pi,
-    pi], from the axes themselves, so that the change of theta^ from place to place is in it. Valid for every
-    probe.
-
     Parameters
     ----------
     samples : Samples
         Taken while the device stood turned about the origin by ``rotation``.
     rotation : (3, 3) array_like
         Rotation R from its first orientation to the one measured.
+
+    Returns
+    -------
+    Samples
+        The same responses. Each probe stands at R^T r^ with its axes turned by R^T: theta in
+        [0, pi], phi in [0, 2 pi], chi in [-pi, pi], from the axes themselves, so that the
+        change of theta^ from place to place is in it. Valid for every probe.
+
+    Raises
+    ------
+    ValueError
+        If ``rotation`` is none.
     """
     back = checked_rotation(rotation)  # v @ R = R^T v
     theta, phi, chi = np.broadcast_arrays(samples.theta, samples.phi, samples.chi)
@@ -72,6 +80,11 @@ def merge_samples(
     -------
     Samples
         M1 + M2 samples, those of the first scan first.
+
+    Raises
+    ------
+    ValueError
+        If frequencies or units differ, or ``factor`` is zero or of another shape.
     """
     check_same_frequencies(first.frequency, second.frequency)
     if first.response_unit != second.response_unit:

@@ -159,10 +159,20 @@ def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | 
     Parameters
     ----------
     ports : Modes or sequence of Modes
-        For each port the waves radiated with 1 W into it, in the probe's own frame: boresight +z, reference
-        polarisation x. Relative modes give relative responses, absolute ones sqrt(W) at a matched load.
+        For each port the waves radiated with 1 W into it, in the probe's own frame: boresight +z,
+        reference polarisation x. Relative modes give relative responses.
     minimum_radius : float, optional
         Radius of the smallest sphere about the origin of that frame that holds the probe [m].
+
+    Returns
+    -------
+    Probe
+        Response in sqrt(W) at a matched load, or relative.
+
+    Raises
+    ------
+    ValueError
+        If there is no port, or ports differ in frequencies or kind of level.
     """
     ports = [ports] if isinstance(ports, Modes) else list(ports)
     if not ports:
@@ -183,8 +193,23 @@ def probe_from_modes(ports: Modes | Sequence[Modes], *, minimum_radius: float | 
 def drop_weak_orders(probe: Probe, *, power: float) -> Probe:
     """The probe without those azimuthal orders +-mu of a port that carry next to nothing.
 
-    ``power``, from 0 to below 1, is that of a port in +mu and -mu together, relative to that in all its
-    orders, which it must exceed at some frequency to be kept.
+    Parameters
+    ----------
+    probe : Probe
+        The probe.
+    power : float
+        Power of a port in +mu and -mu together, relative to that in all its orders, which it must
+        exceed at some frequency to be kept.
+
+    Returns
+    -------
+    Probe
+        With zero in place of the coefficients of the other orders.
+
+    Raises
+    ------
+    ValueError
+        If ``power`` is not within 0 ... 1.
     """
     if not 0 <= power < 1:
         raise InputError(f"power is {power}, expected a share of the whole, from 0 to below 1")
@@ -220,6 +245,11 @@ def at_frequencies(
     error : (F,) ndarray
         Relative error of the coefficients as `interpolate_frequency` estimates it: 0 where they are known,
         NaN where that cannot be told.
+
+    Raises
+    ------
+    ValueError
+        If a frequency is outside of the probe's and that was not asked for.
     """
     wanted = as_array(frequency, float, "frequency", ndim=1)
     if probe.frequency is None:
@@ -239,9 +269,6 @@ def mounted(
 ) -> Probe:
     """The probe as it is mounted and cabled, where that is known to differ from what is recorded.
 
-    To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no higher than
-    rounding are left out.
-
     Parameters
     ----------
     probe : Probe
@@ -255,6 +282,17 @@ def mounted(
         Turn of the whole probe, offset and all, about its reference point: about the x axis of the mount and
         then about its y axis, right-handed [rad]. These axes stand at the recorded chi: at chi = 0, tilt_x
         leans the boresight towards phi^ and tilt_y towards theta^.
+
+    Returns
+    -------
+    Probe
+        To be used with the samples as they were recorded. Azimuthal orders that a tilt raises no
+        higher than rounding are left out.
+
+    Raises
+    ------
+    ValueError
+        If a value is not finite, a factor is zero, or factors or offsets do not fit the ports.
     """
     factors = as_array(port_factors, complex, "port_factors")
     shape = probe.coefficients.shape[:2]
@@ -283,13 +321,31 @@ def mounted(
 
 
 def keep_orders(probe: Probe, *, orders: Sequence[int]) -> Probe:
-    """The probe with no azimuthal orders mu but these: an approximation."""
+    """The probe with no azimuthal orders mu but those given: an approximation.
+
+    Parameters
+    ----------
+    probe : Probe
+        The probe.
+    orders : sequence of int
+        Orders mu to keep, each with its sign.
+
+    Returns
+    -------
+    Probe
+        With zero in place of the coefficients of the other orders.
+    """
     _, m, _ = mode_numbers(probe.degree)
     return replace(probe, coefficients=np.where(np.isin(m, orders), probe.coefficients, 0))
 
 
 def field_probe() -> Probe:
     """Ideal field probe: reads E_theta cos(chi) + E_phi sin(chi) at its place [V/m].
+
+    Returns
+    -------
+    Probe
+        One port, at all frequencies.
 
     Notes
     -----

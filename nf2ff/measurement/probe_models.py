@@ -46,7 +46,7 @@ ALIAS_TAIL_DB = -320.0
 
 
 def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Modes:
-    """Short electric dipole along x at the origin: degree 1, exact for a length far below the wavelength.
+    """Short electric dipole along x at the origin.
 
     Parameters
     ----------
@@ -54,6 +54,16 @@ def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
         Frequencies [Hz].
     efficiency : (F,) or () array_like
         Radiated power for 1 W into the port.
+
+    Returns
+    -------
+    Modes
+        Degree 1; exact for a length far below the wavelength.
+
+    Raises
+    ------
+    ValueError
+        If an efficiency is not within 0 ... 1.
     """
     return _dipoles(frequency, efficiency, electric=1.0, magnetic=0.0)
 
@@ -61,7 +71,15 @@ def electric_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
 def magnetic_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Modes:
     """Short magnetic dipole along y (small loop in the xz-plane), E along x on boresight.
 
-    Parameters as of `electric_dipole`; exact for a loop far below the wavelength.
+    Parameters
+    ----------
+    frequency, efficiency
+        As in `electric_dipole`, which also says what is refused.
+
+    Returns
+    -------
+    Modes
+        Degree 1; exact for a loop far below the wavelength.
     """
     return _dipoles(frequency, efficiency, electric=0.0, magnetic=1.0)
 
@@ -69,7 +87,15 @@ def magnetic_dipole(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Mod
 def huygens_source(frequency: ArrayLike, *, efficiency: ArrayLike = 1.0) -> Modes:
     """Crossed electric (x) and magnetic (y) dipole: directivity 3 towards +z, none behind.
 
-    Parameters as of `electric_dipole`.
+    Parameters
+    ----------
+    frequency, efficiency
+        As in `electric_dipole`, which also says what is refused.
+
+    Returns
+    -------
+    Modes
+        Degree 1.
     """
     return _dipoles(frequency, efficiency, electric=1.0, magnetic=1.0)
 
@@ -82,7 +108,7 @@ def cosine_pattern(
     efficiency: ArrayLike = 1.0,
     truncation: float = 1e-2,
 ) -> Modes:
-    """Feed model of orders +-1: powers of cos(theta) in front, nothing behind.
+    """Feed model: powers of cos(theta) in front, nothing behind.
 
     Parameters
     ----------
@@ -90,9 +116,21 @@ def cosine_pattern(
         Frequencies, at all of which the pattern is the same [Hz].
     e_exponent, h_exponent : float
         q in the field cos(theta)^q of the E- and of the H-plane, at least 1.
-    efficiency, truncation
-        As in `principal_planes`. The kink at theta = 90 deg makes the series converge slowly: for a
-        truncation of 0.01 and 0.001, q = 1 takes degree 14 and 66, q = 2 takes 7 and 17, q = 4 takes 5 and 9.
+    efficiency : (F,) or () array_like
+        Radiated power for 1 W into the port.
+    truncation : float
+        As in `principal_planes`. The kink at theta = 90 deg makes the series converge slowly: for
+        0.01 and 0.001, q = 1 takes degree 14 and 66, q = 2 takes 7 and 17, q = 4 takes 5 and 9.
+
+    Returns
+    -------
+    Modes
+        Orders +-1.
+
+    Raises
+    ------
+    ValueError
+        If an exponent is below 1, or as `principal_planes`.
 
     Notes
     -----
@@ -134,8 +172,18 @@ def principal_planes(
     efficiency : (F,) or () array_like
         Radiated power for 1 W into the port.
     truncation : float
-        Rms of what the expansion may leave of the pattern, relative to its rms: the smallest degree that does
-        so is taken, up to `MAX_DEGREES`.
+        Rms of what the expansion may leave of the pattern, relative to its rms.
+
+    Returns
+    -------
+    Modes
+        The smallest degree that does.
+
+    Raises
+    ------
+    ValueError
+        If that takes more than `MAX_DEGREES` degrees, there is no field on boresight, or an
+        efficiency or ``truncation`` is out of range.
     """
     f = frequencies(frequency)
     if not 0 < truncation < 1:
@@ -166,9 +214,6 @@ def modes_of(
 ) -> Modes:
     """Modes of dipoles or a wire, from their closed-form far field.
 
-    Exact to rounding up to the degree: the quadrature determines so many degrees that what aliases is below
-    -320 dB.
-
     Parameters
     ----------
     antenna : DipoleCluster or SinusoidalWire
@@ -181,6 +226,17 @@ def modes_of(
     power : float, optional
         Radiated power to scale to at every frequency, 1 for a probe [W]; by default the antenna's moments are
         left as they are.
+
+    Returns
+    -------
+    Modes
+        Exact to rounding up to ``degree``: the quadrature determines so many degrees that what
+        aliases is below -320 dB.
+
+    Raises
+    ------
+    ValueError
+        If ``degree`` or ``power`` is not positive, or the antenna radiates nothing.
     """
     f = frequencies(frequency)
     kr0 = float(wavenumber(f).max()) * antenna.minimum_radius
@@ -206,7 +262,7 @@ def modes_of(
 
 
 def dual_port(modes: Modes, *, cross: complex = 0.0) -> tuple[Modes, Modes]:
-    """Two ports, x and y: a probe, and the same turned by 90 deg about z, each of its radiated power.
+    """Two ports: a probe, and the same turned by 90 deg about z, from x to y.
 
     Parameters
     ----------
@@ -215,6 +271,16 @@ def dual_port(modes: Modes, *, cross: complex = 0.0) -> tuple[Modes, Modes]:
     cross : complex
         Wave of the other port's antenna that each port radiates as well, relative to its own: 10^(-X/20) for
         a cross-polarisation X dB down on boresight.
+
+    Returns
+    -------
+    tuple of Modes
+        Ports 1 (x) and 2 (y), each of the same radiated power as ``modes``.
+
+    Raises
+    ------
+    ValueError
+        If ``cross`` makes the waves cancel.
 
     Notes
     -----

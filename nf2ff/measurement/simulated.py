@@ -36,7 +36,7 @@ def simulate(
     noise: float = 0.0,
     rng: int | np.random.Generator | None = None,
 ) -> Samples:
-    """Responses [V/m] of the ideal field probe, E_theta cos(chi) + E_phi sin(chi).
+    """Responses of the ideal field probe, E_theta cos(chi) + E_phi sin(chi).
 
     Parameters
     ----------
@@ -52,6 +52,11 @@ def simulate(
         Root mean square magnitude of white complex Gaussian noise added [V/m].
     rng : int, Generator or None
         Seed or generator of the noise.
+
+    Returns
+    -------
+    Samples
+        Response in V/m.
 
     Raises
     ------
@@ -76,22 +81,33 @@ def simulate_grid(
     noise: float = 0.0,
     rng: int | np.random.Generator | None = None,
 ) -> Samples:
-    """Responses [V/m] of the ideal field probe on a grid, both polarisations.
+    """Responses of the ideal field probe on a grid, both polarisations.
 
     Parameters
     ----------
-    antenna, frequency, noise, rng
-        As in `simulate`.
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
+    frequency : (F,) array_like
+        Frequencies [Hz].
     grid : Grid
         Directions.
     radius : float
         Distance [m].
+    noise : float
+        Root mean square magnitude of white complex Gaussian noise added [V/m].
+    rng : int, Generator or None
+        Seed or generator of the noise.
 
     Returns
     -------
     Samples
         2 T P samples: every direction at chi = 0, phi running faster than theta, then every direction at chi
         = 90 deg.
+
+    Raises
+    ------
+    ValueError
+        If a value is out of range, or a point is on a source.
     """
     theta = np.repeat(grid.theta, grid.phi.size)
     phi = np.tile(grid.phi, grid.theta.size)
@@ -128,11 +144,15 @@ def receive(
 
     Parameters
     ----------
-    antenna, frequency, theta, phi, chi, rng
-        As in `simulate`.
+    antenna : DipoleCluster or SinusoidalWire
+        The antenna.
     probes : sequence of DipoleCluster
         For each port of the probe its dipoles, in the probe's own frame: boresight +z, reference polarisation
         x. Only their ratios count, the level follows from ``efficiency``.
+    frequency : (F,) array_like
+        Frequencies [Hz].
+    theta, phi, chi : (M,), (F, M) or () array_like
+        Positions: polar angle in [-pi, pi], azimuth, probe rotation [rad].
     radius : (M,), (F, M) or () array_like
         Distances of the origin of the probe's frame [m].
     port : (M,) or () array_like of int
@@ -141,6 +161,8 @@ def receive(
         Power radiated over power into the port, above 0 and at most 1.
     noise : float
         Root mean square magnitude of white complex Gaussian noise added [sqrt(W)].
+    rng : int, Generator or None
+        Seed or generator of the noise.
 
     Returns
     -------

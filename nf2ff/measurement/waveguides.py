@@ -61,6 +61,12 @@ def rectangular_waveguide(
     Modes
         Orders +-1, the degree that ``truncation`` needs.
 
+    Raises
+    ------
+    ValueError
+        If a frequency is outside of the single-mode band, a size is not positive, or no fringe
+        current conserves power.
+
     Notes
     -----
     [1]_, from memory, with s = beta/k, R the reflection, X = (k a/2) sin(theta), a the broad side: E-plane A

@@ -39,17 +39,22 @@ class InputError(ValueError):
 
 @contextmanager
 def found_in(where: object) -> Iterator[None]:
-    """Say of errors within where they were found: a file, a row, a field.
+    """Put a place in front of errors raised within: a file, a row, a field.
 
     Parameters
     ----------
     where : object
         The place; its text is put in front.
 
+    Yields
+    ------
+    None
+        It is a context manager: ``with found_in(path): ...``
+
     Raises
     ------
     InputError
-        In the place of any `ValueError` raised within, its cause.
+        In place of any `ValueError` raised within, which is its cause.
     """
     try:
         yield

@@ -40,6 +40,11 @@ class Peak:
         Maximum directivity, linear.
     eirp : (F,) array_like or None
         Maximum EIRP, None for relative data [W].
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ or a value is not finite.
     """
 
     theta: Real
@@ -64,8 +69,16 @@ _EQUAL = 1e-11
 def peak(modes: Modes) -> Peak:
     """Maximum of the radiation intensity, found on the expansion itself.
 
-    Its direction is right to better than 1e-4 deg wherever the maximum is curved. On a ridge (the
-    equator of a dipole) it is any of its points; of equal maxima the one of smallest theta.
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients of degree N.
+
+    Returns
+    -------
+    Peak
+        Direction to better than 1e-4 deg wherever the maximum is curved. On a ridge (the
+        equator of a dipole) any of its points; of equal maxima the one of smallest theta.
 
     Raises
     ------
@@ -132,7 +145,7 @@ CutPlanes = PlaneLike | tuple[Plane, ...]
 
 
 def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[Plane, ...]:
-    """Planes of the cuts through the peak of each frequency, with a name.
+    """Planes of the cuts through the peak of each frequency.
 
     Parameters
     ----------
@@ -142,6 +155,11 @@ def cut_planes(modes: Modes, plane: PlaneLike, at: Peak | None = None) -> tuple[
         Which, as `nf2ff.metrics.planes.plane_of` has it.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
+
+    Returns
+    -------
+    tuple of Plane
+        One for each frequency, with a name.
 
     Raises
     ------
@@ -164,7 +182,18 @@ def circles(modes: Modes, plane: CutPlanes, at: Peak | None) -> Iterator[Circle]
 
 
 def half_power_beamwidth(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Real:
-    """Angle between the half-power directions on both sides of the peak: `beamwidth` at 1/2."""
+    """Angle between the half-power directions on both sides of the peak: `beamwidth` at 1/2.
+
+    Parameters
+    ----------
+    modes, plane, at
+        As in `beamwidth`, which also says what is refused.
+
+    Returns
+    -------
+    (F,) ndarray
+        Beamwidth, NaN where the intensity of the cut never falls so far [rad].
+    """
     return beamwidth(modes, drop_db=10 * np.log10(2), plane=plane, at=at)
 
 
@@ -223,11 +252,25 @@ class Sidelobes:
 
 
 def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Sidelobes:
-    """First and highest sidelobe (F,) in a cut through the peak, relative to the peak.
+    """First and highest sidelobe in a cut through the peak, relative to the peak.
 
     A sidelobe is a local maximum of the intensity of both polarisations beyond the first minimum
     beside the peak; a shoulder without a minimum is part of the main lobe. A back lobe counts.
-    Arguments and errors as in `beamwidth`.
+
+    Parameters
+    ----------
+    modes, plane, at
+        As in `beamwidth`.
+
+    Returns
+    -------
+    Sidelobes
+        Levels (linear, of power: 10 log10 gives dB) and angles, (F,) each.
+
+    Raises
+    ------
+    ValueError
+        If the peak belongs to other modes, or there is no such plane.
     """
     rows = []
     for circle in circles(modes, plane, at):

@@ -42,6 +42,11 @@ class BeamSet:
     ----------
     beams : sequence of B FarField
         One for each setting of the panel.
+
+    Raises
+    ------
+    ValueError
+        If there is none, or grids or frequencies differ.
     """
 
     beams: tuple[FarField, ...]
@@ -90,6 +95,11 @@ class Envelope:
         Which beam that is, counted from 0 in the order of the set; of equals the first.
     quantity : {"eirp", "directivity"}
         What ``maximum`` is.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, or the grid leaves out a part of the sphere.
     """
 
     frequency: Real
@@ -125,6 +135,11 @@ def envelope(beams: BeamSet, *, quantity: BeamQuantity = "eirp") -> Envelope:
         "directivity", each beam's referred to the power it radiates itself, needs no absolute
         level.
 
+    Returns
+    -------
+    Envelope
+        The maximum and the beam that attains it.
+
     Raises
     ------
     ValueError
@@ -139,8 +154,6 @@ def envelope_of(
 ) -> Envelope:
     """As `envelope`, of beams given by their modes, on a grid that is fine enough.
 
-    Its steps are equal, in theta with both poles, and in phi.
-
     Parameters
     ----------
     modes : sequence of B Modes
@@ -149,6 +162,11 @@ def envelope_of(
         As in `envelope`.
     step : float
         Largest step of the grid; it is made finer where the degree N needs more than pi/3N [rad].
+
+    Returns
+    -------
+    Envelope
+        On equal steps in theta, both poles included, and in phi.
 
     Raises
     ------
@@ -205,10 +223,7 @@ def _require_fine(beam: FarField, value: Real, weight: Real, index: int, quantit
 
 
 def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
-    """Part of the sphere (T, P) that each direction of a grid stands for [sr].
-
-    Weights of the quadrature rule where the rings belong to one, else the areas of cells whose borders
-    lie half way between neighbours; the sum is 4 pi.
+    """Part of the sphere that each direction of a grid stands for.
 
     Parameters
     ----------
@@ -216,6 +231,12 @@ def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
         Polar angles, increasing, in [0, pi] [rad].
     phi : (P,) array_like
         Azimuth angles in any order, the first repeated at the end or not [rad].
+
+    Returns
+    -------
+    (T, P) ndarray
+        Weights of the quadrature rule where the rings belong to one, else the areas of cells
+        whose borders lie half way between neighbours; the sum is 4 pi [sr].
 
     Raises
     ------
@@ -268,6 +289,11 @@ class Distribution:
     value, probability : (F, M) array_like
         EIRP [W] or directivity (linear) in the M directions, not decreasing; part of the sphere in
         which the quantity is that or less, up to 1.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
     """
 
     value: Real
@@ -280,7 +306,18 @@ class Distribution:
 
 
 def distribution(beams: Envelope) -> Distribution:
-    """Cumulative distribution over the sphere of the strongest beam, weighted by solid angle."""
+    """Cumulative distribution over the sphere of the strongest beam, weighted by solid angle.
+
+    Parameters
+    ----------
+    beams : Envelope
+        The strongest beams.
+
+    Returns
+    -------
+    Distribution
+        The values in order, and the part of the sphere up to each.
+    """
     value, share = _sorted(beams)
     return Distribution(value, np.cumsum(share, axis=1))
 
@@ -294,17 +331,26 @@ def _sorted(beams: Envelope) -> tuple[Real, Real]:
 
 
 def percentile(beams: Envelope, percent: ArrayLike) -> Real:
-    """Percentiles (F,) or (F, K) of EIRP [W] or directivity (linear) over the sphere.
-
-    Each direction stands in the middle of its solid angle, and values in between are interpolated.
+    """Percentiles of the distribution over the sphere.
 
     Parameters
     ----------
     beams : Envelope
         The strongest beams.
     percent : () or (K,) array_like
-        Part of the sphere in which the value is not exceeded: at 85 the strongest beam stays below
-        the value returned in 85 % of the sphere [0 to 100 %].
+        Part of the sphere in which the value is not exceeded, 0 to 100: at 85 the strongest beam
+        stays below the value returned in 85 % of the sphere and above it in 15 % [%].
+
+    Returns
+    -------
+    (F,) or (F, K) ndarray
+        EIRP [W] or directivity (linear). Each direction stands in the middle of its solid angle,
+        and values in between are interpolated.
+
+    Raises
+    ------
+    ValueError
+        If a percentile is not within 0 to 100.
     """
     wanted = as_array(percent, float, "percent")
     bad = np.flatnonzero(~((wanted >= 0) & (wanted <= 100)))
@@ -318,9 +364,24 @@ def percentile(beams: Envelope, percent: ArrayLike) -> Real:
 
 
 def fraction_above(beams: Envelope, level: ArrayLike) -> Real:
-    """Part of the sphere (F,) in which the strongest beam is above a ``level``, one or (F,).
+    """Part of the sphere in which the strongest beam is above a level.
 
-    The level is of EIRP [W] or directivity (linear).
+    Parameters
+    ----------
+    beams : Envelope
+        The strongest beams.
+    level : () or (F,) array_like
+        EIRP [W] or directivity (linear).
+
+    Returns
+    -------
+    (F,) ndarray
+        Fraction of the sphere, 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        If there is not one level, or one for each frequency.
     """
     limit = as_array(level, float, "level")
     if limit.shape not in ((), beams.frequency.shape):

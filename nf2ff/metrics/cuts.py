@@ -19,7 +19,7 @@ Complex = NDArray[np.complex128]
 
 
 def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex]:
-    """Far field (F, A), two components [V], along the great circle through the z axis at azimuth ``phi``.
+    """Far field along the great circle through the z axis at azimuth ``phi``.
 
     Negative theta is the half at azimuth phi + pi. There the unit vectors are continued (both
     are reversed), so that the components run smoothly through the pole.
@@ -32,6 +32,16 @@ def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex
         Azimuth of the half with theta > 0 [rad].
     theta : (A,) array_like
         Angles from +z in [-pi, pi] [rad].
+
+    Returns
+    -------
+    e_theta, e_phi : (F, A) ndarray
+        Complex far field, phase included [V].
+
+    Raises
+    ------
+    ValueError
+        If theta is out of range or an angle is not finite.
     """
     azimuth = float(as_array(phi, float, "phi", ndim=0))
     theta = as_array(theta, float, "theta", ndim=1)
@@ -59,6 +69,11 @@ def cut_through(
     along, across : (F, A) ndarray
         Components of the far field along the circle and along its normal r^ x (along); with
         plane = 0 they are E_theta and E_phi at angle 0, continued through the poles [V].
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite.
     """
     angle = as_array(angle, float, "angle", ndim=1)
     scalars = {"theta": theta, "phi": phi, "plane": plane}

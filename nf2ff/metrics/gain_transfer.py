@@ -57,6 +57,11 @@ class GainTransfer:
     reference_loss_db, device_loss_db : FrequencyTable or float
         Loss from where both ways part to the port of the reference antenna, and to that of the
         device; negative if it amplifies [dB].
+
+    Raises
+    ------
+    ValueError
+        If a value is out of range.
     """
 
     name: str
@@ -118,9 +123,22 @@ class GainTransfer:
 
 
 def impedance_mismatch_factor(reflection: ArrayLike) -> Real:
-    """Part of the power incident on a port that is accepted, 1 - |Gamma|^2 (IEEE Std 145), (F,).
+    """Part of the power incident on a port that is accepted, 1 - |Gamma|^2 (IEEE Std 145).
 
-    It is realised gain over gain, of a reflection coefficient (F,), linear.
+    Parameters
+    ----------
+    reflection : (F,) array_like
+        Reflection coefficient at the port, linear.
+
+    Returns
+    -------
+    (F,) ndarray
+        The factor: realised gain over gain, power accepted over power incident.
+
+    Raises
+    ------
+    ValueError
+        If one is not below 1 in magnitude.
     """
     gamma = as_array(reflection, complex, "reflection")
     if np.any(np.abs(gamma) >= 1):
@@ -174,6 +192,11 @@ def absolute_by_substitution(
     input_power : (F,) or () array_like
         Power P_in incident on the device's port, that is from a matched source [W].
 
+    Returns
+    -------
+    Modes
+        Absolute modes.
+
     Raises
     ------
     ValueError
@@ -197,9 +220,7 @@ def absolute_by_substitution(
 
 
 def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> Probe:
-    """Relative probe brought to the level that its gain gives, as a certificate states it, in sqrt(W).
-
-    Its pattern is then that of 1 W incident on the port.
+    """Relative probe brought to the level that its gain gives, as a certificate states it.
 
     Parameters
     ----------
@@ -210,6 +231,11 @@ def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> 
         frame, boresight +z. No losses: those are steps of a `LevelChain`.
     port : int
         Port whose gain it is, from 1. Levels of other ports relative to it stay.
+
+    Returns
+    -------
+    Probe
+        Response in sqrt(W): its pattern is that of 1 W incident on the port.
 
     Raises
     ------

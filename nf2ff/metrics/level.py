@@ -23,7 +23,18 @@ _LEAST_POWER = np.finfo(float).tiny / np.finfo(float).eps ** 2
 
 
 def intensity(e_theta: Complex, e_phi: Complex) -> Real:
-    """Radiation intensity U = |r E|^2 / (2 Z0) [W/sr] of both components of a far field [V], any shape."""
+    """Radiation intensity U = |r E|^2 / (2 Z0).
+
+    Parameters
+    ----------
+    e_theta, e_phi : complex ndarray
+        Components of the far field, any shape [V].
+
+    Returns
+    -------
+    ndarray
+        Intensity of both polarisations, same shape [W/sr].
+    """
     power = e_theta.real**2 + e_theta.imag**2 + e_phi.real**2 + e_phi.imag**2
     return np.asarray(power / (2 * WAVE_IMPEDANCE))
 
@@ -84,7 +95,17 @@ def directivity(far_field: FarField) -> Real:
 
 
 def eirp(far_field: FarField) -> Real:
-    """Equivalent isotropically radiated power 4 pi U of both polarisations, (F, T, P) [W].
+    """Equivalent isotropically radiated power 4 pi U of both polarisations.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Absolute far field.
+
+    Returns
+    -------
+    (F, T, P) ndarray
+        EIRP [W].
 
     Raises
     ------
@@ -96,7 +117,17 @@ def eirp(far_field: FarField) -> Real:
 
 
 def trp(modes: Modes) -> Real:
-    """Total radiated power 1/2 sum |Q|^2, the integral of U over the sphere, exactly: (F,) [W].
+    """Total radiated power 1/2 sum |Q|^2: the integral of U over the sphere, exactly.
+
+    Parameters
+    ----------
+    modes : Modes
+        Absolute mode coefficients.
+
+    Returns
+    -------
+    (F,) ndarray
+        TRP [W].
 
     Raises
     ------
@@ -136,6 +167,23 @@ def realised_gain(far_field: FarField, *, input_power: ArrayLike) -> Real:
     """Realised gain 4 pi U / P_in with P_in the power available from the source, incident on the port.
 
     As `gain`, less the loss by reflection at the port: directivity times `total_efficiency`.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Absolute far field.
+    input_power : (F,) or () array_like
+        Power incident on the port while the antenna radiates this field [W].
+
+    Returns
+    -------
+    (F, T, P) ndarray
+        Realised gain of both polarisations, linear.
+
+    Raises
+    ------
+    ValueError
+        As `gain`.
     """
     return _gain(far_field, input_power, "realised gain")
 
@@ -146,17 +194,51 @@ def _gain(far_field: FarField, input_power: ArrayLike, name: str) -> Real:
 
 
 def radiation_efficiency(modes: Modes, *, input_power: ArrayLike) -> Real:
-    """Radiated power over the power accepted, (F,), linear; arguments and errors as in `gain`.
+    """Radiated power over the power accepted.
 
-    It is not held to 1: more than 1 tells that the stated power and the calibration of the level do
-    not belong together, and by how much.
+    Parameters
+    ----------
+    modes : Modes
+        Absolute mode coefficients.
+    input_power : (F,) or () array_like
+        Power that the antenna accepts at its port while it radiates this field [W].
+
+    Returns
+    -------
+    (F,) ndarray
+        Efficiency, linear. It is not held to 1: more than 1 tells that the stated power and the
+        calibration of the level do not belong together, and by how much.
+
+    Raises
+    ------
+    ValueError
+        If the level of the modes is only relative, or the power is not positive or not one
+        value for each frequency.
     """
     require_absolute(modes.reference, "radiation efficiency")
     return modes.radiated_power() / _stated(input_power, modes.frequency)
 
 
 def total_efficiency(modes: Modes, *, input_power: ArrayLike) -> Real:
-    """Radiated power over the power available from the source; as `radiation_efficiency`."""
+    """Radiated power over the power available from the source.
+
+    Parameters
+    ----------
+    modes : Modes
+        Absolute mode coefficients.
+    input_power : (F,) or () array_like
+        Power incident on the port while the antenna radiates this field [W].
+
+    Returns
+    -------
+    (F,) ndarray
+        Efficiency, linear; not held to 1, as `radiation_efficiency`.
+
+    Raises
+    ------
+    ValueError
+        As `radiation_efficiency`.
+    """
     require_absolute(modes.reference, "total efficiency")
     return modes.radiated_power() / _stated(input_power, modes.frequency)
 

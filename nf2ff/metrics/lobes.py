@@ -54,11 +54,25 @@ class Nulls:
 
 
 def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Nulls:
-    """Depth and angle (F,) of the first nulls beside the main lobe, in a cut through the peak.
+    """Depth and angle of the first nulls beside the main lobe, in a cut through the peak.
 
-    A null is a minimum of the intensity of both polarisations, however shallow: beyond it the
-    first sidelobe begins. Where there is no sidelobe, both are the one minimum of the cut. Arguments
-    and errors as in `nf2ff.metrics.beam.beamwidth`.
+    A null is a minimum of the intensity of both polarisations, however shallow: beyond it the first
+    sidelobe begins. Where there is no sidelobe, both are the one minimum of the cut.
+
+    Parameters
+    ----------
+    modes, plane, at
+        As in `nf2ff.metrics.beam.beamwidth`.
+
+    Returns
+    -------
+    Nulls
+        Levels (linear, of power) and angles, (F,) each.
+
+    Raises
+    ------
+    ValueError
+        If the peak belongs to other modes, or there is no such plane.
     """
     rows = []
     for circle in circles(modes, plane, at):
@@ -144,7 +158,7 @@ class Squint:
 
 
 def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Peak | None = None) -> Squint:
-    """Beam squint: angles (F,) between the peak and a stated axis.
+    """Beam squint: angle between the peak and a stated axis.
 
     Parameters
     ----------
@@ -158,6 +172,16 @@ def squint(modes: Modes, *, theta: float, phi: float, plane: float = 0.0, at: Pe
         phi = 0 they are the planes xz and yz [rad].
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
+
+    Returns
+    -------
+    Squint
+        Angles, (F,) each.
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite, or the peak belongs to other modes.
     """
     scalars = {"theta": theta, "phi": phi, "plane": plane}
     t0, p0, turn = (float(as_array(v, float, k, ndim=0)) for k, v in scalars.items())
@@ -227,6 +251,11 @@ def cross_polar_discrimination(
         As in `nf2ff.metrics.polarisation.components`.
     co : {"first", "second"}
         Which component of the basis is co-polar; "second" is left-hand circular, for instance.
+
+    Returns
+    -------
+    Discrimination
+        That direction, and both partial directivities there.
 
     Raises
     ------

@@ -126,7 +126,23 @@ PlaneLike = float | str | Plane
 
 
 def read_plane(text: str) -> PlaneLike:
-    """A plane as it is written: a number in deg, which becomes an angle [rad], or a word."""
+    """A plane as it is written: a number in deg, phi=DEG, E, H, narrow or wide.
+
+    Parameters
+    ----------
+    text : str
+        What is written.
+
+    Returns
+    -------
+    float or str
+        An angle [rad], or the word, checked.
+
+    Raises
+    ------
+    ValueError
+        Naming what is allowed.
+    """
     if re.fullmatch(_NUMBER, text.strip()):
         return checked_plane(math.radians(float(text)))
     return checked_plane(text)

@@ -102,7 +102,20 @@ def partial_directivity(
 ) -> tuple[Real, Real]:
     """Directivity of each component of a polarisation basis; the two sum to `level.directivity`.
 
-    Arguments and errors as in `components`; linear, (F, T, P) each.
+    Parameters
+    ----------
+    far_field, basis, reference_angle
+        As in `components`.
+
+    Returns
+    -------
+    first, second : (F, T, P) ndarray
+        Partial directivities, linear.
+
+    Raises
+    ------
+    ValueError
+        As `components` and `level.directivity`.
     """
     power = nonzero_power(far_field.frequency, far_field.radiated_power)[:, None, None]
     first, second = components(far_field, basis, reference_angle=reference_angle)
@@ -122,10 +135,18 @@ def _stokes(far_field: FarField) -> tuple[Real, Real, Real, Real]:
 
 
 def axial_ratio(far_field: FarField) -> Real:
-    """Axial ratio (F, T, P) of the polarisation ellipse, major over minor axis.
+    """Axial ratio of the polarisation ellipse, major over minor axis.
 
-    A ratio of field strengths >= 1, linear; infinite for linear polarisation, NaN where there is no
-    field.
+    Parameters
+    ----------
+    far_field : FarField
+        Any far field.
+
+    Returns
+    -------
+    (F, T, P) ndarray
+        Ratio of field strengths >= 1, linear; infinite for linear polarisation, NaN where there
+        is no field.
     """
     s0, s1, s2, s3 = _stokes(far_field)
     # (|R| + |L|) / ||R| - |L|| without the difference of two nearly equal numbers.
@@ -134,15 +155,35 @@ def axial_ratio(far_field: FarField) -> Real:
 
 
 def tilt_angle(far_field: FarField) -> Real:
-    """Tilt of the polarisation ellipse, (F, T, P): the angle of its major axis from theta^ towards phi^.
+    """Tilt of the polarisation ellipse: the angle of its major axis from theta^ towards phi^.
 
-    In [-pi/2, pi/2], clockwise as seen from behind the wave, looking along its direction of
-    propagation; without meaning where the polarisation is circular [rad].
+    That is clockwise as seen from behind the wave, looking along its direction of propagation.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Any far field.
+
+    Returns
+    -------
+    (F, T, P) ndarray
+        Angle in [-pi/2, pi/2] [rad]; without meaning where the polarisation is circular.
     """
     _, s1, s2, _ = _stokes(far_field)
     return np.asarray(0.5 * np.arctan2(s2, s1))
 
 
 def sense(far_field: FarField) -> NDArray[np.int8]:
-    """Sense of rotation by IEEE Std 145, (F, T, P): +1 right-hand, -1 left-hand, 0 linear."""
+    """Sense of rotation by IEEE Std 145.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Far field.
+
+    Returns
+    -------
+    (F, T, P) ndarray of int
+        +1 right-hand, -1 left-hand, 0 linear.
+    """
     return np.sign(_stokes(far_field)[3]).astype(np.int8)

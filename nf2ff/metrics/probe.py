@@ -15,6 +15,11 @@ from nf2ff.metrics.polarisation import axial_ratio, tilt_angle
 def probe_figures(probe: Probe) -> list[dict[str, NDArray[np.float64]]]:
     """What each port is as an antenna: gain, polarisation and orders, for each frequency.
 
+    Parameters
+    ----------
+    probe : Probe
+        The probe, F frequencies.
+
     Returns
     -------
     list of dict of str to (F,) ndarray

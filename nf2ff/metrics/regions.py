@@ -36,6 +36,11 @@ class ThetaInterval:
     ----------
     theta1, theta2 : float
         Bounds, 0 <= theta1 < theta2 <= pi [rad].
+
+    Raises
+    ------
+    ValueError
+        If the interval is empty or leaves [0, pi].
     """
 
     theta1: float
@@ -64,6 +69,11 @@ class Cone:
         Axis, the same or one for each frequency [rad].
     half_angle : float
         Largest angle from the axis, more than 0, pi for the whole sphere [rad].
+
+    Raises
+    ------
+    ValueError
+        If the cone is empty, or an axis is no direction.
     """
 
     theta: Real
@@ -111,7 +121,23 @@ UPPER_HEMISPHERE = ThetaInterval(0.0, np.pi / 2)
 
 
 def near_horizon(half_width: float) -> ThetaInterval:
-    """Directions within ``half_width`` of the horizon theta = 90 deg; pi/12, pi/6, pi/4 are usual [rad]."""
+    """Directions within an angle of the horizon theta = 90 deg.
+
+    Parameters
+    ----------
+    half_width : float
+        Largest angle above and below; pi/12, pi/6 and pi/4 are usual [rad].
+
+    Returns
+    -------
+    ThetaInterval
+        The region.
+
+    Raises
+    ------
+    ValueError
+        If ``half_width`` is not positive or is more than pi/2.
+    """
     half = float(as_array(half_width, float, "half_width", ndim=0))
     if not 0 < half <= np.pi / 2:
         raise InputError(f"half_width is {half:.6g} rad, expected more than 0 and at most pi/2")
@@ -122,7 +148,7 @@ def near_horizon(half_width: float) -> ThetaInterval:
 
 
 def partial_radiated_power(modes: Modes, region: Region) -> Real:
-    """Power radiated into a region, (F,); with that of the rest of the sphere it adds up to TRP [W].
+    """Power radiated into a region.
 
     Parameters
     ----------
@@ -130,6 +156,11 @@ def partial_radiated_power(modes: Modes, region: Region) -> Real:
         Absolute mode coefficients, F frequencies.
     region : ThetaInterval or Cone
         `UPPER_HEMISPHERE`, `near_horizon`, or any other.
+
+    Returns
+    -------
+    (F,) ndarray
+        Power; of a region and of the rest of the sphere it adds up to TRP [W].
 
     Raises
     ------
@@ -142,10 +173,19 @@ def partial_radiated_power(modes: Modes, region: Region) -> Real:
 
 
 def radiated_fraction(modes: Modes, region: Region) -> Real:
-    """Power radiated into a region over all that is radiated, (F,).
+    """Power radiated into a region over all that is radiated.
 
-    For a cone about the main beam its beam efficiency. The modes may be relative; as
-    `partial_radiated_power` else.
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, absolute or relative, F frequencies.
+    region : ThetaInterval or Cone
+        As in `partial_radiated_power`.
+
+    Returns
+    -------
+    (F,) ndarray
+        Fraction, linear; for a cone about the main beam its beam efficiency.
 
     Raises
     ------

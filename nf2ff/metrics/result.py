@@ -15,7 +15,17 @@ from nf2ff.messages.input_error import InputError
 
 
 class Quantity(NamedTuple):
-    """A figure with one value for each frequency, (F,), in SI units, and its name in words."""
+    """A figure with one value for each frequency.
+
+    Parameters
+    ----------
+    values : (F,) ndarray
+        Values, in SI units.
+    units : str
+        Their unit.
+    long_name : str
+        Name in words.
+    """
 
     values: NDArray[Any]
     units: str
@@ -72,7 +82,13 @@ class Result:
 
 
 class Powers(NamedTuple):
-    """Power into the antenna's port, where it is known [W]."""
+    """Power into the antenna's port, where it is known [W].
+
+    Parameters
+    ----------
+    incident, accepted : float, optional
+        Power incident on the port, and power that the antenna accepts [W].
+    """
 
     incident: float | None = None
     accepted: float | None = None

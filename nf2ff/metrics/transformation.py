@@ -76,6 +76,11 @@ def transform_samples(
     plane : float, str or Plane
         Plane of the first of the two cuts of the summary, as `metrics.planes.plane_of` has it.
 
+    Returns
+    -------
+    Result
+        Modes, far field, figures, warnings and notes.
+
     Raises
     ------
     ValueError

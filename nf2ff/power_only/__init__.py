@@ -1,1 +1,8 @@
-"""Scans of power without phase: TRP, TIS and the peak."""
+"""Scans of power without phase: TRP, TIS and the peak.
+
+fit : PowerFit
+peak : ScanPeak, scan_peak
+regions : partial_power
+scan : PowerScan, SensitivityScan, power_scan
+totals : TotalPower, TotalSensitivity, scan_trp, scan_tis
+"""

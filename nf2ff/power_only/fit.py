@@ -81,6 +81,11 @@ class PowerFit:
     residual : (F,) array_like
         Root mean square over the sphere of what the fit leaves over, corrected for the
         coefficients fitted: noise, and degrees above L [W].
+
+    Raises
+    ------
+    ValueError
+        If the shapes do not fit.
     """
 
     frequency: Real

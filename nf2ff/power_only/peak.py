@@ -63,6 +63,11 @@ class ScanPeak:
         Degree L of the fit.
     warnings : tuple of tuple of Notice
         For each frequency what to beware of.
+
+    Raises
+    ------
+    ValueError
+        If the shapes do not fit or a value is not finite.
     """
 
     frequency: Real

@@ -41,6 +41,12 @@ class PowerScan:
         EIRP of the two polarisations, both or neither [W].
     eirp_total : (F, M) array_like, optional
         Their sum, where only that was measured [W].
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, an angle or a frequency is out of range, a power is negative or not
+        finite, or not just the two polarisations or their sum are given.
     """
 
     frequency: Real
@@ -84,6 +90,12 @@ class SensitivityScan:
         Power that an isotropic antenna would receive from the weakest wave, polarised along
         theta^ and along phi^, that the receiver still decodes; NaN where it was not reached at
         the highest power [W].
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit, an angle or a frequency is out of range, or a sensitivity is
+        infinite, zero or negative.
     """
 
     frequency: Real
@@ -145,7 +157,17 @@ def freeze_results(
 
 
 def power_scan(far_field: FarField) -> PowerScan:
-    """What a scan of power alone would see of a far field, azimuth running faster.
+    """What a scan of power alone would see of a far field.
+
+    Parameters
+    ----------
+    far_field : FarField
+        Absolute far field on T polar angles and P azimuths.
+
+    Returns
+    -------
+    PowerScan
+        EIRP of both polarisations at M = T P directions, azimuth running faster.
 
     Raises
     ------

@@ -80,6 +80,11 @@ class TotalPower:
         Degree of the fit from which the uncertainty was estimated.
     warnings : tuple of tuple of Notice
         For each frequency what to beware of.
+
+    Raises
+    ------
+    ValueError
+        If the shapes do not fit or a value is not finite.
     """
 
     frequency: Real
@@ -157,6 +162,10 @@ def scan_trp(
         0 leaves the readings as they are. If not given, it is estimated where the readings show
         it, see `nf2ff.power_only.floor.scan_floor` [W].
 
+    Returns
+    -------
+    TotalPower
+
     Raises
     ------
     ValueError
@@ -207,6 +216,10 @@ def scan_tis(
     highest_power : float, optional
         Highest power, in the terms of EIS, that was tried where sensitivity was not reached;
         needed if any sample is missing [W].
+
+    Returns
+    -------
+    TotalSensitivity
 
     Raises
     ------

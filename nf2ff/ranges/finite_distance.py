@@ -39,10 +39,6 @@ _NULL = 1e-11
 def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None = None) -> Modes:
     """Modes whose far field is what a direct measurement at ``radius`` takes for the far field.
 
-    That is r exp(+jkr) times the tangential field at ``radius``, so that its `eirp` is the apparent EIRP;
-    their radiated power is the TRP that its integration over the sphere yields, and their directivity the one
-    found with that TRP.
-
     Parameters
     ----------
     modes : Modes
@@ -51,6 +47,13 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
         Distance of the probe from the origin [m].
     minimum_radius : float, optional
         Radius r0 of the smallest sphere about the origin that holds the antenna [m].
+
+    Returns
+    -------
+    Modes
+        Their `far_field` is r exp(+jkr) times the tangential field at ``radius``, so that its
+        `eirp` is the apparent EIRP; their radiated power is the TRP that its integration over the
+        sphere yields, and their directivity the one found with that TRP.
 
     Raises
     ------
@@ -112,18 +115,25 @@ def eirp_error_db(
 
     Parameters
     ----------
-    modes, minimum_radius
-        As in `apparent_modes`, absolute or relative.
+    modes : Modes
+        Mode coefficients, F frequencies, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
     theta, phi : (M,) array_like
         Directions [rad].
+    minimum_radius : float, optional
+        As in `apparent_modes` [m].
 
     Returns
     -------
     (R, F, M) ndarray
         Error of a direct measurement [dB]; infinite where only one of the two has a null, NaN where both
         have, a null being a field below 1e-11 of its root mean square.
+
+    Raises
+    ------
+    ValueError
+        As in `apparent_modes`, or if an angle is out of range.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     true = intensity(*antenna_fields.far_field_points(modes, theta=theta, phi=phi))
@@ -162,6 +172,11 @@ class DistanceError:
         Apparent minus true distance of the first sidelobe from its peak [rad]. A shift of a beamwidth tells
         that the true first sidelobe has become a shoulder of the main lobe, and that the next lobe stands in
         its place.
+
+    Raises
+    ------
+    ValueError
+        If the shapes differ.
     """
 
     radius: Real
@@ -183,20 +198,30 @@ class DistanceError:
 def distance_error(
     modes: Modes, *, radius: ArrayLike, plane: PlaneLike = 0.0, minimum_radius: float | None = None
 ) -> DistanceError:
-    """How wrong direct measurements at a list of distances would be: the error of the distance alone.
-
-    Of a probe small against the antenna that looks at the origin, an exact positioner and an anechoic
-    chamber.
+    """How wrong direct measurements at a list of distances would be.
 
     Parameters
     ----------
-    modes, minimum_radius
-        As in `apparent_modes`, absolute or relative.
+    modes : Modes
+        Mode coefficients, F frequencies, absolute or relative.
     radius : (R,) array_like
         Distances of the probe from the origin [m].
     plane : float, str or Plane
         The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`; through a
         shifted peak, the one along it.
+    minimum_radius : float, optional
+        As in `apparent_modes` [m].
+
+    Returns
+    -------
+    DistanceError
+        Of a probe small against the antenna that looks at the origin, of an exact positioner and
+        of an anechoic chamber: the error of the distance alone.
+
+    Raises
+    ------
+    ValueError
+        As in `apparent_modes`, or if no power is radiated at a frequency.
     """
     distances = as_array(radius, float, "radius", ndim=1)
     nonzero_power(modes.frequency, modes.radiated_power())

@@ -105,6 +105,11 @@ def square_array(count: int, *, side: float, group: int = 1, exponent: float = 1
     exponent : float
         As in `PlaneWaveArray`.
 
+    Returns
+    -------
+    PlaneWaveArray
+        The array, centred at the origin.
+
     Raises
     ------
     ValueError
@@ -121,9 +126,28 @@ def square_array(count: int, *, side: float, group: int = 1, exponent: float = 1
 
 
 def disc_array(count: int, *, diameter: float, exponent: float = 1.0) -> PlaneWaveArray:
-    """``count`` elements, each a channel, spread evenly over a disc, turned by the golden angle each.
+    """Elements spread evenly over a disc, each a channel, each a golden angle on from the last.
 
-    Element i = 0, 1 ... lies at the radius sqrt((i + 1/2) / count) of the disc; see `square_array`.
+    Element i = 0, 1 ... lies at the radius sqrt((i + 1/2) / count) of the disc.
+
+    Parameters
+    ----------
+    count : int
+        Number of elements.
+    diameter : float
+        Diameter of the disc [m].
+    exponent : float
+        As in `PlaneWaveArray`.
+
+    Returns
+    -------
+    PlaneWaveArray
+        The array, centred at the origin.
+
+    Raises
+    ------
+    ValueError
+        If a number is not positive.
     """
     if count < 1 or not 0 < diameter < np.inf:
         raise InputError(f"count is {count}, diameter {diameter}: expected numbers above 0")
@@ -134,9 +158,26 @@ def disc_array(count: int, *, diameter: float, exponent: float = 1.0) -> PlaneWa
 
 
 def zone_points(zone: Zone, *, step: float) -> Real:
-    """Places that fill a zone, its surface included, no farther apart than ``step`` [m], (M, 3).
+    """Places that fill a zone, its surface included.
 
     Planes of rings, or of squares, across the direction of travel.
+
+    Parameters
+    ----------
+    zone : Zone
+        The zone; all but a ball with a ``half_depth``.
+    step : float
+        Largest distance from one place to the next [m].
+
+    Returns
+    -------
+    (M, 3) ndarray
+        Places [m].
+
+    Raises
+    ------
+    ValueError
+        If the zone has no depth, or ``step`` is not positive.
     """
     if not 0 < step < np.inf:
         raise InputError(f"step is {step}, expected a number above 0 [m]")
@@ -298,7 +339,24 @@ def element_weights(array: PlaneWaveArray, weights: ArrayLike) -> Complex:
 def degrees_of_freedom(*, array_area: float, zone_area: float, distance: float, frequency: float) -> float:
     """Waves that an array can set in a zone: A_array A_zone / (lambda z)^2; take some 2 sqrt more.
 
-    Areas [m^2] face each other at a distance [m].
+    Parameters
+    ----------
+    array_area, zone_area : float
+        Areas that face each other [m^2].
+    distance : float
+        Distance z between them [m].
+    frequency : float
+        Frequency [Hz].
+
+    Returns
+    -------
+    float
+        Their number.
+
+    Raises
+    ------
+    ValueError
+        If a number is not positive.
     """
     wavelength = 2 * np.pi / float(wavenumber(frequency))
     for name, value in (("array_area", array_area), ("zone_area", zone_area), ("distance", distance)):

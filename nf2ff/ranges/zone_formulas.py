@@ -23,7 +23,17 @@ NEPER_DB = 20 / np.log(10)
 
 
 def stray_level_db(peak_to_peak_db: ArrayLike) -> Any:
-    """Level of one stray wave from the ripple, peak to peak [dB], that it makes.
+    """Level of one stray wave from the ripple that it makes.
+
+    Parameters
+    ----------
+    peak_to_peak_db : array_like
+        Ripple, peak to peak, any shape [dB].
+
+    Returns
+    -------
+    float or ndarray
+        Level against the direct wave, same shape [dB].
 
     Notes
     -----
@@ -35,18 +45,57 @@ def stray_level_db(peak_to_peak_db: ArrayLike) -> Any:
 
 
 def ripple_db(stray_db: ArrayLike) -> Any:
-    """Ripple, peak to peak [dB], that one stray wave of a level below 0 [dB] makes."""
+    """Ripple that one stray wave makes, the inverse of `stray_level_db`.
+
+    Parameters
+    ----------
+    stray_db : array_like
+        Level of the stray wave against the direct one, below 0, any shape [dB].
+
+    Returns
+    -------
+    float or ndarray
+        Ripple, peak to peak, same shape [dB].
+    """
     rho = _ratio(stray_db)
     return 20 * np.log10((1 + rho) / (1 - rho))
 
 
 def phase_ripple(stray_db: ArrayLike) -> Any:
-    """Ripple of phase, half of peak to peak [rad], that one stray wave makes: asin(rho)."""
+    """Ripple of phase that one stray wave makes: asin(rho).
+
+    Parameters
+    ----------
+    stray_db : array_like
+        Level of the stray wave against the direct one, below 0, any shape [dB].
+
+    Returns
+    -------
+    float or ndarray
+        Half of the ripple from peak to peak, same shape [rad].
+    """
     return np.arcsin(_ratio(stray_db))
 
 
 def spread_db(stray_db: ArrayLike, *, waves: int = 1) -> Any:
-    """Standard deviation [dB] of readings with independent weak stray waves of one level.
+    """Standard deviation of readings with independent weak stray waves of one level.
+
+    Parameters
+    ----------
+    stray_db : array_like
+        Level of each stray wave against the direct one, any shape [dB].
+    waves : int
+        Number of stray waves, at least 1.
+
+    Returns
+    -------
+    float or ndarray
+        Standard deviation, same shape [dB].
+
+    Raises
+    ------
+    ValueError
+        If ``waves`` is below 1.
 
     Notes
     -----
@@ -67,15 +116,30 @@ def amplitude_taper_error_db(taper_db: ArrayLike, *, part: float = 1.0) -> Any:
         Fall from the zone's centre to its edge [dB].
     part : float
         Diameter of the disc over that of the zone.
+
+    Returns
+    -------
+    float or ndarray
+        Change of the level, in the shape of ``taper_db`` [dB].
     """
     fall = 1 - 10 ** (-_not_negative(taper_db, "taper_db") / 20)
     return 20 * np.log10(1 - fall * part**2 / 2)
 
 
 def phase_taper_error_db(taper: ArrayLike, *, part: float = 1.0) -> Any:
-    """What a quadratic phase taper [rad] costs a uniform disc at boresight [dB].
+    """What a quadratic phase taper costs a uniform disc at boresight [dB].
 
-    ``part`` is that of `amplitude_taper_error_db`.
+    Parameters
+    ----------
+    taper : array_like
+        Change of phase from the zone's centre to its edge [rad].
+    part : float
+        Diameter of the disc over that of the zone.
+
+    Returns
+    -------
+    float or ndarray
+        Change of the level, in the shape of ``taper`` [dB].
 
     Notes
     -----
@@ -108,13 +172,23 @@ _ABOUT_Z_DEG = tuple(range(0, 360, 45))
 
 
 def quality_positions(radius: float) -> Real:
-    """The 7 positions of TS 38.521-2, O.2.5: the centre, and both ends along x, y and z, (7, 3) [m].
+    """The 7 positions of TS 38.521-2, O.2.5: the centre, and both ends along x, y and z.
 
     Parameters
     ----------
     radius : float
         Radius of the zone [m]. (For zones of 0.20 and 0.275 m the standard lets the two along z be the
         declared heights.)
+
+    Returns
+    -------
+    (7, 3) ndarray
+        Positions [m].
+
+    Raises
+    ------
+    ValueError
+        If ``radius`` is not positive.
     """
     if not 0 < radius < np.inf:
         raise InputError(f"radius is {radius}, expected a number above 0 [m]")
@@ -123,9 +197,14 @@ def quality_positions(radius: float) -> Real:
 
 
 def quality_orientations() -> Real:
-    """The 26 orientations of TS 38.521-2, O.2.6.1: angles about y and about z, (26, 2) [rad].
+    """The 26 orientations of TS 38.521-2, O.2.6.1: angles about y and about z.
 
     At 0 and 180 deg about y one orientation suffices: 2 + 3 x 8.
+
+    Returns
+    -------
+    (26, 2) ndarray
+        Angle about y, and angle about z [rad].
     """
     pairs = [(y, z) for y in _ABOUT_Y_DEG for z in _ABOUT_Z_DEG if z == 0 or y not in (0, 180)]
     return np.radians(pairs)

@@ -56,7 +56,17 @@ COMMON_PRACTICE = ZoneLimits(amplitude_taper_db=1.0, amplitude_ripple_db=0.5, ph
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """One figure and its limit; ``value`` is None where the readings do not give it."""
+    """One figure and its limit.
+
+    Parameters
+    ----------
+    name : str
+        Name of the figure, as in `ZoneLimits`.
+    value : float or None
+        Its value, None where the readings do not give it.
+    limit : float
+        Largest value allowed, in the unit that the name ends in.
+    """
 
     name: str
     value: float | None

@@ -40,12 +40,24 @@ def describe(
 ) -> dict[str, Any]:
     """Facts about a file, by name; units stand at the end of the names.
 
-    A noise floor belongs to tables of EIRP without phase, see `report.describe_power.power_facts`.
+    Parameters
+    ----------
+    path : path
+        File of any kind that `io.native.file_kind` knows, or a table of power.
+    time_convention, response_unit : str, optional
+        Those of a CSV table of samples, as in `io.native.read_samples`.
+    noise_floor_dbm : float, optional
+        Of tables of EIRP without phase, see `report.describe_power.power_facts` [dBm].
+
+    Returns
+    -------
+    dict
+        Numbers, strings, lists and dictionaries, ready for JSON.
 
     Raises
     ------
     ValueError
-        If the file is none that can be read, or something is stated of responses that it has not.
+        If the file cannot be read, or something is stated of responses that it does not hold.
     """
     without_phase = power_table_kind(path)
     kind = f"{without_phase}_without_phase" if without_phase else native.file_kind(path)

@@ -82,12 +82,14 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
 
 
 def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
-    """The study as numbers, strings, lists and dictionaries, for JSON.
+    """Return the study as numbers, strings, lists and dictionaries, for JSON.
 
     Parameters
     ----------
-    growth, shown
-        As in `growth_lines`.
+    growth : Growth
+        What to show.
+    shown : Shown
+        How its values are shown.
 
     Returns
     -------

@@ -15,7 +15,17 @@ MAX_COLUMNS = 8
 
 
 class Row(NamedTuple):
-    """A figure at F frequencies, in the unit that its name ends in; NaN where there is none."""
+    """A figure over frequency, for a table.
+
+    Parameters
+    ----------
+    name : str
+        What it is, ending in its unit.
+    values : (F,) ndarray
+        Values in that unit, NaN where there is none.
+    decimals : int
+        Decimals to show.
+    """
 
     name: str
     values: NDArray[np.float64]

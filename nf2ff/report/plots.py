@@ -78,6 +78,16 @@ def polar_cuts(
         As in `principal_cuts`, which says what is returned and raised, too.
     ax : Axes, optional
         Polar axes to draw on; by default a figure of its own.
+
+    Returns
+    -------
+    Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    ValueError
+        As `principal_cuts`, or if ``ax`` is not polar.
     """
     polar: Any = ax  # set_theta_zero_location and its like exist on polar axes only
     if polar is not None and polar.name != "polar":
@@ -109,8 +119,22 @@ def power_spectrum(modes: Modes, *, frequency_index: int = 0, ax: Axes | None = 
 
     Parameters
     ----------
-    modes, frequency_index, ax
-        As in `principal_cuts`, which says what is returned and raised, too.
+    modes : Modes
+        Mode coefficients.
+    frequency_index : int
+        Which of their frequencies.
+    ax : Axes, optional
+        Where to draw; by default a figure of its own.
+
+    Returns
+    -------
+    Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    ValueError
+        If there is no such frequency, or nothing is radiated.
     """
     one = picture.one_of(modes, frequency_index)
     power = one.power_spectrum()[0]

@@ -136,10 +136,24 @@ def growth_of_errors(
 
     Parameters
     ----------
-    growth, shown, ax
-        As in `growth_of_level`.
+    growth : Growth
+        The study.
     unit : {"dB", "rad"}
-        Whether to draw powers, in dB, or angles, in deg: an error where no figure has errors in it.
+        Whether to draw powers, in dB, or angles, in deg.
+    shown : Shown, optional
+        How its values are shown.
+    ax : Axes, optional
+        Where to draw; by default a figure of its own.
+
+    Returns
+    -------
+    Axes
+        The axes drawn on.
+
+    Raises
+    ------
+    ValueError
+        If no figure has errors in that unit.
 
     Notes
     -----
@@ -171,8 +185,20 @@ def growth_of_errors(
 
 
 def growth_overview(growth: Growth, *, shown: Shown | None = None) -> Axes:
-    """Error level of the pattern, errors of powers and those of angles, one under the other; the
-    first of the axes is returned. Parameters as in `growth_of_level`."""
+    """Error level of the pattern, errors of powers and those of angles, one under the other.
+
+    Parameters
+    ----------
+    growth : Growth
+        The study.
+    shown : Shown, optional
+        How its values are shown.
+
+    Returns
+    -------
+    Axes
+        The first of them, in a figure of their own.
+    """
     units = [unit for unit in SHOWN_ERROR_UNITS if unit in growth.error_units]
     panels = _new_panels(1 + len(units))
     for unit, ax in zip(units, panels[1:], strict=True):

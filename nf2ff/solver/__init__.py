@@ -1,1 +1,11 @@
-"""From samples to modes."""
+"""From samples to modes.
+
+coverage : Coverage
+drift : Drift, scan_drift
+methods : dense_matrix
+positions : Geometry, plan_geometry
+problem : Direct, LeastSquares, Problem, Quadrature
+solution : Part, Solution, noise_gain
+solve : solve, prepare
+transmission : TransmissionOperator
+"""

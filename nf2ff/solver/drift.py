@@ -81,6 +81,11 @@ def scan_drift(
     method : LeastSquares or Direct, optional
         How the modes are solved for, twice for each frequency.
 
+    Returns
+    -------
+    Drift
+        For `measurement.orientation.merge_samples`.
+
     Raises
     ------
     ValueError

@@ -262,9 +262,25 @@ def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -
 def dense_matrix(
     geometry: tuple[Geometry, ...], probe: Probe, *, frequency: float, degree: int
 ) -> NDArray[np.complex128]:
-    """The whole transmission matrix (M, J), summed as the formula stands, without fast transforms.
+    """The whole transmission matrix, summed as the formula stands, without fast transforms.
 
     The oracle of the fast operator: rotation coefficients by their own recurrence.
+
+    Parameters
+    ----------
+    geometry : tuple of Geometry
+        Positions of each port's M samples together, as `positions.plan_geometry` gives them.
+    probe : Probe
+        The probe.
+    frequency : float
+        Frequency [Hz].
+    degree : int
+        Degree N.
+
+    Returns
+    -------
+    (M, J) ndarray
+        Response of each sample to each mode of unit coefficient.
     """
     for g in geometry:
         check_port(g.port, probe)

@@ -83,7 +83,23 @@ def check_port(port: int, probe: Probe) -> None:
 
 
 def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
-    """Geometry of each port's samples, in the order of the ports; positions must be (M,)."""
+    """Geometry of each port's samples.
+
+    Parameters
+    ----------
+    samples : Samples
+        Samples whose positions are (M,).
+
+    Returns
+    -------
+    tuple of Geometry
+        One for each port, in the order of the ports.
+
+    Raises
+    ------
+    ValueError
+        If positions differ by frequency.
+    """
     if samples.moving:
         raise InputError("positions differ by frequency", "take the samples of one frequency first")
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)

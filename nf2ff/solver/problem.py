@@ -108,8 +108,12 @@ class Problem:
     ----------
     samples : Samples
         Positions and frequencies; samples missing there must be missing in all responses.
-    probe, degree, method
-        As in `solve`.
+    probe : Probe
+        The probe.
+    degree : int
+        Degree N.
+    method : Quadrature, LeastSquares or Direct
+        The solver.
     scan : GridScan or None
         The full grid that the samples cover, for a quadrature.
     """

@@ -74,6 +74,11 @@ class FirstOrder:
     noise_power : (F,) array_like or None
         Power that noise of the responses adds to that of the modes, relative to it: of second
         order, no part of ``bias``.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
     """
 
     terms: tuple[ErrorTerm, ...]

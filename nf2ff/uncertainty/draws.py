@@ -71,6 +71,11 @@ class Draws:
     fields : (D, F, B, 4) array_like or None
         For each draw the change of the fields behind the B figures that are levels in a direction,
         as `nf2ff.uncertainty.towards` has them.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
     """
 
     figures: tuple[Figure, ...]

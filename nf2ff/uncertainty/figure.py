@@ -42,6 +42,11 @@ class Figure:
     theta, phi : float
         Direction, for the last two [rad].
 
+    Raises
+    ------
+    ValueError
+        If the name or the plane is unknown, or a number is not finite.
+
     Notes
     -----
     Where the modes change, the peak is the maximum that the nominal one moves to, and cuts move

@@ -62,6 +62,10 @@ class Growth:
     confidence : float
         Part of the draws between low and high.
 
+    Raises
+    ------
+    ValueError
+        If shapes do not fit.
     """
 
     parameter: Parameter
@@ -132,8 +136,10 @@ def sweep(
     ----------
     scan : SimulatedScan
         The scan.
-    terms, figures
-        As in `monte_carlo`; errors are put in where they happen: the probe is where it truly is.
+    terms : sequence of ErrorTerm
+        Its errors, put in where they happen: the probe is where it truly is.
+    figures : sequence of Figure
+        What to look at.
     over : {"size", "frequency", "radius", "oversampling", "degree"}
         What is varied; "size" is a factor on all sizes of all errors.
     values : (V,) array_like
@@ -157,8 +163,7 @@ def sweep(
     Raises
     ------
     ValueError
-        If ``over`` is unknown, values are not in order, or as `solve` and `monte_carlo`, naming the
-        value.
+        If ``over`` is unknown, values are not in order, or as `monte_carlo`, naming the value.
 
     Notes
     -----
@@ -199,6 +204,16 @@ def sweep_sizes(
         Factors on all sizes, in increasing order.
     draws, rng, jobs, confidence, progress
         As in `sweep`, which says what is returned and raised, too.
+
+    Returns
+    -------
+    Growth
+        As `sweep`.
+
+    Raises
+    ------
+    ValueError
+        If factors are not in order, or as `monte_carlo`, naming the factor.
     """
     how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
     return _growth(
@@ -301,8 +316,17 @@ def _errors(draws: Draws) -> Draws:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shown:
-    """How the values of what is varied are shown: what they are with the unit, the factor on the
-    library's values, and whether they are then ratios of amplitude, shown as levels [dB]."""
+    """How the values of what is varied are shown.
+
+    Parameters
+    ----------
+    label : str
+        What they are, with the unit.
+    factor : float
+        Factor on the library's values.
+    level : bool
+        Whether they are then ratios of amplitude, shown as levels [dB].
+    """
 
     label: str
     factor: float = 1.0
@@ -315,7 +339,18 @@ class Shown:
 
 
 def shown_for(parameter: str) -> Shown:
-    """How values of a `Growth` are shown of which no more is known than what was varied."""
+    """How the values of a `Growth` are shown where no more is known than what was varied.
+
+    Parameters
+    ----------
+    parameter : {"size", "frequency", "radius", "oversampling", "degree"}
+        What was varied.
+
+    Returns
+    -------
+    Shown
+        For reports and pictures.
+    """
     return {
         "size": Shown("factor on all sizes"),
         "frequency": Shown("frequency [GHz]", 1e-9),

@@ -49,6 +49,11 @@ def level_interval(
         0 <= low <= |E|^2 <= high [square of the field's unit]. Low is 0 where errors alone may
         make what was measured.
 
+    Raises
+    ------
+    ValueError
+        If the field or its covariance is not of this shape, or the confidence out of range.
+
     Notes
     -----
     With F(t) the probability that |t u + error| <= |E|, u the unit vector along E, which falls as

@@ -112,6 +112,11 @@ class MetricResult:
         less its known bias [square root of the value's unit].
     field_covariance : (F, 4, 4) array_like or None
         Of its errors, all terms together.
+
+    Raises
+    ------
+    ValueError
+        If the field has no such covariance.
     """
 
     quantity: FigureKind

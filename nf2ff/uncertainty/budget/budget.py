@@ -161,7 +161,17 @@ def correlations(terms: Sequence[Term], pairs: Mapping[tuple[str, str], float]) 
 def with_terms(budget: Budget, terms: Sequence[Term]) -> Budget:
     """Put terms in the place of those of the same names, others at the end.
 
-    Correlations and curvatures stay; terms at the end correlate with none.
+    Parameters
+    ----------
+    budget : Budget
+        Where they go.
+    terms : sequence of Term
+        New ones, such as those that a simulation supplies.
+
+    Returns
+    -------
+    Budget
+        Correlations and curvatures stay; terms at the end correlate with none.
 
     Raises
     ------

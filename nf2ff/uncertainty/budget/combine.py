@@ -87,7 +87,17 @@ class CombinedUncertainty:
 def combine(budget: Budget, metric: str) -> CombinedUncertainty:
     """Combine the terms of a budget for one metric.
 
-    Terms that are not supplied are left out, and named in the result.
+    Parameters
+    ----------
+    budget : Budget
+        The terms.
+    metric : str
+        Name of one of its metrics.
+
+    Returns
+    -------
+    CombinedUncertainty
+        Without the terms that are not supplied, which it names.
 
     Raises
     ------
@@ -157,6 +167,16 @@ def coverage_factor(confidence: float, *, degrees_of_freedom: float = math.inf) 
         Probability within plus or minus the factor.
     degrees_of_freedom : float
         Above 0; cut to the whole number below, as far as it is one or more.
+
+    Returns
+    -------
+    float
+        1.96 for 0.95 and infinite degrees of freedom.
+
+    Raises
+    ------
+    ValueError
+        If the level of confidence or the degrees of freedom are out of range.
     """
     check_confidence(confidence)
     if not degrees_of_freedom > 0:

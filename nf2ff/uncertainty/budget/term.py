@@ -161,6 +161,16 @@ def direct_term(name: str, sizes: Mapping[str, float], **more: Any) -> Term:
         As `Term.size`, for each metric [unit of the metric]; empty: not supplied.
     **more
         Fields of `Term` but for size 1, unit `PER_METRIC`, and the sizes as sensitivity.
+
+    Returns
+    -------
+    Term
+        Of size 1 and unit `PER_METRIC`, the sizes being its sensitivities.
+
+    Raises
+    ------
+    ValueError
+        If a size is negative, or as `Term`.
     """
     for metric, size in sizes.items():
         if not 0 <= size < math.inf:
@@ -172,7 +182,17 @@ def direct_term(name: str, sizes: Mapping[str, float], **more: Any) -> Term:
 
 
 class DrawSummary(NamedTuple):
-    """What Monte Carlo draws say: [2]_, 7.6 (mean, standard deviation) and 7.7 (interval)."""
+    """What Monte Carlo draws say: [2]_, 7.6 (mean, standard deviation) and 7.7 (interval).
+
+    Parameters
+    ----------
+    mean, standard_deviation : float
+        Of the draws, in their unit.
+    degrees_of_freedom : int
+        Number of draws less one.
+    low, high : float
+        Ends of the coverage interval, in the unit of the draws.
+    """
 
     mean: float
     standard_deviation: float
@@ -190,6 +210,11 @@ def summarise_draws(draws: ArrayLike, *, confidence: float = 0.95) -> DrawSummar
         Values, in any unit, which is that of the result.
     confidence : float
         Part of the draws in the interval; as many are below it as above.
+
+    Returns
+    -------
+    DrawSummary
+        In the unit of the draws.
 
     Raises
     ------
@@ -294,6 +319,11 @@ def judged_degrees_of_freedom(relative: float) -> float:
     -------
     float
         1 / (2 ``relative``^2) ([1]_, eq. G.3): 0.25 gives 8.
+
+    Raises
+    ------
+    ValueError
+        If ``relative`` is negative, or so large that fewer than one is left.
     """
     if not 0 <= relative <= math.sqrt(0.5):
         raise InputError(f"the relative uncertainty is {relative}, expected from 0 to sqrt(1/2)")

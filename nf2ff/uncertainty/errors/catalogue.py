@@ -31,8 +31,18 @@ UNIT_ENDINGS: Mapping[str, tuple[tuple[str, ...], Callable[[float], float]]] = {
 def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
     """Error term by its name and values, as a file gives them.
 
-    A key may end in ``_deg`` or ``_mm`` in place of a field in rad or m, and in ``_db`` in place of a
-    level or ratio.
+    Parameters
+    ----------
+    name : str
+        One of `ERROR_TERMS`.
+    values : mapping of str to any
+        Fields of the term. A key may end in ``_deg`` or ``_mm`` in place of a field in rad or m,
+        and in ``_db`` in place of a level or ratio.
+
+    Returns
+    -------
+    ErrorTerm
+        The term.
 
     Raises
     ------
@@ -97,8 +107,29 @@ def _converted(kind: type[ErrorTerm], key: str, value: Any, axis: Any) -> tuple[
 def apply_terms(terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng: Rng = None) -> Scan:
     """Add the effects of several errors to a scan that was measured.
 
-    Responses are disturbed in the order of the terms, then positions are moved; samples that are to
-    be left out are left out last. All else is as in `ErrorTerm.apply`.
+    Parameters
+    ----------
+    terms : iterable of ErrorTerm
+        The errors. Responses are disturbed in their order, then positions are moved; samples that
+        are to be left out are left out last.
+    samples : Samples
+        The scan.
+    probe : Probe
+        The probe by which it is solved.
+    rng : int, Generator or None
+        Seed or generator.
+
+    Returns
+    -------
+    samples : Samples
+        To be solved.
+    probe : Probe
+        To solve it with.
+
+    Raises
+    ------
+    ValueError
+        As `ErrorTerm.apply`.
     """
     generator = np.random.default_rng(rng)
     for term in sorted(terms, key=_stage):
@@ -120,13 +151,20 @@ def simulated(
     terms : iterable of ErrorTerm
         The errors. True positions depart from the recorded ones in their order, then responses
         are disturbed; samples that are to be left out are left out last.
-    samples, probe : Samples, Probe
-        Recorded positions and frequencies; the probe by which the scan will be solved.
+    samples : Samples
+        Recorded positions and frequencies; the responses do not matter.
+    probe : Probe
+        The probe by which the scan will be solved.
     measure : callable
-        Gives the samples received at the positions and frequencies of the samples and with the
-        probe that it is handed, in this order.
+        Gives the samples that are received at the positions and frequencies of the samples and
+        with the probe that it is handed, in this order.
     rng : int, Generator or None
         Seed or generator.
+
+    Returns
+    -------
+    Samples
+        Recorded positions with disturbed responses.
 
     Raises
     ------
@@ -157,5 +195,18 @@ def _stage(term: ErrorTerm) -> int:
 
 
 def solver_degree(terms: Iterable[ErrorTerm], degree: int) -> int:
-    """Degree for the solver: ``degree``, or what truncated degrees among the terms leave of it."""
+    """Degree for the solver where errors may truncate it.
+
+    Parameters
+    ----------
+    terms : iterable of ErrorTerm
+        The errors.
+    degree : int
+        Degree N without them.
+
+    Returns
+    -------
+    int
+        ``degree``, or the lowest at which one of the terms truncates.
+    """
     return min([degree, *(t.degree for t in terms if isinstance(t, model.DegreeTruncation))])

@@ -83,7 +83,7 @@ class SinusoidalWire:
     Raises
     ------
     ValueError
-        If the length is not positive, or position or axis is no vector.
+        If the length is not positive, or position or axis is not a vector.
     """
 
     length: float

@@ -276,10 +276,12 @@ def _expand(
         f"{360 / whole.phi.size:.4g} deg in phi"
     )
     if limit < 1 or top < 1:
-        raise InputError(f"{steps} do not determine even degree 1", "measure finer steps")
+        raise InputError(f"{steps} do not determine even degree 1", "measure in finer steps")
     for name, value, most in (("degree", degree, limit), ("order", order, top)):
         if value is not None and not 1 <= value <= most:
-            raise InputError(f"{name} is {value}, but {steps} determine 1 to {most}", "measure finer steps")
+            raise InputError(
+                f"{name} is {value}, but {steps} determine 1 to {most}", "measure in finer steps"
+            )
     taken = min(order or top, limit)
     g, c = rings.analyse(whole, degree=limit, order=taken)
     # The far field of the waves has G = j^n sqrt(Z0) Q_2 and C = -j^(n+1) sqrt(Z0) Q_1.
@@ -344,7 +346,7 @@ def _refuse_coarse(frequency: Real, steps: str, name: str, value: int, level_db:
         raise InputError(
             f"{steps} are too coarse for this pattern: at {frequency[f] / 1e9:.9g} GHz {name} "
             f"{value}, the largest they determine, still has {level_db[f]:.1f} dB of the power; "
-            f"measure finer steps, or give the {name} to accept the error"
+            f"measure in finer steps, or give the {name} to accept the error"
         )
 
 

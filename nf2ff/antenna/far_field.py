@@ -64,7 +64,7 @@ class FarField:
                 f"radiated_power has {self.radiated_power.size} values for {shape[0]} frequencies"
             )
         if np.any(self.frequency <= 0):
-            raise InputError(f"frequency is {self.frequency.min():g} Hz, expected positive ones")
+            raise InputError(f"frequency is {self.frequency.min():g} Hz, expected positive values")
         off = self.theta[(self.theta < 0) | (self.theta > np.pi + 1e-12)]
         if off.size:
             raise InputError(

@@ -88,7 +88,7 @@ def mode_index(*, s: int, m: int, n: int) -> int:
     (0, 5, 6)
     """
     if s not in (1, 2) or n < 1 or abs(m) > n:
-        raise InputError(f"No such mode: s={s}, m={m}, n={n}; s is 1 or 2, n >= 1 and |m| <= n")
+        raise InputError(f"no such mode: s={s}, m={m}, n={n}; s is 1 or 2, n >= 1 and |m| <= n")
     return 2 * (n * (n + 1) + m - 1) + s - 1
 
 
@@ -210,12 +210,12 @@ def degree_of_count(count: int) -> int:
     """Degree N of J = 2N(N+2) coefficients."""
     degree = round(np.sqrt(count / 2 + 1)) - 1
     if mode_count(degree) != count:
-        raise InputError(f"{count} coefficients are no complete set: expected 2 N (N + 2), e.g. 6, 16, 30")
+        raise InputError(f"{count} coefficients are not a complete set: expected 2 N (N + 2), e.g. 6, 16, 30")
     return degree
 
 
 def required_degree(kr0: float, *, tail_db: float = -60.0) -> int:
-    """Degree N beyond which an antenna in a sphere of radius r0 has no noteworthy power.
+    """Degree N beyond which an antenna in a sphere of radius r0 has no power worth noting.
 
     The worst case is taken: a transverse electric dipole on the minimum sphere, whose power
     in degree n is exactly proportional to (2n+1) [j_n^2 + ((x j_n)'/x)^2] at x = k r0. N is
@@ -319,7 +319,9 @@ def average_modes(modes: Sequence[Modes], *, weights: ArrayLike | None = None) -
         raise InputError("there are no modes to average")
     w = np.ones(len(modes)) if weights is None else as_array(weights, float, "weights", ndim=1)
     if w.shape != (len(modes),) or np.any(w < 0) or not w.sum() > 0:
-        raise InputError(f"weights are {w.tolist()} for {len(modes)} results: one each, none negative")
+        raise InputError(
+            f"weights are {w.tolist()} for {len(modes)} results: expected one for each, none negative"
+        )
     for other in modes[1:]:
         check_same_frequencies(modes[0].frequency, other.frequency)
     degree = max(one.degree for one in modes)

@@ -125,7 +125,9 @@ def _angles(theta: ArrayLike, phi: ArrayLike) -> tuple[Real, Real]:
     first = as_array(theta, float, "theta", ndim=1)
     second = as_array(phi, float, "phi", ndim=1)
     if first.size != second.size or first.size == 0:
-        raise InputError(f"theta and phi are {first.size} and {second.size} angles, expected as many, not 0")
+        raise InputError(
+            f"theta and phi are {first.size} and {second.size} angles, expected equally many, at least one"
+        )
     return first, second
 
 

@@ -107,7 +107,7 @@ def import_files(
         click.echo(_held(output, samples))
         return
     if response_unit is not None:
-        raise InputError(f"{files[0]}: is no table of samples", "leave the response unit out")
+        raise InputError(f"{files[0]}: is not a table of samples", "leave the response unit out")
     probe, notes = load_probe(
         files,
         relative=relative or (known is not None and kind != "probe"),

@@ -113,7 +113,7 @@ def check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> 
         return
     check_output(plot, inputs, overwrite=overwrite)
     if plot.suffix.lower() not in PICTURES:
-        raise InputError(f"{plot}: is no picture, expected a name that ends in {', '.join(PICTURES)}")
+        raise InputError(f"{plot}: is not a picture, expected a name that ends in {', '.join(PICTURES)}")
 
 
 def steps_of(whole: int, step: float, option: str) -> int:

@@ -84,11 +84,11 @@ def trp(
     with found_in(table):
         if kind == "power":
             if highest_power_dbm is not None:
-                raise InputError("--highest-power-dbm is of a table of sensitivity", "leave it out")
+                raise InputError("--highest-power-dbm is only for a table of sensitivity", "leave it out")
             found = power_totals(read_power_table(table), method=method, noise_floor=_watt(noise_floor_dbm))
         else:
             if noise_floor_dbm is not None:
-                raise InputError("--noise-floor-dbm is of a table of EIRP", "leave it out")
+                raise InputError("--noise-floor-dbm is only for a table of EIRP", "leave it out")
             sensitivity = read_sensitivity_table(table)
             highest = _watt(highest_power_dbm)
             if highest is None:

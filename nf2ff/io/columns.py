@@ -201,7 +201,7 @@ def _header(
             raise InputError(f"column {name!r} is unknown{hint}", f"remove it, {expected}")
         for name in names:
             if names.count(name) > 1:
-                raise InputError(f"column {name} stands there twice", "remove one")
+                raise InputError(f"column {name} occurs twice", "remove one")
     return names, number, start
 
 

@@ -155,14 +155,14 @@ def study_template() -> str:
     Returns
     -------
     str
-        TOML that `read_study_file` reads, once the antenna is there that it names.
+        TOML that `read_study_file` reads, once the antenna that it names is there.
     """
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "study.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_study_file(path: PathLike) -> StudyFile:
-    """Read what a study is asked of.
+    """Read the description of a study.
 
     Parameters
     ----------
@@ -200,7 +200,7 @@ def read_study_file(path: PathLike) -> StudyFile:
     for i, name in enumerate(read.metrics):
         choose(name, FIGURES, f"{path}: metric")
         if name == "gain" or name in read.metrics[:i]:
-            why = "is EIRP to an error" if name == "gain" else "stands there twice"
+            why = "is EIRP to an error" if name == "gain" else "occurs twice"
             raise InputError(f"{path}: metrics holds {name!r}, which {why}", "leave it out")
     check_figures(read.figure, read.metrics, str(path))
     told = {name: table.model_dump() for name, table in read.figure.items()}
@@ -269,7 +269,7 @@ def _check_keys(read: StudyTable) -> None:
         have = "both" if read.scan else "none"
         raise InputError(f"has {have} of antenna and scan", "name one of them")
     if over in given:
-        raise InputError(f"{over} is given, and varied", "leave it out")
+        raise InputError(f"{over} is both given and varied", "leave it out")
     if read.scan is None:
         for key in ("frequency_ghz", "radius_m"):
             if key not in given and over != key:

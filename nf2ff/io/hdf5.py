@@ -285,7 +285,7 @@ def _inspect_dataset(name: str, item: Any) -> None:
         raise InputError(f"/{name} holds no number", "write it again")
     stored = item.id.get_storage_size()
     if not filters & {h5py.h5z.FILTER_DEFLATE} and stored < item.size * item.dtype.itemsize:
-        raise InputError(f"/{name} has {stored} bytes of {item.size} numbers: was not written to its end")
+        raise InputError(f"/{name} has {stored} bytes of {item.size} numbers: was not written to the end")
 
 
 def find(file: Any, name: str) -> Any:

@@ -258,7 +258,7 @@ def _through(wish: PlaneLike, theta: float, phi: float) -> Plane:
         plane = stated_plane(wish, theta=theta, phi=phi)
         if plane is None:
             raise InputError(
-                f"plane {wish} is one of the beam", "leave the direction out that cuts go through"
+                f"plane {wish} belongs to the beam", "leave out the direction that cuts go through"
             )
         return plane
     return Plane(phi, wish)

@@ -189,13 +189,13 @@ class NsmaPattern:
     def __post_init__(self) -> None:
         for tag in self.fields:
             if tag not in SETTABLE:
-                raise InputError(f"{tag!r} is no header field to set", f"choose of {', '.join(SETTABLE)}")
+                raise InputError(f"{tag!r} is no header field to set", f"choose from {', '.join(SETTABLE)}")
         frequency = as_array(self.frequency, float, "frequency", ndim=1)
         if not 0 < frequency.size == len(self.cuts):
             what = f"there are cuts for {len(self.cuts)} of {frequency.size} frequencies"
             raise InputError(what, "expected a sequence of cuts for each, and one frequency or more")
         if np.any(frequency <= 0):
-            raise InputError(f"frequency is {frequency.min():g} Hz, expected positive ones")
+            raise InputError(f"frequency is {frequency.min():g} Hz, expected positive values")
         object.__setattr__(self, "fields", MappingProxyType(dict(self.fields)))
         object.__setattr__(self, "frequency", frequency)
         object.__setattr__(self, "cuts", tuple(tuple(some) for some in self.cuts))
@@ -288,7 +288,7 @@ def _cut_records(cut: NsmaCut) -> Iterator[str]:
             raise InputError(f"{what}, expected no direction twice, within one turn", "leave out one end")
         long = next((x for x in points if len(x) > POINT_LIMIT), None)
         if long:
-            what = f"the point {long} has {len(long)} characters, most {POINT_LIMIT}"
+            what = f"the point {long} has {len(long)} characters, expected at most {POINT_LIMIT}"
             raise InputError(what, "bring its values into a usual range")
     values = {
         "PATCUT": cut.plane,
@@ -326,7 +326,7 @@ def fault_of(each: Field, value: str) -> InputError | None:
         return InputError(f"{start}, expected {expected}, without spaces around")
     room = each.limit - len(each.tag) - 2
     if len(value) > room:
-        return InputError(f"{start}, {len(value)} characters, most {room}", "shorten it")
+        return InputError(f"{start}, {len(value)} characters, expected at most {room}", "shorten it")
     return None
 
 

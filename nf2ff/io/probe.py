@@ -104,7 +104,7 @@ def load_probe(
     if input_power is not None and not 0 < input_power < math.inf:
         raise InputError(f"input_power is {input_power} W, expected a number above 0")
     if relative and input_power is not None:
-        raise InputError("the level is to be relative, and an input power is stated", "give one of them")
+        raise InputError("the level is to be relative, but an input power is stated", "give one of them")
     asked = _Asked(relative, input_power, time_convention, degree, missing, minimum_radius)
     kinds = [native.file_kind(path) for path in paths]
     alone = {"probe", "pattern"} & set(kinds)
@@ -178,7 +178,7 @@ def _expanded(expand: Callable[..., tuple[Expansion, ...]], asked: _Asked) -> tu
         return found
     if asked.radius is None:
         raise InputError(
-            "a part of the pattern is taken as zero, and the edge of it has waves that no probe has",
+            "a part of the pattern is taken as zero, and its edge has waves that no probe has",
             "give the probe's radius (nf2ff import --probe-radius-m), or the degree (--degree)",
         )
     if not 0 <= asked.radius < math.inf:
@@ -225,7 +225,9 @@ def _check_native(path: PathLike, kind: str, asked: _Asked) -> None:
     """Refuse files that hold no antenna, and options that do not apply to them."""
     # A table that is not of samples is some other table, most likely meant as a pattern.
     if kind == "table" and not {"real", "imag"} <= {name.strip() for name in first_line(path).split(",")}:
-        raise InputError("is no pattern of a probe", f"expected columns {','.join(tables.PATTERN_COLUMNS)}")
+        raise InputError(
+            "is not the pattern of a probe", f"expected columns {','.join(tables.PATTERN_COLUMNS)}"
+        )
     if kind not in ("far_field", "modes", "result"):
         held = "samples" if kind == "table" else kind.replace("_", " ")
         raise InputError(f"holds {held}", "expected a probe, a pattern, a far field or modes")
@@ -233,7 +235,7 @@ def _check_native(path: PathLike, kind: str, asked: _Asked) -> None:
         raise InputError("is native, in exp(+jwt)", "leave the time convention out")
     if asked.missing != "refuse" and kind != "far_field":
         remedy = "do not ask for missing parts to be zero"
-        raise InputError("holds modes, that are of the whole sphere", remedy)
+        raise InputError("holds modes, which cover the whole sphere", remedy)
 
 
 def _too_much(modes: Modes, input_power: float | None) -> list[list[str]]:

@@ -58,7 +58,7 @@ def read_radiation(path: PathLike, *, port: int = 1) -> tuple[Modes, tuple[str, 
             pattern = read_pattern(path)
             ports = pattern.port.tolist()
             if port not in ports:
-                raise InputError(f"has no port {port}", f"choose of {', '.join(map(str, ports))}")
+                raise InputError(f"has no port {port}", f"choose from {', '.join(map(str, ports))}")
             which = slice(ports.index(port), ports.index(port) + 1)
             found = expand_ports(
                 frequency=pattern.frequency,

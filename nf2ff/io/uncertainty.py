@@ -185,7 +185,7 @@ def write_uncertainty(
         cannot be written: the old one is untouched then.
     """
     if any(budget.curvatures for budget in uncertainty.budgets):
-        raise InputError(f"{path}: a budget with curvatures has no place in the file", "leave them out")
+        raise InputError(f"{path}: the file has no place for a budget with curvatures", "leave them out")
     groups = {"modes": native.modes_group(uncertainty.modes), "uncertainty": _common(uncertainty)}
     for metric in uncertainty.budgets[0].metrics:
         groups[f"metrics/{metric.name}"] = _metric(uncertainty, metric)

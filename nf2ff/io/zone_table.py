@@ -107,7 +107,7 @@ def _cells(text: str) -> Iterator[tuple[int, list[str]]]:
             if any(row) and not row[0].lstrip().startswith("#"):
                 yield rows.line_num, [cell.strip() for cell in row]
     except csv.Error as error:
-        raise InputError(f"is no CSV table ({error})", "save the table as CSV in UTF-8") from error
+        raise InputError(f"is not a CSV table ({error})", "save the table as CSV in UTF-8") from error
 
 
 def _check_header(names: list[str], where: str) -> None:
@@ -120,7 +120,7 @@ def _check_header(names: list[str], where: str) -> None:
             hint = f" (is it {near[0]}?)" if near else ""
             raise InputError(f"column {name!r} is unknown{hint}", f"expected {LAYOUT}", where=where)
         if names.count(name) > 1:
-            raise InputError(f"column {name} stands there twice", "remove one", where=where)
+            raise InputError(f"column {name} occurs twice", "remove one", where=where)
     for name in PLACE_COLUMNS:
         if name not in names:
             raise InputError(f"column {name} is missing", f"expected {LAYOUT}", where=where)
@@ -182,7 +182,8 @@ def _beside(
     lone = np.flatnonzero(apart > _SAME_PLACE)
     if lone.size:
         raise InputError(
-            f"cross-polar without a co-polar reading at its place: the nearest is {apart[lone[0]]:.4g} m off",
+            "a cross-polar reading without a co-polar one at its place: the nearest is "
+            f"{apart[lone[0]]:.4g} m off",
             "read both at the same places",
             where=f"line {lines[cross[lone[0]]]}",
         )

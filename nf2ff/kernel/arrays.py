@@ -49,7 +49,7 @@ def keep(
                 raise InputError(f"{name} has shape {array.shape}, expected {axes} = {shape}")
             if of:
                 raise InputError(f"{name} of {of} has shape {array.shape}, expected {shape}")
-            raise InputError(f"{name} has {array.size} values, expected {shape[0]}, one a frequency")
+            raise InputError(f"{name} has {array.size} values, expected {shape[0]}, one for each frequency")
         object.__setattr__(noun, name, array)
 
 

@@ -71,7 +71,7 @@ def rotate_coefficients(
     count = q.shape[-1] if q.ndim else 1
     degree = round(np.sqrt(count + 1)) - 1
     if degree < 1 or degree * (degree + 2) != count:
-        raise InputError(f"{count} coefficients are no complete set: expected N (N + 2), e.g. 3, 8, 15")
+        raise InputError(f"{count} coefficients are not a complete set: expected N (N + 2), e.g. 3, 8, 15")
     angles = _angles(alpha=alpha, beta=beta, gamma=gamma)
     sets = q.reshape(-1, count)
     result = np.empty_like(sets)

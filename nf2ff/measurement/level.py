@@ -113,7 +113,7 @@ class LevelChain:
         Raises
         ------
         ValueError
-            If a port is not tied to watts or has no antenna factor though others have, a table lacks a
+            If a port is not tied to watts or has no antenna factor though others do, a table lacks a
             frequency, or the level is absurd.
         """
         f = as_array(frequency, float, "frequency", ndim=1)
@@ -122,7 +122,7 @@ class LevelChain:
             lost = [p for p in ports if not any(not s.ports or p in s.ports for s in steps)]
             if steps and lost and steps[0].gives_field:
                 raise InputError(
-                    f"port {lost[0]} has no antenna factor, though others have",
+                    f"port {lost[0]} has no antenna factor, though others do",
                     "add a step antenna-factor for it",
                 )
             if steps and lost:

@@ -133,7 +133,7 @@ class LevelStep:
         )
         if np.iscomplexobj(phase.values) or (np.any(phase.values) and not kind.has_phase):
             having = " and ".join(k for k, x in KINDS.items() if x.has_phase)
-            raise InputError(f"phase of {self.name!r} must be real and 0 but for {having} [rad]")
+            raise InputError(f"phase of {self.name!r} must be real, and 0 except for {having} [rad]")
         object.__setattr__(self, "value_db", value)
         object.__setattr__(self, "phase", replace(phase, values=np.unwrap(phase.values)))
         object.__setattr__(self, "ports", _check_ports(self.ports, self.name))
@@ -246,7 +246,7 @@ class MismatchStep:
         worst = int(np.argmax(wrong))
         if wrong[worst] > MAX_DOUBT_DB:
             raise InputError(
-                f"reflection of {self.name!r} cannot be told at {f[worst] / 1e9:.9g} GHz from the "
+                f"reflection of {self.name!r} cannot be determined at {f[worst] / 1e9:.9g} GHz from the "
                 f"points of its table, the level may be off by {wrong[worst]:.2g} dB there, more "
                 f"than {MAX_DOUBT_DB:g}",
                 "give it at the frequencies of the scan or in finer steps, with phases of exp(+jwt)",

@@ -45,7 +45,7 @@ def device_frame(samples: Samples, *, rotation: ArrayLike) -> Samples:
     Raises
     ------
     ValueError
-        If ``rotation`` is none.
+        If ``rotation`` is not a rotation.
     """
     back = checked_rotation(rotation)  # v @ R = R^T v
     theta, phi, chi = np.broadcast_arrays(samples.theta, samples.phi, samples.chi)

@@ -117,7 +117,7 @@ class Probe:
         """
         if self.response_unit == "V/m" or self.frequency is None:
             raise InputError(
-                "a probe that reads the field strength, or without frequencies, has no pattern as an antenna",
+                "a probe that reads field strength, or has no frequencies, has no pattern as an antenna",
                 "give its far field",
             )
         reference: Reference = "relative" if self.response_unit == "relative" else "absolute"
@@ -249,7 +249,7 @@ def at_frequencies(
     Raises
     ------
     ValueError
-        If a frequency is outside of the probe's and that was not asked for.
+        If a frequency is outside those of the probe, and that was not asked for.
     """
     wanted = as_array(frequency, float, "frequency", ndim=1)
     if probe.frequency is None:

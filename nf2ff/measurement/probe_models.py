@@ -326,7 +326,7 @@ def _to_level(modes: Modes, efficiency: ArrayLike) -> Modes:
         raise InputError(
             f"there is no field along x on boresight at {modes.frequency[dark[0]] / 1e9:.9g} GHz, "
             "to which the phase refers",
-            "turn the pattern so that there is",
+            "turn the pattern so that there is one",
         )
     factor = np.sqrt(level / modes.radiated_power()) * boresight.conj() / size
     return Modes(modes.frequency, modes.coefficients * factor[:, None])

@@ -112,7 +112,7 @@ class Samples:
             at = int(np.argmin(self.radius)) % response.shape[1]
             raise InputError(f"radius is {self.radius.min():.6g} m at sample {at + 1}, expected > 0")
         if self.port.min() < 1:
-            raise InputError(f"port is {self.port.min()}, ports count from 1")
+            raise InputError(f"port is {self.port.min()}, ports are counted from 1")
         if self.response_unit not in RESPONSE_UNITS:
             raise InputError(f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}")
 

@@ -64,7 +64,7 @@ def rectangular_waveguide(
     Raises
     ------
     ValueError
-        If a frequency is outside of the single-mode band, a size is not positive, or no fringe
+        If a frequency is outside the single-mode band, a size is not positive, or no fringe
         current conserves power.
 
     Notes

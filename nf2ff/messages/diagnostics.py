@@ -13,8 +13,7 @@ class FilterCode(Code):
         "degrees up to {need}: echoes are folded into the degrees kept, and little of them is suppressed"
     )
     MUCH_REMOVED = (
-        "{percent:.2g} % of the power was removed: the sphere may be too small for the antenna, or "
-        "in another place"
+        "{percent:.2g} % of the power was removed: the sphere may be too small for the antenna, or misplaced"
     )
 
 

@@ -18,10 +18,10 @@ class PatternCode(Code):
     AFTER_END = _at("{text!r} stands after ENDFIL: left out")
     END = _at("ENDFIL is {text!r}, expected 'EOF': taken as the end")
     NO_END = _at("the file ends without ENDFIL: is it whole?")
-    UNKNOWN = _at("{text} is no field of the recommendation: left out")
+    UNKNOWN = _at("{text} is not a field of the recommendation: left out")
     MARK = _at("{text!r} where {expected!r} should be: read as such")
-    LENGTH = _at("{tag} has {count} characters, most {most}: read in full")
-    TWICE = _at("{tag} stands there twice: the first is kept")
+    LENGTH = _at("{tag} has {count} characters, expected at most {most}: read in full")
+    TWICE = _at("{tag} occurs twice: the first is kept")
     ORDER = _at("{field} is not in the order of the recommendation: read as it is")
     EMPTY = _at("{tag} is empty: left out")
     REVISION = _at("{tag} is {text!r}, expected {expected!r}: read as if it were")
@@ -39,14 +39,14 @@ class PatternCode(Code):
         "FSTLST is {text!r}, the points run from {first_deg:g} to {last_deg:g} deg: the points are right"
     )
     COMMA = _at("a point without a comma at its end: read all the same")
-    POINT = _at("a point of {count} characters, most {most}: read in full")
+    POINT = _at("a point of {count} characters, expected at most {most}: read in full")
     PHASE = _at("{count} of {points} points have no phase: all phases left out")
     SAME_ANGLE = _at(
-        "{first_deg:g} deg stands twice, levels up to {difference_db:g} dB apart: the first is kept"
+        "{first_deg:g} deg occurs twice, levels up to {difference_db:g} dB apart: the first is kept"
     )
     SAME_DIRECTION = _at(
-        "{first_deg:g} and {second_deg:g} deg are one direction, levels up to {difference_db:g} dB apart: "
-        "the first is kept"
+        "{first_deg:g} and {second_deg:g} deg are the same direction, levels up to {difference_db:g} dB "
+        "apart: the first is kept"
     )
     SORTED = _at("the angles of the cut do not increase: they are sorted")
     GAIN_ABOVE_DIRECTIVITY = (

@@ -11,19 +11,19 @@ class PowerCode(Code):
         "in it is guessed; measure there"
     )
     UNEVEN = (
-        "the areas of the positions differ by {spread_percent:.0f} %, which is no constant density: take "
+        "the areas of the positions differ by {spread_percent:.0f} %, so their density is not constant: use "
         "'voronoi' instead of the mean"
     )
     ALIASED = (
-        "a field of degree {degree} has a power pattern of degree {pattern_degree}, these positions serve up "
-        "to {limit}: what is above is aliased; measure at steps of {step_deg:.3g} deg or less"
+        "a field of degree {degree} has a power pattern of degree {pattern_degree}, these positions resolve "
+        "up to {limit}: what lies above is aliased; measure at steps of {step_deg:.3g} deg or less"
     )
     UNRESOLVED = (
         "{share_percent:.0f} % (rms) of the pattern is beyond the degree {degree} that these positions "
         "resolve: noise, or a pattern too fine for them; measure at smaller steps"
     )
     TOTAL_UNSTATED = (
-        "the steps are too coarse for this pattern: some {samples} samples carry its power, and a beam may "
+        "the steps are too coarse for this pattern: about {samples} samples carry its power, and a beam may "
         "lie between them: no uncertainty of the total is stated; measure at smaller steps"
     )
     PEAK_UNSTATED = (
@@ -31,8 +31,8 @@ class PowerCode(Code):
         "it is stated; measure at smaller steps"
     )
     PEAK_UNSURE = (
-        "the peak lies between samples that tell it to {uncertainty_db:.2g} dB (standard uncertainty): "
-        "steps coarse for the beam round it off, noise scatters it; measure at smaller steps about it"
+        "the peak lies between samples that determine it to {uncertainty_db:.2g} dB (standard uncertainty): "
+        "steps coarse for the beam round it off, and noise scatters it; measure at smaller steps about it"
     )
     FLOOR = (
         "a floor of noise of {floor_dbm:.1f} dBm, {below_db:.1f} dB below the peak, was subtracted, as "

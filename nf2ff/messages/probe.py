@@ -9,7 +9,9 @@ class ProbeCode(Code):
     """Notes on a probe, each of a port or of all."""
 
     PATTERN_LEVEL = "level: that of {power_w:.9g} W into each port, as stated"
-    PATTERN_ONE_WATT = "level: that of 1 W into each port, as is taken of a pattern unless it is stated"
+    PATTERN_ONE_WATT = (
+        "level: that of 1 W into each port, as is assumed of a pattern unless another is stated"
+    )
     PATTERN_UNKNOWN = "level: unknown, as asked"
     LEVEL = "{who}: level that of {power_w:.9g} W into the port, as stated"
     UNKNOWN = "{who}: level unknown, as the file says"

@@ -9,7 +9,7 @@ class ResultCode(Code):
     """What users are told of a result besides what the solver says."""
 
     UNIT_UNSTATED = (
-        "the unit of the responses is not stated, so they are relative: directivity, but no EIRP "
+        "the unit of the responses is not stated, so they are relative and give directivity, but no EIRP "
         "and no TRP; for these {ways}"
     )
     PROBE_EXTRAPOLATED = (
@@ -20,7 +20,7 @@ class ResultCode(Code):
         "{level_db:.1f} dB of its response at {radius:.6g} m"
     )
     TOO_MUCH_POWER = (
-        "{ratio:.4g} times the {kind} power of {power:.6g} W is radiated: check the level and the "
+        "the radiated power is {ratio:.4g} times the {kind} power of {power:.6g} W: check the level and the "
         "power stated"
     )
     NOISE_AMPLIFIED = (
@@ -29,7 +29,7 @@ class ResultCode(Code):
     )
     PEAK_NOT_SEEN = (
         "the peak found (theta {theta_deg:.1f} deg, phi {phi_deg:.1f} deg) lies in or beside what "
-        "was not measured, where the far field is not to be trusted: its direction, EIRP, gain and "
+        "was not measured, where the far field cannot be trusted: its direction, EIRP, gain and "
         "lobes are not known"
     )
     PEAK_NOT_HIGHEST = (
@@ -37,4 +37,4 @@ class ResultCode(Code):
         "the edge of what was not measured the field is only {below_db:.0f} dB below it"
     )
     NO_SUCH_PLANE = "{reason}: cuts are {first} and {second} instead"
-    DIRECTIONS_NOT_SEEN = "{percent:.3g} % of the directions were not seen, do not trust them"
+    DIRECTIONS_NOT_SEEN = "{percent:.3g} % of the directions were not seen: do not trust the far field there"

@@ -17,25 +17,25 @@ _SQUARE = "since EIRP and TRP grow with its square"
 class ReadingCode(Code):
     """Readings that can hardly be right."""
 
-    SPIKE = "{where} stands {height} above all readings near by, which no antenna does: " + _LEAVE_OUT
+    SPIKE = "{where} stands {height} above all readings nearby, which no antenna makes: " + _LEAVE_OUT
     SPIKES = (
-        "{where} stand {height} above all readings near by, which no antenna does: leave them out "
+        "{where} stand {height} above all readings nearby, which no antenna makes: leave them out "
         "(empty responses) or measure them again"
     )
     CONTRADICTION = (
-        "{where} are of the same position and polarisation, and differ by {apart} and "
+        "{where} have the same position and polarisation, but differ by {apart} and "
         "{turn_deg:.0f} deg, more than noise explains{more}: find out which is wrong, and leave it out"
     )
     STUCK = (
-        "{count} readings in a row are {value}, {first} to {last}{more}, where the others tell of "
+        "{count} readings in a row are {value}, {first} to {last}{more}, where the others imply "
         "another field: did the receiver hang, or was a cable off? Leave them out (an empty "
         "response) or measure again"
     )
     ALONE = (
-        "{where} is {off} what all the others tell, and without it the misfit of the model falls "
+        "{where} is {off} what all the others imply, and without it the misfit of the model falls "
         "by {fall_db:.0f} dB: " + _LEAVE_OUT
     )
-    FACTOR_AT_POLES = _FACTOR + "at the poles, where both are of one position" + _CORRECT
+    FACTOR_AT_POLES = _FACTOR + "at the poles, where both belong to one position" + _CORRECT
     FACTOR_BY_MODEL = _FACTOR + "by the model, whose misfit falls by {fall_db:.0f} dB without that" + _CORRECT
 
 
@@ -48,7 +48,7 @@ class UnitCode(Code):
     )
     ANGLES_IN_RADIANS = (
         "all samples are at {where}: are these angles in radians? Tables hold degrees, Python and "
-        "native files radians: multiply them by 180/pi, and chi if it is in radians, too"
+        "native files radians: multiply them by 180/pi, and chi too if it is in radians"
     )
     CHI_IN_RADIANS = (
         "chi is {least_deg:.6g} to {largest_deg:.6g} deg: is it in radians? Tables hold degrees, "
@@ -59,7 +59,7 @@ class UnitCode(Code):
         "metres{hint}, " + _SQUARE
     )
     SHORT_RADIUS = (
-        "the radius is {radius_m:.6g} m: no probe is that near; check its unit, which must be metres, "
+        "the radius is {radius_m:.6g} m: no probe is that close; check its unit, which must be metres, "
         + _SQUARE
     )
     FREQUENCY = (
@@ -67,8 +67,8 @@ class UnitCode(Code):
         "there; check its unit, which must be Hz"
     )
     FINE_WAVES = (
-        "{share:.0%} of the response is by waves of degree above {degree}, while k r is {kr:.4g}: "
-        "an antenna would all but have to touch the probe; check the units of frequency (Hz) and "
+        "{share:.0%} of the response comes from waves of degree above {degree}, while k r is {kr:.4g}: "
+        "the antenna would almost have to touch the probe; check the units of frequency (Hz) and "
         "radius (m)"
     )
     STRONG = (

@@ -8,7 +8,7 @@ _INTERPOLATED = (
     "the probe was interpolated between its frequencies; leaving out the nearest of them changes it by "
 )
 _STOPPED = (
-    "the iteration stopped after {steps} steps before it converged: raise max_iterations or lower the degree"
+    "the iteration stopped after {steps} steps without converging: raise max_iterations or lower the degree"
 )
 _TRUNCATED = (
     "the mode spectrum has not fallen off at degree {degree} (last degrees {tail_db:.1f} dB of the "
@@ -26,7 +26,7 @@ class SolutionCode(Code):
         "{level_db:.1f} dB of its response at {radius_m:.6g} m"
     )
     SPHERES_MEET = (
-        "{share:.0%} of the response at {radius_m:.6g} m is by waves of probe and antenna whose "
+        "{share:.0%} of the response at {radius_m:.6g} m comes from waves of probe and antenna whose "
         "degrees add up to more than k r = {kr:.1f}, where their spheres would meet: those of the "
         "probe, up to {probe_degree}, may be noise or an edge in its pattern (import it with a "
         "lower degree: nf2ff import --degree), those of the antenna, up to {degree}, noise of the "
@@ -50,7 +50,7 @@ class SolutionCode(Code):
 
     PLATEAU = (
         "above degree {degree} the mode spectrum is a plateau, up to {level_db:.0f} dB of the "
-        "largest response, that is no noise, since it hardly changes from one sample to the next: "
+        "largest response, and not noise, since it hardly changes from one sample to the next: "
         "it comes from sources far from the origin (a cable, a reflection) or from a fault of "
         "probe or receiver (drift, unequal channels), and the steps do not resolve it; find it, "
         "or use finer steps"
@@ -58,7 +58,7 @@ class SolutionCode(Code):
     FLAT_FLOOR = (
         "above degree {degree} the mode spectrum is flat, up to {level_db:.0f} dB of the largest "
         "response: it was cut there as noise, but may come from weak sources far from the origin, "
-        "too, which these positions do not tell; give a degree to keep it"
+        "which these positions cannot tell apart from it; give a degree to keep it"
     )
     NOISY = (
         "the data are noisy ({rms_db:.0f} dB of the largest response): above degree {degree} the "

@@ -14,6 +14,6 @@ class UncertaintyCode(Code):
         "--linear out"
     )
     TOO_MUCH_POWER = (
-        "{ratio:.4g} times the {power_w:.6g} W that were put in is radiated: check the level and the "
+        "the radiated power is {ratio:.4g} times the {power_w:.6g} W put in: check the level and the "
         "power stated"
     )

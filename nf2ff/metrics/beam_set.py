@@ -235,7 +235,7 @@ def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
     Returns
     -------
     (T, P) ndarray
-        Weights of the quadrature rule where the rings belong to one, else the areas of cells
+        Weights of the quadrature rule where the rings belong to one, otherwise the areas of cells
         whose borders lie half way between neighbours; the sum is 4 pi [sr].
 
     Raises

@@ -108,7 +108,7 @@ def fit_to(
 
     if unknown := set(free) - {*get_args(Freedom)}:
         raise InputError(
-            f"cannot fit {', '.join(sorted(unknown))}", f"choose of {', '.join(get_args(Freedom))}"
+            f"cannot fit {', '.join(sorted(unknown))}", f"choose from {', '.join(get_args(Freedom))}"
         )
     check_same_frequencies(first.frequency, second.frequency)
     degree = max(first.degree, second.degree)

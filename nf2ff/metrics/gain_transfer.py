@@ -245,13 +245,13 @@ def probe_of_known_gain(probe: Probe, known: GainTransfer, *, port: int = 1) -> 
     if probe.response_unit != "relative":
         raise InputError(
             f"the probe answers in {probe.response_unit}, its level is known",
-            "leave the gain out, or read its pattern anew together with the gain",
+            "leave the gain out, or read its pattern again, together with the gain",
         )
     if not 1 <= port <= probe.ports:
         raise InputError(f"port is {port}, expected 1 to {probe.ports}, as many as the probe has")
     if np.any(known.reference_loss_db.values) or np.any(known.device_loss_db.values):
         raise InputError(
-            f"losses on the ways are no part of the gain of {known.name!r}",
+            f"path losses are not part of the gain of {known.name!r}",
             "leave them out, and make them steps of the chain that sets the level",
         )
     ports = probe.transmit_modes()

@@ -73,7 +73,7 @@ class Cone:
     Raises
     ------
     ValueError
-        If the cone is empty, or an axis is no direction.
+        If the cone is empty, or an axis is not a direction.
     """
 
     theta: Real
@@ -102,7 +102,7 @@ class Cone:
         """Unit vectors (F, 3) of the axis at ``count`` frequencies; refused if it has another number."""
         if self.theta.ndim and self.theta.size != count:
             raise InputError(
-                f"the cone has {self.theta.size} axes for {count} frequencies", "give one, or each"
+                f"the cone has {self.theta.size} axes for {count} frequencies", "give one, or one for each"
             )
         return np.broadcast_to(unit_vectors(self.theta, self.phi)[0], (count, 3))
 

@@ -73,7 +73,7 @@ class Result:
             if values.dtype.kind not in "fiu" or values.shape != (count,):
                 raise InputError(f"{name} is {values.dtype} {values.shape}, expected real numbers ({count},)")
             if name in ("frequency", "warnings"):
-                raise InputError(f"{name} is no free name for a scalar", "choose another")
+                raise InputError(f"{name} is taken, and cannot name a quantity", "choose another")
             checked[name] = Quantity(values, units, long_name)
         if len(self.warnings) not in (0, count):
             raise InputError(f"warnings are given for {len(self.warnings)} of {count} frequencies")

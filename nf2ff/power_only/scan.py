@@ -116,9 +116,11 @@ def _set_directions(scan: Any) -> None:
     frequency, theta, phi = scan.frequency, scan.theta, scan.phi
     if np.any(frequency <= 0) or frequency.size == 0:
         shown = f"{frequency.min():.9g} Hz" if frequency.size else "empty"
-        raise InputError(f"frequency is {shown}, expected positive ones [Hz]")
+        raise InputError(f"frequency is {shown}, expected positive values [Hz]")
     if theta.size != phi.size or theta.size == 0:
-        raise InputError(f"theta and phi are {theta.size} and {phi.size} angles, expected as many, not 0")
+        raise InputError(
+            f"theta and phi are {theta.size} and {phi.size} angles, expected equally many, at least one"
+        )
     beyond = np.flatnonzero(np.abs(theta) > np.pi * (1 + 1e-12))
     if beyond.size:
         raise InputError(

@@ -66,7 +66,7 @@ class PlaneWaves:
         if wrong.size:
             raise InputError(
                 f"amplitude {wrong[0] + 1} has a part along its direction of travel",
-                "leave the part across it",
+                "keep only the part across it",
             )
         object.__setattr__(self, "direction", as_array(u, float, "direction"))
         object.__setattr__(self, "amplitude", as_array(a - along[:, None] * u, complex, "amplitude"))
@@ -185,7 +185,8 @@ class IncidentField:
         across = unit(self.polarisation, "polarisation")
         if abs(along @ across) > _ALONG:
             raise InputError(
-                f"polarisation is {np.degrees(np.arccos(along @ across)):.4g} deg from the way of travel",
+                f"polarisation is {np.degrees(np.arccos(along @ across)):.4g} deg from the direction "
+                "of travel",
                 "give one across it",
             )
         across = unit(across - (across @ along) * along, "polarisation")
@@ -195,7 +196,7 @@ class IncidentField:
         a = self.field_at(np.zeros((1, 3)))[0] @ across if self.amplitude is None else self.amplitude
         a = complex(as_array(a, complex, "amplitude", ndim=0))
         if a == 0:
-            raise InputError("amplitude is 0: the nominal wave is not there", "give its polarisation")
+            raise InputError("amplitude is 0: there is no nominal wave", "give its polarisation")
         object.__setattr__(self, "amplitude", a)
 
     @property
@@ -316,7 +317,7 @@ def check_frequency(modes: Modes, incident: IncidentField) -> None:
     if f.size != 1 or abs(f[0] - incident.frequency) > 1e-9 * incident.frequency:
         held = f"{f[0] / 1e9:.9g} GHz" if f.size == 1 else f"{f.size} frequencies"
         raise InputError(
-            f"the modes have {held}, the field is of {incident.frequency / 1e9:.9g} GHz",
+            f"the modes have {held}, the field is at {incident.frequency / 1e9:.9g} GHz",
             "take that one of the modes (Modes.of)",
         )
 

@@ -59,7 +59,7 @@ class PlaneWaveArray:
         if position[:, 2].any():
             raise InputError("an element is not in the plane z = 0", "place the zone at a distance instead")
         if not np.array_equal(np.unique(channel), np.arange(channel.max() + 1)):
-            raise InputError("channels are not counted from 0 without gaps", "count them so")
+            raise InputError("channels are not counted from 0 without gaps", "number them so")
         if not 0 <= self.exponent < np.inf:
             raise InputError(f"exponent is {self.exponent}, expected 0 or more")
         object.__setattr__(self, "position", position)

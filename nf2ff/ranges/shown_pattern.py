@@ -108,7 +108,7 @@ def _channels(modes: Modes, incident: Fields) -> tuple[Complex, Complex]:
     if off > 1e-6 or float(second.direction @ first.direction) < 1 - 1e-6:
         raise InputError(
             "the second field is not that of the other polarisation of the first",
-            "let it travel alike, polarised along z^ x (first) with z^ towards the source",
+            "let it travel the same way, polarised along z^ x (first) with z^ towards the source",
         )
     return p, constants_in(second.constants(modes.degree), first.frame)
 

@@ -135,7 +135,7 @@ def fit_regular_waves(
     worst = int(np.argmax(gain_db))
     if gain_db[worst] > most_noise_gain_db:
         raise InputError(
-            f"the readings tell the waves of degree {worst + 1} with a noise gain of "
+            f"the readings determine the waves of degree {worst + 1} with a noise gain of "
             f"{gain_db[worst]:.1f} dB, the most allowed is {most_noise_gain_db:g} dB",
             "on a single sphere this is an inner resonance: add a second sphere a quarter wavelength "
             "inside, or take a probe that hears the magnetic field too; on a plane measure off it as well",
@@ -215,7 +215,8 @@ def _system(
     count = mode_count(degree)
     if w.size < count:
         raise InputError(
-            f"{w.size} readings cannot tell {count} waves of degree {degree}", "read more or lower the degree"
+            f"{w.size} readings cannot determine {count} waves of degree {degree}",
+            "read more or lower the degree",
         )
     if w.size * count > MOST_NUMBERS:
         raise InputError(

@@ -68,7 +68,7 @@ def describe(
         return {"file": str(path), "holds": "samples", **_samples(samples)}
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
     if time_convention is not None or response_unit is not None:
-        raise InputError(f"{path}: holds {facts['holds']}, not samples", "leave time convention and unit out")
+        raise InputError(f"{path}: holds {facts['holds']}, not samples", "leave out time convention and unit")
     if without_phase:
         return facts | power_facts(path, without_phase, noise_floor_dbm=noise_floor_dbm)
     if kind == "probe":

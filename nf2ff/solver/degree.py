@@ -65,7 +65,7 @@ def sampled_degree(grid: Grid) -> int:
             f"the grid of {grid.theta.size} x {grid.phi.size} positions (theta x phi) determines "
             "no wave at all",
             f"degree 1 needs at least {rings} angles theta and 3 equal steps in phi over the full "
-            "circle, since a cut does not tell the field beside it",
+            "circle, since a cut does not determine the field beside it",
         )
     if grid.rule == "fejer-2":
         return min(grid.theta.size, (grid.phi.size - 1) // 2)

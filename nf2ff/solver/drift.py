@@ -103,7 +103,7 @@ def scan_drift(
     eigenvector of a 2 x 2 matrix.
     """
     if isinstance(method, Quadrature):
-        raise InputError("method is Quadrature, which leaves no least residual", "use LeastSquares or Direct")
+        raise InputError("method is Quadrature, which minimises no residual", "use LeastSquares or Direct")
     joined = merge_samples(first, second, rotation=rotation)
     own = np.arange(joined.port.size) < first.port.size
     shared = _shared_solid_angle(joined, own, degree)

@@ -159,7 +159,7 @@ class Problem:
             sample, ghz, _ = place(missing)
             raise InputError(
                 f"{sample} is missing at {ghz}, where it was not missing in the samples prepared for",
-                "prepare for what is there",
+                "prepare for the samples that are there",
             )
         return response
 

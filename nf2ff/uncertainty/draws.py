@@ -272,7 +272,7 @@ def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, R
         return np.zeros(0), np.zeros(0)
     theta, phi = (as_array(x, float, "directions", ndim=1) for x in directions)
     if theta.shape != phi.shape or np.any((theta < 0) | (theta > np.pi)):
-        raise InputError("directions are theta and phi, as many of each, theta in [0, pi] rad")
+        raise InputError("directions must be theta and phi, equally many of each, theta in [0, pi] rad")
     return theta, phi
 
 

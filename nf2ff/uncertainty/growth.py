@@ -269,7 +269,9 @@ def _in_order(over: str, values: ArrayLike) -> Real:
         raise InputError(f"over is {over!r}, expected one of {', '.join(PARAMETER_UNITS)}")
     array = as_array(values, float, "values", ndim=1)
     if not (array.size and np.all(np.diff(array, prepend=0.0) > 0)):
-        raise InputError(f"values of {over} are {array.tolist()}, expected positive ones in increasing order")
+        raise InputError(
+            f"values of {over} are {array.tolist()}, expected positive values in increasing order"
+        )
     return array
 
 

@@ -97,7 +97,7 @@ class Assessment:
             if one.name in supplied:
                 raise InputError(
                     f"{one.name!r} is supplied as a term and modelled as error {i}",
-                    "keep one of them, lest it counts twice",
+                    "keep one of them, so that it counts once",
                 )
         names = self.budget.names
         for pair in np.argwhere(self.budget.correlation - np.eye(len(names))):

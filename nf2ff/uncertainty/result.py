@@ -231,4 +231,6 @@ class Uncertainty:
             )
         for name, one in self.results.items():
             if one.value.shape != (count,):
-                raise InputError(f"{name} has values {one.value.shape}, expected ({count},), one a frequency")
+                raise InputError(
+                    f"{name} has values {one.value.shape}, expected ({count},), one for each frequency"
+                )

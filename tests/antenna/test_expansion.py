@@ -235,7 +235,7 @@ def test_angles_written_in_degrees(random_q):
         (None, range(0, 181, 10), r"steps of 10 to 180 deg, the largest from 180 deg on.*measure"),
         (None, [0, 90, 180], r"steps of 90 to 180 deg, the largest from 180"),
         (None, [0, 80, 180, 270], r"steps of 80 to 100 deg, the largest from 80 deg on"),
-        (None, [0, 180], r"in phi do not determine even degree 1: measure finer steps"),
+        (None, [0, 180], r"in phi do not determine even degree 1: measure in finer steps"),
         ([0, 180], None, r"steps of 180 deg in theta .* do not determine even degree 1"),
         (None, [45], r"do not determine even degree 1"),
     ],
@@ -305,7 +305,7 @@ def test_which_port_is_zero():
 
 def test_account_has_one_value_a_frequency(random_q):
     modes = Modes([1e9], random_q(1)[None])
-    with pytest.raises(ValueError, match="residual has 2 values, expected 1, one a frequency"):
+    with pytest.raises(ValueError, match="residual has 2 values, expected 1, one for each frequency"):
         Expansion(modes, [0, 0], [0], "given", 1, 0.0, 0.0, [0], ((),))
 
 
@@ -392,7 +392,7 @@ def test_too_coarse_steps_are_refused(random_q):
         ValueError,
         match=r"steps of 15 deg in theta and 5 deg in phi are too coarse for this pattern: at 1 "
         r"GHz degree 11, the largest they determine, still has -\d.* dB of the power; measure "
-        r"finer steps, or give the degree to accept the error",
+        r"in finer steps, or give the degree to accept the error",
     ):
         expand_far_field(far)
     told = expand_far_field(far, degree=11).warnings[0]
@@ -420,7 +420,7 @@ def test_few_azimuths_suffice_for_few_orders():
     with pytest.raises(
         ValueError,
         match=r"in theta and 90 deg in phi are too coarse .* order 1, the largest they determine, "
-        r"still has 0.0 dB of the power; measure finer steps, or give the order",
+        r"still has 0.0 dB of the power; measure in finer steps, or give the order",
     ):
         expand_far_field(far)
     with pytest.raises(ValueError, match=r"order is 2, but steps of .* determine 1 to 1: measure"):

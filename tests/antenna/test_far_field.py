@@ -64,7 +64,7 @@ def test_arrays_are_converted_and_read_only():
         ({"theta": [-0.1, 1, 2]}, r"theta of a far field is -0.1 rad, .* \[0, pi\]: .* turn phi"),
         ({"theta": [0, 1, 3.15]}, r"theta of a far field is 3.15 rad, expected within \[0, pi\]"),
         ({"theta": [0, 90, 180]}, r"theta of a far field is 90 rad, .* \[0, pi\]: convert degrees"),
-        ({"frequency": [1e9, -1]}, "frequency is -1 Hz, expected positive ones"),
+        ({"frequency": [1e9, -1]}, "frequency is -1 Hz, expected positive values"),
         ({"theta": [0, np.nan, 1]}, r"theta is nan at index \(1\)"),
         ({"phi": [0, 1, 2, np.inf]}, r"phi is inf at index \(3\)"),
         ({"e_phi": np.full((F, T, P), np.nan)}, "e_phi is .*nan.* at index"),

@@ -400,8 +400,8 @@ def test_disordered_sets_converge_up_to_their_degree():
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: PointSet([0, 1], [0]), "theta and phi are 2 and 1 angles, expected as many, not"),
-        (lambda: PointSet([], []), "theta and phi are 0 and 0 angles, expected as many, not 0"),
+        (lambda: PointSet([0, 1], [0]), "theta and phi are 2 and 1 angles, expected equally many"),
+        (lambda: PointSet([], []), "theta and phi are 0 and 0 angles, expected equally many, at least one"),
         (lambda: PointSet([0, -0.1], [0, 0]), "theta is -5.72958 deg at point 2, expected 0 to"),
         (lambda: PointSet([0, 3.2], [0, 0]), "theta is 183.346 deg at point 2, expected 0 to 180"),
         (lambda: PointSet([[0.0]], [[0.0]]), "theta has 2 dimensions, expected 1"),

@@ -119,7 +119,9 @@ def test_averages_that_are_refused(random_q):
     with pytest.raises(ValueError, match="no modes to average"):
         average_modes([])
     for weights in ([1.0], [1.0, -1.0], [0.0, 0.0]):
-        with pytest.raises(ValueError, match=r"weights are .* for 2 results: one each, none neg"):
+        with pytest.raises(
+            ValueError, match=r"weights are .* for 2 results: expected one for each, none neg"
+        ):
             average_modes([one, one], weights=weights)
     with pytest.raises(ValueError, match=r"frequency 1 is 1 GHz in the first, 1\.1 GHz in"):
         average_modes([one, Modes([1.1e9], one.coefficients)])

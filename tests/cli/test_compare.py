@@ -112,7 +112,7 @@ def test_many_frequencies_are_summarised(tmp_path, antenna):
     [
         ("frequency", (), "have no frequency in common: compare results at the same frequencies"),
         ("reference", (), "the first level is absolute, the second relative: let the level be fitted"),
-        (None, ("--port", 3), "has no port 3: choose of 1"),
+        (None, ("--port", 3), "has no port 3: choose from 1"),
     ],
 )
 def test_bad_input_ends_with_one_line(files, antenna, change, options, message):

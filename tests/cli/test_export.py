@@ -406,7 +406,7 @@ def test_directions_not_to_trust_are_marked(partly, tmp_path):
         "warning, 2.8 GHz: the first",
         "warning, 3 GHz: the second",
         "warning, 3 GHz: and another",
-        f"warning, {lost}, do not trust them",
+        f"warning, {lost}: do not trust the far field there",
     ]
     np.testing.assert_array_equal(table(tmp_path / "a.csv")["trusted"].reshape(2, 19, 36), field.trusted)
     run(path, "-o", tmp_path / "b.csv", "--phi-deg", 40, "--theta-deg", 85, "--step-deg", 5)

@@ -175,7 +175,7 @@ def test_steps_of_ports_without_samples_are_told(room, tmp_path):
     words = (room["scan.h5"], "--level", tmp_path / "level.toml", "--probe", room["probe.h5"])
     done = run("transform", *words, "-o", tmp_path / "x.h5", *TAKEN)
     assert done.code == 0
-    assert "level.toml: of no effect, as no sample is of their ports: low noise" in done.err
+    assert "level.toml: without effect, since no sample belongs to their ports: low noise" in done.err
 
 
 def test_an_antenna_factor_and_a_probe_exclude_each_other(room, tmp_path):

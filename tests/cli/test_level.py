@@ -35,7 +35,7 @@ def test_eirp_of_a_transmitter_through_a_calibrated_chain(room, readings, tmp_pa
         "low-noise amplifier: gain 20.5 dB at 3 to 3.4 GHz",
         "second channel: response of the channel 0.5 dB at 3 to 3.4 GHz",
         "receiver: power at a reading of 1 -30 dBm at 3 to 3.4 GHz",
-        "the probe's own gain is part of its pattern and of no step here",
+        "the probe's own gain belongs to its pattern, and to no step here",
     ):
         assert sum(x.startswith(start) for x in lines) == 1, start
     for number, port in enumerate(room.ports, start=1):
@@ -130,8 +130,8 @@ def test_more_radiated_than_put_in_is_told(room, tmp_path):
     lines = []
     for fact, watts in zip(facts, power, strict=True):
         assert fact["warnings"] == [
-            f"{watts / stated_power:.4g} times the {what} power of {stated_power:.6g} W is "
-            "radiated: check the level and the power stated"
+            f"the radiated power is {watts / stated_power:.4g} times the {what} power of "
+            f"{stated_power:.6g} W: check the level and the power stated"
             for what, stated_power in (("accepted", accepted), ("incident", incident))
         ]
         ghz = f"{fact['frequency_hz'] / 1e9:.9g}"

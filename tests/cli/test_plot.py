@@ -39,7 +39,7 @@ def test_other_formats(files, ending, start):
 @pytest.mark.parametrize(
     ("words", "code", "message"),
     [
-        (["a.h5", "-o", "it.bmp"], 1, "is no picture, expected a name that ends in .png, .pdf, .svg"),
+        (["a.h5", "-o", "it.bmp"], 1, "is not a picture, expected a name that ends in .png, .pdf, .svg"),
         (["a.h5", "b.h5", "-o", "it.png", "--kind", "map"], 2, "--kind map draws one file, 2 were given"),
         (["a.h5", "b.h5", "-o", "it.png", "--label", "x"], 2, "--label is given 1 times for 2 files"),
         (["a.h5", "a.h5", "-o", "it.png"], 2, "give each a --label of its own"),

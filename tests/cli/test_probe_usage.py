@@ -286,7 +286,7 @@ IMPORTS = {
     "a probe with a unit of responses": (
         ["pattern.csv"],
         ["--response-unit", "relative"],
-        "pattern.csv: is no table of samples: leave the response unit out",
+        "pattern.csv: is not a table of samples: leave the response unit out",
     ),
     "a pattern and more": (["pattern.csv", "probe.h5"], [], ": holds all ports of a probe: give it alone"),
     "a port and a scan": (
@@ -297,7 +297,7 @@ IMPORTS = {
     "level known and unknown": (
         ["pattern.csv"],
         ["--relative", "--input-power-w", 1],
-        "the level is to be relative, and an input power is stated: give one of them",
+        "the level is to be relative, but an input power is stated: give one of them",
     ),
     "no power": (["pattern.csv"], ["--input-power-w", 0], "input_power is 0.0 W, expected a numb"),
     "a radius below zero": (
@@ -313,7 +313,7 @@ IMPORTS = {
     "missing parts of modes": (
         ["reference.h5"],
         ["--zero-missing"],
-        "reference.h5: holds modes, that are of the whole sp",
+        "reference.h5: holds modes, which cover the whole",
     ),
     "a level for what is relative": (
         ["reference.h5"],

@@ -61,7 +61,7 @@ def turned(w, chi):
 
 CASES = {
     "spike": (spike, "sample 61 (theta 30,"),
-    "contradiction": (contradiction, "same position and polarisation, and differ by 6.0 dB and 180"),
+    "contradiction": (contradiction, "same position and polarisation, but differ by 6.0 dB and 180"),
     "hung": (hung, "25 readings in a row are the same value, sample 151 (theta"),
     "off": (off, "25 readings in a row are zero, sample 151 (theta"),
     "turned": (turned, "readings at chi 90 deg are off those at chi 0 deg by "),

@@ -210,7 +210,7 @@ def test_ctrl_c_keeps_what_there_is(study, tmp_path, monkeypatch):
             SIZES + '[[error]]\nkind = "random-walk"\nphase_deg = 3\n',
             "at the size 1: random-walk depends on when each sample was taken",
         ),
-        ('[vary]\nof = "radius_m"\nvalues = [0.01, 1]\n' + NOISE, "radius_m is given, and varied"),
+        ('[vary]\nof = "radius_m"\nvalues = [0.01, 1]\n' + NOISE, "radius_m is both given and varied"),
         ('[vary]\nof = "mood"\nvalues = [1]\n' + NOISE, "of is 'mood', expected one of size"),
         ("draws = 3\n" + SIZES + NOISE, "is not TOML"),
     ],
@@ -270,8 +270,8 @@ def test_files_that_must_not_be_written(study, tmp_path):
     for words, says in (
         ((path, "-o", path), "study.toml: is an input of this command"),
         ((path, "-o", antenna, "--overwrite"), "antenna.toml: is an input of this command"),
-        ((path, "-o", out, "--plot", antenna, "--overwrite"), "antenna.toml: is no picture"),
-        ((path, "-o", out, "--plot", "a.doc"), "a.doc: is no picture, expected a name that ends"),
+        ((path, "-o", out, "--plot", antenna, "--overwrite"), "antenna.toml: is not a picture"),
+        ((path, "-o", out, "--plot", "a.doc"), "a.doc: is not a picture, expected a name that ends"),
         ((path, "-o", out, "--jobs", 0), "--jobs is 0, expected a number of processes"),
         ((tmp_path / "none.toml", "-o", out), "none.toml: no such file"),
     ):

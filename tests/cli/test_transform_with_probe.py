@@ -56,7 +56,7 @@ def test_pattern_itself_as_the_probe(room, tmp_path):
     assert done.code == 0
     # What is said of the probe is progress, and goes where the JSON is not.
     level, *ports = done.err.splitlines()
-    assert level.startswith("probe: level: that of 1 W into each port, as is taken of a pattern")
+    assert level.startswith("probe: level: that of 1 W into each port, as is assumed of a pattern")
     assert [x.split(":")[1] for x in ports] == [" port 1", " port 2"]
     assert all("expanded to degree" in x for x in ports)
     assert field_error(room, tmp_path / "result.h5") < FIELD
@@ -205,7 +205,7 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
     assert_refused(
         tmp_path,
         *words,
-        says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m is by waves of probe and antenna "
+        says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m comes from waves of probe and antenna "
         r"whose degrees add up to more than k r = 25\.2, where their spheres would meet: those of "
         r"the probe, up to 40, may be noise or an edge in its pattern \(import it with a lower "
         r"degree: nf2ff import --degree\), those of the antenna, up to 14, noise of the samples "
@@ -215,11 +215,11 @@ def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
         'metrics = ["trp"]\n[[error]]\nkind = "probe-gain"\namplitude = 0.01\n', encoding="utf-8"
     )
     more = ("uncertainty", scan, tmp_path / "budget.toml", "--linear", *words[2:])
-    assert_refused(tmp_path, *more, says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m is by w")
+    assert_refused(tmp_path, *more, says=r"scan.h5: 3 GHz: 100% of the response at 0\.4 m comes from w")
     # Less of it is told of.
     monkeypatch.setattr("nf2ff.solver.probe_share.MAX_BEYOND", 1.1)
     (fact,) = json.loads(run(*words, "--json").out)["frequencies"]
-    assert fact["warnings"][0].startswith("100% of the response at 0.4 m is by waves of probe and")
+    assert fact["warnings"][0].startswith("100% of the response at 0.4 m comes from waves of probe and")
     # The size of the probe makes it one that is right within the part that was measured.
     monkeypatch.undo()
     assert run(*zero, "--overwrite", "--probe-radius-m", 0.017).code == 0

@@ -90,9 +90,13 @@ def test_pole_rows_that_differ_are_warned_of(tmp_path):
 @pytest.mark.parametrize(
     ("options", "code", "message"),
     [
-        (("--highest-power-dbm", 3), 1, "--highest-power-dbm is of a table of sensitivity: leave it out"),
+        (
+            ("--highest-power-dbm", 3),
+            1,
+            "--highest-power-dbm is only for a table of sensitivity: leave it out",
+        ),
         (("--noise-floor-dbm", "nan"), 2, "nan dBm is no level, expected a finite number"),
-        (("--plot", "x.bmp"), 1, "is no picture, expected a name that ends in .png"),
+        (("--plot", "x.bmp"), 1, "is not a picture, expected a name that ends in .png"),
     ],
 )
 def test_bad_options(eirp, options, code, message):

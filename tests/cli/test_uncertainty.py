@@ -254,7 +254,7 @@ def test_gain_without_a_power_and_with_too_little(scan, budget, tmp_path):
     watts = radiated_power_of(read_antenna(scan.with_suffix(".toml")), frequency=[3e9, 3.2e9])
     given = math.sqrt(watts[0] * watts[1])
     facts = facts_of(scan, text, "-o", tmp_path / "3.h5", "--linear", "--input-power-w", given)
-    said = f"{watts[1] / given:.4g} times the {given:.6g} W that were put in is radiated: check the"
+    said = f"the radiated power is {watts[1] / given:.4g} times the {given:.6g} W put in: check the"
     assert [any(x.startswith(said) for x in fact["warnings"]) for fact in facts] == [False, True]
 
 
@@ -629,7 +629,7 @@ def test_figures_that_the_pattern_has_not(scan, budget, tmp_path):
             "metric gain, but metrics are eirp, trp, directivity, pointing: add gain, or leave",
         ),
         (("--degree", 500), "scan.h5: the 624 samples determine degree 12 at most, not 500"),
-        (("--plot", "cuts.doc"), "cuts.doc: is no picture, expected a name that ends in .png,"),
+        (("--plot", "cuts.doc"), "cuts.doc: is not a picture, expected a name that ends in .png,"),
         (("--plot", "none/cuts.png"), "there is no folder none: make it first"),
     ],
 )

@@ -14,7 +14,7 @@ from nf2ff.io.native import read_modes, read_result, read_samples
 
 STEPS = ("--theta-step-deg", 15, "--phi-step-deg", 15)
 HEAD = (
-    "the unit of the responses is not stated, so they are relative: directivity, but no EIRP and "
+    "the unit of the responses is not stated, so they are relative and give directivity, but no EIRP and "
     "no TRP; for these state --response-unit "
 )
 DIPOLE = "[[dipole]]\nposition_m = [0, 0, 0]\nelectric_a_m = [1, 0, 0]\n"

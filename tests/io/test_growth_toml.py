@@ -182,7 +182,7 @@ def test_a_measured_scan(read, tmp_path):
         ("metrics = []", "metrics is .*, expected a list of one or more of directivity"),
         ('metrics = ["erp"]', r"metric is 'erp' \(did you mean 'eirp'\?\), expected one of"),
         ('metrics = ["gain"]', "metrics holds 'gain', which is EIRP to an error: leave it out"),
-        ('metrics = ["eirp", "eirp"]', "metrics holds 'eirp', which stands there twice"),
+        ('metrics = ["eirp", "eirp"]', "metrics holds 'eirp', which occurs twice"),
         ('metrics = ["pattern"]', "figure.pattern: key 'theta_deg' is missing"),
         # What is varied.
         ("VARY", "key 'vary' is missing, expected a table"),
@@ -213,7 +213,7 @@ def test_a_measured_scan(read, tmp_path):
         ),
         ('VARY[vary]\nof = "size"\nspacing = "log"', "vary, spacing is 'log', expected 'logarithmic'"),
         ('VARY[vary]\nof = "degree"\nvalues = [2, 2.5]', "vary: values holds 2.5, expected whole degrees"),
-        ('VARY[vary]\nof = "radius_m"\nvalues = [2, 3]', "radius_m is given, and varied: leave it"),
+        ('VARY[vary]\nof = "radius_m"\nvalues = [2, 3]', "radius_m is both given and varied: leave it"),
         # Errors.
         ("ERROR", r"key 'error' is missing, expected 1 to 100 tables \[\[error\]\]"),
         (

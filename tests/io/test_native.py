@@ -439,7 +439,7 @@ UNSOUND = [
     (remove("modes/m"), r"has no dataset /modes/m"),
     (set_data("modes/coefficients", data=np.ones((2, 16))), r"is float64 \(2, 16\), expected complex"),
     (set_data("modes/coefficients", data=random(2, 4, 4)), r"\(2, 4, 4\), expected complex numbers in"),
-    (set_data("modes/coefficients", data=random(2, 15)), r"15 coefficients are no complete set"),
+    (set_data("modes/coefficients", data=random(2, 15)), r"15 coefficients are not a complete set"),
     (set_data("modes/coefficients", data=random(3, 16)), r"3 rows for 2 frequencies"),
     (set_data("modes/frequency", data=["1", "2"]), r"/modes/frequency is object \(2,\), expected real"),
     (set_data("modes/frequency", shape=(0,), dtype=float), r"/modes/frequency holds no number"),
@@ -575,7 +575,10 @@ def test_other_files(tmp_path: Path) -> None:
     [
         ({"quantities": {"a": ([1.0], "1", "x")}}, r"a is float64 \(1,\), expected real numbers \(2,\)"),
         ({"quantities": {"a": (["x", "y"], "1", "x")}}, r"a is <U1 \(2,\), expected real numbers"),
-        ({"quantities": {"frequency": ([1.0, 2], "1", "x")}}, "frequency is no free name for a scalar"),
+        (
+            {"quantities": {"frequency": ([1.0, 2], "1", "x")}},
+            "frequency is taken, and cannot name a quantity",
+        ),
         ({"warnings": [[]]}, "warnings are given for 1 of 2 frequencies"),
     ],
 )

@@ -235,7 +235,7 @@ def test_longest_text_of_each_field(tmp_path, each):
     found = read_nsma(tmp_path / "a.nsma")
     assert found.warnings == ()
     assert found.fields[each.tag] == "x" * room
-    says = rf"{each.tag} is 'x+', {room + 1} characters, most {room}: shorten it"
+    says = rf"{each.tag} is 'x+', {room + 1} characters, expected at most {room}: shorten it"
     with pytest.raises(ValueError, match=says):
         write_nsma(tmp_path / "b.nsma", pattern(**{each.tag: "x" * (room + 1)}))
     assert not (tmp_path / "b.nsma").exists()
@@ -261,7 +261,7 @@ UNFIT = {
     "tilt": ({"ELTILT": "8"}, "ELTILT is '8', expected two numbers, 'nominal,tolerance'"),
     "gain": ({"MDGAIN": "22 dBi"}, "MDGAIN is '22 dBi', expected a number"),
     "gain thrice": ({"MDGAIN": "1,2,3"}, "MDGAIN is '1,2,3', expected a number"),
-    "band edge": ({"LWGAIN": "22.15"}, "LWGAIN is '22.15', 5 characters, most 4: shorten it"),
+    "band edge": ({"LWGAIN": "22.15"}, "LWGAIN is '22.15', 5 characters, expected at most 4: shorten it"),
     "exponent": ({"LOWFRQ": "2e4"}, "LOWFRQ is '2e4', expected a number"),
     "band": ({"LOWFRQ": "25000"}, "LOWFRQ is 25000, above HGHFRQ, 24500 MHz: exchange them"),
     "units": ({"GUNITS": "dBi/dBr"}, "GUNITS is 'dBi/dBr', expected two units in capitals"),
@@ -287,12 +287,15 @@ UNFIT_CUTS = {
     "nearly": ({"angle_deg": [0, 1, 359.99996]}, "angles run from 0 to 360 deg, expected no"),
     "far": ({"angle_deg": [300, 360, 361]}, "from 300 to 361 deg, .*within one turn"),
     "plane": ({"plane": "HORIZONTAL"}, "PATCUT is 'HORIZONTAL', expected H, V, AZ, EL or a numb"),
-    "number": ({"plane": "12.5"}, "PATCUT is '12.5', 4 characters, most 3: shorten it"),
+    "number": ({"plane": "12.5"}, "PATCUT is '12.5', 4 characters, expected at most 3: shorten it"),
     "polarisation": ({"polarisation": "SLR-SLL"}, "POLARI is 'SLR-SLL', expected two polarisati"),
     "none": ({"polarisation": ""}, "POLARI is missing, which the recommendation requires"),
-    "orientation": ({"orientation": {"ZORIEN": "x" * 46}}, "ZORIEN is .*46 char.* most 45"),
-    "long": ({"level_db": [0, 1e25, 0]}, r"the point 0,10{10}\d+, has 29 characters, most 28: bring"),
-    "ends": ({"angle_deg": [-179.1234, 0, 179.1234]}, "FSTLST is .*, 18 characters, most 17"),
+    "orientation": ({"orientation": {"ZORIEN": "x" * 46}}, "ZORIEN is .*46 char.* at most 45"),
+    "long": (
+        {"level_db": [0, 1e25, 0]},
+        r"the point 0,10{10}\d+, has 29 characters, expected at most 28: bring",
+    ),
+    "ends": ({"angle_deg": [-179.1234, 0, 179.1234]}, "FSTLST is .*, 18 characters, expected at most 17"),
 }
 
 
@@ -350,11 +353,11 @@ def test_cuts_without_sense(changes, says):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (({"NOFREQ": "1"}, [1e9], [[]]), "'NOFREQ' is no header field to set: choose of COMNT1"),
+        (({"NOFREQ": "1"}, [1e9], [[]]), "'NOFREQ' is no header field to set: choose from COMNT1"),
         (({"PATCUT": "H"}, [1e9], [[]]), "'PATCUT' is no header field to set"),
         (({}, [1e9, 2e9], [[]]), "there are cuts for 1 of 2 frequencies: expected a sequence"),
         (({}, [], []), "there are cuts for 0 of 0 frequencies: .*one frequency or more"),
-        (({}, [0.0], [[]]), "frequency is 0 Hz, expected positive ones"),
+        (({}, [0.0], [[]]), "frequency is 0 Hz, expected positive values"),
     ],
 )
 def test_patterns_without_sense(arguments, says):
@@ -402,17 +405,17 @@ WILD = {
         lambda text: swap("NUPOIN:,4\nFSTLST:,-180,90", "NUPOIN:,5\nFSTLST:,-180,180")(
             swap("90,-21.125,\n", "90,-21.125,\n180,-30.75,\n")(text)
         ),
-        "line 16: -180 and 180 deg are one direction, levels up to 0.5 dB apart: the first is kept",
+        "line 16: -180 and 180 deg are the same direction, levels up to 0.5 dB apart: the first is kept",
     ),
     "0 and 360": (
         lambda text: swap("NUPOIN:,2\nFSTLST:,0,359.9999", "NUPOIN:,3\nFSTLST:,0,360")(
             swap("359.9999,-41,\n", "359.9999,-41,\n360,-40.001,\n")(text)
         ),
-        "line 34: 0 and 360 deg are one direction, levels up to 0 dB apart: the first is kept",
+        "line 34: 0 and 360 deg are the same direction, levels up to 0 dB apart: the first is kept",
     ),
     "a point twice": (
         lambda text: swap("NUPOIN:,4", "NUPOIN:,5")(swap("0,0,\n", "0,0,\n0,-1,\n")(text)),
-        "line 16: 0 deg stands twice, levels up to 1 dB apart: the first is kept",
+        "line 16: 0 deg occurs twice, levels up to 1 dB apart: the first is kept",
     ),
     "other order": (
         swap("-180,-30.25,\n-90,-20,\n", "-90,-20,\n-180,-30.25,\n"),
@@ -453,11 +456,11 @@ WILD = {
     "other date": (swap("19990520", "19990101"), "line 2: REVDAT is '19990101', expected '1999052"),
     "unknown field": (
         swap("MODNUM:,", "COLOUR:,red\nMODNUM:,"),
-        "line 5: COLOUR is no field of the recommendation: left out",
+        "line 5: COLOUR is not a field of the recommendation: left out",
     ),
     "twice the same": (
         swap("MODNUM:,P-24", "MODNUM:,P-24\nMODNUM:,P-25"),
-        "line 6: MODNUM stands there twice: the first is kept",
+        "line 6: MODNUM occurs twice: the first is kept",
     ),
     "order of fields": (
         swap("ANTMAN:,Example Antennas\nMODNUM:,P-24", "MODNUM:,P-24\nANTMAN:,Example Antennas"),
@@ -520,7 +523,7 @@ def test_missing_field_is_one_warning(tmp_path, each):
         ("HGHFRQ", "24.5 GHz", "line 7: HGHFRQ is '24.5 GHz', expected a number, without spaces"),
         ("PATTYP", "average", "line 12: PATTYP is 'average', expected 'typical' or 'envelope'"),
         ("GUNITS", "DBI", "line 8: GUNITS is 'DBI', expected two units in capitals"),
-        ("MODNUM", "M" * 50, "line 5: MODNUM has 58 characters, most 42: read in full"),
+        ("MODNUM", "M" * 50, "line 5: MODNUM has 58 characters, expected at most 42: read in full"),
     ],
 )
 def test_values_of_other_forms_are_kept(tmp_path, tag, value, says):
@@ -571,7 +574,7 @@ def test_other_letters(tmp_path, encoding, says):
 def test_long_points_are_read(tmp_path):
     edited = GOOD.replace("-90,-20,", "-90.0000000000000,-20.000000000000,")
     found = read_nsma(put(tmp_path / "a.nsma", edited))
-    assert found.warnings == ("line 21: a point of 35 characters, most 28: read in full",)
+    assert found.warnings == ("line 21: a point of 35 characters, expected at most 28: read in full",)
     assert_same(found, good(), hertz=1e-5)
 
 
@@ -591,7 +594,7 @@ def test_all_at_once_is_one_warning_each(tmp_path):
     for name in names:
         text = WILD[name][0](text)
     found = read_nsma(put(tmp_path / "a.nsma", text))
-    kinds = ["taken as the end", "POLARI", "ELTILT", "one direction", "NUMCUT", "COLOUR"]
+    kinds = ["taken as the end", "POLARI", "ELTILT", "the same direction", "NUMCUT", "COLOUR"]
     kinds += ["a comma", "capitals"]
     assert len(found.warnings) == len(kinds), found.warnings
     for kind in kinds:
@@ -735,7 +738,7 @@ def test_hostile_text_takes_little_time_and_few_warnings(tmp_path):
     text = "REVNUM:,NSMA WG16.99.050\n" + head + many + GOOD[GOOD.index("NOFREQ") :]
     found = read_nsma(put(tmp_path / "a.nsma", text))
     assert len(found.warnings) < 3 * len(FIELDS)
-    (unknown,) = [x for x in found.warnings if "is no field" in x]
+    (unknown,) = [x for x in found.warnings if "is not a field" in x]
     assert unknown.endswith("(19999 more like that)")
 
 
@@ -793,7 +796,7 @@ def test_inspect_takes_no_statement_on_responses_that_are_not_there(tmp_path):
     path = put(tmp_path / "a.nsma", GOOD)
     for option in (("--time-convention", "exp(-iwt)"), ("--response-unit", "relative")):
         done = run("inspect", path, *option)
-        says = "holds nsma pattern, not samples: leave time convention and unit out"
+        says = "holds nsma pattern, not samples: leave out time convention and unit"
         assert done == (1, "", f"nf2ff: {path}: {says}\n")
 
 

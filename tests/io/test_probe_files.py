@@ -104,7 +104,9 @@ def test_pattern_at_one_watt(tmp_path):
     assert (probe.ports, probe.response_unit, probe.minimum_radius) == (2, "sqrt(W)", None)
     np.testing.assert_array_equal(probe.frequency, FREQUENCY)
     assert error(probe) < TEXT
-    assert notes[0] == ("level: that of 1 W into each port, as is taken of a pattern unless it is stated")
+    assert notes[0] == (
+        "level: that of 1 W into each port, as is assumed of a pattern unless another is stated"
+    )
     for note, port in zip(notes[1:], (1, 2), strict=True):
         assert note.startswith(f"port {port}: expanded to degree {probe.degree} (spectrum: at most")
         assert note.endswith("dB of the pattern")
@@ -272,7 +274,7 @@ def test_half_a_sphere(tmp_path):
         load_probe(path)
     with pytest.raises(
         ValueError,
-        match=r"^\S*probe.csv: a part of the pattern is taken as zero, and the edge of it has "
+        match=r"^\S*probe.csv: a part of the pattern is taken as zero, and its edge has "
         r"waves that no probe has: give the probe's radius \(nf2ff import --probe-radius-m\), or "
         r"the degree \(--degree\)$",
     ):
@@ -461,7 +463,7 @@ REFUSED = [
     (
         ["pattern.csv"],
         {"input_power": 1.0, "relative": True},
-        "^the level is to be relative, and an input power is stated: give one of them$",
+        "^the level is to be relative, but an input power is stated: give one of them$",
     ),
     (["pattern.csv", "modes.h5"], {}, "pattern.csv: holds all ports of a probe: give it alone$"),
     (["modes.h5", "probe.h5"], {}, "probe.h5: holds all ports of a probe: give it alone$"),
@@ -493,9 +495,9 @@ REFUSED = [
     (
         ["modes.h5"],
         {"missing": "zero"},
-        "modes.h5: holds modes, that are of the whole sphere: do not ask for missing parts to be",
+        "modes.h5: holds modes, which cover the whole sphere: do not ask for missing parts to be",
     ),
-    (["result.h5"], {"missing": "zero"}, "result.h5: holds modes, that are of the whole sphere"),
+    (["result.h5"], {"missing": "zero"}, "result.h5: holds modes, which cover the whole sphere"),
     (["modes.h5"], {"input_power": 1.0, "degree": 13}, "modes.h5: degree 13 is not within 1 ... 12"),
     (["pattern.csv"], {"degree": 40}, "pattern.csv: degree is 40, but steps of 10 deg in theta"),
     (["samples.csv"], {}, "samples.csv: holds samples: expected a probe, a pattern, a far field or"),
@@ -503,7 +505,7 @@ REFUSED = [
     (
         ["cuts.csv"],
         {},
-        "cuts.csv: is no pattern of a probe: expected columns theta_deg,phi_deg,frequency_hz,port,"
+        "cuts.csv: is not the pattern of a probe: expected columns theta_deg,phi_deg,frequency_hz,port,"
         "e_theta_real,e_theta_imag,e_phi_real,e_phi_imag$",
     ),
     (["notes.txt"], {}, "notes.txt: is neither a native file nor a CSV table"),

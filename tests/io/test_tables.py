@@ -224,7 +224,7 @@ BAD_TABLES = [
     (f"{HEADER.replace('imag,', '')[:-5]}\n{ROW}", r"line 1: column imag is missing: expected"),
     (f"{HEADER.replace('port', 'Ports')}\n", r"column 'Ports' is unknown \(rename it to port\?\)"),
     (f"{HEADER},xyz\n{ROW},1", r"line 1: column 'xyz' is unknown: remove it, expected columns"),
-    (f"{HEADER},real\n{ROW},1", r"line 1: column real stands there twice"),
+    (f"{HEADER},real\n{ROW},1", r"line 1: column real occurs twice"),
     (f"{HEADER}\n{ROW}\n10,abc,0,1,1e9,1,1,0", r"line 3, column phi_deg: is 'abc': expected a num"),
     (f"{HEADER}\n#\n{ROW.replace('1.5', '1;5')}", r"line 3, column radius_m: is '1;5': expected a"),
     (

@@ -227,8 +227,7 @@ def test_curvatures_have_no_place(found, tmp_path):
     path = tmp_path / "a.h5"
     with pytest.raises(
         ValueError,
-        match=r"a\.h5: a budget with curvatures has no place in the "
-        "file: leave them out",
+        match=r"a\.h5: the file has no place for a budget with curvatures: leave them out",
     ):
         write_uncertainty(path, replace(found, budgets=(bent, bent)))
     assert not path.exists()

@@ -176,10 +176,10 @@ def test_many_sets_at_once_in_pieces(rng, monkeypatch):
 def test_coefficients_that_are_refused():
     zero = named((0.0, 0.0, 0.0))
     for count in (0, 4, 7):
-        message = rf"{count} coefficients are no complete set: expected N \(N \+ 2\), e.g. 3, 8"
+        message = rf"{count} coefficients are not a complete set: expected N \(N \+ 2\), e.g. 3, 8"
         with pytest.raises(ValueError, match=message):
             rotate_coefficients(np.zeros((2, count)), **zero)
-    with pytest.raises(ValueError, match="1 coefficients are no complete set"):
+    with pytest.raises(ValueError, match="1 coefficients are not a complete set"):
         rotate_coefficients(1.0, **zero)
     with pytest.raises(ValueError, match=r"coefficients is .*nan.* at index \(1\), expected"):
         rotate_coefficients([0, np.nan, 0], **zero)

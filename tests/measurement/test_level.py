@@ -145,7 +145,7 @@ def test_coarse_reflections_are_refused_between_the_points_only():
                 coarse.factor(points), 1 - 0.2 * reflection(points, 3e-9), rtol=100 * EPS
             )
             message = (
-                r"reflection of 'junction' cannot be told at 2\d\.\d+ GHz from the points of its "
+                r"reflection of 'junction' cannot be determined at 2\d\.\d+ GHz from the points of its "
                 r"table, the level may be off by [0-9.]+ dB there, more than 0\.05: give it at the "
                 r"frequencies of the scan or in finer steps, with phases of exp\(\+jwt\)$"
             )
@@ -159,7 +159,7 @@ def test_coarse_reflections_are_refused_between_the_points_only():
     ends = -0.5 * np.exp(1j * np.radians([75, -75]))
     two = MismatchStep("junction", FrequencyTable(ends, [1e9, 2e9]), 0.8)
     assert 20 / np.log(10) * 0.4 / 1.4 == pytest.approx(2.5, abs=0.05)
-    with pytest.raises(ValueError, match=r"told at 1\.5 GHz .* may be off by 2\.5 dB there"):
+    with pytest.raises(ValueError, match=r"determined at 1\.5 GHz .* may be off by 2\.5 dB there"):
         two.factor([1.5e9])
     # ... unless it hardly counts: 8.7 x 0.3 x 0.01 dB.
     MismatchStep("junction", line, 0.01).factor(between)
@@ -182,8 +182,8 @@ def test_levels_are_interpolated_in_decibels():
         (lambda: LevelStep("los", "x", 1), "kind is 'los', expected one of loss, attenuator, amp"),
         (lambda: LevelStep("loss", "x", -1), "loss of 'x' is -1 dB, expected 0 to 200 dB: check"),
         (lambda: LevelStep("transmission", "x", 101), "port of 'x' is 101 dBm, expected -150 to 100"),
-        (lambda: LevelStep("loss", "x", 1, 0.1), "phase of 'x' must be real and 0 but for channel"),
-        (lambda: LevelStep("channel", "x", 1, 1j), "phase of 'x' must be real and 0 but for channel"),
+        (lambda: LevelStep("loss", "x", 1, 0.1), "phase of 'x' must be real, and 0 except for channel"),
+        (lambda: LevelStep("channel", "x", 1, 1j), "phase of 'x' must be real, and 0 except for channel"),
         (lambda: LevelStep("loss", " ", 1), "the name ' ' is not fit for a report: give 1 to 80"),
         (lambda: LevelStep("loss", "a\nb", 1), r"the name 'a\\nb' is not fit for a report"),
         (lambda: LevelStep("loss", "x" * 81, 1), "is not fit for a report"),
@@ -258,7 +258,7 @@ def test_a_step_of_another_port_need_not_cover_the_frequency():
     sentences = chain.sentences([28e9], ports=[1])
     assert [x.split(":")[0] for x in sentences[1:-1]] == [
         "receiver",
-        "of no effect, as no sample is of their ports",
+        "without effect, since no sample belongs to their ports",
     ]
     assert sentences[2].endswith(": cable 2")
     with pytest.raises(ValueError, match="loss of 'cable 2' is not known at 28 GHz"):
@@ -342,7 +342,7 @@ def test_ports_that_nothing_ties_and_absurd_levels():
     with pytest.raises(ValueError, match="no step ties the readings of port 3 to watts: add one"):
         chain.factor([1e9], [1, 3])
     one = LevelChain([LevelStep("antenna-factor", "a", 0.0, ports=[1])], "sqrt(W)")
-    with pytest.raises(ValueError, match="port 3 has no antenna factor, though others have: add a"):
+    with pytest.raises(ValueError, match="port 3 has no antenna factor, though others do: add a"):
         one.factor([1e9], [1, 3])
     losses = [LevelStep("loss", f"cable {i}", 200.0) for i in range(6)]
     with pytest.raises(ValueError, match="steps amount to 1200 dB, expected at most 1000: check"):
@@ -373,18 +373,18 @@ def test_sentences():
         "phase 30 deg at 28 GHz (table, 5 points, 26.5 to 29.5 GHz, smooth), ports 1, 2",
         "junction: mismatch factor -0.131275 dB at 28 GHz (reflection coefficients: one value for "
         "all frequencies; table, 2 points, 26 to 30 GHz, linear), port 2",
-        "the probe's own gain is part of its pattern and of no step here",
+        "the probe's own gain belongs to its pattern, and to no step here",
     )
     some = chain.sentences([27e9, 29e9], ports=[2])
     assert some[1].startswith("cable: loss 3.1 to 3.3 dB at 27 to 29 GHz (table")
     assert [x.split(":")[0] for x in some[1:-2]] == ["cable", "receiver", "junction"]
-    assert some[-2] == "of no effect, as no sample is of their ports: amplifier"
+    assert some[-2] == "without effect, since no sample belongs to their ports: amplifier"
     assert (some[-2].code, some[-2].figures) == (LevelCode.IDLE, {"steps": "amplifier"})
     field = LevelChain([LevelStep("antenna-factor", "probe", 59.0)], "sqrt(W)")
     assert field.sentences([28e9]) == (
         "level: sqrt(W) readings become V/m at the probe's place",
         "probe: antenna factor 59 dB(1/m) at 28 GHz (one value for all frequencies)",
-        "the antenna factor stands for the probe, whose pattern is not corrected",
+        "the antenna factor stands in for the probe, whose pattern is not corrected",
     )
 
 

@@ -338,7 +338,7 @@ LOOP = DipoleCluster(ORIGIN, magnetic=[X])
         ),
         (lambda: receive(BOX, [X_DIPOLE], port=2, **HERE), "the probe has 1 ports: give it"),
         (lambda: receive(BOX, [], **HERE), "port 1 occurs, but the probe has 0 ports"),
-        (lambda: receive(BOX, [X_DIPOLE], port=0, **HERE), "port is 0, ports count from 1"),
+        (lambda: receive(BOX, [X_DIPOLE], port=0, **HERE), "port is 0, ports are counted from 1"),
         (
             lambda: receive(BOX, [X_DIPOLE, DipoleCluster(ORIGIN)], **HERE),
             "port 2 radiates no power: it has no response",

@@ -140,7 +140,7 @@ BAD_RADIUS = np.array([1.0, 2, 0, 1, 1])
         ({"theta": np.degrees(THETA)}, "theta is .* deg at sample"),
         ({"radius": BAD_RADIUS}, "radius is 0 m at sample 3, expected > 0"),
         ({"radius": np.stack([BAD_RADIUS + 1, BAD_RADIUS + 1, -BAD_RADIUS])}, "radius is -2 m at s"),
-        ({"port": [1, 2, 0, 1, 1]}, "port is 0, ports count from 1"),
+        ({"port": [1, 2, 0, 1, 1]}, "port is 0, ports are counted from 1"),
         ({"port": [1, 2, 1.5, 1, 1]}, "port must hold whole numbers"),
         ({"port": [1, 2, np.nan, 1, 1]}, "port must hold whole numbers"),
         # Not port 1 of a narrow integer.

@@ -165,5 +165,5 @@ def test_other_frequencies_are_refused():
 
 def test_what_is_not_known_cannot_be_fitted():
     a = modes_of(*field_of(antenna()))
-    with pytest.raises(ValueError, match="cannot fit colour: choose of phase, level, rotation"):
+    with pytest.raises(ValueError, match="cannot fit colour: choose from phase, level, rotation"):
         fit_to(a, a, ["colour"])

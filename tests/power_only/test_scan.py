@@ -57,7 +57,7 @@ def test_results_are_read_only_and_have_one_value_a_frequency():
         for name in names:
             with pytest.raises(ValueError, match="read-only"):
                 getattr(found, name)[0] = 1
-        with pytest.raises(ValueError, match=f"{names[1]} has 1 values, expected 2, one a freq"):
+        with pytest.raises(ValueError, match=f"{names[1]} has 1 values, expected 2, one for each freq"):
             replace(found, **{names[1]: [1.0]})
 
 
@@ -72,8 +72,8 @@ ONE = [[1.0]]
         ({"eirp_theta": None, "eirp_phi": None}, "given is none: expected eirp_theta and"),
         ({"frequency": [0]}, "frequency is 0 Hz, expected positive"),
         ({"frequency": []}, "frequency is empty, expected positive"),
-        ({"phi": [0, 1]}, "theta and phi are 1 and 2 angles, expected as many"),
-        ({"theta": [], "phi": []}, "theta and phi are 0 and 0 angles, expected as many, not 0"),
+        ({"phi": [0, 1]}, "theta and phi are 1 and 2 angles, expected equally many"),
+        ({"theta": [], "phi": []}, "theta and phi are 0 and 0 angles, expected equally many, at least one"),
         ({"theta": [90]}, "theta is 90 rad at position 1, expected -pi to pi: convert degrees"),
         ({"eirp_phi": [[1, 2]]}, r"eirp_phi has shape \(1, 2\), expected \(F, M\) = \(1, 1\)"),
         ({"eirp_phi": [[-30]]}, r"eirp_phi is -30 W at 1e\+09 Hz, position 1: .* dBm to watts"),

@@ -154,12 +154,12 @@ def test_aliasing_is_told():
     scan = scan_of(np.ones(theta.size), theta, phi)
     assert scan_trp(scan, field_degree=6).warnings == ((),)
     (message,) = scan_trp(scan, field_degree=7).warnings[0]
-    assert "degree 7 has a power pattern of degree 14, these positions serve up to 12" in message
+    assert "degree 7 has a power pattern of degree 14, these positions resolve up to 12" in message
     assert "steps of 12 deg or less" in message  # 180 / (2 * 7 + 1)
     # The fit resolves 11.
     assert scan_peak(scan, field_degree=5).warnings == ((),)
-    assert "serve up to 11" in scan_peak(scan, field_degree=6).warnings[0][0]
-    assert "serve up to 11" in scan_trp(scan, field_degree=6, method="voronoi").warnings[0][0]
+    assert "resolve up to 11" in scan_peak(scan, field_degree=6).warnings[0][0]
+    assert "resolve up to 11" in scan_trp(scan, field_degree=6, method="voronoi").warnings[0][0]
     for function in (scan_trp, scan_peak):
         with pytest.raises(ValueError, match="field_degree is 0, expected at least 1"):
             function(scan, field_degree=0)
@@ -187,7 +187,7 @@ def test_a_mean_of_uneven_density_is_told():
     areas = np.repeat(-np.diff(edges) / [1, *[24] * 11, 1], [1, *[24] * 11, 1])
     spread = 100 * areas.std() / areas.mean()
     assert f"areas of the positions differ by {spread:.0f} %" in message
-    assert "take 'voronoi'" in message
+    assert "use 'voronoi'" in message
 
 
 # --- sensitivity ---------------------------------------------------------------------------

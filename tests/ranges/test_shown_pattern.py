@@ -230,5 +230,5 @@ def test_bad_directions_and_modes_are_refused(modes):
         shown_field(modes, incident, theta=[-0.1], phi=[0])
     with pytest.raises(ValueError, match=r"phi has shape \(2,\), expected \(1,\)"):
         shown_field(modes, incident, theta=[0.1], phi=[0, 1])
-    with pytest.raises(ValueError, match="the modes have 1 GHz, the field is of 3 GHz"):
+    with pytest.raises(ValueError, match="the modes have 1 GHz, the field is at 3 GHz"):
         shown_error(Modes([1e9], np.ones((1, 6))), incident)

@@ -214,10 +214,10 @@ def test_bad_readings_are_refused(monkeypatch):
         ((place, np.ones(6), e, good | {"frequency": 0}), "frequency is 0 Hz"),
         (
             (place, np.ones(6), e, good | {"degree": 2}),
-            "6 readings cannot tell 16 waves of degree 2: read more",
+            "6 readings cannot determine 16 waves of degree 2: read more",
         ),
         ((place, np.ones(6), 0 * e, good), "electric is 0 everywhere"),
-        ((place, np.ones(6), e, good), "the readings tell the waves of degree 1 with a noise gain"),
+        ((place, np.ones(6), e, good), "the readings determine the waves of degree 1 with a noise gain"),
     ):
         with pytest.raises(ValueError, match=says):
             fit_regular_waves(*words[:3], **words[3])

@@ -152,7 +152,7 @@ def test_steps_are_limited_and_told():
     solution = solve(samples, PROBE, degree=28, method=LeastSquares(max_iterations=2))
     assert solution.iterations.tolist() == [2]
     assert solution.status.startswith("least squares by conjugate gradients, stopped")
-    assert any("stopped after 2 steps before it converged" in w for w in solution.warnings[0])
+    assert any("stopped after 2 steps without converging" in w for w in solution.warnings[0])
     assert SolutionCode.NOT_CONVERGED in [x.code for x in solution.warnings[0]]
     done = solve(samples, PROBE, degree=28, method=LeastSquares())
     assert SolutionCode.NOT_CONVERGED not in [x.code for x in done.warnings[0]]

@@ -367,7 +367,7 @@ def test_an_iteration_that_is_long_for_want_of_chi_says_so():
     samples, few = two_turns(), LeastSquares(max_iterations=2)
     # Two values of chi tell +1 from -1, and nothing beside them.
     pairs = keep_orders(PROBE, orders=(-2, -1, 1, 2))
-    text = "the iteration stopped after 2 steps before it converged: raise max_iterations or lower "
+    text = "the iteration stopped after 2 steps without converging: raise max_iterations or lower "
     for probe, first in ((PROBE, False), (pairs, False), (PROBE, True)):
         method = dataclasses.replace(few, first_order=first)
         sentences = solve(samples, probe, degree=DEGREE, method=method).warnings[0]

@@ -166,7 +166,7 @@ def test_a_spike_is_told_where_the_scan_is_refused(rng):
     samples = scan(antenna, "poles", noise_db=-60, rng=rng)
     w = samples.response[0].copy()
     w[100] = 1000 * np.abs(w).max()
-    says = r"^sample 101 \(theta .*\) stands .* above all readings near by.*; with these readings"
+    says = r"^sample 101 \(theta .*\) stands .* above all readings nearby.*; with these readings"
     with pytest.raises(ValueError, match=says):
         nf2ff.solve(changed(samples, w), nf2ff.field_probe())
     # And where only power is left over nothing is added.

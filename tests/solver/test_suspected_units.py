@@ -177,7 +177,7 @@ def test_radii_of_everyday(radius):
         (5000, "5 m if it is in mm, 50 m if"),
         (30000, "(30 m if it is in mm)"),
         (1e9, "must be metres, since EIRP"),
-        (0.0005, "no probe is that near"),
+        (0.0005, "no probe is that close"),
     ],
 )
 def test_radii_that_are_doubted(radius, says):

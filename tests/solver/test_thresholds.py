@@ -563,7 +563,7 @@ def test_share_of_waves_where_spheres_meet(monkeypatch):
         monkeypatch.setattr(probe_share, "_share_beyond", lambda *_, s=share: s)
         assert codes(probe_share.judge_probe(scan, probe, modes)[0]) == told
     monkeypatch.setattr(probe_share, "_share_beyond", lambda *_: 0.52)
-    with pytest.raises(ValueError, match=r"52% of the response at 0\.5 m is by waves"):
+    with pytest.raises(ValueError, match=r"52% of the response at 0\.5 m comes from waves"):
         probe_share.judge_probe(scan, probe, modes)
 
 

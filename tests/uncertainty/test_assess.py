@@ -625,7 +625,7 @@ def test_a_direction_without_field():
 def test_an_error_must_not_count_twice():
     with pytest.raises(
         ValueError,
-        match="'gain' is supplied as a term and modelled as error 2: keep one of them, lest it counts twice",
+        match="'gain' is supplied as a term and modelled as error 2: keep one of them, so that it",
     ):
         asked(
             ("noise", "phase-noise", {"rms": 1e-3}),

@@ -139,14 +139,14 @@ def test_correlations_at_the_edge_are_taken():
         ),
         (
             {"curvatures": [Curvature("a", "b", {"eirp": 1}), Curvature("b", "a", {"eirp": 1})]},
-            "second derivative of eirp by 'b' and 'a' is there twice: keep one",
+            "second derivative of eirp by 'b' and 'a' is given twice: keep one",
         ),
         (
             {
                 "curvatures": [Curvature("c", "a", {"eirp": 1})],
                 "correlation": [[1, 0.5, 0], [0.5, 1, 0], [0, 0, 1]],
             },
-            "'c' and 'a' have a curvature, and one of them correlates: leave out either",
+            "'c' and 'a' have a curvature, and one of them correlates: leave out one",
         ),
     ],
 )

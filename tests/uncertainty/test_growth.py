@@ -419,9 +419,9 @@ def interrupted_at(call):
     ("change", "message"),
     [
         ({"over": "colour"}, "over is 'colour', expected one of size, frequency, radius, oversam"),
-        ({"values": []}, "values of size are [], expected positive ones in increasing order"),
-        ({"values": [2.0, 1.0]}, "values of size are [2.0, 1.0], expected positive ones in inc"),
-        ({"values": [0.0, 1.0]}, "values of size are [0.0, 1.0], expected positive ones in inc"),
+        ({"values": []}, "values of size are [], expected positive values in increasing order"),
+        ({"values": [2.0, 1.0]}, "values of size are [2.0, 1.0], expected positive values in inc"),
+        ({"values": [0.0, 1.0]}, "values of size are [0.0, 1.0], expected positive values in inc"),
         ({"values": [1.0, np.nan]}, "values is nan at index (1)"),
         ({"draws": 0}, "at the size 1: draws is 0, expected a whole number >= 1"),
         ({"confidence": 1.0}, "confidence is 1.0, expected between 0 and 1"),
@@ -460,7 +460,7 @@ def test_what_cannot_be_is_refused_before_any_draw(measured, monkeypatch):
 
 
 def test_sizes_in_order():
-    with pytest.raises(ValueError, match=r"values of size are \[-1.0\], expected positive ones"):
+    with pytest.raises(ValueError, match=r"values of size are \[-1.0\], expected positive values"):
         sweep_sizes(
             solve(scan(degree=3).samples(), PROBE, degree=3),
             [PhaseNoise(rms=0.1)],

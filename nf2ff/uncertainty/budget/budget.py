@@ -237,7 +237,7 @@ def _check_curvatures(budget: Budget) -> None:
         # Off the diagonal: the formula holds for quantities that vary independently.
         if np.count_nonzero(budget.correlation[i]) + np.count_nonzero(budget.correlation[j]) > 2:
             raise InputError(
-                f"{pair} have a curvature, and one of them correlates", "leave out either of both"
+                f"{pair} have a curvature, and one of them correlates", "leave out one of the two"
             )
         for metric in (*bend.second_derivative, *bend.third_derivative):
             budget.metric(metric, of=f" of the curvature of {pair}")
@@ -249,5 +249,5 @@ def _check_curvatures(budget: Budget) -> None:
                     )
         for metric in bend.second_derivative:
             if (key := (frozenset((bend.first, bend.second)), metric)) in seen:
-                raise InputError(f"the second derivative of {metric} by {pair} is there twice", "keep one")
+                raise InputError(f"the second derivative of {metric} by {pair} is given twice", "keep one")
             seen.add(key)

@@ -114,7 +114,7 @@ class ImageSource(StrayWave):
         if not self.distance > reach:
             raise InputError(
                 f"{self.name}: distance is {self.distance:g} m, the probe goes out to {reach:g} m",
-                "give one that is larger",
+                "give a larger one",
             )
 
     def _arriving(self, position: Real, k: float) -> tuple[Real, Real, Complex]:

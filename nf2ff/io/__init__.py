@@ -12,6 +12,8 @@ native : file_kind, read_far_field, read_modes, read_probe, read_provenance, rea
 nsma : NsmaCut, NsmaPattern, write_nsma
 nsma_cuts : nsma_pattern
 nsma_reader : read_nsma
+plan_points : write_points
+plan_toml : plan_template, read_plan, read_tolerances
 power_tables : read_power_table, read_sensitivity_table
 power_weights : write_weights
 probe : load_probe

@@ -173,13 +173,31 @@ class PlanTable(Table):
 
 
 def plan_template() -> str:
-    """A plan to be changed, as TOML that `read_plan` reads."""
+    """A plan to be changed, as TOML that `read_plan` reads.
+
+    Returns
+    -------
+    str
+        The template.
+    """
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "plan.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_tolerances(path: PathLike) -> tuple[list[Wish], list[ErrorTerm]]:
-    """Uncertainties that a plan wishes, and the errors to share them; both empty if there are none.
+    """Uncertainties that a plan asks for, and the errors that share them; both empty if there are none.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    wishes : list of Wish
+        Uncertainties wished.
+    terms : list of ErrorTerm
+        The errors.
 
     Raises
     ------
@@ -205,6 +223,16 @@ def read_tolerances(path: PathLike) -> tuple[list[Wish], list[ErrorTerm]]:
 
 def read_plan(path: PathLike) -> ScanRequest:
     """Read a plan, from a TOML file as `plan_template` explains.
+
+    Parameters
+    ----------
+    path : path
+        File to read.
+
+    Returns
+    -------
+    ScanRequest
+        What the file asks for.
 
     Raises
     ------

@@ -6,10 +6,11 @@ antenna : ExpansionCode
 diagnostics : FilterCode, ProjectionCode
 level : LevelCode
 pattern : PatternCode
+planning : PlanCode
 power : PowerCode
 power_table : TableCode
 probe : ProbeCode
-ranges : IncidentCode, ZoneCode
+ranges : IncidentCode, RangeCode, ZoneCode
 result : ResultCode
 scan : ReadingCode, UnitCode
 solution : SolutionCode

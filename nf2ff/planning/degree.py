@@ -163,6 +163,11 @@ def choose_degree(
     degree : int, optional
         Degree to judge instead of choosing one.
 
+    Returns
+    -------
+    DegreeChoice
+        The degree, and what it leaves.
+
     Raises
     ------
     ValueError
@@ -211,17 +216,52 @@ def choose_degree(
 
 
 def power_above_db(kr0: float, degree: int) -> float:
-    """Power of the worst transverse dipole above a degree, over all [dB]."""
+    """Power of the worst transverse dipole above a degree, over all [dB].
+
+    Parameters
+    ----------
+    kr0 : float
+        Wavenumber times radius of the minimum sphere.
+    degree : int
+        Degree N.
+
+    Returns
+    -------
+    float
+        Level [dB].
+    """
     top = max(degree, required_degree(kr0, tail_db=-300.0)) + 60
     tail = Spectrum.of(kr0, math.inf, top=top).tail(degree)
     return 10 * math.log10(tail) if tail > 0 else -math.inf
 
 
 def customary_degree(kr0: float) -> int:
-    """k r0 + 10, rounded up: common practice, not safe for large antennas (see `power_above_db`)."""
+    """k r0 + 10, rounded up: common practice, not safe for large antennas (see `power_above_db`).
+
+    Parameters
+    ----------
+    kr0 : float
+        Wavenumber times radius of the minimum sphere.
+
+    Returns
+    -------
+    int
+        Degree N.
+    """
     return math.ceil(kr0 - 1e-9) + 10
 
 
 def scan_grid(degree: int) -> Grid:
-    """Grid of a degree for a positioner: N + 2 rings with both poles, 2N + 2 azimuths, steps alike."""
+    """Grid of a degree for a positioner: N + 2 rings with both poles, 2N + 2 azimuths, steps alike.
+
+    Parameters
+    ----------
+    degree : int
+        Degree N.
+
+    Returns
+    -------
+    Grid
+        The grid.
+    """
     return equiangular_grid(degree + 2, 2 * degree + 2)

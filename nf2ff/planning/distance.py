@@ -22,6 +22,11 @@ def reactive_radius(minimum_radius: float, frequency: float) -> float:
         Radius of the minimum sphere [m].
     frequency : float
         Frequency [Hz], the lowest for the largest zone.
+
+    Returns
+    -------
+    float
+        The radius [m].
     """
     return minimum_radius + float(lengths.wavelength(frequency)) / (2 * math.pi)
 
@@ -41,6 +46,11 @@ def check_distance(
         Lowest frequency [Hz].
     room : float, optional
         Largest distance that the chamber allows [m].
+
+    Returns
+    -------
+    list of Notice
+        Warnings; none where there is nothing to beware of.
 
     Raises
     ------

@@ -64,7 +64,20 @@ def _balls(parts: Sequence[Part]) -> tuple[Real, Real]:
 
 
 def minimum_radius(parts: Sequence[Part], *, about: ArrayLike = ORIGIN) -> float:
-    """Radius r0 of the smallest sphere about a rotation centre [m] that holds all parts [m]."""
+    """Radius r0 of the smallest sphere about a rotation centre [m] that holds all parts [m].
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        The parts of the device.
+    about : (3,) array_like
+        The rotation centre [m].
+
+    Returns
+    -------
+    float
+        The radius [m].
+    """
     at, radius = _balls(parts)
     centre = as_array(about, float, "about", ndim=1)
     return float(np.max(np.linalg.norm(at - centre, axis=1) + radius))
@@ -74,6 +87,18 @@ def best_centre(parts: Sequence[Part]) -> tuple[Real, float]:
     """Rotation centre (3,) [m] with the smallest sphere, and the radius of that [m].
 
     The largest distance is convex in the centre, so that there is one minimum.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        The parts of the device.
+
+    Returns
+    -------
+    centre : (3,) ndarray
+        The centre [m].
+    radius : float
+        Radius of the sphere [m].
     """
     from scipy.optimize import minimize
 

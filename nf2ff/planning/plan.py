@@ -175,10 +175,20 @@ def samples_of_grid(degree: int) -> int:
 def make_plan(request: ScanRequest) -> Plan:
     """Plan a scan.
 
+    Parameters
+    ----------
+    request : ScanRequest
+        What is asked for.
+
+    Returns
+    -------
+    Plan
+        The plan.
+
     Raises
     ------
     ValueError
-        If the device does not fit, the distance is none to measure at, or wishes contradict each other.
+        If the device does not fit, the distance does not suit, or wishes contradict each other.
     """
     radius = minimum_radius(request.radiating, about=request.centre)
     whole_radius = minimum_radius([request.device], about=request.centre)

@@ -92,7 +92,29 @@ WORDS = {
 
 
 def schedule(name: str, degree: int, positioner: Positioner, receiver: Receiver) -> Schedule:
-    """Schedule of one point set that supports a degree, by its name in `NAMES`."""
+    """Schedule of one point set that supports a degree, by its name in `NAMES`.
+
+    Parameters
+    ----------
+    name : str
+        One of `NAMES`.
+    degree : int
+        Degree N.
+    positioner : Positioner
+        The axes.
+    receiver : Receiver
+        The receiver.
+
+    Returns
+    -------
+    Schedule
+        Positions and times of all readings.
+
+    Raises
+    ------
+    ValueError
+        If there is no such set.
+    """
     makers: dict[str, Callable[[int, Positioner, Receiver], Schedule]] = {
         GRID: _grid,
         SWEPT: _swept_grid,
@@ -106,7 +128,18 @@ def schedule(name: str, degree: int, positioner: Positioner, receiver: Receiver)
 
 
 def schedules(degree: int, positioner: Positioner, receiver: Receiver) -> list[Schedule]:
-    """All point sets side by side."""
+    """All point sets side by side.
+
+    Parameters
+    ----------
+    degree, positioner, receiver
+        As in `schedule`.
+
+    Returns
+    -------
+    list of Schedule
+        One for each of `NAMES`.
+    """
     return [schedule(name, degree, positioner, receiver) for name in NAMES]
 
 

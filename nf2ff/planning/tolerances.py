@@ -87,6 +87,11 @@ def planned_solution(
         Frequency [Hz] and distance [m].
     degree : int
         Degree N.
+
+    Returns
+    -------
+    Solution
+        The solution.
     """
     count = scan.time.size
     # Beyond the pole a circle goes on with negative angles.
@@ -117,6 +122,11 @@ def tolerances(
         Errors, at any small sizes: their ratios within a term stay.
     wishes : sequence of Wish
         What is wished.
+
+    Returns
+    -------
+    tuple of Tolerance
+        One for each term.
 
     Raises
     ------

@@ -1,8 +1,11 @@
-"""Other ranges: how quiet they are, and what they would show.
+"""Other ranges: how quiet they are, what they would show, and which to choose.
 
+array_errors : DrawnErrors, drawn_errors, expected_error_db
+compare : Fit, RangeKind, RangeQuestion, RangeVerdict, compare_ranges
 finite_distance : DistanceError, apparent_modes, distance_error, eirp_error_db
 incident_field : IncidentField, PlaneWaves, RegularWaves, plane_wave_field, received
-array_errors : DrawnErrors, drawn_errors, expected_error_db
+lengths : wavelength, far_field_distance, direct_length, edge_phase, free_space_loss_db, offset_errors_db,
+    parallax, reflector_diameter, focal_length, array_elements, element_margin
 plane_wave_array : Flatness, PlaneWaveArray, degrees_of_freedom, disc_array, flatness, square_array,
     synthesise, zone_points
 quiet_zone : ZoneFigures, evaluate

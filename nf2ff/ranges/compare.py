@@ -137,6 +137,16 @@ def compare_ranges(question: RangeQuestion) -> tuple[RangeVerdict, ...]:
     """Verdicts on all ranges, in the order of `RangeKind`.
 
     The figures are those of geometry: local codes and the accredited procedure decide in the end.
+
+    Parameters
+    ----------
+    question : RangeQuestion
+        The device and what is asked of it.
+
+    Returns
+    -------
+    tuple of RangeVerdict
+        One for each range.
     """
     return _direct(question), _near_field(question), _compact(question), _array(question)
 

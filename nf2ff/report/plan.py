@@ -155,7 +155,18 @@ def _range_lines(plan: Plan) -> list[str]:
 
 
 def plan_facts(plan: Plan) -> dict[str, Any]:
-    """A plan ready for JSON; units stand at the end of the names."""
+    """A plan ready for JSON; units stand at the end of the names.
+
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+
+    Returns
+    -------
+    dict
+        Numbers, strings, lists and dictionaries.
+    """
     request = plan.request
     return {
         "minimum_radius_m": plan.minimum_radius,
@@ -219,7 +230,22 @@ def _range(plan: Plan, one: RangeVerdict) -> dict[str, Any]:
 def tolerance_lines(
     terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish]
 ) -> list[str]:
-    """How large errors may be, as text: standard uncertainties."""
+    """How large errors may be, as text: standard uncertainties.
+
+    Parameters
+    ----------
+    terms : sequence of ErrorTerm
+        The errors.
+    found : sequence of Tolerance
+        What `planning.tolerances.tolerances` found.
+    wishes : sequence of Wish
+        What was wished.
+
+    Returns
+    -------
+    list of str
+        Lines of text.
+    """
     wished = ", ".join(
         f"{one.figure.name} {one.size:.3g} dB"
         if one.figure.scale == "power"
@@ -236,7 +262,20 @@ def tolerance_lines(
 
 
 def tolerance_facts(terms: Sequence[ErrorTerm], found: Sequence[Tolerance]) -> list[dict[str, Any]]:
-    """The same ready for JSON, sizes in SI units and radians."""
+    """The same ready for JSON, sizes in SI units and radians.
+
+    Parameters
+    ----------
+    terms : sequence of ErrorTerm
+        The errors.
+    found : sequence of Tolerance
+        What `planning.tolerances.tolerances` found.
+
+    Returns
+    -------
+    list of dict
+        One for each error.
+    """
 
     def sizes(term: ErrorTerm | None) -> dict[str, float] | None:
         return None if term is None else {field: float(getattr(term, field)) for field in term.sizes}

@@ -152,17 +152,12 @@ def equal_area_spiral(count: int) -> PointSet:
     Parameters
     ----------
     count : int
-        Number of points M.
+        Number of points M, at least 1.
 
     Returns
     -------
     PointSet
         The points, in the order of the scan.
-
-    Raises
-    ------
-    ValueError
-        If ``count`` is below 1.
 
     Examples
     --------
@@ -298,19 +293,14 @@ def constant_rate_spiral_for_degree(
     Parameters
     ----------
     degree : int
-        Degree N.
+        Degree N, at least 1.
     theta_speed, phi_speed, sample_time : float, optional
-        As in `constant_rate_spiral`.
+        As in `constant_rate_spiral`, which says what is refused.
 
     Returns
     -------
     PointSet
         The points, in the order of the scan.
-
-    Raises
-    ------
-    ValueError
-        If ``degree`` is below 1 or a limit is not positive.
     """
     _check("degree", degree, least=1)
     return constant_rate_spiral(
@@ -330,17 +320,12 @@ def constant_density(count: int) -> PointSet:
     Parameters
     ----------
     count : int
-        Number of points.
+        Number of points, at least 1.
 
     Returns
     -------
     PointSet
         The points.
-
-    Raises
-    ------
-    ValueError
-        If ``count`` is below 1.
 
     References
     ----------
@@ -357,7 +342,7 @@ def random_points(count: int, *, rng: int | np.random.Generator | None = None) -
     Parameters
     ----------
     count : int
-        Number of points.
+        Number of points, at least 1.
     rng : Generator or int, optional
         Source of randomness, or its seed.
 
@@ -365,11 +350,6 @@ def random_points(count: int, *, rng: int | np.random.Generator | None = None) -
     -------
     PointSet
         The points.
-
-    Raises
-    ------
-    ValueError
-        If ``count`` is below 1.
     """
     _check("count", count, least=1)
     rng = np.random.default_rng(rng)
@@ -386,7 +366,7 @@ def jittered(
     points : PointSet
         M points, whose mean step is sqrt(4 pi / M).
     step_fraction : float
-        Largest displacement along theta and phi, uniform either way, over the mean step.
+        Largest displacement along theta and phi, uniform either way, over the mean step; at least 0.
     rng : Generator or int, optional
         Source of randomness, or its seed.
 
@@ -394,11 +374,6 @@ def jittered(
     -------
     PointSet
         The points as they were moved.
-
-    Raises
-    ------
-    ValueError
-        If ``step_fraction`` is negative or not finite.
     """
     _check("step_fraction", step_fraction, least=0)
     rng = np.random.default_rng(rng)

@@ -177,17 +177,12 @@ def read_modes(path: PathLike) -> Modes:
     Parameters
     ----------
     path : path
-        File to read.
+        File to read, refused as by `read_samples`.
 
     Returns
     -------
     Modes
         What it holds.
-
-    Raises
-    ------
-    ValueError
-        As `read_samples`.
     """
     with open_native(path) as file:
         return _modes(file)
@@ -220,17 +215,12 @@ def read_far_field(path: PathLike) -> FarField:
     Parameters
     ----------
     path : path
-        File to read.
+        File to read, refused as by `read_samples`.
 
     Returns
     -------
     FarField
         What it holds.
-
-    Raises
-    ------
-    ValueError
-        As `read_samples`.
     """
     with open_native(path) as file:
         return _far_field(file)
@@ -264,17 +254,12 @@ def read_probe(path: PathLike) -> Probe:
     Parameters
     ----------
     path : path
-        File to read.
+        File to read, refused as by `read_samples`.
 
     Returns
     -------
     Probe
         What it holds.
-
-    Raises
-    ------
-    ValueError
-        As `read_samples`.
     """
     with open_native(path) as file:
         group = find(file, "probe")
@@ -360,17 +345,12 @@ def read_provenance(path: PathLike) -> dict[str, str]:
     Parameters
     ----------
     path : path
-        File to read.
+        File to read, refused as by `read_samples`.
 
     Returns
     -------
     dict of str to str
         As `io.safe.provenance` wrote it.
-
-    Raises
-    ------
-    ValueError
-        As `read_samples`.
     """
     with open_native(path) as file:
         return _provenance(file)

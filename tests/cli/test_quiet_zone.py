@@ -154,7 +154,7 @@ def test_pictures(kind, tmp_path, rng):
         (["--centre-m", "0,0,0", "--size-m", "0.1"], r"no reading lies in the zone, .* z 2\.5 to 2\.5 m"),
         (["--direction", "0,0,0"], "direction of the zone is"),
         (["--max-tilt-deg", "0"], "limit tilt_deg is 0"),
-        (["--plot", "a.txt"], "a.txt: is no picture"),
+        (["--plot", "a.txt"], "a.txt: is not a picture"),
     ],
 )
 def test_bad_input_is_one_line(scanned, options, says):

@@ -70,6 +70,8 @@ def plan(
         if found:
             click.echo("")
             click.echo("\n".join(tolerance_lines(terms, found, wishes)))
+        if output is not None:
+            click.echo(f"{output}: all figures of the plan")
         if points is not None:
             click.echo(f"{points}: {made.scan.time.size} readings of the {made.scan.name}")
     for warning in made.warnings:

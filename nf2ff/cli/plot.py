@@ -28,7 +28,7 @@ from nf2ff.report.scan_plots import near_field, over_frequency
 #: What may be drawn, and in which words.
 KINDS = {
     "cuts": "two planes through the peak, co- and cross-polar",
-    "polar": "the same cuts as polar diagram, of one file",
+    "polar": "cuts at phi = 0 and 90 deg over theta as polar diagram, of one file",
     "map": "directivity over theta and phi, of one file",
     "u-v": "directivity over direction cosines of the peak's half space, of one file",
     "balloon": "directivity as a surface, of one file",
@@ -75,7 +75,7 @@ def plot(
     """
     check_picture(output, list(files), overwrite=overwrite)
     if labels and len(labels) != len(files):
-        msg = f"--label is given {len(labels)} times for {len(files)} files, expected one for each"
+        msg = f"--label: {len(labels)} for {len(files)} files, expected one for each"
         raise click.UsageError(msg)
     if not 0 < reach_deg <= 180:
         msg = f"--reach-deg is {reach_deg:g}, expected more than 0 and at most 180"
@@ -104,8 +104,7 @@ def _nearest(path: Path, frequency: Any, ghz: float | None) -> int:
     index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
     if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
         raise InputError(
-            f"{path}: holds no {ghz:.9g} GHz, the nearest of its {frequency.size} frequencies is "
-            f"{frequency[index] / 1e9:.12g} GHz",
+            f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
             "give that as --frequency-ghz",
         )
     return index
@@ -118,7 +117,11 @@ def _scan(path: Path, ghz: float | None, unit: str | None) -> Any:
 
 
 def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, reach: float) -> Any:
-    whole: dict[str, Modes] = {name: read_radiation(path)[0] for name, path in files.items()}
+    whole: dict[str, Modes] = {}
+    for name, path in files.items():
+        whole[name], told = read_radiation(path)
+        for sentence in told:
+            click.echo(f"warning, {path}: {sentence}", err=True)
     if kind == "frequency":
         return _over_frequency(whole)
     one = {name: modes.at(_nearest(files[name], modes.frequency, ghz)) for name, modes in whole.items()}

@@ -186,6 +186,8 @@ def quiet_zone(
     click.echo("\n".join(zone_lines(found, held, source=source)))
     notes = [w for f in found for w in f.warnings if w.code in (ZoneCode.TAPER, ZoneCode.ALL_TAPER)]
     click.echo(f"\nnote: {notes[0]}")
+    if plot is not None:
+        click.echo(f"{plot}: {measured[chosen].frequency / 1e9:.9g} GHz")
     for figures in found:
         for notice in figures.warnings:
             if notice.code not in (ZoneCode.TAPER, ZoneCode.ALL_TAPER):

@@ -301,7 +301,9 @@ def _frequencies(table: FrequencyTable) -> Any:
         found = np.linspace(*steps)  # type: ignore[arg-type]
     else:
         raise InputError("expected either ghz, or start_ghz, stop_ghz and count", "give one or the other")
-    if not np.all(np.diff(found, prepend=0.0) > 0) or found.max() > 1e6:
+    if found.max() > 1e6:
+        raise InputError(f"{found.max():.6g} GHz is beyond 1e+06 GHz", "give frequencies in GHz, not in Hz")
+    if not np.all(np.diff(found, prepend=0.0) > 0):
         raise InputError("frequencies are not numbers above 0 in increasing order", "sort them")
     return 1e9 * found
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 from nf2ff.antenna.expansion import expand_far_field, expand_ports
 from nf2ff.antenna.modes import Modes
 from nf2ff.io.native import file_kind, read_far_field, read_modes, read_result
+from nf2ff.io.power_columns import power_table_kind
 from nf2ff.io.safe import PathLike
 from nf2ff.io.tables import read_pattern
 from nf2ff.messages.input_error import InputError, found_in
 
 #: What files that cannot be expanded in modes hold.
 _OTHERS = {
+    "power": "powers without phase",
+    "sensitivity": "sensitivities",
     "table": "samples",
     "samples": "samples",
     "nsma_pattern": "cuts without phase",
@@ -41,6 +44,8 @@ def read_radiation(path: PathLike, *, port: int = 1) -> tuple[Modes, tuple[str, 
         If the file holds something else, or the far field leaves a part of the sphere out.
     """
     kind = file_kind(path)
+    if kind == "table":
+        kind = power_table_kind(path) or kind
     if kind == "result":
         result = read_result(path)
         return result.modes, tuple(dict.fromkeys(x for some in result.warnings for x in some))

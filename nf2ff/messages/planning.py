@@ -27,7 +27,7 @@ class PlanCode(Code):
     NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
     OVERTRAVEL = (
         "to start and stop, theta runs up to {theta_deg:.3g} deg and phi up to {phi_deg:.3g} deg beyond "
-        "their first and last positions: see that axes and cables can"
+        "their first and last positions: see that axes and cables allow it"
     )
     MOVED = (
         "frequencies and the second polarisation are read while the axes move: each reading has its own place"

@@ -23,8 +23,8 @@ class PowerCode(Code):
         "resolve: noise, or a pattern too fine for them; measure at smaller steps"
     )
     TOTAL_UNSTATED = (
-        "the steps are too coarse for this pattern: about {samples} samples carry its power, and a beam may "
-        "lie between them: no uncertainty of the total is stated; measure at smaller steps"
+        "the steps are too coarse for this pattern (samples that carry its power: about {samples}), and a "
+        "beam may lie between them: no uncertainty of the total is stated; measure at smaller steps"
     )
     PEAK_UNSTATED = (
         "the steps are too coarse for the beam: the peak between the samples is a guess, no uncertainty of "
@@ -47,12 +47,13 @@ class PowerCode(Code):
     LOW_READINGS = (
         "the tenth of the sphere that reads least is about {level_dbm:.1f} dBm, {below_db:.1f} dB below the "
         "peak: if that is noise, TRP is about {rise_db:.2g} dB too high; measure with the device off and "
-        "give noise_floor, or measure at smaller steps"
+        "give its mean as the noise floor, or measure at smaller steps"
     )
     SCATTER = (
         "readings scatter by {scatter_percent:.2g} % of their mean: if that is the receiver's noise, its "
         "floor made TRP {single_db:.2g} dB too high where each reading is a single sample, and up to "
-        "{average_db:.2g} dB where it is an average; measure with the device off and give noise_floor"
+        "{average_db:.2g} dB where it is an average; measure with the device off and give "
+        "its mean as the noise floor"
     )
     CLIPPED = (
         "{part_percent:.0f} % of the sphere reads just {level_dbm:.1f} dBm, the least of all: a table "

@@ -69,7 +69,7 @@ class RangeCode(Code):
         "sensitivity ({names}) cannot be transformed: EIS is measured directly, at each direction, and TIS "
         "is the harmonic mean of EIS"
     )
-    NOT_TRANSFORMED = "{names}: properties of the signal at a distance, which no transform gives"
+    NOT_TRANSFORMED = "{names}: of the signal as received at a distance, which no transform gives"
     ACLR = (
         "adjacent-channel leakage as a ratio of total powers comes from power at a distance; in one "
         "direction it needs a phase reference for the noise-like neighbour, which a carrier is not"
@@ -87,7 +87,8 @@ class RangeCode(Code):
     COMPACT_TOO_LONG = "the room is {room_m:.3g} m long, the focal length alone {focal_m:.3g} m"
     ARRAY_SIZE = (
         "array of {array_m:.3g} m at {distance_m:.3g} m, at least {elements} elements "
-        "(A A / (lambda z)^2), {margin} with margin, at {frequency_ghz:.6g} GHz"
+        "(area of array times area of zone over (lambda z)^2), {margin} with margin, "
+        "at {frequency_ghz:.6g} GHz"
     )
     ARRAY_TOO_LONG = "the room is {room_m:.3g} m long, the zone ends {length_m:.3g} m from the array"
     ARRAY_BAND = (

@@ -198,7 +198,7 @@ def compare(
     if first.reference != second.reference and "level" not in free:
         raise InputError(
             f"the first level is {first.reference}, the second {second.reference}",
-            "let the level be fitted, or give both the same",
+            "let the level be fitted (--fit level), or give both the same",
         )
     fitted, rotation, factor = fit_to(first, second, free)
     degree = fitted.degree

@@ -7,6 +7,7 @@ A floor can be told from radiation where a part of the sphere reads nothing else
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -103,8 +104,11 @@ def known_floor(level: float, mean: Real) -> Floor:
     lowest = float(mean.min())
     if level > 0 and level >= lowest:
         raise InputError(
-            f"noise_floor is {level:.6g} W, but the mean over the sphere is {lowest:.6g} W",
-            "give the floor of both polarisations together [W]",
+            f"noise_floor is {level:.6g} W ({10 * math.log10(level / 1e-3):.4g} dBm), but the mean over the "
+            f"sphere is {lowest:.6g} W ({10 * math.log10(lowest / 1e-3):.4g} dBm)"
+            if lowest > 0
+            else f"noise_floor is {level:.6g} W, but the mean over the sphere is {lowest:.6g} W",
+            "give the floor of both polarisations together",
         )
     every = np.full(mean.size, float(level))
     return Floor(every, np.zeros(mean.size), every, ((),) * mean.size)

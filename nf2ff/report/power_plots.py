@@ -57,7 +57,7 @@ def power_overview(found: Totals, *, frequency_index: int = 0) -> Axes:
     order = np.argsort(theta, kind="stable")
     share = np.cumsum(found.contribution[f][order]) / found.contribution[f].sum()
     # One step for each ring: what its readings add is spread over the solid angle they stand for.
-    solid = np.cumsum(found.total.weights[order]) / found.total.weights.sum()
+    solid = np.minimum(np.cumsum(found.total.weights[order]) / found.total.weights.sum(), 1)
     sums.plot(np.degrees(np.arccos(1 - 2 * solid)), 100 * share, color=COLOURS[1], linewidth=1.8)
     for edge in (45, 60, 75, 90, 105, 120, 135):
         sums.axvline(edge, color="#9aa0a6", linewidth=0.7, linestyle=":")

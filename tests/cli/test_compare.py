@@ -111,7 +111,11 @@ def test_many_frequencies_are_summarised(tmp_path, antenna):
     ("change", "options", "message"),
     [
         ("frequency", (), "have no frequency in common: compare results at the same frequencies"),
-        ("reference", (), "the first level is absolute, the second relative: let the level be fitted"),
+        (
+            "reference",
+            (),
+            "the first level is absolute, the second relative: let the level be fitted (--fit level)",
+        ),
         (None, ("--port", 3), "has no port 3: choose from 1"),
     ],
 )

@@ -38,6 +38,8 @@ def test_text(put, tmp_path):
     assert lines[-1] == f"{tmp_path / 'p.csv'}: 2400 readings of the grid"
     assert len((tmp_path / "p.csv").read_text().splitlines()) == 2401
     assert succeed("plan", "--template") == plan_template()
+    text = succeed("plan", put(), "-o", tmp_path / "p.json")
+    assert text.endswith(f"{tmp_path / 'p.json'}: all figures of the plan\n")
 
 
 def test_json(put, tmp_path):
@@ -65,7 +67,7 @@ def test_hard_truths_are_told(put):
     assert "near field with transform  no" in out
     assert "gives power, not phase: its readings cannot be transformed" in out
     assert "TIS is the harmonic mean of EIS" in out
-    assert "evm: properties of the signal" in out
+    assert "evm: of the signal as received at a distance" in out
     out = run(
         "plan",
         put(("modulated = false", "modulated = true"), ('reference = "port"', 'reference = "carrier"')),

@@ -1,5 +1,7 @@
 """`nf2ff plot`: every kind of picture is written, and wrong wishes end with one line."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from commands import run
@@ -8,7 +10,8 @@ from patterns import HUYGENS, modes_of
 from nf2ff.antenna.dipoles import huygens_source
 from nf2ff.antenna.grids import grid_for_degree
 from nf2ff.cli.plot import KINDS
-from nf2ff.io.native import write_modes, write_samples
+from nf2ff.io.native import read_samples, write_modes, write_samples
+from nf2ff.io.radiation import read_radiation
 from nf2ff.measurement.simulated import simulate_grid
 
 
@@ -41,9 +44,17 @@ def test_other_formats(files, ending, start):
     [
         (["a.h5", "-o", "it.bmp"], 1, "is not a picture, expected a name that ends in .png, .pdf, .svg"),
         (["a.h5", "b.h5", "-o", "it.png", "--kind", "map"], 2, "--kind map draws one file, 2 were given"),
-        (["a.h5", "b.h5", "-o", "it.png", "--label", "x"], 2, "--label is given 1 times for 2 files"),
+        (
+            ["a.h5", "b.h5", "-o", "it.png", "--label", "x"],
+            2,
+            "--label: 1 for 2 files, expected one for each",
+        ),
         (["a.h5", "a.h5", "-o", "it.png"], 2, "give each a --label of its own"),
-        (["a.h5", "-o", "it.png", "--frequency-ghz", "3"], 1, "the nearest of its 1 frequencies is 1 GHz"),
+        (
+            ["a.h5", "-o", "it.png", "--frequency-ghz", "3"],
+            1,
+            "holds no 3 GHz, the nearest frequency is 1 GHz",
+        ),
         (["scan.h5", "-o", "it.png"], 1, "holds samples, expected a far field over the whole sphere"),
         (["a.h5", "-o", "it.png", "--reach-deg", "0"], 2, "--reach-deg is 0, expected more than 0"),
     ],
@@ -53,6 +64,26 @@ def test_wrong_wishes_end_with_a_line_and_write_nothing(files, words, code, mess
     assert done.code == code
     assert message in done.err
     assert not (files / "it.png").exists()
+
+
+def test_powers_are_called_powers(files):
+    (files / "eirp.csv").write_text("theta_deg,phi_deg,frequency_hz,eirp_dbm\n0,0,1e9,0\n", encoding="ascii")
+    done = run("plot", files / "eirp.csv", "-o", files / "it.png")
+    assert done.code == 1
+    assert "eirp.csv: holds powers without phase, expected a far field over the whole sphere" in done.err
+
+
+def test_what_a_result_warns_of_is_told(files):
+    scan = read_samples(files / "scan.h5")
+    readings = np.where(scan.theta < 1.6, scan.response, np.nan)
+    seen = (files / "half.h5", files / "half-result.h5")
+    write_samples(seen[0], replace(scan, response=readings))
+    assert run("transform", seen[0], "-o", seen[1]).code == 0
+    done = run("plot", seen[1], "-o", files / "it.png", "--kind", "map")
+    assert done.code == 0
+    told = read_radiation(seen[1])[1]
+    assert told
+    assert done.err == "".join(f"warning, {seen[1]}: {sentence}\n" for sentence in told)
 
 
 def test_a_picture_that_exists_stays(files):

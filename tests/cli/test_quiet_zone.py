@@ -93,7 +93,8 @@ def test_several_frequencies_stand_side_by_side(tmp_path):
     out = succeed("quiet-zone", both)
     assert re.search(r"^frequency +27\.5 +28 GHz$", out, re.MULTILINE)
     assert "phase" not in out
-    succeed("quiet-zone", both, "--plot", tmp_path / "b.png", "--plot-frequency-ghz", 28)
+    out = succeed("quiet-zone", both, "--plot", tmp_path / "b.png", "--plot-frequency-ghz", 28)
+    assert out.endswith(f"\n{tmp_path / 'b.png'}: 28 GHz\n")
     says = r"--plot-frequency-ghz is 30, the table has 27\.5, 28 GHz"
     assert_refused(
         tmp_path, "quiet-zone", both, "--plot", tmp_path / "c.png", "--plot-frequency-ghz", 30, says=says

@@ -79,6 +79,16 @@ def test_a_picture_is_drawn(eirp, tmp_path):
     assert refused.code == 1
 
 
+def test_weights_that_add_up_to_a_little_more_than_the_sphere_are_drawn(tmp_path):
+    # 4 rings of 6: rounding leaves the last sum of weights above 1, whose angle is no number (closed form).
+    theta, phi = (x.ravel() for x in np.meshgrid(np.arange(0, 181, 60), np.arange(0, 360, 60), indexing="ij"))
+    level = 10 * np.log10(np.cos(np.radians(theta) / 2) ** 4 + 0.05)
+    rows = [f"{a},{b},1e9,{c:.4f}" for a, b, c in zip(theta, phi, level, strict=True)]
+    table = tmp_path / "eirp.csv"
+    table.write_text("\n".join(["theta_deg,phi_deg,frequency_hz,eirp_dbm", *rows]) + "\n", encoding="ascii")
+    assert run("trp", table, "--plot", tmp_path / "it.png").code == 0
+
+
 def test_pole_rows_that_differ_are_warned_of(tmp_path):
     ripple = np.where(THETA == 0, 0.5 * np.sin(np.radians(PHI)), 0)
     table = write(tmp_path / "eirp.csv", ["eirp_dbm"], 10 * np.log10(power()) + ripple)

@@ -104,6 +104,11 @@ def test_what_a_plan_may_say(read):
             "stop_ghz = 20",
             "frequency: frequencies are not numbers above 0 in increasing order",
         ),
+        (
+            "start_ghz = 26.5\nstop_ghz = 29.5\ncount = 4",
+            "ghz = [26.5, 28e9, 29.5]",
+            "frequency: 2.8e+10 GHz is beyond 1e+06 GHz: give frequencies in GHz",
+        ),
         ("distance_m = 0.5", "", "chamber, key 'distance_m' is missing"),
         ("polarisation_switch_s = 0.01", "", "has none of axes.chi and receiver.polarisation_switch_s"),
         ("beams = 1", "beams = 0", "receiver, beams is 0, expected a whole number from 1"),

@@ -7,9 +7,12 @@ Nothing is read before the links, layouts and sizes in the file have been looked
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -17,20 +20,23 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.io.hdf5_inspect import inspect_data
+from nf2ff.io.hdf5_text import (
+    all_texts,
+    attribute_value,
+    group_with_room,
+    set_texts,
+    take_texts,
+    text_array,
+)
 from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, provenance, read_bytes, replacing
 from nf2ff.messages.input_error import InputError
 
 FORMAT = "nf2ff"
 VERSION = 1
 KINDS = ("samples", "result", "probe", "modes", "far_field", "uncertainty", "study")
-#: Most bytes in all datasets of one file that is read.
-MAX_BYTES = 16 * 2**30
-#: Most links in a file that is read; a native file has some 30.
-MAX_LINKS = 1000
-
-_FILTERS = {h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE}
-#: Numbers in a chunk, 1 MiB as complex values: the size of HDF5's own cache.
-_CHUNK = 65536
+#: Bytes of a chunk, the size of HDF5's own cache.
+_CHUNK = 2**20
 
 
 # --- what a noun looks like in a file ------------------------------------------------------------
@@ -83,7 +89,7 @@ class Field:
     def take(self, group: Any, units: str | None) -> Any:
         """The value of the dataset in a group, checked: an array, or a list of texts."""
         if self.kind == "O":
-            return texts(group, self.name)
+            return take_texts(group, self.name)
         most = len(self.axes)
         ndim = tuple(range(most if self.least is None else self.least, most + 1))
         how: Any = {"missing": self.missing, "finite": self.finite}
@@ -125,7 +131,7 @@ class Attribute:
             return attribute(group, self.name, self.of)
         if self.of is bool:
             return attribute(group, self.name, ("yes", "no")) == "yes"
-        text = group.attrs.get(self.name)
+        text = attribute_value(group, self.name)
         if text is None:
             raise InputError(f"{group.name} has no attribute {self.name}", "write it again")
         try:
@@ -188,6 +194,7 @@ class Schema:
             Units that fields must have whose schema leaves them open.
         """
         units = units or {}
+        self._refuse_other_shapes(group)
         found: dict[str, Any] = {}
         for x in self.fields:
             if x.optional and x.name not in group:
@@ -198,6 +205,21 @@ class Schema:
             lacking = y.optional and y.name not in group.attrs
             found[y.field or y.name] = None if lacking else y.read(group)
         return found
+
+    def _refuse_other_shapes(self, group: Any) -> None:
+        """Raise where datasets differ in the length of an axis, before any is read."""
+        lengths: dict[str, tuple[int, str]] = {}
+        for x in self.fields:
+            shape = getattr(group.get(x.name), "shape", None)
+            if shape is None or not len(x.axes) >= len(shape) >= (
+                len(x.axes) if x.least is None else x.least
+            ):
+                continue  # what is there says `take`
+            for axis, size in zip(x.axes[len(x.axes) - len(shape) :], shape, strict=True):
+                right, first = lengths.setdefault(axis, (size, x.name))
+                if size != right:
+                    what = f"{group.name}/{x.name} has shape {shape}"
+                    raise InputError(f"{what}, but {right} of {axis} by {first}", "write it again")
 
 
 class Item(NamedTuple):
@@ -232,7 +254,7 @@ def open_native(path: PathLike) -> Iterator[Any]:
         raise InputError(f"{path}: is not HDF5", "give a native file, or turn a CSV table into one")
     try:
         with h5py.File(path, "r") as file:
-            _inspect(file)
+            _inspect(file, Path(path).stat().st_size)
             yield file
     except ValueError as error:
         raise InputError(f"{path}: {' '.join(str(error).split())}") from error
@@ -242,62 +264,35 @@ def open_native(path: PathLike) -> Iterator[Any]:
         raise InputError(f"{path}: {fault} ({reason})", "copy or write it again") from error
 
 
-def _inspect(file: Any) -> None:
-    """Refuse what is not ours, and what leads out of the file, before anything is read."""
-    if file.attrs.get("format") != FORMAT:
+def _inspect(file: Any, size: int) -> None:
+    """Refuse what is not ours, then what is not sound, before anything is read."""
+    if attribute_value(file, "format") != FORMAT:
         raise InputError(f"is HDF5 of another format: expected the attribute format = {FORMAT!r}")
-    found = file.attrs.get("version")
+    found = attribute_value(file, "version")
     if found != VERSION:
         raise InputError(f"is of version {found}, expected {VERSION}", "use the nf2ff that wrote it")
-    if file.attrs.get("kind") not in KINDS:
-        raise InputError(f"is of kind {file.attrs.get('kind')!r}, expected one of {', '.join(KINDS)}")
-    names: list[str] = []
-
-    def visit(name: bytes, link: Any) -> str | None:  # a text ends the walk; h5py bears no raise
-        names.append(name.decode(errors="replace"))
-        if link.type != h5py.h5l.TYPE_HARD:
-            return f"/{names[-1]} is a soft or external link: put the data itself there"
-        if len(names) > MAX_LINKS:
-            return f"holds more than {MAX_LINKS} links: keep only the groups needed"
-        return None
-
-    fault = file.id.links.visit(visit, info=True)
-    if fault:
-        raise InputError(fault)
-    total = 0
-    for name in names:
-        item = file[name]
-        if isinstance(item, h5py.Dataset):
-            _inspect_dataset(name, item)
-            total += item.size * item.dtype.itemsize
-        if total > MAX_BYTES:
-            raise InputError(f"holds more than {MAX_BYTES} bytes of data, the limit", "split it")
+    file_kind(file)
+    inspect_data(file, size)
 
 
-def _inspect_dataset(name: str, item: Any) -> None:
-    plist = item.id.get_create_plist()
-    if item.is_virtual or plist.get_external_count():
-        raise InputError(f"/{name} keeps its data in other files", "put the data itself there")
-    filters = {plist.get_filter(i)[0] for i in range(plist.get_nfilters())}
-    if filters - _FILTERS:
-        raise InputError(f"/{name} is compressed in an unusual way", "use gzip or none")
-    if item.shape is None or not item.size:
-        raise InputError(f"/{name} holds no number", "write it again")
-    stored = item.id.get_storage_size()
-    if not filters & {h5py.h5z.FILTER_DEFLATE} and stored < item.size * item.dtype.itemsize:
-        raise InputError(f"/{name} has {stored} bytes of {item.size} numbers: was not written to the end")
+def file_kind(file: Any) -> str:
+    """What an open file holds, one of `KINDS`."""
+    kind = attribute_value(file, "kind")
+    if kind not in KINDS:
+        raise InputError(f"is of kind {kind!r}, expected one of {', '.join(KINDS)}")
+    return str(kind)
 
 
 def find(file: Any, name: str) -> Any:
     """A group of the file."""
     if not isinstance(file.get(name), h5py.Group):
-        raise InputError(f"has no group /{name}: it is a file of kind {file.attrs['kind']}")
+        raise InputError(f"has no group /{name}: it is a file of kind {file_kind(file)}")
     return file[name]
 
 
 def attribute(group: Any, name: str, allowed: Sequence[str]) -> Any:
     """A text attribute of a group, one of those allowed."""
-    value = group.attrs.get(name)
+    value = attribute_value(group, name)
     if value not in allowed:
         raise InputError(f"{group.name}: attribute {name} is {value!r}, expected one of {', '.join(allowed)}")
     return value
@@ -318,7 +313,7 @@ def take(
     where = f"{group.name}/{name}"
     if not isinstance(item, h5py.Dataset):
         raise InputError(f"has no dataset {where}", "write it again")
-    given = item.attrs.get("units")
+    given = attribute_value(item, "units")
     allowed = (units,) if isinstance(units, str) else units
     if not isinstance(given, str) or (allowed is not None and given not in allowed):
         expected = "a text" if allowed is None else " or ".join(allowed)
@@ -339,14 +334,6 @@ def take(
     return values
 
 
-def texts(group: Any, name: str) -> list[str]:
-    """A dataset of texts in one dimension."""
-    item = group.get(name)
-    if item is None or item.dtype.kind != "O" or item.ndim != 1:
-        raise InputError(f"{group.name} has no texts {name}", "write it again")
-    return [str(x) for x in item.asstr()[()]]
-
-
 # --- writing -------------------------------------------------------------------------------------
 
 
@@ -358,13 +345,20 @@ def write(
         for item in group.items:
             if item.values.size == 0:
                 raise InputError(f"{path}: {name} has no {item.name}: nothing to write")
+    # libhdf5 crashes where a disk is full: it writes into memory, and Python onto the disk.
     with replacing(path, overwrite=overwrite) as temporary:
-        # From HDF5 1.8 on the structures between the data can have checksums, too.
-        with h5py.File(temporary, "x", libver=("v108", "v108")) as file:
-            file.attrs.update(format=FORMAT, version=VERSION, kind=kind)
-            file.create_group("provenance").attrs.update(provenance() if origin is None else origin)
-            for name, group in groups.items():
-                _fill(file.create_group(name), group)
+        with BytesIO() as image:
+            # From HDF5 1.10 on all between the data has checksums, too.
+            with h5py.File(image, "w", libver=("v110", "v110")) as file:
+                file.attrs["version"] = VERSION
+                set_texts(file, {"format": FORMAT, "kind": kind})
+                set_texts(group_with_room(file, "provenance"), provenance() if origin is None else origin)
+                for name, group in groups.items():
+                    _fill(group_with_room(file, name), group)
+            with temporary.open("xb") as target:
+                target.write(image.getbuffer())
+                target.flush()
+                os.fsync(target.fileno())
         try:
             _verify(temporary, groups)
         except ValueError as error:
@@ -373,18 +367,17 @@ def write(
 
 
 def _fill(target: Any, group: Group) -> None:
-    target.attrs.update(group.attributes)
+    set_texts(target, group.attributes)
     for item in group.items:
-        text = item.values.dtype.kind == "O"  # of any length, which HDF5 has no checksum for
-        kind = h5py.string_dtype() if text else item.values.dtype
-        chunks = list(item.values.shape)
+        values = _stored(item)
+        chunks = list(values.shape)
         for axis, size in enumerate(chunks):
-            rest = int(np.prod(chunks[axis + 1 :]))
+            rest = math.prod(chunks[axis + 1 :]) * values.dtype.itemsize
             chunks[axis] = min(size, max(1, _CHUNK // rest))
-        data = target.create_dataset(
-            item.name, data=item.values, dtype=kind, chunks=tuple(chunks), fletcher32=not text
-        )
-        data.attrs.update(units=item.units, long_name=item.long_name)
+        data = target.create_dataset(item.name, data=values, chunks=tuple(chunks), fletcher32=True)
+        set_texts(data, {"units": item.units, "long_name": item.long_name})
+        if values.dtype.kind == "S":
+            set_texts(data, {"_Encoding": "utf-8"})  # by which xarray gives str
         if item.axes == (item.name,):
             data.make_scale(item.name)
     for item in group.items:
@@ -393,14 +386,20 @@ def _fill(target: Any, group: Group) -> None:
                 target[item.name].dims[axis].attach_scale(target[name])
 
 
+def _stored(item: Item) -> NDArray[Any]:
+    """Values of a dataset as they are in the file."""
+    return text_array(item.values) if item.values.dtype.kind == "O" else item.values
+
+
 def _verify(path: Path, groups: Mapping[str, Group]) -> None:
     """Raise where the file does not hold what was to be written."""
     with open_native(path) as file:
         for name, group in groups.items():
+            if all_texts(file[name]) != group.attributes:
+                raise InputError(f"/{name}: attributes read back differ from what was written")
             for item in group.items:
-                data = file[name][item.name]
-                source = data.asstr() if item.values.dtype.kind == "O" else data
+                data, values = file[name][item.name], _stored(item)
                 for part in data.iter_chunks():
-                    one, two = np.asarray(source[part]), item.values[part]
+                    one, two = np.asarray(data[part]), values[part]
                     if not (np.array_equal(one, two) or np.array_equal(one, two, equal_nan=True)):
                         raise InputError(f"/{name}/{item.name} read back differs from what was written")

@@ -15,7 +15,9 @@ import numpy as np
 
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, degree_of_count, mode_numbers
+from nf2ff.io import hdf5
 from nf2ff.io.hdf5 import Attribute, Field, Group, Item, Schema, find, is_native, open_native, take, write
+from nf2ff.io.hdf5_text import all_texts, attribute_value, take_texts
 from nf2ff.io.nsma import is_record
 from nf2ff.io.power_columns import refuse_levels, refuse_power_table
 from nf2ff.io.safe import PathLike, first_line, refuse_toml
@@ -145,7 +147,7 @@ def read_samples(
         port = found["port"].max()
         if port > np.iinfo(np.int16).max:
             raise InputError(f"/samples/port is {port}, expected whole numbers from 1 to 32767")
-        unit = group["response"].attrs["units"]
+        unit = attribute_value(group["response"], "units")
         if time_convention not in (None, "exp(+jwt)") or response_unit not in (None, unit):
             held = unit if unit == "relative" else f"in {unit}"
             msg = f"is native: exp(+jwt), responses {held}: leave those options out, or read the "
@@ -326,17 +328,16 @@ def read_result(path: PathLike) -> Result:
         warnings: tuple[tuple[str, ...], ...] = ()
         for name in [x for x in group if x not in ("frequency", "warnings")]:
             values = take(group, name, None, 1, kind="fiu", finite=False)
-            attrs = group[name].attrs
-            quantities[name] = Quantity(values, attrs["units"], str(attrs.get("long_name", name)))
+            units, words = (attribute_value(group[name], x) for x in ("units", "long_name"))
+            quantities[name] = Quantity(values, units, str(words or name))
         if "warnings" in group:
-            text = group["warnings"].asstr()[()]
+            text = take_texts(group, "warnings")
             warnings = tuple(tuple(x for x in some.split("\n") if x) for some in text)
         counts = {x.values.size for x in quantities.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
             raise InputError("/solution has not one value per frequency", "write it again")
         far_field = _far_field(file) if "far_field" in file else None
-        notes = {name: str(value) for name, value in group.attrs.items()}
-        return Result(modes, far_field, quantities, warnings, notes, _provenance(file))
+        return Result(modes, far_field, quantities, warnings, all_texts(group), _provenance(file))
 
 
 def read_provenance(path: PathLike) -> dict[str, str]:
@@ -377,7 +378,7 @@ def file_kind(path: PathLike) -> str:
     """
     if is_native(path):
         with open_native(path) as file:
-            return str(file.attrs["kind"])
+            return hdf5.file_kind(file)
     line = first_line(path)
     if _is_table(line):
         return "table"
@@ -442,5 +443,4 @@ def _far_field(file: Any) -> FarField:
 
 
 def _provenance(file: Any) -> dict[str, str]:
-    attributes = file["provenance"].attrs if "provenance" in file else {}
-    return {name: str(value) for name, value in attributes.items()}
+    return all_texts(file["provenance"]) if "provenance" in file else {}

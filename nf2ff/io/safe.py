@@ -8,6 +8,7 @@ import os
 import platform
 import re
 import secrets
+import stat
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
@@ -63,6 +64,8 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
         with temporary.open("rb+") as file:
             os.fsync(file.fileno())
         refuse()
+        if target.exists():
+            temporary.chmod(stat.S_IMODE(target.stat().st_mode))
         temporary.replace(target)
     except (OSError, RuntimeError) as error:
         reason = getattr(error, "strerror", None) or " ".join(str(error).split())

@@ -322,7 +322,7 @@ def damage(name):
         "soft link": lambda path: change(path, lambda f: elsewhere(f, h5py.SoftLink("/samples/theta"))),
         "external storage": lambda path: change(path, external),
         "virtual dataset": lambda path: change(path, virtual),
-        "unit": lambda path: change(path, lambda f: f["samples/radius"].attrs.modify("units", "mm")),
+        "unit": lambda path: change(path, lambda f: f["samples/radius"].attrs.update(units=np.bytes_(b"mm"))),
         "not finite": lambda path: change(path, infinite),
     }[name]
 

@@ -229,7 +229,7 @@ def test_help_says_what_gain_is_not():
 def test_hdf5_opens_in_other_programs(small, tmp_path):
     succeed(small.path, "-o", tmp_path / "a.h5", "--theta-step-deg", 30)
     with h5py.File(tmp_path / "a.h5") as file:
-        assert file["far_field/e_theta"].attrs["units"] == "V"
+        assert file["far_field/e_theta"].attrs["units"] == b"V"
         assert [axis[0].name for axis in file["far_field/e_phi"].dims] == [
             "/far_field/frequency",
             "/far_field/theta",

@@ -135,14 +135,23 @@ def test_others_read_it(tmp_path):
     [
         (lambda f: f.pop("study"), "has no group /study"),
         (lambda f: f.pop("errors/2"), "has no group /errors/2"),
-        (lambda f: f["study"].attrs.update(parameter="mood"), "parameter is 'mood', expected"),
-        (lambda f: f["study"].attrs.update(figures="many"), "figures is 'many', expected a whole"),
-        (lambda f: f["study"].attrs.update(confidence="high"), "confidence is 'high', expected a"),
-        (lambda f: f["study"].attrs.update(shown_as_level="?"), "shown_as_level is '?', expected"),
+        (lambda f: f["study"].attrs.update(parameter=np.bytes_(b"mood")), "parameter is 'mood', expected"),
+        (
+            lambda f: f["study"].attrs.update(figures=np.bytes_(b"many")),
+            "figures is 'many', expected a whole",
+        ),
+        (
+            lambda f: f["study"].attrs.update(confidence=np.bytes_(b"high")),
+            "confidence is 'high', expected a",
+        ),
+        (
+            lambda f: f["study"].attrs.update(shown_as_level=np.bytes_(b"?")),
+            "shown_as_level is '?', expected",
+        ),
         (lambda f: f["study"].attrs.pop("label"), "/study has no attribute label: write it again"),
-        (lambda f: f["errors/1"].attrs.update(figure="erp"), "figure is 'erp', expected one of"),
-        (lambda f: f["errors/1/mean"].attrs.update(units="rad"), "has units 'rad', expected dB"),
-        (lambda f: f["study/value"].attrs.update(units="m"), "has units 'm', expected 1"),
+        (lambda f: f["errors/1"].attrs.update(figure=np.bytes_(b"erp")), "figure is 'erp', expected one of"),
+        (lambda f: f["errors/1/mean"].attrs.update(units=np.bytes_(b"rad")), "has units 'rad', expected dB"),
+        (lambda f: f["study/value"].attrs.update(units=np.bytes_(b"m")), "has units 'm', expected 1"),
     ],
 )
 def test_damage_is_seen(written, damage, says):

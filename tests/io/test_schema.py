@@ -58,7 +58,7 @@ def test_what_is_written_is_read(tmp_path, change):
     with h5py.File(tmp_path / "a.h5") as file:
         group = file["thing"]
         assert ("seen" in group, "share_w" in group.attrs) == ("seen" not in change,) * 2
-        assert dict(group["level"].attrs)["units"] == "W"
+        assert dict(group["level"].attrs)["units"] == b"W"
         last = group["level"].dims[group["level"].ndim - 1]
         assert last[0].name == "/thing/row"
 
@@ -67,7 +67,7 @@ def spoil_attribute(name, value):
     def change(file):
         del file["thing"].attrs[name]
         if value is not None:
-            file["thing"].attrs[name] = value
+            file["thing"].attrs[name] = np.bytes_(value.encode())
 
     return change
 

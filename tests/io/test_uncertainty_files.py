@@ -209,7 +209,7 @@ def test_planes_have_names(found, tmp_path):
     assert "peak EIRP: across phi = 5 deg" in uncertainty_lines(named)
     with h5py.File(path, "r+") as file:
         retext(file["metrics/eirp"], "plane", ["phi = 0 deg"])
-    with pytest.raises(ValueError, match="eirp/plane has 1 frequencies, the modes have 2"):
+    with pytest.raises(ValueError, match=r"eirp/plane has shape \(1,\), but 2 of frequency by frequency"):
         read_uncertainty(path)
 
 
@@ -241,9 +241,21 @@ def cut_off(group, name, *, at):
     data.attrs["units"] = attributes["units"]
 
 
+def drop_terms(group):
+    """Leave two terms in all that a metric has of them."""
+    for name in ("sensitivity", "bias", "contribution"):
+        cut_off(group, name, at=np.s_[:, :2])
+
+
+def cut_all(group):
+    """Leave one frequency in all that a pattern has of them."""
+    for name in ("frequency", "intensity", "intensity_mean", "intensity_standard_deviation", "error_signal"):
+        cut_off(group, name, at=np.s_[:1])
+
+
 def retext(group, name, values):
     del group[name]
-    group.create_dataset(name, data=np.array(values, dtype=object), dtype=h5py.string_dtype())
+    group.create_dataset(name, data=np.array([x.encode() for x in values]))
 
 
 @pytest.mark.parametrize(
@@ -253,39 +265,50 @@ def retext(group, name, values):
         (lambda f: f.pop("metrics/trp"), "has no group /metrics/trp"),
         (lambda f: f["uncertainty"].pop("metric"), "/uncertainty has no texts metric: write it"),
         (
-            lambda f: f["uncertainty"].attrs.update(confidence="high"),
+            lambda f: f["uncertainty"].attrs.update(confidence=np.bytes_(b"high")),
             "/uncertainty: attribute confidence is 'high', expected a number",
         ),
         (
-            lambda f: f["uncertainty"].attrs.update(made="-3"),
+            lambda f: f["uncertainty"].attrs.update(made=np.bytes_(b"-3")),
             "/uncertainty: attribute made is '-3', expected a whole number",
         ),
-        (lambda f: f["uncertainty"].attrs.update(scale="dB"), "attribute scale is 'dB', expected"),
-        (lambda f: f["uncertainty"].attrs.update(first_order="x"), "first_order is 'x', expected"),
+        (
+            lambda f: f["uncertainty"].attrs.update(scale=np.bytes_(b"dB")),
+            "attribute scale is 'dB', expected",
+        ),
+        (
+            lambda f: f["uncertainty"].attrs.update(first_order=np.bytes_(b"x")),
+            "first_order is 'x', expected",
+        ),
         (lambda f: f["uncertainty"].attrs.pop("made"), "/uncertainty has no attribute made"),
-        (lambda f: f["metrics/trp"].attrs.update(quantity="size"), "quantity is 'size', expected"),
+        (
+            lambda f: f["metrics/trp"].attrs.update(quantity=np.bytes_(b"size")),
+            "quantity is 'size', expected",
+        ),
         (lambda f: f["metrics/trp"].attrs.pop("label"), "/metrics/trp has no attribute label"),
-        (lambda f: f["metrics/trp/value"].attrs.update(units="dBm"), "units 'dBm', expected W"),
+        (lambda f: f["metrics/trp/value"].attrs.update(units=np.bytes_(b"dBm")), "units 'dBm', expected W"),
         (
             lambda f: cut_off(f["metrics/trp"], "sensitivity", at=np.s_[:, :2]),
-            "/uncertainty and /metrics differ in their terms or frequencies: write it again",
+            r"/metrics/trp/sensitivity has shape \(2, 2\), but 7 of term by term: write it again",
         ),
-        (lambda f: cut_off(f["metrics/trp"], "bias", at=np.s_[:1]), "differ in their terms or"),
-        (lambda f: cut_off(f["uncertainty"], "size", at=np.s_[:2]), "differ in their terms or"),
-        (lambda f: retext(f["uncertainty"], "note", ["a"]), "differ in their terms or"),
+        (lambda f: cut_off(f["metrics/trp"], "bias", at=np.s_[:1]), r"trp/bias has shape \(1, 7\), but 2 of"),
+        (lambda f: cut_off(f["uncertainty"], "size", at=np.s_[:2]), r"size has shape \(2,\), but 7 of term"),
+        (lambda f: retext(f["uncertainty"], "note", ["a"]), r"note has shape \(1,\), but 7 of term"),
         (
             lambda f: retext(f["uncertainty"], "distribution", ["flat"] * 7),
             "the distribution of 'room' is 'flat', expected one of",
         ),
-        (lambda f: f["pattern"].attrs.update(through_phi="east"), "through_phi is 'east', exp"),
+        (lambda f: f["pattern"].attrs.update(through_phi=np.bytes_(b"east")), "through_phi is 'east', exp"),
         (lambda f: cut_off(f["pattern"], "error_signal", at=np.s_[:, :, :3]), "error_signal has"),
         (
             lambda f: cut_off(f["pattern"], "error_signal", at=np.s_[:1]),
-            "/pattern/error_signal has 1 frequencies, the modes have 2: write it again",
+            r"/pattern/error_signal has shape \(1, 3, 7\), but 2 of frequency by frequency: write it again",
         ),
         (lambda f: cut_off(f["uncertainty"], "error_level", at=np.s_[:1]), "/uncertainty/error_l"),
+        (lambda f: (f["metrics/trp"].pop("term"), drop_terms(f["metrics/trp"])), "differ in their terms or"),
+        (lambda f: cut_all(f["pattern"]), "/pattern/intensity has 1 frequencies, the modes have 2: write it"),
         (lambda f: cut_off(f["metrics/eirp"], "draws", at=np.s_[:, :1]), "/metrics/eirp/draws has"),
-        (lambda f: cut_off(f["metrics/eirp"], "floor", at=np.s_[:1]), "/metrics/eirp/floor has 1"),
+        (lambda f: cut_off(f["metrics/eirp"], "floor", at=np.s_[:1]), r"/eirp/floor has shape \(1,\), but"),
     ],
 )
 def test_damage_is_seen(written, damage, says):

@@ -68,11 +68,15 @@ def coefficient_noise(solution: Solution) -> Real:
     Returns
     -------
     (F,) ndarray
-        Root mean square over all coefficients; those that the scan hardly determines have more.
+        Root mean square over all coefficients solved for; those that the scan hardly determines have more.
     """
     gain = noise_gain(solution, rng=0)
     power = solution.modes.radiated_power() * np.square(solution.noise_floor) * gain
-    return np.sqrt(2 * power / mode_count(solution.modes.degree))
+    # Those left zero have no noise: a frequency that lacks samples, or a grid, may determine fewer degrees.
+    count = np.empty(power.size)
+    for part in solution.parts:
+        count[list(part.frequencies)] = mode_count(part.prepared.degree)
+    return np.sqrt(2 * power / count)
 
 
 def sphere_points(radius: float, *, theta: ArrayLike, phi: ArrayLike) -> Real:
@@ -157,13 +161,18 @@ def back_project(
     the modes hold above a degree is taken from their power less the noise expected of it.
     """
     at = as_array(points, float, "points", ndim=2)
-    if at.shape[1] != 3:
-        raise InputError(f"points have shape {at.shape}, expected (M, 3)")
+    if at.shape[1] != 3 or not at.size:
+        raise InputError(f"points have shape {at.shape}, expected (M, 3) with M >= 1")
     radius = np.linalg.norm(at, axis=1)
     if not radius.min() > 0:
         raise InputError("a point lies at the origin, where no wave has a field", "move it")
     nearest = float(radius.min())
-    sigma = None if noise is None else np.broadcast_to(as_array(noise, float, "noise"), modes.frequency.shape)
+    sigma = None if noise is None else as_array(noise, float, "noise")
+    if sigma is not None and sigma.shape not in ((), modes.frequency.shape):
+        raise InputError(
+            f"noise has shape {sigma.shape}, expected () or {modes.frequency.shape}, as frequency"
+        )
+    sigma = None if sigma is None else np.broadcast_to(sigma, modes.frequency.shape)
     if sigma is not None and np.any(sigma < 0):
         raise InputError(f"noise is {sigma.min()} sqrt(W), expected values >= 0")
     if degree is not None and not 1 <= degree <= modes.degree:

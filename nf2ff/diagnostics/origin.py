@@ -65,7 +65,7 @@ def translate(modes: Modes, vector: ArrayLike, *, degree: int | None = None) -> 
         whole = modes.degree
     wanted = whole if degree is None else degree
     # The product has degrees up to `whole`, and the waves kept reach `wanted`.
-    count = (whole + wanted) // 2 + 2
+    count = (max(whole, wanted) + wanted) // 2 + 2
     grid = gauss_legendre_grid(count, 2 * count)
     field = far_field(modes, theta=grid.theta, phi=grid.phi)
     t, p = np.meshgrid(grid.theta, grid.phi, indexing="ij")

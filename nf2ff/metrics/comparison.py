@@ -14,6 +14,7 @@ from nf2ff.kernel.rotation import euler_angles
 from nf2ff.kernel.sphere import angle_of_chord, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import CutPlanes, Peak, cut_planes, half_power_beamwidth, peak, sidelobe_level
+from nf2ff.metrics.level import nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.metrics.regions import Cone, radiated_fraction
 
@@ -24,6 +25,10 @@ Freedom = Literal["phase", "level", "rotation"]
 _STEP = 1e-3
 #: Gauss-Newton steps at most, and the turn at which they end, over that angle.
 _STEPS, _DONE = 30, 1e-11
+#: Effect of a turn over that of the strongest below which it is error of the derivatives: about _STEP^2 / 6.
+_FELT = 1e-6
+#: A step is halved so often at most, until it brings the two nearer.
+_HALVES = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,12 +102,14 @@ def fit_to(
     Raises
     ------
     ValueError
-        If the frequencies differ, or something unknown is to be fitted.
+        If the frequencies differ, something unknown is to be fitted, no power is radiated, or the level is
+        fitted without the phase to opposite fields.
 
     Notes
     -----
     Gauss-Newton steps from where the second stands: the turn is found if it is less than about half a
-    beamwidth, the width of the finest lobe.
+    beamwidth, the width of the finest lobe. A turn that changes nothing, such as that of a dipole about
+    itself, is left out.
     """
     from scipy.spatial.transform import Rotation
 
@@ -111,6 +118,8 @@ def fit_to(
             f"cannot fit {', '.join(sorted(unknown))}", f"choose from {', '.join(get_args(Freedom))}"
         )
     check_same_frequencies(first.frequency, second.frequency)
+    for one in (first, second):
+        nonzero_power(one.frequency, one.radiated_power())
     degree = max(first.degree, second.degree)
     a, b = first.extend(degree).coefficients, second.extend(degree)
     weight = 1 / np.linalg.norm(a, axis=1, keepdims=True)
@@ -127,10 +136,21 @@ def fit_to(
         level = np.maximum((inner * phase.conj()).real, 0) / norm if "level" in free else 1.0
         return np.asarray(phase * level, dtype=complex)
 
+    def apart(q: NDArray[np.complex128]) -> Real:
+        return _real(weight * (a - factors(q)[:, None] * q))
+
+    def some(c: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        if (none := np.flatnonzero(c == 0)).size:
+            raise InputError(
+                f"at {first.frequency[none[0]] / 1e9:.9g} GHz no level above 0 brings the second nearer",
+                "let the phase be fitted too",
+            )
+        return c
+
     q, step = b.coefficients, _STEP / degree
     if "rotation" in free:
         for _ in range(_STEPS):
-            c = factors(q)[:, None]
+            c = some(factors(q))[:, None]
             columns = []
             for axis in np.eye(3):
                 ahead, behind = (turned(Rotation.from_rotvec(s * step * axis) * total) for s in (1, -1))
@@ -139,12 +159,21 @@ def fit_to(
             for column in columns:
                 _project(column, c * q, free)
             matrix = np.stack([_real(weight * x) for x in columns], axis=1)
-            move = np.linalg.lstsq(matrix, _real(weight * (a - c * q)), rcond=None)[0]
-            total = Rotation.from_rotvec(move) * total
-            q = turned(total)
+            left = apart(q)
+            move = np.linalg.lstsq(matrix, left, rcond=_FELT)[0]
+            for _ in range(_HALVES):
+                tried = Rotation.from_rotvec(move) * total
+                ahead = turned(tried)
+                # Near the best, rounding hides what is gained.
+                if np.linalg.norm(apart(ahead)) <= np.linalg.norm(left) * (1 + 1e-9):
+                    total, q = tried, ahead
+                    break
+                move = move / 2
+            else:
+                break
             if np.linalg.norm(move) < _DONE / degree:
                 break
-    c = factors(q)
+    c = some(factors(q))
     return Modes(b.frequency, c[:, None] * q, first.reference), total.as_rotvec(), c
 
 

@@ -135,7 +135,7 @@ class DegreeChoice:
     spectrum_degree : int
         Degree by the size of the antenna alone, None where a degree was given.
     tail_db : float
-        Power of the worst dipole above N, over all [dB].
+        Power of the worst transverse dipole above N, over all; a radial one leaves up to 3 dB more [dB].
     alias_db : float
         Far-field error by degrees above N that are taken for lower ones, over the field; of the worst
         dipole, an upper bound in the root mean square and about the largest at any angle [dB].

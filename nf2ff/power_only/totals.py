@@ -169,8 +169,8 @@ def scan_trp(
     Raises
     ------
     ValueError
-        If the directions leave a part of the sphere out, or do not suit the method, or the noise
-        floor is as high as the readings.
+        If the directions leave a part of the sphere out, or do not suit the method, all readings of a
+        frequency are 0, or the noise floor is as high as the readings.
 
     Notes
     -----
@@ -314,6 +314,11 @@ def _total(
     powers = positions.average(values)
     fit = fit_powers(basis, frequency=scan.frequency, values=powers)
     mean = values @ weights / (4 * np.pi)
+    if (dark := np.flatnonzero(~values.any(axis=1))).size:
+        raise InputError(
+            f"all readings at {scan.frequency[dark[0]]:.9g} Hz are 0: there is no total",
+            "leave that frequency out",
+        )
     if isinstance(scan, PowerScan) and floor is None:
         noise = scan_floor(scan, positions, share=basis.share, fit=fit)
     else:

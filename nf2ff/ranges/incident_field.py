@@ -318,7 +318,7 @@ def check_frequency(modes: Modes, incident: IncidentField) -> None:
         held = f"{f[0] / 1e9:.9g} GHz" if f.size == 1 else f"{f.size} frequencies"
         raise InputError(
             f"the modes have {held}, the field is at {incident.frequency / 1e9:.9g} GHz",
-            "take that one of the modes (Modes.of)",
+            "take that one of the modes by `Modes.at`",
         )
 
 

@@ -73,7 +73,7 @@ class PlaneWaveArray:
     def fields(self, points: ArrayLike, *, frequency: float) -> Complex:
         """Field of each element, fed by 1, at points (M, 3) beyond z = 0: (M, E)."""
         place = as_array(points, float, "points", ndim=2)
-        if place.shape[1:] != (3,) or not np.all(place[:, 2] > 0):
+        if place.shape[1:] != (3,) or not place.size or not np.all(place[:, 2] > 0):
             raise InputError("points are not (M, 3) with z > 0", "place the zone in front of the array")
         if len(place) * len(self.position) > MOST_NUMBERS:
             raise InputError(
@@ -303,7 +303,7 @@ def flatness(array: PlaneWaveArray, weights: ArrayLike, points: ArrayLike, *, fr
     Raises
     ------
     ValueError
-        If weights are neither of channels nor of elements, or points are behind the array.
+        If weights are neither of channels nor of elements or all 0, or points are none or behind the array.
     """
     place = as_array(points, float, "points", ndim=2)
     fields = array.fields(place, frequency=frequency)
@@ -323,9 +323,11 @@ def element_weights(array: PlaneWaveArray, weights: ArrayLike) -> Complex:
     Raises
     ------
     ValueError
-        If they are neither.
+        If they are neither, or all 0.
     """
     w = as_array(weights, complex, "weights", ndim=1)
+    if not w.any():
+        raise InputError("all weights are 0: there is no wave", "feed a channel")
     if w.size == array.channels:
         return np.asarray(w[array.channel])
     if w.size != array.channel.size:

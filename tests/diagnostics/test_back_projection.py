@@ -131,6 +131,26 @@ def test_the_noise_of_a_coefficient_is_what_the_samples_leave():
     )
 
 
+def test_the_noise_is_that_of_the_coefficients_solved_for():
+    import nf2ff
+    from nf2ff.antenna.grids import equiangular_grid
+    from nf2ff.measurement.simulated import simulate_grid
+
+    # Customary steps determine degree 4, and degree 5 is left zero: 48 coefficients have the noise, not 70.
+    grid = equiangular_grid(6, 10)
+    antenna = DipoleCluster([[0, 0, 0]], [[1, 2j, 0.5]])
+    samples = simulate_grid(antenna, frequency=FREQUENCY, grid=grid, radius=0.4, noise=0.02, rng=1)
+    solution = nf2ff.solve(samples, nf2ff.field_probe(), degree=5)
+    noise = coefficient_noise(solution)
+    held = solution.modes.coefficients[:, :48]
+    assert not solution.modes.coefficients[:, 48:].any()
+    shorter = nf2ff.solve(samples, nf2ff.field_probe(), degree=4)
+    np.testing.assert_allclose(held, shorter.modes.coefficients)
+    np.testing.assert_allclose(
+        noise / solution.noise_floor, coefficient_noise(shorter) / shorter.noise_floor, rtol=1e-9
+    )
+
+
 @pytest.mark.parametrize(
     ("points", "options", "message"),
     [
@@ -138,6 +158,8 @@ def test_the_noise_of_a_coefficient_is_what_the_samples_leave():
         ([[0, 0, 1]], {"degree": 9}, "degree is 9, expected from 1 to 4"),
         ([[0, 0, 0]], {}, "origin, where no wave has a field"),
         ([[0, 0]], {}, r"shape \(1, 2\), expected \(M, 3\)"),
+        (np.zeros((0, 3)), {}, r"shape \(0, 3\), expected \(M, 3\) with M >= 1"),
+        ([[0, 0, 1]], {"noise": [1, 2]}, r"noise has shape \(2,\), expected \(\) or \(1,\)"),
     ],
 )
 def test_bad_input(points, options, message):

@@ -34,6 +34,15 @@ def test_no_way_at_all_changes_nothing():
     np.testing.assert_allclose(translate(modes, [0, 0, 0]).coefficients, modes.coefficients, atol=1e-12 * 662)
 
 
+@pytest.mark.parametrize("place", [[0.001, 0, 0], [0, 0, 0]])
+def test_more_degrees_than_the_way_needs_are_zero(place):
+    modes = modes_of(source([0, 0, 0]), 3)
+    found, enough = translate(modes, place, degree=60), translate(modes, place)
+    np.testing.assert_allclose(
+        found.coefficients, enough.extend(60).coefficients, atol=1e-12 * np.abs(modes.coefficients).max()
+    )
+
+
 def test_the_centre_of_one_source_is_its_place():
     # Closed form: an elementary source about its own place has degree 1 only, the least that there is.
     place = [0.031, -0.017, 0.052]

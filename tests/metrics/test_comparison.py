@@ -5,12 +5,13 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from nf2ff.antenna.closed_form import far_field_of
-from nf2ff.antenna.dipoles import huygens_source, line_array
+from nf2ff.antenna.dipoles import DipoleCluster, huygens_source, line_array
 from nf2ff.antenna.expansion import modes_from_far_field
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.grids import gauss_legendre_grid
 from nf2ff.antenna.modes import Modes, rotate
 from nf2ff.kernel.rotation import euler_angles
+from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.comparison import compare, fit_to
 
 FREQUENCY = np.array([10e9, 12e9])
@@ -88,6 +89,38 @@ def test_a_turn_that_was_made_is_found(vector_deg):
     np.testing.assert_allclose(found.rotation, turn.as_rotvec(), atol=1e-11)
     assert np.all(found.error < 1e-10)
     assert np.all(found.offset < 1e-6)
+
+
+@pytest.mark.parametrize("free", [["rotation"], ["phase", "rotation"], ["phase", "level", "rotation"]])
+def test_a_turn_that_changes_nothing_does_not_run_away(free):
+    # A dipole about itself; and, with the phase free, a circular Huygens source about its beam: the
+    # steps were hundreds of rad and left -20 dB.
+    moment = np.array([[1, 2, 0.5]], dtype=complex)
+    antennas = [DipoleCluster([[0, 0, 0]], moment)]
+    if "phase" in free:
+        antennas.append(huygens_source(direction=[0.6, 0, 0.8], polarisation=[0.8, 1j, -0.6]))
+    for one in antennas:
+        a = modes_of(*field_of(one)).truncate(3)
+        found = compare(a, rotate(a, alpha=0.05, beta=0.1, gamma=0.02), free=free)
+        assert np.all(found.error < 1e-12)
+        assert np.linalg.norm(found.rotation) < 0.3
+
+
+def test_opposite_fields_need_a_phase():
+    a = modes_of(*field_of(antenna()))
+    b = Modes(a.frequency, np.array([[1], [-1]]) * a.coefficients)
+    for free in (["level"], ["level", "rotation"]):
+        with pytest.raises(InputError, match=r"at 12 GHz no level above 0 .* let the phase be fitted too"):
+            compare(a, b, free=free)
+
+
+@pytest.mark.parametrize("free", [[], ["level"], ["phase", "level", "rotation"]])
+def test_a_frequency_without_power_is_named(free):
+    a = modes_of(*field_of(antenna()))
+    b = Modes(a.frequency, np.array([[1], [0]]) * a.coefficients)
+    for pair in ((a, b), (b, a)):
+        with pytest.raises(InputError, match=r"radiated power is 0 W at 1.2e\+10 Hz"):
+            compare(*pair, free=free)
 
 
 def test_a_turn_is_found_beside_phase_level_and_a_stray_signal():

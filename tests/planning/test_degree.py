@@ -181,3 +181,18 @@ def test_refused():
         choose_degree(300, kr=300.1, tail_db=-200)
     with pytest.raises(ValueError, match=r"degree is 0, expected"):
         choose_degree(3, degree=0)
+
+
+@pytest.mark.parametrize("tail", [-40, -60, -80])
+def test_a_radial_dipole_needs_one_degree_more_at_most(tail):
+    """As `required_degree` says: up to 3.0 dB above the transverse one, closed form."""
+    more = []
+    for kr0 in (0.5, 3, 10, 20, 57.3, 200):
+        degree = required_degree(kr0, tail_db=tail)
+        radiated = Spectrum.of(kr0, math.inf, top=degree + 100).radiated
+        transverse, radial = radiated[0, degree:].sum(), radiated[2, degree:].sum()
+        assert transverse < radial < 10**0.3 * transverse
+        assert radiated[2, degree + 1 :].sum() <= 10 ** (tail / 10)
+        more.append(radial > 10 ** (tail / 10))
+    assert any(more)
+    assert not all(more)

@@ -263,3 +263,13 @@ def test_sensitivity_is_positive(value):
         SensitivityScan([1e9], [1], [1], [[1]], [[value]])
     with pytest.raises(ValueError, match="eis_theta is inf at index"):
         SensitivityScan([1e9], [1], [1], [[np.inf]], [[1]])
+
+
+@pytest.mark.parametrize("floor", [None, 0.0])
+def test_a_frequency_without_power_is_named(floor):
+    rings = np.linspace(0, np.pi, 13)
+    theta, phi = np.repeat(rings, 24), np.tile(np.arange(24) * np.pi / 12, 13)
+    one = np.ones(theta.size)
+    scan = PowerScan([1e9, 2e9], theta, phi, eirp_total=np.stack([one, 0 * one]))
+    with pytest.raises(ValueError, match=r"all readings at 2e\+09 Hz are 0: .* leave that frequency out"):
+        scan_trp(scan, noise_floor=floor)

@@ -120,7 +120,7 @@ def test_bad_fields_are_refused(modes):
         (lambda: received(modes, IncidentField(1e9, good)), "the modes have 3 GHz, the field is at 1 GHz"),
         (
             lambda: received(Modes([1e9, 2e9], np.ones((2, 6))), IncidentField(1e9, good)),
-            r"the modes have 2 frequencies, .* \(Modes.of\)",
+            r"the modes have 2 frequencies, .* by `Modes.at`",
         ),
     ):
         with pytest.raises(ValueError, match=says):

@@ -209,3 +209,11 @@ def test_too_many_points_are_refused(monkeypatch):
     monkeypatch.setattr("nf2ff.ranges.plane_wave_array.MOST_NUMBERS", 3)
     with pytest.raises(ValueError, match="2 points of 4 elements are too many: take coarser steps"):
         square_array(2, side=1).fields(np.ones((2, 3)), frequency=1e9)
+
+
+def test_no_wave_is_not_judged():
+    array = square_array(2, side=1)
+    with pytest.raises(ValueError, match="all weights are 0: there is no wave"):
+        flatness(array, np.zeros(4), [[0, 0, 1]], frequency=1e9)
+    with pytest.raises(ValueError, match="points are not"):
+        synthesise(array, np.zeros((0, 3)), frequency=1e9)

@@ -35,7 +35,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.result import Result
 from nf2ff.metrics.transformation import STEPS_DEG
-from nf2ff.report.result import warning_lines
+from nf2ff.report.over_frequency import told_once
 
 #: What is written, by the suffix of the output, if nothing is said.
 BY_SUFFIX = {".h5": "field", ".csv": "cuts", ".nsma": "nsma"}
@@ -247,7 +247,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         raise InputError(f"{path}: holds {name}, expected a result", "give what nf2ff transform writes")
     known: Any = field if modes is None else modes
     pick = _pick(path, known.frequency, frequency_ghz)
-    sentences = warning_lines(known.frequency[pick], [told[f] for f in pick] if told else [])
+    sentences = told_once(known.frequency[pick], [told[f] for f in pick] if told else [])
     if modes is not None:
         modes = modes.at(pick)
     if field is not None:

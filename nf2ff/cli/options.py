@@ -15,6 +15,7 @@ import click
 from nf2ff.io.safe import refuse_overwrite, replacing
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import ALLOWED, read_plane
+from nf2ff.report.over_frequency import told_once
 from nf2ff.solver.self_check import WrongTransformError
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -29,6 +30,9 @@ response_unit_option = click.option(
     help="Unit of a CSV table's responses; relative if not given: directivity, no EIRP, no TRP.",
 )
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace the output if it exists.")
+all_option = click.option(
+    "--all", "every", is_flag=True, help="Print every frequency, however many there are."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 #: What a plane may be, for help.
 PLANE_WORDS = (
@@ -133,16 +137,8 @@ def print_warnings(
     """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
     for sentence in once:
         click.echo(f"warning: {sentence}", err=True)
-    told: dict[str, list[float]] = {}
-    for hertz, some in zip(frequency, warnings, strict=True):
-        for sentence in some:
-            if sentence not in once:
-                told.setdefault(sentence, []).append(hertz / 1e9)
-    for sentence, ghz in told.items():
-        where = f"{min(ghz):.9g} GHz"
-        if len(ghz) > 1:
-            where = f"{min(ghz):.9g} to {max(ghz):.9g} GHz ({len(ghz)} frequencies)"
-        click.echo(f"warning, {where}: {sentence}", err=True)
+    for line in told_once(frequency, [[x for x in some if x not in once] for some in warnings]):
+        click.echo(f"warning, {line}", err=True)
 
 
 def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:

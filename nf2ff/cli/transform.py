@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli.inputs import (
@@ -25,6 +26,7 @@ from nf2ff.cli.inputs import (
 from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
+    all_option,
     check_output,
     command_line,
     json_option,
@@ -49,7 +51,8 @@ from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Powers
 from nf2ff.metrics.transformation import transform_samples
-from nf2ff.report.result import result_facts, shown_azimuth
+from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
+from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 
@@ -104,6 +107,7 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 @time_convention_option
 @response_unit_option
 @overwrite_option
+@all_option
 @json_option
 @one_line_errors
 def transform(
@@ -129,6 +133,7 @@ def transform(
     time_convention: str | None,
     response_unit: str | None,
     overwrite: bool,
+    every: bool,
     as_json: bool,
 ) -> None:
     """Transform the samples in SCAN (native or CSV) to modes and far field.
@@ -195,7 +200,7 @@ def transform(
     click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{where}")
     low, high = (of(x["degree"] for x in facts) for of in (min, max))
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
-    _print_table(facts)
+    _print_table(facts, every=every)
 
 
 def _check_options(
@@ -278,9 +283,49 @@ def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
     ]
 
 
-def _print_table(facts: list[dict[str, Any]]) -> None:
+def _print_table(facts: list[dict[str, Any]], *, every: bool) -> None:
+    """Each frequency a line while they are few, else a summary; then what is partial or not seen."""
     gains = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
     gains = {name: title for name, title in gains.items() if name in facts[0]["peak"]}
+    if len(facts) > MAX_COLUMNS and not every:
+        for line in frequency_table(np.array([x["frequency_hz"] for x in facts]), _rows(facts, gains)):
+            click.echo(line)
+    else:
+        _print_each(facts, gains)
+    count = len(facts)
+    for some, told in (
+        (
+            sum(x["partial"] for x in facts),
+            "partial: D and TRP leave out what is radiated where nothing was measured",
+        ),
+        (
+            sum(not x["peak"]["seen"] for x in facts),
+            "peak not seen: direction, EIRP and gain are those of what was measured",
+        ),
+    ):
+        if some:
+            click.echo(told if some == count else f"{told} (at {some} of {count} frequencies)")
+
+
+def _rows(facts: list[dict[str, Any]], gains: Mapping[str, str]) -> list[Row]:
+    """The columns of `_print_each` as figures over frequency."""
+
+    def of_peak(name: str) -> Any:
+        return np.array([x["peak"].get(name, math.nan) for x in facts])
+
+    power = np.array([x["radiated_power_w"] or math.nan for x in facts])
+    return [
+        Row("D/dBi", of_peak("directivity_dbi"), 4),
+        Row("theta/deg", of_peak("theta_deg"), 4),
+        Row("phi/deg", close_azimuths(of_peak("phi_deg")), 4),
+        Row("EIRP/dBm", of_peak("eirp_dbm"), 4),
+        Row("TRP/dBm", 10 * np.log10(power / 1e-3), 4),
+        *(Row(title, of_peak(name), 4) for name, title in gains.items()),
+        Row("residual", np.array([x["residual"] for x in facts]), digits=2),
+    ]
+
+
+def _print_each(facts: list[dict[str, Any]], gains: Mapping[str, str]) -> None:
     titles = ["D/dBi", "theta/deg", "phi/deg", "EIRP/dBm", "TRP/dBm", *gains.values(), "residual"]
     click.echo(f"{'GHz':>12} " + " ".join(f"{x:>{10 if 'deg' in x else 9}}" for x in titles))
     for fact in facts:
@@ -296,10 +341,6 @@ def _print_table(facts: list[dict[str, Any]]) -> None:
         ]
         seen = "" if top["seen"] else ", peak not seen"
         click.echo(f"{fact['frequency_hz'] / 1e9:12.6f} " + " ".join(cells) + seen)
-    if any(fact["partial"] for fact in facts):
-        click.echo("partial: D and TRP leave out what is radiated where nothing was measured")
-    if not all(fact["peak"]["seen"] for fact in facts):
-        click.echo("peak not seen: direction, EIRP and gain are those of what was measured")
 
 
 def _or_dash(value: float | None) -> str:

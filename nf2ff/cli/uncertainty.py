@@ -23,6 +23,7 @@ from nf2ff.cli.inputs import (
 )
 from nf2ff.cli.options import (
     FILE,
+    all_option,
     check_output,
     check_picture,
     command_line,
@@ -43,8 +44,9 @@ from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import cut_planes, peak
 from nf2ff.metrics.result import Powers
 from nf2ff.metrics.transformation import MAX_EFFICIENCY, limit_orders, peak_seen, tell_neglected
-from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines, uncertainty_warnings
+from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_warnings
 from nf2ff.report.uncertainty_plots import cuts_with_bars
+from nf2ff.report.uncertainty_summary import uncertainty_report
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
@@ -76,6 +78,7 @@ from nf2ff.uncertainty.result import Uncertainty
 @time_convention_option
 @response_unit_option
 @overwrite_option
+@all_option
 @json_option
 @one_line_errors
 def uncertainty(
@@ -96,6 +99,7 @@ def uncertainty(
     time_convention: str | None,
     response_unit: str | None,
     overwrite: bool,
+    every: bool,
     as_json: bool,
 ) -> None:
     """State the uncertainty of the figures of SCAN (native or CSV) by the causes in BUDGET (TOML).
@@ -177,7 +181,7 @@ def uncertainty(
         click.echo(f"  {one.name}: {one.error.describe()}")
     click.echo(f"degree {solution.degree_text()}: {solution.degree_reason}")
     click.echo("")
-    click.echo("\n".join(uncertainty_lines(found)))
+    click.echo("\n".join(uncertainty_report(found, every=every)))
     for metric in found.budgets[0].metrics:
         if found.results[metric.name].quantity == "unknown":
             click.echo(

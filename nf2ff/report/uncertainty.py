@@ -31,7 +31,7 @@ OVERLOOKED = 0.3
 #: Fewest draws that have a standard deviation to compare.
 FEWEST = 2
 #: Unit in reports of each quantity; unknown: of gain, without the power into the antenna.
-_UNITS: dict[FigureKind, str] = {
+UNITS: dict[FigureKind, str] = {
     "directivity": "dBi",
     "power": "dBm",
     "ratio": "dB",
@@ -149,10 +149,10 @@ def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[Notice]]:
 
 def _value_dict(result: MetricResult, found: CombinedUncertainty, index: int) -> dict[str, Any]:
     """Value, value less bias and ends of the interval, and how far these are from the value."""
-    unit, one = _UNITS[result.quantity].lower(), stated(result, found, index)
+    unit, one = UNITS[result.quantity].lower(), stated(result, found, index)
     names = (f"corrected_{unit}", f"interval_low_{unit}", f"interval_high_{unit}")
-    values = [None] * 3 if one is None else [_converted(x, result.quantity) for x in one]
-    entry: dict[str, Any] = {f"value_{unit}": _converted(float(result.value[index]), result.quantity)}
+    values = [None] * 3 if one is None else [converted(x, result.quantity) for x in one]
+    entry: dict[str, Any] = {f"value_{unit}": converted(float(result.value[index]), result.quantity)}
     entry |= dict(zip(names, values, strict=True))
     if result.field is not None:
         plus, minus = stated_decibels(result, found, index) or (None, None)
@@ -166,7 +166,7 @@ def _draws_dict(result: MetricResult, metric: Metric, index: int, confidence: fl
     if compared is None or result.draws is None:
         return None
     end = "_" + metric.shown.name.lower() if metric.unit in SHOWN_UNITS else ""
-    unit, factor = _UNITS[result.quantity].lower(), metric.shown.factor
+    unit, factor = UNITS[result.quantity].lower(), metric.shown.factor
     low, high = _interval(result.draws[:, index], result.quantity, confidence)
     few = compared.used[index] < FEWEST
     return {
@@ -189,7 +189,7 @@ def _interval(
     if values.size * (1 - confidence) < 1 - 1e-9 or quantity == "unknown":
         return None, None
     found = summarise_draws(values, confidence=confidence)
-    return _converted(found.low, quantity), _converted(found.high, quantity)
+    return converted(found.low, quantity), converted(found.high, quantity)
 
 
 # --- text ----------------------------------------------------------------------------------------
@@ -218,7 +218,7 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *_missing_lines(budget, found), *correlated_lines(budget)]
+    lines += ["", *missing_lines(budget, found), *correlated_lines(budget)]
     for one in found:
         lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
     return [*lines, *_draw_lines(uncertainty, index)]
@@ -258,7 +258,7 @@ def _term_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[st
     return aligned([*rows, row("combined", [x.standard_uncertainty for x in found])], words=1)
 
 
-def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
+def missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
     """What is not supplied, for all metrics or for some."""
     everywhere = [t for t in budget.names if all(t in x.missing for x in found)]
     lines = []
@@ -280,8 +280,8 @@ def _ends(one: Stated | None, quantity: FigureKind) -> str:
 
 
 def _shown(value: float, quantity: FigureKind) -> str:
-    shown = _converted(value, quantity)
-    return "none" if shown is None else f"{shown:.4f} {_UNITS[quantity]}"
+    shown = converted(value, quantity)
+    return "none" if shown is None else f"{shown:.4f} {UNITS[quantity]}"
 
 
 def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:
@@ -352,7 +352,7 @@ def _difference(compared: DrawComparison, metric: Metric, index: int) -> str:
 # --- numbers -------------------------------------------------------------------------------------
 
 
-def _converted(value: float, quantity: FigureKind) -> float | None:
+def converted(value: float, quantity: FigureKind) -> float | None:
     """A linear value as reports show it, None where a level has none."""
     if quantity in ("angle", "direction"):
         return math.degrees(value) if math.isfinite(value) else None

@@ -88,7 +88,7 @@ def _text(row: Row, index: int) -> str:
     if value < row.least:
         return f"< {row.least:g}"
     if row.digits is not None:
-        return f"{value:.{row.digits}g}"
+        return f"{value:#.{row.digits}g}".removesuffix(".")
     return f"{round(value, row.decimals) + 0.0:.{row.decimals}f}"  # no minus sign before nothing
 
 

@@ -109,6 +109,7 @@ def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
     """A few facts by name, for `inspect`: of each metric value and expanded uncertainty."""
     budgets = uncertainty.budgets
     facts: dict[str, Any] = {
+        "frequencies_ghz": (uncertainty.modes.frequency / 1e9).tolist(),
         "confidence": budgets[0].confidence,
         "draws": uncertainty.made,
         "terms": len(budgets[0].terms),

@@ -80,3 +80,16 @@ def test_warnings_are_told_once(folder):
     assert any(x.startswith("warning, at 101 of 101 frequencies, 2 to 2.2 GHz: ") for x in told)
     exported = run("export", folder / "e.h5", "-o", folder / "cuts.csv")
     assert exported.err.splitlines() == told
+
+
+@pytest.mark.parametrize("file", ["scan.h5", "result.h5", "told.h5"])
+def test_inspect_fits_a_screen(folder, file):
+    if file == "told.h5":
+        run("uncertainty", folder / "scan.h5", folder / "budget.toml", "--linear", "-o", folder / file)
+    lines = succeed("inspect", folder / file).splitlines()
+    assert len(lines) <= SCREEN
+    assert max(map(len, lines)) < 130
+    if file == "scan.h5":
+        return
+    assert "101 frequencies from 2 to 2.2 GHz" in lines
+    assert len(succeed("inspect", folder / file, "--all").splitlines()) > COUNT

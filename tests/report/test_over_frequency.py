@@ -23,7 +23,7 @@ def test_significant_digits_and_what_doubles_cannot_tell():
         Row("tail [dB]", np.array([-320.8, -270.04]), 1, least=-280),
     ]
     assert [x.split() for x in frequency_table(FREQUENCY[:2], rows)][1:] == [
-        ["residual", "2.3e-05", "1"],
+        ["residual", "2.3e-05", "1.0"],
         ["tail", "[dB]", "<", "-280", "-270.0"],
     ]
 

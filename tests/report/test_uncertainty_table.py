@@ -104,7 +104,7 @@ def test_facts_in_a_few_words():
     assert facts["beamwidth"] == ["30.0000 deg, 3.92 deg"]
     assert facts["sidelobe_level"] == ["-20.0000 dB, not supplied"]
     assert facts["pointing"] == ["theta 90.000, phi 0.000 deg, not supplied"]
-    assert list(facts)[3:] == list(NAMES)
+    assert list(facts)[4:] == list(NAMES)
 
 
 def test_uncertainties_biases_and_what_is_missing():

@@ -22,6 +22,7 @@ from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report import plots
+from nf2ff.report.result import shown_azimuth
 
 FREQUENCY = 24.0e9
 RADIUS = 0.45
@@ -103,7 +104,7 @@ def run(folder: Path | None) -> bool:
         f"24 GHz link panel on a mountain weather station: {samples.response.shape[1]} samples at "
         f"{RADIUS} m,\nread, transformed and evaluated in {took:.2f} s, degree "
         f"{found.modes.degree}, peak at theta {np.degrees(top['theta'][0]):.3f} deg, phi "
-        f"{np.degrees(top['phi'][0]):.3f} deg\n"
+        f"{shown_azimuth(np.degrees(top['phi'][0]), 3):.3f} deg\n"
     )
     click.echo(f"{'':28}{'transformed':>14}{'closed form':>14}{'difference':>12}")
     for name, got, wanted in rows:

@@ -31,6 +31,7 @@ from nf2ff.report.picture import (
     set_levels,
     style_axes,
 )
+from nf2ff.report.result import shown_azimuth
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -155,7 +156,7 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
         label = f"{name}: " if len(patterns) > 1 else ""
         lines.append(
             f"{label}{frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):.2f} dBi at "
-            f"theta {np.degrees(top.theta[0]):.2f}°, phi {np.degrees(top.phi[0]):.2f}°"
+            f"theta {np.degrees(top.theta[0]):.2f}°, phi {shown_azimuth(np.degrees(top.phi[0]), 2):.2f}°"
         )
     return "\n".join(lines)
 

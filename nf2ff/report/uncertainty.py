@@ -13,7 +13,8 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import NOT_SUPPLIED, budget_dict, correlated_lines, shown_bias
-from nf2ff.report.shown import aligned, level, short
+from nf2ff.report.result import shown_azimuth
+from nf2ff.report.shown import aligned, decimals_of, level, short
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric
@@ -115,10 +116,11 @@ def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
         "terms": len(budgets[0].terms),
     }
     for metric in budgets[0].metrics:
+        result = uncertainty.results[metric.name]
+        found = [combine(budget, metric.name) for budget in budgets]
         facts[metric.name] = [
-            f"{_value(uncertainty, metric, f)}, "
-            f"{_expanded(combine(budget, metric.name), uncertainty.results[metric.name], f)[0]}"
-            for f, budget in enumerate(budgets)
+            f"{_value(uncertainty, one, f)}, {_expanded(one, result, f)[0]}{_mark(one)}"
+            for f, one in enumerate(found)
         ]
     return facts
 
@@ -207,9 +209,9 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
         rows.append(
             (
                 one.metric.label,
-                _value(uncertainty, one.metric, index),
+                _value(uncertainty, one, index),
                 *_expanded(one, result, index),
-                _ends(stated(result, one, index), result.quantity),
+                _ends(stated(result, one, index), result, one, index) + _mark(one),
             )
         )
     lines += [*aligned(rows, words=1), ""]
@@ -225,15 +227,30 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     return [*lines, *_draw_lines(uncertainty, index)]
 
 
-def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
-    result = uncertainty.results[metric.name]
+def _decimals(found: CombinedUncertainty, result: MetricResult, index: int) -> int:
+    """Decimals of a value and of its uncertainty, by the two digits of the latter."""
+    if found.expanded is None:
+        return 4
+    sides = stated_decibels(result, found, index) or (found.expanded * found.metric.shown.factor,)
+    return decimals_of(min((x for x in sides if x > 0), default=0.0))
+
+
+def _mark(found: CombinedUncertainty) -> str:
+    """What stands behind an interval in which causes lack."""
+    return ", incomplete" if found.missing and found.expanded is not None else ""
+
+
+def _value(uncertainty: Uncertainty, found: CombinedUncertainty, index: int) -> str:
+    result = uncertainty.results[found.metric.name]
+    decimals = _decimals(found, result, index)
     if result.quantity == "unknown":
         return "unknown"
     if result.quantity == "direction":
         top = peak(uncertainty.modes.at(index))
-        theta, phi = (round(math.degrees(x[0]), 3) + 0.0 for x in (top.theta, top.phi))
-        return f"theta {theta:.3f}, phi {phi:.3f} deg"
-    return _shown(float(result.value[index]), result.quantity)
+        theta = round(math.degrees(top.theta[0]), decimals) + 0.0
+        phi = shown_azimuth(math.degrees(top.phi[0]), decimals)
+        return f"theta {theta:.{decimals}f}, phi {phi:.{decimals}f} deg"
+    return _shown(float(result.value[index]), result.quantity, decimals)
 
 
 def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> tuple[str, str, str]:
@@ -241,9 +258,11 @@ def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> t
     if found.expanded is None:
         return NOT_SUPPLIED, "", ""
     unit, factor = found.metric.shown
-    expanded = f"{short(found.expanded, factor)} {unit}"
+    places = _decimals(found, result, index)
+    expanded = f"{found.expanded * factor:.{places}f} {unit}"
     if (decibels := stated_decibels(result, found, index)) is not None:
-        expanded = "+{}/-{} dB".format(*map(short, decibels))
+        plus, minus = ("infinite" if math.isinf(x) else f"{x:.{places}f}" for x in decibels)
+        expanded = f"+{plus}/-{minus} dB"
     return expanded, f"{found.coverage_factor:.3g}", short(found.degrees_of_freedom)
 
 
@@ -272,22 +291,26 @@ def missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[
     return lines
 
 
-def _ends(one: Stated | None, quantity: FigureKind) -> str:
+def _ends(one: Stated | None, result: MetricResult, found: CombinedUncertainty, index: int) -> str:
     """The interval in words."""
     if one is None:
         return ""
-    low, high = (_shown(x, quantity) for x in (one.low, one.high))
+    decimals = _decimals(found, result, index)
+    low, high = (_shown(x, result.quantity, decimals) for x in (one.low, one.high))
     return f"up to {high}" if low == "none" else f"{low.split()[0]} to {high}"
 
 
-def _shown(value: float, quantity: FigureKind) -> str:
+def _shown(value: float, quantity: FigureKind, decimals: int = 4) -> str:
     shown = converted(value, quantity)
-    return "none" if shown is None else f"{shown:.4f} {UNITS[quantity]}"
+    if shown is None:
+        return "none"
+    return f"{round(shown, decimals) + 0.0:.{decimals}f} {UNITS[quantity]}"
 
 
 def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:
     """Known error of a metric, if it is large enough to see beside the uncertainty."""
     one, label = stated(result, found, index), found.metric.label
+    places = _decimals(found, result, index)
     if one is not None and result.field is not None:
         value = float(result.value[index])
         if not value - one.value > NOTICED * (one.high - value):
@@ -295,7 +318,7 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
         if one.value > 0:
             return [
                 f"{label}: errors add {short(10 * math.log10(value / one.value))} dB on average to "
-                f"a level so low: less that it is {_shown(one.value, result.quantity)}"
+                f"a level so low: less that it is {_shown(one.value, result.quantity, places)}"
             ]
         return [f"{label}: what was measured is no more than errors make on average"]
     if not abs(found.bias) > NOTICED * (found.standard_uncertainty or 0.0):
@@ -303,7 +326,7 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
     said = f"known bias of {label}: {_bias(found.bias, found.metric)}, not part of the uncertainty: "
     if one is None:
         return [f"{said}correct the result for it"]
-    least = _shown(one.value, result.quantity)
+    least = _shown(one.value, result.quantity, places)
     return [f"{said}less it, the value is {least}, about which the interval stands"]
 
 

@@ -11,7 +11,7 @@ from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import correlated_lines
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.result import close_azimuths
-from nf2ff.report.shown import level, short
+from nf2ff.report.shown import decimals_of, level, short
 from nf2ff.report.uncertainty import FEWEST, UNITS, converted, missing_lines, uncertainty_lines
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import Metric
@@ -71,7 +71,11 @@ def summary_table(
     rows: list[Row] = []
     for metric in uncertainty.budgets[0].metrics:
         some = (found or {}).get(metric.name) or [combine(x, metric.name) for x in uncertainty.budgets]
-        rows += [*_values(uncertainty, metric), *_expanded(uncertainty, metric, some)]
+        sides = _expanded(uncertainty, metric, some)
+        known = np.concatenate([row.values for row in sides])
+        known = known[np.isfinite(known) & (known > 0)]
+        decimals = decimals_of(float(np.median(known)) if known.size else 0.0)
+        rows += [x._replace(decimals=decimals) for x in (*_values(uncertainty, metric), *sides)]
     return frequency_table(uncertainty.modes.frequency, rows)
 
 
@@ -83,24 +87,24 @@ def _values(uncertainty: Uncertainty, metric: Metric) -> list[Row]:
     if result.quantity == "direction":
         top = peak(uncertainty.modes)
         angles = {"theta": np.degrees(top.theta), "phi": close_azimuths(np.degrees(top.phi))}
-        return [Row(f"{metric.label}, {name} [deg]", values, 3) for name, values in angles.items()]
+        return [Row(f"{metric.label}, {name} [deg]", values) for name, values in angles.items()]
     values = [converted(float(x), result.quantity) for x in result.value]
-    return [Row(f"{metric.label} [{unit}]", np.array([math.nan if x is None else x for x in values]), 3)]
+    return [Row(f"{metric.label} [{unit}]", np.array([math.nan if x is None else x for x in values]))]
 
 
 def _expanded(uncertainty: Uncertainty, metric: Metric, found: Sequence[CombinedUncertainty]) -> list[Row]:
     result = uncertainty.results[metric.name]
     percent = f"{100 * found[0].confidence:.6g} %"
-    lacks = " incomplete" if found[0].missing else ""
+    lacks = ", incomplete" if found[0].missing and found[0].expanded is not None else ""
     ends = [stated_decibels(result, one, f) for f, one in enumerate(found)]
     if any(x is not None for x in ends):
         sides = np.array([(math.nan, math.nan) if x is None else x for x in ends]).T
         if np.allclose(sides[0], sides[1], rtol=0.01, equal_nan=True):  # alike to the digits that are shown
-            return [Row(f"  +-{percent} [dB]{lacks}", sides.max(axis=0), digits=2)]
-        return [Row(f"  {s}{percent} [dB]{lacks}", x, digits=2) for s, x in zip("+-", sides, strict=True)]
+            return [Row(f"  +-{percent} [dB]{lacks}", sides.max(axis=0))]
+        return [Row(f"  {s}{percent} [dB]{lacks}", x) for s, x in zip("+-", sides, strict=True)]
     unit, factor = metric.shown
     values = np.array([math.nan if x.expanded is None else x.expanded * factor for x in found])
-    return [Row(f"  +-{percent} [{unit}]{lacks}", values, digits=2)]
+    return [Row(f"  +-{percent} [{unit}]{lacks}", values)]
 
 
 def _largest_terms(metric: Metric, found: Sequence[CombinedUncertainty], names: Sequence[str]) -> str:

@@ -128,7 +128,8 @@ def export(
 
     \b
     field   far field [V] on a grid: native (.h5), or CSV as antenna and probe patterns have it
-    levels  CSV of directivity, its two polarisations, EIRP and phases on a grid
+    levels  CSV of directivity, its two polarisations, EIRP, phases, level over the peak, axial
+            ratio, and gain where the power is known, on a grid
     cuts    CSV of the same along cuts, evaluated from the modes, not between grid points
     nsma    pattern file of NSMA WG16.99.050: horizontal and vertical cut, co- and cross-polar
 
@@ -215,8 +216,8 @@ class _Source:
     modes: Modes | None
     field: FarField | None
     warnings: list[str]
-    #: Radiated power over the power put in, where it was stated for the result.
-    efficiency: NDArray[np.float64] | None
+    #: Radiated power over the power accepted ("gain") or incident ("realised_gain"), where stated.
+    efficiency: dict[str, NDArray[np.float64]]
 
     def need_modes(self, what: str) -> Modes:
         """The modes, or the reason why not."""
@@ -229,14 +230,16 @@ class _Source:
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     kind = native.file_kind(path)
-    modes = field = efficiency = None
+    modes = field = None
+    efficiency: dict[str, NDArray[np.float64]] = {}
     told: Sequence[Sequence[str]] = ()
     if kind in ("result", "modes"):
         found = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
         modes, field, told = found.modes, found.far_field, found.warnings
-        for name in ("total_efficiency", "radiation_efficiency"):
+        shares = {"gain": "radiation_efficiency", "realised_gain": "total_efficiency"}
+        for figure, name in shares.items():
             if name in found.quantities:
-                efficiency = np.asarray(found.quantities[name].values, float)
+                efficiency[figure] = np.asarray(found.quantities[name].values, float)
     elif kind == "far_field":
         field = native.read_far_field(path)
     else:
@@ -257,7 +260,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         lost = 1 - float(field.trusted_fraction().min())
         if lost:
             sentences.append(ResultCode.DIRECTIONS_NOT_SEEN(percent=100 * lost))
-    return _Source(path, modes, field, sentences, None if efficiency is None else efficiency[pick])
+    return _Source(path, modes, field, sentences, {name: x[pick] for name, x in efficiency.items()})
 
 
 def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ...]) -> NDArray[np.intp]:
@@ -312,7 +315,14 @@ def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrit
     field = _grid(source, given)
     _bound(field.e_theta.size, MAX_TABLE)
     angle = float(np.radians(given["reference_angle_deg"]))
-    write_levels(output, field, basis=given["basis"], reference_angle=angle, overwrite=overwrite)
+    write_levels(
+        output,
+        field,
+        basis=given["basis"],
+        reference_angle=angle,
+        efficiency=source.efficiency,
+        overwrite=overwrite,
+    )
     return _size(field)
 
 
@@ -335,6 +345,7 @@ def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite:
         basis=given["basis"],
         reference_angle=float(np.radians(given["reference_angle_deg"])),
         seen=source.field,
+        efficiency=source.efficiency,
         overwrite=overwrite,
     )
     return f"{count} cuts of {angle.size} directions, {_count(modes)}"
@@ -344,8 +355,9 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
     modes = source.need_modes("cuts")
     angle = _angles(modes, given["step_deg"], nsma.MAX_LINES // 4)
     power = given["input_power_w"]
-    if power is None and given["gain_dbi"] is None and source.efficiency is not None:
-        power = modes.radiated_power() / source.efficiency
+    if power is None and given["gain_dbi"] is None and source.efficiency:
+        share = next(iter(source.efficiency.values()))  # the gain, where both are known
+        power = modes.radiated_power() / share
     pattern = nsma_pattern(
         modes,
         up=UP[given["up"]],

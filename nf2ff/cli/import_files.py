@@ -10,7 +10,7 @@ from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
-    check_output,
+    check_native,
     command_line,
     misused,
     one_line_errors,
@@ -92,7 +92,7 @@ def import_files(
         _import_mapped(files, columns, output, overwrite=overwrite)
         return
     known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
-    check_output(output, (*files, *tables), overwrite=overwrite)
+    check_native(output, (*files, *tables), overwrite=overwrite)
     provenance = safe.provenance(inputs=(*files, *tables), command=command_line())
     kind = native.file_kind(files[0])
     if kind in ("table", "samples"):

@@ -39,6 +39,8 @@ PLANE_WORDS = (
     "PLANE is an angle in deg from the plane of phi that belongs to the beam (phi = 0 at a pole), "
     "phi=DEG, E or H (by the polarisation at the peak), narrow or wide (by the beam's width)."
 )
+#: Endings that a native file must not have, as other programs would take it for text.
+TEXTS = (".csv", ".json", ".nsma", ".toml", ".txt")
 #: Formats of pictures, by the ending of the file's name.
 PICTURES = (".png", ".pdf", ".svg")
 
@@ -100,6 +102,20 @@ def plural(count: int, word: str, words: str = "") -> str:
 
 
 # --- checks before the work ----------------------------------------------------------------------
+
+
+def check_native(output: Path, inputs: Iterable[Path], *, overwrite: bool, export: bool = False) -> None:
+    """Refuse an output that could not be written, or whose name is one of text where HDF5 is.
+
+    What ``export`` reads may become text later.
+    """
+    if output.suffix.lower() in TEXTS:
+        name = output.with_suffix(".h5")
+        later = f", and then run nf2ff export {name} -o {output}" if export else ""
+        raise InputError(
+            f"{output}: is a name of text, and a native file (HDF5) is written", f"choose {name}{later}"
+        )
+    check_output(output, inputs, overwrite=overwrite)
 
 
 def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> None:

@@ -13,7 +13,7 @@ from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
     FILE,
-    check_output,
+    check_native,
     check_picture,
     command_line,
     json_option,
@@ -65,7 +65,7 @@ def study(
     `nf2ff study --template`. Ctrl-C keeps the values that were done.
     """
     check_jobs(jobs)
-    check_output(output, [description], overwrite=overwrite)
+    check_native(output, [description], overwrite=overwrite)
     check_picture(plot, [description, output], overwrite=overwrite)
     asked = read_study_file(description)
     for path in (output, *([] if plot is None else [plot])):

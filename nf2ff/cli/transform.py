@@ -27,7 +27,7 @@ from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
     all_option,
-    check_output,
+    check_native,
     command_line,
     json_option,
     misused,
@@ -145,7 +145,7 @@ def transform(
     if first_order and mounting.largest_order is not None:
         misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
     given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
-    check_output(output, given, overwrite=overwrite)
+    check_native(output, given, overwrite=overwrite, export=True)
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)

@@ -24,7 +24,7 @@ from nf2ff.cli.inputs import (
 from nf2ff.cli.options import (
     FILE,
     all_option,
-    check_output,
+    check_native,
     check_picture,
     command_line,
     json_option,
@@ -120,7 +120,7 @@ def uncertainty(
     check_powers(powers)
     check_jobs(jobs)
     given = [x for x in (scan, budget, probe, level) if x is not None]
-    check_output(output, given, overwrite=overwrite)
+    check_native(output, given, overwrite=overwrite)
     check_picture(plot, [*given, output], overwrite=overwrite)
     asked = read_uncertainty_file(budget, realised=powers.incident is not None)
     gains, errors = asked.assessment.relative_only, asked.assessment.errors

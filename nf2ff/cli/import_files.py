@@ -42,7 +42,11 @@ from nf2ff.metrics.gain_transfer import probe_of_known_gain
 @response_unit_option
 @click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")
 @click.option("--input-power-w", type=float, help="Probe: power that went into its port.")
-@click.option("--gain", type=FILE, help="Probe: TOML that states the gain of its port 1.")
+@click.option(
+    "--gain",
+    type=FILE,
+    help="Probe: TOML that states the gain of its port 1 (nf2ff transform --template probe-gain).",
+)
 @click.option("--degree", type=click.IntRange(min=1), help="Probe: degree of its expansion.")
 @click.option("--zero-missing", is_flag=True, help="Probe: no field where there are no data.")
 @click.option("--probe-radius-m", type=float, help="Probe: sphere about its reference point.")

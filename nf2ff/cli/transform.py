@@ -37,11 +37,13 @@ from nf2ff.cli.options import (
     read_planes,
     response_unit_option,
     steps_of,
+    template_option,
     time_convention_option,
 )
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer
 from nf2ff.io.safe import InputFile, provenance, refuse_overwrite
+from nf2ff.io.toml import template
 from nf2ff.kernel.frequency_table import span_words
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
@@ -71,11 +73,14 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
     help="Take the probe as one of azimuthal orders +-1; the error is reported.",
 )
 @mounting_options
-@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--level", type=FILE, help="TOML (see --template): what lies between the probe's port and readings."
+)
 @click.option(
     "--gain-transfer",
     type=FILE,
-    help="TOML: reference antenna of known gain; with --reference-result and --input-power-w.",
+    help="TOML (see --template): reference antenna of known gain; with --reference-result and "
+    "--input-power-w.",
 )
 @click.option("--reference-result", type=FILE, help="Result of that antenna's scan.")
 @click.option(
@@ -106,6 +111,12 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 )
 @time_convention_option
 @response_unit_option
+@template_option(
+    "Print such a file to be filled in, and nothing else: of --level, of --gain-transfer, or of nf2ff import "
+    "--gain.",
+    template,
+    *("level", "gain-transfer", "probe-gain"),
+)
 @overwrite_option
 @all_option
 @json_option

@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -34,6 +34,7 @@ from nf2ff.cli.options import (
     print_warnings,
     response_unit_option,
     save_picture,
+    template_option,
     time_convention_option,
 )
 from nf2ff.io import safe
@@ -60,7 +61,11 @@ from nf2ff.uncertainty.result import Uncertainty
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @click.option("--probe", type=FILE, help="Probe, as for transform; by default the ideal one.")
 @mounting_options
-@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--level",
+    type=FILE,
+    help="TOML (nf2ff transform --template level): what lies between the probe's port and readings.",
+)
 @click.option(
     "--input-power-w",
     type=float,
@@ -74,7 +79,7 @@ from nf2ff.uncertainty.result import Uncertainty
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
-@template_option(uncertainty_template, "Print a BUDGET to be filled in, and nothing else.")
+@template_option("Print a BUDGET to be filled in, and nothing else.", uncertainty_template)
 @time_convention_option
 @response_unit_option
 @overwrite_option

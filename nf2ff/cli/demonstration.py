@@ -21,7 +21,7 @@ from nf2ff.io import native, safe, tables
 from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.transformation import transform_samples
-from nf2ff.report import plots
+from nf2ff.report import pattern_plots, plots
 from nf2ff.report.result import shown_azimuth
 
 FREQUENCY = 24.0e9
@@ -77,7 +77,7 @@ def run(folder: Path | None) -> bool:
     provenance = safe.provenance(inputs=[table], command="nf2ff demo")
     native.write_result(result, replace(found, provenance=provenance))
     pictures: dict[str, Callable[..., Any]] = {
-        "principal-cuts.png": plots.principal_cuts,
+        "peak-cuts.png": lambda modes: pattern_plots.peak_cuts({"": modes}),
         "polar-cuts.png": plots.polar_cuts,
         "power-spectrum.png": plots.power_spectrum,
     }

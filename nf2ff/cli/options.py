@@ -16,6 +16,7 @@ from nf2ff.io.safe import refuse_overwrite, replacing
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import ALLOWED, read_plane
 from nf2ff.report.over_frequency import told_once
+from nf2ff.report.picture_set import PICTURE_SET
 from nf2ff.solver.self_check import WrongTransformError
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -146,6 +147,19 @@ def check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> 
     check_output(plot, inputs, overwrite=overwrite)
     if plot.suffix.lower() not in PICTURES:
         raise InputError(f"{plot}: is not a picture, expected a name that ends in {', '.join(PICTURES)}")
+
+
+def check_figures(folder: Path | None, *, overwrite: bool) -> None:
+    """Refuse a folder of pictures that could not be written."""
+    if folder is None:
+        return
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file, expected a folder for pictures", "choose another name")
+    if not folder.absolute().parent.is_dir():
+        raise InputError(f"{folder}: there is no folder {folder.parent}", "make it first")
+    for name in PICTURE_SET:
+        if not overwrite and (folder / f"{name}.png").exists():
+            raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
 
 
 def steps_of(whole: int, step: float, option: str) -> int:

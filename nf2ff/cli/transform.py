@@ -27,6 +27,7 @@ from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
     all_option,
+    check_figures,
     check_native,
     command_line,
     json_option,
@@ -36,6 +37,7 @@ from nf2ff.cli.options import (
     print_warnings,
     read_planes,
     response_unit_option,
+    save_picture,
     steps_of,
     template_option,
     time_convention_option,
@@ -54,6 +56,7 @@ from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Powers
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
+from nf2ff.report.picture_set import picture_set
 from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
@@ -111,6 +114,13 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 )
 @time_convention_option
 @response_unit_option
+@click.option(
+    "--figures",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for pictures of the first frequency: cuts, map, balloon, spectrum, near field; and over "
+    "frequency.",
+)
 @template_option(
     "Print such a file to be filled in, and nothing else: of --level, of --gain-transfer, or of nf2ff import "
     "--gain.",
@@ -143,6 +153,7 @@ def transform(
     plane: PlaneLike | None,
     time_convention: str | None,
     response_unit: str | None,
+    figures: Path | None,
     overwrite: bool,
     every: bool,
     as_json: bool,
@@ -157,6 +168,7 @@ def transform(
         misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
     given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
     check_native(output, given, overwrite=overwrite, export=True)
+    check_figures(figures, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
@@ -201,6 +213,11 @@ def transform(
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=origin)
     native.write_result(output, result, overwrite=overwrite)
+    if figures is not None:
+        figures.mkdir(exist_ok=True)
+        wished = 0.0 if plane is None else plane
+        for name, draw in picture_set(result.modes, samples, plane=wished).items():
+            save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)
     if as_json:

@@ -17,6 +17,7 @@ from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, array_of, huygens_source
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
+from nf2ff.cli.draws import working
 from nf2ff.io import native, safe, tables
 from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
@@ -72,7 +73,8 @@ def run(folder: Path | None) -> bool:
     native.write_samples(scan, samples, provenance=safe.provenance(command="nf2ff demo"))
     tables.write_table(table, samples)
     start = time.perf_counter()
-    found = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
+    with working("transforming"):
+        found = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
     took = time.perf_counter() - start
     provenance = safe.provenance(inputs=[table], command="nf2ff demo")
     native.write_result(result, replace(found, provenance=provenance))

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.modes import Modes
+from nf2ff.cli.draws import tell, working
 from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
@@ -49,7 +50,10 @@ UP |= {f"-{name}": (-x, -y, -z) for name, (x, y, z) in UP.items()}
 NEEDED = {"ANTMAN": "MANUFACTURER", "MODNUM": "MODEL", "ELTILT": "NOMINAL,TOLERANCE"}
 
 
-@click.command(context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]})
+@click.command(
+    context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]},
+    epilog="Example: nf2ff export result.h5 -o cuts.csv --plane E --plane H",
+)
 @click.argument("result", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @click.option(
@@ -154,12 +158,14 @@ def export(
     for name, whole in (("theta_step_deg", 180), ("phi_step_deg", 360), ("step_deg", 360)):
         if given[name] is not None:
             given[name] = steps_of(whole, given[name], _option(name))
-    source = _read(result, given["frequency_ghz"])
+    with working("reading"):
+        source = _read(result, given["frequency_ghz"])
     for sentence in source.warnings:
         click.echo(f"warning, {sentence}", err=True)
     write = {"field": _write_field, "levels": _write_levels, "cuts": _write_cuts}
     try:
-        said = write.get(what, _write_nsma)(output, source, given, overwrite)
+        with working("writing"):
+            said = write.get(what, _write_nsma)(output, source, given, overwrite)
     except ValueError as error:
         if str(error).startswith(f"{output}: "):  # what cannot be written; the rest is the source's
             raise
@@ -371,7 +377,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
     )
     nsma.write_nsma(output, pattern, overwrite=overwrite)
     for sentence in pattern.warnings:
-        click.echo(f"warning, {sentence}", err=True)
+        tell(f"warning, {sentence}")
     cuts = pattern.cuts[0]
     names = ", ".join(f"{cut.plane} {cut.polarisation}" for cut in cuts)
     return f"{names} in {angle.size} directions, {_count(modes)}, gain {pattern.fields['MDGAIN']} dBi"

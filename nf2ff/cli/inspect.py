@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from nf2ff.cli.draws import working
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -26,7 +27,7 @@ from nf2ff.report.over_frequency import MAX_COLUMNS
 from nf2ff.report.uncertainty_summary import summary_table
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff inspect scan.csv --response-unit V/m")
 @click.argument("file", type=FILE)
 @time_convention_option
 @response_unit_option
@@ -50,13 +51,14 @@ def inspect(
     if noise_floor_dbm is not None and not math.isfinite(noise_floor_dbm):
         misused(f"--noise-floor-dbm is {noise_floor_dbm:g}, expected a level in dBm")
     source = InputFile(file)
-    facts = describe(
-        source,
-        time_convention=time_convention,
-        response_unit=response_unit,
-        noise_floor_dbm=noise_floor_dbm,
-        once=not (as_json or every),
-    )
+    with working("reading"):
+        facts = describe(
+            source,
+            time_convention=time_convention,
+            response_unit=response_unit,
+            noise_floor_dbm=noise_floor_dbm,
+            once=not (as_json or every),
+        )
     if facts["holds"] == "samples":
         facts["warnings"] = [*facts["warnings"], *unstated_unit(source, response_unit, options=LATER)]
     if as_json:

@@ -46,18 +46,6 @@ TEXTS = (".csv", ".json", ".txt")
 PICTURES = (".png", ".pdf", ".svg")
 
 
-def template_option(words: str, text: Callable[..., str], *names: str) -> Callable[..., Any]:
-    """Option --template, which prints what ``text`` gives, of several for the name, and ends the command."""
-
-    def show(context: click.Context, _: click.Parameter, wanted: Any) -> None:
-        if wanted and not context.resilient_parsing:
-            click.echo(text(wanted) if names else text(), nl=False)
-            context.exit()
-
-    how: dict[str, Any] = {"type": click.Choice(names)} if names else {"is_flag": True}
-    return click.option("--template", is_eager=True, expose_value=False, callback=show, help=words, **how)
-
-
 def read_planes(context: click.Context, parameter: click.Parameter, given: Any) -> Any:
     """Planes, or the one, that an option names."""
     del context

@@ -12,6 +12,7 @@ import numpy as np
 from nf2ff.antenna import points
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import equiangular_grid
+from nf2ff.cli.draws import template_option, working
 from nf2ff.cli.options import (
     FILE,
     check_native,
@@ -23,7 +24,6 @@ from nf2ff.cli.options import (
     plural,
     quoted,
     steps_of,
-    template_option,
 )
 from nf2ff.io import native, safe, tables
 from nf2ff.io.antenna_toml import read_antenna
@@ -38,7 +38,7 @@ from nf2ff.messages.input_error import InputError
 MAX_SCAN = 50_000_000
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff simulate antenna.toml -o scan.h5 --frequency-ghz 24 --radius-m 0.5")
 @click.argument("antenna", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write: native, or .csv.")
 @click.option("--frequency-ghz", type=float, multiple=True, required=True, help="Frequency; may be repeated.")
@@ -62,7 +62,7 @@ MAX_SCAN = 50_000_000
 )
 @click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)].")
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise.")
-@template_option("Print an ANTENNA to be changed, and nothing else.", partial(template, "antenna"))
+@template_option(partial(template, "antenna"), "Print an ANTENNA to be changed, and nothing else.")
 @overwrite_option
 @one_line_errors
 def simulate(
@@ -138,11 +138,12 @@ def simulate(
         "noise": noise,
         "rng": seed,
     }
-    if ports:
-        port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
-        samples = receive(cluster, ports, port=port, **place)
-    else:
-        samples = simulated(cluster, **place)
+    with working("simulating"):
+        if ports:
+            port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
+            samples = receive(cluster, ports, port=port, **place)
+        else:
+            samples = simulated(cluster, **place)
     provenance = safe.provenance(inputs=inputs, command=command_line(), seed=seed)
     if probe_output is not None:
         native.write_probe(

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -22,7 +22,6 @@ from nf2ff.cli.options import (
     plural,
     response_unit_option,
     save_picture,
-    template_option,
     time_convention_option,
 )
 from nf2ff.io import native, safe
@@ -38,12 +37,12 @@ from nf2ff.uncertainty.growth import Growth, sweep, sweep_sizes
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 
-@click.command("study")
+@click.command("study", epilog="Example: nf2ff study study.toml -o growth.h5 --plot growth.png")
 @click.argument("description", metavar="STUDY", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
-@template_option("Print a STUDY to be changed, and nothing else.", study_template)
+@template_option(study_template, "Print a STUDY to be changed, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option

@@ -14,6 +14,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
+from nf2ff.cli.draws import template_option, working
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -39,7 +40,6 @@ from nf2ff.cli.options import (
     response_unit_option,
     save_picture,
     steps_of,
-    template_option,
     time_convention_option,
 )
 from nf2ff.io import native
@@ -61,7 +61,7 @@ from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff transform scan.h5 -o result.h5 --probe probe.h5 --figures pictures")
 @click.argument("scan", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
 @click.option(
@@ -122,9 +122,9 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
     "frequency.",
 )
 @template_option(
+    template,
     "Print such a file to be filled in, and nothing else: of --level, of --gain-transfer, or of nf2ff import "
     "--gain.",
-    template,
     *("level", "gain-transfer", "probe-gain"),
 )
 @overwrite_option
@@ -176,9 +176,10 @@ def transform(
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
     inputs = {path: InputFile(path) for path in given}
     source = inputs[scan]
-    samples, sentences, files = read_scan(
-        source, level, time_convention, response_unit, probe=None if probe is None else inputs[probe]
-    )
+    with working("reading"):
+        samples, sentences, files = read_scan(
+            source, level, time_convention, response_unit, probe=None if probe is None else inputs[probe]
+        )
     own, used, notes = read_mounted_probe(None if probe is None else inputs[probe], mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
     unit = [] if gain_transfer else unstated_unit(source, response_unit, probe=used, level=level)
@@ -188,7 +189,7 @@ def transform(
         rescale, transfer, more = _substitution(gain_transfer, reference_result, samples, input_power_w)
         files += more
     refuse_overwrite(output, files)
-    with found_in(scan):
+    with found_in(scan), working("solving"):
         result = transform_samples(
             samples,
             used,
@@ -216,8 +217,9 @@ def transform(
     if figures is not None:
         figures.mkdir(exist_ok=True)
         wished = 0.0 if plane is None else plane
-        for name, draw in picture_set(result.modes, samples, plane=wished).items():
-            save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
+        with working("drawing"):
+            for name, draw in picture_set(result.modes, samples, plane=wished).items():
+                save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)
     if as_json:

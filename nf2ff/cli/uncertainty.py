@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option, working
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -34,7 +34,6 @@ from nf2ff.cli.options import (
     print_warnings,
     response_unit_option,
     save_picture,
-    template_option,
     time_convention_option,
 )
 from nf2ff.io import safe
@@ -55,7 +54,7 @@ from nf2ff.uncertainty.request import Assessment, Cut
 from nf2ff.uncertainty.result import Uncertainty
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff uncertainty scan.h5 budget.toml -o uncertainty.h5 --draws 100")
 @click.argument("scan", type=FILE)
 @click.argument("budget", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
@@ -79,7 +78,7 @@ from nf2ff.uncertainty.result import Uncertainty
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
-@template_option("Print a BUDGET to be filled in, and nothing else.", uncertainty_template)
+@template_option(uncertainty_template, "Print a BUDGET to be filled in, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -136,7 +135,8 @@ def uncertainty(
     _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
     used = limit_orders(whole, mounting.largest_order)
     with found_in(scan):
-        solution = solve(samples, used, degree=asked.degree if degree is None else degree)
+        with working("solving"):
+            solution = solve(samples, used, degree=asked.degree if degree is None else degree)
         solution = tell_neglected(solution, samples, whole, used)
         if solution.damped and count == 0 and errors:
             raise InputError(

@@ -21,7 +21,7 @@ from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance
 from nf2ff.uncertainty.errors.term import ErrorTerm
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff plan plan.toml --points positions.csv")
 @click.argument("description", metavar="PLAN", type=FILE)
 @click.option("-o", "--output", type=FILE, help="JSON file to write.")
 @click.option("--points", type=FILE, help="CSV to write: when and where each reading is taken.")

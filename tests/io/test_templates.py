@@ -42,7 +42,8 @@ def filled(tmp_path):
 
 def test_every_template_has_a_command():
     folder = Path(toml.__file__).parent / "templates"
-    others = {"modelled_errors", "near_field_terms", "study"}  # tests of these are with their readers
+    # Tests of these are with their readers.
+    others = {"modelled_errors", "near_field_terms", "study", "plan"}
     assert {x.stem for x in folder.iterdir()} == {*COMMANDS, *others}
 
 

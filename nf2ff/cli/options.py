@@ -110,6 +110,7 @@ def check_native(output: Path, inputs: Iterable[Path], *, overwrite: bool, expor
 
     What ``export`` reads may become text later.
     """
+    refuse_overwrite(output, inputs)
     if output.suffix.lower() in TEXTS:
         name = output.with_suffix(".h5")
         later = f", and then run nf2ff export {name} -o {output}" if export else ""

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import tell, working
 from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
@@ -26,6 +25,8 @@ from nf2ff.cli.options import (
     plural,
     read_planes,
     steps_of,
+    tell,
+    working,
 )
 from nf2ff.io import native, nsma, safe, tables
 from nf2ff.io.levels import trusted_around, write_cuts, write_levels

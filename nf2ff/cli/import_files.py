@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from nf2ff.cli.draws import template_option, working
+from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -18,6 +18,7 @@ from nf2ff.cli.options import (
     plural,
     response_unit_option,
     time_convention_option,
+    working,
 )
 from nf2ff.io import native, proposal, safe
 from nf2ff.io.layout import Layout, layout_template

@@ -11,8 +11,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.draws import tell
-from nf2ff.cli.options import misused, plural, quoted
+from nf2ff.cli.options import misused, plural, quoted, tell
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_level
 from nf2ff.io.probe import load_probe

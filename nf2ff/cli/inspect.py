@@ -8,7 +8,6 @@ from pathlib import Path
 
 import click
 
-from nf2ff.cli.draws import working
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -18,6 +17,7 @@ from nf2ff.cli.options import (
     one_line_errors,
     response_unit_option,
     time_convention_option,
+    working,
 )
 from nf2ff.io.safe import InputFile
 from nf2ff.io.uncertainty import read_uncertainty

@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 import shlex
 import sys
-from collections.abc import Callable, Iterable, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+from tqdm import tqdm
 
 from nf2ff.io.safe import refuse_overwrite, replacing
 from nf2ff.messages.input_error import InputError
@@ -42,6 +45,8 @@ PLANE_WORDS = (
 )
 #: Endings that a native file must not have, as other programs would take it for text.
 TEXTS = (".csv", ".json", ".txt")
+#: What takes longer is told of while it lasts, and how often that is renewed [s].
+PATIENCE, RENEWED = 2.0, 0.5
 #: Formats of pictures, by the ending of the file's name.
 PICTURES = (".png", ".pdf", ".svg")
 
@@ -168,6 +173,9 @@ def print_warnings(
     """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
     for sentence in once:
         click.echo(f"warning: {sentence}", err=True)
+    warnings = list(warnings)
+    if not any(warnings):
+        return
     for line in told_once(frequency, [[x for x in some if x not in once] for some in warnings]):
         click.echo(f"warning, {line}", err=True)
 
@@ -176,3 +184,41 @@ def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:
     """Write a picture, whole or not at all."""
     with replacing(path, overwrite=overwrite) as temporary:
         ax.figure.savefig(temporary, format=path.suffix[1:].lower())
+
+
+# --- while it lasts ------------------------------------------------------------------------------
+
+
+@contextmanager
+def working(words: str) -> Iterator[None]:
+    """What is done and for how long, on standard error where that is a terminal, once it takes long."""
+    if not on_terminal():
+        yield
+        return
+    done = threading.Event()
+
+    def show() -> None:
+        if done.wait(PATIENCE):
+            return
+        with tqdm(desc=words, bar_format="{desc}, {elapsed}", file=sys.stderr, leave=False) as bar:
+            bar.start_t -= PATIENCE
+            while not done.wait(RENEWED):
+                bar.refresh()
+
+    thread = threading.Thread(target=show, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+def tell(line: str) -> None:
+    """A line on standard error, also while `working` says something there."""
+    tqdm.write(line, file=sys.stderr)
+
+
+def on_terminal() -> bool:
+    """Whether people see what goes to standard error as it comes."""
+    return sys.stderr.isatty()

@@ -14,7 +14,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import template_option, working
+from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -41,6 +41,7 @@ from nf2ff.cli.options import (
     save_picture,
     steps_of,
     time_convention_option,
+    working,
 )
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer

@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option, working
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -35,6 +35,7 @@ from nf2ff.cli.options import (
     response_unit_option,
     save_picture,
     time_convention_option,
+    working,
 )
 from nf2ff.io import safe
 from nf2ff.io.uncertainty import write_uncertainty

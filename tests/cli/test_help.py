@@ -11,7 +11,7 @@ import pytest
 from commands import run, simulated, succeed
 
 import nf2ff
-from nf2ff.cli import COMMANDS, draws
+from nf2ff.cli import COMMANDS, options
 
 # --- help ---------------------------------------------------------------------------------------
 
@@ -62,28 +62,28 @@ def test_version():
 def test_work_that_takes_long_is_told_of(monkeypatch):
     told = io.StringIO()
     monkeypatch.setattr("sys.stderr", told)
-    monkeypatch.setattr(draws, "RENEWED", 0.01)
-    with draws.working("solving"):
+    monkeypatch.setattr(options, "RENEWED", 0.01)
+    with options.working("solving"):
         time.sleep(0.05)
     assert told.getvalue() == ""  # no terminal
-    monkeypatch.setattr(draws, "on_terminal", lambda: True)
-    with draws.working("solving"):
+    monkeypatch.setattr(options, "on_terminal", lambda: True)
+    with options.working("solving"):
         time.sleep(0.05)
     assert told.getvalue() == ""  # not yet two seconds
-    monkeypatch.setattr(draws, "PATIENCE", 0.0)
-    with draws.working("solving"):
+    monkeypatch.setattr(options, "PATIENCE", 0.0)
+    with options.working("solving"):
         time.sleep(0.2)
-        draws.tell("warning")
+        options.tell("warning")
     assert "solving, 00:00" in told.getvalue()
     assert "warning\n" in told.getvalue().replace("\r", "\n")
     assert told.getvalue().split("\r")[-1].strip() == ""  # nothing is left on the line
 
 
 def test_commands_say_what_they_do(tmp_path, monkeypatch):
-    monkeypatch.setattr(draws, "RENEWED", 0.001)
-    monkeypatch.setattr(draws, "PATIENCE", 0.0)
+    monkeypatch.setattr(options, "RENEWED", 0.001)
+    monkeypatch.setattr(options, "PATIENCE", 0.0)
     quiet = simulated(tmp_path / "quiet.h5")  # no terminal: nothing but the result
-    monkeypatch.setattr(draws, "on_terminal", lambda: True)
+    monkeypatch.setattr(options, "on_terminal", lambda: True)
     words = (tmp_path / "quiet.toml", "-o", tmp_path / "scan.h5", "--frequency-ghz", 3, "--radius-m", 0.4)
     for command, word in (
         (("simulate", *words), "simulating"),

@@ -1,11 +1,10 @@
-"""What the commands that make draws share: processes and a bar; and templates of descriptions."""
+"""What the commands that make draws share: processes and a bar."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import click
 from tqdm import tqdm
@@ -15,18 +14,6 @@ from nf2ff.messages.input_error import InputError
 jobs_option = click.option(
     "--jobs", type=int, default=-1, show_default=True, help="Processes that make draws; -1 for one a core."
 )
-
-
-def template_option(template: Callable[..., str], words: str, *names: str) -> Callable[..., Any]:
-    """Option --template: prints what ``template`` gives, of several for the name, and ends the command."""
-
-    def show(context: click.Context, _: click.Parameter, wanted: Any) -> None:
-        if wanted and not context.resilient_parsing:
-            click.echo(template(wanted) if names else template(), nl=False)
-            context.exit()
-
-    how: dict[str, Any] = {"type": click.Choice(names)} if names else {"is_flag": True}
-    return click.option("--template", is_eager=True, expose_value=False, callback=show, help=words, **how)
 
 
 def check_jobs(jobs: int) -> None:

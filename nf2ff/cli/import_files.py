@@ -6,7 +6,6 @@ from pathlib import Path
 
 import click
 
-from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -17,6 +16,7 @@ from nf2ff.cli.options import (
     overwrite_option,
     plural,
     response_unit_option,
+    template_option,
     time_convention_option,
     working,
 )

@@ -51,6 +51,18 @@ PATIENCE, RENEWED = 2.0, 0.5
 PICTURES = (".png", ".pdf", ".svg")
 
 
+def template_option(template: Callable[..., str], words: str, *names: str) -> Callable[..., Any]:
+    """Option --template: prints what ``template`` gives, of several for the name, and ends the command."""
+
+    def show(context: click.Context, _: click.Parameter, wanted: Any) -> None:
+        if wanted and not context.resilient_parsing:
+            click.echo(template(wanted) if names else template(), nl=False)
+            context.exit()
+
+    how: dict[str, Any] = {"type": click.Choice(names)} if names else {"is_flag": True}
+    return click.option("--template", is_eager=True, expose_value=False, callback=show, help=words, **how)
+
+
 def read_planes(context: click.Context, parameter: click.Parameter, given: Any) -> Any:
     """Planes, or the one, that an option names."""
     del context

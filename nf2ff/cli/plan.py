@@ -8,8 +8,14 @@ from pathlib import Path
 import click
 
 from nf2ff.antenna.dipoles import Antenna
-from nf2ff.cli.draws import template_option
-from nf2ff.cli.options import FILE, check_output, json_option, one_line_errors, overwrite_option
+from nf2ff.cli.options import (
+    FILE,
+    check_output,
+    json_option,
+    one_line_errors,
+    overwrite_option,
+    template_option,
+)
 from nf2ff.io import safe
 from nf2ff.io.antenna_toml import read_antenna
 from nf2ff.io.plan_points import write_points

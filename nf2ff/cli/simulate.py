@@ -12,7 +12,6 @@ import numpy as np
 from nf2ff.antenna import points
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import equiangular_grid
-from nf2ff.cli.draws import template_option
 from nf2ff.cli.options import (
     FILE,
     check_native,
@@ -24,6 +23,7 @@ from nf2ff.cli.options import (
     plural,
     quoted,
     steps_of,
+    template_option,
     working,
 )
 from nf2ff.io import native, safe, tables

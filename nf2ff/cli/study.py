@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -22,6 +22,7 @@ from nf2ff.cli.options import (
     plural,
     response_unit_option,
     save_picture,
+    template_option,
     time_convention_option,
 )
 from nf2ff.io import native, safe

@@ -14,7 +14,6 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -40,6 +39,7 @@ from nf2ff.cli.options import (
     response_unit_option,
     save_picture,
     steps_of,
+    template_option,
     time_convention_option,
     working,
 )

@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -34,6 +34,7 @@ from nf2ff.cli.options import (
     print_warnings,
     response_unit_option,
     save_picture,
+    template_option,
     time_convention_option,
     working,
 )

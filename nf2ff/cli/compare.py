@@ -10,7 +10,7 @@ from typing import Any
 import click
 import numpy as np
 
-from nf2ff.cli.options import FILE, PLANE_WORDS, json_option, one_line_errors, read_planes
+from nf2ff.cli.options import FILE, PLANE_WORDS, all_option, json_option, one_line_errors, read_planes
 from nf2ff.io.radiation import read_radiation
 from nf2ff.kernel.interpolation import SAME_FREQUENCY
 from nf2ff.messages.input_error import InputError
@@ -35,7 +35,7 @@ from nf2ff.report.comparison import comparison_facts, comparison_lines
     "--plane", default="0", callback=read_planes, help="Plane of the first cut; the other is across it."
 )
 @click.option("--port", type=int, default=1, show_default=True, help="Port of CSV tables that have several.")
-@click.option("--all", "every", is_flag=True, help="Print every frequency, however many there are.")
+@all_option
 @json_option
 @one_line_errors
 def compare(

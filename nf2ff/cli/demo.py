@@ -11,7 +11,7 @@ from nf2ff.cli.demonstration import run
 from nf2ff.cli.options import one_line_errors
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff demo -o weather-station")
 @click.option(
     "-o",
     "--folder",

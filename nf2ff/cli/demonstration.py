@@ -17,11 +17,13 @@ from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, array_of, huygens_source
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
+from nf2ff.cli.options import working
 from nf2ff.io import native, safe, tables
 from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.transformation import transform_samples
-from nf2ff.report import plots
+from nf2ff.report import pattern_plots, plots
+from nf2ff.report.result import shown_azimuth
 
 FREQUENCY = 24.0e9
 RADIUS = 0.45
@@ -71,12 +73,13 @@ def run(folder: Path | None) -> bool:
     native.write_samples(scan, samples, provenance=safe.provenance(command="nf2ff demo"))
     tables.write_table(table, samples)
     start = time.perf_counter()
-    found = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
+    with working("transforming"):
+        found = transform_samples(native.read_samples(table, response_unit="V/m"), nf2ff.field_probe())
     took = time.perf_counter() - start
     provenance = safe.provenance(inputs=[table], command="nf2ff demo")
     native.write_result(result, replace(found, provenance=provenance))
     pictures: dict[str, Callable[..., Any]] = {
-        "principal-cuts.png": plots.principal_cuts,
+        "peak-cuts.png": lambda modes: pattern_plots.peak_cuts({"": modes}),
         "polar-cuts.png": plots.polar_cuts,
         "power-spectrum.png": plots.power_spectrum,
     }
@@ -103,7 +106,7 @@ def run(folder: Path | None) -> bool:
         f"24 GHz link panel on a mountain weather station: {samples.response.shape[1]} samples at "
         f"{RADIUS} m,\nread, transformed and evaluated in {took:.2f} s, degree "
         f"{found.modes.degree}, peak at theta {np.degrees(top['theta'][0]):.3f} deg, phi "
-        f"{np.degrees(top['phi'][0]):.3f} deg\n"
+        f"{shown_azimuth(np.degrees(top['phi'][0]), 3):.3f} deg\n"
     )
     click.echo(f"{'':28}{'transformed':>14}{'closed form':>14}{'difference':>12}")
     for name, got, wanted in rows:

@@ -1,11 +1,10 @@
-"""What the commands that make draws share: processes, a bar, templates of their descriptions."""
+"""What the commands that make draws share: processes and a bar."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
 
 import click
 from tqdm import tqdm
@@ -15,19 +14,6 @@ from nf2ff.messages.input_error import InputError
 jobs_option = click.option(
     "--jobs", type=int, default=-1, show_default=True, help="Processes that make draws; -1 for one a core."
 )
-
-
-def template_option(template: Callable[[], str], words: str) -> Callable[..., Any]:
-    """Option --template, which prints what ``template`` gives and ends the command."""
-
-    def show(context: click.Context, _: click.Parameter, wanted: bool) -> None:
-        if wanted and not context.resilient_parsing:
-            click.echo(template(), nl=False)
-            context.exit()
-
-    return click.option(
-        "--template", is_flag=True, is_eager=True, expose_value=False, callback=show, help=words
-    )
 
 
 def check_jobs(jobs: int) -> None:

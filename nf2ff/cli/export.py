@@ -25,6 +25,8 @@ from nf2ff.cli.options import (
     plural,
     read_planes,
     steps_of,
+    tell,
+    working,
 )
 from nf2ff.io import native, nsma, safe, tables
 from nf2ff.io.levels import trusted_around, write_cuts, write_levels
@@ -35,7 +37,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.result import Result
 from nf2ff.metrics.transformation import STEPS_DEG
-from nf2ff.report.result import warning_lines
+from nf2ff.report.over_frequency import told_once
 
 #: What is written, by the suffix of the output, if nothing is said.
 BY_SUFFIX = {".h5": "field", ".csv": "cuts", ".nsma": "nsma"}
@@ -49,7 +51,10 @@ UP |= {f"-{name}": (-x, -y, -z) for name, (x, y, z) in UP.items()}
 NEEDED = {"ANTMAN": "MANUFACTURER", "MODNUM": "MODEL", "ELTILT": "NOMINAL,TOLERANCE"}
 
 
-@click.command(context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]})
+@click.command(
+    context_settings={"max_content_width": 100, "help_option_names": ["-h", "--help"]},
+    epilog="Example: nf2ff export result.h5 -o cuts.csv --plane E --plane H",
+)
 @click.argument("result", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @click.option(
@@ -128,7 +133,8 @@ def export(
 
     \b
     field   far field [V] on a grid: native (.h5), or CSV as antenna and probe patterns have it
-    levels  CSV of directivity, its two polarisations, EIRP and phases on a grid
+    levels  CSV of directivity, its two polarisations, EIRP, phases, level over the peak, axial
+            ratio, and gain where the power is known, on a grid
     cuts    CSV of the same along cuts, evaluated from the modes, not between grid points
     nsma    pattern file of NSMA WG16.99.050: horizontal and vertical cut, co- and cross-polar
 
@@ -153,12 +159,14 @@ def export(
     for name, whole in (("theta_step_deg", 180), ("phi_step_deg", 360), ("step_deg", 360)):
         if given[name] is not None:
             given[name] = steps_of(whole, given[name], _option(name))
-    source = _read(result, given["frequency_ghz"])
+    with working("reading"):
+        source = _read(result, given["frequency_ghz"])
     for sentence in source.warnings:
         click.echo(f"warning, {sentence}", err=True)
     write = {"field": _write_field, "levels": _write_levels, "cuts": _write_cuts}
     try:
-        said = write.get(what, _write_nsma)(output, source, given, overwrite)
+        with working("writing"):
+            said = write.get(what, _write_nsma)(output, source, given, overwrite)
     except ValueError as error:
         if str(error).startswith(f"{output}: "):  # what cannot be written; the rest is the source's
             raise
@@ -215,8 +223,8 @@ class _Source:
     modes: Modes | None
     field: FarField | None
     warnings: list[str]
-    #: Radiated power over the power put in, where it was stated for the result.
-    efficiency: NDArray[np.float64] | None
+    #: Radiated power over the power accepted ("gain") or incident ("realised_gain"), where stated.
+    efficiency: dict[str, NDArray[np.float64]]
 
     def need_modes(self, what: str) -> Modes:
         """The modes, or the reason why not."""
@@ -229,14 +237,16 @@ class _Source:
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     kind = native.file_kind(path)
-    modes = field = efficiency = None
+    modes = field = None
+    efficiency: dict[str, NDArray[np.float64]] = {}
     told: Sequence[Sequence[str]] = ()
     if kind in ("result", "modes"):
         found = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
         modes, field, told = found.modes, found.far_field, found.warnings
-        for name in ("total_efficiency", "radiation_efficiency"):
+        shares = {"gain": "radiation_efficiency", "realised_gain": "total_efficiency"}
+        for figure, name in shares.items():
             if name in found.quantities:
-                efficiency = np.asarray(found.quantities[name].values, float)
+                efficiency[figure] = np.asarray(found.quantities[name].values, float)
     elif kind == "far_field":
         field = native.read_far_field(path)
     else:
@@ -247,7 +257,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         raise InputError(f"{path}: holds {name}, expected a result", "give what nf2ff transform writes")
     known: Any = field if modes is None else modes
     pick = _pick(path, known.frequency, frequency_ghz)
-    sentences = warning_lines(known.frequency[pick], [told[f] for f in pick] if told else [])
+    sentences = told_once(known.frequency[pick], [told[f] for f in pick] if told else [])
     if modes is not None:
         modes = modes.at(pick)
     if field is not None:
@@ -257,7 +267,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
         lost = 1 - float(field.trusted_fraction().min())
         if lost:
             sentences.append(ResultCode.DIRECTIONS_NOT_SEEN(percent=100 * lost))
-    return _Source(path, modes, field, sentences, None if efficiency is None else efficiency[pick])
+    return _Source(path, modes, field, sentences, {name: x[pick] for name, x in efficiency.items()})
 
 
 def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ...]) -> NDArray[np.intp]:
@@ -312,7 +322,14 @@ def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrit
     field = _grid(source, given)
     _bound(field.e_theta.size, MAX_TABLE)
     angle = float(np.radians(given["reference_angle_deg"]))
-    write_levels(output, field, basis=given["basis"], reference_angle=angle, overwrite=overwrite)
+    write_levels(
+        output,
+        field,
+        basis=given["basis"],
+        reference_angle=angle,
+        efficiency=source.efficiency,
+        overwrite=overwrite,
+    )
     return _size(field)
 
 
@@ -335,6 +352,7 @@ def _write_cuts(output: Path, source: _Source, given: dict[str, Any], overwrite:
         basis=given["basis"],
         reference_angle=float(np.radians(given["reference_angle_deg"])),
         seen=source.field,
+        efficiency=source.efficiency,
         overwrite=overwrite,
     )
     return f"{count} cuts of {angle.size} directions, {_count(modes)}"
@@ -344,8 +362,9 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
     modes = source.need_modes("cuts")
     angle = _angles(modes, given["step_deg"], nsma.MAX_LINES // 4)
     power = given["input_power_w"]
-    if power is None and given["gain_dbi"] is None and source.efficiency is not None:
-        power = modes.radiated_power() / source.efficiency
+    if power is None and given["gain_dbi"] is None and source.efficiency:
+        share = next(iter(source.efficiency.values()))  # the gain, where both are known
+        power = modes.radiated_power() / share
     pattern = nsma_pattern(
         modes,
         up=UP[given["up"]],
@@ -359,7 +378,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
     )
     nsma.write_nsma(output, pattern, overwrite=overwrite)
     for sentence in pattern.warnings:
-        click.echo(f"warning, {sentence}", err=True)
+        tell(f"warning, {sentence}")
     cuts = pattern.cuts[0]
     names = ", ".join(f"{cut.plane} {cut.polarisation}" for cut in cuts)
     return f"{names} in {angle.size} directions, {_count(modes)}, gain {pattern.fields['MDGAIN']} dBi"

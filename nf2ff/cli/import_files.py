@@ -6,18 +6,19 @@ from pathlib import Path
 
 import click
 
-from nf2ff.cli.draws import template_option
 from nf2ff.cli.inputs import LATER, unstated_unit
 from nf2ff.cli.options import (
     FILE,
-    check_output,
+    check_native,
     command_line,
     misused,
     one_line_errors,
     overwrite_option,
     plural,
     response_unit_option,
+    template_option,
     time_convention_option,
+    working,
 )
 from nf2ff.io import native, proposal, safe
 from nf2ff.io.layout import Layout, layout_template
@@ -32,7 +33,7 @@ from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.gain_transfer import probe_of_known_gain
 
 
-@click.command("import")
+@click.command("import", epilog="Example: nf2ff import scan.csv -o scan.h5 --response-unit V/m")
 @click.argument("files", type=FILE, nargs=-1, required=True)
 @click.option("-o", "--output", type=FILE, help="Native file to write.")
 @click.option("--columns", type=FILE, help="TOML that says what your own tables' columns are.")
@@ -42,7 +43,11 @@ from nf2ff.metrics.gain_transfer import probe_of_known_gain
 @response_unit_option
 @click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")
 @click.option("--input-power-w", type=float, help="Probe: power that went into its port.")
-@click.option("--gain", type=FILE, help="Probe: TOML that states the gain of its port 1.")
+@click.option(
+    "--gain",
+    type=FILE,
+    help="Probe: TOML that states the gain of its port 1 (nf2ff transform --template probe-gain).",
+)
 @click.option("--degree", type=click.IntRange(min=1), help="Probe: degree of its expansion.")
 @click.option("--zero-missing", is_flag=True, help="Probe: no field where there are no data.")
 @click.option("--probe-radius-m", type=float, help="Probe: sphere about its reference point.")
@@ -92,7 +97,7 @@ def import_files(
         _import_mapped(files, columns, output, overwrite=overwrite)
         return
     known, tables = (None, ()) if gain is None else read_gain_transfer(gain)
-    check_output(output, (*files, *tables), overwrite=overwrite)
+    check_native(output, (*files, *tables), overwrite=overwrite)
     provenance = safe.provenance(inputs=(*files, *tables), command=command_line())
     kind = native.file_kind(files[0])
     if kind in ("table", "samples"):
@@ -100,7 +105,10 @@ def import_files(
             raise InputError(f"{files[1]}: a scan is one file", "import each by itself")
         if about_probe:
             raise InputError(f"{files[0]}: holds samples", "leave the options of a probe out")
-        samples = native.read_samples(files[0], time_convention=time_convention, response_unit=response_unit)
+        with working("reading"):
+            samples = native.read_samples(
+                files[0], time_convention=time_convention, response_unit=response_unit
+            )
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
         for sentence in unstated_unit(files[0], response_unit, options=LATER):
             click.echo(f"warning: {sentence}", err=True)
@@ -108,15 +116,16 @@ def import_files(
         return
     if response_unit is not None:
         raise InputError(f"{files[0]}: is not a table of samples", "leave the response unit out")
-    probe, notes = load_probe(
-        files,
-        relative=relative or (known is not None and kind != "probe"),
-        input_power=input_power_w,
-        time_convention=time_convention,
-        degree=degree,
-        missing="zero" if zero_missing else "refuse",
-        minimum_radius=probe_radius_m,
-    )
+    with working("reading"):
+        probe, notes = load_probe(
+            files,
+            relative=relative or (known is not None and kind != "probe"),
+            input_power=input_power_w,
+            time_convention=time_convention,
+            degree=degree,
+            missing="zero" if zero_missing else "refuse",
+            minimum_radius=probe_radius_m,
+        )
     if known is not None:
         with found_in(gain):
             probe = probe_of_known_gain(probe, known)
@@ -140,9 +149,10 @@ def import_files(
 
 def _import_mapped(files: tuple[Path, ...], columns: Path, output: Path, *, overwrite: bool) -> None:
     """Write samples of a laboratory's own files, which a description says how to read."""
-    check_output(output, (*files, columns), overwrite=overwrite)
+    check_native(output, (*files, columns), overwrite=overwrite)
     layout = read_toml(columns, Layout)
-    samples = read_mapped(files, layout)
+    with working("reading"):
+        samples = read_mapped(files, layout)
     provenance = safe.provenance(inputs=(*files, columns), command=command_line())
     native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
     if "response_unit" not in layout.model_fields_set:

@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.options import misused, plural, quoted
+from nf2ff.cli.options import misused, plural, quoted, tell
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_level
 from nf2ff.io.probe import load_probe
@@ -188,7 +188,7 @@ def read_scan(
     sentences = chain.sentences(samples.frequency, ports=samples.ports())
     for sentence in sentences:
         if isinstance(sentence, Notice) and sentence.code is LevelCode.IDLE:
-            click.echo(f"warning, {level}: {sentence}", err=True)
+            tell(f"warning, {level}: {sentence}")
     return samples, sentences, list(files)
 
 

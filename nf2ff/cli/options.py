@@ -5,16 +5,21 @@ from __future__ import annotations
 import math
 import shlex
 import sys
-from collections.abc import Callable, Iterable, Sequence
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+from tqdm import tqdm
 
 from nf2ff.io.safe import refuse_overwrite, replacing
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import ALLOWED, read_plane
+from nf2ff.report.over_frequency import told_once
+from nf2ff.report.picture_set import PICTURE_SET
 from nf2ff.solver.self_check import WrongTransformError
 
 FILE = click.Path(dir_okay=False, path_type=Path)
@@ -29,14 +34,33 @@ response_unit_option = click.option(
     help="Unit of a CSV table's responses; relative if not given: directivity, no EIRP, no TRP.",
 )
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace the output if it exists.")
+all_option = click.option(
+    "--all", "every", is_flag=True, help="Print every frequency, however many there are."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
 #: What a plane may be, for help.
 PLANE_WORDS = (
     "PLANE is an angle in deg from the plane of phi that belongs to the beam (phi = 0 at a pole), "
     "phi=DEG, E or H (by the polarisation at the peak), narrow or wide (by the beam's width)."
 )
+#: Endings that a native file must not have, as other programs would take it for text.
+TEXTS = (".csv", ".json", ".txt")
+#: What takes longer is told of while it lasts, and how often that is renewed [s].
+PATIENCE, RENEWED = 2.0, 0.5
 #: Formats of pictures, by the ending of the file's name.
 PICTURES = (".png", ".pdf", ".svg")
+
+
+def template_option(template: Callable[..., str], words: str, *names: str) -> Callable[..., Any]:
+    """Option --template: prints what ``template`` gives, of several for the name, and ends the command."""
+
+    def show(context: click.Context, _: click.Parameter, wanted: Any) -> None:
+        if wanted and not context.resilient_parsing:
+            click.echo(template(wanted) if names else template(), nl=False)
+            context.exit()
+
+    how: dict[str, Any] = {"type": click.Choice(names)} if names else {"is_flag": True}
+    return click.option("--template", is_eager=True, expose_value=False, callback=show, help=words, **how)
 
 
 def read_planes(context: click.Context, parameter: click.Parameter, given: Any) -> Any:
@@ -98,6 +122,21 @@ def plural(count: int, word: str, words: str = "") -> str:
 # --- checks before the work ----------------------------------------------------------------------
 
 
+def check_native(output: Path, inputs: Iterable[Path], *, overwrite: bool, export: bool = False) -> None:
+    """Refuse an output that could not be written, or whose name is one of text where HDF5 is.
+
+    What ``export`` reads may become text later.
+    """
+    refuse_overwrite(output, inputs)
+    if output.suffix.lower() in TEXTS:
+        name = output.with_suffix(".h5")
+        later = f", and then run nf2ff export {name} -o {output}" if export else ""
+        raise InputError(
+            f"{output}: is a name of text, and a native file (HDF5) is written", f"choose {name}{later}"
+        )
+    check_output(output, inputs, overwrite=overwrite)
+
+
 def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> None:
     """Refuse an output that could not be written."""
     refuse_overwrite(output, inputs)
@@ -114,6 +153,19 @@ def check_picture(plot: Path | None, inputs: list[Path], *, overwrite: bool) -> 
     check_output(plot, inputs, overwrite=overwrite)
     if plot.suffix.lower() not in PICTURES:
         raise InputError(f"{plot}: is not a picture, expected a name that ends in {', '.join(PICTURES)}")
+
+
+def check_figures(folder: Path | None, *, overwrite: bool) -> None:
+    """Refuse a folder of pictures that could not be written."""
+    if folder is None:
+        return
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file, expected a folder for pictures", "choose another name")
+    if not folder.absolute().parent.is_dir():
+        raise InputError(f"{folder}: there is no folder {folder.parent}", "make it first")
+    for name in PICTURE_SET:
+        if not overwrite and (folder / f"{name}.png").exists():
+            raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
 
 
 def steps_of(whole: int, step: float, option: str) -> int:
@@ -133,19 +185,52 @@ def print_warnings(
     """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
     for sentence in once:
         click.echo(f"warning: {sentence}", err=True)
-    told: dict[str, list[float]] = {}
-    for hertz, some in zip(frequency, warnings, strict=True):
-        for sentence in some:
-            if sentence not in once:
-                told.setdefault(sentence, []).append(hertz / 1e9)
-    for sentence, ghz in told.items():
-        where = f"{min(ghz):.9g} GHz"
-        if len(ghz) > 1:
-            where = f"{min(ghz):.9g} to {max(ghz):.9g} GHz ({len(ghz)} frequencies)"
-        click.echo(f"warning, {where}: {sentence}", err=True)
+    warnings = list(warnings)
+    if not any(warnings):
+        return
+    for line in told_once(frequency, [[x for x in some if x not in once] for some in warnings]):
+        click.echo(f"warning, {line}", err=True)
 
 
 def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:
     """Write a picture, whole or not at all."""
     with replacing(path, overwrite=overwrite) as temporary:
         ax.figure.savefig(temporary, format=path.suffix[1:].lower())
+
+
+# --- while it lasts ------------------------------------------------------------------------------
+
+
+@contextmanager
+def working(words: str) -> Iterator[None]:
+    """What is done and for how long, on standard error where that is a terminal, once it takes long."""
+    if not on_terminal():
+        yield
+        return
+    done = threading.Event()
+
+    def show() -> None:
+        if done.wait(PATIENCE):
+            return
+        with tqdm(desc=words, bar_format="{desc}, {elapsed}", file=sys.stderr, leave=False) as bar:
+            bar.start_t -= PATIENCE
+            while not done.wait(RENEWED):
+                bar.refresh()
+
+    thread = threading.Thread(target=show, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
+def tell(line: str) -> None:
+    """A line on standard error, also while `working` says something there."""
+    tqdm.write(line, file=sys.stderr)
+
+
+def on_terminal() -> bool:
+    """Whether people see what goes to standard error as it comes."""
+    return sys.stderr.isatty()

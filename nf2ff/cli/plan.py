@@ -8,8 +8,14 @@ from pathlib import Path
 import click
 
 from nf2ff.antenna.dipoles import Antenna
-from nf2ff.cli.draws import template_option
-from nf2ff.cli.options import FILE, check_output, json_option, one_line_errors, overwrite_option
+from nf2ff.cli.options import (
+    FILE,
+    check_output,
+    json_option,
+    one_line_errors,
+    overwrite_option,
+    template_option,
+)
 from nf2ff.io import safe
 from nf2ff.io.antenna_toml import read_antenna
 from nf2ff.io.plan_points import write_points
@@ -21,7 +27,7 @@ from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance
 from nf2ff.uncertainty.errors.term import ErrorTerm
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff plan plan.toml --points positions.csv")
 @click.argument("description", metavar="PLAN", type=FILE)
 @click.option("-o", "--output", type=FILE, help="JSON file to write.")
 @click.option("--points", type=FILE, help="CSV to write: when and where each reading is taken.")

@@ -21,9 +21,9 @@ from nf2ff.cli.options import (
 from nf2ff.io.native import read_samples
 from nf2ff.io.radiation import read_radiation
 from nf2ff.messages.input_error import InputError, found_in
-from nf2ff.metrics.beam import peak
 from nf2ff.report import pattern_plots, plots
-from nf2ff.report.scan_plots import near_field, over_frequency
+from nf2ff.report.picture_set import figures_over_frequency
+from nf2ff.report.scan_plots import near_field
 
 #: What may be drawn, and in which words.
 KINDS = {
@@ -123,7 +123,7 @@ def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, r
         for sentence in told:
             click.echo(f"warning, {path}: {sentence}", err=True)
     if kind == "frequency":
-        return _over_frequency(whole)
+        return figures_over_frequency(whole)
     one = {name: modes.at(_nearest(files[name], modes.frequency, ghz)) for name, modes in whole.items()}
     name, first = next(iter(one.items()))
     with found_in(", ".join(map(str, files.values()))):
@@ -138,20 +138,3 @@ def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, r
         if kind == "spectrum":
             return plots.power_spectrum(first)
         return pattern_plots.pattern_map(first, name=name, kind="u-v" if kind == "u-v" else "theta-phi")
-
-
-def _over_frequency(whole: dict[str, Modes]) -> Any:
-    frequency = next(iter(whole.values())).frequency
-    curves, absolute = {}, all(modes.reference == "absolute" for modes in whole.values())
-    for name, modes in whole.items():
-        if modes.frequency.shape != frequency.shape or np.any(
-            np.abs(modes.frequency - frequency) > 1e-9 * frequency
-        ):
-            raise InputError(f"{name} has other frequencies than the first file", "draw them one by one")
-        before = f"{name}, " if len(whole) > 1 else ""
-        top = peak(modes)
-        if absolute and top.eirp is not None:
-            curves[f"{before}peak EIRP [dBm]"] = 10 * np.log10(top.eirp / 1e-3)
-            curves[f"{before}TRP [dBm]"] = 10 * np.log10(modes.radiated_power() / 1e-3)
-        curves[f"{before}directivity [dBi]"] = 10 * np.log10(top.directivity)
-    return over_frequency(frequency, curves, label="level [dBm, dBi]" if absolute else "directivity [dBi]")

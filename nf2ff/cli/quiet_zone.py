@@ -68,7 +68,7 @@ def _vector(text: str, option: str) -> tuple[float, ...]:
     return parts
 
 
-@click.command("quiet-zone")
+@click.command("quiet-zone", epilog="Example: nf2ff quiet-zone readings.csv --shape ball --size-m 0.3")
 @click.argument("table", type=FILE)
 @click.option(
     "--size-m", type=float, help="Diameter, side of a square, length of a line; default: all that fits."

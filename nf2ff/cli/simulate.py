@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -9,19 +10,27 @@ import click
 import numpy as np
 
 from nf2ff.antenna import points
+from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.cli.options import (
     FILE,
+    check_native,
     check_output,
     command_line,
     misused,
     one_line_errors,
     overwrite_option,
+    plural,
     quoted,
     steps_of,
+    template_option,
+    working,
 )
 from nf2ff.io import native, safe, tables
 from nf2ff.io.antenna_toml import read_antenna
+from nf2ff.io.toml import template
+from nf2ff.measurement.probe import Probe, probe_from_modes
+from nf2ff.measurement.probe_models import modes_of
 from nf2ff.measurement.simulated import receive
 from nf2ff.measurement.simulated import simulate as simulated
 from nf2ff.messages.input_error import InputError
@@ -30,7 +39,7 @@ from nf2ff.messages.input_error import InputError
 MAX_SCAN = 50_000_000
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff simulate antenna.toml -o scan.h5 --frequency-ghz 24 --radius-m 0.5")
 @click.argument("antenna", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write: native, or .csv.")
 @click.option("--frequency-ghz", type=float, multiple=True, required=True, help="Frequency; may be repeated.")
@@ -47,8 +56,14 @@ MAX_SCAN = 50_000_000
     multiple=True,
     help="Dipoles (TOML) of a probe in its own frame, once for each port; responses in sqrt(W).",
 )
+@click.option(
+    "--probe-output",
+    type=FILE,
+    help="Native file of that probe to write, which nf2ff transform --probe reads.",
+)
 @click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)].")
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise.")
+@template_option(partial(template, "antenna"), "Print an ANTENNA to be changed, and nothing else.")
 @overwrite_option
 @one_line_errors
 def simulate(
@@ -61,21 +76,27 @@ def simulate(
     spiral: str | None,
     for_degree: int | None,
     probe: tuple[Path, ...],
+    probe_output: Path | None,
     noise: float,
     seed: int,
     overwrite: bool,
 ) -> None:
     """Write the scan that a probe takes of the dipoles in ANTENNA (TOML), the ideal one if none.
 
-    Each [[dipole]] has position_m = [x, y, z] and electric_a_m and/or magnetic_v_m, three
-    components each, a component being a number or [real, imaginary]. The grid has both poles, and
-    every position, of a grid or of a spiral, is taken at chi = 0 and 90 deg, with each port.
+    Start from `nf2ff simulate --template`. Each [[dipole]] has position_m = [x, y, z] and
+    electric_a_m and/or magnetic_v_m, three components each, a component being a number or
+    [real, imaginary]. The grid has both poles, and every position, of a grid or of a spiral, is
+    taken at chi = 0 and 90 deg, with each port.
 
     A probe is described alike, in its own frame: boresight +z, reference polarisation x. It is
     lossless and matched, and only the ratios of its moments count.
     """
     inputs = [antenna, *probe]
     check_output(output, inputs, overwrite=overwrite)
+    if probe_output is not None:
+        if not probe:
+            misused("--probe-output needs --probe: the ideal probe is that of nf2ff transform by itself")
+        check_native(probe_output, [*inputs, output], overwrite=overwrite)
     for i, ghz in enumerate(frequency_ghz):
         if not 0 < ghz <= 1e6 or ghz in frequency_ghz[:i]:
             again = " twice: give each once" if ghz in frequency_ghz[:i] else ""
@@ -118,21 +139,35 @@ def simulate(
         "noise": noise,
         "rng": seed,
     }
-    if ports:
-        port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
-        samples = receive(cluster, ports, port=port, **place)
-    else:
-        samples = simulated(cluster, **place)
+    with working("simulating"):
+        if ports:
+            port = np.repeat(np.arange(1, len(ports) + 1), 2 * theta.size)
+            samples = receive(cluster, ports, port=port, **place)
+        else:
+            samples = simulated(cluster, **place)
+    provenance = safe.provenance(inputs=inputs, command=command_line(), seed=seed)
+    if probe_output is not None:
+        native.write_probe(
+            probe_output, _probe_of(ports, frequency), provenance=provenance, overwrite=overwrite
+        )
     if output.suffix.lower() == ".csv":
         tables.write_table(output, samples, overwrite=overwrite)
     else:
-        provenance = safe.provenance(inputs=inputs, command=command_line(), seed=seed)
         native.write_samples(output, samples, provenance=provenance, overwrite=overwrite)
     told = f"{output}: {samples.response.shape[1]} samples per frequency"
     if output.suffix.lower() == ".csv":
         unit = quoted(samples.response_unit)
         told += f"; a table holds no unit: read it with --response-unit {unit}"
     click.echo(told)
+    if probe_output is not None:
+        click.echo(f"{probe_output}: probe of {plural(len(ports), 'port')}")
+
+
+def _probe_of(ports: list[DipoleCluster], frequency: list[float]) -> Probe:
+    """The probe by which the readings were made: each port radiates 1 W for 1 W into it."""
+    modes = [modes_of(port, frequency=frequency, power=1.0) for port in ports]
+    radius = max(port.minimum_radius for port in ports)
+    return probe_from_modes(modes, minimum_radius=radius or None)
 
 
 def _check_size(count: int) -> None:

@@ -9,11 +9,11 @@ from typing import Any
 
 import click
 
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
     FILE,
-    check_output,
+    check_native,
     check_picture,
     command_line,
     json_option,
@@ -22,6 +22,7 @@ from nf2ff.cli.options import (
     plural,
     response_unit_option,
     save_picture,
+    template_option,
     time_convention_option,
 )
 from nf2ff.io import native, safe
@@ -37,7 +38,7 @@ from nf2ff.uncertainty.growth import Growth, sweep, sweep_sizes
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 
-@click.command("study")
+@click.command("study", epilog="Example: nf2ff study study.toml -o growth.h5 --plot growth.png")
 @click.argument("description", metavar="STUDY", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @jobs_option
@@ -65,7 +66,7 @@ def study(
     `nf2ff study --template`. Ctrl-C keeps the values that were done.
     """
     check_jobs(jobs)
-    check_output(output, [description], overwrite=overwrite)
+    check_native(output, [description], overwrite=overwrite)
     check_picture(plot, [description, output], overwrite=overwrite)
     asked = read_study_file(description)
     for path in (output, *([] if plot is None else [plot])):

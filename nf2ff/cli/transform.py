@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli.inputs import (
@@ -25,7 +26,9 @@ from nf2ff.cli.inputs import (
 from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
-    check_output,
+    all_option,
+    check_figures,
+    check_native,
     command_line,
     json_option,
     misused,
@@ -34,12 +37,16 @@ from nf2ff.cli.options import (
     print_warnings,
     read_planes,
     response_unit_option,
+    save_picture,
     steps_of,
+    template_option,
     time_convention_option,
+    working,
 )
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer
 from nf2ff.io.safe import InputFile, provenance, refuse_overwrite
+from nf2ff.io.toml import template
 from nf2ff.kernel.frequency_table import span_words
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
@@ -49,11 +56,13 @@ from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Powers
 from nf2ff.metrics.transformation import transform_samples
-from nf2ff.report.result import result_facts, shown_azimuth
+from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
+from nf2ff.report.picture_set import picture_set
+from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff transform scan.h5 -o result.h5 --probe probe.h5 --figures pictures")
 @click.argument("scan", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="Result file to write.")
 @click.option(
@@ -68,11 +77,14 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
     help="Take the probe as one of azimuthal orders +-1; the error is reported.",
 )
 @mounting_options
-@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--level", type=FILE, help="TOML (see --template): what lies between the probe's port and readings."
+)
 @click.option(
     "--gain-transfer",
     type=FILE,
-    help="TOML: reference antenna of known gain; with --reference-result and --input-power-w.",
+    help="TOML (see --template): reference antenna of known gain; with --reference-result and "
+    "--input-power-w.",
 )
 @click.option("--reference-result", type=FILE, help="Result of that antenna's scan.")
 @click.option(
@@ -103,7 +115,21 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 )
 @time_convention_option
 @response_unit_option
+@click.option(
+    "--figures",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for pictures of the first frequency: cuts, map, balloon, spectrum, near field; and over "
+    "frequency.",
+)
+@template_option(
+    template,
+    "Print such a file to be filled in, and nothing else: of --level, of --gain-transfer, or of nf2ff import "
+    "--gain.",
+    *("level", "gain-transfer", "probe-gain"),
+)
 @overwrite_option
+@all_option
 @json_option
 @one_line_errors
 def transform(
@@ -128,7 +154,9 @@ def transform(
     plane: PlaneLike | None,
     time_convention: str | None,
     response_unit: str | None,
+    figures: Path | None,
     overwrite: bool,
+    every: bool,
     as_json: bool,
 ) -> None:
     """Transform the samples in SCAN (native or CSV) to modes and far field.
@@ -140,7 +168,8 @@ def transform(
     if first_order and mounting.largest_order is not None:
         misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
     given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
-    check_output(output, given, overwrite=overwrite)
+    check_native(output, given, overwrite=overwrite, export=True)
+    check_figures(figures, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
@@ -148,9 +177,10 @@ def transform(
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
     inputs = {path: InputFile(path) for path in given}
     source = inputs[scan]
-    samples, sentences, files = read_scan(
-        source, level, time_convention, response_unit, probe=None if probe is None else inputs[probe]
-    )
+    with working("reading"):
+        samples, sentences, files = read_scan(
+            source, level, time_convention, response_unit, probe=None if probe is None else inputs[probe]
+        )
     own, used, notes = read_mounted_probe(None if probe is None else inputs[probe], mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
     unit = [] if gain_transfer else unstated_unit(source, response_unit, probe=used, level=level)
@@ -160,7 +190,7 @@ def transform(
         rescale, transfer, more = _substitution(gain_transfer, reference_result, samples, input_power_w)
         files += more
     refuse_overwrite(output, files)
-    with found_in(scan):
+    with found_in(scan), working("solving"):
         result = transform_samples(
             samples,
             used,
@@ -185,6 +215,12 @@ def transform(
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=origin)
     native.write_result(output, result, overwrite=overwrite)
+    if figures is not None:
+        figures.mkdir(exist_ok=True)
+        wished = 0.0 if plane is None else plane
+        with working("drawing"):
+            for name, draw in picture_set(result.modes, samples, plane=wished).items():
+                save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)
     if as_json:
@@ -195,7 +231,7 @@ def transform(
     click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{where}")
     low, high = (of(x["degree"] for x in facts) for of in (min, max))
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
-    _print_table(facts)
+    _print_table(facts, every=every)
 
 
 def _check_options(
@@ -278,9 +314,49 @@ def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
     ]
 
 
-def _print_table(facts: list[dict[str, Any]]) -> None:
+def _print_table(facts: list[dict[str, Any]], *, every: bool) -> None:
+    """Each frequency a line while they are few, else a summary; then what is partial or not seen."""
     gains = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
     gains = {name: title for name, title in gains.items() if name in facts[0]["peak"]}
+    if len(facts) > MAX_COLUMNS and not every:
+        for line in frequency_table(np.array([x["frequency_hz"] for x in facts]), _rows(facts, gains)):
+            click.echo(line)
+    else:
+        _print_each(facts, gains)
+    count = len(facts)
+    for some, told in (
+        (
+            sum(x["partial"] for x in facts),
+            "partial: D and TRP leave out what is radiated where nothing was measured",
+        ),
+        (
+            sum(not x["peak"]["seen"] for x in facts),
+            "peak not seen: direction, EIRP and gain are those of what was measured",
+        ),
+    ):
+        if some:
+            click.echo(told if some == count else f"{told} (at {some} of {count} frequencies)")
+
+
+def _rows(facts: list[dict[str, Any]], gains: Mapping[str, str]) -> list[Row]:
+    """The columns of `_print_each` as figures over frequency."""
+
+    def of_peak(name: str) -> Any:
+        return np.array([x["peak"].get(name, math.nan) for x in facts])
+
+    power = np.array([x["radiated_power_w"] or math.nan for x in facts])
+    return [
+        Row("D/dBi", of_peak("directivity_dbi"), 4),
+        Row("theta/deg", of_peak("theta_deg"), 4),
+        Row("phi/deg", close_azimuths(of_peak("phi_deg")), 4),
+        Row("EIRP/dBm", of_peak("eirp_dbm"), 4),
+        Row("TRP/dBm", 10 * np.log10(power / 1e-3), 4),
+        *(Row(title, of_peak(name), 4) for name, title in gains.items()),
+        Row("residual", np.array([x["residual"] for x in facts]), digits=2),
+    ]
+
+
+def _print_each(facts: list[dict[str, Any]], gains: Mapping[str, str]) -> None:
     titles = ["D/dBi", "theta/deg", "phi/deg", "EIRP/dBm", "TRP/dBm", *gains.values(), "residual"]
     click.echo(f"{'GHz':>12} " + " ".join(f"{x:>{10 if 'deg' in x else 9}}" for x in titles))
     for fact in facts:
@@ -296,10 +372,6 @@ def _print_table(facts: list[dict[str, Any]]) -> None:
         ]
         seen = "" if top["seen"] else ", peak not seen"
         click.echo(f"{fact['frequency_hz'] / 1e9:12.6f} " + " ".join(cells) + seen)
-    if any(fact["partial"] for fact in facts):
-        click.echo("partial: D and TRP leave out what is radiated where nothing was measured")
-    if not all(fact["peak"]["seen"] for fact in facts):
-        click.echo("peak not seen: direction, EIRP and gain are those of what was measured")
 
 
 def _or_dash(value: float | None) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from nf2ff.cli.options import (
     FILE,
+    all_option,
     check_output,
     check_picture,
     json_option,
@@ -24,9 +25,8 @@ from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
 from nf2ff.io.power_weights import write_weights
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.power_only.totals import TotalMethod
-from nf2ff.report.over_frequency import frequency_table
+from nf2ff.report.over_frequency import frequency_table, told_once
 from nf2ff.report.power_plots import power_overview
-from nf2ff.report.result import warning_lines
 from nf2ff.report.total_power import power_totals, sensitivity_totals, total_facts, total_rows
 
 
@@ -52,7 +52,7 @@ from nf2ff.report.total_power import power_totals, sensitivity_totals, total_fac
     "--plot", type=FILE, help="Picture of the first frequency: powers over the sphere, and their sum."
 )
 @overwrite_option
-@click.option("--all", "every", is_flag=True, help="Print every frequency, however many there are.")
+@all_option
 @json_option
 @one_line_errors
 def trp(
@@ -101,7 +101,7 @@ def trp(
         click.echo(f"weights by {found.total.method}: {found.total.rule}")
         for line in frequency_table(found.scan.frequency, total_rows(found), every=every):
             click.echo(line)
-    for line in warning_lines(found.scan.frequency, found.warnings):
+    for line in told_once(found.scan.frequency, found.warnings):
         click.echo(f"warning, {line}", err=True)
     if output is not None:
         write_weights(output, found.scan, found.total.weights, found.contribution, overwrite=overwrite)

@@ -11,7 +11,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option, template_option
+from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -23,7 +23,8 @@ from nf2ff.cli.inputs import (
 )
 from nf2ff.cli.options import (
     FILE,
-    check_output,
+    all_option,
+    check_native,
     check_picture,
     command_line,
     json_option,
@@ -33,7 +34,9 @@ from nf2ff.cli.options import (
     print_warnings,
     response_unit_option,
     save_picture,
+    template_option,
     time_convention_option,
+    working,
 )
 from nf2ff.io import safe
 from nf2ff.io.uncertainty import write_uncertainty
@@ -43,8 +46,9 @@ from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import cut_planes, peak
 from nf2ff.metrics.result import Powers
 from nf2ff.metrics.transformation import MAX_EFFICIENCY, limit_orders, peak_seen, tell_neglected
-from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines, uncertainty_warnings
+from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_warnings
 from nf2ff.report.uncertainty_plots import cuts_with_bars
+from nf2ff.report.uncertainty_summary import uncertainty_report
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
@@ -52,13 +56,17 @@ from nf2ff.uncertainty.request import Assessment, Cut
 from nf2ff.uncertainty.result import Uncertainty
 
 
-@click.command()
+@click.command(epilog="Example: nf2ff uncertainty scan.h5 budget.toml -o uncertainty.h5 --draws 100")
 @click.argument("scan", type=FILE)
 @click.argument("budget", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @click.option("--probe", type=FILE, help="Probe, as for transform; by default the ideal one.")
 @mounting_options
-@click.option("--level", type=FILE, help="TOML: what lies between the probe's port and readings.")
+@click.option(
+    "--level",
+    type=FILE,
+    help="TOML (nf2ff transform --template level): what lies between the probe's port and readings.",
+)
 @click.option(
     "--input-power-w",
     type=float,
@@ -76,6 +84,7 @@ from nf2ff.uncertainty.result import Uncertainty
 @time_convention_option
 @response_unit_option
 @overwrite_option
+@all_option
 @json_option
 @one_line_errors
 def uncertainty(
@@ -96,6 +105,7 @@ def uncertainty(
     time_convention: str | None,
     response_unit: str | None,
     overwrite: bool,
+    every: bool,
     as_json: bool,
 ) -> None:
     """State the uncertainty of the figures of SCAN (native or CSV) by the causes in BUDGET (TOML).
@@ -116,7 +126,7 @@ def uncertainty(
     check_powers(powers)
     check_jobs(jobs)
     given = [x for x in (scan, budget, probe, level) if x is not None]
-    check_output(output, given, overwrite=overwrite)
+    check_native(output, given, overwrite=overwrite)
     check_picture(plot, [*given, output], overwrite=overwrite)
     asked = read_uncertainty_file(budget, realised=powers.incident is not None)
     gains, errors = asked.assessment.relative_only, asked.assessment.errors
@@ -127,7 +137,8 @@ def uncertainty(
     _, whole, notes = read_mounted_probe(probe, mounting, time_convention)
     used = limit_orders(whole, mounting.largest_order)
     with found_in(scan):
-        solution = solve(samples, used, degree=asked.degree if degree is None else degree)
+        with working("solving"):
+            solution = solve(samples, used, degree=asked.degree if degree is None else degree)
         solution = tell_neglected(solution, samples, whole, used)
         if solution.damped and count == 0 and errors:
             raise InputError(
@@ -177,7 +188,7 @@ def uncertainty(
         click.echo(f"  {one.name}: {one.error.describe()}")
     click.echo(f"degree {solution.degree_text()}: {solution.degree_reason}")
     click.echo("")
-    click.echo("\n".join(uncertainty_lines(found)))
+    click.echo("\n".join(uncertainty_report(found, every=every)))
     for metric in found.budgets[0].metrics:
         if found.results[metric.name].quantity == "unknown":
             click.echo(

@@ -6,7 +6,6 @@ the size, as it is written.
 
 from __future__ import annotations
 
-import importlib.resources
 import math
 from collections.abc import Mapping
 from dataclasses import replace
@@ -15,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import Field, create_model
 
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, checked, read_toml
+from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.budget.budget import Budget, correlations
@@ -125,8 +124,7 @@ def template_text() -> str:
     str
         TOML that `read_budget` reads: all its terms are not supplied.
     """
-    source = importlib.resources.files("nf2ff.io").joinpath("templates", "near_field_terms.toml")
-    return source.read_text(encoding="utf-8")
+    return template("near_field_terms")
 
 
 def read_budget(path: PathLike) -> Budget:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.resources
 import math
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -14,7 +13,7 @@ from pydantic import Field
 
 from nf2ff.io.budget_toml import list_of_tables, text_key
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, checked, read_toml
+from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.io.uncertainty_toml import (
     MAX_DRAWS,
     MAX_ERRORS,
@@ -157,8 +156,7 @@ def study_template() -> str:
     str
         TOML that `read_study_file` reads, once the antenna that it names is there.
     """
-    source = importlib.resources.files("nf2ff.io").joinpath("templates", "study.toml")
-    return source.read_text(encoding="utf-8")
+    return template("study")
 
 
 def read_study_file(path: PathLike) -> StudyFile:

@@ -6,7 +6,7 @@ to the origin. A cell is empty where there is no field at all.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -25,7 +25,7 @@ from nf2ff.metrics.beam import peak
 from nf2ff.metrics.cuts import cut, cut_through
 from nf2ff.metrics.level import directivity, eirp
 from nf2ff.metrics.planes import Plane, PlaneLike, plane_of, stated_plane
-from nf2ff.metrics.polarisation import Basis, components, partial_directivity
+from nf2ff.metrics.polarisation import Basis, axial_ratio, components, partial_directivity
 
 Real = NDArray[np.float64]
 
@@ -48,13 +48,16 @@ def write_levels(
     *,
     basis: Basis = "theta-phi",
     reference_angle: float = 0.0,
+    efficiency: Mapping[str, Real] | None = None,
     overwrite: bool = False,
 ) -> None:
     """Write directivity, its components, EIRP and phases in every direction as CSV.
 
     Columns: frequency_hz, theta_deg, phi_deg, directivity_dbi, the partial directivities
     X_dbi and Y_dbi, eirp_dbm (of absolute data), X_phase_deg, Y_phase_deg, and trusted, 1 where
-    the near field was seen. X and Y are theta and phi, co and cross, or right and left.
+    the near field was seen. X and Y are theta and phi, co and cross, or right and left. Then
+    over_peak_db, the level over the highest on the grid, axial_ratio_db, and gain_dbi and
+    realised_gain_dbi where the efficiencies are known.
 
     Parameters
     ----------
@@ -66,6 +69,8 @@ def write_levels(
         Polarisation basis.
     reference_angle : float
         Of "ludwig-3" and "linear", as in `metrics.polarisation.components` [rad].
+    efficiency : mapping of str to (F,) ndarray, optional
+        "gain", "realised_gain" or both: radiated power over that accepted, or incident.
     overwrite : bool
         Whether an existing file may be replaced.
 
@@ -78,6 +83,7 @@ def write_levels(
     names = _level_names(basis, far_field.reference)
     theta, phi = (_angle_texts(x) for x in (far_field.theta, far_field.phi))
     mark = far_field.trusted
+    more = _More(directivity(far_field).max(axis=(1, 2)), efficiency or {})
     rows = max(1, _BLOCK // max(1, phi.size))
 
     def blocks() -> Iterator[list[list[str]]]:
@@ -100,9 +106,10 @@ def write_levels(
                     np.tile(phi, some.theta.size).tolist(),
                     *_level_texts(some, basis, reference_angle),
                     np.where(seen, "1", "0").ravel().tolist(),
+                    *more.texts(some, f),
                 ]
 
-    header = ("frequency_hz", "theta_deg", "phi_deg", *names, "trusted")
+    header = ("frequency_hz", "theta_deg", "phi_deg", *names, "trusted", *more.names)
     write_columns(path, header, blocks(), overwrite=overwrite)
 
 
@@ -118,12 +125,14 @@ def write_cuts(
     basis: Basis = "theta-phi",
     reference_angle: float = 0.0,
     seen: FarField | None = None,
+    efficiency: Mapping[str, Real] | None = None,
     overwrite: bool = False,
 ) -> None:
     """Write cuts as CSV, evaluated on the expansion itself.
 
     Columns: frequency_hz, cut, cut_deg, angle_deg, theta_deg and phi_deg of the direction, the
-    levels and phases as `write_levels` has them, and the plane in words. Three kinds of cut:
+    levels and phases as `write_levels` has them, the plane in words, and what else `write_levels`
+    has, over_peak_db against the peak between all directions. Three kinds of cut:
 
     - ``phi``: the great circle through the z axis at azimuth cut_deg; angle_deg is theta, negative
       in the half at cut_deg + 180, where the unit vectors are continued through the pole.
@@ -154,6 +163,8 @@ def write_cuts(
         Of "ludwig-3", about the axis, and "linear", as in `metrics.polarisation.components` [rad].
     seen : FarField, optional
         Far field whose ``trusted`` marks the directions, as in `trusted_around`.
+    efficiency : mapping of str to (F,) ndarray, optional
+        "gain", "realised_gain" or both: radiated power over that accepted, or incident.
     overwrite : bool
         Whether an existing file may be replaced.
 
@@ -175,6 +186,7 @@ def write_cuts(
             raise InputError(f"the cut theta is {np.degrees(cone):g} deg, expected a cone from 0 to 180 deg")
     lines = _lines_of(modes, wanted, through)
     text = _angle_texts(angle).tolist()
+    more = _More(peak(modes).directivity, efficiency or {})
 
     def blocks() -> Iterator[list[list[str]]]:
         for (kind, _), some in zip(wanted, lines, strict=True):
@@ -193,10 +205,11 @@ def write_cuts(
                     *_level_texts(field, basis, reference_angle),
                     np.where(trusted_around(seen, *at, index=f), "1", "0").tolist(),
                     [line.name] * angle.size,
+                    *more.texts(field, f),
                 ]
 
     header = ("frequency_hz", "cut", "cut_deg", "angle_deg", "theta_deg", "phi_deg")
-    write_columns(path, (*header, *names, "trusted", "plane"), blocks(), overwrite=overwrite)
+    write_columns(path, (*header, *names, "trusted", "plane", *more.names), blocks(), overwrite=overwrite)
 
 
 def directions(modes: Modes, through: tuple[float, float] | None) -> Real:
@@ -351,6 +364,27 @@ def _level_texts(field: FarField, basis: Basis, reference_angle: float) -> list[
         columns += [(10 * np.log10(x), 6) for x in powers]
     columns += [(np.where(x == 0, np.nan, np.degrees(np.angle(x))), 4) for x in waves_of]
     return [_texts(x.ravel(), decimals) for x, decimals in columns]
+
+
+class _More(NamedTuple):
+    """Columns behind the others: directivity at the peak (F,), and efficiencies (F,) by the figure
+    that they make of directivity."""
+
+    highest: Real
+    efficiency: Mapping[str, Real]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the columns."""
+        return ("over_peak_db", "axial_ratio_db", *(f"{name}_dbi" for name in self.efficiency))
+
+    def texts(self, field: FarField, index: int) -> list[list[str]]:
+        """Cells of each, of a field at the frequency of that index."""
+        level = directivity(field)
+        with np.errstate(divide="ignore"):
+            columns = [10 * np.log10(level / self.highest[index]), 20 * np.log10(axial_ratio(field))]
+            columns += [10 * np.log10(level * share[index]) for share in self.efficiency.values()]
+        return [_texts(x.ravel(), 6) for x in columns]
 
 
 def _angle_texts(radians: Real) -> NDArray[np.object_]:

@@ -10,6 +10,7 @@ Each table is a class derived from `Table`, whose fields are its keys; `read_tom
 from __future__ import annotations
 
 import difflib
+import importlib.resources
 import re
 import tomllib
 from collections.abc import Mapping
@@ -200,3 +201,9 @@ def short_text(text: str) -> str:
     """A text in one line of a message."""
     text = " ".join(text.split())
     return text if len(text) <= 80 else text[:77] + "..."
+
+
+def template(name: str) -> str:
+    """A description to be filled in, by the name of its file in ``io/templates`` without the ending."""
+    source = importlib.resources.files("nf2ff.io").joinpath("templates", f"{name}.toml")
+    return source.read_text(encoding="utf-8")

@@ -6,7 +6,6 @@ and is itself an example. Keys end in their unit: deg, mm, dB.
 
 from __future__ import annotations
 
-import importlib.resources
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
@@ -23,7 +22,7 @@ from nf2ff.io.budget_toml import (
     text_key,
 )
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, checked, read_toml
+from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.planes import ALLOWED, PlaneLike, checked_plane, plane_label, read_plane
@@ -158,8 +157,7 @@ def uncertainty_template() -> str:
     str
         TOML that `read_uncertainty_file` reads: all its terms are not supplied.
     """
-    source = importlib.resources.files("nf2ff.io").joinpath("templates", "modelled_errors.toml")
-    return template_text() + source.read_text(encoding="utf-8")
+    return template_text() + template("modelled_errors")
 
 
 def read_uncertainty_file(path: PathLike, *, realised: bool = False) -> UncertaintyFile:

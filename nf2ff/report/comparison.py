@@ -35,7 +35,7 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
     rows += [
         Row("equivalent stray signal [dB]", _db(found.stray, 20)),
         Row("  largest at theta [deg]", np.degrees(found.stray_theta), 1),
-        Row("  and phi [deg]", np.degrees(found.stray_phi), 1),
+        Row("  and phi [deg]", np.mod(np.round(np.degrees(found.stray_phi), 1), 360), 1),
         Row(f"peak {level}, first", tops[0], 3),
         Row("  second less first [dB]", tops[1] - tops[0], 3),
         Row("angle between the peaks [deg]", np.degrees(found.offset), 3),

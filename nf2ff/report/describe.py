@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,15 +18,18 @@ from nf2ff.io.nsma_reader import read_nsma
 from nf2ff.io.power_columns import power_table_kind
 from nf2ff.io.safe import PathLike
 from nf2ff.io.uncertainty import read_uncertainty
-from nf2ff.measurement.probe import Probe
+from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Result
 from nf2ff.report.describe_power import power_facts
 from nf2ff.report.growth import growth_facts
+from nf2ff.report.over_frequency import told_once
 from nf2ff.report.result import quantity_facts, warning_lines
 from nf2ff.report.uncertainty import uncertainty_facts
+from nf2ff.solver.coverage import measure_coverage, places
+from nf2ff.solver.degree import count_limit
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.sanity import judge_readings
 from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
@@ -37,6 +41,7 @@ def describe(
     time_convention: str | None = None,
     response_unit: str | None = None,
     noise_floor_dbm: float | None = None,
+    once: bool = False,
 ) -> dict[str, Any]:
     """Facts about a file, by name; units stand at the end of the names.
 
@@ -48,6 +53,8 @@ def describe(
         Those of a CSV table of samples, as in `io.native.read_samples`.
     noise_floor_dbm : float, optional
         Of tables of EIRP without phase, see `report.describe_power.power_facts` [dBm].
+    once : bool
+        Whether warnings of several frequencies that differ in their figures alone are told once.
 
     Returns
     -------
@@ -65,7 +72,11 @@ def describe(
         raise InputError(f"{path}: holds no EIRP without phase", "leave the noise floor out")
     if kind in ("samples", "table"):
         samples = native.read_samples(path, time_convention=time_convention, response_unit=response_unit)
-        return {"file": str(path), "holds": "samples", **_samples(samples)}
+        return {
+            "file": str(path),
+            "holds": "samples",
+            **_samples(samples, told_once if once else warning_lines),
+        }
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
     if time_convention is not None or response_unit is not None:
         raise InputError(f"{path}: holds {facts['holds']}, not samples", "leave out time convention and unit")
@@ -98,7 +109,7 @@ def describe(
         if result.far_field is not None:
             facts |= _directions(result.far_field)
         facts |= quantity_facts(result.quantities) | dict(result.notes) | _origin(result.provenance)
-        facts["warnings"] = warning_lines(modes.frequency, result.warnings)
+        facts["warnings"] = (told_once if once else warning_lines)(modes.frequency, result.warnings)
     return facts
 
 
@@ -179,7 +190,7 @@ def _power_by_order(probe: Probe) -> list[float | None]:
     return [10 * math.log10(x) if x > 0 else None for x in share]
 
 
-def _samples(samples: Samples) -> dict[str, Any]:
+def _samples(samples: Samples, lines: Callable[..., list[str]]) -> dict[str, Any]:
     count = samples.response.shape[1]
     facts: dict[str, Any] = {
         "frequencies": samples.frequency.size,
@@ -203,8 +214,25 @@ def _samples(samples: Samples) -> dict[str, Any]:
     else:
         facts["regular_grid"] = f"{grid.rule}, {grid.theta.size} x {grid.phi.size}"
         facts["grid_supports_degree"] = grid.degree
+    facts["coverage"] = _coverage(samples) if "grid_supports_degree" not in facts else "the whole sphere"
     angles = suspect_angles(samples)
     lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
-    readings = warning_lines(samples.frequency, judge_readings(samples))
+    readings = lines(samples.frequency, judge_readings(samples))
     facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
     return facts
+
+
+def _coverage(samples: Samples) -> str:
+    """What of the sphere was not measured, at the first frequency.
+
+    What the ports read is not known here: of several, any position counts as measured in full.
+    """
+    here = ~np.isnan(samples.response[0])
+    if not here.any():
+        return "nothing was measured"
+    one = samples.part([0], here)
+    several = len(one.ports()) > 1
+    theta, phi, stokes = places(replace(one, port=np.ones_like(one.port)), field_probe())
+    limit = max(1, count_limit(one))
+    found = measure_coverage(theta=theta, phi=phi, stokes=None if several else stokes, degree=limit)
+    return found.describe(max(1, found.supported_degree())) or "the whole sphere"

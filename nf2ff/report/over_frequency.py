@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -12,6 +13,10 @@ from nf2ff.report.shown import aligned
 
 #: More frequencies than this are summarised.
 MAX_COLUMNS = 8
+
+
+#: A number in a sentence.
+_NUMBER = re.compile(r"(?<![\w.])[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?")
 
 
 class Row(NamedTuple):
@@ -25,11 +30,17 @@ class Row(NamedTuple):
         Values in that unit, NaN where there is none.
     decimals : int
         Decimals to show.
+    digits : int, optional
+        Significant digits, in the place of decimals.
+    least : float
+        What is below this is shown as such.
     """
 
     name: str
     values: NDArray[np.float64]
     decimals: int = 2
+    digits: int | None = None
+    least: float = -np.inf
 
 
 def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, every: bool = False) -> list[str]:
@@ -65,11 +76,61 @@ def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, ever
             table.append((row.name, *["-"] * 5))
             continue
         low, high = int(np.nanargmin(row.values)), int(np.nanargmax(row.values))
-        middle = Row("", np.array([np.nanmedian(row.values)]), row.decimals)
+        middle = row._replace(values=np.array([np.nanmedian(row.values)]))
         table.append((row.name, _text(row, low), ghz[low], _text(middle, 0), _text(row, high), ghz[high]))
     return [f"{frequency.size} frequencies from {ghz[0]} to {ghz[-1]} GHz", *aligned(table, words=1)]
 
 
 def _text(row: Row, index: int) -> str:
-    value = round(float(row.values[index]), row.decimals) + 0.0  # no minus sign before nothing
-    return "-" if np.isnan(value) else f"{value:.{row.decimals}f}"
+    value = float(row.values[index])
+    if np.isnan(value):
+        return "-"
+    if value < row.least:
+        return f"< {row.least:g}"
+    if row.digits is not None:
+        return f"{value:#.{row.digits}g}".removesuffix(".")
+    return f"{round(value, row.decimals) + 0.0:.{row.decimals}f}"  # no minus sign before nothing
+
+
+# --- sentences of each frequency -------------------------------------------------------------------
+
+
+def told_once(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
+    """Warnings of each frequency, those that are equal but for their figures told once.
+
+    Parameters
+    ----------
+    frequency : iterable of float
+        Frequencies [Hz].
+    warnings : iterable of iterable of str
+        Warnings of each, as values or as texts from a file.
+
+    Returns
+    -------
+    list of str
+        Each kind with its frequencies in front, and with its figures from the least to the largest.
+    """
+    hertz = list(frequency)
+    alike: dict[tuple[object, ...], list[tuple[float, str]]] = {}
+    for at, some in zip(hertz, warnings, strict=False):
+        for sentence in dict.fromkeys(some):
+            key = (getattr(sentence, "code", None), *_NUMBER.split(sentence))
+            alike.setdefault(key, []).append((at / 1e9, sentence))
+    lines = []
+    for group in alike.values():
+        ghz = sorted({at for at, _ in group})
+        place = f"{ghz[0]:.9g} GHz"
+        if len(ghz) > 1:
+            place = f"at {len(ghz)} of {len(hertz)} frequencies, {ghz[0]:.9g} to {ghz[-1]:.9g} GHz"
+        lines.append(f"{place}: {_merged([sentence for _, sentence in group])}")
+    return lines
+
+
+def _merged(sentences: Sequence[str]) -> str:
+    """Sentences that differ in their figures alone as one."""
+    words = _NUMBER.split(sentences[0])
+    merged = [words[0]]
+    for column, word in zip(zip(*map(_NUMBER.findall, sentences), strict=True), words[1:], strict=True):
+        low, high = min(column, key=float), max(column, key=float)
+        merged += [low if float(low) == float(high) else f"{low} to {high}", word]
+    return "".join(merged)

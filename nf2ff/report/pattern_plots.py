@@ -31,6 +31,7 @@ from nf2ff.report.picture import (
     set_levels,
     style_axes,
 )
+from nf2ff.report.result import shown_azimuth
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -155,7 +156,7 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
         label = f"{name}: " if len(patterns) > 1 else ""
         lines.append(
             f"{label}{frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):.2f} dBi at "
-            f"theta {np.degrees(top.theta[0]):.2f}°, phi {np.degrees(top.phi[0]):.2f}°"
+            f"theta {np.degrees(top.theta[0]):.2f}°, phi {shown_azimuth(np.degrees(top.phi[0]), 2):.2f}°"
         )
     return "\n".join(lines)
 
@@ -270,7 +271,7 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
     _checked({name or "the pattern": one})
     from matplotlib import colormaps
     from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import Normalize
+    from matplotlib.colors import LightSource, Normalize
 
     top = peak(one)
     theta, phi = np.linspace(0, np.pi, 181), np.linspace(0, 2 * np.pi, 361)
@@ -283,7 +284,10 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
     place = [r * np.sin(t) * np.cos(p), r * np.sin(t) * np.sin(p), r * np.cos(t)]
     ax = new_axes((7.2, 6.2), projection="3d")
     norm, colours = Normalize(low, highest), colormaps["viridis"]
-    ax.plot_surface(*place, facecolors=colours(norm(level)), rstride=2, cstride=2, linewidth=0, shade=True)
+    # From the side of the beam, and a little above; lit from there (normals point inwards).
+    seen_from = float(np.degrees(top.phi[0])) + 40
+    look = {"facecolors": colours(norm(level)), "rstride": 2, "cstride": 2, "linewidth": 0, "shade": True}
+    ax.plot_surface(*place, lightsource=LightSource(azdeg=270 - seen_from, altdeg=-20), **look)
     for i, axis in enumerate("xyz"):
         end = 1.25 * np.eye(3)[i]
         ax.plot(*zip(np.zeros(3), end, strict=True), color=TEXT_COLOUR, linewidth=1)
@@ -291,8 +295,7 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
     ax.set(xlim=(-1, 1), ylim=(-1, 1), zlim=(-1, 1))
     ax.set_box_aspect((1, 1, 1))
     ax.set_axis_off()
-    # From the side of the beam, and a little above.
-    ax.view_init(elev=20, azim=float(np.degrees(top.phi[0])) + 40)
+    ax.view_init(elev=20, azim=seen_from)
     ax.figure.colorbar(ScalarMappable(norm, colours), ax=ax, label="directivity [dBi]", shrink=0.7)
     ax.set_title(_title({name: one}, {name: top}), fontsize=11, color=TEXT_COLOUR)
     return ax

@@ -17,6 +17,7 @@ from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.planes import at_pole
 from nf2ff.metrics.polarisation import Basis, components, partial_directivity, tilt_angle
 from nf2ff.report import picture
+from nf2ff.report.result import shown_azimuth
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -198,7 +199,8 @@ class _Cuts:
         self.floor, self.ceiling = picture.level_ends(maximum)
         self.title = (
             f"{picture.frequency_label(one)}: peak {maximum:.2f} dBi at "
-            f"theta {np.degrees(top.theta[0]):.2f}°, phi {np.degrees(top.phi[0]):.2f}°\n{words}"
+            f"theta {np.degrees(top.theta[0]):.2f}°, "
+            f"phi {shown_azimuth(np.degrees(top.phi[0]), 2):.2f}°\n{words}"
         )
 
     def lines(self) -> list[tuple[Any, Any, dict[str, Any]]]:

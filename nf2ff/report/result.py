@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff.metrics.planes import Plane
 from nf2ff.metrics.result import Quantity, Result
@@ -98,6 +99,12 @@ def result_facts(result: Result) -> list[dict[str, Any]]:
 def shown_azimuth(degrees: float, digits: int) -> float:
     """An azimuth rounded for a table, where what rounds to 360 is 0 [deg]."""
     return round(degrees, digits) % 360
+
+
+def close_azimuths(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Azimuths [deg] for a table, counted from below zero where they lie on both sides of 360."""
+    turned = np.mod(degrees + 180, 360) - 180
+    return np.asarray(turned if np.ptp(turned) < np.ptp(degrees) else degrees)
 
 
 def warning_lines(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:

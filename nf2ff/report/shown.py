@@ -30,6 +30,13 @@ def aligned(rows: Sequence[Sequence[str]], *, words: int) -> list[str]:
     return lines
 
 
+def decimals_of(uncertainty: float) -> int:
+    """Decimals of an uncertainty to two digits, and of the value beside it (GUM 7.2.6)."""
+    if not 0 < uncertainty < math.inf:
+        return 4
+    return max(0, 1 - int(f"{uncertainty:.1e}".partition("e")[2]))
+
+
 def short(value: float, factor: float = 1.0) -> str:
     """A number times a factor, to three digits."""
     return "infinite" if math.isinf(value) else f"{value * factor:.3g}"

@@ -13,7 +13,8 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import NOT_SUPPLIED, budget_dict, correlated_lines, shown_bias
-from nf2ff.report.shown import aligned, level, short
+from nf2ff.report.result import shown_azimuth
+from nf2ff.report.shown import aligned, decimals_of, level, short
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric
@@ -31,7 +32,7 @@ OVERLOOKED = 0.3
 #: Fewest draws that have a standard deviation to compare.
 FEWEST = 2
 #: Unit in reports of each quantity; unknown: of gain, without the power into the antenna.
-_UNITS: dict[FigureKind, str] = {
+UNITS: dict[FigureKind, str] = {
     "directivity": "dBi",
     "power": "dBm",
     "ratio": "dB",
@@ -109,15 +110,17 @@ def uncertainty_facts(uncertainty: Uncertainty) -> dict[str, Any]:
     """A few facts by name, for `inspect`: of each metric value and expanded uncertainty."""
     budgets = uncertainty.budgets
     facts: dict[str, Any] = {
+        "frequencies_ghz": (uncertainty.modes.frequency / 1e9).tolist(),
         "confidence": budgets[0].confidence,
         "draws": uncertainty.made,
         "terms": len(budgets[0].terms),
     }
     for metric in budgets[0].metrics:
+        result = uncertainty.results[metric.name]
+        found = [combine(budget, metric.name) for budget in budgets]
         facts[metric.name] = [
-            f"{_value(uncertainty, metric, f)}, "
-            f"{_expanded(combine(budget, metric.name), uncertainty.results[metric.name], f)[0]}"
-            for f, budget in enumerate(budgets)
+            f"{_value(uncertainty, one, f)}, {_expanded(one, result, f)[0]}{_mark(one)}"
+            for f, one in enumerate(found)
         ]
     return facts
 
@@ -149,10 +152,10 @@ def uncertainty_warnings(uncertainty: Uncertainty) -> list[list[Notice]]:
 
 def _value_dict(result: MetricResult, found: CombinedUncertainty, index: int) -> dict[str, Any]:
     """Value, value less bias and ends of the interval, and how far these are from the value."""
-    unit, one = _UNITS[result.quantity].lower(), stated(result, found, index)
+    unit, one = UNITS[result.quantity].lower(), stated(result, found, index)
     names = (f"corrected_{unit}", f"interval_low_{unit}", f"interval_high_{unit}")
-    values = [None] * 3 if one is None else [_converted(x, result.quantity) for x in one]
-    entry: dict[str, Any] = {f"value_{unit}": _converted(float(result.value[index]), result.quantity)}
+    values = [None] * 3 if one is None else [converted(x, result.quantity) for x in one]
+    entry: dict[str, Any] = {f"value_{unit}": converted(float(result.value[index]), result.quantity)}
     entry |= dict(zip(names, values, strict=True))
     if result.field is not None:
         plus, minus = stated_decibels(result, found, index) or (None, None)
@@ -166,7 +169,7 @@ def _draws_dict(result: MetricResult, metric: Metric, index: int, confidence: fl
     if compared is None or result.draws is None:
         return None
     end = "_" + metric.shown.name.lower() if metric.unit in SHOWN_UNITS else ""
-    unit, factor = _UNITS[result.quantity].lower(), metric.shown.factor
+    unit, factor = UNITS[result.quantity].lower(), metric.shown.factor
     low, high = _interval(result.draws[:, index], result.quantity, confidence)
     few = compared.used[index] < FEWEST
     return {
@@ -189,7 +192,7 @@ def _interval(
     if values.size * (1 - confidence) < 1 - 1e-9 or quantity == "unknown":
         return None, None
     found = summarise_draws(values, confidence=confidence)
-    return _converted(found.low, quantity), _converted(found.high, quantity)
+    return converted(found.low, quantity), converted(found.high, quantity)
 
 
 # --- text ----------------------------------------------------------------------------------------
@@ -206,9 +209,9 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
         rows.append(
             (
                 one.metric.label,
-                _value(uncertainty, one.metric, index),
+                _value(uncertainty, one, index),
                 *_expanded(one, result, index),
-                _ends(stated(result, one, index), result.quantity),
+                _ends(stated(result, one, index), result, one, index) + _mark(one),
             )
         )
     lines += [*aligned(rows, words=1), ""]
@@ -218,21 +221,36 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *_missing_lines(budget, found), *correlated_lines(budget)]
+    lines += ["", *missing_lines(budget, found), *correlated_lines(budget)]
     for one in found:
         lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
     return [*lines, *_draw_lines(uncertainty, index)]
 
 
-def _value(uncertainty: Uncertainty, metric: Metric, index: int) -> str:
-    result = uncertainty.results[metric.name]
+def _decimals(found: CombinedUncertainty, result: MetricResult, index: int) -> int:
+    """Decimals of a value and of its uncertainty, by the two digits of the latter."""
+    if found.expanded is None:
+        return 4
+    sides = stated_decibels(result, found, index) or (found.expanded * found.metric.shown.factor,)
+    return decimals_of(min((x for x in sides if x > 0), default=0.0))
+
+
+def _mark(found: CombinedUncertainty) -> str:
+    """What stands behind an interval in which causes lack."""
+    return ", incomplete" if found.missing and found.expanded is not None else ""
+
+
+def _value(uncertainty: Uncertainty, found: CombinedUncertainty, index: int) -> str:
+    result = uncertainty.results[found.metric.name]
+    decimals = _decimals(found, result, index)
     if result.quantity == "unknown":
         return "unknown"
     if result.quantity == "direction":
         top = peak(uncertainty.modes.at(index))
-        theta, phi = (round(math.degrees(x[0]), 3) + 0.0 for x in (top.theta, top.phi))
-        return f"theta {theta:.3f}, phi {phi:.3f} deg"
-    return _shown(float(result.value[index]), result.quantity)
+        theta = round(math.degrees(top.theta[0]), decimals) + 0.0
+        phi = shown_azimuth(math.degrees(top.phi[0]), decimals)
+        return f"theta {theta:.{decimals}f}, phi {phi:.{decimals}f} deg"
+    return _shown(float(result.value[index]), result.quantity, decimals)
 
 
 def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> tuple[str, str, str]:
@@ -240,9 +258,11 @@ def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> t
     if found.expanded is None:
         return NOT_SUPPLIED, "", ""
     unit, factor = found.metric.shown
-    expanded = f"{short(found.expanded, factor)} {unit}"
+    places = _decimals(found, result, index)
+    expanded = f"{found.expanded * factor:.{places}f} {unit}"
     if (decibels := stated_decibels(result, found, index)) is not None:
-        expanded = "+{}/-{} dB".format(*map(short, decibels))
+        plus, minus = ("infinite" if math.isinf(x) else f"{x:.{places}f}" for x in decibels)
+        expanded = f"+{plus}/-{minus} dB"
     return expanded, f"{found.coverage_factor:.3g}", short(found.degrees_of_freedom)
 
 
@@ -258,7 +278,7 @@ def _term_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[st
     return aligned([*rows, row("combined", [x.standard_uncertainty for x in found])], words=1)
 
 
-def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
+def missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list[str]:
     """What is not supplied, for all metrics or for some."""
     everywhere = [t for t in budget.names if all(t in x.missing for x in found)]
     lines = []
@@ -271,22 +291,26 @@ def _missing_lines(budget: Budget, found: Sequence[CombinedUncertainty]) -> list
     return lines
 
 
-def _ends(one: Stated | None, quantity: FigureKind) -> str:
+def _ends(one: Stated | None, result: MetricResult, found: CombinedUncertainty, index: int) -> str:
     """The interval in words."""
     if one is None:
         return ""
-    low, high = (_shown(x, quantity) for x in (one.low, one.high))
+    decimals = _decimals(found, result, index)
+    low, high = (_shown(x, result.quantity, decimals) for x in (one.low, one.high))
     return f"up to {high}" if low == "none" else f"{low.split()[0]} to {high}"
 
 
-def _shown(value: float, quantity: FigureKind) -> str:
-    shown = _converted(value, quantity)
-    return "none" if shown is None else f"{shown:.4f} {_UNITS[quantity]}"
+def _shown(value: float, quantity: FigureKind, decimals: int = 4) -> str:
+    shown = converted(value, quantity)
+    if shown is None:
+        return "none"
+    return f"{round(shown, decimals) + 0.0:.{decimals}f} {UNITS[quantity]}"
 
 
 def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:
     """Known error of a metric, if it is large enough to see beside the uncertainty."""
     one, label = stated(result, found, index), found.metric.label
+    places = _decimals(found, result, index)
     if one is not None and result.field is not None:
         value = float(result.value[index])
         if not value - one.value > NOTICED * (one.high - value):
@@ -294,7 +318,7 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
         if one.value > 0:
             return [
                 f"{label}: errors add {short(10 * math.log10(value / one.value))} dB on average to "
-                f"a level so low: less that it is {_shown(one.value, result.quantity)}"
+                f"a level so low: less that it is {_shown(one.value, result.quantity, places)}"
             ]
         return [f"{label}: what was measured is no more than errors make on average"]
     if not abs(found.bias) > NOTICED * (found.standard_uncertainty or 0.0):
@@ -302,7 +326,7 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
     said = f"known bias of {label}: {_bias(found.bias, found.metric)}, not part of the uncertainty: "
     if one is None:
         return [f"{said}correct the result for it"]
-    least = _shown(one.value, result.quantity)
+    least = _shown(one.value, result.quantity, places)
     return [f"{said}less it, the value is {least}, about which the interval stands"]
 
 
@@ -352,7 +376,7 @@ def _difference(compared: DrawComparison, metric: Metric, index: int) -> str:
 # --- numbers -------------------------------------------------------------------------------------
 
 
-def _converted(value: float, quantity: FigureKind) -> float | None:
+def converted(value: float, quantity: FigureKind) -> float | None:
     """A linear value as reports show it, None where a level has none."""
     if quantity in ("angle", "direction"):
         return math.degrees(value) if math.isfinite(value) else None

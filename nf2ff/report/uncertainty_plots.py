@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.messages.input_error import InputError
 from nf2ff.report import picture
 from nf2ff.report.growth import SHOWN_ERROR_UNITS, figure_label
+from nf2ff.report.result import shown_azimuth
 from nf2ff.uncertainty.budget.combine import coverage_factor
 from nf2ff.uncertainty.growth import Growth, Shown, shown_for
 from nf2ff.uncertainty.result import Uncertainty
@@ -82,7 +83,7 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
     picture.set_levels(ax, floor, ceiling)
-    theta, phi = (round(math.degrees(x), 2) + 0.0 for x in (cut.theta, cut.phi))
+    theta, phi = round(math.degrees(cut.theta), 2) + 0.0, shown_azimuth(math.degrees(cut.phi), 2)
     title = (
         f"{picture.frequency_label(one)}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
         f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"

@@ -30,7 +30,7 @@ def test_demo_writes_files_that_can_be_read(demo):
     assert (done.code, done.err) == (0, "")
     assert [x.name for x in folder.iterdir()] == ["nf2ff-demo"]
     folder = folder / "nf2ff-demo"
-    pictures = ["polar-cuts.png", "power-spectrum.png", "principal-cuts.png"]
+    pictures = ["peak-cuts.png", "polar-cuts.png", "power-spectrum.png"]
     names = sorted([*pictures, "result.h5", "scan.csv", "scan.h5"])
     assert sorted(x.name for x in folder.iterdir()) == names
     assert f"written to nf2ff-demo: {', '.join(names)}\n" in done.out

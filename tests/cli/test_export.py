@@ -7,7 +7,9 @@ components.
 
 import csv
 import dataclasses
+import json
 
+import commands
 import numpy as np
 import pytest
 from export_cases import (
@@ -123,6 +125,8 @@ def test_levels_are_those_of_the_closed_form(small, tmp_path, basis):
         f"{a}_phase_deg",
         f"{b}_phase_deg",
         "trusted",
+        "over_peak_db",
+        "axial_ratio_db",
     ]
     assert np.all(found["trusted"] == 1)
     for i, frequency in enumerate(small.frequency):
@@ -134,6 +138,33 @@ def test_levels_are_those_of_the_closed_form(small, tmp_path, basis):
         e = far_field_of(small.antenna, frequency=[frequency], theta=theta, phi=phi)
         parts = in_basis(e[0][0], e[1][0], phi, basis, np.radians(25))
         assert_levels_and_phases(part, small.antenna, frequency, parts, names)
+        # Closed form: major over minor axis of the ellipse, by its circular components.
+        right, left = (abs(x) for x in in_basis(e[0][0], e[1][0], phi, "circular", 0.0))
+        ratio = 20 * np.log10((right + left) / abs(right - left))
+        far = ratio < 40  # beyond, the six decimals of the field do not tell
+        np.testing.assert_allclose(part["axial_ratio_db"][far], ratio[far], atol=1e-4)
+        top = part["directivity_dbi"].max()
+        np.testing.assert_allclose(part["over_peak_db"], part["directivity_dbi"] - top, atol=1.6e-6)
+
+
+def test_gain_where_the_power_is_known(tmp_path):
+    steps = ("--theta-step-deg", 7.5, "--phi-step-deg", 7.5)
+    scan = commands.simulated(tmp_path / "scan.h5", *steps)
+    words = ("--input-power-w", 2, "--accepted-power-w", 1)
+    result = tmp_path / "r.h5"
+    commands.succeed("transform", scan, "-o", result, *words)
+    known = json.loads(commands.succeed("inspect", result, "--json"))
+    for what, more in (("levels", ()), ("cuts", ("--plane-deg", 0))):
+        path = tmp_path / f"{what}.csv"
+        succeed(result, "-o", path, "--what", what, *more)
+        found = table(path)
+        for name, power in (("gain_dbi", 1), ("realised_gain_dbi", 2)):
+            # Closed form: EIRP over the power put in.
+            wanted = found["eirp_dbm"] - 10 * np.log10(power / 1e-3)
+            np.testing.assert_allclose(found[name], wanted, atol=2e-6)
+    at_peak = found["angle_deg"] == 0
+    np.testing.assert_allclose(found["gain_dbi"][at_peak], known["peak_gain_dbi"], atol=1e-6)
+    np.testing.assert_allclose(found["over_peak_db"][at_peak], 0, atol=1e-6)
 
 
 def test_rows_are_the_same_in_blocks(small, tmp_path, monkeypatch):
@@ -149,9 +180,10 @@ def test_no_level_where_there_is_no_field(tmp_path):
     exact = dataclasses.replace(field, e_phi=0 * field.e_phi, e_theta=field.e_theta * [[[0], [1]]])
     write_levels(tmp_path / "a.csv", exact)
     lines = (tmp_path / "a.csv").read_text().splitlines()
-    assert lines[1] == "1000000000.0,0.0,0.0,,,,,,,1"
+    assert lines[1] == "1000000000.0,0.0,0.0,,,,,,,1,,"
     cells = lines[2].split(",")
     assert (cells[3], cells[5], cells[8]) == ("1.760913", "", "")
+    assert cells[10:] == ["0.000000", ""]  # the peak itself; linear, without an axial ratio
 
 
 def test_no_negative_zero(tmp_path):

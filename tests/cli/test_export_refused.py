@@ -1,6 +1,7 @@
 """What `nf2ff export` refuses: one clear line, and no file touched."""
 
 import click
+import commands
 import h5py
 import numpy as np
 import pytest
@@ -235,3 +236,16 @@ def test_hdf5_opens_in_other_programs(small, tmp_path):
             "/far_field/theta",
             "/far_field/phi",
         ]
+
+
+@pytest.mark.parametrize("command", ["transform", "import", "uncertainty", "study"])
+def test_no_native_file_under_the_name_of_a_table(tmp_path, command):
+    # Before anything is read: the inputs do not exist.
+    inputs = ["b.toml"] if command == "uncertainty" else []
+    output = tmp_path / "result.csv"
+    says = (
+        f"{output}: is a name of text, and a native file \\(HDF5\\) is written: choose {tmp_path}/result.h5"
+    )
+    if command == "transform":
+        says += f", and then run nf2ff export {tmp_path}/result.h5 -o {output}$"
+    commands.assert_refused(tmp_path, command, tmp_path / "scan.h5", *inputs, "-o", output, says=says)

@@ -6,7 +6,7 @@ import re
 import h5py
 import numpy as np
 import pytest
-from commands import assert_refused, put_rows, rows_of, simulated, succeed, transformed
+from commands import IN_FIELDS, assert_refused, put_rows, rows_of, simulated, succeed, transformed
 
 import nf2ff
 from nf2ff.io import tables
@@ -44,11 +44,12 @@ def test_inspect_says_none_where_a_figure_is_not_finite(scan, tmp_path):
     # JSON has no infinity; the tail of a spectrum that ends early is -inf dB.
     transformed(scan, tmp_path / "result.h5")
     with h5py.File(tmp_path / "result.h5", "r+") as file:
-        file["solution/tail_db"][0] = -np.inf
+        file["solution/tail_db"][:] = -np.inf, -200.25
     about = json.loads(succeed("inspect", tmp_path / "result.h5", "--json"))
     assert about["tail_db"][0] is None
-    assert about["tail_db"][1] < -180
-    assert re.search(r"^tail db +-, -", succeed("inspect", tmp_path / "result.h5"), re.MULTILINE)
+    assert about["tail_db"][1] == -200.25
+    shown = r"^tail \[dB\] +- +-200.25$"
+    assert re.search(shown, succeed("inspect", tmp_path / "result.h5"), re.MULTILINE)
 
 
 def test_inspect_each_kind_of_file(scan, tmp_path):
@@ -69,7 +70,11 @@ def test_inspect_each_kind_of_file(scan, tmp_path):
         found = json.loads(succeed("inspect", path, "--json"))
         assert found == found | about | {"file": str(path), "holds": kind.replace("_", " ")}
         lines = succeed("inspect", path).splitlines()
-        assert [x.split("  ")[0] for x in lines] == [x.replace("_", " ") for x in found]
+        names = {"frequencies_ghz": "frequencies [GHz]", "minimum_radius_m": "minimum radius [m]"}
+        told = [names.get(x, x.replace("_", " ")) for x in found]
+        if kind == "modes":  # differs from frequency to frequency
+            told[told.index("radiated power w") :] = ["", "GHz", "radiated power [W]"]
+        assert [x.split("  ")[0] for x in lines] == told
 
 
 def test_inspect_says_why_it_is_no_grid(scan, tmp_path):
@@ -81,6 +86,39 @@ def test_inspect_says_why_it_is_no_grid(scan, tmp_path):
         "no: 1 of 1200 positions lack a second polarisation (another chi), first at theta 7.5 deg, phi 90 deg"
     )
     assert "grid_supports_degree" not in about
+
+
+@pytest.mark.parametrize(
+    ("kept", "says"),
+    [
+        (lambda theta: theta >= 0, "the whole sphere"),
+        (lambda theta: theta <= 90, r"4\d % of the sphere was not measured \(theta 9\d to 180 deg\)"),
+        (
+            lambda theta: not 60 < theta < 120,
+            r"\d\d % of the sphere was not measured \(theta 6\d to 1[12]\d deg",
+        ),
+    ],
+)
+def test_inspect_says_what_was_not_measured(scan, tmp_path, kept, says):
+    rows, header = rows_of(scan)
+    at = header.index("theta_deg")
+    table = put_rows(tmp_path / "part.csv", [x for x in rows if kept(float(x[at]))], header)
+    (line,) = (x for x in succeed("inspect", table, *IN_FIELDS).splitlines() if x.startswith("coverage "))
+    assert re.match(says, line.removeprefix("coverage ").strip()), line
+
+
+def test_inspect_in_words_and_few_digits(tmp_path):
+    # One z-dipole: linear everywhere, nothing at odd degrees but rounding.
+    dipole = "[[dipole]]\nposition_m = [0, 0, 0]\nelectric_a_m = [0, 0, 1e-3]\n"
+    scan = simulated(tmp_path / "scan.h5", *STEPS, antenna=dipole)
+    transformed(scan, tmp_path / "result.h5")
+    lines = [re.split(r" {2,}", x) for x in succeed("inspect", tmp_path / "result.h5").splitlines()]
+    text = {x[0]: x[1] for x in lines if len(x) == 2}
+    assert (text["sense"], text["partial"], text["peak seen"]) == ("linear", "no", "yes")
+    # D = 1.5, closed form.
+    assert text["peak directivity [dBi]"] == "1.76"
+    assert text["noise floor [dB]"] == "< -280"
+    assert text["axial ratio [dB]"] == "-"
 
 
 def test_simulate_writes_the_closed_form(scan, antenna):

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from commands import run
+from commands import assert_refused, run, simulated, succeed
 from patterns import HUYGENS, modes_of
 
 from nf2ff.antenna.dipoles import huygens_source
@@ -13,6 +13,7 @@ from nf2ff.cli.plot import KINDS
 from nf2ff.io.native import read_samples, write_modes, write_samples
 from nf2ff.io.radiation import read_radiation
 from nf2ff.measurement.simulated import simulate_grid
+from nf2ff.report.picture_set import PICTURE_SET, picture_set
 
 
 @pytest.fixture
@@ -100,3 +101,38 @@ def test_figures_over_other_frequencies_are_not_mixed(files):
     done = run("plot", files / "a.h5", files / "c.h5", "-o", files / "it.png", "--kind", "frequency")
     assert done.code == 1
     assert "c has other frequencies than the first file: draw them one by one" in done.err
+
+
+@pytest.fixture(scope="module")
+def sweep(tmp_path_factory):
+    """A scan at two frequencies."""
+    path = tmp_path_factory.mktemp("sweep") / "scan.h5"
+    return simulated(
+        path, "--frequency-ghz", 1, "--frequency-ghz", 1.1, "--theta-step-deg", 15, "--phi-step-deg", 15
+    )
+
+
+def test_transform_draws_all_pictures(sweep, tmp_path):
+    folder = tmp_path / "pictures"
+    succeed("transform", sweep, "-o", tmp_path / "r.h5", "--figures", folder)
+    names = {f"{x}.png" for x in ("cuts", "map", "balloon", "spectrum", "near-field", "frequency")}
+    assert {x.name for x in folder.iterdir()} == names
+    from matplotlib.image import imread
+
+    for path in folder.iterdir():
+        assert imread(path)[..., :3].std() > 0.01  # a blank picture has 0
+    words = ("transform", sweep, "-o", tmp_path / "new.h5", "--figures")
+    assert_refused(
+        tmp_path, *words, folder, says=r"pictures/cuts\.png: exists: choose another folder or give --ov"
+    )
+    assert_refused(
+        tmp_path, *words, tmp_path / "r.h5", says=r"r\.h5: is a file, expected a folder for pictures"
+    )
+    assert_refused(tmp_path, *words, tmp_path / "no" / "where", says="there is no folder")
+    succeed(*words, folder, "--overwrite")
+
+
+def test_over_frequency_needs_several(sweep):
+    samples = read_samples(sweep)
+    assert "frequency" not in picture_set(HUYGENS, samples)
+    assert set(picture_set(HUYGENS, samples)) == set(PICTURE_SET) - {"frequency"}

@@ -254,20 +254,21 @@ def test_frequency_that_the_reference_lacks(room, substitution, tmp_path):
 
 def test_tables_of_a_level_are_not_written_over(room, readings, tmp_path):
     chain = tmp_path / "chain.toml"
-    chain.write_text(CHAIN, encoding="utf-8")
-    (tmp_path / "cable.csv").write_bytes(room["cable.csv"].read_bytes())
+    # Under a name that a result may have.
+    chain.write_text(CHAIN.replace("cable.csv", "cable.dat"), encoding="utf-8")
+    (tmp_path / "cable.dat").write_bytes(room["cable.csv"].read_bytes())
     assert_refused(
         tmp_path,
         "transform",
         readings,
         "-o",
-        tmp_path / "cable.csv",
+        tmp_path / "cable.dat",
         "--overwrite",
         "--probe",
         room["probe.h5"],
         "--level",
         chain,
-        says="cable.csv.*input",
+        says="cable.dat.*input",
     )
 
 

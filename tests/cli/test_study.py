@@ -51,7 +51,7 @@ def test_the_template_is_a_start(study, tmp_path):
     small = text.replace("draws = 100", "draws = 2").replace("frequency_ghz = 28.0", "frequency_ghz = 3.0")
     out = succeed("study", study(small, head=""), "-o", tmp_path / "out.h5", *ONE)
     assert out.splitlines()[0].endswith("out.h5: 1 error, 5 values")
-    assert out.splitlines()[1] == "  phase noise, 0.0174533 rad rms; random within the scan"
+    assert out.splitlines()[1] == "  phase noise, 1 deg rms; random within the scan"
     growth, shown = read_growth(tmp_path / "out.h5")
     assert growth.draws.tolist() == [2] * 5
     assert shown.label == "phase-noise, rms [deg]"

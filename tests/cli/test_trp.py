@@ -94,7 +94,8 @@ def test_pole_rows_that_differ_are_warned_of(tmp_path):
     table = write(tmp_path / "eirp.csv", ["eirp_dbm"], 10 * np.log10(power()) + ripple)
     done = run("trp", table)
     assert done.code == 0
-    assert "1 GHz: readings at theta 0 deg, which is one direction whatever phi, spread over 1 dB" in done.err
+    said = "readings at theta 0 deg, which is one direction whatever phi, spread over 1 dB"
+    assert f"at 2 of 2 frequencies, 1 to 2 GHz: {said}" in done.err
 
 
 @pytest.mark.parametrize(

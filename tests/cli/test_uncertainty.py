@@ -167,10 +167,12 @@ def test_the_table_names_all_there_is(scan, budget, tmp_path):
     assert lines[2].startswith("degree ")
     assert lines[4] == "3 GHz"
     row = next(x for x in lines if x.startswith("peak EIRP")).split()
-    # 0.2 dB and 1 % combine to 0.218 dB; 1.96 times that, as amplitude, is +0.418/-0.439 dB.
+    # 0.2 dB and 1 % combine to 0.218 dB; 1.96 times that, as amplitude, is +0.42/-0.44 dB.
     u = 1.96 * math.hypot(0.2 / DB, 0.01)
-    assert row[4] == f"+{20 * math.log10(1 + u):.3g}/-{-20 * math.log10(1 - u):.3g}"
+    assert row[4] == f"+{20 * math.log10(1 + u):.2g}/-{-20 * math.log10(1 - u):.2g}"
+    assert re.fullmatch(r"-?\d+\.\d\d", row[2])  # the value to the same place
     assert row[6:8] == ["1.96", "infinite"]
+    assert row[-1] == "incomplete"
     parts = next(x for x in lines if x.startswith("probe-gain")).split()
     assert parts[1:3] == ["0.0869", "0.0869"]
     assert next(x for x in lines if x.startswith("cable")).split()[1:] == ["0.2", "0.2", "-", "-"]

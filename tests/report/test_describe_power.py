@@ -48,7 +48,7 @@ def test_facts_of_a_table_of_power(tmp_path):
     np.testing.assert_allclose(facts["trp_sampling_uncertainty_db"], 0, atol=1e-8)
     assert facts["trp_by"] == "quadrature: clenshaw-curtis, 7 rings of 12"
     assert (facts["resolved_degree"], facts["warnings"]) == (5, [])
-    assert "trp dbm" in succeed("inspect", path)
+    assert re.search(r"^TRP \[dBm\] +25.23 +15.23$", succeed("inspect", path), re.MULTILINE)  # 1/3 and 1/30 W
 
 
 def test_facts_show_no_azimuth_of_360_deg(tmp_path):

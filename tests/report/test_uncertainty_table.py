@@ -8,6 +8,7 @@ from patterns import modes_of
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.metrics.beam import peak
+from nf2ff.report.shown import decimals_of
 from nf2ff.report.uncertainty import (
     uncertainty_dict,
     uncertainty_facts,
@@ -59,10 +60,10 @@ def cells(lines, start):
 def test_values_are_in_their_units():
     lines = uncertainty_lines(made())
     assert lines[0] == "1 GHz"
-    # 2 W are 33.0103 dBm, 0.01 is -20 dB; closed forms.
-    assert cells(lines, "peak EIRP")[:2] == ["33.0103", "dBm"]
+    # 2 W are 33.0103 dBm, +-0.34 dB; 0.01 is -20 dB, of which nothing is known; closed forms.
+    assert cells(lines, "peak EIRP")[:2] == ["33.01", "dBm"]
     assert cells(lines, "sidelobe level")[:2] == ["-20.0000", "dB"]
-    assert cells(lines, "beamwidth")[:2] == ["30.0000", "deg"]
+    assert cells(lines, "beamwidth")[:2] == ["30.0", "deg"]
     assert cells(lines, "peak gain")[:1] == ["unknown"]
     assert cells(lines, "peak directivity")[:1] == ["none"]
     theta, phi = cells(lines, "pointing")[1:4:2]
@@ -77,6 +78,14 @@ def test_values_are_in_their_units():
     assert found["pointing"]["theta_deg"] == pytest.approx(90)
     assert found["pointing"]["phi_deg"] == pytest.approx(0)
     assert (fact["frequency_hz"], fact["degree"], fact["draws_made"]) == (1e9, 1, 0)
+
+
+@pytest.mark.parametrize(
+    ("uncertainty", "decimals"),
+    [(0.0996, 2), (0.0994, 3), (0.1, 2), (1.0, 1), (9.96, 0), (12, 0), (345, 0), (2e-5, 6), (0, 4)],
+)
+def test_decimals_show_two_digits_of_the_uncertainty(uncertainty, decimals):
+    assert decimals_of(uncertainty) == decimals
 
 
 def test_each_peak_is_searched_once(monkeypatch):
@@ -101,24 +110,28 @@ def test_each_peak_is_searched_once(monkeypatch):
 def test_facts_in_a_few_words():
     facts = uncertainty_facts(made(made=7))
     assert (facts["confidence"], facts["draws"], facts["terms"]) == (0.95, 7, 2)
-    assert facts["beamwidth"] == ["30.0000 deg, 3.92 deg"]
+    # 1.96 x 2 deg: to two digits, the value to the same place; of the room nothing is known.
+    assert facts["beamwidth"] == ["30.0 deg, 3.9 deg, incomplete"]
     assert facts["sidelobe_level"] == ["-20.0000 dB, not supplied"]
-    assert facts["pointing"] == ["theta 90.000, phi 0.000 deg, not supplied"]
-    assert list(facts)[3:] == list(NAMES)
+    assert facts["pointing"] == ["theta 90.0000, phi 0.0000 deg, not supplied"]
+    assert list(facts)[4:] == list(NAMES)
 
 
 def test_uncertainties_biases_and_what_is_missing():
     lines = uncertainty_lines(made())
     # 0.02 x 1.96 as amplitude: 20 log10(1 +- 0.0392) dB; 2 deg x 1.96.
     u = 0.02 * 1.959963984540054
-    expected = f"+{20 * math.log10(1 + u):.3g}/-{-20 * math.log10(1 - u):.3g}"
+    expected = f"+{20 * math.log10(1 + u):.2g}/-{-20 * math.log10(1 - u):.2g}"
     assert cells(lines, "peak EIRP")[2:6] == [expected, "dB", "1.96", "infinite"]
-    assert cells(lines, "beamwidth")[2:4] == ["3.92", "deg"]
+    assert cells(lines, "beamwidth")[2:4] == ["3.9", "deg"]
     # About the value less its bias: 2 W, of which 1 - 0.99^2 is missing; equal sides in amplitude.
     less = 2 * (2 - 0.99**2)
     ends = [10 * math.log10(1e3 * (math.sqrt(less) + s * u * math.sqrt(2)) ** 2) for s in (-1, 1)]
-    assert cells(lines, "peak EIRP")[6:] == [f"{ends[0]:.4f}", "to", f"{ends[1]:.4f}", "dBm"]
-    assert cells(lines, "beamwidth")[6:] == ["26.0801", "to", "33.9199", "deg"]  # 30 +- 2 x 1.96
+    assert cells(lines, "peak EIRP")[6:] == [
+        *(f"{ends[0]:.2f}", "to", f"{ends[1]:.2f}", "dBm,"),
+        "incomplete",
+    ]
+    assert cells(lines, "beamwidth")[6:] == ["26.1", "to", "33.9", "deg,", "incomplete"]  # 30 +- 2 x 1.96
     (fact,) = uncertainty_dict(made())
     eirp, width, lobe = (
         next(x for x in fact["metrics"] if x["name"] == n) for n in ("eirp", "beamwidth", "sidelobe_level")
@@ -150,7 +163,7 @@ def test_uncertainties_biases_and_what_is_missing():
     # 20 log10(0.99) dB.
     said = f"known bias of peak EIRP: {20 * math.log10(0.99):.3g} dB, not part of the uncertainty"
     (line,) = (x for x in lines if x.startswith(said))
-    assert f": less it, the value is {10 * math.log10(1e3 * less):.4f} dBm, about which " in line
+    assert f": less it, the value is {10 * math.log10(1e3 * less):.2f} dBm, about which " in line
     assert not [x for x in lines if x.startswith("correlated")]
 
 
@@ -192,8 +205,8 @@ def test_a_level_in_a_null_has_an_upper_limit_only():
     shown = cells(lines, "pattern at a direction")
     up = 10 * math.log10(high / 4)
     assert low == 0
-    assert shown[2:4] == [f"+{up:.3g}/-infinite", "dB"]
-    assert shown[-4:] == ["up", "to", f"{10 * math.log10(high):.4f}", "dBi"]
+    assert shown[2:4] == [f"+{up:.2g}/-infinite", "dB"]
+    assert shown[-4:] == ["up", "to", f"{10 * math.log10(high):.1f}", "dBi"]
     said = "pattern at a direction: what was measured is no more than errors make on average"
     assert said in lines
     (entry,) = uncertainty_dict(found)[0]["metrics"]
@@ -202,7 +215,7 @@ def test_a_level_in_a_null_has_an_upper_limit_only():
     nothing = ("expanded_minus_db", "interval_low_dbi", "corrected_dbi")
     assert [entry[x] for x in nothing] == [None] * 3
     facts = uncertainty_facts(found)
-    assert facts["pattern"] == [f"6.0206 dBi, +{up:.3g}/-infinite dB"]
+    assert facts["pattern"] == [f"6.0 dBi, +{up:.2g}/-infinite dB"]
 
 
 def test_a_low_level_is_told_what_errors_add():
@@ -211,7 +224,7 @@ def test_a_low_level_is_told_what_errors_add():
     # 16 less 4 (closed form): 10 log10(16/12) dB.
     said = f"pattern at a direction: errors add {10 * math.log10(16 / 12):.3g} dB on average to a "
     (line,) = (x for x in lines if x.startswith(said))
-    assert line.endswith(f"less that it is {10 * math.log10(12):.4f} dBi")
+    assert line.endswith(f"less that it is {10 * math.log10(12):.1f} dBi")
     assert not [x for x in uncertainty_lines(in_a_direction(16.0, 1e-4)) if "on average" in x]
 
 

@@ -227,7 +227,9 @@ def test_description_has_values_and_units(name):
     for field in term.sizes:
         words_for = {"level": "of the largest response", "ratio": "of the wanted signal"}
         unit = words_for.get(term.unit_of(field), term.unit_of(field))
-        assert f"{getattr(term, field):.6g} {unit}" in words
+        size = getattr(term, field)
+        shown = f"{np.degrees(size):.6g} deg" if unit == "rad" else f"{size:.6g} {unit}"
+        assert shown in words
     if term.random:
         assert words.endswith("; random within the scan")
     elif term.uncertain:
@@ -238,7 +240,9 @@ def test_descriptions_as_they_read():
     assert make_term("axis-zero", {"axis": "radius", "offset_mm": 0.2}).describe() == (
         "zero of radius off by 0.0002 m; systematic, a standard uncertainty (normal)"
     )
-    assert make_term("truncated-angle", {"theta_max": 2}).describe() == ("no sample beyond theta 2 rad")
+    assert make_term("truncated-angle", {"theta_max_deg": 120}).describe() == (
+        "no sample beyond theta 120 deg"
+    )
     assert make_term("leakage", {"level_db": -60}).describe() == (
         "leakage, 0.001 of the largest response; systematic, a standard uncertainty (arcsine)"
     )

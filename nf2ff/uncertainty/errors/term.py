@@ -182,12 +182,14 @@ class ErrorTerm(ABC):
         return unit
 
     def describe(self) -> str:
-        """What it is in words, with its values and units."""
+        """What it is in words, with its values and units, angles in degrees."""
         shown = {}
         for field in fields(self):
             value = getattr(self, field.name)
             if field.name in self.units:
                 unit = self.unit_of(field.name)
+                if unit == "rad":
+                    value, unit = math.degrees(value), "deg"
                 value = f"{value:.6g} {_UNIT_WORDS.get(unit, unit)}"
             shown[field.name] = value
         text = self.words.format(**shown)

@@ -1,0 +1,95 @@
+"""101 frequencies on one screen: what the commands print of them, and --all."""
+
+import json
+
+import numpy as np
+import pytest
+from commands import run, simulated, succeed
+
+#: Most lines that a command prints: a screen (asked of us, no source).
+SCREEN = 60
+COUNT = 101
+#: Near the origin: degree 4 suffices, and 9 x 16 positions.
+ANTENNA = """\
+[[dipole]]
+position_m = [0.006, -0.002, 0.004]
+electric_a_m = [1e-3, [0, 2e-4], 0]
+magnetic_v_m = [[0.2, 0.1], 0, 0.3]
+"""
+BUDGET = """\
+metrics = ["directivity", "gain", "eirp", "trp", "beamwidth", "pointing"]
+
+[[term]]
+name = "cable"
+standard_uncertainty = { eirp_db = 0.1, trp_db = 0.2 }
+
+[[term]]
+name = "room"
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Scan and result at 101 frequencies."""
+    folder = tmp_path_factory.mktemp("many")
+    words = [x for ghz in np.linspace(2, 2.2, COUNT) for x in ("--frequency-ghz", f"{ghz:.6g}")]
+    steps = ("--theta-step-deg", 22.5, "--phi-step-deg", 22.5, "--noise", 1e-5)
+    simulated(folder / "scan.h5", *words, *steps, antenna=ANTENNA)
+    (folder / "told.txt").write_text(succeed("transform", folder / "scan.h5", "-o", folder / "result.h5"))
+    (folder / "budget.toml").write_text(BUDGET, encoding="utf-8")
+    return folder
+
+
+def test_transform_fits_a_screen(folder):
+    lines = (folder / "told.txt").read_text().splitlines()
+    assert len(lines) < 15
+    assert lines[2] == "101 frequencies from 2 to 2.2 GHz"
+    eirp = json.loads(succeed("inspect", folder / "result.h5", "--json"))["peak_eirp_dbm"]
+    (row,) = (x.split() for x in lines if x.startswith("EIRP"))
+    expected = [min(eirp), np.median(eirp), max(eirp)]
+    assert [float(row[i]) for i in (1, 3, 4)] == pytest.approx(expected, abs=5.1e-5)  # four decimals
+    assert float(row[2]) == pytest.approx(2 + 0.002 * np.argmin(eirp))
+    everything = succeed("transform", folder / "scan.h5", "-o", folder / "d.h5", "--all").splitlines()
+    assert len(everything) == 3 + COUNT
+
+
+def test_uncertainty_fits_a_screen(folder):
+    words = ("uncertainty", folder / "scan.h5", folder / "budget.toml", "--linear")
+    done = run(*words, "-o", folder / "u.h5")
+    assert done.code == 0
+    lines = done.out.splitlines()
+    assert len(lines) <= SCREEN
+    assert "101 frequencies from 2 to 2.2 GHz" in lines
+    at = next(i for i, x in enumerate(lines) if x.startswith("TRP"))
+    # 1.96 times 0.2 dB, equal sides in amplitude (closed form).
+    amplitude = 1.96 * 0.2 * np.log(10) / 20
+    up, down = 20 * np.log10(1 + amplitude), -20 * np.log10(1 - amplitude)
+    found = [float(lines[at + i].split("incomplete")[1].split()[0]) for i in (1, 2)]
+    assert found == pytest.approx([up, down], abs=0.005)
+    assert "TRP: cable 0.2 dB" in lines
+    assert "not supplied, and so not part of it: room" in lines
+    whole = run(*words, "-o", folder / "v.h5", "--all").out.splitlines()
+    assert sum(x.endswith(" GHz") for x in whole) == COUNT
+
+
+def test_warnings_are_told_once(folder):
+    done = run("transform", folder / "scan.h5", "-o", folder / "e.h5", "--degree", 2)
+    assert done.code == 0
+    told = done.err.splitlines()
+    assert 0 < len(told) < 5
+    assert any(x.startswith("warning, at 101 of 101 frequencies, 2 to 2.2 GHz: ") for x in told)
+    exported = run("export", folder / "e.h5", "-o", folder / "cuts.csv")
+    assert exported.err.splitlines() == told
+
+
+@pytest.mark.parametrize("file", ["scan.h5", "result.h5", "told.h5"])
+def test_inspect_fits_a_screen(folder, file):
+    if file == "told.h5":
+        run("uncertainty", folder / "scan.h5", folder / "budget.toml", "--linear", "-o", folder / file)
+    lines = succeed("inspect", folder / file).splitlines()
+    assert len(lines) <= SCREEN
+    assert max(map(len, lines)) < 130
+    if file == "scan.h5":
+        return
+    assert "101 frequencies from 2 to 2.2 GHz" in lines
+    assert len(succeed("inspect", folder / file, "--all").splitlines()) > COUNT

@@ -131,6 +131,7 @@ def test_no_circle_among_files():
         left = {name: needs for name, needs in left.items() if name not in free}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("library", HOMES)
 def test_libraries_have_one_home(library):
     users = {package_of(name) for name, tree in TREES.items() if uses(tree, library)}

@@ -70,6 +70,7 @@ def test_metrics(benchmark, capsys):
     assert max(errors.values()) < 3e-12
 
 
+@pytest.mark.slow
 def test_uncertainty(benchmark, capsys):
     benchmark("uncertainty").main(8, 40, 1)
     lines = capsys.readouterr().out.splitlines()
@@ -85,6 +86,7 @@ def test_uncertainty(benchmark, capsys):
     assert lines[5].startswith("derivatives of 10 errors: ")
 
 
+@pytest.mark.slow
 def test_interval_coverage(benchmark, capsys):
     benchmark("interval_coverage").main(12, 40, ["noise -30"])
     lines = capsys.readouterr().out.splitlines()
@@ -97,6 +99,7 @@ def test_interval_coverage(benchmark, capsys):
         assert min(held.values()) >= 7, held
 
 
+@pytest.mark.slow
 def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     scans = benchmark("erroneous_scans")
     # A dipole of moment p radiates Z0 k^2 |p|^2 / (12 pi), a magnetic one of moment m = Z0 p as

@@ -398,6 +398,7 @@ def test_outputs_are_cleared(name):
     assert len({cell["id"] for cell in notebook["cells"]}) == len(notebook["cells"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "check"), CHECKS.items())
 @pytest.mark.usefixtures("no_display")
 def test_notebook(name, check):

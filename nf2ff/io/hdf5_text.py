@@ -28,6 +28,7 @@ def group_with_room(file: Any, name: str) -> Any:
     parent = file.require_group("/".join(parts[:-1])) if parts[1:] else file
     plist = h5py.h5p.create(h5py.h5p.GROUP_CREATE)
     plist.set_attr_phase_change(_MOST, 0)
+    plist.set_obj_track_times(False)  # so that equal runs give equal files
     return h5py.Group(h5py.h5g.create(parent.id, parts[-1].encode(), gcpl=plist))
 
 

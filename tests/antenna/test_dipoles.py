@@ -210,6 +210,7 @@ def test_taper_efficiency_of_the_cosine():
     assert -1e-12 <= ratio - 1 <= missing
 
 
+@pytest.mark.slow
 def test_circular_aperture_pattern():
     # Uniform circle 2 J1(x)/x: SLL -17.570 dB, HPBW 58.957 deg lambda/D, closed form, for
     # isotropic elements: the pattern (1 + cos)/2 of the Huygens source is divided out.
@@ -254,6 +255,7 @@ def test_numbers_of_nodes_asked_for_are_enough(size):
         assert np.abs(once - twice).max() <= 1e-10 * np.abs(twice).max()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("radius", "printed", "unit"),
     [

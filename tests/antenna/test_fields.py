@@ -56,6 +56,7 @@ def test_oracle_conventions_are_each_others_conjugates(random_q, points):
     assert relative(here, there.conj()) < 100 * EPS
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mode", [(1, 3, 60), (2, 60, 60), (2, -30, 55), (2, 0, 60), (1, -1, 41)])
 @pytest.mark.parametrize("theta", [0.02, 1.3, -2.5])
 def test_oracle_keeps_its_digits_up_to_degree_60(mode, theta):
@@ -173,6 +174,7 @@ def test_mapping_from_the_other_time_factor(mode):
     assert max(np.abs(error.real).max(), np.abs(error.imag).max()) < HALF_UNIT
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [1, 2, 5, 12, 20])
 def test_near_field_against_the_oracle(degree, random_q, points, rng):
     # Random modes, points at both poles and at negative theta, all radii different. At least as
@@ -298,6 +300,7 @@ HIGH = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "s", "m", "kr"), HIGH)
 def test_single_high_modes(n, s, m, kr, rng):
     # One wave of high degree against 40 digits, also where it is evanescent (n > kr), and near

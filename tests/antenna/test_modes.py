@@ -90,6 +90,7 @@ def test_required_degree_meets_the_tail_of_ten_more(kr0, tail):
     assert required_degree(kr0, tail_db=tail - 0.05) > kr0 + 10
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kr0", [0.01, 0.7, 4.0, 33.3, 300.0])
 @pytest.mark.parametrize("tail_db", [-15.0, -100.0, -180.0])
 def test_required_degree_is_the_smallest_that_serves(kr0, tail_db):
@@ -111,6 +112,7 @@ def test_required_degree_is_the_smallest_that_serves(kr0, tail_db):
         assert degree == 1 or above + power(degree) > level
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kr0", [3e3, 1.2345e5])
 @pytest.mark.parametrize("tail_db", [-0.5, -3.0, -30.0, -200.0])
 def test_required_degree_of_large_spheres(kr0, tail_db):

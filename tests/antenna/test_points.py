@@ -302,6 +302,7 @@ def test_gap_of_duplicates():
 # --- the degree that a set supports -------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [1, 2, 3, 8, 30, 90])
 def test_sets_made_for_a_degree_support_it(degree):
     assert equal_area_spiral_for_degree(degree, oversampling=1.25).degree == degree
@@ -324,6 +325,7 @@ def test_degree_by_gap_and_by_count():
     assert PointSet(spiral.theta, spiral.phi, degree_limit=17).degree == 17
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("turns", "per_turn", "degree"),
     [
@@ -341,6 +343,7 @@ def test_degree_of_constant_rate_spirals(turns, per_turn, degree):
     assert constant_rate_spiral(turns=turns, samples_per_turn=per_turn).degree == degree
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [10, 40, 100])
 def test_spirals_converge_in_few_steps(degree):
     # Measured: 7 or 8, 10 or 11, and up to 23 steps at these degrees. Error: the gradient has

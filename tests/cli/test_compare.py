@@ -91,6 +91,7 @@ def test_only_common_frequencies_are_compared(files, antenna):
     assert "the first 20 GHz" in done.err
 
 
+@pytest.mark.slow
 def test_many_frequencies_are_summarised(tmp_path, antenna):
     count = 30
     hertz = np.linspace(10e9, 12e9, count)

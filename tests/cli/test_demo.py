@@ -25,6 +25,7 @@ def demo(tmp_path_factory):
     return folder, start("demo", folder=folder)
 
 
+@pytest.mark.slow
 def test_demo_writes_files_that_can_be_read(demo):
     folder, done = demo
     assert (done.code, done.err) == (0, "")
@@ -53,6 +54,7 @@ def test_demo_result_opens_in_xarray(demo):
         np.testing.assert_array_equal(found["theta"].values, field.theta)
 
 
+@pytest.mark.slow
 def test_demo_figures(demo):
     from nf2ff.cli.demonstration import FREQUENCY, MAX_ERROR, weather_station_panel
 

@@ -325,6 +325,7 @@ def test_cuts_through_z_and_about_it(small, tmp_path, basis):
             assert_levels_and_phases(one, small.antenna, frequency, parts, names)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("basis", BASES)
 @pytest.mark.parametrize("through", [None, (60.0, -40.0)])
 def test_cuts_through_the_peak_or_a_direction(panel, tmp_path, basis, through):
@@ -490,6 +491,7 @@ def test_directions_around_on_unsorted_grids(rng):
 # --- frequencies --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("what", ["field", "levels", "cuts", "nsma"])
 def test_one_frequency(small, tmp_path, what):
     options = NSMA if what == "nsma" else ()
@@ -506,6 +508,7 @@ def test_one_frequency(small, tmp_path, what):
     assert (tmp_path / "a").read_bytes() == once
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("asked", [2.9, -3, "nan", "inf", 0])
 def test_frequency_that_is_not_there(small, tmp_path, asked):
     words = (small.path, "-o", tmp_path / "a.csv", "--frequency-ghz", asked)

@@ -84,6 +84,7 @@ def test_right_is_right():
     assert np.cross([0, 0, 1], [0, 1, 0]).tolist() == [-1, 0, 0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("polarisation", [None, "H", "SLR", "SLL", "RCP", "LCP"])
 def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
     path = tmp_path / "a.nsma"
@@ -132,6 +133,7 @@ def test_pattern_file_of_the_demonstration(panel, tmp_path, polarisation):
     assert (peak_cut.level_db[count // 2], peak_cut.phase_deg[count // 2]) == (0, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("up", ["x", "-x", "y", "-y", "-z"])
 def test_other_ways_to_mount(small, tmp_path, up):
     succeed(
@@ -211,6 +213,7 @@ def panel_peak(panel):
     return seen_from_behind(panel.antenna, 24e9, axis, up, "V", np.zeros(1))[:, 0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("names", "share"), [(("radiation_efficiency", "total_efficiency"), 0.5), (("total_efficiency",), 0.25)]
 )

@@ -19,6 +19,7 @@ def directivity_of(antenna, fact):
     return eirp / radiated_power_of(antenna, frequency=[fact["frequency_hz"]])[0]
 
 
+@pytest.mark.slow
 def test_gain_by_substitution(room, substitution, tmp_path):
     result = tmp_path / "result.h5"
     words = ("--probe", room["probe.h5"], *substitution, "--input-power-w", INPUT, *TAKEN)
@@ -52,6 +53,7 @@ def test_gain_by_substitution(room, substitution, tmp_path):
         assert difference == pytest.approx(-db(0.8), abs=1e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("substitution")
 def test_gain_by_substitution_with_a_relative_probe(room, tmp_path):
     # What the probe's level is does not matter, as long as both are measured with it.

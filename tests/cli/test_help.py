@@ -16,6 +16,7 @@ from nf2ff.cli import COMMANDS, options
 # --- help ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_help_is_quick(tmp_path):
     """It imports nothing that is slow to import, and does little by itself.
 

@@ -52,6 +52,7 @@ def test_inspect_says_none_where_a_figure_is_not_finite(scan, tmp_path):
     assert re.search(shown, succeed("inspect", tmp_path / "result.h5"), re.MULTILINE)
 
 
+@pytest.mark.slow
 def test_inspect_each_kind_of_file(scan, tmp_path):
     transformed(scan, tmp_path / "result.h5")
     field = read_far_field(tmp_path / "result.h5")

@@ -98,6 +98,7 @@ def test_inspect_a_relative_probe(room, tmp_path):
     assert about["notes_on_the_probe"][0] == "level: unknown, as asked"
 
 
+@pytest.mark.slow
 def test_relative_pattern_gets_its_level_from_a_stated_gain(room, tmp_path):
     # Receiver of unknown gain: the same patterns, in another unit.
     quiet = tables.read_pattern(room["pattern.csv"])
@@ -173,6 +174,7 @@ def test_a_finished_probe_gets_its_level_too(room, tmp_path):
     assert sum("expanded to degree" in note for note in notes) == 2
 
 
+@pytest.mark.slow
 def test_steps_of_ports_without_samples_are_told(room, tmp_path):
     step = '[[step]]\nkind = "amplifier"\nname = "low noise"\nvalue_db = 20\nport = 7\n'
     (tmp_path / "level.toml").write_text('starts_from = "sqrt(W)"\n' + step, encoding="utf-8")
@@ -197,6 +199,7 @@ def test_an_antenna_factor_and_a_probe_exclude_each_other(room, tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_inspect_a_result_of_known_gain(room, tmp_path):
     words = ("--probe", room["probe.h5"], "--input-power-w", 1.0, "--accepted-power-w", 0.9, *TAKEN)
     facts = transformed(room["scan.h5"], tmp_path / "result.h5", *words)

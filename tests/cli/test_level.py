@@ -12,6 +12,7 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.io import native, safe, tables
 
 
+@pytest.mark.slow
 def test_eirp_of_a_transmitter_through_a_calibrated_chain(room, readings, tmp_path):
     result = tmp_path / "result.h5"
     words = ("--probe", room["probe.h5"], "--level", room["chain.toml"], *TAKEN)
@@ -49,6 +50,7 @@ def test_eirp_of_a_transmitter_through_a_calibrated_chain(room, readings, tmp_pa
     assert inputs == {str(x): safe.sha256(x) for x in files}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("step", "shift"), [("cable", -3.2), ("low-noise amplifier", 20.5), ("second channel", None)]
 )
@@ -68,6 +70,7 @@ def test_a_step_left_out_is_missed_by_as_much(room, readings, tmp_path, step, sh
     assert found - top == pytest.approx(shift, abs=1e-6)
 
 
+@pytest.mark.slow
 def test_level_from_what_the_file_or_the_user_says(room, tmp_path):
     for words, scan, line in (
         ((), "scan.h5", "level: responses in sqrt(W), as the file says"),
@@ -87,6 +90,7 @@ def test_level_from_what_the_file_or_the_user_says(room, tmp_path):
     ]
 
 
+@pytest.mark.slow
 def test_gain_for_stated_powers(room, tmp_path):
     result = tmp_path / "result.h5"
     power = radiated_power_of(room.antenna, frequency=FREQUENCY)
@@ -119,6 +123,7 @@ def test_gain_for_stated_powers(room, tmp_path):
         np.testing.assert_allclose(printed, wanted, atol=5.1e-5)
 
 
+@pytest.mark.slow
 def test_more_radiated_than_put_in_is_told(room, tmp_path):
     power = radiated_power_of(room.antenna, frequency=FREQUENCY)
     incident, accepted = power[0] / 1.6, power[0] / 2

@@ -48,6 +48,7 @@ def scan_of_a_mounted_probe(room, path, offsets_deg, tilt_x_deg=0.0, tilt_y_deg=
     return simulated(path, *STEPS, *probes)
 
 
+@pytest.mark.slow
 def test_chi_offset_and_tilt_of_a_probe(room, tmp_path):
     # Each port off by its own angle, and the whole probe tilted.
     offsets, x, y = (1.5, -88.0), 3.0, -2.0
@@ -80,6 +81,7 @@ def test_chi_offset_and_tilt_of_a_probe(room, tmp_path):
         assert field_error(room, result) > 1e-3, wrong
 
 
+@pytest.mark.slow
 def test_chi_offset_of_all_ports_against_theory(room, tmp_path):
     # Uncorrected, the field found is the true one turned by the offset, sin(1 deg) or -35 dB off,
     # but for 5 % near the antenna (see the same test of the library).
@@ -102,6 +104,7 @@ def test_chi_offset_of_all_ports_against_theory(room, tmp_path):
     assert np.abs(got - turned).max() / size < 0.1 * sine
 
 
+@pytest.mark.slow
 def test_chi_offset_and_tilt_of_the_ideal_probe(room, tmp_path):
     # A short dipole along x, turned, reads E along it: the tilt about y by b takes x_p to
     # x_p cos(b) - z_p sin(b), z_p = -r^ (closed form).
@@ -128,6 +131,7 @@ def test_chi_offset_and_tilt_of_the_ideal_probe(room, tmp_path):
         assert field_error(room, words[1]) > 1e-2
 
 
+@pytest.mark.slow
 def test_largest_order_as_a_choice(room, tmp_path):
     part = take_port(room, 1, tmp_path / "port.h5")
     errors, levels = [], []
@@ -163,6 +167,7 @@ def test_largest_order_as_a_choice(room, tmp_path):
     assert field_error(room, tmp_path / "all.h5") < FIELD
 
 
+@pytest.mark.slow
 def test_uncertainty_takes_the_mounting_too(room, tmp_path):
     # Power in closed form, which only the probe as it is mounted finds: without, 2e-3 dB off.
     scan = scan_of_a_mounted_probe(room, tmp_path / "scan.h5", (10.0, 10.0))

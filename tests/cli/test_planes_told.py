@@ -17,6 +17,7 @@ def scan(tmp_path_factory):
     return simulated(path, "--frequency-ghz", 1, "--frequency-ghz", 1.1, "--radius-m", 0.4, *steps)
 
 
+@pytest.mark.slow
 def test_transform_and_inspect_name_the_planes(scan, tmp_path):
     words = ("transform", scan, "-o", tmp_path / "r.h5", *IN_FIELDS)
     facts = json.loads(succeed(*words, "--json"))["frequencies"]

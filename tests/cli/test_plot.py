@@ -26,6 +26,7 @@ def files(tmp_path):
     return tmp_path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_is_written(files, kind):
     source = "scan.h5" if kind == "near-field" else "a.h5"
@@ -34,12 +35,14 @@ def test_every_kind_is_written(files, kind):
     assert (files / "it.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ending", "start"), [("svg", b"<?xml"), ("pdf", b"%PDF")])
 def test_other_formats(files, ending, start):
     assert run("plot", files / "a.h5", files / "b.h5", "-o", files / f"it.{ending}").code == 0
     assert (files / f"it.{ending}").read_bytes().startswith(start)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "code", "message"),
     [
@@ -87,6 +90,7 @@ def test_what_a_result_warns_of_is_told(files):
     assert done.err == "".join(f"warning, {seen[1]}: {sentence}\n" for sentence in told)
 
 
+@pytest.mark.slow
 def test_a_picture_that_exists_stays(files):
     (files / "it.png").write_bytes(b"mine")
     done = run("plot", files / "a.h5", "-o", files / "it.png")

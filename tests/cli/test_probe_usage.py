@@ -223,6 +223,7 @@ def more_files(room, readings, substitution):
     return room
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("scan", "options", "says"), REFUSED.values(), ids=REFUSED)
 def test_transform_refuses(more_files, tmp_path, monkeypatch, scan, options, says):
     monkeypatch.chdir(more_files.folder)
@@ -236,6 +237,7 @@ def test_transform_refuses(more_files, tmp_path, monkeypatch, scan, options, say
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_frequency_that_the_reference_lacks(room, substitution, tmp_path):
     samples = native.read_samples(room["relative_scan.h5"])
     moved = dataclasses.replace(samples, frequency=FREQUENCY - np.array([0, 1e6]))
@@ -357,6 +359,7 @@ def test_simulate_with_a_probe_says_what_it_wrote(room, tmp_path):
     np.testing.assert_allclose(got.response, -p * ideal.response / (2 * np.sqrt(2)), rtol=1e-9)
 
 
+@pytest.mark.slow
 def test_powers_need_a_level_in_the_library_too(room):
     samples = dataclasses.replace(native.read_samples(room["scan.h5"]), response_unit="relative")
     probe = native.read_probe(room["probe.h5"])

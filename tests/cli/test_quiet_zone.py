@@ -112,6 +112,7 @@ def test_coarse_steps_are_warned_of(tmp_path):
     assert "wave along -z" in done.out
 
 
+@pytest.mark.slow
 def test_shapes_and_directions(tmp_path):
     position = np.concatenate([plane(61) + np.array([0, 0, z]) for z in (-0.02, -0.01, 0, 0.01, 0.02)])
     table = put(tmp_path / "a.csv", position[:, [2, 0, 1]], wave(position, (0, 0, 1)))
@@ -127,6 +128,7 @@ def test_shapes_and_directions(tmp_path):
     assert two["readings"] == 5 * 41 * 41
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["plane", "line", "crossed", "ball"])
 def test_pictures(kind, tmp_path, rng):
     position = {
@@ -144,6 +146,7 @@ def test_pictures(kind, tmp_path, rng):
     assert_refused(tmp_path, "quiet-zone", table, "--plot", tmp_path / "a.png", says="exists")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("options", "says"),
     [
@@ -162,6 +165,7 @@ def test_bad_input_is_one_line(scanned, options, says):
     assert_refused(scanned.parent, "quiet-zone", scanned, *options, says=says)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("options", "says"),
     [

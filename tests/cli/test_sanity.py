@@ -68,6 +68,7 @@ CASES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("edit", "says"), CASES.values(), ids=CASES)
 def test_transform_warns(table, tmp_path, edit, says):
     scan = edited(table, tmp_path / "scan.csv", edit)

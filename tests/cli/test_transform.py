@@ -265,6 +265,7 @@ def test_degree_from_the_minimum_sphere(scan, antenna, tmp_path):
     assert found[0]["degree_reason"].startswith(f"minimum sphere of {radius:.6g} m")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("options", "theta_count", "phi_count"),
     [
@@ -293,6 +294,7 @@ def test_default_steps_become_coarser_before_the_memory_is_full(scan, tmp_path, 
     assert read_far_field(tmp_path / "result.h5").e_theta.shape == (2, 37, 72)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("options", "status", "steps"),
     [
@@ -315,6 +317,7 @@ def test_methods(tmp_path, options, status, steps):
     assert fact["radiated_power_w"] == pytest.approx(watts, rel=POWER)
 
 
+@pytest.mark.slow
 def test_a_tolerance_and_a_damping_are_used(scan, facts, tmp_path):
     words = ("--degree", 20, "--method", "least-squares")
     loose = transformed(scan, tmp_path / "loose.h5", *words, "--rtol", "1e-3")
@@ -412,6 +415,7 @@ def test_result_says_what_the_json_says(scan, tmp_path, monkeypatch):
     assert about["frequencies_ghz"] == [3.0, 3.4]
 
 
+@pytest.mark.slow
 def test_streams_and_exit_codes_of_the_program(scan, facts, tmp_path):
     done = start("transform", scan, "-o", "result.h5", "--json", *IN_FIELDS, folder=tmp_path)
     assert (done.code, done.err) == (0, "")

@@ -39,6 +39,7 @@ from nf2ff.solver.probe_share import _share_beyond, judge_probe
 # --- the probe, from its pattern and from a scan of it ------------------------------------------
 
 
+@pytest.mark.slow
 def test_probe_as_imported_from_its_pattern(room, tmp_path):
     facts = transformed(room["scan.h5"], tmp_path / "result.h5", "--probe", room["probe.h5"])
     assert field_error(room, tmp_path / "result.h5") < FIELD
@@ -51,6 +52,7 @@ def test_probe_as_imported_from_its_pattern(room, tmp_path):
         assert not {"gain_dbi", "realised_gain_dbi"} & top.keys()
 
 
+@pytest.mark.slow
 def test_pattern_itself_as_the_probe(room, tmp_path):
     words = ("--probe", room["pattern.csv"], *TAKEN)
     done = run("transform", room["scan.h5"], "-o", tmp_path / "result.h5", "--json", *words)
@@ -110,6 +112,7 @@ def scan_of_the_probe(room, folder):
     return results, [radiated_power_of(p, frequency=KNOWN) for p in room.ports]
 
 
+@pytest.mark.slow
 def test_a_scan_of_the_probe_itself(room, tmp_path):
     # The moments of the dipoles are the same at all frequencies, the power that they radiate is
     # not: the probe is taken relative, and its level left open.
@@ -134,6 +137,7 @@ def test_a_scan_of_the_probe_itself(room, tmp_path):
         assert "probe: relative, its gain is not known" in level_of(tmp_path / f"far{port}.h5")
 
 
+@pytest.mark.slow
 def test_a_scan_of_the_probe_with_its_level(room, tmp_path):
     # One port, at one frequency, of which 80 % of the power put in is radiated.
     scan = simulated(tmp_path / "probe_scan.h5", "--radius-m", 0.3, *STEPS, antenna=PORTS["x"])
@@ -158,6 +162,7 @@ def test_a_scan_of_the_probe_with_its_level(room, tmp_path):
     assert lossy["peak"]["eirp_dbm"] == pytest.approx(eirp - db(0.8), abs=1e-7)
 
 
+@pytest.mark.slow
 def test_a_probe_that_radiates_more_than_it_was_given_is_told(room, tmp_path):
     write_pattern(tmp_path / "loud.csv", room.ports, power=2.0)
     done = run("import", tmp_path / "loud.csv", "-o", tmp_path / "loud.h5")
@@ -174,6 +179,7 @@ def test_a_probe_that_radiates_more_than_it_was_given_is_told(room, tmp_path):
     assert "too high by 3.01 dB" in native.read_provenance(tmp_path / "result.h5")["probe"]
 
 
+@pytest.mark.slow
 def test_pattern_of_the_other_time_factor(room, tmp_path):
     # The conjugate of everything, scan and pattern, is the same scan of the other convention.
     pattern, samples = (tables.read_pattern(room["pattern.csv"]), native.read_samples(room["scan.h5"]))
@@ -187,6 +193,7 @@ def test_pattern_of_the_other_time_factor(room, tmp_path):
     assert field_error(room, tmp_path / "result.h5") < FIELD
 
 
+@pytest.mark.slow
 def test_half_a_sphere(room, tmp_path):
     write_pattern(tmp_path / "half.csv", room.ports, theta=np.radians(np.arange(0, 91, 10.0)))
     assert_refused(
@@ -217,6 +224,7 @@ def test_half_a_sphere(room, tmp_path):
     assert 1e-6 < field_error(room, tmp_path / "half.h5", level=False) < 0.2
 
 
+@pytest.mark.slow
 def test_edge_of_a_part_taken_as_zero(room, tmp_path, monkeypatch):
     # Steps of 3 deg determine degree 59, and the edge at 90 deg has waves of all: at k r = 25 they
     # and those of the antenna are beyond all bounds, and the far field would be anything.
@@ -314,6 +322,7 @@ def test_memory_of_waves_whose_spheres_meet():
 # --- orders, frequencies, distances -------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_first_order_as_a_choice(room, tmp_path):
     part = take_port(room, 1, tmp_path / "port.h5")
     whole = ("--probe", room["probe.h5"], *TAKEN)
@@ -370,6 +379,7 @@ def test_probe_between_its_frequencies(room, tmp_path):
     assert found[0]["warnings"] == []
 
 
+@pytest.mark.slow
 def test_probe_without_the_frequency(room, tmp_path):
     words = ("--frequency-ghz", 3.2, "--frequency-ghz", 3.45, *STEPS, "--probe", room["x.toml"])
     scan = simulated(tmp_path / "scan.h5", *words)
@@ -432,6 +442,7 @@ def test_far_extrapolation_has_no_part_in_the_error_between(room):
     assert "changes it by an unknown amount" in told[0][0]
 
 
+@pytest.mark.slow
 def test_extrapolation_that_is_not_needed(room, tmp_path):
     words = ("--probe", room["probe.h5"], "--extrapolate-probe", *TAKEN)
     facts = transformed(room["scan.h5"], tmp_path / "far.h5", *words)
@@ -444,6 +455,7 @@ def test_extrapolation_that_is_not_needed(room, tmp_path):
     assert "warning, 2.85 GHz: the probe was extrapolated from 2.9 GHz, as asked" in done.err
 
 
+@pytest.mark.slow
 def test_spheres_that_meet(room, tmp_path):
     path = tmp_path / "probe.h5"
     succeed("import", room["probe.h5"], "-o", path, "--probe-radius-m", 0.05)

@@ -102,6 +102,7 @@ def test_the_template_is_a_start(scan, tmp_path):
     assert out.count("not supplied, and so not part of it: probe relative pattern, ") == 2
 
 
+@pytest.mark.slow
 def test_gain_of_the_probe_against_its_closed_form(scan, gain_run):
     # All levels scale by 1.01^-1: 1 % of amplitude, of directivity nothing; k = 1.96 (tables).
     facts = gain_run.facts
@@ -284,6 +285,7 @@ def test_noise_that_derivatives_overlook(scan, budget, tmp_path):
         assert middle == pytest.approx(trp["corrected_dbm"], abs=0.05)
 
 
+@pytest.mark.slow
 def test_linear_makes_no_draws(scan, budget, tmp_path):
     text = budget(GAIN + "[propagation]\ndraws = 50\ndegree = 5\n")
     facts = facts_of(scan, text, "-o", tmp_path / "out.h5", "--linear")

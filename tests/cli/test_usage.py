@@ -207,6 +207,7 @@ def test_usage(table, tmp_path, words, says):
     assert snapshot(tmp_path) == before
 
 
+@pytest.mark.slow
 def test_as_a_program(table, tmp_path):
     text = table.read_text(encoding="utf-8").replace("\n15.0,", "\n15.0x,")
     (tmp_path / "scan.csv").write_text(text, encoding="utf-8")
@@ -220,6 +221,7 @@ def test_as_a_program(table, tmp_path):
     assert snapshot(tmp_path) == before
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="pipes break otherwise there")
 def test_a_reader_that_has_seen_enough_is_no_error(table):
     # As with `| head`: the other end of the pipe is closed.

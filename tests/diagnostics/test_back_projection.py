@@ -51,6 +51,7 @@ def test_without_noise_the_field_is_that_of_the_dipoles():
     assert np.all(np.isnan(found.error))
 
 
+@pytest.mark.slow
 def test_on_a_plane_of_many_radii_too():
     antenna = cluster(np.random.default_rng(3))
     x = np.linspace(-4 * RADIUS, 4 * RADIUS, 41)

@@ -60,6 +60,7 @@ def test_the_centre_of_equal_sources_far_apart_is_their_middle():
     )
 
 
+@pytest.mark.slow
 def test_the_centre_under_noise_is_known_as_the_reference_says():
     """A 3 x 3 module at 50 dB: 0.0009 wavelengths across the beam, 0.004 along it (alignment prototype)."""
     step = WAVELENGTH / 2

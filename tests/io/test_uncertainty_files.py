@@ -129,6 +129,7 @@ def assert_same(one, two):
         assert one.pattern.cut.names == two.pattern.cut.names
 
 
+@pytest.mark.slow
 def test_there_and_back(found, original):
     back = read_uncertainty(original)
     assert_same(found, back)
@@ -141,6 +142,7 @@ def test_there_and_back(found, original):
     assert native.read_provenance(original)["rng_seed"] == "3"
 
 
+@pytest.mark.slow
 def test_without_draws_and_without_errors(scan, assessment, tmp_path):
     linear = found_in(scan, assessment)
     stated = found_in(scan, Assessment(assessment.budget, (), assessment.figures))
@@ -152,6 +154,7 @@ def test_without_draws_and_without_errors(scan, assessment, tmp_path):
     assert all(x.size is None for x in stated.budgets[0].terms if x.name in ("noise", "phase"))
 
 
+@pytest.mark.slow
 def test_others_read_it(found, original):
     """What the groups say by themselves, without the program."""
     with xarray.open_dataset(original, group="metrics/eirp", engine="h5netcdf") as data:
@@ -194,6 +197,7 @@ def test_others_read_it(found, original):
     np.testing.assert_array_equal(native.read_modes(original).coefficients, found.modes.coefficients)
 
 
+@pytest.mark.slow
 def test_planes_have_names(found, tmp_path):
     results = dict(found.results)
     results["eirp"] = replace(results["eirp"], planes=("phi = 0 deg", "across phi = 5 deg"))
@@ -258,6 +262,7 @@ def retext(group, name, values):
     group.create_dataset(name, data=np.array([x.encode() for x in values]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("damage", "says"),
     [

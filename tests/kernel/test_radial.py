@@ -48,6 +48,7 @@ def test_reference_against_bessel_functions(n, kr):
             assert abs(time_factor_free - value) < mpmath.mpf(10) ** -30 * abs(value)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kr", RADII)
 def test_radial_functions_keep_their_digits(kr):
     # Each step rounds three times (division, product, difference), eps/2 each, and in its stable

@@ -110,6 +110,7 @@ def test_printed_samples():
         assert q[n * (n + 1) + m - 1] == pytest.approx(value, abs=5e-11)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "mu"), [(1000, -317), (640, 640), (999, 998)])
 def test_single_waves_of_high_degree(n, mu):
     q = rotate_coefficients(unit(n, mu, n), alpha=0.0, beta=0.8, gamma=0.0)

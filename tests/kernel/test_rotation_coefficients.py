@@ -64,6 +64,7 @@ def test_rotation_coefficients_are_orthogonal_at_degree_400(mu):
     np.testing.assert_allclose(np.add.reduceat(d * e, start, axis=1), 0, rtol=0, atol=2e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("m", [0, -1, 37, 355, -999, 1000])
 def test_rotation_coefficients_at_degree_1000(m):
     # Against a Jacobi polynomial in 40 digits. Logarithms up to log 2000! = 13200: 13200 eps =

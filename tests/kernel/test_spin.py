@@ -184,6 +184,7 @@ def pole_errors(spin, degree, accuracies, kind, rng):
 POINT_FACTOR = 7
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("spin", [0, 1, 2, 3, 5])
 def test_poles_at_any_accuracy(spin, rng):
     # ducc0 0.42.0 is wrong there at some: see the next test.
@@ -198,6 +199,7 @@ def test_poles_in_single_precision(spin, rng):
         assert max(pole_errors(spin, degree, accuracies, np.complex64, rng)) < POINT_FACTOR
 
 
+@pytest.mark.slow
 def test_the_library_itself_at_a_pole(monkeypatch, rng):
     # Says whether this release fails on this machine: no fault of ours if it does, and none if it
     # does not, so that neither is a failure here. 0.41 and older do not, 0.42.0 does.

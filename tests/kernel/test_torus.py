@@ -227,6 +227,7 @@ def test_which_spins_are_joined(monkeypatch):
         assert spin_pairs.find_pairs([0, 4], chi, degree=degree) == alone
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("polar", [1e-6, 0.3])
 @pytest.mark.parametrize("spins", PAIRS)
 def test_joined_spins_are_the_sum(spins, polar, joined, rng):
@@ -238,6 +239,7 @@ def test_joined_spins_are_the_sum(spins, polar, joined, rng):
         assert relative(values, readings(a, turn)) < EPSILON
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [5, 12, 13])
 @pytest.mark.parametrize("s", [0, 1])
 def test_joined_spins_of_one_degree(s, n, joined, rng):

@@ -38,6 +38,7 @@ def spherical_to_cartesian(field, theta, phi):
 # --- the oracles among themselves ---------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mu", [0, 1, -1, 4, -4])
 def test_oracle_projection_rebuilds_the_wave(mu, rng):
     # sum C F^(1) about the point at A is F^(4) about the origin. Terms above nu = 26 fall below
@@ -138,6 +139,7 @@ def test_oracle_treams_and_exact_symbols_agree():
 # --- the package ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("ka", "probe_degree"), [(75.0, 8), (75.0, 1), (110.0, 30)])
 def test_translation_is_the_projection(ka, probe_degree):
     # Degrees to 60, probes to 30, every kind; the projection is good to some 1e-12 of the largest
@@ -151,6 +153,7 @@ def test_translation_is_the_projection(ka, probe_degree):
         assert np.all(error.max(axis=(1, 2, 3)) <= 5e-12 * size)
 
 
+@pytest.mark.slow
 def test_translation_is_that_of_treams():
     # Degrees to 60, probes to 30, evanescent waves (n = 60, kA = 45) among them; relative to the
     # largest of all orders and kinds at each (nu, n), tolerance as for treams itself.
@@ -160,6 +163,7 @@ def test_translation_is_that_of_treams():
         assert np.all(np.abs(got[:, 0, :, 1].T - other) <= 100 * 60 * EPS * size)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "ka"), [(1000, 1200.0), (1000, 1030.0), (200, 150.0), (30, 1e4), (1, 1.5)])
 def test_extreme_orders_against_sixty_digits(n, ka):
     # 3j symbols in exact integers, h_p in 60 digits. The radial functions grow to n eps, the sums
@@ -254,6 +258,7 @@ def test_range_of_a_double():
     assert np.isinf(same[0, :, -1, 0]).all()
 
 
+@pytest.mark.slow
 def test_memory_is_bounded():
     # Degree 400 against probe degree 30: the two results, 12 MB, and eight arrays of the 61 x 400
     # x 31 symbols of one degree of the probe, 6 MB each, for runs, results, weights and copies.

@@ -402,6 +402,7 @@ def short_dipole_probe(ports=1):
 # --- EIRP, end to end ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_eirp_of_a_transmitter_through_a_chain_with_two_channels():
     """Known power, a closed-form near field, the dipole's effective area, and decibels."""
     frequency = np.array([27.4e9, 28e9])

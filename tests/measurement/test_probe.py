@@ -237,6 +237,7 @@ def test_constants_of_a_probe_of_degree_30(random_q):
     compare(constants_of(r, ka, 60), wanted, 1e-11)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "ka"), [(1000, 1200.0), (200, 150.0), (60, 45.0)])
 def test_extreme_constants_against_sixty_digits(n, ka, random_q):
     # Waves that decay from the probe's distance on among them: n = 200 at kA = 150 is of the

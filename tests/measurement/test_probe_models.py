@@ -139,6 +139,7 @@ def halves(nodes):
     return [(np.arccos((x + s) / 2), weight / 2) for s in (1, -1)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [

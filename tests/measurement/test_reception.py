@@ -306,6 +306,7 @@ def test_noise():
     np.testing.assert_array_equal(again.response - clean, noise)
 
 
+@pytest.mark.slow
 def test_memory_is_bounded():
     # 20000 samples of 3 by 30 dipoles: all pairs at once would be 1.8e6 times 16 bytes, a dozen
     # times over. Frames of the probe take 9 numbers, fields 6, a sample.

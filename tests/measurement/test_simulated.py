@@ -96,6 +96,7 @@ def test_noise_has_the_rms_asked_for():
     assert 0.25 <= np.sqrt(np.mean(np.abs(difference) ** 2)) <= 0.75  # 48 values: 7 sigma
 
 
+@pytest.mark.slow
 def test_parts_join_to_the_whole_in_bounded_memory(monkeypatch):
     cluster = random_cluster(count=50)
     theta, phi = random_directions(40000)

@@ -74,6 +74,7 @@ def circular_aperture_fields(k, reflection):
 # --- in their frame ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", GUIDES)
 @pytest.mark.parametrize("reflection", [0.0, 0.2 - 0.1j])
 def test_guides_in_their_frame(name, reflection):

@@ -96,6 +96,7 @@ def test_peak_agrees_with_brute_force(random_q, theta, phi, disorder):
     np.testing.assert_allclose(found.eirp, 4 * np.pi * level, rtol=POWER_RTOL)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [1, 3, 20, 60])
 def test_peak_of_the_largest_directivity(degree):
     # Check values, section 1, closed form: maximum directivity N^2 + 2N, in any direction.
@@ -119,6 +120,7 @@ def test_peak_is_the_same_every_time_on_a_ridge_and_between_equals():
     np.testing.assert_allclose(peak.directivity, 1.5, rtol=POWER_RTOL)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_peak_of_a_body_of_revolution(seed):
     # Rings of equal intensity: a search along theta alone, on the textbook's expansion, must agree.
@@ -196,6 +198,7 @@ def test_peaks_on_oblique_ridges(monkeypatch):
         assert apart < 1e-6
 
 
+@pytest.mark.slow
 def test_peak_of_degree_100_takes_one_grid_and_few_patches(monkeypatch):
     # Time goes into directions: the grid of steps pi/4N, its rings and places rounded up to sizes
     # that suit the transforms, and the neighbourhood of the one lobe.
@@ -324,6 +327,7 @@ def far_lobes(count):
     return field, (count - 1) // 2 + 3, 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("source", "sharp"),
     [
@@ -404,6 +408,7 @@ def test_a_cut_without_sidelobes():
     np.testing.assert_allclose(lobes.first_angle, np.pi, atol=DIRECTION_ATOL)
 
 
+@pytest.mark.slow
 def test_sidelobe_of_the_largest_directivity_tends_to_the_uniform_circular_aperture():
     # Check values, section 2: uniform circular aperture -17.570 dB. The pattern of largest
     # directivity tends to that aperture's as the degree grows, with a difference of order 1/N.

@@ -78,6 +78,7 @@ def test_equivalent_stray_signal_is_the_largest_difference_over_the_peak():
     np.testing.assert_allclose(np.degrees(found.stray_phi), 270, atol=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("vector_deg", [[0, 0, 3.0], [2.0, 0, 0], [-1.0, 1.5, 2.0], [0, 0, 0]])
 def test_a_turn_that_was_made_is_found(vector_deg):
     a = modes_of(*field_of(antenna()))

@@ -62,6 +62,7 @@ def z_array(weights, step, lean):
     return field, int(np.pi * step * (len(weights) - 1)) + 24
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("count", "step", "lean"), [(6, 0.6, 0.0), (7, 0.5, 0.3), (10, 0.5, 0.0)])
 def test_nulls_of_a_uniform_array(count, step, lean):
     # Closed form: the array factor sin(N psi/2)/sin(psi/2) has its first nulls where
@@ -173,6 +174,7 @@ def one_of_many(seed, degree, number):
     return (rng.normal(size=shape) + 1j * rng.normal(size=shape))[number]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("seed", "degree", "number", "rear"),
     [
@@ -282,6 +284,7 @@ def test_discrimination_of_a_turnstile():
     np.testing.assert_allclose([aside.theta[0], aside.phi[0]], [1.5, 2.0], atol=1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("slant", [0.2, -0.2, np.pi / 4])
 def test_discrimination_of_a_dipole_at_a_slant(slant):
     # Closed form: the field lies along theta^ everywhere: cot^2 of the slant.
@@ -309,6 +312,7 @@ def ratio_of(q, degree, theta, phi, basis, reference):
     return np.abs(first) ** 2 / np.abs(second) ** 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("basis", "reference"), [("circular", 0), ("linear", 0.3), ("ludwig-3", 1)])
 @pytest.mark.parametrize("half", [0.12, 0.3])
 def test_discrimination_in_a_beam_against_brute_force(random_q, basis, reference, half):

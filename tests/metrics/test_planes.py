@@ -111,6 +111,7 @@ def test_a_beam_at_a_pole_is_cut_alike_whatever_the_noise(shape):
     assert np.ptp(azimuths) > 1
 
 
+@pytest.mark.slow
 def test_a_tilted_beam_has_one_plane_whatever_the_noise():
     # Aimed at phi = 30 deg; the dipoles pull it to 30.99 deg (closed form).
     array = Array(6, 6, theta=math.radians(27), phi=math.radians(30))
@@ -127,6 +128,7 @@ def test_a_tilted_beam_has_one_plane_whatever_the_noise():
         np.testing.assert_allclose(found[:, 1], truth[:, 1], rtol=0, atol=10 * LOBE_ATOL)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("aim", [(0.0, 0.0), (27.0, 30.0)])
 def test_stated_planes_against_the_closed_form(aim):
     theta, phi = np.radians(aim)

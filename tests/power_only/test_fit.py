@@ -56,6 +56,7 @@ def test_fit_on_rings_is_weighted_least_squares(rng, points):
     np.testing.assert_allclose(basis.moments(weights), weights @ matrix, atol=1e-11)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", [PointBasis, IteratedBasis])
 @pytest.mark.parametrize("points", [equal_area_spiral(150), random_points(150, rng=3)])
 def test_fit_at_points_is_weighted_least_squares(rng, monkeypatch, points, kind):
@@ -118,6 +119,7 @@ def test_an_iteration_that_does_not_end(monkeypatch):
         fit_scan(scan_of(1 + np.cos(points.theta), points.theta, points.phi), degree=22)
 
 
+@pytest.mark.slow
 def test_high_degrees_away_from_rings():
     # Closed form: ((1 + r . a) / 2)^60 is of degree 60, has the peak 1 at a and the mean 1/61.
     # Three frequencies are a pair and one; the iteration ends at 1e-11.
@@ -171,6 +173,7 @@ def test_degree_of_a_fit(points, degree):
     assert harmonic_basis(positions, recognise_rings(positions)).degree == degree
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "dense"), [(0, True), (1, True), (2, True), (2, False)])
 def test_chosen_degree_is_the_largest_that_is_well_determined(monkeypatch, seed, dense):
     if not dense:
@@ -203,6 +206,7 @@ def test_degree_asked_for(rng):
         fit_scan(scan, degree=5)
 
 
+@pytest.mark.slow
 def test_dense_fits_stay_small(monkeypatch):
     points = equal_area_spiral(300)
     positions = different_positions(points.theta, points.phi)

@@ -49,6 +49,7 @@ def told(found, words):
     return np.array([any(words in x for x in some) for some in found.warnings])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("points", [full_grid(10), spiral(700)], ids=["grid", "spiral"])
 @pytest.mark.parametrize(
     ("samples", "floor_db"), [(1, -25), (1, -30), (10, -20), (10, -25), (200, -25), (np.inf, -25)]
@@ -129,6 +130,7 @@ QUIET = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("points", [full_grid(7.5), spiral(1000)], ids=["grid", "spiral"])
 @pytest.mark.parametrize("name", QUIET)
 def test_without_noise_nothing_is_subtracted(name, points):

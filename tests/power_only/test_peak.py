@@ -19,6 +19,7 @@ def angle_between(theta1, phi1, theta2, phi2):
     return 2 * np.arcsin(np.minimum(1, chord / 2))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [1, 3, 5])
 @pytest.mark.parametrize("kind", ["grid", "spiral", "random"])
 def test_peak_is_that_of_the_modes(random_q, degree, kind):
@@ -71,6 +72,7 @@ def test_peaks_of_bodies_of_revolution(pattern, theta, level):
         assert found.phi[0] == 0
 
 
+@pytest.mark.slow
 def test_the_highest_of_very_many_maxima(rng):
     # Ripple of degree 24 on a constant: more maxima within 1 % of each other than are followed.
     points = constant_density(900)

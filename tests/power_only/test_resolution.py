@@ -56,6 +56,7 @@ def test_the_oracle_is_right():
     np.testing.assert_allclose(components.sum(axis=0)[0], expected, rtol=1e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", [10, 15, 30])
 @pytest.mark.parametrize("name", ANTENNAS)
 def test_a_total_is_held_or_marked(name, step):
@@ -72,6 +73,7 @@ def test_a_total_is_held_or_marked(name, step):
         assert not np.any(np.isnan(found.standard_uncertainty))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step", [10, 15, 30])
 @pytest.mark.parametrize("name", ANTENNAS)
 def test_a_peak_is_held_or_marked(name, step):

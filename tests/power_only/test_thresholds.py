@@ -128,6 +128,7 @@ def test_largest_gap_of_a_total(cap_deg, refused):
         assert sphere_gap(different_positions(theta, phi)) > 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("cap_deg", "told"), [(5, False), (6, True)])
 def test_gaps_worth_a_warning(cap_deg, told):
     theta, phi = lattice_without(cap_deg)

@@ -87,6 +87,7 @@ def simulated(name):
 # --- the stated uncertainty ----------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "method"),
     [

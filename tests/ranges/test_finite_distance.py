@@ -219,6 +219,7 @@ LOSS_DB = {
 MOMENTS = {"circle": (1 / 8, 1 / 48), "line": (1 / 12, 1 / 80), "square": (1 / 6, 7 / 180)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["circle", "line", "square"])
 def test_quadratic_phase_loss(kind):
     antenna, modes, d = aperture(kind)
@@ -259,6 +260,7 @@ def taylor(sll_db, nbar):
     return lambda x: 1 + 2 * sum(f * np.cos(2 * np.pi * m * x) for f, m in zip(series, i, strict=True))
 
 
+@pytest.mark.slow
 def test_first_sidelobe_of_a_taylor_line_source():
     # R. C. Hansen, IEEE Trans. AP 32(6) 591, 1984: the first sidelobe of the 40 dB distribution is
     # wrong by 1 dB at 6 D^2/lambda. Check values, section 5: 0.981 dB for nbar = 6.
@@ -320,6 +322,7 @@ def brute_force(level):
     return (lobes[main, 0], 10 * np.log10(lobes[main, 1]), abs(angle[first]), height[first], rest.max())
 
 
+@pytest.mark.slow
 def test_everything_against_a_search_on_the_field():
     antenna, modes, radii = offset_antenna(), offset_modes(), np.array([8.0, 20.0, 200.0])
 
@@ -352,6 +355,7 @@ def test_everything_against_a_search_on_the_field():
     np.testing.assert_allclose(found.directivity_db, found.peak_db - found.trp_db, atol=1e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("plane", [0.0, 0.7])
 def test_the_cut_follows_the_antenna(plane):
     # The antenna turned with its cut, away from the pole, has the same errors.
@@ -373,6 +377,7 @@ def test_the_cut_follows_the_antenna(plane):
     assert np.abs(one.first_sidelobe_db).max() > 1e-3
 
 
+@pytest.mark.slow
 def test_frequencies_apart_and_many():
     modes = offset_modes()
     lower = Modes(0.7 * ONE_METRE, 2j * modes.coefficients)

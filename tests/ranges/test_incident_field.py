@@ -26,6 +26,7 @@ def field_of(u, a):
     return IncidentField(FREQUENCY, PlaneWaves(u, a), along, np.cross(along, [0.3, 0.4, 0.5]), 1.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("angles", [None, (0.3, 1.1, -2.0), (-1.0, 3.0, 0.2), (0.5, 0.0, 0.0)])
 def test_coupling_is_the_direct_sum(angles, cluster, modes, rng):
     # Degree 26 at kR = 6.3: waves left out are below 1e-14; 1e-12 is asked.

@@ -32,6 +32,7 @@ def test_share_of_a_sinusoid_that_is_left(periods, two, four):
         assert np.sqrt(left / sum(np.mean(v**2) for v in values)) == pytest.approx(expected, abs=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("angle_deg", "taper", "spread", "ripple", "taper_4", "spread_4", "ripple_4"),
     [
@@ -93,6 +94,7 @@ def test_quadratic_taper_with_slope(position):
     assert z.amplitude_db.ripple < 1e-12
 
 
+@pytest.mark.slow
 def test_an_implanted_stray_wave_is_found_in_the_ripple():
     # -32 dB from 40 deg aside: eighteen periods, steps of a quarter wavelength and less.
     position = plane(141)

@@ -53,6 +53,7 @@ def directions(rng, count):
     return theta, rng.uniform(0, 2 * np.pi, theta.size)
 
 
+@pytest.mark.slow
 def test_an_ideal_field_shows_the_far_field(modes, rng):
     theta, phi = directions(rng, 30)
     true = far_field_points(modes, theta=theta, phi=phi)
@@ -104,6 +105,7 @@ def test_two_fields_for_two_polarisations(cluster, modes, rng):
         shown_field(modes, (fields[0], fields[0]), theta=theta, phi=phi)
 
 
+@pytest.mark.slow
 def test_no_error_in_an_ideal_field(array):
     found = shown_error(array[1], plane_wave_field(FREQUENCY))
     figures = [found.peak_db, found.true_peak_db, found.trp_db, found.directivity_db]
@@ -159,6 +161,7 @@ def test_a_stray_wave_changes_a_sidelobe_by_what_the_main_beam_hears_of_it(array
     assert found[1].first_sidelobe_db == pytest.approx(0, abs=20 * np.log10(1 + 10**-1.5))
 
 
+@pytest.mark.slow
 def test_figures_are_those_of_readings_along_the_cut(array):
     # All is symmetric about the plane y = 0, so that the peak shown stays in it. There the device is turned
     # about y in steps of 0.2 deg, each time read in both polarisations, and the figures are read off.
@@ -221,6 +224,7 @@ def test_total_power_is_that_of_the_readings(array, rng):
     assert found.trp_db == pytest.approx(10 * np.log10(total / modes.radiated_power()[0]), abs=1e-5)
 
 
+@pytest.mark.slow
 def test_waves_that_a_field_says_nothing_of_are_told(array):
     _, modes = array
     b = np.zeros(mode_count(3), dtype=complex)

@@ -66,6 +66,7 @@ def fit(kind, kr=12.0, degree=12, *, most=99.0):
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "kr", "condition", "gain_db", "within_db"),
     [
@@ -149,6 +150,7 @@ def test_the_field_is_that_of_the_plane_waves(fitted, rng):
     assert fit.relative_error < 1e-3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("inward", [False, True])
 def test_huygens_sources_read_both_fields(fitted, rng, inward):
     # Of a plane wave Z0 H = u x E.
@@ -178,6 +180,7 @@ def test_a_device_hears_the_same_in_both(fitted):
     assert received(modes, two) == pytest.approx(expected, rel=1e-5)
 
 
+@pytest.mark.slow
 def test_error_estimate_is_that_of_the_noise(fitted, rng):
     _, where, e, reading, clean = fitted
     level = 0.01 * np.sqrt(np.mean(np.abs(reading) ** 2))

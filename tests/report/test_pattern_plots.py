@@ -42,6 +42,7 @@ def test_several_patterns_are_named(tilted):
     assert ax.get_xlim() == (-40, 40)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["theta-phi", "u-v"])
 def test_the_mark_of_a_map_stands_on_the_peak(tilted, kind):
     ax = pattern_map(tilted, kind=kind)
@@ -54,12 +55,14 @@ def test_the_mark_of_a_map_stands_on_the_peak(tilted, kind):
         assert (x, y) == pytest.approx((np.sin(np.pi / 3) * 0.5, 0.5), abs=1e-5)
 
 
+@pytest.mark.slow
 def test_a_beam_at_phi_0_is_not_cut_in_two():
     ax = pattern_map(rotate(HUYGENS, alpha=-0.01, beta=1.5, gamma=0))
     assert ax.get_xlim() == (-180, 180)
     assert ax.lines[0].get_xdata()[0] == pytest.approx(np.degrees(-0.01), abs=1e-3)
 
 
+@pytest.mark.slow
 def test_the_balloon_reaches_its_full_radius_at_the_peak(tilted):
     ax = balloon(tilted)
     assert "4.77 dBi" in ax.get_title()  # 10 log10 3

@@ -40,6 +40,7 @@ def visible_overlap(ax):
     return ax.get_legend().get_window_extent().overlaps(ax.get_window_extent())
 
 
+@pytest.mark.slow
 def test_principal_cuts_draw_the_partial_directivity():
     # Closed form: co-polar 3 ((1 + cos theta)/2)^2 in both planes, no cross-polar.
     ax = plots.principal_cuts(huygens())
@@ -123,6 +124,7 @@ def test_stronger_component_at_the_peak_is_the_copolar_one():
     np.testing.assert_allclose(level[seen], 10 * np.log10(expected[seen]), atol=1e-8)
 
 
+@pytest.mark.slow
 def test_polar_cuts(lopsided):
     ax = plots.polar_cuts(lopsided)
     straight = plots.principal_cuts(lopsided)
@@ -178,6 +180,7 @@ def test_power_spectrum_of_many_degrees_and_of_empty_ones():
     assert np.all(level[49:] < ax.get_ylim()[0])  # off the picture, not at some invented level
 
 
+@pytest.mark.slow
 def test_axes_given_are_drawn_on_and_saved_without_a_display(lopsided, tmp_path):
     figure = Figure(figsize=(9, 7), layout="constrained")
     for position, call in ((221, plots.principal_cuts), (222, plots.power_spectrum)):
@@ -221,6 +224,7 @@ def test_linear_components_follow_the_peak():
     assert "co and cross linear, slant 45.0° from θ̂" in title
 
 
+@pytest.mark.slow
 def test_matplotlib_is_imported_only_to_draw():
     code = (
         "import sys, numpy; "

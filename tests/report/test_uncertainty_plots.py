@@ -103,6 +103,7 @@ def test_relative_data_refer_to_the_peak():
     assert not np.any(np.mod(ax.get_yticks(), 10))
 
 
+@pytest.mark.slow
 def test_it_fits_on_a_page_and_on_axes_that_are_given():
     ax = cuts_with_bars(with_draws())
     figure = ax.figure
@@ -237,6 +238,7 @@ def test_errors_that_grow_by_decades_show_where_they_are_small():
     assert growth_of_errors(none).get_yscale() == "linear"
 
 
+@pytest.mark.slow
 def test_all_in_one_picture():
     first = growth_overview(growth())
     panels = first.figure.axes

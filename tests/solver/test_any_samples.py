@@ -116,6 +116,7 @@ TWO_THREADS = LeastSquares(threads=2)
 CASES = [(degree, kr0, kind) for degree, kr0 in ((30, 12), (100, 65)) for kind in spirals(30)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("degree", "kr0", "kind"), CASES)
 def test_off_centre_cluster_from_a_spiral(degree, kr0, kind):
     # Above the degree the antenna has less than -185 dB of its power.
@@ -129,6 +130,7 @@ def test_off_centre_cluster_from_a_spiral(degree, kr0, kind):
     assert solution.iterations[0] <= most
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", spirals(30))
 def test_radius_that_varies_by_two_wavelengths(kind, rng):
     spiral, _ = spirals(30)[kind]
@@ -143,6 +145,7 @@ def test_radius_that_varies_by_two_wavelengths(kind, rng):
     assert far_field_error(wrong.modes, antenna) > 0.3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("vary", [0.0, 1.0])
 def test_dense_least_squares_gives_the_same(vary, rng):
     # numpy's lstsq on a matrix of the textbook's waves. Data with noise: nothing fits exactly, and
@@ -192,6 +195,7 @@ def moving(spiral, frequencies, radius):
     }
 
 
+@pytest.mark.slow
 def test_axes_that_move_during_the_sweep():
     antenna = cluster(4)
     spiral = equal_area_spiral_for_degree(22)
@@ -213,6 +217,7 @@ def test_axes_that_move_during_the_sweep():
         assert far_field_error(solve(wrong, PROBE, degree=20).modes, antenna) > 1e-2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("suffix", ["csv", "h5"])
 def test_moving_axes_through_a_file(suffix, tmp_path):
     antenna = cluster(2)
@@ -227,6 +232,7 @@ def test_moving_axes_through_a_file(suffix, tmp_path):
     assert far_field_error(native.read_modes(tmp_path / "result.h5"), antenna) < PROMISED
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", ["in turn", "at random", "each at its own angle"])
 def test_one_polarisation_at_each_place(order, rng):
     # 3 N(N+2) places, one reading each, as many as 1.5 N(N+2) places with two would have. Two
@@ -279,6 +285,7 @@ def read_by_two_ports(antenna, *, theta, phi, chi, radius, port):
     return Samples(ONE_METRE, theta, phi, chi, radius, port, np.where(port == 1, along(chi), second))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("radius", [(3.0, 3.0), (2.5, 3.5)])
 @pytest.mark.parametrize("second", ["at half of the places too", "at the other places"])
 def test_two_ports(second, radius, rng):
@@ -312,6 +319,7 @@ def test_two_ports(second, radius, rng):
 # --- missing responses --------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_missing_response_drops_that_sample_there_only():
     antenna = cluster(4)
     spiral = equal_area_spiral_for_degree(24)
@@ -340,6 +348,7 @@ def test_a_missing_response_drops_that_sample_there_only():
     assert solve(changed(samples, response=response), PROBE, degree=20).residual[0] > 0.05
 
 
+@pytest.mark.slow
 def test_other_samples_missing_at_each_frequency():
     # One in six at each, so that no frequency has a gap; but only half of them are in all four.
     antenna = cluster(4)
@@ -357,6 +366,7 @@ def test_other_samples_missing_at_each_frequency():
     assert far_field_error(together.modes, antenna) < PROMISED
 
 
+@pytest.mark.slow
 def test_a_gap_at_the_second_frequency_is_seen():
     spiral = equal_area_spiral_for_degree(30)
     place = places(spiral, 5.0)
@@ -463,6 +473,7 @@ def test_noise_gain_is_that_of_repeated_measurements(kind, rng):
     assert 4 * chance < 0.25 * predicted
 
 
+@pytest.mark.slow
 def test_what_weights_and_uneven_samples_cost():
     # The spiral of constant rates has its samples where they do least. Its far field has pi^2/8
     # of the noise of an even set: area weights a ~ sin(theta) give M sum a^2 / (sum a)^2, and
@@ -573,6 +584,7 @@ def level_error(field, antenna):
     return 10 * np.log10(got / wanted), 10 * np.log10(wanted / wanted.max())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("columns", "rows", "degree", "away"), [(6, 5, 17, 3), (6, 5, 25, 5), (10, 10, 33, 10)]
 )
@@ -607,6 +619,7 @@ def test_main_beam_in_spite_of_a_blocked_cone(columns, rows, degree, away):
     assert fact["trusted_fraction"] == field.trusted_fraction()[0]
 
 
+@pytest.mark.slow
 def test_the_mark_is_in_the_file_and_the_json(tmp_path):
     antenna = panel(6, 5)
     samples = blocked(antenna, 17, antenna.minimum_radius + 3)
@@ -644,6 +657,7 @@ def test_noise_is_not_magnified_in_the_beam():
     assert np.abs(off[(level > -30) & field.trusted[0]]).max() < 0.5
 
 
+@pytest.mark.slow
 def test_a_gap_without_damping_is_refused(tmp_path):
     antenna = panel(6, 5)
     samples = blocked(antenna, 17, antenna.minimum_radius + 3)

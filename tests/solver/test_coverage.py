@@ -54,6 +54,7 @@ def blocked(degree):
 # --- the measurement ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [1, 5, CROWD, 400])
 @pytest.mark.parametrize("threads", [1, 2])
 def test_distances_are_those_of_brute_force(count, threads):
@@ -93,6 +94,7 @@ def test_angles_beyond_the_range_of_an_arcsine_are_kept():
 # --- a cone is blocked --------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [200, 300])
 def test_largest_gap_is_the_cone(degree):
     spiral, theta, phi = blocked(degree)
@@ -118,6 +120,7 @@ def fine():
     return coverage, largest_gap(spiral.theta, spiral.phi)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [40, 60, 90])
 def test_solid_angle_not_seen(degree):
     # Samples dense against the reach of 1.5 pi/N: what is not seen is the cone without a rim as
@@ -147,6 +150,7 @@ def test_a_higher_degree_sees_less():
     assert unseen[-1] > 0.99 * 4 * np.pi
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [60, 150])
 def test_every_hole_that_matters_is_found(degree, rng):
     # Of a hole that is wider than the reach by the covering radius of the directions searched, one

@@ -42,6 +42,7 @@ def test_degree_from_the_radius_of_the_scan():
     assert far_field_error(solution.modes, antenna) < PROMISED
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("level", [1e-5, 1e-3, 1e-2])
 def test_degree_from_the_spectrum_of_noisy_data(level):
     antenna = cluster(10)

@@ -38,6 +38,7 @@ def half_scan(antenna, limit_deg, *, frequency=ONE_METRE, spiral=SPIRAL):
     return simulate(antenna, frequency=frequency, theta=theta, phi=phi, chi=chi, radius=3.0)
 
 
+@pytest.mark.slow
 def test_two_halves_make_a_whole():
     first, second = half_scan(CLUSTER, 110), half_scan(turned(CLUSTER, OVER), 110)
     theta, phi = random_directions(200)
@@ -71,6 +72,7 @@ def drifted_scans(limit_deg=110):
     return first, replace(second, response=FACTOR[:, None] * second.response)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("missing", [False, True])
 def test_drift_is_found(missing):
     first, second = drifted_scans()
@@ -108,6 +110,7 @@ PAIR = DipoleCluster(np.zeros((1, 3)), [[1, 2j, 0.3]], [[0, 300, 200j]])
 TURNED_PAIR = turned(PAIR, OVER)
 
 
+@pytest.mark.slow
 def test_drift_under_noise_is_unbiased_and_its_uncertainty_true():
     # One noise after the other stands at frequencies that are equal but for their names.
     count, noise, true, degree = 40, 0.1, 0.4 - 0.3j, 6
@@ -135,6 +138,7 @@ def test_drift_under_noise_is_unbiased_and_its_uncertainty_true():
     assert found.uncertainty.mean() == expected
 
 
+@pytest.mark.slow
 def test_drifts_that_are_refused():
     probe = field_probe()
     first, second = drifted_scans(70)

@@ -64,6 +64,7 @@ def test_three_methods_agree_on_a_grid():
         assert solution.residual[0] < 1e-8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ports", [1, 2])
 @pytest.mark.parametrize("radius", [(1.8, 1.8), (1.5, 2.1)])
 def test_least_squares_on_any_set(ports, radius, rng, random_q):

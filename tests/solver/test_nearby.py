@@ -50,6 +50,7 @@ NEAR = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("terms", NEAR, ids=lambda ts: ts[0].name)
 @pytest.mark.parametrize(
     "method",
@@ -112,6 +113,7 @@ def test_a_lower_degree_and_fewer_samples():
     assert np.linalg.norm(got.coefficients) < 2 * np.linalg.norm(solver.known.coefficients)
 
 
+@pytest.mark.slow
 def test_a_scan_with_a_gap_is_damped_as_solve_does():
     whole = spiral_scan(ANTENNA, 6, radius=2.0)
     seen = one_port(whole, np.flatnonzero(whole.theta < 2.2))
@@ -178,6 +180,7 @@ def test_a_quadrature_serves_while_samples_stay_on_the_grid():
         assert 1e-8 < there.error_level[0] < 1e-4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [None, Quadrature()])
 def test_a_degree_that_a_grid_leaves_zero(method):
     # The customary steps pi/N: T = N + 1 rings with poles, whose quadrature determines N - 1 and

@@ -101,6 +101,7 @@ def said(solution, *codes, f=0):
 # --- weak sources beyond the degree sampled -------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["grid", "spiral"])
 @pytest.mark.parametrize("distance", [6.0, 8.0, 12.0])  # k r0 = 38, 50, 75 for degree 35
 @pytest.mark.parametrize(("level_db", "count"), [(-41, 1), (-41, 2), (-30, 1), (-50, 1)])
@@ -138,6 +139,7 @@ def test_weak_source_by_the_command(tmp_path):
     assert "no noise" in fact["degree_reason"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["grid", "spiral"])
 @pytest.mark.parametrize("noise_db", [-60, -50, -40])
 def test_noise_is_cut_off_without_a_word_of_sources(kind, noise_db):
@@ -171,6 +173,7 @@ def test_rounded_readings_are_no_plateau(step):
 # --- noise that is not coarse sampling ------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["grid", "spiral"])
 @pytest.mark.parametrize("degree", [18, 20, 35])
 @pytest.mark.parametrize("noise_db", [-30, -25, -20])
@@ -201,6 +204,7 @@ def test_strong_noise_by_the_command(tmp_path):
     assert COARSE not in done.err
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["grid", "spiral"])
 @pytest.mark.parametrize("noise_db", [None, -40])
 def test_coarse_sampling_is_called_coarse(kind, noise_db):
@@ -254,6 +258,7 @@ def test_frequencies_are_told_of_one_by_one():
     assert not said(solution, PLATEAU, f=1)
 
 
+@pytest.mark.slow
 def test_many_frequencies_are_asked_at_some():
     frequency = FREQUENCY * (1 + 0.001 * np.arange(30))
     antenna = array(weak=10 ** (-41 / 20), distance=8.0)
@@ -276,6 +281,7 @@ def test_floor_of_which_nothing_is_known(noise_db, told, monkeypatch):
     assert not said(solution, NOISY, PLATEAU, *TRUNCATED)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chi", ["apart", "at random"])
 def test_positions_of_one_reading_each(chi):
     # Polarisations in turn, or at random: fewer neighbours to compare, but enough.

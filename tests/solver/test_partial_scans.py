@@ -113,6 +113,7 @@ def test_words_are_told_apart(sentence, positions, polarisation):
 # --- complete scans: no false alarm ----------------------------------------------------------
 
 
+@pytest.mark.slow
 @cases(COMPLETE)
 def test_complete_scan_is_right_and_raises_no_alarm(name):
     given = answer(name)
@@ -147,6 +148,7 @@ def test_missing_positions_are_harmless_or_named(name):
     check_rule(name)
 
 
+@pytest.mark.slow
 @cases(POLARISATION, POSITIONS)
 def test_peak_is_trusted_only_where_it_is_right(name):
     given = answer(name)
@@ -308,6 +310,7 @@ def test_a_gap_at_10_ghz_leaves_9_ghz_alone(gap, kind):
     assert facts[0]["trusted_fraction"] == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["grid", "spiral"])
 @pytest.mark.parametrize("gap", GAPS)
 def test_a_gap_at_10_ghz_is_told_there(gap, kind):
@@ -338,6 +341,7 @@ def write_table(path, rows, response):
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "gap"),
     [("polarisation", scans.no_cross(0, 20)), ("positions", scans.nothing(90.5, 180))],

@@ -156,6 +156,7 @@ def test_the_probe_has_the_orders_said():
 # --- the correction ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("chi", ["0 and 90 deg", "any"])
 def test_spiral(chi):
     # No spherical wave in the samples. Truncation leaves 1e-12 (probe) and 1e-13 (antenna), the
@@ -168,18 +169,21 @@ def test_spiral(chi):
     assert solution.modes.reference == "absolute"
 
 
+@pytest.mark.slow
 def test_spiral_taken_with_an_ideal_probe():
     samples = scan(spiral([0.0, np.pi / 2]))
     solution = solve(samples, dipole_probe(), degree=DEGREE)
     assert error_but_for_level(far(solution)) > 10 ** (-40 / 20)
 
 
+@pytest.mark.slow
 def test_grid_by_least_squares():
     where = grid([0.0, np.pi / 2], DEGREE + 1)
     solution = solve(scan(where), PROBE, degree=DEGREE, method=LeastSquares(rtol=1e-11))
     assert error(far(solution)) < 1e-9
 
 
+@pytest.mark.slow
 def test_grid_by_quadrature():
     # 11 values of chi separate the orders -5 ... 5. Nothing is iterated, truncation remains.
     where = grid(2 * np.pi / 11 * np.arange(11), SMALL_DEGREE + 1)
@@ -190,6 +194,7 @@ def test_grid_by_quadrature():
     assert error_but_for_level(far(wrong), SMALL_TRUTH) > 10 ** (-40 / 20)
 
 
+@pytest.mark.slow
 def test_radii_that_vary():
     points = equal_area_spiral_for_degree(SMALL_DEGREE)
     where = everywhere(points.theta, points.phi, [0.0, np.pi / 2])
@@ -200,6 +205,7 @@ def test_radii_that_vary():
     assert error(far(solution), SMALL_TRUTH) < 1e-9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", ["spiral", "grid"])
 def test_probe_of_degree_eight_by_the_dense_formula(method, random_q):
     # A random probe of degree 8 and orders to 5, which no antenna of its size could be. Samples by
@@ -235,6 +241,7 @@ def test_probe_of_degree_eight_by_the_dense_formula(method, random_q):
 # --- reciprocity --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_antennas_change_places(seed):
     # The transmission formula with A as antenna and B as probe, and the other way round: the same
@@ -295,6 +302,7 @@ def test_two_ports_at_one_chi():
     assert error(far(solve(two_ports(), DUAL, degree=DEGREE, method=STRICT))) < 1e-9
 
 
+@pytest.mark.slow
 def test_known_imbalance_and_chi_offset_are_removed():
     offset = np.radians(1.0)
     samples = two_ports(chi_offset=offset, factors=IMBALANCE)

@@ -147,6 +147,7 @@ def test_the_probe_has_the_orders_said():
 # --- prepared once ------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Quadrature(threads=1), STRICT, Direct(), None])
 def test_prepared_is_solved(method):
     # Digit by digit: the same code must run. Degree 6, for the dense matrix's sake.
@@ -190,6 +191,7 @@ def nine():
     return scan(on_grid(GRID, FIVE), frequency=frequency), probe_of(CLUSTER, frequency=frequency)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Quadrature(), STRICT])
 def test_many_frequencies(method):
     # More than twice the threads, so that a quadrature runs them side by side; each is as alone.
@@ -206,6 +208,7 @@ def test_many_frequencies(method):
         np.testing.assert_allclose(got, modes.coefficients[i], rtol=0, atol=1e-13 * np.abs(got).max())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["first order", "two turns", "one turn", "any chi"])
 def test_the_same_solution_every_time(kind, rng):
     # To the last bit, so that a result can be made again from its samples. Noise, which takes
@@ -234,6 +237,7 @@ def test_the_same_solution_every_time(kind, rng):
         np.testing.assert_array_equal(other, first)
 
 
+@pytest.mark.slow
 def test_positions_are_planned_once(monkeypatch):
     # Nine frequencies at the same positions, used twice: one plan; where axes move, one for each.
     count = 0
@@ -260,6 +264,7 @@ def test_positions_are_planned_once(monkeypatch):
     assert count == 4
 
 
+@pytest.mark.slow
 def test_missing_samples(rng):
     samples = spiral_scan()
     response = np.array(samples.response)
@@ -290,6 +295,7 @@ def test_missing_samples_of_the_dense_method(rng):
     np.testing.assert_array_equal(prepared.modes(filled).coefficients, modes.coefficients)
 
 
+@pytest.mark.slow
 def test_axes_that_move_during_the_sweep():
     where = spiral()
     theta = where["theta"] * np.array([[1.0], [0.99], [0.98]])
@@ -309,6 +315,7 @@ def test_relative_data():
     assert prepared.modes(samples.response).reference == "relative"
 
 
+@pytest.mark.slow
 def test_probe_between_its_frequencies():
     # The probe is taken to the frequencies of the scan when it is prepared, once and for all.
     samples = scan(spiral(), frequency=FREQUENCY[:1] * 1.02)
@@ -333,6 +340,7 @@ ORDERS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("orders", "count"), ORDERS.values(), ids=ORDERS)
 def test_orders_from_enough_values_of_chi(orders, count):
     cluster = probe_cluster(orders)
@@ -350,6 +358,7 @@ def test_orders_from_enough_values_of_chi(orders, count):
     np.testing.assert_array_equal(unasked.modes.coefficients, solution.modes.coefficients)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [2, 3, 4])
 def test_too_few_values_of_chi_are_left_to_the_iteration(count):
     # Five orders, fewer values of chi; all positions together do tell the orders apart.
@@ -363,6 +372,7 @@ def test_too_few_values_of_chi_are_left_to_the_iteration(count):
     assert error(solve(samples, PROBE, degree=DEGREE, method=STRICT).modes) < 1e-10
 
 
+@pytest.mark.slow
 def test_an_iteration_that_is_long_for_want_of_chi_says_so():
     samples, few = two_turns(), LeastSquares(max_iterations=2)
     # Two values of chi tell +1 from -1, and nothing beside them.
@@ -376,6 +386,7 @@ def test_an_iteration_that_is_long_for_want_of_chi_says_so():
         assert found == f"{text}the degree{more}"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rule", ["clenshaw-curtis", "fejer-1", "gauss-legendre"])
 def test_orders_on_other_grids_in_any_order(rule, rng):
     if rule == "gauss-legendre":
@@ -400,6 +411,7 @@ def test_poles_visited_once():
     assert error(solution.modes) < 1e-11
 
 
+@pytest.mark.slow
 def test_residual_shows_maps_that_contradict_each_other():
     # The maps of 0, +-1 and +-2 all tell of the same modes. With a probe whose order 2 is wrong
     # in sign none of them is rough, so that only their contradiction can show it.
@@ -420,6 +432,7 @@ def test_residual_shows_maps_that_contradict_each_other():
     assert solve(samples, wrong, degree=DEGREE, method=ones).residual[0] < 1e-11
 
 
+@pytest.mark.slow
 def test_two_ports():
     # Quadrature takes one port; the iteration takes both at one chi each, and agrees.
     other = probe_cluster(polarisation=Y, seed=6)
@@ -461,6 +474,7 @@ def response_in(orders, frequency):
     return float(np.sqrt(sum(power[mu] for mu in orders) / power.sum()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Quadrature(first_order=True), LeastSquares(first_order=True)])
 def test_first_order_says_what_it_neglects(method):
     samples = two_turns()
@@ -544,6 +558,7 @@ def test_prepare_refuses():
         prepare(one, PROBE, degree=DEGREE)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Quadrature(), LeastSquares(), Direct()])
 def test_responses_that_are_not_those_of_the_samples(method):
     samples = scan(on_grid(GRID, FIVE), frequency=FREQUENCY[:2])
@@ -561,6 +576,7 @@ def test_responses_that_are_not_those_of_the_samples(method):
         prepared.modes(hole)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Quadrature(), LeastSquares(), Direct()])
 def test_responses_that_are_no_finite_complex_numbers(method):
     samples = scan(on_grid(GRID, FIVE), frequency=FREQUENCY[:1])
@@ -624,6 +640,7 @@ def test_refusals_of_a_grid_are_of_one_kind():
     assert error(solution.modes) < 1e-7
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [1, 2, 3])
 def test_degree_below_the_orders_of_the_probe(degree):
     # A dipole at the origin, of degree 1 alone, and a probe of orders to 3: what no wave of the

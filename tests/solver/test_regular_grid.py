@@ -68,6 +68,7 @@ def assert_maps(scan, response, tolerance):
 CHI_PAIRS = [(0, 90), (90, 0), (45, 135), (0, -90), (180, 270), (30, 110), (0, 90, 45), (0, 60, 120)]
 
 
+@pytest.mark.slow
 @given(
     rule=st.sampled_from(RULES),
     half_rings=st.integers(2, 4),
@@ -477,6 +478,7 @@ SEVERAL = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("spins", "chi"), SEVERAL.values(), ids=SEVERAL)
 @pytest.mark.parametrize("order", [(0, 1, 2), (2, 0, 1), (1, 2, 0)])
 def test_several_orders_from_a_raster(spins, chi, order):
@@ -491,6 +493,7 @@ def test_several_orders_from_a_raster(spins, chi, order):
     assert_orders(scan, samples.response[0], spins, 200 * EPS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("spins", "chi"), SEVERAL.values(), ids=SEVERAL)
 @pytest.mark.parametrize("swing", [False, True])
 @pytest.mark.parametrize("poles", ["all columns", "once"])

@@ -118,6 +118,7 @@ def told(samples, **how):
 # --- no false alarms ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", SETS)
 @pytest.mark.parametrize("name", ANTENNAS)
 def test_clean_scans(name, kind, rng):
@@ -174,6 +175,7 @@ def test_a_spike_is_told_where_the_scan_is_refused(rng):
         nf2ff.solve(changed(samples, 0 * w), nf2ff.field_probe())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", SETS)
 def test_a_position_measured_twice(kind, rng):
     antenna = ANTENNAS["array in a corner"]
@@ -219,6 +221,7 @@ def test_the_same_position_otherwise_written(rng):
         assert (at.first.tolist(), at.second.tolist()) == ([0], [1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", SETS)
 @pytest.mark.parametrize("name", BEAMS)
 def test_a_receiver_that_hung_and_a_cable_that_was_off(name, kind, rng):
@@ -245,6 +248,7 @@ FACTORS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("factor", FACTORS.values(), ids=FACTORS)
 @pytest.mark.parametrize("kind", SETS)
 @pytest.mark.parametrize("name", BEAMS)

@@ -243,6 +243,7 @@ def test_any_size(size, method):
     assert got.residual < 1e-8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kr", [1.0, 8.0])
 @pytest.mark.parametrize("method", [Quadrature(), LeastSquares(max_iterations=3)])
 def test_waves_far_above_kr(kr, method, rng):
@@ -267,12 +268,14 @@ def test_every_rule(rule, rng):
         solved(samples, FIELD, degree, Quadrature())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degree", [1, 2, 60, 200])
 def test_any_degree(degree):
     solved(spiral(degree, probe=FIELD), FIELD, degree, LeastSquares(max_iterations=30))
     solved(on_grid(degree, probe=FIELD), FIELD, degree, Quadrature())
 
 
+@pytest.mark.slow
 def test_two_ports_at_varied_distances():
     probe = probe_to_order(4, ports=2)
     samples = spiral(DEGREE, probe=probe, chi=CHI, spread=3.0, ports=2)
@@ -289,6 +292,7 @@ def test_positions_that_do_not_stand_in_layers(rng):
     solved(few, FIELD, DEGREE, LeastSquares())
 
 
+@pytest.mark.slow
 def test_joined_spins():
     # From degree 150 on two spins share a transform where chi is a right angle.
     degree, probe = 150, probe_to_order(5)

@@ -90,6 +90,7 @@ def check_promise(kr0, distance, method=None):
 # --- the promise --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("distance", ["one wavelength", "ten times"])
 @pytest.mark.parametrize("kr0", [3, 10, 30, 100])
 def test_off_centre_cluster(kr0, distance):
@@ -114,6 +115,7 @@ def test_every_rule(rule):
     assert solution.residual[0] < 1e-8
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_modes_are_exact_where_nothing_is_truncated(seed):
     # All degrees that have power: the far field to rounding, amplitude and phase, and the near
@@ -133,6 +135,7 @@ def test_modes_are_exact_where_nothing_is_truncated(seed):
         assert relative(g, w) < 1e-12
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kr0", [3, 10, 30, 100])
 def test_automatic_degree_keeps_the_promise(kr0):
     # Where the sampling is fine enough nothing but the data need be given, near or far.
@@ -269,6 +272,7 @@ def test_incomplete_grids_are_solved_by_least_squares():
         solve(samples, PROBE, degree=28, method=Quadrature())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rule", ["clenshaw-curtis", "fejer-1", "gauss-legendre"])
 @pytest.mark.parametrize("degree", [24, 40])
 def test_automatic_degree_of_an_incomplete_grid(rule, degree):
@@ -532,6 +536,7 @@ def test_threads_are_at_least_one(method):
         solve(grid_samples(cluster(3), 8, 1.6), PROBE, degree=4, method=method)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Quadrature(), LeastSquares(rtol=1e-11)])
 def test_degrees_far_above_ka(method):
     # kA = 4, N = 200: h_n leaves the range of a double near n = 180. Nothing becomes NaN, and
@@ -667,6 +672,7 @@ def test_line_source(taper, level, first_null):
     assert cut[1] < 1e-9 * cut[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("radius", "printed"), [(1, 42.28506), (2, 163.67628), (3, 364.06138)])
 def test_circular_aperture(radius, printed):
     # Uniform circle of Huygens elements (check values, section 2, computed), five decimals.

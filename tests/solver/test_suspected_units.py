@@ -233,6 +233,7 @@ def test_waves_too_fine_for_the_wavelength():
     assert UnitCode.FINE_WAVES in [x.code for x in found.warnings[0]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("kr", [1.5, 3.0, 10.0])
 def test_antennas_that_fill_the_sphere_are_not_doubted(seed, kr):

@@ -83,6 +83,12 @@ def plot(
     if len(files) > 1 and kind not in ("cuts", "distribution", "frequency"):
         msg = f"--kind {kind} draws one file, {len(files)} were given"
         raise click.UsageError(msg)
+    context = click.get_current_context()
+    for option, name in (("--plane", "plane"), ("--reach-deg", "reach_deg")):
+        given = context.get_parameter_source(name) == click.core.ParameterSource.COMMANDLINE
+        if given and kind != "cuts":
+            msg = f"{option} is for --kind cuts, not {kind}: leave it out"
+            raise click.UsageError(msg)
     names = labels or tuple(path.stem for path in files)
     if len(set(names)) < len(names):
         names = tuple(map(str, files))

@@ -188,10 +188,14 @@ def back_project(
         cuts.append(cut)
         errors.append(error if sigma is not None else np.nan)
     held = minimum_sphere(modes)
-    warnings = tuple(
-        (ProjectionCode.INSIDE(radius_m=nearest, minimum_m=float(least)),) if nearest < least else ()
-        for least in held
-    )
+    warnings = []
+    for least, error in zip(held, errors, strict=True):
+        told = []
+        if nearest < least:
+            told.append(ProjectionCode.INSIDE(radius_m=nearest, minimum_m=float(least)))
+        if error >= 1:
+            told.append(ProjectionCode.NOISE(radius_m=nearest))
+        warnings.append(tuple(told))
     chosen = np.array(cuts)
     return Projection(
         modes.frequency,
@@ -200,7 +204,7 @@ def back_project(
         chosen,
         np.array(errors),
         np.pi * nearest / chosen,
-        warnings,
+        tuple(warnings),
     )
 
 

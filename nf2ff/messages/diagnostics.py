@@ -24,3 +24,7 @@ class ProjectionCode(Code):
         "the surface comes to {radius_m:.4g} m from the origin, within the sphere of {minimum_m:.4g} m that "
         "holds what radiates: the expansion does not converge there, so features are blurred or wrong"
     )
+    NOISE = (
+        "noise is as strong as the field at {radius_m:.4g} m, whatever the degree: nothing can be told "
+        "there; go farther from the antenna, or measure with less noise"
+    )

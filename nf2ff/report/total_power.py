@@ -45,7 +45,7 @@ class Totals:
 
     @property
     def contribution(self) -> Real:
-        """What each reading adds to the total power, or to the mean of 1/EIS, (F, M)."""
+        """What each reading adds to the total, its noise included, or to the mean of 1/EIS, (F, M)."""
         if isinstance(self.scan, PowerScan):
             return np.asarray(self.scan.eirp * self.total.weights / (4 * np.pi))
         inverse = np.nan_to_num(1 / np.stack([self.scan.eis_theta, self.scan.eis_phi]))

@@ -60,6 +60,7 @@ def test_other_formats(files, ending, start):
             "holds no 3 GHz, the nearest frequency is 1 GHz",
         ),
         (["scan.h5", "-o", "it.png"], 1, "holds samples, expected a far field over the whole sphere"),
+        (["a.h5", "-o", "it.png", "--kind", "map", "--plane", "E"], 2, "--plane is for --kind cuts, not map"),
         (["a.h5", "-o", "it.png", "--reach-deg", "0"], 2, "--reach-deg is 0, expected more than 0"),
     ],
 )

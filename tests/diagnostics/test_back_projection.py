@@ -111,6 +111,14 @@ def test_points_within_the_antenna_are_warned_of():
     assert found.warnings[0][0].figures["radius_m"] == pytest.approx(0.7 * RADIUS)
 
 
+def test_noise_that_wins_everywhere_is_warned_of():
+    rng = np.random.default_rng(8)
+    antenna, (theta, phi) = cluster(rng), directions(50)
+    modes, size = noisy(modes_of(antenna).truncate(24), 20, rng)
+    found = back_project(modes, sphere_points(1.2 * RADIUS, theta=theta, phi=phi), noise=size)
+    assert all("NOISE" in [notice.code.name for notice in told] for told in found.warnings)
+
+
 def test_the_noise_of_a_coefficient_is_what_the_samples_leave():
     import nf2ff
     from nf2ff.antenna.grids import grid_for_degree

@@ -140,9 +140,9 @@ def test_more_radiated_than_put_in_is_told(room, tmp_path):
         ]
     # Of both frequencies at once, from the least ratio to the largest.
     assert done.err.splitlines() == [
-        f"warning, at 2 of 2 frequencies, 3 to 3.4 GHz: {power.min() / stated_power:.4g} to "
-        f"{power.max() / stated_power:.4g} times the {what} power of {stated_power:.6g} W is radiated: "
-        "check the level and the power stated"
+        "warning, at 2 of 2 frequencies, 3 to 3.4 GHz: the radiated power is "
+        f"{power.min() / stated_power:.4g} to {power.max() / stated_power:.4g} times the {what} power of "
+        f"{stated_power:.6g} W: check the level and the power stated"
         for what, stated_power in (("accepted", accepted), ("incident", incident))
     ]
     assert native.read_result(tmp_path / "result.h5").warnings[0] == tuple(facts[0]["warnings"])

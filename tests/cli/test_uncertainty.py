@@ -659,12 +659,12 @@ def test_files_that_must_not_be_written(scan, budget, tmp_path):
 
 
 def test_a_table_of_the_level_is_an_input(scan, budget, tmp_path):
-    cable = put_rows(tmp_path / "cable.csv", [["3e9", "1"], ["4e9", "2"]], ["frequency_hz", "loss_db"])
+    cable = put_rows(tmp_path / "cable.dat", [["3e9", "1"], ["4e9", "2"]], ["frequency_hz", "loss_db"])
     chain = tmp_path / "level.toml"
-    text = 'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\ntable = "cable.csv"\n'
+    text = 'starts_from = "V/m"\n[[step]]\nkind = "loss"\nname = "cable"\ntable = "cable.dat"\n'
     chain.write_text(text, encoding="utf-8")
     words = (scan, budget(GAIN), "--level", chain, "-o", cable, "--overwrite", "--linear")
-    assert_refused(tmp_path, "uncertainty", *words, says="cable.csv: is an input of this command")
+    assert_refused(tmp_path, "uncertainty", *words, says="cable.dat: is an input of this command")
 
 
 def test_options_that_contradict_each_other(scan, budget, tmp_path):

@@ -517,7 +517,7 @@ DEAF = probe_from_modes(Modes(ONE_METRE, probe_oracle.cluster_modes(ALONG, K, 1)
         ),
         (
             lambda: received(ImageSource(level=0.1, theta=1.0, phi=0.0, distance=2.0), scan()),
-            "image-source: distance is 2 m, the probe goes out to 2.70814 m: give one",
+            "image-source: distance is 2 m, the probe goes out to 2.70814 m: give a larger one",
         ),
         (
             lambda: received(StrayWave(level=0.1, theta=1.0, phi=0.0), scan(port=2)),

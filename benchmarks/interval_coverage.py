@@ -23,9 +23,9 @@ import nf2ff
 from nf2ff.metrics.beam import peak
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
-from nf2ff.uncertainty.budget.term import Term
 from nf2ff.uncertainty.errors.catalogue import make_term
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError

@@ -16,7 +16,7 @@ from measure import best_time
 
 import nf2ff
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_count, mode_numbers
-from nf2ff.metrics import beam, beam_set, level, lobes, polarisation
+from nf2ff.metrics import beam, beam_set, gain_and_power, lobes, polarisation
 from nf2ff.metrics.regions import UPPER_HEMISPHERE, Cone, ThetaInterval, near_horizon, partial_radiated_power
 
 
@@ -56,25 +56,25 @@ def main(frequencies: int, degree: int, step_deg: float) -> None:
 
     def integral() -> float:
         weight = beam_set.solid_angles(theta, phi)
-        mean = np.einsum("ftp,tp->f", level.directivity(pattern), weight) / (4 * np.pi)
+        mean = np.einsum("ftp,tp->f", gain_and_power.directivity(pattern), weight) / (4 * np.pi)
         return float(np.abs(mean - 1).max())
 
     def parts() -> float:
         first, second = polarisation.partial_directivity(pattern, "ludwig-3")
-        return float(np.abs((first + second) / level.directivity(pattern) - 1).max())
+        return float(np.abs((first + second) / gain_and_power.directivity(pattern) - 1).max())
 
     def peak_is_the_top() -> float:
-        return float(max(0.0, (level.eirp(pattern).max(axis=(1, 2)) / top.eirp - 1).max()))
+        return float(max(0.0, (gain_and_power.eirp(pattern).max(axis=(1, 2)) / top.eirp - 1).max()))
 
     rows: list[tuple[str, Callable[[], Any], Callable[[], float] | None]] = [
         ("far field", lambda: nf2ff.far_field(modes, theta=theta, phi=phi), None),
-        ("directivity", lambda: level.directivity(pattern), integral),
-        ("EIRP", lambda: level.eirp(pattern), None),
-        ("gain", lambda: level.gain(pattern, input_power=2 * power), None),
-        ("realised gain", lambda: level.realised_gain(pattern, input_power=2 * power), None),
-        ("radiation efficiency", lambda: level.radiation_efficiency(modes, input_power=1), None),
-        ("total efficiency", lambda: level.total_efficiency(modes, input_power=1), None),
-        ("TRP", lambda: level.trp(modes), None),
+        ("directivity", lambda: gain_and_power.directivity(pattern), integral),
+        ("EIRP", lambda: gain_and_power.eirp(pattern), None),
+        ("gain", lambda: gain_and_power.gain(pattern, input_power=2 * power), None),
+        ("realised gain", lambda: gain_and_power.realised_gain(pattern, input_power=2 * power), None),
+        ("radiation efficiency", lambda: gain_and_power.radiation_efficiency(modes, input_power=1), None),
+        ("total efficiency", lambda: gain_and_power.total_efficiency(modes, input_power=1), None),
+        ("TRP", lambda: gain_and_power.trp(modes), None),
         ("partial directivity", lambda: polarisation.partial_directivity(pattern, "ludwig-3"), parts),
         ("circular components", lambda: polarisation.components(pattern, "circular"), None),
         (

@@ -36,18 +36,18 @@ from nf2ff.solver.solve import solve
 if TYPE_CHECKING:
     from nf2ff.io.native import read_probe, read_samples
     from nf2ff.metrics.beam import peak
-    from nf2ff.metrics.level import directivity, eirp, trp
+    from nf2ff.metrics.gain_and_power import directivity, eirp, trp
 
 __version__ = "0.1.0"
 
 # Imported when first used, so that `nf2ff --help` need not wait for h5py.
 _LATER = {
-    "directivity": "metrics.level",
-    "eirp": "metrics.level",
+    "directivity": "metrics.gain_and_power",
+    "eirp": "metrics.gain_and_power",
     "peak": "metrics.beam",
     "read_probe": "io.native",
     "read_samples": "io.native",
-    "trp": "metrics.level",
+    "trp": "metrics.gain_and_power",
 }
 
 __all__ = [

@@ -3,8 +3,8 @@
 import math
 
 from nf2ff.uncertainty.budget.budget import Budget, Curvature
+from nf2ff.uncertainty.budget.budget_term import Term, judged_degrees_of_freedom
 from nf2ff.uncertainty.budget.metric import Metric
-from nf2ff.uncertainty.budget.term import Term, judged_degrees_of_freedom
 
 #: Sums of a dozen products of factors with rounding errors of their own.
 RTOL = 100 * 2.0**-52

@@ -12,7 +12,7 @@ from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
-from nf2ff.cli.demonstration import weather_station_panel
+from nf2ff.cli.example_scan import weather_station_panel
 from nf2ff.cli.export import export
 from nf2ff.io import native
 from nf2ff.io.antenna_toml import read_antenna

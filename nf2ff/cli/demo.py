@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from nf2ff.cli.demonstration import run
+from nf2ff.cli.example_scan import run
 from nf2ff.cli.options import one_line_errors
 
 

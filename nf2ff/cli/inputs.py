@@ -16,7 +16,7 @@ from nf2ff.io import native
 from nf2ff.io.level_toml import read_level
 from nf2ff.io.probe import load_probe
 from nf2ff.io.safe import PathLike
-from nf2ff.measurement.level import apply_level
+from nf2ff.measurement.level_chain import apply_level
 from nf2ff.measurement.probe import Probe, field_probe, mounted
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in

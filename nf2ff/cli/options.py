@@ -20,7 +20,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import ALLOWED, read_plane
 from nf2ff.report.over_frequency import told_once
 from nf2ff.report.picture_set import PICTURE_SET
-from nf2ff.solver.self_check import WrongTransformError
+from nf2ff.solver.transform_check import WrongTransformError
 
 FILE = click.Path(dir_okay=False, path_type=Path)
 time_convention_option = click.option(

@@ -24,7 +24,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.plan import Plan, make_plan
 from nf2ff.planning.tolerances import Tolerance, Wish, planned_solution, tolerances
 from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance_lines
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 
 @click.command(epilog="Example: nf2ff plan plan.toml --points positions.csv")

@@ -14,7 +14,7 @@ from nf2ff.antenna.modes import Modes, required_degree, wavenumber
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.level import nonzero_power
+from nf2ff.metrics.gain_and_power import nonzero_power
 
 Real = NDArray[np.float64]
 #: Power above the degree that translated modes are given, over all, in the worst case [dB]: rounding.

@@ -16,7 +16,7 @@ from nf2ff.kernel.plane_waves import raster_sums
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.kernel.spin import thread_count
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.level import nonzero_power
+from nf2ff.metrics.gain_and_power import nonzero_power
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -18,8 +18,8 @@ from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.budget.budget import Budget, correlations
+from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, SCALES, Metric
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term
 
 #: Largest description [bytes], and most terms: far more than a budget has.
 MAX_BUDGET_BYTES = 2**20

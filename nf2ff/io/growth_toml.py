@@ -26,7 +26,7 @@ from nf2ff.io.uncertainty_toml import (
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.errors.checks import choose
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Parameter, Shown, shown_for
 from nf2ff.uncertainty.request import FIGURES

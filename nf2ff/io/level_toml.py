@@ -59,7 +59,7 @@ from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.io.toml import Table, checked, read_toml, short
 from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule
 from nf2ff.kernel.interpolation import repeated
-from nf2ff.measurement.level import LevelChain
+from nf2ff.measurement.level_chain import LevelChain
 from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep, StepUnit
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit
 from nf2ff.messages.input_error import InputError, found_in

@@ -23,7 +23,7 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.cuts import cut, cut_through
-from nf2ff.metrics.level import directivity, eirp
+from nf2ff.metrics.gain_and_power import directivity, eirp
 from nf2ff.metrics.planes import Plane, PlaneLike, plane_of, stated_plane
 from nf2ff.metrics.polarisation import Basis, axial_ratio, components, partial_directivity
 

@@ -20,7 +20,7 @@ from nf2ff.planning.enclosure import Part
 from nf2ff.planning.plan import ScanRequest
 from nf2ff.planning.scan_time import NAMES
 from nf2ff.planning.tolerances import Wish
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 #: A length that a chamber may hold [m].
 Length = Annotated[float, Field(ge=-1e6, le=1e6)]

@@ -20,9 +20,9 @@ from nf2ff.io.hdf5 import Attribute, Field, Group, Schema, find, open_native, wr
 from nf2ff.io.safe import PathLike
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import SCALES, Metric
-from nf2ff.uncertainty.budget.term import Term
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.request import Cut
 from nf2ff.uncertainty.result import QUANTITIES, DrawComparison, MetricResult, PatternDraws, Uncertainty

@@ -26,11 +26,11 @@ from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.planes import ALLOWED, PlaneLike, checked_plane, plane_label, read_plane
+from nf2ff.uncertainty.budget.budget_term import Evaluation
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
-from nf2ff.uncertainty.budget.term import Evaluation
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, UNIT_ENDINGS, make_term
 from nf2ff.uncertainty.errors.checks import choose
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, ModelledError
 

@@ -1,6 +1,6 @@
 """What was measured, where, with which probe, and at which level.
 
-level : LevelChain, apply_level
+level_chain : LevelChain, apply_level
 level_steps : LevelStep, MismatchStep
 orientation : device_frame, merge_samples
 probe : Probe, field_probe, probe_from_modes, at_frequencies, mounted, keep_orders, drop_weak_orders

@@ -7,7 +7,8 @@ comparison : Comparison, compare, fit_to
 cuts : cut, cut_through
 gain_transfer : GainTransfer, impedance_mismatch_factor, realised_gain_by_substitution,
     absolute_by_substitution, probe_of_known_gain
-level : intensity, directivity, eirp, trp, gain, realised_gain, radiation_efficiency, total_efficiency
+gain_and_power : intensity, directivity, eirp, trp, gain, realised_gain, radiation_efficiency,
+    total_efficiency
 lobes : Discrimination, Nulls, Squint, first_nulls, front_to_back, squint, cross_polar_discrimination
 planes : Plane, read_plane, plane_of
 polarisation : components, partial_directivity, axial_ratio, tilt_angle, sense

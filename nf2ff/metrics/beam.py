@@ -19,7 +19,7 @@ from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width, prominent_maxima
-from nf2ff.metrics.level import intensity, nonzero_power
+from nf2ff.metrics.gain_and_power import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike, plane_of
 
 Real = NDArray[np.float64]

@@ -20,7 +20,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.level import directivity, eirp
+from nf2ff.metrics.gain_and_power import directivity, eirp
 
 Real = NDArray[np.float64]
 BeamQuantity = Literal["eirp", "directivity"]

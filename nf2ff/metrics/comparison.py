@@ -14,7 +14,7 @@ from nf2ff.kernel.rotation import euler_angles
 from nf2ff.kernel.sphere import angle_of_chord, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import CutPlanes, Peak, cut_planes, half_power_beamwidth, peak, sidelobe_level
-from nf2ff.metrics.level import nonzero_power
+from nf2ff.metrics.gain_and_power import nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.metrics.regions import Cone, radiated_fraction
 

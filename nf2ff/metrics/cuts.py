@@ -11,7 +11,7 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.patches import FLAT
 
 Real = NDArray[np.float64]

@@ -34,7 +34,7 @@ from nf2ff.kernel.interpolation import nearest_known
 from nf2ff.measurement.probe import Probe, probe_from_modes
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import peak
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 
 Real = NDArray[np.float64]
 

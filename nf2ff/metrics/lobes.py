@@ -19,7 +19,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
 from nf2ff.metrics.beam import CutPlanes, Peak, circles, peak_of
 from nf2ff.metrics.cuts import LOBE_RISE, prominent_maxima
-from nf2ff.metrics.level import intensity, nonzero_power
+from nf2ff.metrics.gain_and_power import intensity, nonzero_power
 from nf2ff.metrics.polarisation import Basis, checked_basis, in_basis
 from nf2ff.metrics.regions import Cone
 

@@ -21,7 +21,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 
 Real = NDArray[np.float64]
 

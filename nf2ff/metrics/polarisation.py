@@ -15,7 +15,7 @@ from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.level import nonzero_power
+from nf2ff.metrics.gain_and_power import nonzero_power
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.measurement.probe import Probe
-from nf2ff.metrics.level import directivity, gain
+from nf2ff.metrics.gain_and_power import directivity, gain
 from nf2ff.metrics.polarisation import axial_ratio, tilt_angle
 
 

@@ -20,7 +20,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
-from nf2ff.metrics.level import intensity, nonzero_power, require_absolute
+from nf2ff.metrics.gain_and_power import intensity, nonzero_power, require_absolute
 
 Real = NDArray[np.float64]
 

@@ -19,7 +19,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.beam import Peak, peak
-from nf2ff.metrics.level import radiation_efficiency, total_efficiency
+from nf2ff.metrics.gain_and_power import radiation_efficiency, total_efficiency
 from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.result import UNKNOWN, Powers, Quantity, Result
 from nf2ff.metrics.summary import summarise, summary_planes

@@ -21,7 +21,7 @@ from nf2ff.planning.scan_time import Schedule
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import linearised
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import received
 

@@ -20,7 +20,7 @@ from nf2ff.antenna.far_field import FarField
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.level import eirp
+from nf2ff.metrics.gain_and_power import eirp
 
 Real = NDArray[np.float64]
 

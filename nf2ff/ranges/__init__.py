@@ -12,7 +12,7 @@ quiet_zone : ZoneFigures, evaluate
 regular_waves : regular_waves, truncation_error_db
 shown_pattern : ShownError, shown_error, shown_field
 zone : ProbedField, Zone, largest_zone
-zone_fit : ZoneFit, fit_regular_waves, zone_degree
+zone_waves : ZoneFit, fit_regular_waves, zone_degree
 zone_formulas : Reflectivity, Spread, stray_level_db, ripple_db, phase_ripple, spread_db,
     amplitude_taper_error_db, phase_taper_error_db, quality_positions, quality_orientations, quality_spread,
     weighted_deviation, free_space_vswr

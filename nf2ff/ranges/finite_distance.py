@@ -24,7 +24,7 @@ from nf2ff.kernel.radial import radial_functions
 from nf2ff.kernel.sphere import angle_between, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak, sidelobe_level
-from nf2ff.metrics.level import intensity, nonzero_power
+from nf2ff.metrics.gain_and_power import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike
 
 Real = NDArray[np.float64]

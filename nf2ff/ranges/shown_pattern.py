@@ -23,7 +23,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import IncidentCode
 from nf2ff.metrics.beam import cut_planes, peak
 from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width, prominent_maxima
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.ranges.incident_field import (
     IncidentField,

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from nf2ff.report.shown import aligned, short
+from nf2ff.report.numbers import aligned, short
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import ERROR_SIGNAL, PER_METRIC, Term
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric, shown_unit
-from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, PER_METRIC, Term
 
 #: What stands where a value was not supplied: never a number.
 NOT_SUPPLIED = "not supplied"

@@ -31,7 +31,7 @@ from nf2ff.report.uncertainty import uncertainty_facts
 from nf2ff.solver.coverage import measure_coverage, places
 from nf2ff.solver.degree import count_limit
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
-from nf2ff.solver.sanity import judge_readings
+from nf2ff.solver.suspect_readings import judge_readings
 from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
 
 

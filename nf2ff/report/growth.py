@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from nf2ff.metrics.planes import plane_label
-from nf2ff.report.shown import aligned
+from nf2ff.report.numbers import aligned
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, Shown
 

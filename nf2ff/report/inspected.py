@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from nf2ff.report.numbers import aligned
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.result import SENSES, close_azimuths, shown_azimuth
-from nf2ff.report.shown import aligned
 
 #: Below this a level is what rounding leaves: the square of one over the largest double's digits
 #: is -313 dB, and sums of many lie somewhat above [dB].

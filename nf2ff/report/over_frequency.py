@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.report.shown import aligned
+from nf2ff.report.numbers import aligned
 
 #: More frequencies than this are summarised.
 MAX_COLUMNS = 8

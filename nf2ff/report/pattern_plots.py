@@ -19,7 +19,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak
 from nf2ff.metrics.beam_set import BeamSet, distribution, envelope
 from nf2ff.metrics.cuts import cut_through
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane, PlaneLike, beside
 from nf2ff.report.picture import (
     TEXT_COLOUR,

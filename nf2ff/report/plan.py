@@ -12,8 +12,8 @@ from nf2ff.planning.plan import Plan, samples_of_grid
 from nf2ff.planning.scan_time import WORDS, Schedule
 from nf2ff.planning.tolerances import Tolerance, Wish
 from nf2ff.ranges.compare import RangeVerdict
-from nf2ff.report.shown import aligned
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.report.numbers import aligned
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 #: Frequencies that are listed one by one; of more, the first, the last, and one of the largest degree.
 LISTED = 8

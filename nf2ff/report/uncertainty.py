@@ -13,12 +13,12 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import NOT_SUPPLIED, budget_dict, correlated_lines, shown_bias
+from nf2ff.report.numbers import aligned, decimals_of, level, short
 from nf2ff.report.result import shown_azimuth
-from nf2ff.report.shown import aligned, decimals_of, level, short
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import summarise_draws
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import DECIBEL, SHOWN_UNITS, Metric
-from nf2ff.uncertainty.budget.term import summarise_draws
 from nf2ff.uncertainty.result import BEYOND, DrawComparison, FigureKind, MetricResult, Uncertainty
 from nf2ff.uncertainty.stated import Stated, stated, stated_decibels
 

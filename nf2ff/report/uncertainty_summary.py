@@ -9,9 +9,9 @@ import numpy as np
 
 from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import correlated_lines
+from nf2ff.report.numbers import decimals_of, level, short
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.result import close_azimuths
-from nf2ff.report.shown import decimals_of, level, short
 from nf2ff.report.uncertainty import FEWEST, UNITS, converted, missing_lines, uncertainty_lines
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import Metric

@@ -14,7 +14,7 @@ from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.solver.positions import Geometry, check_port
-from nf2ff.solver.self_check import check_adjoint, check_points
+from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
 
 Real = NDArray[np.float64]

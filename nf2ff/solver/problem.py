@@ -17,10 +17,10 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
-from nf2ff.solver.checks import check_units
 from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.quadrature import by_quadrature, quadrature_matrix
 from nf2ff.solver.regular_grid import GridScan
+from nf2ff.solver.requirements import check_units
 from nf2ff.solver.transmission import TransmissionOperator
 
 

@@ -15,7 +15,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate, norm, ratio
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
-from nf2ff.solver.self_check import check_analysis, check_rings
+from nf2ff.solver.transform_check import check_analysis, check_rings
 
 #: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
 #: between: all of them would cost as much as the solution itself.

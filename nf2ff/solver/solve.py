@@ -16,14 +16,14 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.solution import SolutionCode
-from nf2ff.solver import consistency, gaps, methods, spectrum
 from nf2ff.solver import degree as degrees
-from nf2ff.solver.checks import check_mixture, check_polarisations, check_radius, check_units
+from nf2ff.solver import gaps, methods, model_agreement, spectrum
 from nf2ff.solver.coverage import Coverage, measure_coverage, places
 from nf2ff.solver.positions import check_port
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.regular_grid import GridScan, NotAGridError, recognise_grid
+from nf2ff.solver.requirements import check_mixture, check_polarisations, check_radius, check_units
 from nf2ff.solver.solution import Part, Solution, join
 from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_waves
 
@@ -263,8 +263,8 @@ def _judge(
     def again(one: Samples) -> Modes:
         return replace(prepared, samples=one).modes(one.response).extend(degree)
 
-    doubts = consistency.judge(samples, probe, modes, estimates, again, threads=threads)
-    with consistency.naming_doubts(doubts):
+    doubts = model_agreement.judge(samples, probe, modes, estimates, again, threads=threads)
+    with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
             modes, automatic=automatic and not doubtful, floor=None if doubtful else floor

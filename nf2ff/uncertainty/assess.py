@@ -19,18 +19,18 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.solver.nearby import by_least_squares
 from nf2ff.solver.solution import Solution
 from nf2ff.uncertainty.budget.budget import Budget, with_terms
+from nf2ff.uncertainty.budget.budget_term import direct_term
 from nf2ff.uncertainty.budget.combine import combine
-from nf2ff.uncertainty.budget.term import direct_term
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.effects import Effects, first_order_by_draws
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
+from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.local_figures import LocalFigures, localise
 from nf2ff.uncertainty.remeasured import Remeasured
 from nf2ff.uncertainty.request import Assessment, Cut
 from nf2ff.uncertainty.result import BEYOND, FigureKind, MetricResult, PatternDraws, Uncertainty
-from nf2ff.uncertainty.towards import TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
 

@@ -26,13 +26,13 @@ from nf2ff.solver.nearby import NearbySolver, by_least_squares
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solution import Part, Solution
 from nf2ff.uncertainty.errors.catalogue import solver_degree
+from nf2ff.uncertainty.errors.error_term import ErrorTerm, RandomEffect
 from nf2ff.uncertainty.errors.model import ProbePattern
 from nf2ff.uncertainty.errors.position import Axis, AxisZero
-from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect
+from nf2ff.uncertainty.field_in_direction import FieldErrors, TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.remeasured import responses_of
-from nf2ff.uncertainty.towards import FieldErrors, TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -22,16 +22,16 @@ from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.solver.nearby import NearbySolver, by_least_squares
 from nf2ff.solver.solution import Solution
 from nf2ff.uncertainty.errors.catalogue import apply_terms, simulated, solver_degree
 from nf2ff.uncertainty.errors.checks import whole
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
+from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.local_figures import LocalFigures, localise
-from nf2ff.uncertainty.towards import TowardsFields, towards_columns
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -70,7 +70,7 @@ class Draws:
         There the mean square of the error of the field over the nominal peak's field squared.
     fields : (D, F, B, 4) array_like or None
         For each draw the change of the fields behind the B figures that are levels in a direction,
-        as `nf2ff.uncertainty.towards` has them.
+        as `nf2ff.uncertainty.field_in_direction` has them.
 
     Raises
     ------

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, Term, direct_term
+from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS, Term, direct_term
 from nf2ff.uncertainty.derivatives import FirstOrder
 from nf2ff.uncertainty.draws import Draws
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.request import Assessment
 from nf2ff.uncertainty.result import SIGNIFICANT, DrawComparison

@@ -17,7 +17,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.draws import Draws, Measure, monte_carlo
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 

@@ -24,7 +24,7 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
 from nf2ff.metrics.beam import Peak, peak
-from nf2ff.metrics.level import intensity, require_absolute
+from nf2ff.metrics.gain_and_power import intensity, require_absolute
 from nf2ff.metrics.patches import PATCH_SIZE, STRIP_SIZE, Top
 from nf2ff.metrics.planes import reference_angle
 from nf2ff.uncertainty.figure import RECIPES, Figure, Recipe

@@ -14,8 +14,8 @@ from nf2ff.kernel.arrays import keep
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
-from nf2ff.uncertainty.budget.term import Evaluation
-from nf2ff.uncertainty.errors.term import ErrorTerm
+from nf2ff.uncertainty.budget.budget_term import Evaluation
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 
 Real = NDArray[np.float64]

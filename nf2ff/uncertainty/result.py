@@ -108,7 +108,7 @@ class MetricResult:
     planes : tuple of str
         At each frequency the plane of its cut in words; empty where it has none.
     field : (F, 4) array_like or None
-        Of a level in a direction the field whose square it is, as `uncertainty.towards` has it,
+        Of a level in a direction the field whose square it is, as `uncertainty.field_in_direction` has it,
         less its known bias [square root of the value's unit].
     field_covariance : (F, 4, 4) array_like or None
         Of its errors, all terms together.

@@ -56,7 +56,7 @@ def test_demo_result_opens_in_xarray(demo):
 
 @pytest.mark.slow
 def test_demo_figures(demo):
-    from nf2ff.cli.demonstration import FREQUENCY, MAX_ERROR, weather_station_panel
+    from nf2ff.cli.example_scan import FREQUENCY, MAX_ERROR, weather_station_panel
 
     folder, done = demo
     rows = re.findall(r"^(.+\S) +(\S+\d) +(\S+\d) +(\S+\d)$", done.out, flags=re.MULTILINE)
@@ -91,10 +91,10 @@ def test_demo_that_fails_goes_into_a_new_folder_and_exits_with_1(demo, monkeypat
     folder, _ = demo
     before = {x: x.read_bytes() for x in (folder / "nf2ff-demo").iterdir()}
     monkeypatch.chdir(folder)
-    monkeypatch.setattr("nf2ff.cli.demonstration.MAX_ERROR", 0.0)
+    monkeypatch.setattr("nf2ff.cli.example_scan.MAX_ERROR", 0.0)
     # One pair of dipoles in place of the panel takes a tenth of the time.
     small = huygens_source(direction=[1, 0, 0], polarisation=[0, 0, 1], position=[0.02, 0, 0])
-    monkeypatch.setattr("nf2ff.cli.demonstration.weather_station_panel", lambda: small)
+    monkeypatch.setattr("nf2ff.cli.example_scan.weather_station_panel", lambda: small)
     done = run("demo")
     assert done.code == 1
     assert done.err == "nf2ff: the error against the closed form is too large\n"

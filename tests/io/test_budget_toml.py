@@ -16,9 +16,9 @@ from nf2ff.io.budget_toml import (
     template_text,
 )
 from nf2ff.report.budget import budget_lines
+from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS, ERROR_SIGNAL, PER_METRIC
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, PER_METRIC
 
 #: A few products and quotients.
 RTOL = 20 * 2.0**-52

@@ -17,7 +17,7 @@ from nf2ff.io.tables import write_table
 from nf2ff.measurement.level_steps import KINDS
 from nf2ff.measurement.simulated import simulate_grid
 
-#: See measurement/test_level.py: factors are exponentials of arguments up to 12.
+#: See measurement/test_level_chain.py: factors are exponentials of arguments up to 12.
 FACTOR_RTOL = 100 * 2.0**-52
 
 RECEIVER = '[[step]]\nkind = "receiver"\nname = "receiver"\nvalue_db = 0\n'
@@ -236,7 +236,7 @@ def test_eirp_by_command_with_no_more_of_the_probe_than_its_antenna_factor(put, 
     out = json.loads(succeed(*words, "-o", tmp_path / "result.h5"))["frequencies"]
     for fact in out:
         # A Huygens source has directivity 3 (closed form); as far as waves above the degree and
-        # rounding let it, see measurement/test_level.py.
+        # rounding let it, see measurement/test_level_chain.py.
         assert fact["peak"]["eirp_dbm"] == pytest.approx(10 * np.log10(3 * power / 1e-3), abs=1e-8)
         assert fact["radiated_power_w"] == pytest.approx(power, rel=1e-9)
         assert fact["peak"]["realised_gain_dbi"] == pytest.approx(10 * np.log10(1.5), abs=1e-8)

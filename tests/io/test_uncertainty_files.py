@@ -23,9 +23,9 @@ from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_lines
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations
+from nf2ff.uncertainty.budget.budget_term import Term, direct_term
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.errors.catalogue import make_term
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import FIGURES, Assessment, Cut, ModelledError

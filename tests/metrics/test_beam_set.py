@@ -9,8 +9,7 @@ from scipy.integrate import quad
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.grids import RULES, equiangular_grid
 from nf2ff.antenna.modes import Modes
-from nf2ff.metrics import beam_set
-from nf2ff.metrics import level as metrics_level
+from nf2ff.metrics import beam_set, gain_and_power
 from nf2ff.metrics.beam_set import (
     BeamSet,
     Distribution,
@@ -176,11 +175,11 @@ def test_envelope_of_far_fields_and_of_modes_agree(random_q):
     same = envelope(BeamSet(fields))
     np.testing.assert_array_equal(found.maximum, same.maximum)
     np.testing.assert_array_equal(found.beam, same.beam)
-    eirp = np.array([metrics_level.eirp(field) for field in fields])
+    eirp = np.array([gain_and_power.eirp(field) for field in fields])
     np.testing.assert_array_equal(same.maximum, eirp.max(axis=0))
     np.testing.assert_array_equal(same.beam, eirp.argmax(axis=0))
     d = envelope(BeamSet(fields), quantity="directivity")
-    each = np.array([metrics_level.directivity(field) for field in fields])
+    each = np.array([gain_and_power.directivity(field) for field in fields])
     np.testing.assert_array_equal(d.maximum, each.max(axis=0))
     np.testing.assert_array_equal(d.beam, each.argmax(axis=0))
     # Of equals the first.

@@ -13,6 +13,7 @@ from nf2ff.kernel.frequency_table import FrequencyTable
 from nf2ff.measurement.probe import Probe, field_probe, probe_from_modes
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.beam import peak
+from nf2ff.metrics.gain_and_power import eirp, trp
 from nf2ff.metrics.gain_transfer import (
     GainTransfer,
     absolute_by_substitution,
@@ -20,7 +21,6 @@ from nf2ff.metrics.gain_transfer import (
     probe_of_known_gain,
     realised_gain_by_substitution,
 )
-from nf2ff.metrics.level import eirp, trp
 from nf2ff.solver.solve import solve
 
 FREQUENCY = np.array([9e9, 10e9])

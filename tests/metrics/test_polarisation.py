@@ -9,8 +9,7 @@ from nf2ff.antenna.closed_form import far_field_of
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, mode_numbers
-from nf2ff.metrics import level as metrics_level
-from nf2ff.metrics import polarisation
+from nf2ff.metrics import gain_and_power, polarisation
 
 
 @pytest.mark.parametrize("basis", polarisation.BASES)
@@ -19,7 +18,7 @@ def test_partial_directivities_sum_to_the_directivity(random_q, basis):
     angle = 0.4 if basis in ("ludwig-3", "linear") else 0.0
     first, second = polarisation.partial_directivity(pattern, basis, reference_angle=angle)
     # Sums of four squares in another order: a few units of rounding.
-    np.testing.assert_allclose(first + second, metrics_level.directivity(pattern), rtol=1e-14)
+    np.testing.assert_allclose(first + second, gain_and_power.directivity(pattern), rtol=1e-14)
     a, b = polarisation.components(pattern, basis, reference_angle=angle)
     ratio = np.abs(a) ** 2 / np.abs(b) ** 2
     np.testing.assert_allclose(first / second, ratio, rtol=1e-14)
@@ -111,7 +110,7 @@ def test_turnstile_turns_as_the_real_field_does():
     upper = pattern.theta[:9]
     np.testing.assert_allclose(ratio[:9], np.outer(1 / np.cos(upper), np.ones(8)), rtol=1e-11)
     assert np.all(np.isinf(ratio[9]))
-    d = metrics_level.directivity(pattern)[0]
+    d = gain_and_power.directivity(pattern)[0]
     np.testing.assert_allclose(d[[0, 9], 0], [1.5, 0.75], rtol=POWER_RTOL)
     # At the horizon the field lies along phi^.
     np.testing.assert_allclose(np.abs(polarisation.tilt_angle(pattern)[0, 9]), np.pi / 2, atol=1e-12)

@@ -7,7 +7,7 @@ from patterns import HUYGENS, POWER_RTOL, Z_DIPOLE, modes_of, project
 from scipy.integrate import quad
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.metrics import level
+from nf2ff.metrics import gain_and_power
 from nf2ff.metrics.regions import (
     UPPER_HEMISPHERE,
     Cone,
@@ -43,7 +43,7 @@ def test_near_horizon_power_of_a_dipole(degrees):
     x = np.sin(np.radians(degrees))
     power = partial_radiated_power(Z_DIPOLE, near_horizon(np.radians(degrees)))
     np.testing.assert_allclose(power, 0.5 * 1.5 * (x - x**3 / 3), rtol=POWER_RTOL)
-    np.testing.assert_allclose(level.trp(Z_DIPOLE), 0.5, rtol=1e-15)
+    np.testing.assert_allclose(gain_and_power.trp(Z_DIPOLE), 0.5, rtol=1e-15)
 
 
 def test_hemispheres_of_a_huygens_source():
@@ -108,7 +108,7 @@ def test_random_antenna_in_a_cone_against_brute_force(random_q):
 @pytest.mark.parametrize("degree", [1, 7, 20])
 def test_complements_add_up_to_trp(random_q, degree):
     modes = Modes([1e9, 2e9], [random_q(degree), 3 * random_q(degree)])
-    trp = level.trp(modes)
+    trp = gain_and_power.trp(modes)
     for cut in (1e-6, 0.4, np.pi / 2, 3.1):
         parts = [partial_radiated_power(modes, ThetaInterval(*ends)) for ends in ((0, cut), (cut, np.pi))]
         np.testing.assert_allclose(sum(parts), trp, rtol=COMPLEMENT_RTOL)

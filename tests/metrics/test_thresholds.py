@@ -17,7 +17,7 @@ from nf2ff.antenna.points import constant_density
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.messages.result import ResultCode
-from nf2ff.metrics import beam, level, lobes, patches, planes
+from nf2ff.metrics import beam, gain_and_power, lobes, patches, planes
 from nf2ff.metrics.beam_set import BeamSet, envelope
 from nf2ff.metrics.polarisation import axial_ratio, sense, tilt_angle
 from nf2ff.metrics.regions import Cone
@@ -194,9 +194,9 @@ def test_least_power_with_a_directivity():
     # What a null has of it, eps^2, is then no less than the least number of full precision.
     limit = np.finfo(float).tiny / np.finfo(float).eps ** 2
     frequency = np.array([1e9])
-    assert level.nonzero_power(frequency, np.array([2 * limit]))[0] == 2 * limit
+    assert gain_and_power.nonzero_power(frequency, np.array([2 * limit]))[0] == 2 * limit
     with pytest.raises(ValueError, match="directivity is not defined"):
-        level.nonzero_power(frequency, np.array([0.5 * limit]))
+        gain_and_power.nonzero_power(frequency, np.array([0.5 * limit]))
 
 
 @pytest.mark.parametrize(("share", "turns"), [(0.3e-13, 0), (3e-13, 1), (-3e-13, -1)])

@@ -8,7 +8,7 @@ from nf2ff.antenna import fields
 from nf2ff.antenna.modes import Modes
 from nf2ff.antenna.points import constant_density, equal_area_spiral, random_points
 from nf2ff.metrics import beam
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.power_only.fit import harmonics
 from nf2ff.power_only.peak import scan_peak
 from nf2ff.power_only.scan import PowerScan

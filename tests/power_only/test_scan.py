@@ -8,7 +8,7 @@ from power_scan_cases import grid, scan_of, vectors
 
 from nf2ff.antenna.far_field import FarField, far_field
 from nf2ff.antenna.modes import Modes
-from nf2ff.metrics.level import eirp
+from nf2ff.metrics.gain_and_power import eirp
 from nf2ff.power_only.peak import scan_peak
 from nf2ff.power_only.scan import PowerScan, SensitivityScan, power_scan
 from nf2ff.power_only.totals import scan_tis, scan_trp

@@ -10,7 +10,7 @@ from nf2ff.antenna.grids import equiangular_grid, gauss_legendre_grid
 from nf2ff.antenna.modes import Modes
 from nf2ff.antenna.points import PointSet, constant_density, equal_area_spiral, random_points
 from nf2ff.kernel import sphere
-from nf2ff.metrics.level import intensity, trp
+from nf2ff.metrics.gain_and_power import intensity, trp
 from nf2ff.power_only.scan import power_scan
 from nf2ff.power_only.totals import scan_trp
 from nf2ff.power_only.weights import (

@@ -29,7 +29,7 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.beam import peak
-from nf2ff.metrics.level import eirp, trp
+from nf2ff.metrics.gain_and_power import eirp, trp
 from nf2ff.metrics.planes import Plane
 from nf2ff.ranges.finite_distance import DistanceError, apparent_modes, distance_error, eirp_error_db
 from nf2ff.solver.solve import solve

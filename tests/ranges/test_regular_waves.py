@@ -6,7 +6,7 @@ import pytest
 
 from nf2ff.kernel.sphere import direction_angles
 from nf2ff.ranges.regular_waves import magnetic, regular_waves, truncation_error_db
-from nf2ff.ranges.zone_fit import zone_degree
+from nf2ff.ranges.zone_waves import zone_degree
 
 K = 3.0
 

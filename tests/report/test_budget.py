@@ -10,9 +10,9 @@ from budget_cases import LENGTH, RTOL, end_gauge
 
 from nf2ff.report.budget import BUDGET_HEADER, NOT_SUPPLIED, budget_dict, budget_lines, budget_rows
 from nf2ff.uncertainty.budget.budget import Budget, correlations
+from nf2ff.uncertainty.budget.budget_term import ERROR_SIGNAL, Term, direct_term
 from nf2ff.uncertainty.budget.combine import combine, coverage_factor
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS
-from nf2ff.uncertainty.budget.term import ERROR_SIGNAL, Term, direct_term
 
 
 def shown_budget():

@@ -11,7 +11,7 @@ from patterns import Z_DIPOLE
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes, mode_index, mode_numbers, rotate
 from nf2ff.metrics import beam
-from nf2ff.metrics.level import directivity
+from nf2ff.metrics.gain_and_power import directivity
 from nf2ff.report import picture, plots
 
 

@@ -11,8 +11,8 @@ from nf2ff.antenna.modes import Modes, mode_index
 from nf2ff.report import picture
 from nf2ff.report.uncertainty_plots import cuts_with_bars, growth_of_errors, growth_of_level, growth_overview
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import Term
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, Shown
 from nf2ff.uncertainty.request import Cut

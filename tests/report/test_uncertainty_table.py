@@ -8,7 +8,7 @@ from patterns import modes_of
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.metrics.beam import peak
-from nf2ff.report.shown import decimals_of
+from nf2ff.report.numbers import decimals_of
 from nf2ff.report.uncertainty import (
     uncertainty_dict,
     uncertainty_facts,
@@ -16,8 +16,8 @@ from nf2ff.report.uncertainty import (
     uncertainty_warnings,
 )
 from nf2ff.uncertainty.budget.budget import Budget, correlations
+from nf2ff.uncertainty.budget.budget_term import Term, direct_term
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.level_interval import level_interval
 from nf2ff.uncertainty.result import DrawComparison, MetricResult, Uncertainty
 

@@ -37,7 +37,7 @@ from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_count, mode_index, r
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
-from nf2ff.metrics.level import directivity
+from nf2ff.metrics.gain_and_power import directivity
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.quadrature import quadrature_matrix
 from nf2ff.solver.solve import solve

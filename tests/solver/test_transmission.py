@@ -23,7 +23,7 @@ from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.methods import dense_matrix
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.self_check import check_points
+from nf2ff.solver.transform_check import check_points
 
 
 def packed_like(operator, rng):

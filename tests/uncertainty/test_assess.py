@@ -18,9 +18,9 @@ from nf2ff.solver.solve import prepare, solve
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget, correlations
+from nf2ff.uncertainty.budget.budget_term import Term, direct_term
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import Term, direct_term
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import BATCH
 from nf2ff.uncertainty.errors.catalogue import make_term

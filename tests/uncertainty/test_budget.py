@@ -14,9 +14,15 @@ from hypothesis import strategies as st
 
 from nf2ff.report.budget import budget_dict
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations
+from nf2ff.uncertainty.budget.budget_term import (
+    DISTRIBUTIONS,
+    ERROR_SIGNAL,
+    Term,
+    direct_term,
+    summarise_draws,
+)
 from nf2ff.uncertainty.budget.combine import combine, coverage_factor
 from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, SCALES, Metric
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS, ERROR_SIGNAL, Term, direct_term, summarise_draws
 
 # --- coverage factor -----------------------------------------------------------------------------
 

@@ -7,9 +7,9 @@ import pytest
 from budget_cases import RTOL, terms_of
 
 from nf2ff.uncertainty.budget.budget import Budget, Curvature, correlations, with_terms
+from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import Term
 
 # --- what is missing -----------------------------------------------------------------------------
 

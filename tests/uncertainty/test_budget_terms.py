@@ -9,9 +9,7 @@ from budget_cases import LENGTH, RTOL
 
 from nf2ff.kernel.words import nearest
 from nf2ff.uncertainty.budget.budget import Budget
-from nf2ff.uncertainty.budget.combine import combine, coverage_factor
-from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, Metric, interval_db
-from nf2ff.uncertainty.budget.term import (
+from nf2ff.uncertainty.budget.budget_term import (
     DISTRIBUTIONS,
     Term,
     direct_term,
@@ -19,6 +17,8 @@ from nf2ff.uncertainty.budget.term import (
     judged_degrees_of_freedom,
     summarise_draws,
 )
+from nf2ff.uncertainty.budget.combine import combine, coverage_factor
+from nf2ff.uncertainty.budget.metric import DECIBEL, METRICS, Metric, interval_db
 
 # --- decibels ------------------------------------------------------------------------------------
 

@@ -22,9 +22,10 @@ from nf2ff.solver.methods import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Direct
 from nf2ff.solver.solve import solve
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
+from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, Backlash, TimingLag
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, apply_terms, make_term, simulated, solver_degree
+from nf2ff.uncertainty.errors.error_term import ErrorTerm, RandomEffect
 from nf2ff.uncertainty.errors.fields import FieldError
 from nf2ff.uncertainty.errors.model import (
     AngleTruncation,
@@ -45,7 +46,6 @@ from nf2ff.uncertainty.errors.receiver import (
     ReceiverNoise,
     ThermalRamp,
 )
-from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect
 
 PROBE = field_probe()
 ANTENNA = random_cluster(3, 0.15, seed=2)

@@ -15,7 +15,7 @@ from sources import K, X, Z, basis
 from nf2ff.antenna.dipoles import array_of, huygens_source, line_array
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes
 from nf2ff.metrics import beam, patches
-from nf2ff.metrics.level import intensity
+from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.local_figures import localise

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import direct_term
 from nf2ff.uncertainty.budget.combine import combine
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.budget.term import direct_term
 from nf2ff.uncertainty.level_interval import level_interval
 from nf2ff.uncertainty.result import MetricResult
 from nf2ff.uncertainty.stated import stated, stated_decibels

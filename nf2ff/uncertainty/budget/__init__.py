@@ -3,5 +3,5 @@
 budget : Budget, Curvature, with_terms
 combine : CombinedUncertainty, combine, coverage_factor
 metric : METRICS, Metric, interval_db
-term : DrawSummary, Term, direct_term, drawn_term, judged_degrees_of_freedom, summarise_draws
+budget_term : DrawSummary, Term, direct_term, drawn_term, judged_degrees_of_freedom, summarise_draws
 """

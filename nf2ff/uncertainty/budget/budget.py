@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError
+from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.metric import (
     METRICS,
     IntervalScale,
@@ -25,7 +26,6 @@ from nf2ff.uncertainty.budget.metric import (
     check_scale,
     finite_values,
 )
-from nf2ff.uncertainty.budget.term import Term
 
 Real = NDArray[np.float64]
 

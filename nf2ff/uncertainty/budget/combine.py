@@ -18,8 +18,8 @@ from scipy import special as functions
 from nf2ff.kernel.arrays import as_array
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS
 from nf2ff.uncertainty.budget.metric import IntervalScale, Metric, check_confidence, interval_db
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
 
 Real = NDArray[np.float64]
 

@@ -1,5 +1,5 @@
 """What can be wrong with a scan, term by term.
 
 catalogue : make_term, apply_terms, simulated, solver_degree
-term : ErrorTerm, RandomEffect
+error_term : ErrorTerm, RandomEffect
 """

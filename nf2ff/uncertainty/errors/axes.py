@@ -22,9 +22,9 @@ from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time
+from nf2ff.uncertainty.errors.error_term import Real
 from nf2ff.uncertainty.errors.fields import choice, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
-from nf2ff.uncertainty.errors.term import Real
 
 Between = Literal["phi-theta", "theta-chi"]
 BETWEEN: tuple[Between, ...] = ("phi-theta", "theta-chi")

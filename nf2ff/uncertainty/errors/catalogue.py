@@ -14,8 +14,8 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors import axes, model, position, receiver, room  # noqa: F401 (makes them known)
 from nf2ff.uncertainty.errors.checks import choose, did_you_mean, finite
+from nf2ff.uncertainty.errors.error_term import ErrorTerm, Rng, Scan
 from nf2ff.uncertainty.errors.fields import MADE, FieldError
-from nf2ff.uncertainty.errors.term import ErrorTerm, Rng, Scan
 
 #: Error terms by the name that files give them.
 ERROR_TERMS: Mapping[str, type[ErrorTerm]] = MappingProxyType(MADE)

@@ -11,8 +11,8 @@ from nf2ff.antenna.modes import mode_numbers
 from nf2ff.measurement.probe import Probe, mounted
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.uncertainty.errors.error_term import ErrorTerm, Rng, Scan
 from nf2ff.uncertainty.errors.fields import count, error_term, number, size
-from nf2ff.uncertainty.errors.term import ErrorTerm, Rng, Scan
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -17,8 +17,8 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import different_positions
+from nf2ff.uncertainty.errors.error_term import ErrorTerm, RandomEffect, Real, Rng, Scan
 from nf2ff.uncertainty.errors.fields import choice, count, error_term, flag, number, size
-from nf2ff.uncertainty.errors.term import ErrorTerm, RandomEffect, Real, Rng, Scan
 
 Axis = Literal["theta", "phi", "chi", "radius"]
 AXES: tuple[Axis, ...] = ("theta", "phi", "chi", "radius")

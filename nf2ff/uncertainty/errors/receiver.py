@@ -17,9 +17,9 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time
+from nf2ff.uncertainty.errors.error_term import Complex, ErrorTerm, RandomEffect, Real, Scan
 from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import TURNING, Axis
-from nf2ff.uncertainty.errors.term import Complex, ErrorTerm, RandomEffect, Real, Scan
 
 Channels = Literal["ports", "chi"]
 CHANNELS: tuple[Channels, ...] = ("ports", "chi")

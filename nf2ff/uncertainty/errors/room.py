@@ -13,9 +13,9 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.positions import check_port
 from nf2ff.uncertainty.errors.axes import probe_axes
+from nf2ff.uncertainty.errors.error_term import Complex, Real
 from nf2ff.uncertainty.errors.fields import error_term, number, size
 from nf2ff.uncertainty.errors.receiver import SignalTerm, largest
-from nf2ff.uncertainty.errors.term import Complex, Real
 
 
 @error_term("multiple-reflections", "reflections between probe and antenna, {level}")

@@ -10,7 +10,7 @@ from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.ranges import IncidentCode
 from nf2ff.ranges.incident_field import IncidentField, PlaneWaves, received
 from nf2ff.ranges.regular_waves import magnetic, regular_waves, tangential_strength, truncation_error_db
-from nf2ff.ranges.zone_fit import fit_regular_waves
+from nf2ff.ranges.zone_waves import fit_regular_waves
 
 WAVELENGTH = 2 * np.pi / K
 
@@ -224,6 +224,6 @@ def test_bad_readings_are_refused(monkeypatch):
     ):
         with pytest.raises(ValueError, match=says):
             fit_regular_waves(*words[:3], **words[3])
-    monkeypatch.setattr("nf2ff.ranges.zone_fit.MOST_NUMBERS", 10)
+    monkeypatch.setattr("nf2ff.ranges.zone_waves.MOST_NUMBERS", 10)
     with pytest.raises(ValueError, match="6 readings of 6 waves are too many for a dense matrix: lower"):
         fit_regular_waves(place, np.ones(6), e, **good)

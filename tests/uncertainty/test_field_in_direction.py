@@ -12,9 +12,9 @@ from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.receiver import NoiseFloor, PhaseNoise
+from nf2ff.uncertainty.field_in_direction import FieldErrors, TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.local_figures import localise
-from nf2ff.uncertainty.towards import FieldErrors, TowardsFields, towards_columns
 
 DEGREE = 6
 ANTENNA = random_cluster(3, 0.15, seed=2)

@@ -23,7 +23,7 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
-from nf2ff.solver import sanity
+from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
 from nf2ff.solver.positions import place_of
 from nf2ff.solver.transmission import modelled
@@ -70,14 +70,14 @@ def judge(
     ``again`` solves samples of one frequency as those that made ``modes`` and ``estimates``.
     """
     found = []
-    for f, at in enumerate(sanity.each_place(samples)):
+    for f, at in enumerate(suspect_readings.each_place(samples)):
         case = _Case(samples, probe, f, at, threads)
         q, w = modes.coefficients[f], samples.response[f]
         told, stuck = _stuck(case, q)
-        w = sanity.without(w, stuck)
-        more, bad = sanity.spikes(at, w, samples, f)
+        w = suspect_readings.without(w, stuck)
+        more, bad = suspect_readings.spikes(at, w, samples, f)
         told += more
-        w = sanity.without(w, bad)
+        w = suspect_readings.without(w, bad)
         factors, known = _at_poles(case, w)
         if not (told or factors):
             more, factors = _by_model(case, q, estimates[f], again, known=known)
@@ -85,7 +85,7 @@ def judge(
         for kind, (factor, notice) in factors.items():
             told.append(notice)
             w = np.where(at.kind == kind, w / factor, w)
-        told += sanity.contradictions(at, w, samples, f, estimates[f].residual)
+        told += suspect_readings.contradictions(at, w, samples, f, estimates[f].residual)
         found.append(told)
     return found
 
@@ -109,7 +109,7 @@ class _Case:
     samples: Samples
     probe: Probe
     f: int
-    at: sanity.Places
+    at: suspect_readings.Places
     threads: int | None
 
     def model(self, q: Complex, rows: Whole) -> Complex:
@@ -121,7 +121,7 @@ class _Case:
         return modelled(some, self.probe, q, tolerance=MODEL_ACCURACY, threads=self.threads)
 
     def where(self, row: int) -> str:
-        return sanity.where(self.samples, self.f, [row])
+        return suspect_readings.where(self.samples, self.f, [row])
 
     def off(self, code: ReadingCode, kinds: tuple[int, int], factor: complex, **more: Any) -> Notice:
         """That the readings of one kind are off those of another by a factor."""
@@ -152,16 +152,16 @@ def _some(rows: Whole, most: int) -> Whole:
 def _stuck(case: _Case, q: Complex) -> tuple[list[Notice], Whole]:
     """Warning of runs of equal readings that the model contradicts, and their rows."""
     w, none = case.samples.response[case.f], np.zeros(0, dtype=np.intp)
-    runs = sanity.runs(w)
+    runs = suspect_readings.runs(w)
     if not runs:
         return [], none
     inside = np.zeros(w.size, dtype=bool)
     for a, b in runs:
         inside[a:b] = True
     others = _some(np.flatnonzero(~inside & ~np.isnan(w)), MOST // 2)
-    if others.size < 2 * sanity.RUN:
+    if others.size < 2 * suspect_readings.RUN:
         return [], none
-    picked = [_some(np.arange(a, b), max(sanity.RUN, MOST // len(runs))) for a, b in runs]
+    picked = [_some(np.arange(a, b), max(suspect_readings.RUN, MOST // len(runs))) for a, b in runs]
     rows = np.concatenate([others, *picked])
     misfit = np.square(np.abs(case.model(q, rows) - w[rows]))
     rms = float(np.mean(np.square(np.abs(w[others]))))

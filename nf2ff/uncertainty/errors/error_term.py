@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.budget.term import DISTRIBUTIONS
+from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS
 from nf2ff.uncertainty.errors.checks import choose, times
 from nf2ff.uncertainty.errors.fields import Fact, FieldError
 

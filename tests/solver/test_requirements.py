@@ -10,7 +10,7 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_index
 from nf2ff.antenna.points import equal_area_spiral
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.checks import check_mixture, check_polarisations, check_radius, check_units
+from nf2ff.solver.requirements import check_mixture, check_polarisations, check_radius, check_units
 
 #: The wavelength is one metre, and 10/9 m.
 F1 = SPEED_OF_LIGHT * np.ones(1)

@@ -8,14 +8,14 @@ from nf2ff.antenna.dipoles import huygens_source
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_index
 from nf2ff.kernel.frequency_table import FrequencyTable
-from nf2ff.measurement.level import LevelChain, apply_level
+from nf2ff.measurement.level_chain import LevelChain, apply_level
 from nf2ff.measurement.level_steps import KINDS, LevelStep, MismatchStep
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.messages.level import LevelCode
 from nf2ff.metrics.beam import peak
-from nf2ff.metrics.level import trp
+from nf2ff.metrics.gain_and_power import trp
 from nf2ff.solver.solve import solve
 
 EPS = 2.0**-52

@@ -18,11 +18,11 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver import methods, quadrature, self_check
+from nf2ff.solver import methods, quadrature, transform_check
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares, Quadrature
-from nf2ff.solver.self_check import WrongTransformError
 from nf2ff.solver.solve import prepare
+from nf2ff.solver.transform_check import WrongTransformError
 from nf2ff.solver.transmission import TransmissionOperator
 
 ONE_METRE = np.array([SPEED_OF_LIGHT])
@@ -339,7 +339,7 @@ def test_an_iteration_that_never_agrees_has_not_converged(monkeypatch, rng):
         return found
 
     monkeypatch.setattr(TransmissionOperator, "forward_ordered", wrong)
-    monkeypatch.setattr(self_check, "FACTOR", 1e9)
+    monkeypatch.setattr(transform_check, "FACTOR", 1e9)
     got = solved(samples, FIELD, DEGREE, LeastSquares())
     assert not got.converged
 

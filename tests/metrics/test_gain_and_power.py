@@ -7,8 +7,7 @@ from patterns import HUYGENS, POWER_RTOL, Z_DIPOLE, grid_of, modes_of
 
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_index
-from nf2ff.metrics import beam, polarisation
-from nf2ff.metrics import level as metrics_level
+from nf2ff.metrics import beam, gain_and_power, polarisation
 
 # --- level ---------------------------------------------------------------------------------
 
@@ -21,7 +20,7 @@ def test_huygens_source_has_directivity_3_and_no_back_lobe():
     hansen[mode_index(s=2, m=-1, n=1)] = -1
     source = Modes([1e9], [oracle.conjugate_convention(hansen, 1)])
     np.testing.assert_array_equal(source.coefficients, HUYGENS.coefficients)
-    d = metrics_level.directivity(far_field(source, theta=[0, np.pi / 3, np.pi], phi=[0, 1, 4]))[0]
+    d = gain_and_power.directivity(far_field(source, theta=[0, np.pi / 3, np.pi], phi=[0, 1, 4]))[0]
     np.testing.assert_allclose(d[0], 3, rtol=POWER_RTOL)
     # 3 ((1 + cos 60 deg)/2)^2 = 27/16, closed form.
     np.testing.assert_allclose(d[1], 27 / 16, rtol=POWER_RTOL)
@@ -32,7 +31,7 @@ def test_dipole_directivity():
     # Check values, section 2, closed form: D = 3/2 sin^2(theta).
     pattern = grid_of(Z_DIPOLE)
     expected = np.broadcast_to(1.5 * np.sin(pattern.theta)[None, :, None] ** 2, (1, 37, 24))
-    np.testing.assert_allclose(metrics_level.directivity(pattern), expected, atol=1.5 * POWER_RTOL)
+    np.testing.assert_allclose(gain_and_power.directivity(pattern), expected, atol=1.5 * POWER_RTOL)
 
 
 def test_trp_is_the_integral_of_the_intensity(random_q):
@@ -40,9 +39,9 @@ def test_trp_is_the_integral_of_the_intensity(random_q):
     modes = Modes([1e9, 2e9], [random_q(n), 3 * random_q(n)])
     x, weight = np.polynomial.legendre.leggauss(2 * n + 1)
     phi = 2 * np.pi * np.arange(2 * n + 1) / (2 * n + 1)
-    power = metrics_level.eirp(far_field(modes, theta=np.arccos(x)[::-1], phi=phi))
+    power = gain_and_power.eirp(far_field(modes, theta=np.arccos(x)[::-1], phi=phi))
     integral = np.einsum("t,ftp->f", weight, power) / (2 * phi.size)
-    np.testing.assert_allclose(metrics_level.trp(modes), integral, rtol=1e-12)
+    np.testing.assert_allclose(gain_and_power.trp(modes), integral, rtol=1e-12)
 
 
 def test_eirp_of_a_current_element():
@@ -52,7 +51,7 @@ def test_eirp_of_a_current_element():
     q = k_il * np.sqrt(WAVE_IMPEDANCE / (6 * np.pi))
     modes = modes_of({(2, 0, 1): -q})
     power = WAVE_IMPEDANCE * k_il**2 / (12 * np.pi)
-    np.testing.assert_allclose(metrics_level.trp(modes), power, rtol=1e-15)
+    np.testing.assert_allclose(gain_and_power.trp(modes), power, rtol=1e-15)
     np.testing.assert_allclose(beam.peak(modes).eirp, 1.5 * power, rtol=POWER_RTOL)
 
 
@@ -61,15 +60,15 @@ def test_relative_data_has_no_absolute_level():
     assert beam.peak(modes).eirp is None
     np.testing.assert_allclose(beam.peak(modes).directivity, 1.5, rtol=POWER_RTOL)
     with pytest.raises(ValueError, match=r"EIRP needs absolute data.*V/m or calibrate the probe"):
-        metrics_level.eirp(grid_of(modes))
+        gain_and_power.eirp(grid_of(modes))
     with pytest.raises(ValueError, match=r"TRP needs absolute data.*V/m or calibrate the probe"):
-        metrics_level.trp(modes)
+        gain_and_power.trp(modes)
 
 
 def test_directivity_of_nothing_is_refused():
     dark = Modes([1e9, 2e9], [np.ones(6), np.zeros(6)])
     for call in (
-        lambda: metrics_level.directivity(grid_of(dark)),
+        lambda: gain_and_power.directivity(grid_of(dark)),
         lambda: polarisation.partial_directivity(grid_of(dark), "circular"),
         lambda: beam.peak(dark),
     ):
@@ -98,13 +97,13 @@ def test_gain_of_a_lossy_mismatched_dipole():
     # radiates 0.56 W, 1/2 |Q|^2. A dipole has D = 1.5 at the horizon.
     modes = modes_of({(2, 0, 1): np.sqrt(2 * 0.56)})
     horizon = far_field(modes, theta=[np.pi / 2], phi=[0.3, 2.0])
-    gain = metrics_level.gain(horizon, input_power=0.7)
-    realised = metrics_level.realised_gain(horizon, input_power=1.0)
+    gain = gain_and_power.gain(horizon, input_power=0.7)
+    realised = gain_and_power.realised_gain(horizon, input_power=1.0)
     np.testing.assert_allclose(gain, np.full((1, 1, 2), 1.5 * 0.8), rtol=POWER_RTOL)
     np.testing.assert_allclose(realised, np.full((1, 1, 2), 1.5 * 0.8 * 0.7), rtol=POWER_RTOL)
-    np.testing.assert_allclose(metrics_level.radiation_efficiency(modes, input_power=0.7), [0.8], rtol=1e-15)
+    np.testing.assert_allclose(gain_and_power.radiation_efficiency(modes, input_power=0.7), [0.8], rtol=1e-15)
     np.testing.assert_allclose(
-        metrics_level.total_efficiency(modes, input_power=1.0), [0.8 * 0.7], rtol=1e-15
+        gain_and_power.total_efficiency(modes, input_power=1.0), [0.8 * 0.7], rtol=1e-15
     )
 
 
@@ -113,39 +112,39 @@ def test_input_power_belongs_to_its_frequency(random_q):
     pattern, power = grid_of(modes), np.array([0.5, 3.0])
     efficiency = modes.radiated_power() / power
     for gain, share in (
-        (metrics_level.gain, metrics_level.radiation_efficiency),
-        (metrics_level.realised_gain, metrics_level.total_efficiency),
+        (gain_and_power.gain, gain_and_power.radiation_efficiency),
+        (gain_and_power.realised_gain, gain_and_power.total_efficiency),
     ):
         np.testing.assert_allclose(share(modes, input_power=power), efficiency, rtol=1e-15)
         # A few products of doubles in another order.
         np.testing.assert_allclose(
             gain(pattern, input_power=power),
-            efficiency[:, None, None] * metrics_level.directivity(pattern),
+            efficiency[:, None, None] * gain_and_power.directivity(pattern),
             rtol=2e-15,
         )
         # One value serves for all frequencies.
         np.testing.assert_array_equal(gain(pattern, input_power=2.0), gain(pattern, input_power=[2.0, 2.0]))
     # More radiated than put in is a wrong calibration: shown, not held to 1.
     assert np.all(efficiency > 1)
-    assert np.all(metrics_level.radiation_efficiency(modes, input_power=power) > 1)
+    assert np.all(gain_and_power.radiation_efficiency(modes, input_power=power) > 1)
 
 
 def test_gain_and_efficiency_need_a_level_and_a_power():
     relative = modes_of({(2, 0, 1): 1}, reference="relative")
     for name, call, source in (
-        ("gain", metrics_level.gain, grid_of(relative)),
-        ("realised gain", metrics_level.realised_gain, grid_of(relative)),
-        ("radiation efficiency", metrics_level.radiation_efficiency, relative),
-        ("total efficiency", metrics_level.total_efficiency, relative),
+        ("gain", gain_and_power.gain, grid_of(relative)),
+        ("realised gain", gain_and_power.realised_gain, grid_of(relative)),
+        ("radiation efficiency", gain_and_power.radiation_efficiency, relative),
+        ("total efficiency", gain_and_power.total_efficiency, relative),
     ):
         with pytest.raises(ValueError, match=rf"^{name} needs absolute data.*calibrate the probe"):
             call(source, input_power=1.0)
     both = Modes([1e9, 2e9], np.ones((2, 6)))
     for call, source in (
-        (metrics_level.gain, grid_of(both)),
-        (metrics_level.realised_gain, grid_of(both)),
-        (metrics_level.radiation_efficiency, both),
-        (metrics_level.total_efficiency, both),
+        (gain_and_power.gain, grid_of(both)),
+        (gain_and_power.realised_gain, grid_of(both)),
+        (gain_and_power.radiation_efficiency, both),
+        (gain_and_power.total_efficiency, both),
     ):
         with pytest.raises(ValueError, match=r"input_power is -3 W at 2e\+09 Hz.*dBm"):
             call(source, input_power=[1.0, -3.0])

@@ -13,7 +13,7 @@ from nf2ff.antenna.grids import equiangular_grid, gauss_legendre_grid
 from nf2ff.antenna.points import constant_rate_spiral_for_degree, equal_area_spiral_for_degree
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.scan import ReadingCode
-from nf2ff.solver import sanity
+from nf2ff.solver import suspect_readings
 
 FREQUENCY = 3e9
 WAVELENGTH = nf2ff.antenna.modes.SPEED_OF_LIGHT / FREQUENCY
@@ -126,7 +126,7 @@ def test_clean_scans(name, kind, rng):
     for noise in (None, -60, -40, -20):
         samples = scan(antenna, kind, noise_db=noise, rng=rng)
         assert not told(samples, degree=degree_of(antenna)), noise
-        assert sanity.judge_readings(samples) == [[]]
+        assert suspect_readings.judge_readings(samples) == [[]]
 
 
 def test_clean_scans_by_a_coarse_degree(rng):
@@ -140,7 +140,7 @@ def test_clean_scans_by_a_coarse_degree(rng):
 def test_symmetry_makes_equal_readings():
     # E_theta of a dipole along z is the same all around, and E_phi is zero: bit by bit.
     samples = scan(ANTENNAS["dipole along z"], "poles")
-    assert len(sanity.runs(samples.response[0])) > 1
+    assert len(suspect_readings.runs(samples.response[0])) > 1
     assert not told(samples)
 
 
@@ -193,7 +193,7 @@ def test_a_position_measured_twice(kind, rng):
             continue
         assert {"pair"} <= found.keys() <= {"pair", "one"}, found
         assert f"sample {w.size + 1} (theta" in found["pair"]
-        assert sanity.judge_readings(twice)[0] == [found["pair"]]
+        assert suspect_readings.judge_readings(twice)[0] == [found["pair"]]
         if factor > 0 and kind not in ("poles", "poles, odd", "through the poles"):
             # Closed form: 20 lg 0.7.
             assert f"differ by {-20 * math.log10(factor):.1f} dB and 0 deg" in found["pair"]
@@ -203,15 +203,15 @@ def test_the_same_position_otherwise_written(rng):
     # theta -> -theta, phi -> phi + 180 deg and chi -> chi + 180 deg is the same, and a full turn.
     theta, phi, chi = rng.uniform(0.1, 3, 40), rng.uniform(0, 6, 40), rng.uniform(0, 6, 40)
     one = (np.append(theta, -theta), np.append(phi, phi - np.pi), np.append(chi, chi + 3 * np.pi))
-    at = sanity.places(*one, np.ones(80), np.ones(80, dtype=np.int16))
+    at = suspect_readings.places(*one, np.ones(80), np.ones(80, dtype=np.int16))
     assert sorted(at.second - at.first) == [40] * 40
-    at = sanity.places(*one, np.repeat([1.0, 1.1], 40), np.ones(80, dtype=np.int16))
+    at = suspect_readings.places(*one, np.repeat([1.0, 1.1], 40), np.ones(80, dtype=np.int16))
     assert at.first.size == 0
-    at = sanity.places(*one, np.ones(80), np.repeat([1, 2], 40).astype(np.int16))
+    at = suspect_readings.places(*one, np.ones(80), np.repeat([1, 2], 40).astype(np.int16))
     assert at.first.size == 0
     # At the north pole chi + phi counts alone, at the south pole chi - phi.
     for pole, sign in ((0.0, -1), (np.pi, 1)):
-        at = sanity.places(
+        at = suspect_readings.places(
             np.full(2, pole),
             np.array([0.3, 0.8]),
             np.array([1.0, 1.0 + sign * 0.5]),

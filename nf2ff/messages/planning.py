@@ -29,8 +29,10 @@ class PlanCode(Code):
         "to start and stop, theta runs up to {theta_deg:.3g} deg and phi up to {phi_deg:.3g} deg beyond "
         "their first and last positions: see that axes and cables allow it"
     )
+    # A point at the radius r0 comes nearer or goes away by at most r0 times the angle (closed form).
     MOVED = (
-        "frequencies and the second polarisation are read while the axes move: each reading has its own place"
+        "the axes move by {moved_deg:.3g} deg during a sweep: taken as read where it began, its last "
+        "frequency may err by up to {error_db:.0f} dB; with the place of each reading recorded, it does not"
     )
 
 

@@ -213,5 +213,5 @@ def test_a_transformed_scan_is_held_against_its_plan(put, tmp_path):
     assert_refused(
         tmp_path,
         *("transform", scan, "-o", tmp_path / "other.h5", "--plan", plan),
-        says="plan.toml: frequency",
+        says="plan.toml: key .frequency. is missing",
     )

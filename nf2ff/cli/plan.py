@@ -11,9 +11,11 @@ from nf2ff.antenna.dipoles import Antenna
 from nf2ff.cli.options import (
     FILE,
     check_output,
+    check_picture,
     json_option,
     one_line_errors,
     overwrite_option,
+    save_picture,
     template_option,
 )
 from nf2ff.io import safe
@@ -24,6 +26,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.plan import Plan, make_plan
 from nf2ff.planning.tolerances import Tolerance, Wish, planned_solution, tolerances
 from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance_lines
+from nf2ff.report.plan_plots import plan_overview
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 
@@ -31,6 +34,7 @@ from nf2ff.uncertainty.errors.error_term import ErrorTerm
 @click.argument("description", metavar="PLAN", type=FILE)
 @click.option("-o", "--output", type=FILE, help="JSON file to write.")
 @click.option("--points", type=FILE, help="CSV to write: when and where each reading is taken.")
+@click.option("--plot", type=FILE, help="Picture to write: degree, times, positions (png, pdf or svg).")
 @click.option("--antenna", type=FILE, help="Dipoles (TOML) that radiate like the device: gives tolerances.")
 @template_option(plan_template, "Print a PLAN to be changed, and nothing else.")
 @overwrite_option
@@ -40,6 +44,7 @@ def plan(
     description: Path,
     output: Path | None,
     points: Path | None,
+    plot: Path | None,
     antenna: Path | None,
     overwrite: bool,
     as_json: bool,
@@ -55,6 +60,7 @@ def plan(
         check_output(path, [description, *([] if antenna is None else [antenna])], overwrite=overwrite)
     if len(written) == 2 and written[0].resolve() == written[1].resolve():
         raise InputError(f"{points}: is the output of -o as well", "give two names")
+    check_picture(plot, [description], overwrite=overwrite)
     asked = read_plan(description)
     wishes, terms = read_tolerances(description)
     if antenna is not None and not wishes:
@@ -69,6 +75,8 @@ def plan(
             temporary.write_text(facts + "\n", encoding="utf-8")
     if points is not None:
         write_points(points, made.scan, overwrite=overwrite)
+    if plot is not None:
+        save_picture(plan_overview(made), plot, overwrite=overwrite)
     if as_json:
         click.echo(facts)
     else:

@@ -7,6 +7,7 @@ growth : growth_dict, growth_lines
 over_frequency : Row, frequency_table
 pattern_plots : balloon, level_distribution, pattern_map, peak_cuts
 plan : plan_facts, plan_lines, tolerance_facts, tolerance_lines
+plan_plots : plan_overview
 plots : polar_cuts, power_spectrum, principal_cuts
 power_plots : power_overview
 quiet_zone : zone_facts, zone_lines

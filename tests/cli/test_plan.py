@@ -39,7 +39,8 @@ def test_text(put, tmp_path):
     assert lines[-1] == f"{tmp_path / 'p.csv'}: 2400 readings of the grid"
     assert len((tmp_path / "p.csv").read_text().splitlines()) == 2401
     assert succeed("plan", "--template") == plan_template()
-    text = succeed("plan", put(), "-o", tmp_path / "p.json")
+    text = succeed("plan", put(), "-o", tmp_path / "p.json", "--plot", tmp_path / "p.svg")
+    assert "<svg" in (tmp_path / "p.svg").read_text()
     assert text.endswith(f"{tmp_path / 'p.json'}: all figures of the plan\n")
 
 

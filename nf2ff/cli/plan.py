@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from pathlib import Path
 
 import click
@@ -17,6 +18,7 @@ from nf2ff.cli.options import (
     overwrite_option,
     save_picture,
     template_option,
+    working,
 )
 from nf2ff.io import safe
 from nf2ff.io.antenna_toml import read_antenna
@@ -24,10 +26,11 @@ from nf2ff.io.plan_points import write_points
 from nf2ff.io.plan_toml import plan_template, read_plan, read_tolerances
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.plan import Plan, make_plan
-from nf2ff.planning.tolerances import Tolerance, Wish, planned_solution, tolerances
+from nf2ff.planning.tolerances import Tolerance, Wish, held, planned_solution, tolerances
 from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance_lines
 from nf2ff.report.plan_plots import plan_overview
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
+from nf2ff.uncertainty.simulated_scan import received
 
 
 @click.command(epilog="Example: nf2ff plan plan.toml --points positions.csv")
@@ -36,6 +39,13 @@ from nf2ff.uncertainty.errors.error_term import ErrorTerm
 @click.option("--points", type=FILE, help="CSV to write: when and where each reading is taken.")
 @click.option("--plot", type=FILE, help="Picture to write: degree, times, positions (png, pdf or svg).")
 @click.option("--antenna", type=FILE, help="Dipoles (TOML) that radiate like the device: gives tolerances.")
+@click.option(
+    "--draws",
+    type=click.IntRange(min=0),
+    default=60,
+    show_default=True,
+    help="Draws by which tolerances are checked; 0: they hold to first order only.",
+)
 @template_option(plan_template, "Print a PLAN to be changed, and nothing else.")
 @overwrite_option
 @json_option
@@ -46,6 +56,7 @@ def plan(
     points: Path | None,
     plot: Path | None,
     antenna: Path | None,
+    draws: int,
     overwrite: bool,
     as_json: bool,
 ) -> None:
@@ -67,7 +78,7 @@ def plan(
         raise InputError(f"{description}: has no [tolerances]", "give them, or leave --antenna out")
     with found_in(description):
         made = make_plan(asked)
-        found = () if antenna is None else _tolerances(made, read_antenna(antenna), wishes, terms)
+        found = () if antenna is None else _tolerances(made, read_antenna(antenna), wishes, terms, draws)
     told = plan_facts(made) | ({"tolerances": tolerance_facts(terms, found)} if found else {})
     facts = json.dumps(told, allow_nan=False)
     if output is not None:
@@ -83,7 +94,7 @@ def plan(
         click.echo("\n".join(plan_lines(made)))
         if found:
             click.echo("")
-            click.echo("\n".join(tolerance_lines(terms, found, wishes)))
+            click.echo("\n".join(tolerance_lines(terms, found, wishes, draws=draws)))
         if output is not None:
             click.echo(f"{output}: all figures of the plan")
         if points is not None:
@@ -95,7 +106,7 @@ def plan(
 
 
 def _tolerances(
-    made: Plan, antenna: Antenna, wishes: list[Wish], terms: list[ErrorTerm]
+    made: Plan, antenna: Antenna, wishes: list[Wish], terms: list[ErrorTerm], draws: int
 ) -> tuple[Tolerance, ...]:
     """Sizes of errors for a scan as planned, at the highest frequency."""
     if antenna.minimum_radius > made.minimum_radius * (1 + 1e-9):
@@ -111,4 +122,8 @@ def _tolerances(
         radius=made.request.distance,
         degree=made.degree,
     )
-    return tolerances(solution, terms, wishes)
+    found = tolerances(solution, terms, wishes)
+    if not draws:
+        return found
+    with working("drawing"):
+        return held(found, solution, wishes, draws=draws, rng=0, measure=partial(received, antenna))

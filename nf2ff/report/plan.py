@@ -231,7 +231,7 @@ def _range(plan: Plan, one: RangeVerdict) -> dict[str, Any]:
 
 
 def tolerance_lines(
-    terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish]
+    terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish], *, draws: int
 ) -> list[str]:
     """How large errors may be, as text: standard uncertainties.
 
@@ -243,6 +243,8 @@ def tolerance_lines(
         What `planning.tolerances.tolerances` found.
     wishes : sequence of Wish
         What was wished.
+    draws : int
+        Draws by which they were checked.
 
     Returns
     -------
@@ -260,7 +262,8 @@ def tolerance_lines(
         name = term.name + (f" ({axis})" if (axis := getattr(term, "axis", "")) else "")
         limit = "no size matters" if one.limit is None else one.limit.name
         rows.append([name, _sizes(one.shared), _sizes(one.alone), limit])
-    head = f"tolerances (standard uncertainties, to first order) for {wished}:"
+    by = f"checked by {draws} draws" if draws else "to first order"
+    head = f"tolerances (standard uncertainties, {by}) for {wished}:"
     return [head, *(f"  {line}" for line in aligned(rows, words=4))]
 
 

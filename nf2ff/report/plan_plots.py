@@ -29,7 +29,9 @@ def plan_overview(plan: Plan) -> Any:
 
     figure = Figure(figsize=(10.7, 7.6), dpi=120, layout="constrained", facecolor="white")
     FigureCanvasAgg(figure)
-    panels: dict[str, Any] = figure.subplot_mosaic([["degree", "time"], ["way", "way"]], height_ratios=(1, 1.25))
+    panels: dict[str, Any] = figure.subplot_mosaic(
+        [["degree", "time"], ["way", "way"]], height_ratios=(1, 1.25)
+    )
     _degree(panels["degree"], plan)
     _time(panels["time"], plan)
     _way(panels["way"], plan)

@@ -86,24 +86,21 @@ def derivatives_by_pose(samples: Samples, probe: Probe, modes: Modes, *, toleran
 
 def pose_operators(operator: TransmissionOperator) -> dict[str, TransmissionOperator]:
     """For each of `MOTIONS` the operator of the derivative by it, on the coefficients of ``operator``."""
-    tilted = _tilted(operator.probe)
+    tilted = [of_probe(operator, x).change for x in tilt_derivatives(operator.probe)]
+    k = float(wavenumber(operator.frequency))
+    changes = (_about_x, _about_y, _about_z, _outward(k), *tilted)
+    return {name: replace(operator, change=x) for name, x in zip(MOTIONS, changes, strict=True)}
+
+
+def of_probe(operator: TransmissionOperator, probe: Probe) -> TransmissionOperator:
+    """The operator of another probe in the same places, on the coefficients of ``operator``."""
     ports = [g.port - 1 for g in operator.geometry]
 
-    def of(probe: Probe) -> Change:
-        def change(_: Any, r: Any) -> Complex:
-            found = response_constants(probe, frequency=operator.frequency, radius=r, degree=operator.degree)
-            return found[ports]
+    def change(_: Any, r: Any) -> Complex:
+        found = response_constants(probe, frequency=operator.frequency, radius=r, degree=operator.degree)
+        return found[ports]
 
-        return change
-
-    changes = (
-        _about_x,
-        _about_y,
-        _about_z,
-        _outward(float(wavenumber(operator.frequency))),
-        *map(of, tilted),
-    )
-    return {name: replace(operator, change=x) for name, x in zip(MOTIONS, changes, strict=True)}
+    return replace(operator, change=change)
 
 
 def _ladder(constants: Complex) -> tuple[Complex, Complex]:
@@ -147,8 +144,8 @@ def _outward(k: float) -> Change:
     return change
 
 
-def _tilted(probe: Probe) -> tuple[Probe, Probe]:
-    """Derivatives of a probe by its tilts: `mounted` has its x axis along ours, its y axis against it."""
+def tilt_derivatives(probe: Probe) -> tuple[Probe, Probe]:
+    """Derivatives of a probe by its two tilts: `mounted` has its x axis along ours, its y axis against it."""
     found = []
     for name, sign in (("tilt_x", 1), ("tilt_y", -1)):
         ends: Any = [mounted(probe, **{name: s * _TILT}).coefficients for s in (1, -1)]

@@ -1,5 +1,6 @@
 """Words, tables and pictures.
 
+box_plots : box_map, excitation_map, filter_effect, surface_map
 budget : budget_dict, budget_lines, budget_rows
 comparison : comparison_facts, comparison_lines
 describe : describe

@@ -114,7 +114,7 @@ def test_first_command_runs_the_program(tmp_path):
 def test_second_command_runs_all_tests():
     # What it runs is this run: its words, and the paths of pyproject, decide what is tested.
     command = steps(blocks("bash")[1])[-1]
-    assert [Path(command[0]).name, *command[1:]] == ["python", "-m", "pytest"]
+    assert [Path(command[0]).name, *command[1:]] == ["python", "-m", "pytest", "-n", "auto"]
     assert PROJECT["tool"]["pytest"]["ini_options"]["testpaths"] == ["tests", "nf2ff"]
 
 

@@ -50,9 +50,7 @@ def check_distance(
         raise InputError(f"minimum_radius is {minimum_radius} m, expected a finite number > 0")
     if radius <= minimum_radius:
         raise InputError(
-            f"radius is {radius:.6g} m, inside the antenna's minimum sphere of {minimum_radius:.6g} m, "
-            "where its modes do not hold",
-            inside,
+            f"radius is {radius:.6g} m, inside the antenna's minimum sphere of {minimum_radius:.6g} m", inside
         )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
@@ -51,15 +51,19 @@ from nf2ff.kernel.frequency_table import span_words
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.notice import Notice
 from nf2ff.metrics.gain_transfer import absolute_by_substitution
 from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.probe import probe_figures
-from nf2ff.metrics.result import Powers
+from nf2ff.metrics.result import Powers, Result
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.picture_set import picture_set
 from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+
+if TYPE_CHECKING:
+    from nf2ff.planning.plan import Plan
 
 
 @click.command(epilog="Example: nf2ff transform scan.h5 -o result.h5 --probe probe.h5 --figures pictures")
@@ -116,6 +120,9 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 @time_convention_option
 @response_unit_option
 @click.option(
+    "--plan", type=FILE, help="Plan of the scan (TOML): says where what was measured departs from it."
+)
+@click.option(
     "--figures",
     type=click.Path(path_type=Path),
     metavar="DIR",
@@ -154,6 +161,7 @@ def transform(
     plane: PlaneLike | None,
     time_convention: str | None,
     response_unit: str | None,
+    plan: Path | None,
     figures: Path | None,
     overwrite: bool,
     every: bool,
@@ -167,7 +175,7 @@ def transform(
     _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
     if first_order and mounting.largest_order is not None:
         misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
-    given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
+    given = [x for x in (scan, probe, level, gain_transfer, reference_result, plan) if x is not None]
     check_native(output, given, overwrite=overwrite, export=True)
     check_figures(figures, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
@@ -175,6 +183,7 @@ def transform(
     solver = _solver(method, rtol, damping, first_order)
     theta_step = None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
+    planned = None if plan is None else _planned(plan)
     inputs = {path: InputFile(path) for path in given}
     source = inputs[scan]
     with working("reading"):
@@ -212,6 +221,7 @@ def transform(
     origin["level"] = "\n".join(sentences)
     if notes:
         origin["probe"] = "\n".join(notes)
+    unit += [] if planned is None else _departures(planned, samples, result)
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=origin)
     native.write_result(output, result, overwrite=overwrite)
@@ -279,6 +289,23 @@ def _check_level(
             "of 1 W into its port, or compare with an antenna of known gain (--gain-transfer)"
         )
     raise InputError(msg)
+
+
+def _planned(path: Path) -> Plan:
+    """The plan of a scan."""
+    # Rooms below this command's own, opened only for who has a plan.
+    from nf2ff.io.plan_toml import read_plan
+    from nf2ff.planning.plan import make_plan
+
+    with found_in(path):
+        return make_plan(read_plan(path))
+
+
+def _departures(plan: Plan, samples: Samples, result: Result) -> list[Notice]:
+    """Where the scan departed from its plan."""
+    from nf2ff.planning.departures import departures
+
+    return departures(plan, samples, degree=int(result.modes.degree))
 
 
 def _substitution(

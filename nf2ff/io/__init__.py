@@ -1,6 +1,7 @@
 """Files: native, CSV, TOML, pattern files.
 
 antenna_toml : read_antenna
+box_tables : read_places, write_excitations, write_parts, write_projection
 budget_toml : read_budget, template_text
 growth : read_growth, write_growth
 growth_toml : StudyFile, read_study_file, study_template

@@ -42,6 +42,7 @@ SAMPLES = Schema(
         Field("radius", "m", "distance of the probe from the origin", _OF_ALL, least=1),
         Field("port", "1", "probe port, from 1", _OF_SAMPLE, "i"),
         Field("response", RESPONSE_UNITS, _RESPONSE, _OF_ALL, "c", missing=True),
+        Field("time", "s", "when the sample was taken", _OF_ALL, least=1, optional=True),
     )
 )
 _MODE = (

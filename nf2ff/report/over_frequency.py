@@ -46,20 +46,8 @@ class Row(NamedTuple):
 def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, every: bool = False) -> list[str]:
     """Lines of a table of figures over frequency.
 
-    Parameters
-    ----------
-    frequency : (F,) ndarray
-        Frequencies [Hz].
-    rows : sequence of Row
-        The figures.
-    every : bool
-        One line for each frequency, however many there are.
-
-    Returns
-    -------
-    list of str
-        Up to `MAX_COLUMNS` frequencies a column each; of more the least, median and largest value
-        of each figure and where they are.
+    Up to `MAX_COLUMNS` frequencies a column each; of more the least, median and largest value of each figure
+    and where they are. ``every``: one line for each frequency, however many there are.
     """
     ghz = [f"{x / 1e9:.9g}" for x in frequency]
     if every and frequency.size > MAX_COLUMNS:
@@ -96,20 +84,7 @@ def _text(row: Row, index: int) -> str:
 
 
 def told_once(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
-    """Warnings of each frequency, those that are equal but for their figures told once.
-
-    Parameters
-    ----------
-    frequency : iterable of float
-        Frequencies [Hz].
-    warnings : iterable of iterable of str
-        Warnings of each, as values or as texts from a file.
-
-    Returns
-    -------
-    list of str
-        Each kind with its frequencies in front, and with its figures from the least to the largest.
-    """
+    """Warnings of each frequency, those that are equal but for their figures told once."""
     hertz = list(frequency)
     alike: dict[tuple[object, ...], list[tuple[float, str]]] = {}
     for at, some in zip(hertz, warnings, strict=False):

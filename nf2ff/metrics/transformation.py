@@ -106,7 +106,7 @@ def transform_samples(
     seen = peak_seen(samples, solution, top)
     quantities = (
         _solver_figures(solution, gain)
-        | _beam_figures(modes, top)
+        | beam_figures(modes, top)
         | summarise(modes, top, planes)
         | _gains(modes, top, powers)  # refuses powers that do not suit the data
         | _coverage_figures(samples, solution, found, seen)
@@ -224,7 +224,8 @@ def _solver_figures(solution: Solution, gain: NDArray[np.float64]) -> dict[str, 
     }
 
 
-def _beam_figures(modes: Modes, top: Peak) -> dict[str, Quantity]:
+def beam_figures(modes: Modes, top: Peak) -> dict[str, Quantity]:
+    """Peak and, where the level is known, radiated power, as quantities."""
     figures = {
         "peak_theta": Quantity(top.theta, "rad", "polar angle of the peak"),
         "peak_phi": Quantity(top.phi, "rad", "azimuth angle of the peak"),

@@ -77,9 +77,13 @@ def report_page(asked: ReportInput) -> str:
     from markupsafe import Markup
     from plotly.offline import get_plotlyjs
 
-    drawn = Drawn(asked)
-    content = PageContent(asked, drawn.shown)
-    facts = drawn.facts | {"tables": content.tables(), "curves": content.curves(), "all_ghz": asked.ghz}
+    content = PageContent(asked)
+    drawn = Drawn(asked, content.levels())
+    facts = drawn.facts | {
+        "tables": content.tables(drawn.shown),
+        "curves": content.curves(),
+        "all_ghz": asked.ghz,
+    }
     if facts["beams"]:
         facts["tables"]["percentiles"] = [[row] for row in facts["beams"]["table"]]
     script, library = _file("page.js"), get_plotlyjs()

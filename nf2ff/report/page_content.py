@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff.io.safe import provenance
 from nf2ff.metrics.comparison import Freedom, compare
@@ -58,8 +59,6 @@ class PageContent:
     ----------
     asked : ReportInput
         What it is made of.
-    shown : sequence of int
-        Frequencies of the slider.
 
     Attributes
     ----------
@@ -67,8 +66,8 @@ class PageContent:
         Figures of the result.
     """
 
-    def __init__(self, asked: ReportInput, shown: Sequence[int]) -> None:
-        self.asked, self.shown = asked, list(shown)
+    def __init__(self, asked: ReportInput) -> None:
+        self.asked = asked
         self.rows: list[FigureRow] = figure_rows(asked.result)
         self.by_name = {row.name: row for row in self.rows}
         self.budgets = [] if asked.uncertainty is None else list(asked.uncertainty.budgets)
@@ -79,24 +78,24 @@ class PageContent:
 
     # --- the table of each frequency -----------------------------------------------------------------
 
-    def tables(self) -> dict[str, list[list[Cells]]]:
-        """Rows of each table at each frequency of the slider."""
+    def tables(self, shown: Sequence[int]) -> dict[str, list[list[Cells]]]:
+        """Rows of each table at each frequency that is shown."""
         figures = [row for row in self.rows if not row.quality]
         quality = [row for row in self.rows if row.quality]
         found = {
-            "cards": [[list(x[1:]) for x in self.cards(f)] for f in self.shown],
-            "figures": [[[row.label, row.texts[f]] for row in figures] for f in self.shown],
-            "quality": [[[row.label, row.texts[f]] for row in quality] for f in self.shown],
+            "cards": [[list(x[1:]) for x in self.cards(f)] for f in shown],
+            "figures": [[[row.label, row.texts[f]] for row in figures] for f in shown],
+            "quality": [[[row.label, row.texts[f]] for row in quality] for f in shown],
         }
         if self.metrics:
-            found["metrics"] = [[list(cells) for cells in self.metrics[f]] for f in self.shown]
-            found["notes"] = [[[x] for x in self.notes(f)] for f in self.shown]
+            found["metrics"] = [[list(cells) for cells in self.metrics[f]] for f in shown]
+            found["notes"] = [[[x] for x in self.notes(f)] for f in shown]
             for metric in self.budgets[0].metrics:
                 found[f"terms-{metric.name}"] = [
-                    [list(row) for row in budget_rows(self.budgets[f], metric.name)[1:]] for f in self.shown
+                    [list(row) for row in budget_rows(self.budgets[f], metric.name)[1:]] for f in shown
                 ]
         if self.asked.other is not None:
-            found["comparison"] = self._comparison()
+            found["comparison"] = self._comparison(shown)
         return found
 
     def cards(self, f: int) -> list[tuple[str, str, str]]:
@@ -140,7 +139,7 @@ class PageContent:
         budget = self.budgets[f]
         return note_lines(self.asked.uncertainty, [combine(budget, m.name) for m in budget.metrics], f)
 
-    def _comparison(self) -> list[list[Cells]]:
+    def _comparison(self, shown: Sequence[int]) -> list[list[Cells]]:
         assert self.asked.other is not None
         modes, (_, other) = self.asked.result.modes, self.asked.other
         rows = indices_of(other.frequency, modes.frequency)
@@ -159,7 +158,7 @@ class PageContent:
                 [name, row_text(row, kept.index(f)) if f in kept else "-"]
                 for name, row in zip(names, found, strict=True)
             ]
-            for f in self.shown
+            for f in shown
         ]
 
     # --- the tables of all frequencies ---------------------------------------------------------------
@@ -180,6 +179,11 @@ class PageContent:
         for ghz, cells in zip(self.asked.ghz, self.metrics, strict=True):
             lines.append([ghz, *(f"{x[1]}, {x[2]}" for x in cells)])
         return head, lines
+
+    def levels(self) -> dict[str, NDArray[np.float64]]:
+        """Chief figures over frequency, for the picture."""
+        rows = [self.by_name[name] for name in CARDS if name in self.by_name]
+        return {f"{row.label} [{row.unit}]": row.values for row in rows if np.isfinite(row.values).any()}
 
     def curves(self) -> list[dict[str, Any]]:
         """Figures over frequency, with both ends of their intervals where they are known."""

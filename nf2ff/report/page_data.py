@@ -44,15 +44,16 @@ class ArrayPack:
         self._size += len(data)
 
     def put_levels(
-        self, name: str, values: NDArray[Any], *, top: ArrayLike, depth: float, fine: bool
+        self, name: str, values: NDArray[Any], *, top: ArrayLike, depth: float, fine: bool, step: float = 0.0
     ) -> None:
         """Add levels (F, ...) [dB or any other unit] as codes from ``depth`` below ``top`` (F,) up to it.
 
-        NaN becomes code 0; what is lower or higher is drawn in to the ends.
+        NaN becomes code 0; what is lower or higher is drawn in to the ends. A ``step`` larger than the codes
+        allow takes less room.
         """
         tops = np.asarray(top, dtype=float).reshape(-1, *[1] * (values.ndim - 1))
-        most = 65535 if fine else 255
-        step = depth / (most - 1)
+        step = max(step, depth / (65534 if fine else 254))
+        most = 1 + round(depth / step)
         with np.errstate(invalid="ignore"):
             codes = np.clip(np.rint(most - (tops - values) / step), 1, most)
         codes = np.where(np.isnan(values), 0, codes).astype("u2" if fine else "u1")

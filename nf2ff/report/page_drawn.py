@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any
 
@@ -26,7 +26,6 @@ from nf2ff.report.page_data import ArrayPack
 from nf2ff.report.page_input import ReportInput, indices_of
 from nf2ff.report.page_scan import Left, ScanMaps, left_of
 from nf2ff.report.picture import decibels
-from nf2ff.report.picture_set import figures_over_frequency
 from nf2ff.report.uncertainty_plots import cuts_with_bars
 
 Real = NDArray[np.float64]
@@ -55,7 +54,7 @@ class Drawn:
         What is to be known of what was drawn.
     """
 
-    def __init__(self, asked: ReportInput) -> None:
+    def __init__(self, asked: ReportInput, curves: Mapping[str, Real]) -> None:
         self.asked, self.pack = asked, ArrayPack()
         self.pictures: dict[str, str] = {}
         self.notices: list[str] = []
@@ -82,6 +81,7 @@ class Drawn:
             "scan": None,
             "beams": None,
         }
+        self._over_frequency(curves)
         self._patterns()
         self._scan()
         self._beams()
@@ -105,6 +105,12 @@ class Drawn:
     def _picture(self, name: str, draw: Callable[[], Any]) -> None:
         self.pictures[name] = page_pictures.png_text(draw)
 
+    def _over_frequency(self, curves: Mapping[str, Real]) -> None:
+        frequency = self.asked.result.modes.frequency
+        if frequency.size > 1 and curves:
+            draw = partial(scan_plots.over_frequency, frequency, curves, label="level [dBi, dBm]")
+            self._picture("frequency", draw)
+
     # --- patterns --------------------------------------------------------------------------------
 
     def _patterns(self) -> None:
@@ -119,8 +125,6 @@ class Drawn:
         self._picture("balloon", partial(pattern_plots.balloon, one))
         self._picture("spectrum", partial(plots.power_spectrum, one))
         self._picture("orders", partial(page_pictures.order_map, one))
-        if modes.frequency.size > 1:
-            self._picture("frequency", partial(figures_over_frequency, {"": asked.result.modes}))
 
     def _cuts(self) -> None:
         """Cuts through the peak, or where draws followed them, with bands; those of the other result."""
@@ -144,8 +148,9 @@ class Drawn:
             names = [[plane[f].name for plane in planes] for f in range(count)]
         angle = page_pattern.cut_angles(count, modes.degree)
         levels = page_pattern.cut_levels(modes, at, planes, angle)
-        look: dict[str, Any] = {"top": 10 * np.log10(self.top.directivity), "depth": page_pattern.CUT_DEPTH}
-        self.pack.put_levels("cuts", levels, **look, fine=True)
+        look: dict[str, Any] = {"depth": page_pattern.CUT_DEPTH, "step": page_pattern.CUT_STEP, "fine": True}
+        look["top"] = 10 * np.log10(self.top.directivity)
+        self.pack.put_levels("cuts", levels, **look)
         self.facts["cuts"] = {
             "angles": angle.size,
             "names": names,
@@ -161,7 +166,7 @@ class Drawn:
             matched = other.at([i for i in rows if i is not None])
             ways = [[plane[f] for f in kept] for plane in planes]
             more[kept] = page_pattern.cut_levels(matched, there, ways, angle)
-            self.pack.put_levels("other", more, **look, fine=True)
+            self.pack.put_levels("other", more, **look)
             self.facts["cuts"]["other"] = name
         pair = {"": modes.at(self.first)}
         if asked.other is not None and (i := indices_of(other.frequency, pair[""].frequency)[0]) is not None:

@@ -240,7 +240,7 @@ def _rule(limit: LimitTable) -> str:
     elif factor == 0:
         return (
             "Simple acceptance: the figure, less its known bias, conforms where it keeps the limit, however "
-            "uncertain it is. Where it is close to the limit, the risk of a wrong statement is up to one half."
+            "uncertain it is. Close to the limit the risk of a wrong statement is up to one half."
         )
     else:
         times = "" if factor == 1 else f"{factor:.6g} times "

@@ -24,7 +24,9 @@ from nf2ff.uncertainty.result import Uncertainty
 
 Real = NDArray[np.float64]
 #: How far below the peak maps, cuts and spectra reach [dB].
-MAP_DEPTH, CUT_DEPTH, SPECTRUM_DEPTH = 50.0, 75.0, 100.0
+MAP_DEPTH, CUT_DEPTH, SPECTRUM_DEPTH = 50.0, 75.0, 80.0
+#: Steps of levels along cuts and of orders [dB]; those of maps follow from their codes.
+CUT_STEP, ORDER_STEP = 0.01, 0.5
 #: Steps of maps to choose from [deg], and bytes that one kind of map may take.
 STEPS_DEG = (0.5, 1.0, 2.0, 3.0, 5.0, 10.0)
 ROOM = 1_900_000
@@ -137,7 +139,7 @@ def put_bands(pack: ArrayPack, uncertainty: Uncertainty, frequencies: Sequence[i
     ends = np.stack([nominal - expanded, nominal, nominal + expanded], axis=2) * 4 * np.pi / power[:, None]
     levels = np.asarray(decibels(ends))
     top = levels.max(axis=(1, 2, 3))
-    pack.put_levels("bands", levels, top=top, depth=CUT_DEPTH, fine=True)
+    pack.put_levels("bands", levels, top=top, depth=CUT_DEPTH, fine=True, step=CUT_STEP)
     cut = pattern.cut
     return {
         "angle": np.degrees(cut.angle).round(6).tolist(),
@@ -187,5 +189,5 @@ def put_spectrum(pack: ArrayPack, modes: Modes) -> dict[str, Any]:
         sums = np.bincount(place, weights=power, minlength=inside.size)
         levels[f] = np.where(inside, decibels(sums / total[f]), np.nan).reshape(shape)
     top = np.nanmax(levels, axis=(1, 2))
-    pack.put_levels("orders", levels, top=top, depth=SPECTRUM_DEPTH, fine=is_fine(count))
+    pack.put_levels("orders", levels, top=top, depth=SPECTRUM_DEPTH, fine=False, step=ORDER_STEP)
     return {"degree": degree, "block": block}

@@ -23,14 +23,24 @@ if TYPE_CHECKING:
 Real = NDArray[np.float64]
 #: How far below the largest pictures of orders and of what is left reach [dB].
 ORDER_DEPTH, LEFT_DEPTH = 80.0, 100.0
-#: Dots per inch on paper, and at most so many terms in a chart.
-RESOLUTION, MOST_TERMS = 130, 12
+#: Dots per inch on paper, colours of a picture, and at most so many terms in a chart.
+RESOLUTION, COLOUR_COUNT, MOST_TERMS = 120, 128, 12
 
 
 def png_text(draw: Callable[[], Any]) -> str:
     """A picture as the address of an image that holds it."""
+    from PIL import Image
+
     stream = io.BytesIO()
-    draw().figure.savefig(stream, format="png", dpi=RESOLUTION, metadata={"Software": None})
+    draw().figure.savefig(stream, format="png", dpi=RESOLUTION)
+    # As many colours as a page of paper shows apart: a third of the room.
+    few = (
+        Image.open(stream)
+        .convert("RGB")
+        .quantize(COLOUR_COUNT, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    )
+    stream = io.BytesIO()
+    few.save(stream, format="png", optimize=True)
     return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
 
 

@@ -15,7 +15,7 @@ from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.report.page_data import ArrayPack
-from nf2ff.report.page_pattern import is_fine, map_grid
+from nf2ff.report.page_pattern import map_grid
 from nf2ff.report.picture import decibels
 from nf2ff.report.scan_plots import strongest_rows
 from nf2ff.uncertainty.remeasured import responses_of
@@ -123,13 +123,12 @@ class ScanMaps:
         near = tree.query(places[:: max(1, len(places) // 4000)], k=2)[0][:, 1] if len(places) > 1 else [0.1]
         apart = max(math.sqrt(4 * math.pi / len(places)), float(np.median(near)))
         least = math.degrees(apart) / 1.5
-        size = 2 if is_fine(count) else 1
-        fits = [x for x in STEPS_DEG if (180 / x + 1) * 360 / x * size * count <= ROOM]
+        fits = [x for x in STEPS_DEG if (180 / x + 1) * 360 / x * count <= ROOM]
         self.step = next((x for x in fits if x >= least), fits[-1] if fits else STEPS_DEG[-1])
         t, p = np.meshgrid(*map_grid(self.step), indexing="ij")
         chord, index = tree.query(unit_vectors(t, p)[0])
         far = angle_of_chord(chord) > REACH * max(apart, math.radians(self.step))
-        self.rows, self.cells, self.fine = rows, np.where(far, -1, index), is_fine(count)
+        self.rows, self.cells = rows, np.where(far, -1, index)
         self.theta, self.phi, self.total = theta, phi, rows.size
         self.radius = float(first.radius.min()), float(first.radius.max())
         #: Rows of the samples that maps show, and which of them each place shows.
@@ -156,8 +155,8 @@ class ScanMaps:
             level = 2 * decibels(np.abs(read) / np.maximum(whole, 1e-300))
             phase = np.degrees(np.angle(read))
         zero = np.zeros(len(read))
-        pack.put_levels("amplitude", self.on_map(level), top=zero, depth=DEPTH, fine=self.fine)
-        pack.put_levels("phase", self.on_map(phase), top=zero + 180, depth=360, fine=self.fine)
+        pack.put_levels("amplitude", self.on_map(level), top=zero, depth=DEPTH, fine=False, step=0.5)
+        pack.put_levels("phase", self.on_map(phase), top=zero + 180, depth=360, fine=False, step=3.0)
         about = {
             "step": self.step,
             "positions": self.total,
@@ -169,7 +168,7 @@ class ScanMaps:
         if left is not None and not left.reason:
             lower = 2 * decibels(left.level)
             top = np.array([np.nanmax(x) if np.isfinite(x).any() else 0.0 for x in lower])
-            pack.put_levels("residual", self.on_map(lower), top=top, depth=LEFT_DEPTH, fine=self.fine)
+            pack.put_levels("residual", self.on_map(lower), top=top, depth=LEFT_DEPTH, fine=False, step=1.0)
         some = np.unique(np.linspace(0, self.total - 1, min(MARKED, self.total)).round().astype(int))
         turn = 32767 / (2 * np.pi)
         marks = np.stack([self.theta[some], self.phi[some]]) * turn

@@ -328,7 +328,7 @@
     if (box.dataset.view !== by("scan-view").value) window.Plotly.purge(box);
     box.dataset.view = by("scan-view").value;
     if (flatView) {
-      const dots = { type: "scatter", x: phi, y: theta, mode: "markers", name: "positions", marker: { size: 2.5, color: "#ff4d6a" }, hoverinfo: "skip", showlegend: true };
+      const dots = { type: "scatter", x: phi, y: theta, mode: "markers", name: "positions", marker: { size: narrow() ? 1.4 : 2.4, color: "#ff4d6a", opacity: 0.7 }, hoverinfo: "skip", showlegend: true };
       return sphere("near-field", z, style, look[3], [dots]);
     }
     const place = surface(z, step, () => 1), rad = Math.PI / 180;

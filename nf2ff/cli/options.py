@@ -190,19 +190,6 @@ def steps_of(whole: int, step: float, option: str) -> int:
     return count
 
 
-def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
-    """Index of a frequency that is there, the first if none is asked for."""
-    if ghz is None:
-        return 0
-    index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
-    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
-        raise InputError(
-            f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
-            "give that as --frequency-ghz",
-        )
-    return index
-
-
 # --- what is shown -------------------------------------------------------------------------------
 
 

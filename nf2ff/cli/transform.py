@@ -43,6 +43,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     working,
 )
+from nf2ff.diagnostics.location import move_origin
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer
 from nf2ff.io.safe import InputFile, provenance, refuse_overwrite
@@ -64,6 +65,20 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 if TYPE_CHECKING:
     from nf2ff.planning.plan import Plan
+
+
+def read_origin(context: click.Context, parameter: click.Parameter, text: str | None) -> Any:
+    """Three coordinates, none of them for "auto"."""
+    del context, parameter
+    if text is None or text == "auto":
+        return None if text is None else ()
+    try:
+        place = tuple(map(float, text.split(",")))
+    except ValueError:
+        place = ()
+    if len(place) != 3 or not all(map(math.isfinite, place)):
+        misused(f"--origin is {text[:40]!r}, expected X,Y,Z in m, or auto")
+    return place
 
 
 @click.command(epilog="Example: nf2ff transform scan.h5 -o result.h5 --probe probe.h5 --figures pictures")
@@ -107,6 +122,12 @@ if TYPE_CHECKING:
     "--damping",
     type=float,
     help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
+)
+@click.option(
+    "--origin",
+    callback=read_origin,
+    metavar="X,Y,Z|auto",
+    help="Move the origin of modes and phases to this place [m], or to the centre of radiation.",
 )
 @click.option("--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer.")
 @click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
@@ -156,6 +177,7 @@ def transform(
     method: str | None,
     rtol: float | None,
     damping: float | None,
+    origin: tuple[float, ...] | None,
     theta_step_deg: float | None,
     phi_step_deg: float | None,
     plane: PlaneLike | None,
@@ -199,6 +221,16 @@ def transform(
         rescale, transfer, more = _substitution(gain_transfer, reference_result, samples, input_power_w)
         files += more
     refuse_overwrite(output, files)
+    places: list[Any] = []
+
+    def change(modes: Modes) -> Modes:
+        """The modes at their level, about the origin asked for."""
+        modes = modes if rescale is None else rescale(modes)
+        if origin is not None:
+            modes, place = move_origin(modes, origin or None)
+            places.append(place)
+        return modes
+
     with found_in(scan), working("solving"):
         result = transform_samples(
             samples,
@@ -210,20 +242,25 @@ def transform(
             phi_step=phi_step,
             extrapolate_probe=extrapolate_probe,
             largest_order=mounting.largest_order,
-            rescale=rescale,
+            rescale=change,
             powers=powers,
             plane=0.0 if plane is None else plane,
         )
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     for path in files:
         inputs.setdefault(path, InputFile(path))
-    origin = provenance(inputs=inputs.values(), command=command_line())
-    origin["level"] = "\n".join(sentences)
+    source_of = provenance(inputs=inputs.values(), command=command_line())
+    source_of["level"] = "\n".join(sentences)
     if notes:
-        origin["probe"] = "\n".join(notes)
+        source_of["probe"] = "
+".join(notes)
     unit += [] if planned is None else _departures(planned, samples, result)
     warnings = tuple((*unit, *some) for some in result.warnings)
-    result = replace(result, warnings=warnings, provenance=origin)
+    result = replace(result, warnings=warnings, provenance=source_of)
+    for place in places:
+        where = ", ".join(f"{1e3 * x:.3f}" for x in place)
+        told = f"({where}) mm in the frame of the scan, {'as asked' if origin else 'the centre of radiation'}"
+        result = replace(result, notes={**result.notes, "origin": told})
     native.write_result(output, result, overwrite=overwrite)
     if figures is not None:
         figures.mkdir(exist_ok=True)
@@ -240,6 +277,8 @@ def transform(
     where = f" (at {facts[0]['frequency_hz'] / 1e9:.9g} GHz, --json tells the others)" if others else ""
     click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{where}")
     low, high = (of(x["degree"] for x in facts) for of in (min, max))
+    for told in [result.notes["origin"]] if places else []:
+        click.echo(f"origin: {told}")
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
     _print_table(facts, every=every)
 

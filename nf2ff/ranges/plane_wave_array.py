@@ -184,16 +184,43 @@ def zone_points(zone: Zone, *, step: float) -> Real:
     half = zone.radius if zone.shape == "ball" else zone.half_depth
     if half is None:
         raise InputError("the zone has no depth", "give half_depth")
-    parts = []
-    for z in np.linspace(-half, half, max(2, math.ceil(2 * half / step) + 1)):
-        if zone.shape == "square":
-            x = np.linspace(-zone.radius, zone.radius, max(2, math.ceil(2 * zone.radius / step) + 1))
-            flat = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
-        else:
-            reach = math.sqrt(max(zone.radius**2 - z**2, 0)) if zone.shape == "ball" else zone.radius
-            flat = _rings(reach, step)
-        parts.append(np.concatenate([flat, np.full((len(flat), 1), z)], axis=1))
-    return np.asarray(np.concatenate(parts) @ zone.axes + zone.centre)
+    depths = np.linspace(-half, half, max(2, math.ceil(2 * half / step) + 1))
+    return np.concatenate([plane_points(zone, step=step, depth=float(z)) for z in depths])
+
+
+def plane_points(zone: Zone, *, step: float, depth: float = 0.0) -> Real:
+    """Places that fill a zone's section across the direction of travel, its rim included.
+
+    Parameters
+    ----------
+    zone : Zone
+        The zone.
+    step : float
+        Largest distance from one place to the next [m].
+    depth : float
+        How far beyond the zone's centre the section lies [m].
+
+    Returns
+    -------
+    (M, 3) ndarray
+        Places on rings, of a square on a raster [m].
+
+    Raises
+    ------
+    ValueError
+        If ``step`` is not positive.
+    """
+    if not 0 < step < np.inf:
+        raise InputError(f"step is {step}, expected a number above 0 [m]")
+    if zone.shape == "square":
+        x = np.linspace(-zone.radius, zone.radius, max(2, math.ceil(2 * zone.radius / step) + 1))
+        flat = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
+    else:
+        reach = math.sqrt(max(zone.radius**2 - depth**2, 0)) if zone.shape == "ball" else zone.radius
+        flat = _rings(reach, step)
+    return np.asarray(
+        np.concatenate([flat, np.full((len(flat), 1), depth)], axis=1) @ zone.axes + zone.centre
+    )
 
 
 def _rings(reach: float, step: float) -> Real:

@@ -47,7 +47,7 @@ def field(place, strength, points):
 
 
 def by_physical_optics(rim, scale, points):
-    """Field of J = 2 n x H where the source sees the surface, by the midpoint rule, 12 points a wavelength."""
+    """Field of J = 2 n x H where the source sees the surface: midpoint rule, 12 points a wavelength."""
     length, curve = section(rim, scale)
     count = int(12 * length)
     way = (np.arange(count) + 0.5) * length / count

@@ -1,6 +1,10 @@
 """Other ranges: how quiet they are, what they would show, and which to choose.
 
+array_alternatives : trade_off, what_would_work
+array_design : ArrayDesign, ArrayTask, design_array, judged
+array_field : array_field
 array_errors : DrawnErrors, drawn_errors, expected_error_db
+array_weights : quantised, synthesise
 compact_range : ReflectedField, reflected_field
 compare : Fit, RangeKind, RangeQuestion, RangeVerdict, compare_ranges
 finite_distance : DistanceError, apparent_modes, distance_error, eirp_error_db
@@ -9,7 +13,7 @@ lengths : wavelength, far_field_distance, direct_length, edge_phase, free_space_
     parallax, reflector_diameter, focal_length, array_elements, element_margin
 physical_optics : Currents, plane_waves_of, radiated_field
 plane_wave_array : Flatness, PlaneWaveArray, degrees_of_freedom, disc_array, flatness, square_array,
-    plane_points, synthesise, zone_points
+    plane_points, zone_points
 quiet_zone : ZoneFigures, evaluate
 reflector : Reflector, RolledRim, SerratedRim, SharpRim, reflector_currents, rolled_curve
 reflector_feed : Feed

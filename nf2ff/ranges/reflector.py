@@ -360,7 +360,7 @@ def reflector_currents(
     strongest = np.linalg.norm(feed.magnetic_field(ahead[None], frequency=frequency)) * distance.mean()
     if not np.any(lit & (seen > _UNLIT * max(float(strongest), 1e-300))):
         raise InputError(
-            "the feed does not light the reflector: on it its field is 40 dB or more below that along its aim",
+            "the feed does not light the reflector: on it its field is 40 dB below that along its aim",
             "aim it at the reflector",
         )
     moment = 2 * np.cross(nodes.area, h) * lit[:, None]

@@ -129,8 +129,8 @@ def surface_ripple(
 
     Notes
     -----
-    Thin screen of phase p = 4 pi s/lambda: variance of the log-amplitude p^2/2 (1 - 1/(1 + D^2)), of the phase
-    p^2/2 (1 + 1/(1 + D^2)), D = 4z/(k c^2) (closed form, to first order in p).
+    Thin screen of phase p = 4 pi s/lambda: variance of the log-amplitude p^2/2 (1 - 1/(1 + D^2)), of the
+    phase p^2/2 (1 + 1/(1 + D^2)), D = 4z/(k c^2) (closed form, to first order in p).
     """
     k = float(wavenumber(frequency))
     p = 2 * k * rms

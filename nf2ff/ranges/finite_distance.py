@@ -91,7 +91,9 @@ def _outside(radius: float, modes: Modes, minimum_radius: float | None) -> None:
     if not radius > 0:
         raise InputError(f"radius is {radius:.6g} m, expected > 0")
     lowest, remedy = float(modes.frequency.min()), "go farther out"
-    check_distance(radius, lowest, minimum_radius, reactive=remedy, inside=f"modes do not hold there, {remedy}")
+    check_distance(
+        radius, lowest, minimum_radius, reactive=remedy, inside=f"modes do not hold there, {remedy}"
+    )
 
 
 def eirp_error_db(

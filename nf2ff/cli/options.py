@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+import numpy as np
 from tqdm import tqdm
 
 from nf2ff.cli import fail
@@ -178,6 +179,19 @@ def check_figures(folder: Path | None, *, overwrite: bool) -> None:
     for name in PICTURE_SET:
         if not overwrite and (folder / f"{name}.png").exists():
             raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
+
+
+def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
+    """Index of a frequency that is there, the first if none is asked for."""
+    if ghz is None:
+        return 0
+    index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
+    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
+        raise InputError(
+            f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
+            "give that as --frequency-ghz",
+        )
+    return index
 
 
 def steps_of(whole: int, step: float, option: str) -> int:

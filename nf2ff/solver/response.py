@@ -18,6 +18,8 @@ from nf2ff.antenna.modes import wavenumber
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 
+#: From the response constants at distances, as a function of these (R,), and distances to others there.
+Change = Callable[[Callable[[Any], NDArray[np.complex128]], Any], NDArray[np.complex128]]
 #: Matrices over degree of one port, for each |mu| = s.
 Orders = list[tuple[int, NDArray[Any]]]
 
@@ -93,11 +95,13 @@ def separate(
     frequency: float,
     degree: int,
     tolerance: float,
+    change: Change | None = None,
 ) -> Separation:
     """Separate the response constants of each port at the radii of its positions.
 
     ``ports`` are those in use, ``radius`` the radii (P,) of the positions of each [m], the others as
-    of `TransmissionOperator`. Refused if more than `MAX_NODES` are needed.
+    of `TransmissionOperator`. Refused if more than `MAX_NODES` are needed. Of what ``change`` makes of the
+    constants T is that of the constants as they are.
     """
     low, high = min(r.min() for r in radius), max(r.max() for r in radius)
     k = float(wavenumber(frequency))
@@ -114,7 +118,8 @@ def separate(
 
     def preconditioned(r: Any) -> list[Orders]:
         with np.errstate(invalid="ignore", over="ignore"):
-            found = [[(s, m @ t) for s, m in spin_constants(c)] for c in constants(r)]
+            changed = constants(r) if change is None else change(constants, r)
+            found = [[(s, m @ t) for s, m in spin_constants(c)] for c in changed]
         for port in found:
             for _, m in port:
                 m[:, ~t.any(axis=(1, 2))] = 0

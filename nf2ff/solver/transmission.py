@@ -21,7 +21,7 @@ from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi, plan_geometry
-from nf2ff.solver.response import Orders, Separation, separate
+from nf2ff.solver.response import Change, Orders, Separation, separate
 
 Complex = NDArray[Any]
 
@@ -48,6 +48,8 @@ class TransmissionOperator:
         Relative accuracy of the products.
     threads : int
         Threads.
+    change : callable, optional
+        As of `separate`: the operator of other response constants that act on the same coefficients.
     """
 
     geometry: tuple[Geometry, ...]
@@ -56,6 +58,7 @@ class TransmissionOperator:
     degree: int
     tolerance: float = 1e-12
     threads: int = 1
+    change: Change | None = None
 
     def __post_init__(self) -> None:
         check_port(max(g.port for g in self.geometry), self.probe)
@@ -70,6 +73,7 @@ class TransmissionOperator:
             frequency=self.frequency,
             degree=self.degree,
             tolerance=self.tolerance,
+            change=self.change,
         )
 
     @cached_property

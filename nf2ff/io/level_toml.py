@@ -364,7 +364,7 @@ class _Reader:
         path = self.path.parent / name
         try:
             inside = real_path(path).is_relative_to(real_path(self.path.parent))
-        except (OSError, RuntimeError):  # links in a circle
+        except InputError:  # links in a circle
             inside = False
         if not inside:
             expected = "a file in the folder of this file, not a link out of it"

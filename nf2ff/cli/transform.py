@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
@@ -43,6 +43,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     working,
 )
+from nf2ff.diagnostics.location import move_origin
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer
 from nf2ff.io.safe import InputFile, provenance, refuse_overwrite
@@ -51,15 +52,33 @@ from nf2ff.kernel.frequency_table import span_words
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.notice import Notice
 from nf2ff.metrics.gain_transfer import absolute_by_substitution
 from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.probe import probe_figures
-from nf2ff.metrics.result import Powers
+from nf2ff.metrics.result import Powers, Result
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.picture_set import picture_set
 from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+
+if TYPE_CHECKING:
+    from nf2ff.planning.plan import Plan
+
+
+def read_origin(context: click.Context, parameter: click.Parameter, text: str | None) -> Any:
+    """Three coordinates, none of them for "auto"."""
+    del context, parameter
+    if text is None or text == "auto":
+        return None if text is None else ()
+    try:
+        place = tuple(map(float, text.split(",")))
+    except ValueError:
+        place = ()
+    if len(place) != 3 or not all(map(math.isfinite, place)):
+        misused(f"--origin is {text[:40]!r}, expected X,Y,Z in m, or auto")
+    return place
 
 
 @click.command(epilog="Example: nf2ff transform scan.h5 -o result.h5 --probe probe.h5 --figures pictures")
@@ -104,6 +123,12 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
     type=float,
     help="Damping of the least squares (0, or 0.01 where a part of the sphere was not seen).",
 )
+@click.option(
+    "--origin",
+    callback=read_origin,
+    metavar="X,Y,Z|auto",
+    help="Move the origin of modes and phases to this place [m], or to the centre of radiation.",
+)
 @click.option("--theta-step-deg", type=float, help="Step of the far field; by default 90 / degree or finer.")
 @click.option("--phi-step-deg", type=float, help="Step in phi; by default that in theta.")
 @click.option(
@@ -115,6 +140,9 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 )
 @time_convention_option
 @response_unit_option
+@click.option(
+    "--plan", type=FILE, help="Plan of the scan (TOML): says where what was measured departs from it."
+)
 @click.option(
     "--figures",
     type=click.Path(path_type=Path),
@@ -149,11 +177,13 @@ def transform(
     method: str | None,
     rtol: float | None,
     damping: float | None,
+    origin: tuple[float, ...] | None,
     theta_step_deg: float | None,
     phi_step_deg: float | None,
     plane: PlaneLike | None,
     time_convention: str | None,
     response_unit: str | None,
+    plan: Path | None,
     figures: Path | None,
     overwrite: bool,
     every: bool,
@@ -167,7 +197,7 @@ def transform(
     _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
     if first_order and mounting.largest_order is not None:
         misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
-    given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
+    given = [x for x in (scan, probe, level, gain_transfer, reference_result, plan) if x is not None]
     check_native(output, given, overwrite=overwrite, export=True)
     check_figures(figures, overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
@@ -175,6 +205,7 @@ def transform(
     solver = _solver(method, rtol, damping, first_order)
     theta_step = None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
+    planned = None if plan is None else _planned(plan)
     inputs = {path: InputFile(path) for path in given}
     source = inputs[scan]
     with working("reading"):
@@ -190,6 +221,16 @@ def transform(
         rescale, transfer, more = _substitution(gain_transfer, reference_result, samples, input_power_w)
         files += more
     refuse_overwrite(output, files)
+    places: list[Any] = []
+
+    def change(modes: Modes) -> Modes:
+        """The modes at their level, about the origin asked for."""
+        modes = modes if rescale is None else rescale(modes)
+        if origin is not None:
+            modes, place = move_origin(modes, origin or None)
+            places.append(place)
+        return modes
+
     with found_in(scan), working("solving"):
         result = transform_samples(
             samples,
@@ -201,19 +242,25 @@ def transform(
             phi_step=phi_step,
             extrapolate_probe=extrapolate_probe,
             largest_order=mounting.largest_order,
-            rescale=rescale,
+            rescale=change,
             powers=powers,
             plane=0.0 if plane is None else plane,
         )
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     for path in files:
         inputs.setdefault(path, InputFile(path))
-    origin = provenance(inputs=inputs.values(), command=command_line())
-    origin["level"] = "\n".join(sentences)
+    source_of = provenance(inputs=inputs.values(), command=command_line())
+    source_of["level"] = "\n".join(sentences)
     if notes:
-        origin["probe"] = "\n".join(notes)
+        source_of["probe"] = "
+".join(notes)
+    unit += [] if planned is None else _departures(planned, samples, result)
     warnings = tuple((*unit, *some) for some in result.warnings)
-    result = replace(result, warnings=warnings, provenance=origin)
+    result = replace(result, warnings=warnings, provenance=source_of)
+    for place in places:
+        where = ", ".join(f"{1e3 * x:.3f}" for x in place)
+        told = f"({where}) mm in the frame of the scan, {'as asked' if origin else 'the centre of radiation'}"
+        result = replace(result, notes={**result.notes, "origin": told})
     native.write_result(output, result, overwrite=overwrite)
     if figures is not None:
         figures.mkdir(exist_ok=True)
@@ -230,6 +277,8 @@ def transform(
     where = f" (at {facts[0]['frequency_hz'] / 1e9:.9g} GHz, --json tells the others)" if others else ""
     click.echo(f"{output}: {result.notes['status']}; cuts through the peak: {planes}{where}")
     low, high = (of(x["degree"] for x in facts) for of in (min, max))
+    for told in [result.notes["origin"]] if places else []:
+        click.echo(f"origin: {told}")
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
     _print_table(facts, every=every)
 
@@ -279,6 +328,23 @@ def _check_level(
             "of 1 W into its port, or compare with an antenna of known gain (--gain-transfer)"
         )
     raise InputError(msg)
+
+
+def _planned(path: Path) -> Plan:
+    """The plan of a scan."""
+    # Rooms below this command's own, opened only for who has a plan.
+    from nf2ff.io.plan_toml import read_plan
+    from nf2ff.planning.plan import make_plan
+
+    with found_in(path):
+        return make_plan(read_plan(path))
+
+
+def _departures(plan: Plan, samples: Samples, result: Result) -> list[Notice]:
+    """Where the scan departed from its plan."""
+    from nf2ff.planning.departures import departures
+
+    return departures(plan, samples, degree=int(result.modes.degree))
 
 
 def _substitution(

@@ -58,3 +58,7 @@ class ProjectionCode(Code):
         "noise is as strong as the field at {radius_m:.4g} m, whatever the degree: nothing can be told "
         "there; go farther from the antenna, or measure with less noise"
     )
+    UNKNOWN_NOISE = (
+        "the noise of the modes is not known here, so no degree was cut for it: strong fine detail may "
+        "be noise"
+    )

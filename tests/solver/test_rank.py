@@ -37,7 +37,7 @@ def scan(count, *, times=1, apart=0.0, noise=0.0, radius=0.4):
         (1, {"times": 40}),
         (1, {"times": 40, "noise": 1e-2}),
         (2, {"times": 9}),
-        (1, {"times": 20, "apart": 1e-4}),
+        (2, {"times": 20, "apart": 1e-4}),
     ],
 )
 def test_fewer_waves_than_unknowns(count, how, degree, method):

@@ -21,6 +21,7 @@ COMMANDS = {
     "plan": "Plan a scan, and say which range suits.",
     "plot": "Draw patterns, scans, and figures over frequency.",
     "quiet-zone": "Evaluate a measured quiet zone.",
+    "report": "Write a report of a result as one page.",
     "simulate": "Write the scan of an antenna made of dipoles.",
     "study": "Show how errors grow.",
     "transform": "Turn samples into modes and far field.",

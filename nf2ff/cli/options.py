@@ -169,6 +169,19 @@ def check_figures(folder: Path | None, *, overwrite: bool) -> None:
             raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
 
 
+def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
+    """Index of a frequency that is there, the first if none is asked for."""
+    if ghz is None:
+        return 0
+    index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
+    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
+        raise InputError(
+            f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
+            "give that as --frequency-ghz",
+        )
+    return index
+
+
 def steps_of(whole: int, step: float, option: str) -> int:
     """Number of steps, which must divide the angle evenly."""
     count = round(whole / step) if 1e-300 < step < math.inf else 0

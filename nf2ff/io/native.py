@@ -302,13 +302,16 @@ def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> 
     write(path, "result", groups, result.provenance or None, overwrite)
 
 
-def read_result(path: PathLike) -> Result:
+def read_result(path: PathLike, *, only_trusted: bool = False) -> Result:
     """Read what `write_result` wrote.
 
     Parameters
     ----------
     path : path
         File to read.
+    only_trusted : bool
+        Whether the far field is left out where all of it is trusted: it follows from the modes, which are
+        much less.
 
     Returns
     -------
@@ -337,7 +340,8 @@ def read_result(path: PathLike) -> Result:
         counts = {x.values.size for x in quantities.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
             raise InputError("/solution has not one value per frequency", "write it again")
-        far_field = _far_field(file) if "far_field" in file else None
+        wanted = "far_field" in file and not (only_trusted and "trusted" not in find(file, "far_field"))
+        far_field = _far_field(file) if wanted else None
         return Result(modes, far_field, quantities, warnings, all_texts(group), _provenance(file))
 
 

@@ -48,7 +48,7 @@ class Pattern:
     frequency : (F,) array_like
         Frequencies [Hz].
     theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
+        Polar angles from 0 to pi [rad].
     phi : (P,) array_like
         Azimuth angles [rad].
     port : (L,) array_like of int

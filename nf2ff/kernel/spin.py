@@ -325,7 +325,7 @@ def aside(location: NDArray[np.float64]) -> NDArray[np.float64]:
 def point_synthesis(
     packed: Complex, *, spin: int, location: NDArray[np.float64], epsilon: float, threads: int
 ) -> Complex:
-    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi in [0, 2 pi] [rad].
+    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi from 0 to 2 pi [rad].
 
     The library does not check that range. ``epsilon`` is the relative accuracy wanted, 3e-13 or more (single
     precision: 2e-6).

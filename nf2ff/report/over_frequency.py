@@ -49,11 +49,11 @@ def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, ever
     ghz = [f"{x / 1e9:.9g}" for x in frequency]
     if every and frequency.size > MAX_COLUMNS:
         table = [("GHz", *(row.name for row in rows))]
-        table += [(at, *(_text(row, f) for row in rows)) for f, at in enumerate(ghz)]
+        table += [(at, *(row_text(row, f) for row in rows)) for f, at in enumerate(ghz)]
         return aligned(table, words=0)
     if frequency.size <= MAX_COLUMNS:
         table = [("GHz", *ghz)]
-        table += [(row.name, *(_text(row, f) for f in range(frequency.size))) for row in rows]
+        table += [(row.name, *(row_text(row, f) for f in range(frequency.size))) for row in rows]
         return aligned(table, words=1)
     table = [("", "least", "at GHz", "median", "largest", "at GHz")]
     for row in rows:
@@ -62,11 +62,14 @@ def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, ever
             continue
         low, high = int(np.nanargmin(row.values)), int(np.nanargmax(row.values))
         middle = row._replace(values=np.array([np.nanmedian(row.values)]))
-        table.append((row.name, _text(row, low), ghz[low], _text(middle, 0), _text(row, high), ghz[high]))
+        table.append(
+            (row.name, row_text(row, low), ghz[low], row_text(middle, 0), row_text(row, high), ghz[high])
+        )
     return [f"{frequency.size} frequencies from {ghz[0]} to {ghz[-1]} GHz", *aligned(table, words=1)]
 
 
-def _text(row: Row, index: int) -> str:
+def row_text(row: Row, index: int) -> str:
+    """A figure at one frequency, as it stands in a table."""
     value = float(row.values[index])
     if np.isnan(value):
         return "-"

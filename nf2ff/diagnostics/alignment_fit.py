@@ -45,6 +45,7 @@ class Fit:
 
     model: Model
     noise: float | None
+    start: Complex
     u: Real = field(init=False)
     solves: int = 0
     evaluations: int = 0
@@ -52,29 +53,36 @@ class Fit:
     def __post_init__(self) -> None:
         count = self.model.samples.port.size
         self.u = np.zeros(len(self.model.parameters))
+        self.formed: Derivatives | None = None
+        self.q = self.start
         self.used = np.ones(count, dtype=bool)
         self.free = count - mode_count(self.model.degree)
+        self.rests = False
 
-    def run(self) -> None:
+    def run(self, *, robust: bool = True) -> None:
         """Fit, set samples aside that no noise explains, and fit again until there are no more."""
-        self.derivatives: Derivatives | None = None
-        self.q: Complex | None = None
         self._settle()
-        for _ in range(MOST_ROUNDS):
+        for _ in range(MOST_ROUNDS if robust else 0):
             wrong = self.outliers() & self.used
             if not wrong.any():
                 break
             self.used &= ~wrong
             self._settle()
 
+    @property
+    def derivatives(self) -> Derivatives:
+        """Those formed last, or those where the fit stands."""
+        if self.formed is None:
+            self._differentiate()
+        assert self.formed is not None
+        return self.formed
+
     # --- one step ------------------------------------------------------------------------------
 
     def _place(self) -> None:
         """Solve for the modes where the fit stands."""
         self.placed: Placed = self.model.at(self.u * self.model.prior)
-        signal = self.placed.signal
-        if self.q is not None:
-            signal = signal - self.placed.bend(self.q)
+        signal = self.placed.signal - self.placed.bend(self.q)
         weights = self.weights
         self.q, self.left = self.placed.solve(signal, weights, start=self.q)
         self.signal = signal
@@ -93,7 +101,10 @@ class Fit:
 
     def _differentiate(self) -> None:
         """Derivatives where the fit stands."""
-        assert self.q is not None
+        if not self.u.size:
+            nothing = np.zeros((0, self.left.size), dtype=complex)
+            self.formed = Derivatives(nothing, np.zeros((0, self.q.size), dtype=complex), nothing, self.u)
+            return
         columns, places = self.placed.slopes(self.q, self.signal - self.left)
         weights = self.weights
         solved = [self.placed.solve(c, weights, rtol=COARSE_RTOL) for c in columns]
@@ -104,11 +115,10 @@ class Fit:
         modes = np.stack([solved[i][0] * f * s for (i, f), s in zip(places, prior, strict=True)])
         whole = np.stack([columns[i] * f * s for (i, f), s in zip(places, prior, strict=True)])
         whole /= np.linalg.norm(self.signal)
-        self.derivatives = Derivatives(left, modes, whole, self.u.copy())
+        self.formed = Derivatives(left, modes, whole, self.u.copy())
 
     def _normal(self) -> tuple[Real, Real, float]:
         """Re J^H V J (K, K), Re J^H V e (K,), and |e|^2 with the weights V."""
-        assert self.derivatives is not None
         j = self.derivatives.left * np.sqrt(self.scale)
         e = self.left * np.sqrt(self.scale)
         both = np.concatenate([j.real, j.imag], axis=1)
@@ -118,52 +128,54 @@ class Fit:
     def step(self) -> Real:
         """The next step (K,), by the noise that the samples themselves show after it."""
         matrix, right, power = self._normal()
+        names = tuple(x.name for x in self.model.parameters)
         free = self.free - int(np.count_nonzero(~self.used))
-        variance = self.noise**2 if self.noise else power / free
+        known = self.noise**2 if self.noise else 0.0
+        self.variance = max(power / max(free, 1), known)
         for _ in range(20):
-            self.seen = observe(
-                2 / variance * matrix, self._effect(), tuple(x.name for x in self.model.parameters)
-            )
-            v, kept = self.seen.direction, self.seen.seen
-            h = np.maximum(1 / self.seen.ratio**2 - 1, 0.0)
-            along = v.T @ (2 / variance * (right + matrix @ self.u)) / (1 + h)
-            target = v @ np.where(kept, along, 0.0)
-            step = target - self.u
+            self.observed = observe(2 / self.variance * matrix, self.effect(), names)
+            v, kept = self.observed.direction, self.observed.seen
+            h = 1 / self.observed.ratio**2 - 1
+            along = v.T @ (2 / self.variance * (right + matrix @ self.u)) / (1 + h)
+            step = v @ np.where(kept, along, 0.0) - self.u
             after = max(power - 2 * step @ right + step @ matrix @ step, 1e-30 * power)
-            found = after / max(free - kept.sum() / 2, 1.0)
-            self.variance = found
-            if self.noise or abs(found / variance - 1) < 0.01:
+            self.found = after / max(free - kept.sum() / 2, 1.0)
+            before, self.variance = self.variance, max(self.found, known)
+            if abs(self.variance / before - 1) < 0.01:
                 break
-            variance = found
         return step
 
-    def _effect(self) -> Real:
+    def effect(self) -> Real:
         """Square of the far-field changes (K, K) by the parameters over their priors, relative to the field;
         a common factor changes nothing."""
-        assert self.derivatives is not None
-        assert self.q is not None
         z = self.derivatives.modes
         own = z @ self.q.conj() / np.vdot(self.q, self.q)
         z = z - own[:, None] * self.q
         return np.asarray((z.conj() @ z.T).real / np.vdot(self.q, self.q).real)
+
+    def noise_in_modes(self) -> float:
+        """Rms of the modes that the noise alone makes, a factor common to all apart, by one draw."""
+        pair = np.random.default_rng(0).standard_normal((2, self.left.size))
+        noise = np.sqrt(self.variance / 2) * (pair[0] + 1j * pair[1]) / self.placed.gain
+        q, _ = self.placed.solve(noise, self.weights, rtol=COARSE_RTOL)
+        self.solves += 1
+        return float(np.linalg.norm(q - self.q * (np.vdot(self.q, q) / np.vdot(self.q, self.q))))
 
     def _settle(self) -> None:
         """Steps until the fit rests on derivatives formed near by."""
         before = np.inf
         self._place()
         while True:
-            if self.derivatives is None:
-                self._differentiate()
-            assert self.derivatives is not None
             step = self.step()
             size = self._size(step)
             moved = np.linalg.norm((self.u - self.derivatives.at) @ self.derivatives.whole)
             rests = size < AT_REST
             slow = size > CONTRACTION * before
             if (rests or slow) and moved > NEAR and self.solves + self._cost() + 2 <= MOST_SOLVES:
-                self.derivatives, before = None, np.inf
+                self.formed, before = None, np.inf
                 continue
             self.u = self.u + step
+            self.rests = rests
             if rests or self.solves >= MOST_SOLVES:
                 break
             before = size
@@ -178,8 +190,8 @@ class Fit:
 
     def _size(self, step: Real) -> float:
         """Length of a step in posterior standard uncertainties, the longest of all directions."""
-        along = np.abs(self.seen.direction.T @ step) / self.seen.ratio
-        return float(along[self.seen.seen].max(initial=0.0))
+        along = np.abs(self.observed.direction.T @ step) / self.observed.ratio
+        return float(along[self.observed.seen].max(initial=0.0))
 
     def outliers(self) -> NDArray[np.bool_]:
         """Samples whose residual no noise explains: its scale by the median, since modes take their share."""

@@ -42,6 +42,8 @@ class Model:
         Degree N.
     threads : int
         Threads.
+    held : tuple of (Parameter, float)
+        Further parameters, which keep their values.
     """
 
     samples: Samples
@@ -49,6 +51,7 @@ class Model:
     parameters: tuple[Parameter, ...]
     degree: int
     threads: int
+    held: tuple[tuple[Parameter, float], ...] = ()
 
     @cached_property
     def prior(self) -> Real:
@@ -73,17 +76,22 @@ class Placed:
     p: Real
 
     @cached_property
+    def values(self) -> list[tuple[Parameter, float]]:
+        """All parameters with their values."""
+        return [*zip(self.model.parameters, self.p.tolist(), strict=True), *self.model.held]
+
+    @cached_property
     def moves(self) -> dict[str, Real | float]:
         """What moves the pose, by name."""
         total: dict[str, Real | float] = {}
-        for x, value in zip(self.model.parameters, self.p, strict=True):
+        for x, value in self.values:
             for name, shape in x.moves:
                 total[name] = total.get(name, 0.0) + value * shape
         return total
 
     def _sum(self, name: str) -> Complex:
         total = np.zeros(self.model.samples.port.size, dtype=complex)
-        for x, value in zip(self.model.parameters, self.p, strict=True):
+        for x, value in self.values:
             shape = getattr(x, name)
             if shape is not None and value:
                 total += (1j if x.imaginary else 1) * value * shape

@@ -74,6 +74,8 @@ class Observability:
 def observe(information: Real, effect: Real, names: tuple[str, ...]) -> Observability:
     """Observability by the information (K, K) and the square ``effect`` (K, K) of parameters on the far
     field, both in units of the priors."""
+    if not names:
+        return Observability(names, np.zeros((0, 0)), np.zeros(0), np.zeros(0))
     value, direction = np.linalg.eigh(information)
     value, direction = np.maximum(value[::-1], 0.0), direction[:, ::-1]
     # One sign for all: the largest part of a direction is positive.

@@ -70,7 +70,7 @@ def transform_samples(
     largest_order : int, optional
         Largest azimuthal order of the probe that is taken; what is neglected is warned of.
     rescale : callable, optional
-        Gives the modes found their level.
+        Changes the modes found: gives them their level, or another origin.
     powers : Powers
         Powers into the antenna's port.
     plane : float, str or Plane

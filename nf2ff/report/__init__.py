@@ -1,6 +1,7 @@
 """Words, tables and pictures.
 
 box_plots : box_map, excitation_map, filter_effect, surface_map
+budget : budget_dict, budget_lines, budget_rows
 describe : describe
 pattern_plots : balloon, level_distribution, pattern_map, peak_cuts
 plan_plots : plan_overview

@@ -26,6 +26,8 @@ NEAR = 0.03
 CONTRACTION = 0.4
 #: Rounds of setting samples aside.
 MOST_ROUNDS = 8
+#: Samples whose squared residual is below this part of the largest are not set aside in the same round.
+OUTSTANDING = 0.05
 #: Of M samples of noise the largest square is below ln(M) + this, over its mean, with 99.8 % probability.
 MARGIN = 6.0
 
@@ -63,10 +65,10 @@ class Fit:
         """Fit, set samples aside that no noise explains, and fit again until there are no more."""
         self._settle()
         for _ in range(MOST_ROUNDS if robust else 0):
-            wrong = self.outliers() & self.used
-            if not wrong.any():
+            used = ~self.outliers()
+            if np.array_equal(used, self.used):
                 break
-            self.used &= ~wrong
+            self.used = used
             self._settle()
 
     @property
@@ -198,4 +200,5 @@ class Fit:
         power = np.abs(self.left) ** 2 * np.abs(self.placed.gain) ** 2
         # Of complex Gaussian noise the median of the square is ln 2 of the mean.
         mean = float(np.median(power[self.used])) / np.log(2)
-        return np.asarray(power > mean * (np.log(power.size) + MARGIN))
+        # The largest first: what they did to the samples beside them goes with them.
+        return np.asarray(power > max(mean * (np.log(power.size) + MARGIN), OUTSTANDING * power.max()))

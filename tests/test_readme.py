@@ -145,8 +145,7 @@ def test_python_blocks(tmp_path, monkeypatch):
 def test_toml_and_console_blocks(tmp_path):
     antenna, _ = blocks("toml")
     (tmp_path / "antenna.toml").write_text(antenna, encoding="utf-8")
-    (block,) = blocks("console")
-    for line in block.splitlines():
+    for line in "".join(blocks("console")).splitlines():
         assert line.startswith("$ nf2ff "), line
         done = run_program(shlex.split(line)[2:], tmp_path)
         assert done.returncode == 0, f"{line}: {done.stderr}"

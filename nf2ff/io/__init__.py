@@ -18,7 +18,7 @@ plan_toml : plan_template, read_plan, read_tolerances
 power_tables : read_power_table, read_sensitivity_table
 power_weights : write_weights
 probe : load_probe
-radiation : read_radiation
+radiation : read_radiation, read_seen
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table
 uncertainty : read_uncertainty, write_uncertainty

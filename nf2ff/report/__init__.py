@@ -6,7 +6,7 @@ comparison : comparison_facts, comparison_lines
 describe : describe
 growth : growth_dict, growth_lines
 over_frequency : Row, frequency_table
-pattern_plots : balloon, level_distribution, pattern_map, peak_cuts
+pattern_plots : balloon, level_distribution, pattern_map, peak_cuts, peak_polar
 plan : plan_facts, plan_lines, tolerance_facts, tolerance_lines
 plots : polar_cuts, power_spectrum, principal_cuts
 power_plots : power_overview

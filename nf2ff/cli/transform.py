@@ -264,7 +264,7 @@ def transform(
         figures.mkdir(exist_ok=True)
         wished = 0.0 if plane is None else plane
         with working("drawing"):
-            for name, draw in picture_set(result.modes, samples, plane=wished).items():
+            for name, draw in picture_set(result.modes, samples, plane=wished, seen=result.far_field).items():
                 save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)

@@ -15,6 +15,7 @@ nsma_reader : read_nsma
 plan_toml : read_plan
 power_tables : read_power_table, read_sensitivity_table
 probe : load_probe
+radiation : read_radiation, read_seen
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table
 uncertainty : read_uncertainty, write_uncertainty

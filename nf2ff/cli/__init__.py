@@ -13,6 +13,7 @@ import nf2ff
 COMMANDS = {
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
+    "design-range": "Design a plane-wave array or a compact range.",
     "export": "Write a result as tables, cuts or a pattern file.",
     "import": "Turn tables of samples or probe patterns into native files.",
     "inspect": "Say what a file holds.",

@@ -2,6 +2,7 @@
 
 antenna_toml : read_antenna
 budget_toml : read_budget, template_text
+design_toml : ArrayRequest, ReflectorRequest, design_template, read_design
 growth : read_growth, write_growth
 growth_toml : StudyFile, read_study_file, study_template
 level_toml : read_gain_transfer, read_level
@@ -18,6 +19,7 @@ power_tables : read_power_table, read_sensitivity_table
 power_weights : write_weights
 probe : load_probe
 radiation : read_radiation
+range_files : write_array_weights, write_probed_fields, write_zone_term
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table
 uncertainty : read_uncertainty, write_uncertainty

@@ -18,6 +18,7 @@ power_tables : read_power_table, read_sensitivity_table
 power_weights : write_weights
 probe : load_probe
 radiation : read_radiation
+report_toml : read_report_meta, report_template
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table
 uncertainty : read_uncertainty, write_uncertainty

@@ -5,6 +5,8 @@ comparison : comparison_facts, comparison_lines
 describe : describe
 growth : growth_dict, growth_lines
 over_frequency : Row, frequency_table
+page : report_page
+page_input : ReportInput
 pattern_plots : balloon, level_distribution, pattern_map, peak_cuts
 plan : plan_facts, plan_lines, tolerance_facts, tolerance_lines
 plots : polar_cuts, power_spectrum, principal_cuts

@@ -18,6 +18,7 @@ power_tables : read_power_table, read_sensitivity_table
 probe : load_probe
 radiation : read_radiation, read_seen
 range_files : write_array_weights, write_probed_fields, write_zone_term
+report_toml : read_report_meta
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table
 uncertainty : read_uncertainty, write_uncertainty

@@ -197,6 +197,7 @@ class _PartSolver:
                     frequency=frequency,
                     degree=degree,
                     tolerance=tolerance,
+                    cut=1.0,
                 )
             series = self._series[key]
         return TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads, series=series)

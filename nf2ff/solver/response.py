@@ -129,8 +129,8 @@ def separate(
     """Separate the response constants of each port over radii from ``low`` to ``high`` [m].
 
     ``ports`` are those in use, the others as of `TransmissionOperator`. Refused if more than `MAX_NODES` are
-    needed. Of what ``change`` makes of the constants T is that of the constants as they are. Terms below ``cut``
-    times the tolerance are left out.
+    needed. Of what ``change`` makes of the constants T is that of the constants as they are. Terms below
+    ``cut`` times the tolerance are left out.
     """
     k = float(wavenumber(frequency))
     middle, half = 0.5 * (low + high), 0.5 * (high - low)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,13 +16,19 @@ from scipy.spatial.transform import Rotation
 from nf2ff.antenna.closed_form import near_field, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes
+from nf2ff.antenna.points import constant_rate_spiral_for_degree, equal_area_spiral_for_degree
+from nf2ff.diagnostics.alignment_model import Model
+from nf2ff.diagnostics.alignment_parameters import Parameter, parameters_of
+from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, probe_from_modes
 from nf2ff.measurement.probe_models import modes_of
 from nf2ff.measurement.samples import Samples
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 WAVELENGTH = 0.03
+NOISE_DB = -50.0
 FREQUENCY = SPEED_OF_LIGHT / WAVELENGTH
 #: Axes of a mount: x as those of the pose, y and z against them.
 MOUNT = np.diag([1.0, -1.0, -1.0])
@@ -122,7 +129,7 @@ def measured(
     ports: Sequence[DipoleCluster],
     faults: Faults,
     *,
-    noise_db: float | None = -50.0,
+    noise_db: float | None = NOISE_DB,
     seed: int = 0,
 ) -> Samples:
     """The record with the responses of a faulty set-up, noise relative to the largest, rms."""
@@ -160,3 +167,76 @@ def error_db(found: Modes, truth: Modes) -> float:
     a, b = found.coefficients[0], truth.coefficients[0]
     factor = np.vdot(a, b) / np.vdot(a, a)
     return float(20 * np.log10(np.linalg.norm(factor * a - b) / np.linalg.norm(b)))
+
+
+def huygens_pair() -> tuple[DipoleCluster, DipoleCluster]:
+    """Ports of the smallest probe that looks ahead: crossed electric and magnetic dipoles."""
+    z = WAVE_IMPEDANCE
+    return (
+        DipoleCluster(np.zeros((1, 3)), np.array([[1, 0, 0]]), np.array([[0, z, 0]])),
+        DipoleCluster(np.zeros((1, 3)), np.array([[0, 1, 0]]), np.array([[-z, 0, 0]])),
+    )
+
+
+def record(scan: str, degree: int, *, radius: float = 0.4) -> Samples:
+    """Positions and times of a scan by name, both ports at each position; "+ C": C cuts through the poles."""
+    name, _, cuts = scan.partition(" + ")
+    if name == "equal-area":
+        points = equal_area_spiral_for_degree(degree)
+        theta, phi = points.theta, points.phi
+    elif name == "constant-rate":
+        points = constant_rate_spiral_for_degree(degree)
+        theta, phi = points.theta, points.phi
+    else:
+        # An arm that sweeps there and back, at one azimuth after the other; +-180 covers the sphere twice.
+        double = name == "grid +-180"
+        fast = np.linspace(-np.pi, np.pi, 2 * degree + 3) if double else np.linspace(0, np.pi, degree + 2)
+        slow = np.pi / (degree + 1) * np.arange(2 * degree + 2)
+        theta, phi = np.tile(fast, (slow.size, 1)), np.repeat(slow, fast.size)
+        theta[1::2] = theta[1::2, ::-1]
+        theta = theta.ravel()
+    for i in range(int(cuts or 0)):
+        cut = np.linspace(-np.pi, np.pi, 2 * degree + 5)
+        theta = np.append(theta, cut)
+        phi = np.append(phi, np.full(cut.size, 0.1 + i * np.pi / 2))
+    count = theta.size
+    return Samples(
+        [FREQUENCY],
+        np.repeat(theta, 2),
+        np.repeat(phi, 2),
+        0.0,
+        radius,
+        np.tile([1, 2], count),
+        np.zeros((1, 2 * count)),
+        "sqrt(W)",
+        time=np.repeat(np.arange(count, dtype=float), 2),
+    )
+
+
+def draw_faults(
+    terms: Sequence[ErrorTerm], samples: Samples, rng: np.random.Generator
+) -> tuple[Real, Faults, tuple[Parameter, ...]]:
+    """Parameters of the terms drawn from their priors: values, what they make wrong, and which they are."""
+    parameters = parameters_of(terms, samples)
+    values = rng.normal(size=len(parameters)) * [x.prior for x in parameters]
+    names = {"phi-theta": "skew", "theta-chi": "sight", "tilt-x": "tilt_x", "tilt-y": "tilt_y"}
+    total: dict[str, Any] = {"gain": 0.0, "added": 0.0}
+    for x, value in zip(parameters, values, strict=True):
+        for name, shape in x.moves:
+            total[names.get(name, name)] = total.get(names.get(name, name), 0.0) + value * shape
+        for name, part in (("gain", x.gain), ("added", x.offset)):
+            if part is not None:
+                total[name] = total[name] + (1j if x.imaginary else 1) * value * part
+    return values, Faults(**total), parameters
+
+
+def known_solution(
+    samples: Samples, probe: Probe, parameters: tuple[Parameter, ...], values: Real, degree: int
+) -> Modes:
+    """The solution of one who knows the values of all parameters."""
+    placed = Model(samples, probe, parameters, degree, spin.thread_count(None)).at(values)
+    weights = np.abs(placed.gain) ** 2 * 8 * np.pi / samples.port.size
+    q, _ = placed.solve(placed.signal, weights)
+    for _ in range(4 if values.any() else 0):
+        q, _ = placed.solve(placed.signal - placed.bend(q), weights, start=q)
+    return Modes([FREQUENCY], q[None])

@@ -124,14 +124,14 @@ def locate(
             misused(f"{path}: a table is written of --parts, --surface or --elements: give one of them")
         check_output(path, inputs, overwrite=overwrite)
     where = None if surface is None else read_surface(surface)
-    modes, noise, origin, warnings = _read(result)
+    modes, noise, count, origin, warnings = _read(result)
     chosen = nearest_frequency(result, modes.frequency, frequency_ghz)
     if asked or outputs or frequency_ghz is not None or modes.frequency.size == 1:
         pick = [chosen]
-        modes, noise = modes.at(pick), noise[pick]
+        modes, noise, count = modes.at(pick), noise[pick], count[pick]
     with found_in(result), working("looking"):
         place = locate_centre(modes, noise=noise)
-        share = 0.5 * noise**2 * mode_count(modes.degree) / modes.radiated_power()
+        share = 0.5 * noise**2 * count / modes.radiated_power()
         spread = centre_uncertainty(modes, noise)[0] if modes.frequency.size == 1 else None
         found = _Found([], {}, lambda: _box(modes, place))
         level = float(share[0])
@@ -160,12 +160,17 @@ def locate(
         click.echo(f"{path}: {modes.frequency[0] / 1e9:.9g} GHz", err=as_json)
 
 
-def _read(path: Path) -> tuple[Modes, NDArray[np.float64], str, Callable[[Any], list[str]]]:
-    """Modes, noise of a coefficient at each frequency, how it is known, and what to beware of at some."""
+def _read(
+    path: Path,
+) -> tuple[Modes, NDArray[np.float64], NDArray[np.int64], str, Callable[[Any], list[str]]]:
+    """Modes, noise of a coefficient, how many were solved for, how that is known, what to beware of."""
+    degree: Any = None
     with working("reading"):
         if file_kind(path) == "result":
             result = read_result(path)
             modes, known = result.modes, result_noise(result)
+            if "degree" in result.quantities:
+                degree = result.quantities["degree"].values
             each = dict(zip(modes.frequency.tolist(), result.warnings, strict=False))
         else:
             modes, sentences = read_radiation(path)
@@ -177,14 +182,17 @@ def _read(path: Path) -> tuple[Modes, NDArray[np.float64], str, Callable[[Any], 
     def told(hertz: Any) -> list[str]:
         return told_once(hertz, [each.get(f, ()) for f in hertz.tolist()])
 
+    count = np.array(
+        [mode_count(int(n)) for n in ([modes.degree] * known.size if degree is None else degree)]
+    )
     lacking = np.isnan(known)
     noise = np.where(lacking, spectrum_noise(modes), known)
     if not lacking.any():
-        return modes, noise, _FROM_SCAN, told
+        return modes, noise, count, _FROM_SCAN, told
     if lacking.all():
-        return modes, noise, _FROM_DEGREES, told
-    count = f" at {lacking.sum()} of {lacking.size} frequencies, where the scan has no redundancy"
-    return modes, noise, _FROM_DEGREES + count, told
+        return modes, noise, count, _FROM_DEGREES, told
+    where = f" at {lacking.sum()} of {lacking.size} frequencies, where the scan has no redundancy"
+    return modes, noise, count, _FROM_DEGREES + where, told
 
 
 def _box(modes: Modes, place: Location, parts: RadiatingParts | None = None) -> Any:

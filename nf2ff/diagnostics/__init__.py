@@ -3,7 +3,7 @@
 aperture : aperture_field
 array : Excitations, array_excitations
 back_projection : Projection, back_project, plane_points, sphere_points
-location : Location, locate
+location : Location, locate, move_origin
 mode_filter : FilteredModes, filter_modes
 noise : coefficient_noise, result_noise, spectrum_noise, without_noise
 origin : translate, radiation_centre, centre_uncertainty, minimum_sphere

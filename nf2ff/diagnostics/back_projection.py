@@ -23,6 +23,8 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 #: Degrees whose power tells how the spectrum goes on.
 _SLOPE = 4
+#: Power of a degree over that of the strongest that is none.
+_NOTHING = 1e-250
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -212,7 +214,9 @@ def _cut(one: Modes, radius: float, sigma: float, degree: int | None) -> tuple[i
     with np.errstate(over="ignore", invalid="ignore"):
         weight = _gains(one, radius, top)
         power = _continued(one.power_spectrum()[0], noise)
-        true, spread = (np.where(x > 0, x * weight, 0) for x in (power, noise))
+        # Far above, where waves overflow, there is nothing but the floor of the numbers.
+        true = np.where(power > _NOTHING * power.max(), power * weight, 0)
+        spread = np.where(noise > 0, noise * weight, 0)
         below = np.cumsum(spread)[: one.degree]
         above = (np.cumsum(true[::-1])[::-1] - true)[: one.degree]
         total = np.where(np.isfinite(below + above), below + above, np.inf)

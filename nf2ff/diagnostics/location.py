@@ -8,10 +8,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.diagnostics.noise import checked_noise, noise_in_degrees, seen_degrees, without_noise
+from nf2ff.diagnostics.noise import (
+    checked_noise,
+    noise_in_degrees,
+    seen_degrees,
+    spectrum_noise,
+    without_noise,
+)
 from nf2ff.diagnostics.origin import minimum_sphere, radiation_centre, translate
 
 Real = NDArray[np.float64]
+#: Power in the highest degrees over all that is rounding.
+ROUNDING = 1e-24
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,3 +89,36 @@ def locate(modes: Modes, *, noise: ArrayLike = np.nan) -> Location:
     ]
     radius = np.array([minimum_sphere(one)[0] for one in moved])
     return Location(modes.frequency, centre, radius, minimum_sphere(kept), np.array(degree))
+
+
+def move_origin(modes: Modes, origin: ArrayLike | None = None) -> tuple[Modes, Real]:
+    """Modes about another origin, the same at all frequencies, with no more degrees than they need.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    origin : (3,) array_like, optional
+        The new origin, seen from the old one; by default the centre of radiation, of each coordinate the
+        median over the frequencies [m].
+
+    Returns
+    -------
+    moved : Modes
+        Modes about it.
+    origin : (3,) ndarray
+        The new origin [m].
+
+    Raises
+    ------
+    ValueError
+        If no power is radiated at a frequency, or the origin has not three finite components.
+    """
+    if origin is None:
+        place: Real = np.median(locate(modes, noise=spectrum_noise(modes)).centre, axis=0)
+    else:
+        place = np.asarray(origin, dtype=float)
+    moved = translate(modes, place)
+    power = moved.power_spectrum()
+    above = np.cumsum(power[:, ::-1], axis=1)[:, ::-1] > ROUNDING * power.sum(axis=1, keepdims=True)
+    return moved.truncate(int(np.flatnonzero(above.any(axis=0))[-1]) + 1), place

@@ -194,13 +194,27 @@ def _fitter(modes: Modes, reach: float, degree: int) -> Callable[[Real], list[Mo
     directions, weight, field = rule_field(modes, count)
     unit = (_unit_fields(modes, degree, count) * np.sqrt(weight)).transpose(1, 2, 0)
     field = field * np.sqrt(weight)
+    adjoint = unit.reshape(-1, unit.shape[2]).conj().T
+    own = adjoint @ unit.reshape(-1, unit.shape[2])
 
     def fit(position: Real) -> list[Modes]:
         turn = np.exp(1j * k * (directions @ position.T))
-        columns = (turn[None, :, :, None] * unit[:, :, None]).reshape(-1, position.shape[0] * unit.shape[2])
-        # The columns of one place are orthogonal, and places lie apart: the normal equations do.
-        matrix, right = columns.conj().T @ columns, columns.conj().T @ field.ravel()
-        found = np.linalg.lstsq(matrix, right, rcond=1e-12)[0].reshape(position.shape[0], 1, -1)
+        many, each = len(position), unit.shape[2]
+        # Normal equations, as the columns of one place are orthogonal and places lie apart: turned alike,
+        # those of one place have the same products wherever it is.
+        blocks = np.empty((many, each, many, each), dtype=complex)
+        right = np.empty((many, each), dtype=complex)
+        for p in range(many):
+            right[p] = adjoint @ (turn[:, p].conj() * field).ravel()
+            blocks[p, :, p] = own
+            for q in range(p):
+                between = (turn[:, p].conj() * turn[:, q])[None, :, None]
+                blocks[p, :, q] = adjoint @ (between * unit).reshape(-1, each)
+                blocks[q, :, p] = blocks[p, :, q].conj().T
+        matrix = blocks.reshape(many * each, -1)
+        # Parts that come too close share their waves: a trace of damping keeps that bounded.
+        matrix.flat[:: matrix.shape[0] + 1] *= 1 + 1e-12
+        found = np.linalg.solve(matrix, right.ravel()).reshape(many, 1, each)
         return [Modes(modes.frequency, np.asarray(q, dtype=complex), modes.reference) for q in found]
 
     return fit

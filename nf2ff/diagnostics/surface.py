@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import Modes, wavenumber
+from nf2ff.antenna.modes import Modes, mode_count, wavenumber
 from nf2ff.diagnostics.aperture import aperture_field
 from nf2ff.diagnostics.back_projection import Projection, back_project, plane_points, sphere_points
+from nf2ff.diagnostics.noise import spectrum_noise
 from nf2ff.diagnostics.origin import translate
 from nf2ff.diagnostics.rule import one_frequency, rule_field
 from nf2ff.kernel.arrays import as_array
@@ -122,7 +123,7 @@ def surface_field(
     radius : float
         Sphere about it that holds what radiates [m].
     noise : float
-        Standard uncertainty of a coefficient, NaN if not known [sqrt(W)].
+        Standard uncertainty of a coefficient; if NaN, taken from the highest degrees [sqrt(W)].
     size : float
         Side of a plane; by default three times the radius and a wavelength [m].
 
@@ -143,6 +144,9 @@ def surface_field(
     place = as_array(centre, float, "centre", ndim=1)
     wavelength = 2 * np.pi / float(wavenumber(modes.frequency[0]))
     about = translate(modes, place)
+    # Rounding of the move is noise, too.
+    least = 1e-13 * np.sqrt(2 * modes.radiated_power()[0] / mode_count(modes.degree))
+    noise = max(float(spectrum_noise(modes)[0]) if np.isnan(noise) else noise, least)
     if surface.kind == "sphere":
         count = int(np.clip(2 * np.pi * surface.at * _FINE / (wavelength / 2), 72, 2 * _MOST - 2)) // 2 * 2
         phi, theta = 2 * np.pi * np.arange(count + 1) / count, np.linspace(0, np.pi, count // 2 + 1)

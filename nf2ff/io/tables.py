@@ -48,7 +48,7 @@ class Pattern:
     frequency : (F,) array_like
         Frequencies [Hz].
     theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
+        Polar angles from 0 to pi [rad].
     phi : (P,) array_like
         Azimuth angles [rad].
     port : (L,) array_like of int
@@ -242,12 +242,7 @@ def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: boo
     pattern : Pattern or FarField
         What to write, exp(+jwt) [V].
     overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
+        As in `write_table`, which also says what is refused.
     """
     port = [1] if isinstance(pattern, FarField) else pattern.port.tolist()
     shape = (pattern.frequency.size, len(port), pattern.theta.size, pattern.phi.size)

@@ -331,7 +331,7 @@ def point_synthesis(
     threads: int,
     moved: bool = False,
 ) -> Complex:
-    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi in [0, 2 pi] [rad].
+    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi from 0 to 2 pi [rad].
 
     The library does not check that range. ``epsilon`` is the relative accuracy wanted, 3e-13 or more (single
     precision: 2e-6); ``moved`` says that the points are `aside` already.

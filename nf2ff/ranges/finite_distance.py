@@ -190,15 +190,11 @@ def distance_error(
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients, F frequencies, absolute or relative.
-    radius : (R,) array_like
-        Distances of the probe from the origin [m].
+    modes, radius, minimum_radius
+        As in `eirp_error_db`.
     plane : float, str or Plane
         The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`; through a
         shifted peak, the one along it.
-    minimum_radius : float, optional
-        As in `apparent_modes` [m].
 
     Returns
     -------

@@ -273,7 +273,7 @@ def filter_effect(modes: Modes, *, centre: Real, radius: float, degree: int) -> 
         (n > degree, COLOURS[1], "removed"),
     ):
         share = power[:last][side].sum() / power.sum()
-        told = f"{words}: {10 * np.log10(share):.1f} dB of the power" if share > 0 else words
+        told = f"{words}: {round(10 * np.log10(share), 1) + 0.0:.1f} dB of the power" if share > 0 else words
         ax.vlines(n[side], floor, np.maximum(level[side], floor), color=colour, alpha=0.35, linewidth=1)
         ax.plot(n[side], level[side], "o", color=colour, markersize=4, label=told)
     ax.axvline(degree + 0.5, color=TEXT_COLOUR, linewidth=1, linestyle=(0, (5, 2)))

@@ -26,18 +26,7 @@ CAUTIONS = (
 
 
 def plan_lines(plan: Plan) -> list[str]:
-    """A plan as text.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
+    """A plan as text."""
     return [
         *_sphere_lines(plan),
         "",
@@ -158,18 +147,7 @@ def _range_lines(plan: Plan) -> list[str]:
 
 
 def plan_facts(plan: Plan) -> dict[str, Any]:
-    """A plan ready for JSON; units stand at the end of the names.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        Numbers, strings, lists and dictionaries.
-    """
+    """A plan ready for JSON; units stand at the end of the names."""
     request = plan.request
     return {
         "minimum_radius_m": plan.minimum_radius,
@@ -233,24 +211,7 @@ def _range(plan: Plan, one: RangeVerdict) -> dict[str, Any]:
 def tolerance_lines(
     terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish], *, draws: int
 ) -> list[str]:
-    """How large errors may be, as text: standard uncertainties.
-
-    Parameters
-    ----------
-    terms : sequence of ErrorTerm
-        The errors.
-    found : sequence of Tolerance
-        What `planning.tolerances.tolerances` found.
-    wishes : sequence of Wish
-        What was wished.
-    draws : int
-        Draws by which they were checked.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """How large errors may be, as text: standard uncertainties."""
     wished = ", ".join(
         f"{one.figure.name} {one.size:.3g} dB"
         if one.figure.scale == "power"
@@ -268,20 +229,7 @@ def tolerance_lines(
 
 
 def tolerance_facts(terms: Sequence[ErrorTerm], found: Sequence[Tolerance]) -> list[dict[str, Any]]:
-    """The same ready for JSON, sizes in SI units and radians.
-
-    Parameters
-    ----------
-    terms : sequence of ErrorTerm
-        The errors.
-    found : sequence of Tolerance
-        What `planning.tolerances.tolerances` found.
-
-    Returns
-    -------
-    list of dict
-        One for each error.
-    """
+    """The same ready for JSON, sizes in SI units and radians."""
 
     def sizes(term: ErrorTerm | None) -> dict[str, float] | None:
         return None if term is None else {field: float(getattr(term, field)) for field in term.sizes}

@@ -60,7 +60,7 @@ def in_order(
     while left and killed < 2 and workers > 1:
         # No process without a part, which would not learn of its owner's end.
         pool = Parallel(n_jobs=min(workers, len(left)), return_as="generator")
-        found = pool(delayed(worked)(which) for which in left)
+        found = pool(delayed(worked)(which) for which in tuple(left))
         try:
             for which, part in found:
                 yield which, part

@@ -41,6 +41,9 @@ class Samples:
         Field at an ideal field probe, wave at a probe's port, or of unknown level.
     number : (M,) array_like of int, optional
         Number of each sample in the record that these are a part of; from 1 where it is all.
+    coherence : (M,) array_like of int, optional
+        Group of each sample: those of one group share one unknown phase, and a sample alone in its group is
+        an amplitude. Without it all phases have one reference.
 
     Attributes
     ----------
@@ -63,6 +66,7 @@ class Samples:
     response: NDArray[np.complex128]
     response_unit: ResponseUnit = "V/m"
     number: NDArray[np.int64] | None = None
+    coherence: NDArray[np.int64] | None = None
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
@@ -99,7 +103,7 @@ class Samples:
                     + " like the response"
                 )
             object.__setattr__(self, name, value)
-        keep(self, ("number",), np.int64, shape=response.shape[1:], axes="(M,)")
+        keep(self, ("number", "coherence"), np.int64, shape=response.shape[1:], axes="(M,)")
         limit = np.pi * (1 + 1e-9)
         bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
         if bad.size:
@@ -159,6 +163,7 @@ class Samples:
             self.response[rows][:, which],
             self.response_unit,
             number,
+            None if self.coherence is None else self.coherence[which],
         )
 
     def number_of(self, row: int) -> int:

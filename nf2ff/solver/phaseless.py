@@ -21,7 +21,7 @@ from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import degree as degrees
-from nf2ff.solver.phaseless_certificate import Certificate, certify
+from nf2ff.solver.phaseless_certificate import RISE, Certificate, certify
 from nf2ff.solver.phaseless_counting import check_determined, remedies_of
 from nf2ff.solver.phaseless_likelihood import Fit, Readings, groups_of
 from nf2ff.solver.phaseless_range import range_of
@@ -184,7 +184,9 @@ def _one(
         found = [task.finish(one.z) for one in found]
     first = min(found, key=lambda one: one.deviance)
     whole = replace(task, readings=readings)
-    best = whole.finish(first.z)
+    near = sorted((one for one in found if one.deviance < first.deviance + RISE), key=lambda one: one.deviance)
+    best = min((whole.finish(one.z) for one in near[:3]), key=lambda one: one.deviance)
+    best = _excursions(whole, best, rng)
     certificate, draws = certify(
         whole,
         best,
@@ -223,9 +225,13 @@ def _chains(
 
 
 def _chain(task: Task, seed: np.random.SeedSequence) -> Fit:
-    """One start, and excursions from where it ended, which climb out of shallow minima."""
+    """One start, and excursions from where it ended, which leave shallow minima."""
     rng = np.random.default_rng(seed)
-    best = search(task, None, STEPS, rng)
+    return _excursions(task, search(task, None, STEPS, rng), rng)
+
+
+def _excursions(task: Task, best: Fit, rng: np.random.Generator) -> Fit:
+    """The best of searches from the neighbourhood of a solution."""
     scale = np.sqrt(task.variance / np.where(task.readings.weight > 0, task.readings.weight, np.inf))
     settled = 0
     for _ in range(EXCURSIONS):

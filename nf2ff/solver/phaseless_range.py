@@ -32,7 +32,7 @@ _UNSEEN = 1e-7
 #: Different radii up to which each has an operator of its own; more are a function of radius.
 _RADII = 6
 #: Steps of conjugate gradients for each projection, from the last one.
-_STEPS = 3
+_STEPS = 2
 
 
 class Range(Protocol):
@@ -297,7 +297,7 @@ def _point_range(samples: Samples, probe: Probe, degree: int) -> PointRange:
         which = near == value
         own = np.flatnonzero(which)
         one = TransmissionOperator(
-            plan_geometry(samples.part([0], which)), probe, frequency, degree, 1e-10, threads=1
+            plan_geometry(samples.part([0], which)), probe, frequency, degree, 1e-9, threads=1
         )
         order.append(own if one.order is None else own[one.order])
         rows.append(slice(start, start + own.size))
@@ -307,5 +307,5 @@ def _point_range(samples: Samples, probe: Probe, degree: int) -> PointRange:
     change = [np.asarray(np.linalg.pinv(x) @ t[0]) for x in t]
     joined = np.concatenate(order)
     return PointRange(
-        joined, _scales(samples.radius)[joined], tuple(operators), tuple(rows), tuple(change), 1e-10
+        joined, _scales(samples.radius)[joined], tuple(operators), tuple(rows), tuple(change), 1e-9
     )

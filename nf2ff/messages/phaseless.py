@@ -10,8 +10,8 @@ class PhaselessCode(Code):
 
     CERTIFIED = (
         "no phase reference: certified, since {agreeing} of {starts} independent starts found it, it leaves "
-        "{chi_square:.3f} times the misfit that noise explains{gap}, and readings held out agree; predicted error "
-        "of the far field {error_db:.1f} dB"
+        "{chi_square:.3f} times the misfit that noise explains{gap}, and readings held out agree; predicted "
+        "error of the far field {error_db:.1f} dB"
     )
     GAP = ", the next minimum {ratio:.3g}"
     MISFIT = (
@@ -19,11 +19,11 @@ class PhaselessCode(Code):
         "{scatter:.2g})"
     )
     HELD_OUT = (
-        "readings held out differ from it by {ratio:.3g} times what noise explains (expected at most {most:.3g})"
+        "readings held out differ by {ratio:.3g} times what noise explains (at most {most:.3g} expected)"
     )
     RIVAL = (
-        "{rivals} of {starts} starts found another antenna that explains the readings as well, {apart_db:.0f} dB "
-        "apart from the best"
+        "{rivals} of {starts} starts found another antenna that explains the readings as well, "
+        "{apart_db:.0f} dB apart from the best"
     )
     ALONE = "{agreeing} of {starts} starts found the best antenna, fewer than {needed}"
     NOISE = "the predicted error of the far field is {error_db:.1f} dB, too much to be certified"
@@ -32,7 +32,9 @@ class PhaselessCode(Code):
     HELP_STARTS = "use more starts"
     HELP_SPHERE = "measure a second sphere, about 2 wavelengths farther out"
     HELP_PORTS = "read both ports at once with their relative phase, or the powers of four polarisations"
-    HELP_CUTS = "keep the phase along cuts of theta, or read a second element displaced along theta with the first"
+    HELP_CUTS = (
+        "keep the phase along cuts of theta, or read a second element displaced along theta with the first"
+    )
     HELP_LOUDER = "raise the power or average longer"
 
 

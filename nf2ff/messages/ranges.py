@@ -95,3 +95,19 @@ class RangeCode(Code):
         "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "
         "takes new weights"
     )
+
+
+class DesignCode(Code):
+    """Why a design fails, and what would work."""
+
+    ELEMENTS = (
+        "{channels} channels at {frequency_ghz:.6g} GHz, at least {least} are needed (area of array times "
+        "area of zone over (lambda z)^2), {margin} with margin"
+    )
+    ZONE = "a zone that works at {distance_m:.4g} m: {zone}"
+    DISTANCE = "a distance that works: {distance_m:.4g} m from the array to the zone's centre"
+    FREQUENCY = "works up to {frequency_ghz:.4g} GHz as it is"
+    NOTHING = (
+        "no zone down to 0.3 of this one, no distance up to 3 times as far and no frequency down to 0.3 of "
+        "it works: take more channels, a larger array, or smaller errors"
+    )

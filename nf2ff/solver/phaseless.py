@@ -132,7 +132,7 @@ def reconstruct(
     found = []
     for f in range(samples.frequency.size):
         one = samples.at_frequency(f)
-        check_determined(one, probe, degree)
+        check_determined(one, degree)
         told = partial(_tell, progress, f * starts, samples.frequency.size * starts)
         found.append(_one(one, probe, degree, noise, starts, generator, jobs, told))
     modes = Modes(samples.frequency, np.stack([q for q, *_ in found]), reference)
@@ -140,7 +140,8 @@ def reconstruct(
     for f, (_, completed, _, _) in enumerate(found):
         response[f, ~np.isnan(samples.response[f])] = completed
     completed_samples = replace(samples, response=response, coherence=None)
-    return Reconstruction(modes, completed_samples, tuple(x[2] for x in found), np.stack([x[3] for x in found]))
+    certificates, draws = tuple(x[2] for x in found), np.stack([x[3] for x in found])
+    return Reconstruction(modes, completed_samples, certificates, draws)
 
 
 def _tell(progress: Progress | None, before: int, total: int, done: int) -> None:
@@ -184,7 +185,8 @@ def _one(
         found = [task.finish(one.z) for one in found]
     first = min(found, key=lambda one: one.deviance)
     whole = replace(task, readings=readings)
-    near = sorted((one for one in found if one.deviance < first.deviance + RISE), key=lambda one: one.deviance)
+    near = [one for one in found if one.deviance < first.deviance + RISE]
+    near.sort(key=lambda one: one.deviance)
     best = min((whole.finish(one.z) for one in near[:3]), key=lambda one: one.deviance)
     best = _excursions(whole, best, rng)
     certificate, draws = certify(

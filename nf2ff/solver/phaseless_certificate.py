@@ -17,12 +17,11 @@ from nf2ff.solver.phaseless_search import Task
 Verdict = Literal["certified", "ambiguous", "failed"]
 Complex = NDArray[Any]
 
-#: Realisations of noise that give the predicted errors: to 8 % (of 1 / sqrt(2 * 80), parts that differ in phase).
+#: Realisations of noise that give the predicted errors.
 DRAWS = 24
-#: Standard deviations, and relative error of the noise stated, by which the misfit may be above what is expected.
+#: Standard deviations, and error of the noise power stated, by which the misfit may be above expectation.
 SPREADS, NOISE_ERROR = 4.0, 0.1
-#: Rise of the deviance up to which a minimum may be the right one: that of noise hardly ever makes the true one
-#: higher than another by as much.
+#: Rise of the deviance up to which a minimum may be the right one.
 RISE = 25.0
 #: Distance of far fields over the predicted error up to which two solutions are the same, and from which not.
 SAME, OTHER = 1.0, 2.5
@@ -99,7 +98,9 @@ def apart(q: Complex, to: Complex) -> float:
     return float(np.linalg.norm(aligned(q, to) - to) / np.linalg.norm(to))
 
 
-def realisations(task: Task, fit: Fit, rng: np.random.Generator, count: int = DRAWS) -> NDArray[np.complex128]:
+def realisations(
+    task: Task, fit: Fit, rng: np.random.Generator, count: int = DRAWS
+) -> NDArray[np.complex128]:
     """Modes (D, J) as noise of the readings makes them, through the inverse of Fisher's information."""
     g, v = task.readings.groups, task.readings.weight
     told, unit = curvature(task.readings, fit.w, task.variance)

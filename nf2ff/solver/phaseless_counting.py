@@ -8,7 +8,6 @@ import numpy as np
 
 from nf2ff.antenna.modes import mode_count, wavenumber
 from nf2ff.kernel.sphere import canonical_angles
-from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -30,17 +29,18 @@ def real_numbers(samples: Samples) -> int:
     return 2 * samples.coherence.size - groups_of(samples.coherence).count
 
 
-def check_determined(samples: Samples, probe: Probe, degree: int) -> None:
+def check_determined(samples: Samples, degree: int) -> None:
     """Refuse readings of one frequency that cannot determine the modes of a degree."""
     assert samples.coherence is not None
     check_amplitudes(samples)
     told = real_numbers(samples)
     unknowns = 2 * mode_count(degree) - 1
     if told < REDUNDANCY * unknowns:
-        most = int(math.isqrt(int(told / REDUNDANCY / 4) + 1)) - 1
+        most = math.isqrt(int(told / REDUNDANCY / 4) + 1) - 1
+        count = groups_of(samples.coherence).count
         raise InputError(
-            f"{samples.coherence.size} readings in {groups_of(samples.coherence).count} groups tell {told} real "
-            f"numbers, degree {degree} has {unknowns} unknowns and needs {math.ceil(REDUNDANCY * unknowns)}",
+            f"{samples.coherence.size} readings in {count} groups tell {told} real numbers, degree {degree} "
+            f"has {unknowns} unknowns and needs {math.ceil(REDUNDANCY * unknowns)}",
             (f"give degree {most} at most, or " if most >= 1 else "")
             + f"read {math.ceil(REDUNDANCY * unknowns / max(told, 1) * 100) - 100} % more",
         )
@@ -56,7 +56,8 @@ def check_amplitudes(samples: Samples) -> None:
     """Refuse one group for all, which is a scan with a phase reference."""
     assert samples.coherence is not None
     if groups_of(samples.coherence).count == 1:
-        raise InputError("all samples are of one group, so that they have a phase reference", "leave coherence out")
+        what = "all samples are of one group, which is a scan with a phase reference"
+        raise InputError(what, "leave coherence out")
 
 
 def spheres(samples: Samples) -> int:

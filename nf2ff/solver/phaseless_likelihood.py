@@ -76,14 +76,14 @@ class Readings:
     groups : Groups
         The groups.
     weight : (M,) ndarray
-        1 over the mean square noise of each scaled reading for noise of mean square 1; zero of those held out.
+        1 over the mean square noise of each scaled reading for noise of 1; zero of those held out.
     """
 
     y: Complex
     groups: Groups
     weight: Real
 
-    def nearest(self, w: Complex, band: Real | None = None) -> Complex:
+    def nearest(self, w: Complex, band: NDArray[Any] | None = None) -> Complex:
         """The readings with phases as near to ``w`` as they get; where one is held out, ``w`` itself.
 
         ``band`` (G,) is how far from its readings each group may stay.
@@ -113,8 +113,8 @@ class Readings:
     def completed(self, w: Complex, variance: float) -> Complex:
         """Readings with the phases that ``w`` gives them, each as much as its phase is sure.
 
-        At the most likely ``w`` equal-weight least squares on them has ``w`` as its solution: there the gradient
-        of the likelihood vanishes, which is that of their squared distance.
+        At the most likely ``w`` equal-weight least squares on them has ``w`` as its solution: there the
+        gradient of the likelihood vanishes, which is that of their squared distance.
         """
         from scipy.special import i0e, i1e
 
@@ -128,7 +128,7 @@ class Readings:
         return replace(self, weight=np.where(out, 0.0, self.weight))
 
     def misfit(self, w: Complex) -> Real:
-        """Least weighted square of readings minus ``w`` over the phase of each group, (G,), for noise of 1."""
+        """Least square of readings minus ``w`` over the phase of each group, (G,), for noise of 1."""
         g, v = self.groups, self.weight
         cross = np.abs(g.sums(v * np.conj(self.y) * w))
         both = g.sums(v * (np.abs(self.y) ** 2 + np.abs(w) ** 2))
@@ -185,7 +185,9 @@ def curvature(readings: Readings, w: Complex, variance: float) -> tuple[Real, Co
     return v * g.spread(share), unit
 
 
-def information(operator: Range, readings: Readings, told: Real, unit: Complex, v: float, d: Complex) -> Complex:
+def information(
+    operator: Range, readings: Readings, told: Real, unit: Complex, v: float, d: Complex
+) -> Complex:
     """Fisher's information times a change of coordinates; ``v`` is the variance of the noise."""
     g = readings.groups
     w = operator.forward(d)
@@ -216,8 +218,8 @@ def most_likely(
         gradient = operator.adjoint(v * (readings.completed(w, variance) - w))
         told, unit = curvature(readings, w, variance)
 
-        def product(d: Complex, told: Real = told, unit: Complex = unit) -> Complex:
-            return information(operator, readings, told, unit, variance, d) + damping * mean * d
+        def product(d: Complex, told: Real = told, unit: Complex = unit, held: float = damping) -> Complex:
+            return information(operator, readings, told, unit, variance, d) + held * mean * d
 
         change, count = solve_by_gradients(product, gradient, inner, 1e-2)
         taken += count

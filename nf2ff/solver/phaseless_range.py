@@ -8,7 +8,7 @@ exact. At any other positions it is reached by a few conjugate gradients from th
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,44 +35,14 @@ _RADII = 6
 _STEPS = 2
 
 
-class Range(Protocol):
-    """What a search needs of an operator A, scaled by the square root of the weights of its rows."""
-
-    #: Sample of each row, as the products have them.
-    order: NDArray[np.intp]
-    #: Square root of the weight of each row, mean square 1.
-    scale: Real
-
-    def forward(self, z: Complex) -> Complex:
-        """Scaled responses (M,) of coordinates (J',)."""
-
-    def adjoint(self, w: Complex) -> Complex:
-        """A^H w."""
-
-    def project(self, w: Complex, last: Complex | None) -> tuple[Complex, Complex]:
-        """The nearest scaled responses of an antenna, and their coordinates; ``last`` are those before."""
-
-    def to_modes(self, z: Complex) -> NDArray[np.complex128]:
-        """Modes Q (J,) of coordinates."""
-
-    def from_modes(self, q: Complex) -> Complex:
-        """Coordinates of modes Q (J,)."""
-
-    def rough(self) -> Range:
-        """The same in the accuracy of a search."""
-
-    @property
-    def size(self) -> int:
-        """Length of the coordinates."""
-
-    @property
-    def unknowns(self) -> int:
-        """How many of them are free: the dimension of the range."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class RingRange:
-    """The range of rings of P equal steps in azimuth, all of one P > 2 N."""
+    """The range of rings of P equal steps in azimuth, all of one P > 2 N.
+
+    It and `PointRange` have alike: ``order`` (M,), the sample of each row; ``scale`` (M,), the square root of
+    the weight of each row, mean square 1; products with A, whose rows are scaled so, and with its adjoint;
+    the projection on its range; and the modes of coordinates.
+    """
 
     order: NDArray[np.intp]
     scale: Real
@@ -117,8 +87,8 @@ class RingRange:
         parts = self._orders(w)
         return np.matmul(parts.conj()[:, None, :], self.columns)[:, 0].conj().ravel()
 
-    def project(self, w: Complex, last: Complex | None) -> tuple[Complex, Complex]:
-        """Exact, so that ``last`` is of no use."""
+    def project(self, w: Complex, _last: Complex | None) -> tuple[Complex, Complex]:
+        """The nearest scaled responses of an antenna and their coordinates, exact wherever one was before."""
         z = self.adjoint(w)
         return self.forward(z), z
 
@@ -184,7 +154,7 @@ class PointRange:
         return found.ravel()
 
     def project(self, w: Complex, last: Complex | None) -> tuple[Complex, Complex]:
-        """By `_STEPS` conjugate gradients from ``last``."""
+        """As of `RingRange`, by `_STEPS` conjugate gradients from the coordinates ``last``."""
         z = np.zeros(self.size, dtype=complex) if last is None else last.copy()
         near = np.zeros(w.size, dtype=complex) if last is None else self.forward(z)
         gradient = self.adjoint(w - near)
@@ -215,6 +185,9 @@ class PointRange:
         return replace(self, accuracy=1e-4)
 
 
+Range = RingRange | PointRange
+
+
 def _square(x: Complex) -> float:
     return float(np.vdot(x, x).real)
 
@@ -231,11 +204,11 @@ def _scales(radius: Real) -> Real:
 
 
 def _rings(samples: Samples, degree: int) -> tuple[NDArray[np.intp], int] | None:
-    """Samples in the order of rings, phi growing along each, and the steps of a ring; None if there are none."""
+    """Samples in the order of rings, phi growing along each, and the steps of a ring, if they are rings."""
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     chi = np.mod(samples.chi + np.pi * turned, 2 * np.pi)
     columns = [np.round(x / _SAME) for x in (theta, chi, samples.radius)]
-    order = np.lexsort((phi, *columns, samples.port))
+    order = np.lexsort(np.stack([phi, *columns, samples.port]))
     key = np.stack([*columns, samples.port])[:, order]
     new = np.append(True, (key[:, 1:] != key[:, :-1]).any(axis=0))
     starts = np.flatnonzero(new)
@@ -259,9 +232,9 @@ def _ring_range(samples: Samples, probe: Probe, degree: int) -> RingRange | None
     # The dense matrix of each ring's first sample alone: in the order of the samples, then of the rings.
     lines = samples.part([0], first)
     rank = np.argsort(np.argsort(order[::steps]))
-    matrix = dense_matrix(
-        plan_geometry(lines), probe, frequency=float(samples.frequency[0]), degree=degree
-    )[rank]
+    matrix = dense_matrix(plan_geometry(lines), probe, frequency=float(samples.frequency[0]), degree=degree)[
+        rank
+    ]
     matrix *= (scale[::steps] * np.sqrt(steps))[:, None]
     _, m, _ = mode_numbers(degree)
     width = 2 * degree

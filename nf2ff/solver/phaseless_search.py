@@ -1,8 +1,8 @@
 """The search for an antenna whose responses have the amplitudes and relative phases that were read.
 
-Relaxed reflect-reflect (D. R. Luke, Inverse Problems 21, 2005; V. Elser et al., SIAM J. Appl. Math. 2018, both
-from memory): B the readings with phases nearest to W, W <- W + beta (P(2 B - W) - B), P the projection on the
-responses of antennas. Near a solution it hovers, so that the most likely antenna is looked for from where it is.
+Relaxed reflect-reflect (D. R. Luke, Inverse Problems 21, 2005; V. Elser et al., 2018, both from memory):
+B the readings with phases nearest to W, W <- W + beta (P(2 B - W) - B), P the projection on the responses of
+antennas. Near a solution it hovers, so that the most likely antenna is looked for from where it is.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Task:
         """Standard deviation of `ratio` at the truth."""
         return float(np.sqrt(2 / self.freedom(w)))
 
-    def band(self) -> NDArray[np.float32]:
+    def band(self) -> NDArray[Any]:
         """`BAND` for each group, (G,)."""
         g, v = self.readings.groups, self.readings.weight
         noise = g.sums(np.where(v > 0, self.variance / np.where(v > 0, v, 1), 0.0))

@@ -9,17 +9,18 @@ class PhaselessCode(Code):
     """Why an antenna is certified, ambiguous or not found, and what would help."""
 
     CERTIFIED = (
-        "no phase reference: certified, since {agreeing} of {starts} independent starts found it, it leaves "
-        "{chi_square:.3f} times the misfit that noise explains{gap}, and readings held out agree; predicted "
-        "error of the far field {error_db:.1f} dB"
+        "no phase reference: certified, since {agreeing} of {starts} independent starts found it, {misfit}{gap}, "
+        "and readings held out agree; predicted error of the far field {error_db:.1f} dB"
     )
-    GAP = ", the next minimum {ratio:.3g}"
+    STATED = "it leaves {chi_square:.3f} times the misfit that noise explains"
+    ESTIMATED = "its misfit is that of noise of {noise_db:.1f} dB of the largest reading"
+    GAP = ", the next minimum {ratio:.3g} times as much"
     MISFIT = (
         "the best antenna found leaves {chi_square:.3g} times the misfit that noise explains (expected 1 +- "
         "{scatter:.2g})"
     )
     HELD_OUT = (
-        "readings held out differ by {ratio:.3g} times what noise explains (at most {most:.3g} expected)"
+        "readings held out differ {ratio:.3g} times as much as noise explains (expected {most:.3g} at most)"
     )
     RIVAL = (
         "{rivals} of {starts} starts found another antenna that explains the readings as well, "

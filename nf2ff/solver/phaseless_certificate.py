@@ -182,12 +182,16 @@ def certify(
         next_best = ""
         if outside.any():
             next_ratio = min(whole.ratio(one.w) for one, out in zip(others, outside, strict=True) if out)
-            next_best = PhaselessCode.GAP(ratio=next_ratio)
+            next_best = PhaselessCode.GAP(ratio=next_ratio / ratio)
+        misfit = PhaselessCode.STATED(chi_square=ratio)
+        if not noise_known:
+            largest = float(np.max(np.abs(whole.readings.y) / whole.exact.scale))
+            misfit = PhaselessCode.ESTIMATED(noise_db=20 * np.log10(np.sqrt(whole.variance) / largest))
         reasons.append(
             PhaselessCode.CERTIFIED(
                 agreeing=int(agreeing.sum()),
                 starts=len(others),
-                chi_square=ratio,
+                misfit=misfit,
                 gap=next_best,
                 error_db=20 * np.log10(error),
             )

@@ -16,7 +16,7 @@ nsma_reader : read_nsma
 plan_toml : read_plan
 power_tables : read_power_table, read_sensitivity_table
 probe : load_probe
-radiation : read_radiation, read_seen
+radiation : read_seen
 range_files : write_array_weights, write_probed_fields, write_zone_term
 report_toml : read_report_meta
 safe : provenance

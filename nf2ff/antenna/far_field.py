@@ -148,7 +148,7 @@ def trusted_around(
     seen : FarField or None
         The grid; without one, and where all of it is trusted, the answer is yes.
     theta, phi : ndarray
-        Directions, one shape, theta in [0, pi] [rad].
+        Directions, one shape, theta from 0 to pi [rad].
     index : int
         Which of the grid's frequencies.
 

@@ -83,6 +83,7 @@ def test_the_quickest_that_the_axes_can_do_is_taken():
     assert plan(scan="grid").scan.name == "grid"
 
 
+@pytest.mark.slow
 def test_wishes():
     # A step of 5 deg is degree 35 (closed form: pi / step - 1).
     assert plan(step=5 * DEG).degree == 35
@@ -127,6 +128,7 @@ def test_places():
         plan(device=Part(diameter=3.6), parts=(), distance=3)
 
 
+@pytest.mark.slow
 def test_warnings():
     near = plan(parts=(), distance=0.158, tail_db=-100)
     assert {PlanCode.CLOSE, PlanCode.BY_DISTANCE} <= codes(near)

@@ -137,7 +137,7 @@ def test_a_faultless_scan_stays_as_it_is():
 
 
 def test_shifts_bend_the_line_of_sight():
-    # A probe that feels its tilt. Hardly any noise: what the model leaves is of third order in the tilt, which
+    # A probe that feels its tilt. Hardly any noise: what the model leaves is of third order in tilt, which
     # the shift makes 0.6 deg: (0.01 x 4)^3 / 6, 1e-5 of the responses.
     degree, ports = 10, two_by_two()
     place = record("equal-area + 2", degree, radius=0.4)

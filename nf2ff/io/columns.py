@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from io import StringIO
 from itertools import chain, islice
 from pathlib import Path
-from typing import Literal, NoReturn
+from typing import Any, Literal, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,7 @@ CHECKS: dict[str, Check] = {
     "theta_deg": (lambda x: np.abs(x) <= 180 * (1 + 1e-12), "-180 to 180"),
     "radius_m": POSITIVE,
     "frequency_hz": POSITIVE,
+    "coherence": (lambda x: (x >= 0) & (x == np.trunc(x)) & (x < 2**53), "a whole number, 0 or a group's"),
     "port": (
         lambda x: (x >= 1) & (x == np.trunc(x)) & (x <= np.iinfo(np.int16).max),
         "a whole number from 1",
@@ -315,7 +316,7 @@ def to_degrees(radians: NDArray[np.float64]) -> NDArray[np.float64]:
     return result
 
 
-def to_texts(values: NDArray[np.float64] | NDArray[np.int16]) -> NDArray[np.object_]:
+def to_texts(values: NDArray[np.float64] | NDArray[np.integer[Any]]) -> NDArray[np.object_]:
     """The shortest text that reads back exactly, each; most positions recur, so by unique value."""
     unique, inverse = np.unique(values, return_inverse=True)
     texts = np.empty(unique.size, dtype=object)

@@ -24,7 +24,13 @@ from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.rank import refuse_few_directions
 from nf2ff.solver.regular_grid import GridScan, NotAGridError, recognise_grid
-from nf2ff.solver.requirements import check_mixture, check_polarisations, check_radius, check_units
+from nf2ff.solver.requirements import (
+    check_mixture,
+    check_polarisations,
+    check_radius,
+    check_reference,
+    check_units,
+)
 from nf2ff.solver.solution import Part, Solution, join
 from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_waves
 
@@ -77,6 +83,7 @@ def solve(
     sample missing at one frequency changes nothing at another.
     """
     degree = None if degree is None else degrees.whole(degree)
+    check_reference(samples)
     check_units(samples, probe)
     check_angles(samples)
     check_radius(samples, minimum_radius, probe)
@@ -122,6 +129,7 @@ def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | Non
         As `solve`, where the samples are not fit at all.
     """
     degree = degrees.whole(degree)
+    check_reference(samples)
     check_units(samples, probe)
     _, probe, _ = _known_probe(samples, probe, method)
     scan = _find_grid(samples, probe, method)

@@ -211,7 +211,8 @@ def _result(
         for name, shape in x.moves:
             moves[name] = moves.get(name, 0.0) + value * shape
     place = pose_of(_placed(samples), {k: v for k, v in moves.items() if k in MOVES}).samples
-    response = of_all(np.where(fit.used, fit.signal, missing), missing)
+    signal = fit.signal - fit.placed.mounting(q)
+    response = of_all(np.where(fit.used, signal, missing), missing)
     found = Alignment(
         frequency=float(samples.frequency[0]),
         parameters=parameters,

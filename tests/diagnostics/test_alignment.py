@@ -137,8 +137,8 @@ def test_a_faultless_scan_stays_as_it_is():
 
 
 def test_shifts_bend_the_line_of_sight():
-    # A probe that feels its tilt. Hardly any noise: what the model leaves is of third order in the tilt, which
-    # the shift makes 0.6 deg: (0.01 x 4)^3 / 6, 1e-5 of the responses.
+    # A probe that feels its tilt. Hardly any noise: what the model leaves is of third order in the tilt that
+    # the shift makes, 0.6 deg: (0.01 x 4)^3 / 6, 1e-5 of the responses.
     degree, ports = 10, two_by_two()
     place = record("equal-area + 2", degree, radius=0.4)
     faults = Faults(x=4e-3, y=-2e-3, theta=1 * DEG, tilt_x=1.5 * DEG, tilt_y=-1 * DEG)

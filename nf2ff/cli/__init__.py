@@ -17,6 +17,7 @@ from nf2ff.messages.visible import in_one_line
 COMMANDS = {
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
+    "design-range": "Design a plane-wave array or a compact range.",
     "export": "Write a result as tables, cuts or a pattern file.",
     "filter-modes": "Suppress echoes by the size of the antenna.",
     "import": "Turn tables of samples or probe patterns into native files.",

@@ -69,7 +69,7 @@ def plan(
     written = [x for x in (output, points) if x is not None]
     for path in written:
         check_output(path, [description, *([] if antenna is None else [antenna])], overwrite=overwrite)
-    if len(written) == 2 and written[0].resolve() == written[1].resolve():
+    if len(written) == 2 and safe.real_path(written[0]) == safe.real_path(written[1]):
         raise InputError(f"{points}: is the output of -o as well", "give two names")
     check_picture(plot, [description], overwrite=overwrite)
     asked = read_plan(description)

@@ -323,14 +323,20 @@ def aside(location: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def point_synthesis(
-    packed: Complex, *, spin: int, location: NDArray[np.float64], epsilon: float, threads: int
+    packed: Complex,
+    *,
+    spin: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+    moved: bool = False,
 ) -> Complex:
     """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi from 0 to 2 pi [rad].
 
     The library does not check that range. ``epsilon`` is the relative accuracy wanted, 3e-13 or more (single
-    precision: 2e-6).
+    precision: 2e-6); ``moved`` says that the points are `aside` already.
     """
-    degree, location = degree_of_packed(packed), aside(location)
+    degree, location = degree_of_packed(packed), location if moved else aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.synthesis_general(
@@ -342,10 +348,17 @@ def point_synthesis(
 
 
 def point_adjoint(
-    maps: Complex, *, spin: int, degree: int, location: NDArray[np.float64], epsilon: float, threads: int
+    maps: Complex,
+    *,
+    spin: int,
+    degree: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+    moved: bool = False,
 ) -> Complex:
     """Adjoint of `point_synthesis`: packed (2, C, A) from maps (C, M)."""
-    location = aside(location)
+    location = location if moved else aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.adjoint_synthesis_general(

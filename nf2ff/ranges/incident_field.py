@@ -34,6 +34,8 @@ _ALONG = 1e-6
 _EPSILON = 3e-13
 #: Error of fast sums of plane waves over the norm of their amplitudes.
 _FIELD_EPSILON = 1e-7
+#: Points times plane waves up to which they are summed one by one.
+_DENSE = 200_000
 #: Points times waves of a regular field in one matrix, at most.
 _AT_ONCE = 4_000_000
 
@@ -79,7 +81,7 @@ class PlaneWaves:
 
     def field_at(self, position: Real, k: float) -> Complex:
         """Electric field at points (M, 3), (M, 3) [V/m]; of many to 1e-7 of the norm of the amplitudes."""
-        if len(position) * len(self.direction) <= _AT_ONCE:
+        if len(position) * len(self.direction) <= _DENSE:
             return np.asarray(np.exp(-1j * k * (position @ self.direction.T)) @ self.amplitude)
         threads = spin.thread_count(None)
         return exponential_sums(

@@ -1,8 +1,12 @@
 """Words, tables and pictures.
 
 box_plots : box_map, excitation_map, filter_effect, surface_map
+budget : budget_dict, budget_lines, budget_rows
 describe : describe
-pattern_plots : balloon, level_distribution, pattern_map, peak_cuts
+design_plots : array_overview
+page : report_page
+page_input : ReportInput
+pattern_plots : balloon, level_distribution, pattern_map, peak_cuts, peak_polar
 plan_plots : plan_overview
 plots : polar_cuts, power_spectrum, principal_cuts
 power_plots : power_overview

@@ -120,7 +120,7 @@ class Drawn:
         self.facts["trusted"] = page_pattern.put_trusted(self.pack, field, self.shown, step=self.step)
         self._cuts()
         self.facts["spectrum"] = page_pattern.put_spectrum(self.pack, modes)
-        self._picture("map", partial(pattern_plots.pattern_map, one))
+        self._picture("map", partial(page_pictures.marked_map, one, field, asked.frequency_index))
         self._picture("u-v", partial(pattern_plots.pattern_map, one, kind="u-v"))
         self._picture("balloon", partial(pattern_plots.balloon, one))
         self._picture("spectrum", partial(plots.power_spectrum, one))

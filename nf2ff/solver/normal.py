@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel import fine_grid, spin, torus
+from nf2ff.kernel import fine_grid, spin
 from nf2ff.solver.transmission import TransmissionOperator
 
 Real = NDArray[np.float64]
@@ -40,7 +40,7 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
         spins = [s for s, _ in orders for _ in range(1 if s == 0 else 2)]
         if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
             return None
-        turns: list[Any] = [turn for s, _ in orders for turn in torus.turn_factors(s, g.chi)]
+        turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
         fields = {}
         pairs: dict[bool, list[tuple[tuple[int, int], Real]]] = {}
         for i, one in enumerate(turns):

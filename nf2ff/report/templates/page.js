@@ -9,8 +9,13 @@
   // --- what is packed ---------------------------------------------------------------------------
 
   const inflate = async (id) => {
-    const text = atob(by(id).textContent);
-    const bytes = Uint8Array.from(text, (c) => c.charCodeAt(0));
+    const packed = by(id).textContent;
+    const unpack = () => {
+      const text = atob(packed), found = new Uint8Array(text.length);
+      for (let i = 0; i < text.length; i++) found[i] = text.charCodeAt(i);
+      return found;
+    };
+    const bytes = Uint8Array.fromBase64 ? Uint8Array.fromBase64(packed) : unpack();
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
     return new Response(stream).arrayBuffer();
   };
@@ -378,8 +383,10 @@
   const figures = { cuts, map, "u-v": cosines, balloon, "over-frequency": overFrequency, spectrum, orders, distribution, "best-beam": bestBeam, "near-field": nearField, terms };
   const near = new Set(), stale = new Set();
   let asked = false;
-  const draw = () => {
+  const draw = async () => {
     asked = false;
+    if (!near.size) return;
+    await library();
     for (const id of near) if (stale.delete(id)) figures[id]();
   };
   const soon = () => { if (!asked) { asked = true; requestAnimationFrame(draw); } };
@@ -402,14 +409,24 @@
     if (facts) redraw();
   };
 
+  // The library is read once, after the words are there.
+  let reading = null;
+  const library = () => (reading = reading || words("library").then((text) => {
+    const script = document.createElement("script");
+    script.textContent = text;
+    document.head.append(script);
+  }));
+  const fail = (error) => {
+    root.classList.remove("scripted");
+    by("trouble").hidden = false;
+    by("trouble").textContent = "This browser cannot show the interactive figures (" + error.message + "): pictures stand in their place.";
+  };
+
   const start = async () => {
     paint(window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
     by("theme").addEventListener("click", () => paint(dark() ? "light" : "dark"));
-    const [library, arrays, text] = await Promise.all([words("library"), inflate("arrays"), words("facts")]);
-    const script = document.createElement("script");
-    script.textContent = library;
-    document.head.append(script);
-    data = arrays;
+    const text = await words("facts");
+    data = await inflate("arrays");
     facts = JSON.parse(text);
     now = facts.first;
     const slider = by("frequency-slider");
@@ -434,9 +451,5 @@
     watch();
     root.dataset.ready = "yes";
   };
-  start().catch((error) => {
-    root.classList.remove("scripted");
-    by("trouble").hidden = false;
-    by("trouble").textContent = "This browser cannot show the interactive figures (" + error.message + "): pictures stand in their place.";
-  });
+  start().then(() => (window.requestIdleCallback || setTimeout)(() => library().catch(fail))).catch(fail);
 })();

@@ -1,5 +1,6 @@
 """Words, tables and pictures.
 
+alignment_plots : alignment_overview
 box_plots : box_map, excitation_map, filter_effect, surface_map
 budget : budget_dict, budget_lines, budget_rows
 describe : describe

@@ -2,7 +2,8 @@
 
 box_plots : box_map, excitation_map, filter_effect, surface_map
 budget : budget_dict, budget_lines, budget_rows
-comparison : comparison_facts, comparison_lines
+comparison : comparison_facts, comparison_lines, level_facts, level_lines
+comparison_plots : comparison_cuts, level_comparison
 describe : describe
 growth : growth_dict, growth_lines
 over_frequency : Row, frequency_table

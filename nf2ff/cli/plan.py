@@ -15,6 +15,7 @@ from nf2ff.cli.options import (
     one_line_errors,
     overwrite_option,
     template_option,
+    working,
 )
 from nf2ff.io import safe
 from nf2ff.io.antenna_toml import read_antenna
@@ -59,7 +60,7 @@ def plan(
     wishes, terms = read_tolerances(description)
     if antenna is not None and not wishes:
         raise InputError(f"{description}: has no [tolerances]", "give them, or leave --antenna out")
-    with found_in(description):
+    with found_in(description), working("planning"):
         made = make_plan(asked)
         found = () if antenna is None else _tolerances(made, read_antenna(antenna), wishes, terms)
     told = plan_facts(made) | ({"tolerances": tolerance_facts(terms, found)} if found else {})

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.hdf5_arrays import hdf5_arrays
 from nf2ff.io.layout import READINGS, Layout, Source
+from nf2ff.io.mat_tags import check_tags
 from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, read_bytes
 from nf2ff.io.text_columns import Asked, Numbers, no_column
 from nf2ff.messages.input_error import InputError, found_in
@@ -96,6 +97,7 @@ def _of_mat(data: bytes) -> dict[str, Any]:
     """What a MAT file holds, the fields of structures by dotted names."""
     from scipy.io import loadmat
 
+    check_tags(data, MAX_BYTES)
     found = {}
     for name, value in loadmat(BytesIO(data), struct_as_record=True, squeeze_me=False).items():
         if name.startswith("__"):

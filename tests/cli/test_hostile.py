@@ -12,11 +12,11 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from commands import IN_FIELDS, assert_refused, run, simulated, succeed, transformed
 
 from nf2ff.io.native import write_samples
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.visible import MOST, in_one_line, visible
-from tests.commands import IN_FIELDS, assert_refused, run, simulated, succeed, transformed
 
 STEPS = ("--theta-step-deg", 10, "--phi-step-deg", 10)
 ESCAPE = "\x1b[2J"

@@ -9,8 +9,8 @@ class PhaselessCode(Code):
     """Why an antenna is certified, ambiguous or not found, and what would help."""
 
     CERTIFIED = (
-        "no phase reference: certified, since {agreeing} of {starts} independent starts found it, {misfit}{gap}, "
-        "and readings held out agree; predicted error of the far field {error_db:.1f} dB"
+        "no phase reference: certified, since {agreeing} of {starts} independent starts found it, "
+        "{misfit}{gap}, and readings held out agree; predicted error of the far field {error_db:.1f} dB"
     )
     STATED = "it leaves {chi_square:.3f} times the misfit that noise explains"
     ESTIMATED = "its misfit is that of noise of {noise_db:.1f} dB of the largest reading"

@@ -1,10 +1,11 @@
 """How often antennas are found without a phase reference, how well, and what their certificates are worth.
 
 Run as ``python benchmarks/phaseless_certificates.py [--degree N] [--set NAME ...] [--antenna NAME ...]
-[--count K] [--starts S] [--unknown-noise]``. One row for each set: truths certified, truths whose error is within 1 dB of
-that of the most likely antenna near the truth ("known"), false certificates (certified, and more than 3 dB
-worse than known), median errors of the complex far field over its rms up to one phase, the predicted one, and
-seconds a scan. Wavelength 1; grids with 1.25 times the needed steps; noise -50 dB of the largest reading.
+[--count K] [--starts S] [--unknown-noise]``. One row for each set: truths certified, truths whose error is
+within 1 dB of that of the most likely antenna near the truth ("known"), false certificates (certified, and
+more than 3 dB worse than known), median errors of the complex far field over its rms up to one phase, the
+predicted one, and seconds a scan. Wavelength 1; grids with 1.25 times the needed steps; noise -50 dB of the
+largest reading.
 """
 
 from __future__ import annotations

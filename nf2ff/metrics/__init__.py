@@ -10,6 +10,7 @@ gain_transfer : GainTransfer, impedance_mismatch_factor, realised_gain_by_substi
 gain_and_power : intensity, directivity, eirp, trp, gain, realised_gain, radiation_efficiency,
     total_efficiency
 lobes : Discrimination, Nulls, Squint, first_nulls, front_to_back, squint, cross_polar_discrimination
+phaseless : certified_samples, mark_certified
 planes : Plane, read_plane, plane_of
 polarisation : components, partial_directivity, axial_ratio, tilt_angle, sense
 probe : probe_figures

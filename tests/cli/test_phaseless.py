@@ -1,6 +1,8 @@
 """Scans without a phase reference, transformed as a user does it."""
 
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,8 +50,6 @@ def test_powers_on_two_spheres_become_a_certified_result(tmp_path):
 
 def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
     # As it is recorded: with phases, which are wrong between cuts.
-    from dataclasses import replace
-
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
     done = run(
         *("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", *SIZE_GIVEN),
@@ -103,14 +103,10 @@ def test_bad_input(cuts, tmp_path, words, says, code):
     write_samples(tmp_path / "scan.h5", cuts)
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", *words)
     assert done.code == code
-    import re
-
     assert re.search(says, done.err), done.err
 
 
 def test_options_of_no_use_are_refused(cuts, tmp_path):
-    from dataclasses import replace
-
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", "--noise-db", -50)
     assert done.code == 2
@@ -119,7 +115,13 @@ def test_options_of_no_use_are_refused(cuts, tmp_path):
 
 def test_other_commands_say_what_to_do_first(cuts, tmp_path):
     write_samples(tmp_path / "scan.h5", cuts)
-    done = run("uncertainty", tmp_path / "scan.h5", "--degree", DEGREE, "-o", tmp_path / "u.h5")
-    assert done.code in (1, 2)
+    (tmp_path / "b.toml").write_text(
+        'metrics = ["directivity"]\n[[error]]\nkind = "leakage"\nlevel_db = -50\n', encoding="utf-8"
+    )
+    done = run("uncertainty", tmp_path / "scan.h5", tmp_path / "b.toml", "-o", tmp_path / "u.h5", "--linear")
+    assert done.code == 1
+    assert "in 19 groups of coherent phase" in done.err
+    assert "nf2ff transform --found-phases FILE does so" in done.err
+    assert not (tmp_path / "u.h5").exists()
     inspected = run("inspect", tmp_path / "scan.h5")
-    assert inspected.code == 0, inspected.err
+    assert re.search(r"groups of coherent phase +19", inspected.out)

@@ -187,7 +187,7 @@ def test_only_reconstruction_takes_groups():
     for verb in (solve, prepare):
         with pytest.raises(ValueError, match=r"in \d+ groups of coherent phase.*reconstruct") as caught:
             verb(samples, PROBE, degree=DEGREE)
-        assert caught.value.option == "nf2ff transform does so"
+        assert caught.value.option == "nf2ff transform --found-phases FILE does so"
 
 
 class TestGroups:

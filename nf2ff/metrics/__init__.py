@@ -11,6 +11,7 @@ gain_and_power : intensity, directivity, eirp, trp, gain, realised_gain, radiati
     total_efficiency
 level_cuts : LevelDifference, compare_levels
 lobes : Discrimination, Nulls, Squint, first_nulls, front_to_back, squint, cross_polar_discrimination
+phaseless : certified_samples, mark_certified
 planes : Plane, read_plane, plane_of
 polarisation : components, partial_directivity, axial_ratio, tilt_angle, sense
 probe : probe_figures

@@ -8,6 +8,7 @@ near each is found (`phaseless_likelihood`), and what they found decides what th
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -221,6 +222,9 @@ def _chains(
             found.append(one)
             told(len(found))
     except KeyboardInterrupt:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # that what others found is not used
+            results.close()
         if not found:
             raise
     return found

@@ -26,7 +26,7 @@ class FarField:
     frequency : (F,) array_like
         Frequencies [Hz].
     theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
+        Polar angles from 0 to pi [rad].
     phi : (P,) array_like
         Azimuth angles [rad].
     e_theta, e_phi : (F, T, P) array_like

@@ -13,10 +13,13 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import click
+import numpy as np
 from tqdm import tqdm
 
+from nf2ff.cli import fail
 from nf2ff.io.safe import refuse_overwrite, replacing
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import visible
 from nf2ff.metrics.planes import ALLOWED, read_plane
 from nf2ff.report.over_frequency import told_once
 from nf2ff.report.picture_set import PICTURE_SET
@@ -93,8 +96,13 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
             told = str(error)
         except MemoryError:
             told = "not enough memory: use fewer frequencies or directions"
-        click.echo(f"nf2ff: {' '.join(told.split())}", err=True)
-        sys.exit(1)
+        except RuntimeError as error:
+            if "new thread" not in str(error):
+                raise
+            told = (
+                "no more threads can be started: end other programs, or raise the limit of them (ulimit -u)"
+            )
+        return fail(told)
 
     return guarded
 
@@ -168,6 +176,19 @@ def check_figures(folder: Path | None, *, overwrite: bool) -> None:
             raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
 
 
+def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
+    """Index of a frequency that is there, the first if none is asked for."""
+    if ghz is None:
+        return 0
+    index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
+    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
+        raise InputError(
+            f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
+            "give that as --frequency-ghz",
+        )
+    return index
+
+
 def steps_of(whole: int, step: float, option: str) -> int:
     """Number of steps, which must divide the angle evenly."""
     count = round(whole / step) if 1e-300 < step < math.inf else 0
@@ -184,12 +205,12 @@ def print_warnings(
 ) -> None:
     """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
     for sentence in once:
-        click.echo(f"warning: {sentence}", err=True)
+        click.echo(f"warning: {visible(sentence)}", err=True)
     warnings = list(warnings)
     if not any(warnings):
         return
     for line in told_once(frequency, [[x for x in some if x not in once] for some in warnings]):
-        click.echo(f"warning, {line}", err=True)
+        click.echo(f"warning, {visible(line)}", err=True)
 
 
 def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:

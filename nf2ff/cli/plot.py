@@ -13,6 +13,7 @@ from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
     check_picture,
+    nearest_frequency,
     one_line_errors,
     overwrite_option,
     read_planes,
@@ -20,7 +21,7 @@ from nf2ff.cli.options import (
 )
 from nf2ff.io.native import read_samples
 from nf2ff.io.radiation import read_radiation
-from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.input_error import found_in
 from nf2ff.report import pattern_plots, plots
 from nf2ff.report.picture_set import figures_over_frequency
 from nf2ff.report.scan_plots import near_field
@@ -103,23 +104,10 @@ def plot(
     click.echo(f"{output}: {KINDS[kind].partition(', of ')[0]}")
 
 
-def _nearest(path: Path, frequency: Any, ghz: float | None) -> int:
-    """Index of a frequency that is there."""
-    if ghz is None:
-        return 0
-    index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
-    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
-        raise InputError(
-            f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
-            "give that as --frequency-ghz",
-        )
-    return index
-
-
 def _scan(path: Path, ghz: float | None, unit: str | None) -> Any:
     samples = read_samples(path, response_unit=unit)
     with found_in(path):
-        return near_field(samples, frequency_index=_nearest(path, samples.frequency, ghz))
+        return near_field(samples, frequency_index=nearest_frequency(path, samples.frequency, ghz))
 
 
 def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, reach: float) -> Any:
@@ -130,7 +118,9 @@ def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, r
             click.echo(f"warning, {path}: {sentence}", err=True)
     if kind == "frequency":
         return figures_over_frequency(whole)
-    one = {name: modes.at(_nearest(files[name], modes.frequency, ghz)) for name, modes in whole.items()}
+    one = {
+        name: modes.at(nearest_frequency(files[name], modes.frequency, ghz)) for name, modes in whole.items()
+    }
     name, first = next(iter(one.items()))
     with found_in(", ".join(map(str, files.values()))):
         if kind == "cuts":

@@ -189,7 +189,7 @@ def _header(
             raise InputError("columns are not separated by commas", "save as CSV with ',' and '.'")
         if all(_NUMBER.fullmatch(name) for name in names):
             raise InputError("numbers where the header should be", expected)
-        unknown = {name.casefold(): name for name in names if name not in columns}
+        unknown = {name.casefold(): name for name in names if name not in (*columns, *optional)}
         for name in columns:
             if name not in names and name not in optional:
                 near = difflib.get_close_matches(name, unknown, n=1, cutoff=0.5)

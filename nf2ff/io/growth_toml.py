@@ -149,34 +149,15 @@ class StudyFile:
 
 
 def study_template() -> str:
-    """Return a study to be changed.
-
-    Returns
-    -------
-    str
-        TOML that `read_study_file` reads, once the antenna that it names is there.
-    """
+    """Return a study to be changed."""
     return template("study")
 
 
 def read_study_file(path: PathLike) -> StudyFile:
     """Read the description of a study.
 
-    Parameters
-    ----------
-    path : path
-        TOML file as `study_template` explains. Files that it names lie in its folder or below it:
-        what leads elsewhere is refused, so that a description taken over from others reads nothing
-        it should not.
-
-    Returns
-    -------
-    StudyFile
-
-    Raises
-    ------
-    ValueError
-        One line that names file, table, key, value and what is allowed.
+    Files that it names lie in its folder or below it: what leads elsewhere is refused, so that a description
+    taken over from others reads nothing it should not.
     """
     content = read_toml(path)
     for key in content:

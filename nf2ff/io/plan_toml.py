@@ -173,37 +173,13 @@ class PlanTable(Table):
 
 
 def plan_template() -> str:
-    """A plan to be changed, as TOML that `read_plan` reads.
-
-    Returns
-    -------
-    str
-        The template.
-    """
+    """A plan to be changed, as TOML that `read_plan` reads."""
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "plan.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_tolerances(path: PathLike) -> tuple[list[Wish], list[ErrorTerm]]:
-    """Uncertainties that a plan asks for, and the errors that share them; both empty if there are none.
-
-    Parameters
-    ----------
-    path : path
-        File to read.
-
-    Returns
-    -------
-    wishes : list of Wish
-        Uncertainties wished.
-    terms : list of ErrorTerm
-        The errors.
-
-    Raises
-    ------
-    ValueError
-        As `read_plan`, or if one is there without the other.
-    """
+    """Uncertainties that a plan asks for, and the errors that share them; both empty if there are none."""
     read = read_toml(path, PlanTable)
     terms = [
         error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")

@@ -60,7 +60,9 @@ def table_of(which: Index, place: Index, count: int) -> Index:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, and response, exp(+jwt)."""
+    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, response, exp(+jwt), and
+    when they were taken [s].
+    """
 
     frequency: Real
     theta_deg: Real
@@ -69,6 +71,7 @@ class Rows:
     radius: Real
     port: Real
     response: NDArray[np.complex128]
+    time: Real | None = None
 
     def samples(self, unit: ResponseUnit, line: Callable[[int], str]) -> Samples:
         """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
@@ -83,7 +86,12 @@ class Rows:
             for x in (self.theta_deg, self.phi_deg, self.chi_deg, self.radius)
         ]
         theta, phi, chi = (np.radians(x, out=x) for x in place[:3])  # the copies made above
-        return Samples(frequency, theta, phi, chi, place[3], self.port[first].astype(np.int16), value, unit)
+        port = self.port[first].astype(np.int16)
+        time = None
+        if self.time is not None:
+            time = np.where(present, self.time[rows], self.time[first])
+            time = time if np.any(time != time[0]) else time[0]
+        return Samples(frequency, theta, phi, chi, place[3], port, value, unit, None, time)
 
     def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:
         """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.

@@ -79,7 +79,7 @@ def merge_samples(
     Returns
     -------
     Samples
-        M1 + M2 samples, those of the first scan first.
+        M1 + M2 samples, those of the first scan first, without times: the scans may have a clock each.
 
     Raises
     ------

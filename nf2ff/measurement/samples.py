@@ -41,6 +41,8 @@ class Samples:
         Field at an ideal field probe, wave at a probe's port, or of unknown level.
     number : (M,) array_like of int, optional
         Number of each sample in the record that these are a part of; from 1 where it is all.
+    time : (M,) or (F, M) array_like, optional
+        When each sample was taken, by one clock [s].
 
     Attributes
     ----------
@@ -50,8 +52,8 @@ class Samples:
     Raises
     ------
     ValueError
-        If shapes do not fit, an angle or radius is out of range, a position is not finite or a response is
-        infinite.
+        If shapes do not fit, an angle or radius is out of range, a position or time is not finite or a
+        response is infinite.
     """
 
     frequency: NDArray[np.float64]
@@ -63,6 +65,7 @@ class Samples:
     response: NDArray[np.complex128]
     response_unit: ResponseUnit = "V/m"
     number: NDArray[np.int64] | None = None
+    time: NDArray[np.float64] | None = None
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
@@ -84,7 +87,9 @@ class Samples:
             raise InputError("there is no sample", "give at least one")
         # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
         object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
-        for name in ("theta", "phi", "chi", "radius", "port"):
+        for name in ("theta", "phi", "chi", "radius", "port", "time"):
+            if name == "time" and self.time is None:
+                continue
             kind = np.int16 if name == "port" else float
             if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
                 raise InputError(f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}")
@@ -159,6 +164,7 @@ class Samples:
             self.response[rows][:, which],
             self.response_unit,
             number,
+            None if self.time is None else some(self.time),
         )
 
     def number_of(self, row: int) -> int:

@@ -330,6 +330,8 @@ def _told(
     if any(scan.overtravel):
         theta, phi = map(math.degrees, scan.overtravel)
         told.append(PlanCode.OVERTRAVEL(theta_deg=theta, phi_deg=phi))
-        if request.positioner.chi is None:
-            told.append(PlanCode.MOVED())
+        moved = scan.speed * request.receiver.sweep
+        told.append(
+            PlanCode.MOVED(moved_deg=math.degrees(moved), error_db=20 * math.log10(max(kr0 * moved, 1e-15)))
+        )
     return told

@@ -173,8 +173,8 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
     size = RangeCode.DIRECT_LENGTH(length_m=length, aperture_cm=cm, frequency_ghz=ghz, loss_db=loss)
     if q.room is not None and q.room < length:
         against.append(RangeCode.DIRECT_TOO_LONG(room_m=q.room, length_m=length))
-    # In a room that is too short, what a range of the room's length would show.
-    at = length if q.room is None else min(length, q.room)
+    # The room's whole length is taken: the farther away, the less an offset does.
+    at = length if q.room is None else q.room
     if 0 < q.offset < at:
         near, far = lengths.offset_errors_db(q.offset, at)
         aside = math.degrees(lengths.parallax(q.offset, at))

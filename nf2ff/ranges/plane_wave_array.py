@@ -144,7 +144,7 @@ def disc_array(count: int, *, diameter: float, exponent: float = 1.0) -> PlaneWa
     Returns
     -------
     PlaneWaveArray
-        The array, centred at the origin.
+        As `square_array`.
 
     Raises
     ------

@@ -46,29 +46,17 @@ class Row(NamedTuple):
 def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, every: bool = False) -> list[str]:
     """Lines of a table of figures over frequency.
 
-    Parameters
-    ----------
-    frequency : (F,) ndarray
-        Frequencies [Hz].
-    rows : sequence of Row
-        The figures.
-    every : bool
-        One line for each frequency, however many there are.
-
-    Returns
-    -------
-    list of str
-        Up to `MAX_COLUMNS` frequencies a column each; of more the least, median and largest value
-        of each figure and where they are.
+    Up to `MAX_COLUMNS` frequencies a column each; of more the least, median and largest value of each figure
+    and where they are. ``every``: one line for each frequency, however many there are.
     """
     ghz = [f"{x / 1e9:.9g}" for x in frequency]
     if every and frequency.size > MAX_COLUMNS:
         table = [("GHz", *(row.name for row in rows))]
-        table += [(at, *(_text(row, f) for row in rows)) for f, at in enumerate(ghz)]
+        table += [(at, *(row_text(row, f) for row in rows)) for f, at in enumerate(ghz)]
         return aligned(table, words=0)
     if frequency.size <= MAX_COLUMNS:
         table = [("GHz", *ghz)]
-        table += [(row.name, *(_text(row, f) for f in range(frequency.size))) for row in rows]
+        table += [(row.name, *(row_text(row, f) for f in range(frequency.size))) for row in rows]
         return aligned(table, words=1)
     table = [("", "least", "at GHz", "median", "largest", "at GHz")]
     for row in rows:
@@ -77,11 +65,14 @@ def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, ever
             continue
         low, high = int(np.nanargmin(row.values)), int(np.nanargmax(row.values))
         middle = row._replace(values=np.array([np.nanmedian(row.values)]))
-        table.append((row.name, _text(row, low), ghz[low], _text(middle, 0), _text(row, high), ghz[high]))
+        table.append(
+            (row.name, row_text(row, low), ghz[low], row_text(middle, 0), row_text(row, high), ghz[high])
+        )
     return [f"{frequency.size} frequencies from {ghz[0]} to {ghz[-1]} GHz", *aligned(table, words=1)]
 
 
-def _text(row: Row, index: int) -> str:
+def row_text(row: Row, index: int) -> str:
+    """A figure at one frequency, as it stands in a table."""
     value = float(row.values[index])
     if np.isnan(value):
         return "-"
@@ -96,20 +87,7 @@ def _text(row: Row, index: int) -> str:
 
 
 def told_once(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
-    """Warnings of each frequency, those that are equal but for their figures told once.
-
-    Parameters
-    ----------
-    frequency : iterable of float
-        Frequencies [Hz].
-    warnings : iterable of iterable of str
-        Warnings of each, as values or as texts from a file.
-
-    Returns
-    -------
-    list of str
-        Each kind with its frequencies in front, and with its figures from the least to the largest.
-    """
+    """Warnings of each frequency, those that are equal but for their figures told once."""
     hertz = list(frequency)
     alike: dict[tuple[object, ...], list[tuple[float, str]]] = {}
     for at, some in zip(hertz, warnings, strict=False):

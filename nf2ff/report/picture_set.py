@@ -30,22 +30,7 @@ PICTURE_SET = {
 
 
 def picture_set(modes: Modes, samples: Samples, *, plane: PlaneLike = 0.0) -> dict[str, Callable[[], Axes]]:
-    """What draws each picture of a result: of its first frequency, and over frequency.
-
-    Parameters
-    ----------
-    modes : Modes
-        Of all frequencies.
-    samples : Samples
-        The scan that they were made of.
-    plane : float, str or Plane
-        Plane of the first cut, as in `pattern_plots.peak_cuts`.
-
-    Returns
-    -------
-    dict of str to callable
-        By the names of `PICTURE_SET`.
-    """
+    """What draws each picture of a result: of its first frequency, and over frequency."""
     first = modes.at(0)
     found: dict[str, Callable[[], Any]] = {
         "cuts": partial(pattern_plots.peak_cuts, {"": first}, plane=plane),
@@ -60,23 +45,7 @@ def picture_set(modes: Modes, samples: Samples, *, plane: PlaneLike = 0.0) -> di
 
 
 def figures_over_frequency(patterns: Mapping[str, Modes]) -> Axes:
-    """Peak directivity, and peak EIRP and TRP where all patterns are absolute, over frequency.
-
-    Parameters
-    ----------
-    patterns : mapping of str to Modes
-        By name, all of the same frequencies.
-
-    Returns
-    -------
-    Axes
-        The axes.
-
-    Raises
-    ------
-    ValueError
-        If one has other frequencies.
-    """
+    """Peak directivity, and peak EIRP and TRP where all patterns are absolute, over frequency."""
     frequency = next(iter(patterns.values())).frequency
     curves, absolute = {}, all(modes.reference == "absolute" for modes in patterns.values())
     for name, modes in patterns.items():

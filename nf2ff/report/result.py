@@ -78,18 +78,7 @@ def frequency_facts(quantities: Mapping[str, Quantity]) -> list[dict[str, Any]]:
 
 
 def result_facts(result: Result) -> list[dict[str, Any]]:
-    """Figures and warnings of a result at each frequency, ready for JSON.
-
-    Parameters
-    ----------
-    result : Result
-        What `metrics.transformation.transform_samples` found, or a file holds.
-
-    Returns
-    -------
-    list of dict
-        One for each frequency, in degrees, dBi, dBm and watts, as the names say.
-    """
+    """Figures and warnings of a result at each frequency, ready for JSON."""
     hertz = result.modes.frequency.tolist()
     rows = zip(hertz, frequency_facts(result.quantities), result.warnings or [()] * len(hertz), strict=True)
     common = {"degree_reason": result.notes.get("degree_reason"), "radiated_power_w": None}

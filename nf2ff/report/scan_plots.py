@@ -55,7 +55,7 @@ def near_field(samples: Samples, *, frequency_index: int = 0) -> Axes:
     there = ~np.isnan(response)
     if not there.any():
         raise InputError(f"there is no reading at {samples.frequency[frequency_index]:.9g} Hz")
-    port, angle, rows = _strongest(samples.port, chi, response, there)
+    port, angle, rows = strongest_rows(samples.port, chi, response, there)
     # Negative theta is the far side of the pole.
     t = np.degrees(np.abs(theta[rows]))
     p = np.degrees(np.mod(np.where(theta[rows] < 0, phi[rows] + np.pi, phi[rows]), 2 * np.pi))
@@ -89,10 +89,18 @@ def near_field(samples: Samples, *, frequency_index: int = 0) -> Axes:
     return panels[0]
 
 
-def _strongest(
-    port: NDArray[Any], chi: NDArray[Any], response: NDArray[Any], there: NDArray[np.bool_]
+def strongest_rows(
+    port: NDArray[Any],
+    chi: NDArray[Any],
+    response: NDArray[Any],
+    there: NDArray[np.bool_],
+    *,
+    most: int | None = _MOST,
 ) -> tuple[int, str, NDArray[np.intp]]:
-    """Port and value of chi of the strongest readings, and their rows; any chi where it varies freely."""
+    """Port and value of chi of the strongest readings, and their rows; any chi where it varies freely.
+
+    Of more rows than ``most`` a choice.
+    """
     turned = np.mod(np.degrees(chi), 360).round(3)
     values = np.unique(turned)
     power = np.where(there, np.abs(np.where(there, response, 0)) ** 2, 0)
@@ -104,8 +112,8 @@ def _strongest(
         angle = max(by_chi, key=lambda x: by_chi[x])
         chosen, name = chosen & (turned == angle), f"{angle:g} deg"
     rows = np.flatnonzero(chosen)
-    if rows.size > _MOST:
-        rows = np.sort(np.random.default_rng(0).choice(rows, _MOST, replace=False))
+    if most is not None and rows.size > most:
+        rows = np.sort(np.random.default_rng(0).choice(rows, most, replace=False))
     return best, name, rows
 
 

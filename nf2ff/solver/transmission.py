@@ -21,7 +21,7 @@ from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi, plan_geometry
-from nf2ff.solver.response import Orders, Separation, separate
+from nf2ff.solver.response import Change, Orders, Separation, Series, separate
 
 Complex = NDArray[Any]
 
@@ -48,6 +48,10 @@ class TransmissionOperator:
         Relative accuracy of the products.
     threads : int
         Threads.
+    change : callable, optional
+        As of `separate`: the operator of other response constants that act on the same coefficients.
+    series : Series, optional
+        The probe's response over degree and radius, where it is known.
     """
 
     geometry: tuple[Geometry, ...]
@@ -56,6 +60,8 @@ class TransmissionOperator:
     degree: int
     tolerance: float = 1e-12
     threads: int = 1
+    change: Change | None = None
+    series: Series | None = None
 
     def __post_init__(self) -> None:
         check_port(max(g.port for g in self.geometry), self.probe)
@@ -63,14 +69,20 @@ class TransmissionOperator:
     @cached_property
     def separation(self) -> Separation:
         """The response constants as short sums of functions of degree and of radius."""
-        return separate(
-            self.probe,
-            ports=[g.port for g in self.geometry],
-            radius=[g.radius for g in self.geometry],
-            frequency=self.frequency,
-            degree=self.degree,
-            tolerance=self.tolerance,
-        )
+        radius = [g.radius for g in self.geometry]
+        series = self.series
+        if series is None:
+            series = separate(
+                self.probe,
+                ports=[g.port for g in self.geometry],
+                low=float(min(r.min() for r in radius)),
+                high=float(max(r.max() for r in radius)),
+                frequency=self.frequency,
+                degree=self.degree,
+                tolerance=self.tolerance,
+                change=self.change,
+            )
+        return series.at(radius)
 
     @cached_property
     def shape(self) -> tuple[int, int]:

@@ -51,6 +51,7 @@ def test_every_template_has_a_command():
         "columns",
         "reflector",
         "plane-wave-array",
+        "report",
     }
     assert {x.stem for x in folder.iterdir()} == {*COMMANDS, *others}
 

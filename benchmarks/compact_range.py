@@ -2,8 +2,8 @@
 
     python benchmarks/compact_range.py [GHz ...]
 
-OMP_NUM_THREADS=1 keeps both to one thread. A serrated reflector of 1 m (F 1.5 m, offset 0.75 m) and a plane of 101 x 101 points, 0.5 m wide, 1.75 m beyond
-the focus. The direct sum is timed on 101 of the points and its time scaled up.
+OMP_NUM_THREADS=1 keeps both to one thread. A serrated reflector of 1 m (F 1.5 m, offset 0.75 m), a plane of
+101 x 101 points, 0.5 m wide. The direct sum is timed on 101 of the points and its time scaled up.
 """
 
 from __future__ import annotations
@@ -27,9 +27,7 @@ def main(ghz: list[float]) -> None:
     x = np.linspace(-0.25, 0.25, 101)
     points = np.stack([a.ravel() for a in np.meshgrid(x, x, [0.0])], axis=1) + zone.centre
     some = np.random.default_rng(1).permutation(len(points))[:101]
-    print(
-        f"{'GHz':>6s} {'currents':>9s} {'waves':>8s} {'fast s':>7s} {'direct s':>9s} {'ratio':>6s} {'differ dB':>9s}"
-    )
+    print("   GHz  currents    waves  fast s  direct s  ratio differ dB")
     for f in ghz:
         reflected_field(reflector, feed, zone, frequency=1e9 * f / 4)  # libraries are loaded, caches filled
         start = time.process_time()

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from notebook_ranges import check_four_ranges
 from probe_oracle import cluster_modes
 from pyshtools.expand import SHExpandDH
 from scipy.special import eval_legendre
@@ -442,6 +443,7 @@ def check_no_phase_reference(found):
 CHECKS = {
     "error_growth.ipynb": check_error_growth,
     "first_scan.ipynb": check_first_scan,
+    "four_ranges.ipynb": check_four_ranges,
     "inside_the_box.ipynb": check_inside_the_box,
     "no_phase_reference.ipynb": check_no_phase_reference,
     "planning.ipynb": check_planning,

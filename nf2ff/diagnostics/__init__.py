@@ -1,7 +1,12 @@
 """What a scan says of the antenna: from where in its box it radiates, and what else is in the chamber.
 
-back_projection : Projection, back_project, coefficient_noise, plane_points, sphere_points
+aperture : aperture_field
+array : Excitations, array_excitations
+back_projection : Projection, back_project, plane_points, sphere_points
+location : Location, locate, move_origin
 mode_filter : FilteredModes, filter_modes
-origin : translate, radiation_centre, minimum_sphere
+noise : coefficient_noise, result_noise, spectrum_noise, without_noise
+origin : translate, radiation_centre, centre_uncertainty, minimum_sphere
 parts : RadiatingParts, power_map, radiating_parts
+surface : Surface, SurfaceField, read_surface, surface_field
 """

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.fields import near_field_points
-from nf2ff.antenna.modes import Modes, mode_count, wavenumber
+from nf2ff.antenna.modes import Modes, wavenumber
+from nf2ff.diagnostics.noise import checked_noise, noise_in_degrees, seen_degrees, without_noise
 from nf2ff.diagnostics.origin import minimum_sphere
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.radial import radial_functions
@@ -17,12 +18,13 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.diagnostics import ProjectionCode
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
-from nf2ff.solver.solution import Solution, noise_gain
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 #: Degrees whose power tells how the spectrum goes on.
 _SLOPE = 4
+#: Power of a degree over that of the strongest that is none.
+_NOTHING = 1e-250
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,28 +57,6 @@ class Projection:
     error: Real
     resolution: Real
     warnings: tuple[tuple[Notice, ...], ...]
-
-
-def coefficient_noise(solution: Solution) -> Real:
-    """Standard uncertainty of one mode coefficient from the noise of the samples, (F,) [sqrt(W)].
-
-    Parameters
-    ----------
-    solution : Solution
-        Its noise floor is propagated through the solver.
-
-    Returns
-    -------
-    (F,) ndarray
-        Root mean square over all coefficients solved for; those that the scan hardly determines have more.
-    """
-    gain = noise_gain(solution, rng=0)
-    power = solution.modes.radiated_power() * np.square(solution.noise_floor) * gain
-    # Those left zero have no noise: a frequency that lacks samples, or a grid, may determine fewer degrees.
-    count = np.empty(power.size)
-    for part in solution.parts:
-        count[list(part.frequencies)] = mode_count(part.prepared.degree)
-    return np.sqrt(2 * power / count)
 
 
 def sphere_points(radius: float, *, theta: ArrayLike, phi: ArrayLike) -> Real:
@@ -140,7 +120,8 @@ def back_project(
         Places outside the sphere about the origin that holds what radiates, see `sphere_points` and
         `plane_points` [m].
     noise : float or (F,) array_like, optional
-        Standard uncertainty of a mode coefficient, see `coefficient_noise` [sqrt(W)]. It chooses the degree.
+        Standard uncertainty of a mode coefficient, see `noise.coefficient_noise`, which chooses the degree;
+        NaN where it is not known [sqrt(W)].
     degree : int, optional
         Degree to cut at; by default chosen by the noise, all degrees where none is stated.
 
@@ -167,30 +148,25 @@ def back_project(
     if not radius.min() > 0:
         raise InputError("a point lies at the origin, where no wave has a field", "move it")
     nearest = float(radius.min())
-    sigma = None if noise is None else as_array(noise, float, "noise")
-    if sigma is not None and sigma.shape not in ((), modes.frequency.shape):
-        raise InputError(
-            f"noise has shape {sigma.shape}, expected () or {modes.frequency.shape}, as frequency"
-        )
-    sigma = None if sigma is None else np.broadcast_to(sigma, modes.frequency.shape)
-    if sigma is not None and np.any(sigma < 0):
-        raise InputError(f"noise is {sigma.min()} sqrt(W), expected values >= 0")
+    sigma = checked_noise(np.nan if noise is None else noise, modes)
     if degree is not None and not 1 <= degree <= modes.degree:
         raise InputError(f"degree is {degree}, expected from 1 to {modes.degree}")
     theta, phi = direction_angles(at)
     basis = unit_vectors(theta, phi)
     cuts, errors, fields = [], [], []
     for f, one in enumerate(modes.each()):
-        level = 0.0 if sigma is None else float(sigma[f])
-        cut, error = _cut(one, nearest, level, degree)
+        known = not np.isnan(sigma[f])
+        cut, error = _cut(one, nearest, float(sigma[f]) if known else 0.0, degree)
         parts = _near_field(one.truncate(cut), theta, phi, radius)
         fields.append(sum(part[:, None] * e for part, e in zip(parts, basis, strict=True)))
         cuts.append(cut)
-        errors.append(error if sigma is not None else np.nan)
-    held = minimum_sphere(modes)
+        errors.append(error if known else np.nan)
+    held = minimum_sphere(without_noise(modes, sigma))
     warnings = []
     for least, error in zip(held, errors, strict=True):
         told = []
+        if noise is not None and np.isnan(error):
+            told.append(ProjectionCode.UNKNOWN_NOISE())
         if nearest < least:
             told.append(ProjectionCode.INSIDE(radius_m=nearest, minimum_m=float(least)))
         if error >= 1:
@@ -234,12 +210,13 @@ def _near_field(one: Modes, theta: Real, phi: Real, radius: Real) -> Complex:
 def _cut(one: Modes, radius: float, sigma: float, degree: int | None) -> tuple[int, float]:
     """Degree that leaves the least error on a sphere, and that error relative to the field."""
     top = 2 * one.degree
-    n = np.arange(1, top + 1)
-    noise = (2 * n + 1.0) * sigma**2  # of 2 (2n+1) coefficients, as power
+    noise = noise_in_degrees(sigma, top)
     with np.errstate(over="ignore", invalid="ignore"):
         weight = _gains(one, radius, top)
-        power = _continued(one.power_spectrum()[0], noise.astype(float))
-        true, spread = (np.where(x > 0, x * weight, 0) for x in (power, noise))
+        power = _continued(one.power_spectrum()[0], noise)
+        # Far above, where waves overflow, there is nothing but the floor of the numbers.
+        true = np.where(power > _NOTHING * power.max(), power * weight, 0)
+        spread = np.where(noise > 0, noise * weight, 0)
         below = np.cumsum(spread)[: one.degree]
         above = (np.cumsum(true[::-1])[::-1] - true)[: one.degree]
         total = np.where(np.isfinite(below + above), below + above, np.inf)
@@ -257,9 +234,7 @@ def _continued(held: Real, noise: Real) -> Real:
     count = held.size
     true = np.zeros(noise.size)
     true[:count] = np.maximum(held - noise[:count], 0)
-    n = np.arange(1, count + 1)
-    # Chance moves the power of a degree's noise by 1/sqrt(2n+1) of it: three times that is seen.
-    seen = np.flatnonzero(held > noise[:count] * (1 + 3 / np.sqrt(2 * n + 1.0)))
+    seen = seen_degrees(held, noise[:count])
     last = int(seen[-1]) if seen.size else -1
     true[last + 1 :] = 0
     run = seen[-_SLOPE:]
@@ -269,14 +244,14 @@ def _continued(held: Real, noise: Real) -> Real:
     low, high = 0.05, float(last + 2)
     while high - low > 1e-2:
         middle = (low + high) / 2
-        spectrum = np.log(_dipole_spectrum(middle, noise.size)[run])
+        spectrum = np.log(dipole_spectrum(middle, noise.size)[run])
         low, high = (middle, high) if np.polyfit(run, spectrum, 1)[0] < slope else (low, middle)
-    spectrum = _dipole_spectrum(low, noise.size)
+    spectrum = dipole_spectrum(low, noise.size)
     true[last + 1 :] = spectrum[last + 1 :] * np.exp(np.mean(np.log(true[run] / spectrum[run])))
     return true
 
 
-def _dipole_spectrum(x: float, degree: int) -> Real:
+def dipole_spectrum(x: float, degree: int) -> Real:
     """Power in each degree of a dipole on the sphere of k r0 = ``x``, as in `required_degree`, (N,)."""
     from scipy.special import jv
 

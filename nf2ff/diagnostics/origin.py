@@ -11,6 +11,7 @@ from nf2ff.antenna.expansion import modes_from_far_field
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.grids import gauss_legendre_grid
 from nf2ff.antenna.modes import Modes, required_degree, wavenumber
+from nf2ff.diagnostics.noise import checked_noise, without_noise
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
@@ -112,6 +113,43 @@ def radiation_centre(modes: Modes) -> Real:
             both = _mean_square(translate(modes, unit[i] + unit[j]))
             curve[:, i, j] = curve[:, j, i] = (both - ahead[i] - ahead[j] + here) / step**2
     return -np.linalg.solve(curve, slope.T[:, :, None])[:, :, 0]
+
+
+def centre_uncertainty(modes: Modes, noise: ArrayLike, *, draws: int = 16, rng: int = 0) -> Real:
+    """Standard uncertainty of the centre of radiation from noise, by noise that is added once more.
+
+    Parameters
+    ----------
+    modes : Modes
+        Mode coefficients, F frequencies.
+    noise : float or (F,) array_like
+        Standard uncertainty of a coefficient, see `noise.coefficient_noise` [sqrt(W)].
+    draws : int
+        Draws of noise; the result scatters by 1/sqrt(2 draws) of itself.
+    rng : int
+        Seed.
+
+    Returns
+    -------
+    (F, 3) ndarray
+        Of each component [m]; NaN where the noise is not known.
+
+    Raises
+    ------
+    ValueError
+        If no power is radiated at a frequency, or noise is negative.
+    """
+    sigma = checked_noise(noise, modes)
+    generator = np.random.default_rng(rng)
+    found = np.full((modes.frequency.size, 3), np.nan)
+    for f, one in enumerate(modes.each()):
+        if np.isnan(sigma[f]):
+            continue
+        pair = generator.standard_normal((2, draws, one.coefficients.shape[1]))
+        noisy = one.coefficients + sigma[f] / np.sqrt(2) * (pair[0] + 1j * pair[1])
+        some = without_noise(Modes(np.repeat(one.frequency, draws), noisy), sigma[f])
+        found[f] = radiation_centre(some).std(axis=0, ddof=1)
+    return found
 
 
 def _mean_square(modes: Modes) -> Real:

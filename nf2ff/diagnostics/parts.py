@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import far_field
-from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import Modes, mode_count, required_degree, wavenumber
+from nf2ff.antenna.modes import Modes, mode_count, mode_numbers, required_degree, wavenumber
+from nf2ff.diagnostics.back_projection import dipole_spectrum
+from nf2ff.diagnostics.noise import checked_noise, spectrum_noise
 from nf2ff.diagnostics.origin import radiation_centre, translate
+from nf2ff.diagnostics.rule import one_frequency, rule_directions, rule_field
 from nf2ff.kernel.plane_waves import raster_sums
-from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.kernel.spin import thread_count
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.gain_and_power import nonzero_power
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -77,7 +77,7 @@ def power_map(
     ValueError
         If there is more than one frequency, no power, or radius or step are not positive.
     """
-    _one(modes)
+    one_frequency(modes)
     k = float(wavenumber(modes.frequency[0]))
     step = np.pi / k if step is None else step
     if not (radius > 0 and 0 < step * k <= np.pi * (1 + 1e-9)):
@@ -89,7 +89,7 @@ def power_map(
     shape = 2 * half + 2
     # To the corners of the cube the integrand has this degree.
     degree = required_degree(modes.degree + MAP_DEGREE + np.sqrt(3) * k * step * (half + 1), tail_db=-160)
-    directions, weight, field = _weighted(modes, degree // 2 + 2)
+    directions, weight, field = rule_field(modes, degree // 2 + 2)
     conjugate = np.stack([x.conj() for x in _unit_fields(modes, MAP_DEGREE, degree // 2 + 2)])
     amplitude = np.einsum("jcm,cm,m->jm", conjugate, field, weight)
     sums = raster_sums(amplitude, directions, step=k * step, shape=(shape,) * 3, threads=thread_count(None))
@@ -102,7 +102,9 @@ def power_map(
     return (place[inner],) * 3, np.asarray(cube)
 
 
-def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | None = None) -> RadiatingParts:
+def radiating_parts(
+    modes: Modes, *, radius: float, count: int, size: float | None = None, noise: float | None = None
+) -> RadiatingParts:
     """Find separate parts of an antenna, and what each of them radiates.
 
     Parameters
@@ -116,6 +118,9 @@ def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | No
     size : float, optional
         Radius of a sphere that holds any one part, by default three quarters of a wavelength. Parts must
         be farther apart than twice that [m].
+    noise : float, optional
+        Standard uncertainty of a coefficient, see `noise.coefficient_noise`; by default taken from the
+        highest degrees [sqrt(W)].
 
     Returns
     -------
@@ -133,27 +138,30 @@ def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | No
     together, by least squares, with all the degrees that their size allows, and each moves to its own
     centre of radiation. Without the subtraction a sidelobe of the first part would pass for the second.
     """
-    _one(modes)
+    one_frequency(modes)
     k = float(wavenumber(modes.frequency[0]))
     size = 1.5 * np.pi / k if size is None else size
     if count < 1 or not size > 0:
         raise InputError(f"count is {count} and size {size} m, expected at least one part, of size > 0")
-    fit = _fitter(modes, radius + size, required_degree(k * size, tail_db=-50))
+    sigma = checked_noise(np.nan if noise is None else noise, modes)[0]
+    fit = _fitter(modes, radius + size, size, float(spectrum_noise(modes)[0] if np.isnan(sigma) else sigma))
     position = np.zeros((0, 3))
     parts: list[Modes] = []
     left = modes
+    # A part that is still missing would draw the others towards it: none moves until all are found.
     for _ in range(count):
         position = np.vstack([position, _strongest(left, radius, position, 2 * size)])
-        for _ in range(_ROUNDS):
-            parts = fit(position)
-            moves = np.vstack([radiation_centre(part) for part in parts])
-            # A part that is mostly error must not run away.
-            length = np.linalg.norm(moves, axis=1, keepdims=True)
-            position = position + moves * np.minimum(1, size / np.maximum(length, 1e-300))
-            if length.max() * k < 2 * np.pi * _DONE:
-                break
+        left = _without(modes, fit(position), position)
+    for _ in range(_ROUNDS):
         parts = fit(position)
-        left = _without(modes, parts, position)
+        moves = np.vstack([radiation_centre(part) for part in parts])
+        # A part that is mostly error must not run away.
+        length = np.linalg.norm(moves, axis=1, keepdims=True)
+        position = position + moves * np.minimum(1, size / np.maximum(length, 1e-300))
+        if length.max() * k < 2 * np.pi * _DONE:
+            break
+    parts = fit(position)
+    left = _without(modes, parts, position)
     whole = float(modes.radiated_power()[0])
     power = np.array([part.radiated_power()[0] for part in parts]) / whole
     order = np.argsort(-power)
@@ -166,33 +174,9 @@ def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | No
     )
 
 
-def _one(modes: Modes) -> None:
-    if modes.frequency.size != 1:
-        raise InputError(
-            f"the modes have {modes.frequency.size} frequencies, expected one", "take one by `Modes.at`"
-        )
-    nonzero_power(modes.frequency, modes.radiated_power())
-
-
-def _grid(count: int) -> tuple[Real, Real, Real, Real]:
-    """Angles of a Gauss-Legendre grid, its directions (M, 3) and their solid angles (M,)."""
-    grid = gauss_legendre_grid(count, 2 * count)
-    x, w = np.polynomial.legendre.leggauss(count)
-    t, p = np.meshgrid(grid.theta, grid.phi, indexing="ij")
-    weight = np.repeat(w[np.argsort(-x)], 2 * count) * np.pi / count
-    return grid.theta, grid.phi, unit_vectors(t.ravel(), p.ravel())[0], weight
-
-
-def _weighted(modes: Modes, count: int) -> tuple[Real, Real, Complex]:
-    """Directions, solid angles and far field (2, M) of one frequency."""
-    theta, phi, directions, weight = _grid(count)
-    field = far_field(modes, theta=theta, phi=phi)
-    return directions, weight, np.stack([field.e_theta[0].ravel(), field.e_phi[0].ravel()])
-
-
 def _unit_fields(modes: Modes, degree: int, count: int) -> Complex:
     """Far fields (J, 2, M) of unit modes up to a degree."""
-    theta, phi, _, _ = _grid(count)
+    theta, phi, _, _ = rule_directions(count)
     j = mode_count(degree)
     field = far_field(Modes(np.full(j, modes.frequency[0]), np.eye(j, dtype=complex)), theta=theta, phi=phi)
     return np.stack([field.e_theta.reshape(j, -1), field.e_phi.reshape(j, -1)], axis=1)
@@ -212,21 +196,45 @@ def _strongest(left: Modes, radius: float, taken: Real, apart: float) -> Real:
     return np.asarray(raster[np.unravel_index(np.argmax(np.where(free, power, -1)), power.shape)])
 
 
-def _fitter(modes: Modes, reach: float, degree: int) -> Callable[[Real], list[Modes]]:
-    """A function from places to modes of parts there that together leave the least power of the whole."""
+def _fitter(modes: Modes, reach: float, size: float, noise: float) -> Callable[[Real], list[Modes]]:
+    """A function from places to modes of parts there that together explain the whole best.
+
+    The degrees that a part's size allows reach farther than its sphere, so that those of neighbours overlap,
+    and noise would be told apart into huge parts of opposite signs. So the power of each degree is expected
+    to be that of the worst dipole on the part's sphere, and what noise hides is held to that.
+    """
     k = float(wavenumber(modes.frequency[0]))
+    degree = required_degree(k * size, tail_db=-50)
+    n = mode_numbers(degree)[2]
+    expected = dipole_spectrum(k * size, degree)
+    expected *= modes.radiated_power()[0] / expected.sum()
+    penalty = 1e-12 + noise**2 * (2 * n + 1) / expected[n - 1]
     top = max(modes.degree, required_degree(degree + k * reach, tail_db=-160))
     count = (top + degree + int(k * reach)) // 2 + 4
-    directions, weight, field = _weighted(modes, count)
+    directions, weight, field = rule_field(modes, count)
     unit = (_unit_fields(modes, degree, count) * np.sqrt(weight)).transpose(1, 2, 0)
     field = field * np.sqrt(weight)
+    adjoint = unit.reshape(-1, unit.shape[2]).conj().T
+    own = adjoint @ unit.reshape(-1, unit.shape[2])
+    held_back = penalty * own.diagonal().real
 
     def fit(position: Real) -> list[Modes]:
         turn = np.exp(1j * k * (directions @ position.T))
-        columns = (turn[None, :, :, None] * unit[:, :, None]).reshape(-1, position.shape[0] * unit.shape[2])
-        # The columns of one place are orthogonal, and places lie apart: the normal equations do.
-        matrix, right = columns.conj().T @ columns, columns.conj().T @ field.ravel()
-        found = np.linalg.lstsq(matrix, right, rcond=1e-12)[0].reshape(position.shape[0], 1, -1)
+        many, each = len(position), unit.shape[2]
+        # Normal equations, as the columns of one place are orthogonal and places lie apart: turned alike,
+        # those of one place have the same products wherever it is.
+        blocks = np.empty((many, each, many, each), dtype=complex)
+        right = np.empty((many, each), dtype=complex)
+        for p in range(many):
+            right[p] = adjoint @ (turn[:, p].conj() * field).ravel()
+            blocks[p, :, p] = own
+            for q in range(p):
+                between = (turn[:, p].conj() * turn[:, q])[None, :, None]
+                blocks[p, :, q] = adjoint @ (between * unit).reshape(-1, each)
+                blocks[q, :, p] = blocks[p, :, q].conj().T
+        matrix = blocks.reshape(many * each, -1)
+        matrix.flat[:: matrix.shape[0] + 1] += np.tile(held_back, many)
+        found = np.linalg.solve(matrix, right.ravel()).reshape(many, 1, each)
         return [Modes(modes.frequency, np.asarray(q, dtype=complex), modes.reference) for q in found]
 
     return fit

@@ -31,7 +31,7 @@ def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex
     phi : float
         Azimuth of the half with theta > 0 [rad].
     theta : (A,) array_like
-        Angles from +z in [-pi, pi] [rad].
+        Angles from +z from -pi to pi [rad].
 
     Returns
     -------

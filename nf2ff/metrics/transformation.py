@@ -70,7 +70,7 @@ def transform_samples(
     largest_order : int, optional
         Largest azimuthal order of the probe that is taken; what is neglected is warned of.
     rescale : callable, optional
-        Gives the modes found their level.
+        Changes the modes found: gives them their level, or another origin.
     powers : Powers
         Powers into the antenna's port.
     plane : float, str or Plane
@@ -131,17 +131,7 @@ def limit_orders(probe: Probe, largest_order: int | None) -> Probe:
 
 
 def tell_neglected(solution: Solution, samples: Samples, whole: Probe, limited: Probe) -> Solution:
-    """The solution with a warning of what `limit_orders` left out of the responses.
-
-    Parameters
-    ----------
-    solution : Solution
-        By the probe of few orders.
-    samples : Samples
-        What it was found from.
-    whole, limited : Probe
-        The probe with all orders and with few, known at the frequencies of the samples.
-    """
+    """The solution with a warning of what `limit_orders` left out of the responses."""
     if limited is whole:
         return solution
     known, taken = (at_frequencies(x, samples.frequency)[0] for x in (whole, limited))
@@ -225,7 +215,7 @@ def _solver_figures(solution: Solution, gain: NDArray[np.float64]) -> dict[str, 
 
 
 def beam_figures(modes: Modes, top: Peak) -> dict[str, Quantity]:
-    """Peak and, where the level is known, radiated power, as quantities."""
+    """Direction and level of the peak, and the radiated power of absolute modes."""
     figures = {
         "peak_theta": Quantity(top.theta, "rad", "polar angle of the peak"),
         "peak_phi": Quantity(top.phi, "rad", "azimuth angle of the peak"),

@@ -43,18 +43,7 @@ UNITS: dict[FigureKind, str] = {
 
 
 def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
-    """Everything in plain text: for each frequency the metrics, then their terms.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to show.
-
-    Returns
-    -------
-    list of str
-        Lines without their ends. ``-`` stands for what is not supplied.
-    """
+    """Everything in plain text: for each frequency the metrics, then their terms."""
     lines = []
     for f in range(uncertainty.modes.frequency.size):
         lines += [*_frequency_lines(uncertainty, f), ""]
@@ -62,22 +51,7 @@ def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
 
 
 def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
-    """Everything as numbers, strings, lists and dictionaries, for JSON.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to show.
-
-    Returns
-    -------
-    list of dict
-        For each frequency what `budget_dict` gives, with the value of each metric as measured, the
-        value less its known bias (``corrected``), the interval about that, and what draws made of
-        it. None stands for what is not known, and for the level of no power at all. Of levels in a
-        direction, ``expanded_plus_db`` and ``expanded_minus_db`` lead from the value to the ends of
-        the interval.
-    """
+    """Everything as numbers, strings, lists and dictionaries, for JSON."""
     top, errors = peak(uncertainty.modes), uncertainty.error_level
     found = []
     for f, frequency in enumerate(uncertainty.modes.frequency):

@@ -7,7 +7,8 @@ from origin_cases import FREQUENCY, WAVELENGTH, modes_of, noisy
 from nf2ff.antenna.closed_form import near_field
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.modes import Modes, wavenumber
-from nf2ff.diagnostics.back_projection import back_project, coefficient_noise, plane_points, sphere_points
+from nf2ff.diagnostics.back_projection import back_project, plane_points, sphere_points
+from nf2ff.diagnostics.noise import coefficient_noise
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 
 #: Sources within this sphere: k r0 = 11, as in the reference's prototype.

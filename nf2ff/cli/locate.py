@@ -1,0 +1,272 @@
+"""The command that says from where in its box an antenna radiates."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.antenna.modes import Modes, mode_count
+from nf2ff.cli.options import (
+    FILE,
+    all_option,
+    check_output,
+    check_picture,
+    json_option,
+    misused,
+    nearest_frequency,
+    one_line_errors,
+    overwrite_option,
+    save_picture,
+    working,
+)
+from nf2ff.diagnostics.array import array_excitations
+from nf2ff.diagnostics.location import Location
+from nf2ff.diagnostics.location import locate as locate_centre
+from nf2ff.diagnostics.noise import result_noise, spectrum_noise
+from nf2ff.diagnostics.origin import centre_uncertainty, translate
+from nf2ff.diagnostics.parts import RadiatingParts, radiating_parts
+from nf2ff.diagnostics.surface import SURFACES, read_surface, surface_field
+from nf2ff.io.box_tables import read_places, write_excitations, write_parts, write_projection
+from nf2ff.io.native import file_kind, read_result
+from nf2ff.io.radiation import read_radiation
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.report.box_plots import box_map, excitation_map, surface_map
+from nf2ff.report.location import (
+    excitation_facts,
+    excitation_lines,
+    location_facts,
+    location_lines,
+    parts_facts,
+    parts_lines,
+    surface_facts,
+    surface_lines,
+)
+from nf2ff.report.over_frequency import told_once
+
+#: Whence the noise of the modes is known.
+_FROM_SCAN = "noise: from what the scan's redundancy left over"
+_FROM_DEGREES = "noise: not stated in the file, so taken from the highest degrees, of which it is at most"
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What was found, ready to be shown, written and drawn."""
+
+    lines: list[str]
+    facts: dict[str, Any]
+    draw: Callable[[], Any]
+    write: Callable[[Path, bool], None] | None = None
+    warnings: list[str] = field(default_factory=list)
+
+
+@click.command(
+    epilog=f"SURFACE is {SURFACES}.\n\nExample: nf2ff locate result.h5 --parts 2 -o parts.csv -o parts.png"
+)
+@click.argument("result", type=FILE)
+@click.option(
+    "--parts", type=click.IntRange(min=1), help="Find so many separate parts, and what each radiates."
+)
+@click.option("--surface", metavar="SURFACE", help="Find the field on a surface beside or in the antenna.")
+@click.option("--elements", type=FILE, help="CSV x_m,y_m,z_m of an array's elements: find their excitations.")
+@click.option("--element", type=FILE, help="Result or pattern of one element about its own place.")
+@click.option("--frequency-ghz", type=float, help="Which frequency to look at; without it all, or the first.")
+@click.option("--radius-m", type=float, help="--parts: where to look, about the centre of radiation.")
+@click.option("--size-m", type=float, help="--surface: side of a plane.")
+@click.option(
+    "-o", "--output", "outputs", type=FILE, multiple=True, help="Table (.csv) or picture (.png, .pdf, .svg)."
+)
+@overwrite_option
+@all_option
+@json_option
+@one_line_errors
+def locate(
+    result: Path,
+    parts: int | None,
+    surface: str | None,
+    elements: Path | None,
+    element: Path | None,
+    frequency_ghz: float | None,
+    radius_m: float | None,
+    size_m: float | None,
+    outputs: tuple[Path, ...],
+    overwrite: bool,
+    every: bool,
+    as_json: bool,
+) -> None:
+    """Say from where in its box an antenna radiates: centre, smallest sphere, parts, fields, excitations.
+
+    RESULT is one of nf2ff transform, or modes, or a far field with phase over the whole sphere. What noise
+    leaves of each is stated. Places are those of the scan's frame.
+    """
+    asked = [x for x in (parts, surface, elements) if x is not None]
+    if len(asked) > 1:
+        misused("--parts, --surface and --elements are looked for one at a time")
+    if (elements is None) != (element is None):
+        misused("--elements and --element belong together: give both or neither")
+    for option, value, needs in (("--radius-m", radius_m, parts), ("--size-m", size_m, surface)):
+        if value is not None and needs is None:
+            misused(f"{option} belongs to {'--parts' if option == '--radius-m' else '--surface'}")
+        if value is not None and not 0 < value < math.inf:
+            misused(f"{option} is {value:g}, expected a length above 0")
+    inputs = [x for x in (result, elements, element) if x is not None]
+    for path in outputs:
+        if path.suffix.lower() != ".csv":
+            check_picture(path, inputs, overwrite=overwrite)
+        elif not asked:
+            misused(f"{path}: a table is written of --parts, --surface or --elements: give one of them")
+        check_output(path, inputs, overwrite=overwrite)
+    where = None if surface is None else read_surface(surface)
+    modes, noise, count, origin, warnings = _read(result)
+    chosen = nearest_frequency(result, modes.frequency, frequency_ghz)
+    if asked or outputs or frequency_ghz is not None or modes.frequency.size == 1:
+        pick = [chosen]
+        modes, noise, count = modes.at(pick), noise[pick], count[pick]
+    with found_in(result), working("looking"):
+        place = locate_centre(modes, noise=noise)
+        share = 0.5 * noise**2 * count / modes.radiated_power()
+        spread = centre_uncertainty(modes, noise)[0] if modes.frequency.size == 1 else None
+        found = _Found([], {}, lambda: _box(modes, place))
+        level = float(share[0])
+        if parts is not None:
+            found = _parts(modes, place, parts, radius_m, float(noise[0]), level)
+        elif where is not None:
+            found = _surface(modes, place, where, float(noise[0]), size_m)
+        elif elements is not None and element is not None:
+            found = _elements(modes, elements, element, float(noise[0]), level)
+    for line in (*warnings(modes.frequency), *found.warnings):
+        click.echo(f"warning, {result}: {line}", err=True)
+    if as_json:
+        facts = location_facts(place, share)
+        if spread is not None:
+            facts[0]["centre_uncertainty_m"] = [x if math.isfinite(x) else None for x in spread.tolist()]
+        click.echo(json.dumps({"frequencies": facts, "noise_from": origin, **found.facts}, allow_nan=False))
+    else:
+        for line in (*location_lines(place, share, spread, every=every), origin, *found.lines):
+            click.echo(line)
+    for path in outputs:
+        if path.suffix.lower() != ".csv":
+            with working("drawing"):
+                save_picture(found.draw(), path, overwrite=overwrite)
+        elif found.write is not None:
+            found.write(path, overwrite)
+        click.echo(f"{path}: {modes.frequency[0] / 1e9:.9g} GHz", err=as_json)
+
+
+def _read(
+    path: Path,
+) -> tuple[Modes, NDArray[np.float64], NDArray[np.int64], str, Callable[[Any], list[str]]]:
+    """Modes, noise of a coefficient, how many were solved for, how that is known, what to beware of."""
+    degree: Any = None
+    with working("reading"):
+        if file_kind(path) == "result":
+            result = read_result(path)
+            modes, known = result.modes, result_noise(result)
+            if "degree" in result.quantities:
+                degree = result.quantities["degree"].values
+            each = dict(zip(modes.frequency.tolist(), result.warnings, strict=False))
+        else:
+            modes, sentences = read_radiation(path)
+            known, each = (
+                np.full(modes.frequency.size, np.nan),
+                dict.fromkeys(modes.frequency.tolist(), sentences),
+            )
+
+    def told(hertz: Any) -> list[str]:
+        return told_once(hertz, [each.get(f, ()) for f in hertz.tolist()])
+
+    count = np.array(
+        [mode_count(int(n)) for n in ([modes.degree] * known.size if degree is None else degree)]
+    )
+    lacking = np.isnan(known)
+    noise = np.where(lacking, spectrum_noise(modes), known)
+    if not lacking.any():
+        return modes, noise, count, _FROM_SCAN, told
+    if lacking.all():
+        return modes, noise, count, _FROM_DEGREES, told
+    where = f" at {lacking.sum()} of {lacking.size} frequencies, where the scan has no redundancy"
+    return modes, noise, count, _FROM_DEGREES + where, told
+
+
+def _box(modes: Modes, place: Location, parts: RadiatingParts | None = None) -> Any:
+    middle, radius = place.smallest(0)
+    return box_map(modes, middle=middle, radius=radius, centre=place.centre[0], parts=parts)
+
+
+def _parts(
+    modes: Modes, place: Location, count: int, radius_m: float | None, noise: float, level: float
+) -> _Found:
+    centre, radius = place.smallest(0)
+    reach = radius if radius_m is None else radius_m
+    about = radiating_parts(translate(modes, centre), radius=reach, count=count, noise=noise)
+    parts = RadiatingParts(
+        about.frequency, about.position + centre, about.power, about.modes, about.remainder
+    )
+    return _Found(
+        parts_lines(parts, level),
+        parts_facts(parts),
+        lambda: _box(modes, place, parts),
+        lambda path, overwrite: write_parts(path, parts, overwrite=overwrite),
+    )
+
+
+def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: float | None) -> _Found:
+    centre, radius = place.smallest(0)
+    field_there = surface_field(
+        modes,
+        where,
+        centre=centre,
+        radius=radius,
+        noise=noise,
+        size=size_m or 0.0,
+    )
+    facts = surface_facts(field_there)
+    sphere = where.kind == "sphere"
+    across, up = (np.degrees(x) if sphere else 1e3 * x for x in (field_there.across, field_there.up))
+    names = ("phi [deg]", "theta [deg]")
+    if not sphere:
+        first, second = (axis for axis in "xyz" if axis != where.kind)
+        names = (f"{first} [mm]", f"{second} [mm]")
+    about = f"sphere about the {'centre' if centre.any() else 'origin'}, radius"
+    about = about if sphere else f"plane {where.kind} ="
+    error = facts["error_db"]
+    title = f"{modes.frequency[0] / 1e9:.6g} GHz, {about} {1e3 * where.at:.4g} mm, "
+    title += f"resolution {1e3 * facts['resolution_m']:.3g} mm"
+    title += "" if error is None else f", error {error:.1f} dB"
+    return _Found(
+        surface_lines(facts),
+        {"surface": facts},
+        lambda: surface_map(
+            across, up, field_there.field, names=field_there.names, labels=names, title=title
+        ),
+        lambda path, overwrite: write_projection(path, field_there.projection, overwrite=overwrite),
+        facts["warnings"],
+    )
+
+
+def _elements(modes: Modes, elements: Path, element: Path, noise: float, level: float) -> _Found:
+    places = read_places(elements)
+    single, told = read_radiation(element)
+    near = np.argmin(np.abs(single.frequency - modes.frequency[0]))
+    if abs(single.frequency[near] - modes.frequency[0]) > 1e-6 * modes.frequency[0]:
+        raise InputError(
+            f"{element}: holds no {modes.frequency[0] / 1e9:.9g} GHz, the nearest frequency is "
+            f"{single.frequency[near] / 1e9:.9g} GHz",
+            "choose another by --frequency-ghz",
+        )
+    one = Modes(modes.frequency, single.at(int(near)).coefficients, single.reference)
+    found = array_excitations(modes, one, places, noise=noise)
+    return _Found(
+        excitation_lines(found, level),
+        excitation_facts(found),
+        lambda: excitation_map(found),
+        lambda path, overwrite: write_excitations(path, found, overwrite=overwrite),
+        [f"{element}: {sentence}" for sentence in told],
+    )

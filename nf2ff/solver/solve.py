@@ -336,6 +336,8 @@ def _status(prepared: Problem, estimates: list[methods.Estimate]) -> str:
         grid = prepared.scan.grid
         return f"quadrature on a {grid.rule} grid of {grid.theta.size} x {grid.phi.size} positions"
     stopped = "" if all(e.converged for e in estimates) else ", stopped before convergence"
+    if any(e.factorised for e in estimates):
+        stopped = ", which stalled; by a dense factorisation instead"
     return f"least squares by conjugate gradients{stopped}"
 
 

@@ -263,7 +263,10 @@ def _judge(
     def again(one: Samples) -> Modes:
         return replace(prepared, samples=one).modes(one.response).extend(degree)
 
-    doubts = model_agreement.judge(samples, probe, modes, estimates, again, threads=threads)
+    distinct = prepared.scan is not None and prepared.scan.distinct
+    doubts = model_agreement.judge(
+        samples, probe, modes, estimates, again, threads=threads, distinct=distinct
+    )
     with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(

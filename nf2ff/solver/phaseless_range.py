@@ -2,7 +2,7 @@
 
 Rings of equal steps in azimuth fall apart by azimuthal order m, whatever the probe, the polar angles and the
 radii: for each m a small matrix (rings) x (degrees, s) remains, whose orthonormal columns make the projection
-exact. So do those of the whole matrix where it is small. At other positions a projection takes a few conjugate
+exact. So do those of the whole matrix where it is small. Elsewhere a projection takes a few conjugate
 gradients from the last one.
 """
 

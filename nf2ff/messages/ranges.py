@@ -57,6 +57,14 @@ class RangeCode(Code):
         "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+.2f} dB wrong, "
         "its direction by up to {parallax_deg:.1f} deg, at {length_m:.3g} m"
     )
+    DIRECT_PEAK = (
+        "the peak is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} D^2/lambda, a uniform "
+        "disc)"
+    )
+    DIRECT_SIDELOBE = (
+        "a sidelobe of {level_db:.3g} dB is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} "
+        "D^2/lambda, a Taylor disc)"
+    )
     NEAR_SIZE = (
         "{distance_m:.3g} m to the probe, degree {degree}, {samples} readings at each frequency, "
         "path loss {loss_db:.1f} dB"

@@ -1,5 +1,6 @@
 """Other ranges: how quiet they are, what they would show, and which to choose.
 
+aperture_distance : Aperture, aperture_error, least_distance, least_distance_of
 array_alternatives : trade_off, what_would_work
 array_design : ArrayDesign, ArrayTask, design_array, judged
 array_field : array_field

@@ -120,6 +120,22 @@ def test_refused():
         replace(DEVICE, wanted=())
 
 
+def test_how_far_a_figure_needs():
+    """5 cm at 28 GHz: closed form for the peak of a disc, sinc of half the rim's phase."""
+    found = verdicts(peak_db=0.0559, sidelobe_db=1.0, sidelobe_level_db=30.0, room=0.6)[RangeKind.DIRECT]
+    by_code = {x.code: x for x in found.reasons}
+    peak, lobe = by_code[RangeCode.DIRECT_PEAK], by_code[RangeCode.DIRECT_SIDELOBE]
+    # 2 D^2/lambda has 0.0559 dB, so that the length is that of the range as a whole.
+    assert peak.figures["ratio"] == pytest.approx(2.0, rel=1e-3)
+    assert peak.figures["length_m"] == pytest.approx(found.length, rel=1e-3)
+    assert lobe.figures["ratio"] > 2
+    # A room that suits the peak alone suits in part.
+    assert peak.figures["length_m"] < 0.6 < lobe.figures["length_m"]
+    assert found.fit is Fit.PARTLY
+    near = verdicts(peak_db=0.0559, sidelobe_db=1.0, sidelobe_level_db=30.0)[RangeKind.DIRECT]
+    assert near.fit is Fit.YES
+
+
 def test_computed_figures_are_those_of_the_designs():
     # The same reflector and array by the functions that compute them: serrated, 0.6 m, F 2.1 m, and 18 x 18.
     found = verdicts(zone_radius=0.15, lowest=10e9, highest=10e9)

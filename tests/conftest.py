@@ -5,6 +5,9 @@ import os
 # Dense matrices of the tests are small, and on busy cores the threads of the linear algebra wait
 # for each other: singular values of 144 x 96 took eighty times the processor time.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Where pytest runs one worker for each core (-n auto), more threads would only wait for each other.
+if "PYTEST_XDIST_WORKER" in os.environ:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 import pytest

@@ -90,6 +90,8 @@ SIZES = {
     "receiver-noise": {"rms": 1e-3},
     "noise-floor": {"rms": 0.01},
     "random-walk": {"phase": 1e-3, "amplitude": 1e-3, "time": "rows"},
+    "slow-drift": {"phase": 1e-3, "amplitude": 1e-3, "intervals": 4, "time": "rows"},
+    "wander": {"axis": "theta", "rms": 1e-3, "intervals": 4, "time": "rows"},
     "thermal-ramp": {"phase": 1e-3, "amplitude": 1e-3, "time": "rows"},
     "cable-flexing": {"amplitude": 1e-3, "axis": "phi"},
     "compression": {"loss": 1e-3},

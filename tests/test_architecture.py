@@ -31,9 +31,17 @@ PACKAGES = [
     "cli",
 ]
 #: Imported by files of one package alone.
-HOMES = {"ducc0": "kernel", "pyshtools": "power_only", "h5py": "io", "matplotlib": "report", "click": "cli"}
-#: Slow to import, so only inside the functions that use them.
-SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse"}
+HOMES = {
+    "ducc0": "kernel",
+    "pyshtools": "power_only",
+    "h5py": "io",
+    "matplotlib": "report",
+    "jinja2": "report",
+    "plotly": "report",
+    "click": "cli",
+}
+#: Slow to import, or perhaps not installed, so only inside the functions that use them.
+SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse", "jinja2", "plotly"}
 #: Dotted name of each module to its tree; a package by its own name.
 TREES = {
     ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."): ast.parse(
@@ -163,7 +171,7 @@ def test_public_names_are_documented(name):
 
 @pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: p.stem)
 def test_files_stay_short(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
 
 
 @pytest.mark.parametrize("name", sorted(x for x in TREES if package_of(x) != "cli"))

@@ -363,6 +363,36 @@ def check_spiral_and_grid(found):
     assert found["steps"][0] > 50
 
 
+def check_planning(found):
+    # Sphere of the farthest corner, closed form; its degree is at least k r0.
+    array, plans = found["array"], found["plans"]
+    corner = np.abs(array.centre) + np.array(array.sides) / 2
+    plan, centred = plans["as it is"], plans["array on the centre of rotation"]
+    assert plan.minimum_radius == pytest.approx(np.linalg.norm(corner), rel=1e-12)
+    assert centred.minimum_radius == pytest.approx(np.linalg.norm(array.sides) / 2, rel=1e-12)
+    kr0 = 2 * np.pi * 29.5e9 / SPEED_OF_LIGHT * plan.minimum_radius
+    assert kr0 < plan.degree < kr0 + 3 * kr0 ** (1 / 3) + 5
+    # The grid of a degree: (N + 2)(2N + 2) positions, both polarisations (closed form).
+    grid = plan.scans[0]
+    assert grid.time.size == 2 * (plan.degree + 2) * (2 * plan.degree + 2)
+    # The axis of the inner loop moves a step while both polarisations are read.
+    cycle = 2 * 0.05 + 0.01 + 0.01
+    assert found["moved"]["swept-grid"] == pytest.approx(np.pi / (plan.degree + 1) * 0.05 / cycle, rel=1e-9)
+
+    # What the text says of the numbers.
+    time = {name: one.scan.duration for name, one in plans.items()}
+    readings = {name: one.scan.time.size for name, one in plans.items()}
+    assert 7 < readings["as it is"] / readings["array on the centre of rotation"] < 9
+    assert 2.5 < time["as it is"] / time["array on the centre of rotation"] < 3.5
+    assert 1.1 < time["array anywhere in the box"] / time["as it is"] < 1.25
+    assert plans["error of -100 dB"].degree - plan.degree < 10
+    assert plans["probe at 0.25 m"].degree == plan.degree
+    assert 5.5 < grid.duration / plan.scans[1].duration < 6.5
+    assert plans["64 beams"].scan.speed == 0 < plan.scan.speed
+    for before, after in found["allowed"].values():
+        assert 0.82 < after / before < 0.93
+
+
 def check_inside_the_box(found):
     # 2,000 coefficients of noise, and a floor that is itself estimated: 15 %.
     assert found["sigma"][0] == pytest.approx(found["happened"], rel=0.15)
@@ -401,6 +431,7 @@ CHECKS = {
     "error_growth.ipynb": check_error_growth,
     "first_scan.ipynb": check_first_scan,
     "inside_the_box.ipynb": check_inside_the_box,
+    "planning.ipynb": check_planning,
     "probe_correction.ipynb": check_probe_correction,
     "spiral_and_grid.ipynb": check_spiral_and_grid,
     "trp_sampling.ipynb": check_trp_sampling,

@@ -83,12 +83,8 @@ def far_field_of(
 
     Parameters
     ----------
-    antenna : DipoleCluster or SinusoidalWire
-        The antenna.
-    frequency : (F,) array_like
-        Frequencies [Hz].
-    theta, phi : (M,), (F, M) or () array_like
-        Directions [rad].
+    antenna, frequency, theta, phi
+        As in `near_field`.
 
     Returns
     -------

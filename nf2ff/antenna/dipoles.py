@@ -272,7 +272,7 @@ def rectangular_aperture(
     Returns
     -------
     DipoleCluster
-        The nodes, quadrature weights in their moments.
+        As `line_source`.
 
     Raises
     ------

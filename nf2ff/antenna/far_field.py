@@ -31,7 +31,7 @@ class FarField:
     frequency : (F,) array_like
         Frequencies [Hz].
     theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
+        Polar angles from 0 to pi [rad].
     phi : (P,) array_like
         Azimuth angles [rad].
     e_theta, e_phi : (F, T, P) array_like
@@ -148,7 +148,7 @@ def trusted_around(
     seen : FarField or None
         The grid; without one, and where all of it is trusted, the answer is yes.
     theta, phi : ndarray
-        Directions, one shape, theta in [0, pi] [rad].
+        Directions, one shape, theta from 0 to pi [rad].
     index : int
         Which of the grid's frequencies.
 

@@ -196,7 +196,7 @@ def near_field_points(
     modes : Modes
         Mode coefficients.
     theta : (M,) array_like
-        Polar angles in [-pi, pi] [rad].
+        Polar angles from -pi to pi [rad].
     phi : (M,) array_like
         Azimuth angles [rad].
     radius : (M,) array_like

@@ -69,7 +69,7 @@ class PointSet:
     Parameters
     ----------
     theta : (M,) array_like
-        Polar angles in [0, pi] [rad].
+        Polar angles from 0 to pi [rad].
     phi : (M,) array_like
         Azimuth angles [rad]; kept modulo 2 pi.
     duration : float, optional

@@ -37,7 +37,7 @@ class Rings:
     Parameters
     ----------
     theta : (T,) ndarray
-        Polar angles, increasing, in [0, pi] [rad].
+        Polar angles, increasing, from 0 to pi [rad].
     phi : (P,) ndarray
         Azimuth angles, equal steps of 2 pi / P over the full circle [rad].
     field : (B, 2, T, P) ndarray

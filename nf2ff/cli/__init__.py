@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import importlib
+import sys
+import warnings
+from typing import Any, NoReturn
 
 import click
 
 import nf2ff
+from nf2ff.messages.visible import in_one_line
 
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
+    "design-range": "Design a plane-wave array or a compact range.",
     "export": "Write a result as tables, cuts or a pattern file.",
     "filter-modes": "Suppress echoes by the size of the antenna.",
     "import": "Turn tables of samples or probe patterns into native files.",
@@ -21,6 +26,7 @@ COMMANDS = {
     "plan": "Plan a scan, and say which range suits.",
     "plot": "Draw patterns, scans, and figures over frequency.",
     "quiet-zone": "Evaluate a measured quiet zone.",
+    "report": "Write a report of a result as one page.",
     "simulate": "Write the scan of an antenna made of dipoles.",
     "study": "Show how errors grow.",
     "transform": "Turn samples into modes and far field.",
@@ -29,8 +35,34 @@ COMMANDS = {
 }
 
 
+#: Exit code of a command that Ctrl-C stopped, as shells have it.
+STOPPED = 130
+
+
+def fail(message: str, code: int = 1) -> NoReturn:
+    """End with a line on standard error."""
+    click.echo(f"nf2ff: {in_one_line(message)}", err=True)
+    sys.exit(code)
+
+
 class Commands(click.Group):
-    """Commands that are imported when they are asked for."""
+    """Commands that are imported when they are asked for, and end in one line where they fail."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        """Run one of them: of its output, also that of --help, a full disk may hold only a part."""
+        # What a figure lacks is told in words. Whoever asks Python for warnings, or tests, gets them.
+        warnings.filterwarnings("ignore", category=RuntimeWarning, append=True)
+        try:
+            return super().main(*args, **kwargs)
+        except OSError as error:
+            fail(f"the output cannot be written ({error.strerror})")
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run one of them until it ends, or Ctrl-C."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            fail("stopped", STOPPED)
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names of all commands."""

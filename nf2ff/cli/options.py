@@ -16,8 +16,10 @@ import click
 import numpy as np
 from tqdm import tqdm
 
+from nf2ff.cli import fail
 from nf2ff.io.safe import refuse_overwrite, replacing
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import visible
 from nf2ff.metrics.planes import ALLOWED, read_plane
 from nf2ff.report.over_frequency import told_once
 from nf2ff.report.picture_set import PICTURE_SET
@@ -46,6 +48,8 @@ PLANE_WORDS = (
 )
 #: Endings that a native file must not have, as other programs would take it for text.
 TEXTS = (".csv", ".json", ".txt")
+#: Endings of compressed files, which other programs would unpack.
+COMPRESSED = (".gz", ".bz2", ".xz", ".lzma", ".zip", ".zst")
 #: What takes longer is told of while it lasts, and how often that is renewed [s].
 PATIENCE, RENEWED = 2.0, 0.5
 #: Formats of pictures, by the ending of the file's name.
@@ -94,8 +98,13 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
             told = str(error)
         except MemoryError:
             told = "not enough memory: use fewer frequencies or directions"
-        click.echo(f"nf2ff: {' '.join(told.split())}", err=True)
-        sys.exit(1)
+        except RuntimeError as error:
+            if "new thread" not in str(error):
+                raise
+            told = (
+                "no more threads can be started: end other programs, or raise the limit of them (ulimit -u)"
+            )
+        return fail(told)
 
     return guarded
 
@@ -141,6 +150,9 @@ def check_native(output: Path, inputs: Iterable[Path], *, overwrite: bool, expor
 def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> None:
     """Refuse an output that could not be written."""
     refuse_overwrite(output, inputs)
+    if output.suffix.lower() in COMPRESSED:
+        name = output.with_suffix("")
+        raise InputError(f"{output}: is a name of a compressed file, which is not written", f"choose {name}")
     if output.exists() and not overwrite:
         raise InputError(f"{output}: exists", "choose another name or give --overwrite")
     if not output.absolute().parent.is_dir():
@@ -169,14 +181,6 @@ def check_figures(folder: Path | None, *, overwrite: bool) -> None:
             raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
 
 
-def steps_of(whole: int, step: float, option: str) -> int:
-    """Number of steps, which must divide the angle evenly."""
-    count = round(whole / step) if 1e-300 < step < math.inf else 0
-    if count < 1 or abs(count * step - whole) > 1e-9 * whole:
-        raise InputError(f"{option} is {step:g}, expected a step that divides {whole} deg evenly")
-    return count
-
-
 def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
     """Index of a frequency that is there, the first if none is asked for."""
     if ghz is None:
@@ -190,6 +194,14 @@ def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
     return index
 
 
+def steps_of(whole: int, step: float, option: str) -> int:
+    """Number of steps, which must divide the angle evenly."""
+    count = round(whole / step) if 1e-300 < step < math.inf else 0
+    if count < 1 or abs(count * step - whole) > 1e-9 * whole:
+        raise InputError(f"{option} is {step:g}, expected a step that divides {whole} deg evenly")
+    return count
+
+
 # --- what is shown -------------------------------------------------------------------------------
 
 
@@ -198,12 +210,12 @@ def print_warnings(
 ) -> None:
     """Say what to beware of: ``once`` what holds for the scan, the rest for each frequency [Hz]."""
     for sentence in once:
-        click.echo(f"warning: {sentence}", err=True)
+        click.echo(f"warning: {visible(sentence)}", err=True)
     warnings = list(warnings)
     if not any(warnings):
         return
     for line in told_once(frequency, [[x for x in some if x not in once] for some in warnings]):
-        click.echo(f"warning, {line}", err=True)
+        click.echo(f"warning, {visible(line)}", err=True)
 
 
 def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:

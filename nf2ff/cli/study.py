@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 
+from nf2ff.cli import STOPPED
 from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
@@ -84,7 +86,8 @@ def study(
     for note in notes:
         click.echo(f"warning: {note}", err=True)
     done, made = growth.values.size, int(growth.draws[-1])
-    if done < asked.values.size or made < asked.draws:
+    stopped = done < asked.values.size or made < asked.draws
+    if stopped:
         click.echo(
             f"stopped at value {done} of {asked.values.size}, of which {made} of {asked.draws} "
             "draws were made: what there is was kept",
@@ -92,13 +95,15 @@ def study(
         )
     if as_json:
         click.echo(json.dumps(growth_dict(growth, asked.shown), allow_nan=False))
-        return
-    what = plural(len(asked.errors), "error") if asked.errors else "sampling alone"
-    click.echo(f"{output}: {what}, {plural(done, 'value')}")
-    for error in asked.errors:
-        click.echo(f"  {error.describe()}")
-    click.echo("")
-    click.echo("\n".join(growth_lines(growth, asked.shown)))
+    else:
+        what = plural(len(asked.errors), "error") if asked.errors else "sampling alone"
+        click.echo(f"{output}: {what}, {plural(done, 'value')}")
+        for error in asked.errors:
+            click.echo(f"  {error.describe()}")
+        click.echo("")
+        click.echo("\n".join(growth_lines(growth, asked.shown)))
+    if stopped:
+        sys.exit(STOPPED)
 
 
 def _grow(

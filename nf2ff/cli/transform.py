@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-import numpy as np
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli.inputs import (
@@ -43,6 +42,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     working,
 )
+from nf2ff.cli.phaseless import Phaseless, phaseless_options
 from nf2ff.diagnostics.location import move_origin
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer
@@ -52,15 +52,19 @@ from nf2ff.kernel.frequency_table import span_words
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.notice import Notice
 from nf2ff.metrics.gain_transfer import absolute_by_substitution
+from nf2ff.metrics.phaseless import degree_for, mark_certified
 from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.probe import probe_figures
-from nf2ff.metrics.result import Powers
+from nf2ff.metrics.result import Powers, Result
 from nf2ff.metrics.transformation import transform_samples
-from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.picture_set import picture_set
-from nf2ff.report.result import close_azimuths, result_facts, shown_azimuth
+from nf2ff.report.result import result_facts, result_lines
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+
+if TYPE_CHECKING:
+    from nf2ff.planning.plan import Plan
 
 
 def read_origin(context: click.Context, parameter: click.Parameter, text: str | None) -> Any:
@@ -137,6 +141,9 @@ def read_origin(context: click.Context, parameter: click.Parameter, text: str | 
 @time_convention_option
 @response_unit_option
 @click.option(
+    "--plan", type=FILE, help="Plan of the scan (TOML): says where what was measured departs from it."
+)
+@click.option(
     "--figures",
     type=click.Path(path_type=Path),
     metavar="DIR",
@@ -149,6 +156,7 @@ def read_origin(context: click.Context, parameter: click.Parameter, text: str | 
     "--gain.",
     *("level", "gain-transfer", "probe-gain"),
 )
+@phaseless_options
 @overwrite_option
 @all_option
 @json_option
@@ -176,7 +184,9 @@ def transform(
     plane: PlaneLike | None,
     time_convention: str | None,
     response_unit: str | None,
+    plan: Path | None,
     figures: Path | None,
+    phaseless: Phaseless,
     overwrite: bool,
     every: bool,
     as_json: bool,
@@ -189,14 +199,17 @@ def transform(
     _check_options(probe, extrapolate_probe, first_order, gain_transfer, reference_result, input_power_w)
     if first_order and mounting.largest_order is not None:
         misused("--first-order takes the orders +-1 alone: leave it or --probe-largest-order out")
-    given = [x for x in (scan, probe, level, gain_transfer, reference_result) if x is not None]
+    given = [x for x in (scan, probe, level, gain_transfer, reference_result, plan) if x is not None]
     check_native(output, given, overwrite=overwrite, export=True)
     check_figures(figures, overwrite=overwrite)
+    if phaseless.output is not None:
+        check_native(phaseless.output, [*given, output], overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
     theta_step = None if theta_step_deg is None else steps_of(180, theta_step_deg, "--theta-step-deg")
     phi_step = None if phi_step_deg is None else steps_of(360, phi_step_deg, "--phi-step-deg")
+    planned = None if plan is None else _planned(plan)
     inputs = {path: InputFile(path) for path in given}
     source = inputs[scan]
     with working("reading"):
@@ -222,6 +235,13 @@ def transform(
             places.append(place)
         return modes
 
+    found, left_out = None, list[str]()
+    with found_in(scan):
+        samples = phaseless.grouped(samples)
+        if samples.coherence is not None:
+            degree = degree_for(samples, degree, minimum_radius_m)
+            samples, found, left_out = phaseless.certified(samples, used, degree)
+            solver = solver or LeastSquares(unweighted_finish=True)
     with found_in(scan), working("solving"):
         result = transform_samples(
             samples,
@@ -237,6 +257,8 @@ def transform(
             powers=powers,
             plane=0.0 if plane is None else plane,
         )
+    if found is not None:
+        result = mark_certified(result, found)
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     for path in files:
         inputs.setdefault(path, InputFile(path))
@@ -244,6 +266,8 @@ def transform(
     source_of["level"] = "\n".join(sentences)
     if notes:
         source_of["probe"] = "\n".join(notes)
+    unit += [] if planned is None else _departures(planned, samples, result)
+    unit += left_out
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=source_of)
     for place in places:
@@ -251,6 +275,7 @@ def transform(
         told = f"({where}) mm in the frame of the scan, {'as asked' if origin else 'the centre of radiation'}"
         result = replace(result, notes={**result.notes, "origin": told})
     native.write_result(output, result, overwrite=overwrite)
+    phaseless.write(samples, source_of, overwrite=overwrite)
     if figures is not None:
         figures.mkdir(exist_ok=True)
         wished = 0.0 if plane is None else plane
@@ -269,7 +294,8 @@ def transform(
     for told in [result.notes["origin"]] if places else []:
         click.echo(f"origin: {told}")
     click.echo(f"degree {low if low == high else f'{low} to {high}'}: {result.notes['degree_reason']}")
-    _print_table(facts, every=every)
+    for line in result_lines(facts, every=every):
+        click.echo(line)
 
 
 def _check_options(
@@ -319,6 +345,23 @@ def _check_level(
     raise InputError(msg)
 
 
+def _planned(path: Path) -> Plan:
+    """The plan of a scan."""
+    # Rooms below this command's own, opened only for who has a plan.
+    from nf2ff.io.plan_toml import read_plan
+    from nf2ff.planning.plan import make_plan
+
+    with found_in(path):
+        return make_plan(read_plan(path))
+
+
+def _departures(plan: Plan, samples: Samples, result: Result) -> list[Notice]:
+    """Where the scan departed from its plan."""
+    from nf2ff.planning.departures import departures
+
+    return departures(plan, samples, degree=int(result.modes.degree))
+
+
 def _substitution(
     path: Path, reference_result: Path, samples: Samples, input_power: float
 ) -> tuple[Callable[[Modes], Modes], tuple[str, ...], list[Path]]:
@@ -350,70 +393,6 @@ def _probe_sentences(probe: Probe, samples: Samples) -> list[str]:
         f"probe, port {port}: gain {span_words(figures[port - 1]['gain_dbi'], 'dBi', f)}, on its boresight"
         for port in samples.ports()
     ]
-
-
-def _print_table(facts: list[dict[str, Any]], *, every: bool) -> None:
-    """Each frequency a line while they are few, else a summary; then what is partial or not seen."""
-    gains = {"gain_dbi": "G/dBi", "realised_gain_dbi": "Greal/dBi"}
-    gains = {name: title for name, title in gains.items() if name in facts[0]["peak"]}
-    if len(facts) > MAX_COLUMNS and not every:
-        for line in frequency_table(np.array([x["frequency_hz"] for x in facts]), _rows(facts, gains)):
-            click.echo(line)
-    else:
-        _print_each(facts, gains)
-    count = len(facts)
-    for some, told in (
-        (
-            sum(x["partial"] for x in facts),
-            "partial: D and TRP leave out what is radiated where nothing was measured",
-        ),
-        (
-            sum(not x["peak"]["seen"] for x in facts),
-            "peak not seen: direction, EIRP and gain are those of what was measured",
-        ),
-    ):
-        if some:
-            click.echo(told if some == count else f"{told} (at {some} of {count} frequencies)")
-
-
-def _rows(facts: list[dict[str, Any]], gains: Mapping[str, str]) -> list[Row]:
-    """The columns of `_print_each` as figures over frequency."""
-
-    def of_peak(name: str) -> Any:
-        return np.array([x["peak"].get(name, math.nan) for x in facts])
-
-    power = np.array([x["radiated_power_w"] or math.nan for x in facts])
-    return [
-        Row("D/dBi", of_peak("directivity_dbi"), 4),
-        Row("theta/deg", of_peak("theta_deg"), 4),
-        Row("phi/deg", close_azimuths(of_peak("phi_deg")), 4),
-        Row("EIRP/dBm", of_peak("eirp_dbm"), 4),
-        Row("TRP/dBm", 10 * np.log10(power / 1e-3), 4),
-        *(Row(title, of_peak(name), 4) for name, title in gains.items()),
-        Row("residual", np.array([x["residual"] for x in facts]), digits=2),
-    ]
-
-
-def _print_each(facts: list[dict[str, Any]], gains: Mapping[str, str]) -> None:
-    titles = ["D/dBi", "theta/deg", "phi/deg", "EIRP/dBm", "TRP/dBm", *gains.values(), "residual"]
-    click.echo(f"{'GHz':>12} " + " ".join(f"{x:>{10 if 'deg' in x else 9}}" for x in titles))
-    for fact in facts:
-        top, trp = fact["peak"], fact["radiated_power_w"]
-        cells = [
-            f"{top['directivity_dbi']:9.4f}",
-            f"{top['theta_deg']:10.4f}",
-            f"{shown_azimuth(top['phi_deg'], 4):10.4f}",
-            _or_dash(top.get("eirp_dbm")),
-            _or_dash(10 * math.log10(trp / 1e-3) if trp else None),
-            *(f"{top[x]:9.4f}" for x in gains),
-            f"{fact['residual']:9.1e}" + ("  partial" if fact["partial"] else ""),
-        ]
-        seen = "" if top["seen"] else ", peak not seen"
-        click.echo(f"{fact['frequency_hz'] / 1e9:12.6f} " + " ".join(cells) + seen)
-
-
-def _or_dash(value: float | None) -> str:
-    return f"{'-':>9}" if value is None else f"{value:9.4f}"
 
 
 def _solver(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ import click
 import numpy as np
 
 from nf2ff.antenna.modes import Modes
+from nf2ff.cli import STOPPED
 from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
 from nf2ff.cli.inputs import (
     Mounting,
@@ -39,7 +41,9 @@ from nf2ff.cli.options import (
     working,
 )
 from nf2ff.io import safe
-from nf2ff.io.uncertainty import write_uncertainty
+from nf2ff.io.kept_draws import read_kept_draws
+from nf2ff.io.native import read_provenance
+from nf2ff.io.uncertainty import read_uncertainty, write_uncertainty
 from nf2ff.io.uncertainty_toml import MAX_DRAWS, UncertaintyFile, read_uncertainty_file, uncertainty_template
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.uncertainty import UncertaintyCode
@@ -52,6 +56,7 @@ from nf2ff.report.uncertainty_summary import uncertainty_report
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
+from nf2ff.uncertainty.draws import Draws
 from nf2ff.uncertainty.request import Assessment, Cut
 from nf2ff.uncertainty.result import Uncertainty
 
@@ -78,6 +83,11 @@ from nf2ff.uncertainty.result import Uncertainty
 @click.option("--draws", type=int, help="Monte Carlo draws; that in BUDGET, or 200.")
 @click.option("--linear", is_flag=True, help="Derivatives only, no draws: quick.")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
+@click.option(
+    "--resume",
+    type=FILE,
+    help="File of the same command that was stopped: its draws are taken, and the rest made.",
+)
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
 @template_option(uncertainty_template, "Print a BUDGET to be filled in, and nothing else.")
@@ -100,6 +110,7 @@ def uncertainty(
     draws: int | None,
     linear: bool,
     seed: int | None,
+    resume: Path | None,
     jobs: int,
     plot: Path | None,
     time_convention: str | None,
@@ -113,10 +124,12 @@ def uncertainty(
     BUDGET holds terms whose effect is known, and errors that are propagated through the scan: by
     derivatives, each by itself, and by draws of all together; where the two differ, the difference
     counts. Start from `nf2ff uncertainty --template`. A cause without a size is shown as not
-    supplied, never counted as zero. Ctrl-C ends the draws and keeps those that were made.
+    supplied, never counted as zero. Ctrl-C ends the draws and keeps those that were made; the
+    result with --resume OUTPUT is then the same as without a stop.
     """
-    if linear and (draws is not None or plot is not None):
-        other = "--draws" if draws is not None else "--plot, whose error bars are from draws,"
+    if linear and (draws is not None or plot is not None or resume is not None):
+        other = "--plot, whose error bars are from draws," if draws is None else "--draws"
+        other = "--resume" if resume is not None else other
         msg = f"--linear makes no draws: leave it or {other} out"
         raise click.UsageError(msg)
     if input_power_w is not None and accepted_power_w is not None:
@@ -131,6 +144,10 @@ def uncertainty(
     asked = read_uncertainty_file(budget, realised=powers.incident is not None)
     gains, errors = asked.assessment.relative_only, asked.assessment.errors
     question = _about_gain(budget, asked.assessment, powers)
+    kept: Sequence[Draws] = ()
+    if resume is not None:
+        seed, draws = _begun(resume, given, seed, draws)
+        kept = read_kept_draws(resume, question.all_figures)
     count = _count(asked, draws, linear)
     samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
     safe.refuse_overwrite(output, files)
@@ -159,6 +176,7 @@ def uncertainty(
             cut=_cut(solution.modes, asked) if count else None,
             derivatives=not solution.damped,
             progress=progress,
+            after=kept,
         )
     power = next((x for x in powers if x is not None), None)
     if power is not None:
@@ -178,11 +196,20 @@ def uncertainty(
     warnings = _warnings(solution, found, unit, power)
     print_warnings(samples.frequency, warnings, once=unit)
     if found.made < count:
-        click.echo(f"stopped after {found.made} of {count} draws: they are kept", err=True)
+        how = f"they are kept, and --resume {output} makes the rest" if found.kept else "none is kept"
+        click.echo(f"stopped after {found.made} of {count} draws: {how}", err=True)
     if as_json:
         facts = [fact | {"warnings": x} for fact, x in zip(uncertainty_dict(found), warnings, strict=True)]
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
-        return
+    else:
+        _print(output, found, solution, question, every)
+    if found.made < count:
+        sys.exit(STOPPED)
+
+
+def _print(output: Path, found: Uncertainty, solution: Solution, question: Assessment, every: bool) -> None:
+    """Say in words what was found."""
+    errors = question.errors
     click.echo(f"{output}: {plural(len(errors), 'error')} modelled, {plural(found.made, 'draw')}")
     for one in errors:
         click.echo(f"  {one.name}: {one.error.describe()}")
@@ -220,6 +247,21 @@ def _refuse_unknown(solution: Solution, question: Assessment) -> None:
         f"{coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
         f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
     )
+
+
+def _begun(path: Path, inputs: Sequence[Path], seed: int | None, draws: int | None) -> tuple[int, int]:
+    """Seed and number of the draws that were begun there, of just these inputs."""
+    about = read_provenance(path)
+    known = json.loads(about.get("inputs", "{}"))
+    with found_in(path):
+        if other := [str(x) for x in inputs if safe.sha256(x) not in known.values()]:
+            raise InputError(
+                f"was not made of {', '.join(other)}: what is there now differs", "leave --resume out"
+            )
+        begun = int(about.get("rng_seed", "0"))
+        if seed not in (None, begun):
+            raise InputError(f"has draws of the seed {begun}, --seed is {seed}", "leave one of the two out")
+    return begun, read_uncertainty(path).asked if draws is None else draws
 
 
 def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:

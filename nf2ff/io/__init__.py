@@ -2,9 +2,9 @@
 
 antenna_toml : read_antenna
 box_tables : read_places, write_excitations, write_parts, write_projection
-budget_toml : read_budget, template_text
+budget_toml : read_budget
+design_toml : ArrayRequest, ReflectorRequest, read_design
 growth : read_growth, write_growth
-growth_toml : StudyFile, read_study_file, study_template
 level_toml : read_gain_transfer, read_level
 levels : write_cuts, write_levels
 mapping : read_mapped
@@ -13,15 +13,14 @@ native : file_kind, read_far_field, read_modes, read_probe, read_provenance, rea
 nsma : NsmaCut, NsmaPattern, write_nsma
 nsma_cuts : nsma_pattern
 nsma_reader : read_nsma
-plan_points : write_points
-plan_toml : plan_template, read_plan, read_tolerances
+plan_toml : read_plan
 power_tables : read_power_table, read_sensitivity_table
-power_weights : write_weights
 probe : load_probe
-radiation : read_radiation, read_seen
+radiation : read_seen
+range_files : write_array_weights, write_probed_fields, write_zone_term
+report_toml : read_report_meta
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table
 uncertainty : read_uncertainty, write_uncertainty
-uncertainty_toml : UncertaintyFile, figures_of, read_uncertainty_file, uncertainty_template
 zone_table : read_probed_fields
 """

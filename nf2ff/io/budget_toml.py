@@ -117,13 +117,7 @@ class BudgetTable(Table):
 
 
 def template_text() -> str:
-    """Return the customary near-field terms as a budget without values, to be filled in.
-
-    Returns
-    -------
-    str
-        TOML that `read_budget` reads: all its terms are not supplied.
-    """
+    """Return the customary near-field terms as a budget without values, to be filled in."""
     return template("near_field_terms")
 
 

@@ -96,15 +96,8 @@ def write_growth(
         What to write.
     shown : Shown, optional
         How its values are shown; by default as `uncertainty.growth.shown_for`.
-    provenance : mapping of str to str, optional
-        As `io.provenance` gives it.
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
+    provenance, overwrite
+        As in `io.native.write_samples`, which also says what is refused.
     """
     shown = shown or shown_for(growth.parameter)
     axes: Any = {"value": growth.values, "curve": np.arange(1, growth.frequency.shape[1] + 1)}

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from nf2ff.io.budget_toml import list_of_tables, text_key
-from nf2ff.io.safe import PathLike
+from nf2ff.io.safe import PathLike, real_path
 from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.io.uncertainty_toml import (
     MAX_DRAWS,
@@ -159,34 +159,15 @@ class StudyFile:
 
 
 def study_template() -> str:
-    """Return a study to be changed.
-
-    Returns
-    -------
-    str
-        TOML that `read_study_file` reads, once the antenna that it names is there.
-    """
+    """Return a study to be changed."""
     return template("study")
 
 
 def read_study_file(path: PathLike) -> StudyFile:
     """Read the description of a study.
 
-    Parameters
-    ----------
-    path : path
-        TOML file as `study_template` explains. Files that it names lie in its folder or below it:
-        what leads elsewhere is refused, so that a description taken over from others reads nothing
-        it should not.
-
-    Returns
-    -------
-    StudyFile
-
-    Raises
-    ------
-    ValueError
-        One line that names file, table, key, value and what is allowed.
+    Files that it names lie in its folder or below it: what leads elsewhere is refused, so that a description
+    taken over from others reads nothing it should not.
     """
     content = read_toml(path)
     for key in content:
@@ -245,7 +226,7 @@ def _beside(path: Path, key: str, name: str) -> Path:
         if kind(name).is_absolute() or ".." in kind(name).parts or PureWindowsPath(name).drive:
             raise InputError(f"{path}: {key} is {name[:80]!r}, expected a file in its folder or below it")
     found = path.parent / name
-    if not found.resolve().is_relative_to(path.parent.resolve()):
+    if not real_path(found).is_relative_to(real_path(path.parent)):
         raise InputError(
             f"{path}: {key} {name[:80]!r} is a link that leads elsewhere", "put the file itself there"
         )

@@ -20,20 +20,7 @@ _FILTERS = [h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER
 
 
 def inspect_data(file: Any, size: int) -> None:
-    """Refuse links out of the file, data that were not written, and more than the file can hold.
-
-    Parameters
-    ----------
-    file : h5py.File
-        Open file.
-    size : int
-        Its size [bytes].
-
-    Raises
-    ------
-    ValueError
-        It says where the fault is.
-    """
+    """Refuse links out of the file, data that were not written, and more than the file can hold."""
     names = inspect_links(file)
     total = stored = 0
     for name in names:

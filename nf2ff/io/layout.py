@@ -43,6 +43,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "radius": _LENGTH,
     "frequency": _FREQUENCY,
     "port": _NONE,
+    "coherence": _NONE,
     "real": _PART,
     "imag": _PART,
     "complex": _PART,
@@ -124,6 +125,7 @@ class _Place(Table):
     radius: Source | None = Field(None, description=_SOURCE)
     frequency: Source | None = Field(None, description=_SOURCE)
     port: Source | None = Field(None, description="a table with column or value")
+    coherence: Source | None = Field(None, description="a table with column or value")
 
     def sources(self) -> Iterator[tuple[str, Source]]:
         """The quantities that are given, by name."""
@@ -145,7 +147,12 @@ class _Place(Table):
 class Response(_Place):
     """Columns of the readings of one polarisation or frequency, or of all."""
 
-    FORMS: ClassVar[tuple[set[str], ...]] = ({"real", "imag"}, {"amplitude", "phase"}, {"complex"})
+    FORMS: ClassVar[tuple[set[str], ...]] = (
+        {"real", "imag"},
+        {"amplitude", "phase"},
+        {"complex"},
+        {"amplitude"},
+    )
 
     real: Source | None = Field(None, description="a table with column")
     imag: Source | None = Field(None, description="a table with column")
@@ -158,7 +165,7 @@ class Response(_Place):
         given = {name for name in READINGS if getattr(self, name) is not None}
         if given not in self.FORMS:
             has = " and ".join(sorted(given)) or "no reading"
-            raise InputError(f"has {has}", "give real and imag, or amplitude and phase, or complex")
+            raise InputError(f"has {has}", "give real and imag, or amplitude (and phase), or complex")
         for name in given:
             if getattr(self, name).column is None:
                 raise InputError(f"{name} has no column", f'write {name} = {{ column = "..." }}')
@@ -224,7 +231,7 @@ class Layout(_Place):
         if odd:
             raise InputError(f"axes has {short(odd[0])}", f"expected each once, of {', '.join(PLACES)}")
         needed = self.place_names()
-        known = {*needed, "radius", "frequency", "port"}
+        known = {*needed, "radius", "frequency", "port", "coherence"}
         if self.positioner not in (None, "roll-over-azimuth"):
             known.add("roll")
         for i, response in enumerate(self.response, start=1):

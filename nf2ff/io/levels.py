@@ -146,7 +146,7 @@ def write_cuts(
     modes : Modes
         Mode coefficients.
     angle : (A,) array_like
-        Angles along each cut, within [-pi, pi] [rad].
+        Angles along each cut, withfrom -pi to pi [rad].
     phi, theta : sequence of float
         Cuts of each kind [rad].
     plane : sequence of float, str or Plane
@@ -161,10 +161,8 @@ def write_cuts(
         Of "ludwig-3", about the axis, and "linear", as in `metrics.polarisation.components` [rad].
     seen : FarField, optional
         Far field whose ``trusted`` marks the directions, as in `trusted_around`.
-    efficiency : mapping of str to (F,) ndarray, optional
-        "gain", "realised_gain" or both: radiated power over that accepted, or incident.
-    overwrite : bool
-        Whether an existing file may be replaced.
+    efficiency, overwrite
+        As in `write_levels`.
 
     Raises
     ------

@@ -14,7 +14,7 @@ The description, in TOML, names for each quantity a column and its unit, or a va
     chi = { value = 0, unit = "deg" }
     frequency = { value = 28, unit = "GHz" }
     amplitude = { column = "Co [dB]", unit = "dB" }
-    phase = { column = "Co [deg]", unit = "deg" }
+    phase = { column = "Co [deg]", unit = "deg" }       # left out: each reading is an amplitude alone
 
     [[response]]
     chi = { value = 90, unit = "deg" }
@@ -23,7 +23,8 @@ The description, in TOML, names for each quantity a column and its unit, or a va
     imag = { column = "Cross, imaginary" }
 
 What a response does not say of theta, phi, chi, radius, frequency or port is as its file has it, or else as
-above; the port is 1 where nothing is said. Without a header (``header = false``) a column is its number, from
+above; the port is 1 where nothing is said. Readings of one number in ``coherence`` (a sweep, a cut) share an
+unknown phase. Without a header (``header = false``) a column is its number, from
 1. A reading that is empty is a missing sample. Numbers such as 0.1+0.2j, or with i, are those of
 ``complex = { column = "S21" }``.
 
@@ -109,8 +110,11 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
         file = files[part // len(layout.response)]
         return file.where(row - (ends[part] - file.size))
 
-    theta, phi, chi, radius, frequency, port = (x.real for x in whole[:-1])
-    rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1])
+    theta, phi, chi, radius, frequency, port, groups = (x.real for x in whole[:-1])
+    together = np.isnan(groups)
+    if not together.all():  # what has a reference is one group
+        groups = np.where(together, np.nanmax(groups) + 1, groups)
+    rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1], None, None if together.all() else groups)
     with found_in(paths[0] if len(paths) == 1 else f"{len(paths)} files"):
         return rows.samples(layout.response_unit, line)
 
@@ -129,7 +133,10 @@ def _values(
     response: Response,
     from_name: Mapping[str, float],
 ) -> list[NDArray[Any]]:
-    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port and response of one [[response]]."""
+    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, response of a [[response]].
+
+    The group is 0 of a reading without phase, NaN where nothing is said of it.
+    """
 
     def source_of(name: str) -> Source | None:
         found = (getattr(x, name, None) for x in (response, part, layout) if x is not None)
@@ -150,13 +157,19 @@ def _values(
     theta, phi, chi = _angles(layout, get)
     place = {"theta": theta, "phi": phi, "chi": chi}
     place |= {name: get(name) for name in ("radius", "frequency", "port")}
+    place["coherence"] = get("coherence", np.nan)
+    if response.amplitude is not None and response.phase is None:
+        place["coherence"] = np.zeros(file.size)
     for name, key, unit in (
         ("theta", "theta_deg", " deg"),
         ("radius", "radius_m", " m"),
         ("frequency", "frequency_hz", " Hz"),
         ("port", "port", ""),
+        ("coherence", "coherence", ""),
     ):
         good, expected = CHECKS[key]
+        if name == "coherence" and source_of(name) is None:
+            continue
         bad = np.flatnonzero(~good(place[name]))
         if bad.size:
             what = f"{name} is {place[name][bad[0]]:.12g}{unit}"
@@ -186,7 +199,10 @@ def _angles(layout: Layout, get: Any) -> tuple[Real, Real, Real]:
 def _of_pair(file: Numbers, response: Response, get: Any) -> NDArray[np.complex128]:
     """Readings of real and imaginary part, or of amplitude and phase."""
     pair = ("real", "imag") if response.real is not None else ("amplitude", "phase")
-    first, second = map(get, pair)
+    first = get(pair[0])
+    second = (
+        get(pair[1]) if getattr(response, pair[1]) is not None else np.where(np.isnan(first), np.nan, 0.0)
+    )
     lone = np.flatnonzero(np.isnan(first) != np.isnan(second))
     if lone.size:
         what = f"has {' without '.join(pair if np.isnan(second[lone[0]]) else pair[::-1])}"

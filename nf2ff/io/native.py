@@ -16,74 +16,17 @@ import numpy as np
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, degree_of_count, mode_numbers
 from nf2ff.io import hdf5
-from nf2ff.io.hdf5 import Attribute, Field, Group, Item, Schema, find, is_native, open_native, take, write
+from nf2ff.io.hdf5 import Group, Item, find, is_native, open_native, take, write
 from nf2ff.io.hdf5_text import all_texts, attribute_value, take_texts
 from nf2ff.io.nsma import is_record
 from nf2ff.io.power_columns import refuse_levels, refuse_power_table
 from nf2ff.io.safe import PathLike, first_line, refuse_toml
+from nf2ff.io.schemas import CONSTANT_PROBE, FAR_FIELD, FREQUENCY, MODES, PROBE, SAMPLES
 from nf2ff.io.tables import COLUMNS, OTHER_COLUMNS, PATTERN_COLUMNS, read_table
 from nf2ff.measurement.probe import Probe
-from nf2ff.measurement.samples import RESPONSE_UNITS, Samples
+from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.result import Quantity, Result
-
-_FREQUENCY = Field("frequency", "Hz", "frequency", ("frequency",))
-_LEVEL = Attribute("reference", ("absolute", "relative"))
-_CHI = "rotation of the probe about its axis, from theta^ towards phi^"
-_RESPONSE = "response, exp(+jwt), peak; NaN where missing"
-_OF_SAMPLE, _OF_ALL = ("sample",), ("frequency", "sample")
-SAMPLES = Schema(
-    (
-        _FREQUENCY,
-        Field("sample", "1", "number of the sample, from 1", _OF_SAMPLE, "i", derived=True),
-        Field("theta", "rad", "polar angle of the probe", _OF_ALL, least=1),
-        Field("phi", "rad", "azimuth of the probe", _OF_ALL, least=1),
-        Field("chi", "rad", _CHI, _OF_ALL, least=1),
-        Field("radius", "m", "distance of the probe from the origin", _OF_ALL, least=1),
-        Field("port", "1", "probe port, from 1", _OF_SAMPLE, "i"),
-        Field("response", RESPONSE_UNITS, _RESPONSE, _OF_ALL, "c", missing=True),
-    )
-)
-_MODE = (
-    Field("mode", "1", "j = 2 (n (n+1) + m - 1) + s", ("mode",), "i", derived=True),
-    Field("s", "1", "kind: 1 transverse electric, 2 transverse magnetic", ("mode",), "i"),
-    Field("m", "1", "azimuthal order", ("mode",), "i"),
-    Field("n", "1", "degree", ("mode",), "i"),
-)
-_Q = "spherical mode coefficients, exp(+jwt), peak"
-MODES = Schema(
-    (_FREQUENCY, *_MODE, Field("coefficients", "sqrt(W)", _Q, ("frequency", "mode"), "c")), (_LEVEL,)
-)
-_LIMIT = "component of lim r exp(+jkr) E, exp(+jwt), peak"
-_GRID = ("frequency", "theta", "phi")
-FAR_FIELD = Schema(
-    (
-        _FREQUENCY,
-        Field("theta", "rad", "polar angle", ("theta",)),
-        Field("phi", "rad", "azimuth", ("phi",)),
-        Field("e_theta", "V", f"theta {_LIMIT}", _GRID, "c"),
-        Field("e_phi", "V", f"phi {_LIMIT}", _GRID, "c"),
-        Field("radiated_power", "W", "radiated power", ("frequency",)),
-        Field("trusted", "1", "1 where the near field was seen", _GRID, "b", optional=True),
-    ),
-    (_LEVEL,),
-)
-
-
-def _probe_schema(axes: tuple[str, ...]) -> Schema:
-    """Of a probe whose coefficients have these axes: with the frequency, or alike at all."""
-    fields = (
-        Field("port", "1", "probe port, from 1", ("port",), "i", derived=True),
-        *_MODE,
-        Field("coefficients", "1", "receiving coefficients", axes, "c"),
-    )
-    radius = Attribute("minimum_radius_m", float, "minimum_radius", optional=True)
-    unit = Attribute("response_unit", RESPONSE_UNITS)
-    return Schema((_FREQUENCY, *fields) if "frequency" in axes else fields, (unit, radius))
-
-
-PROBE = _probe_schema(("frequency", "port", "mode"))
-CONSTANT_PROBE = _probe_schema(("port", "mode"))
 
 
 def write_samples(
@@ -281,14 +224,9 @@ def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> 
     result : Result
         What to write.
     overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
+        As in `write_samples`, which also says what is refused.
     """
-    items = [_FREQUENCY.item(result.modes.frequency, None)]
+    items = [FREQUENCY.item(result.modes.frequency, None)]
     for name, (values, units, long_name) in result.quantities.items():
         items.append(Item(name, values, units, long_name, ("frequency",)))
     if result.warnings:
@@ -301,13 +239,16 @@ def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> 
     write(path, "result", groups, result.provenance or None, overwrite)
 
 
-def read_result(path: PathLike) -> Result:
+def read_result(path: PathLike, *, only_trusted: bool = False) -> Result:
     """Read what `write_result` wrote.
 
     Parameters
     ----------
     path : path
         File to read.
+    only_trusted : bool
+        Whether the far field is left out where all of it is trusted: it follows from the modes, which are
+        much less.
 
     Returns
     -------
@@ -336,7 +277,8 @@ def read_result(path: PathLike) -> Result:
         counts = {x.values.size for x in quantities.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
             raise InputError("/solution has not one value per frequency", "write it again")
-        far_field = _far_field(file) if "far_field" in file else None
+        wanted = "far_field" in file and not (only_trusted and "trusted" not in find(file, "far_field"))
+        far_field = _far_field(file) if wanted else None
         return Result(modes, far_field, quantities, warnings, all_texts(group), _provenance(file))
 
 

@@ -14,17 +14,7 @@ _SWING = "# theta beyond 180 deg is past the pole: in a table of samples write t
 
 
 def write_points(path: PathLike, scan: Schedule, *, overwrite: bool = False) -> None:
-    """Write a CSV of when a reading starts, and where the axes are then.
-
-    Parameters
-    ----------
-    path : path
-        File to write.
-    scan : Schedule
-        Readings; phi goes on counting where the axis makes several turns.
-    overwrite : bool
-        Whether an existing file may be replaced.
-    """
+    """Write a CSV of when a reading starts, and where the axes are then."""
     angles = [np.degrees(x) for x in (scan.theta, scan.phi, scan.chi)]
     rows = np.stack([scan.time, *angles], axis=1)
     rows = np.round(rows, 6) + 0.0  # no -0

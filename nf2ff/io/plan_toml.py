@@ -121,6 +121,9 @@ class WishesTable(Table):
     degree: int | None = Field(None, description="a whole number from 1 to 1000", ge=1, le=1000)
     step_deg: float | None = Field(None, description="a number from 0.18 to 60", ge=0.18, le=60)
     time_limit_h: float | None = _above()
+    direct_peak_db: float | None = Field(None, description="an error from 0.001 to 3 dB", ge=1e-3, le=3)
+    direct_sidelobe_db: float | None = Field(None, description="an error from 0.01 to 6 dB", ge=0.01, le=6)
+    sidelobe_level_db: float = Field(-25.0, description="a level from -60 to -20 dB", ge=-60, le=-20)
 
 
 class SignalTable(Table):
@@ -173,37 +176,13 @@ class PlanTable(Table):
 
 
 def plan_template() -> str:
-    """A plan to be changed, as TOML that `read_plan` reads.
-
-    Returns
-    -------
-    str
-        The template.
-    """
+    """A plan to be changed, as TOML that `read_plan` reads."""
     source = importlib.resources.files("nf2ff.io").joinpath("templates", "plan.toml")
     return source.read_text(encoding="utf-8")
 
 
 def read_tolerances(path: PathLike) -> tuple[list[Wish], list[ErrorTerm]]:
-    """Uncertainties that a plan asks for, and the errors that share them; both empty if there are none.
-
-    Parameters
-    ----------
-    path : path
-        File to read.
-
-    Returns
-    -------
-    wishes : list of Wish
-        Uncertainties wished.
-    terms : list of ErrorTerm
-        The errors.
-
-    Raises
-    ------
-    ValueError
-        As `read_plan`, or if one is there without the other.
-    """
+    """Uncertainties that a plan asks for, and the errors that share them; both empty if there are none."""
     read = read_toml(path, PlanTable)
     terms = [
         error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")
@@ -281,6 +260,9 @@ def read_plan(path: PathLike) -> ScanRequest:
             reference=read.signal.reference,
             modulated=read.signal.modulated,
             frozen=read.signal.frozen_beam,
+            peak_db=wishes.direct_peak_db,
+            sidelobe_db=wishes.direct_sidelobe_db,
+            sidelobe_level_db=-wishes.sidelobe_level_db,
         )
 
 

@@ -20,27 +20,7 @@ def write_weights(
     *,
     overwrite: bool = False,
 ) -> None:
-    """Write one row for each reading: direction, weight, and its part of the total.
-
-    Parameters
-    ----------
-    path : path
-        File to write, with the columns ``theta_deg,phi_deg,weight_sr,frequency_hz`` and
-        ``trp_part_w``, or of sensitivity ``inverse_tis_part_per_w``.
-    scan : PowerScan or SensitivityScan
-        The readings, F frequencies, M directions.
-    weights : (M,) ndarray
-        Solid angles [sr].
-    contribution : (F, M) ndarray
-        What each adds [W, or 1/W of sensitivity].
-    overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written.
-    """
+    """Write one row for each reading: direction, weight, and its part of the total."""
     part = "trp_part_w" if isinstance(scan, PowerScan) else "inverse_tis_part_per_w"
     angles = [[f"{x:.9g}" for x in np.degrees(values).round(9)] for values in (scan.theta, scan.phi)]
     shares = [f"{x:.12g}" for x in weights]

@@ -97,23 +97,7 @@ class _Column:
 
 
 def propose(path: PathLike) -> str:
-    """Guess a description of a file.
-
-    Parameters
-    ----------
-    path : path
-        A text table in a laboratory's own layout, a NumPy archive, a MAT or a Touchstone file.
-
-    Returns
-    -------
-    str
-        A description in TOML, with comments where to look twice.
-
-    Raises
-    ------
-    ValueError
-        If no row of numbers is seen in the file.
-    """
+    """Guess a description of a file."""
     if is_touchstone(path):
         return "\n".join([_head(path), *_CONVENTIONS, *_TOUCHSTONE]) + "\n"
     arrays = named_arrays(path) if is_arrays(path) else {}

@@ -23,27 +23,7 @@ _OTHERS = {
 
 
 def read_radiation(path: PathLike, *, port: int = 1) -> tuple[Modes, tuple[str, ...]]:
-    """Modes of a result, of modes, or of a far field that covers the sphere, native or CSV.
-
-    Parameters
-    ----------
-    path : path
-        File to read.
-    port : int
-        Port of a CSV table that has several.
-
-    Returns
-    -------
-    modes : Modes
-        What radiates.
-    warnings : tuple of str
-        What is to be known of them: those of the result, or of the expansion.
-
-    Raises
-    ------
-    ValueError
-        If the file holds something else, or the far field leaves a part of the sphere out.
-    """
+    """Modes of a result, of modes, or of a far field that covers the sphere, native or CSV."""
     kind = file_kind(path)
     if kind == "table":
         kind = power_table_kind(path) or kind

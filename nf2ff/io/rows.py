@@ -60,7 +60,9 @@ def table_of(which: Index, place: Index, count: int) -> Index:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, and response, exp(+jwt)."""
+    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, response, exp(+jwt), when
+    they were taken [s], and with which others they share a phase, 0 with none.
+    """
 
     frequency: Real
     theta_deg: Real
@@ -69,6 +71,8 @@ class Rows:
     radius: Real
     port: Real
     response: NDArray[np.complex128]
+    time: Real | None = None
+    coherence: Real | None = None
 
     def samples(self, unit: ResponseUnit, line: Callable[[int], str]) -> Samples:
         """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
@@ -83,7 +87,34 @@ class Rows:
             for x in (self.theta_deg, self.phi_deg, self.chi_deg, self.radius)
         ]
         theta, phi, chi = (np.radians(x, out=x) for x in place[:3])  # the copies made above
-        return Samples(frequency, theta, phi, chi, place[3], self.port[first].astype(np.int16), value, unit)
+        port = self.port[first].astype(np.int16)
+        time = None
+        if self.time is not None:
+            time = np.where(present, self.time[rows], self.time[first])
+            time = time if np.any(time != time[0]) else time[0]
+        groups = None if self.coherence is None else self._groups(rows, present, line)
+        return Samples(frequency, theta, phi, chi, place[3], port, value, unit, None, time, groups)
+
+    def _groups(self, rows: Index, present: NDArray[np.bool_], line: Callable[[int], str]) -> Index:
+        """Group of each sample, (M,), from 1; refused where frequencies differ in them."""
+        assert self.coherence is not None
+        found = np.zeros(rows.shape[1], dtype=np.intp)
+        for which, there in zip(rows, present, strict=True):
+            number = self.coherence[which[there]].astype(np.intp)
+            alone = number == 0
+            number[alone] = number.max() + 1 + np.arange(alone.sum())
+            _, first, own = np.unique(number, return_index=True, return_inverse=True)
+            own = 1 + np.flatnonzero(there)[first][own]
+            known = found[there] > 0
+            if np.any(found[there][known] != own[known]):
+                at = which[there][np.flatnonzero(known)[np.argmax(found[there][known] != own[known])]]
+                raise InputError(
+                    "frequencies differ in which samples share a phase (coherence)",
+                    "give every frequency the same groups, or a table of its own",
+                    where=line(int(at)),
+                )
+            found[there] = own
+        return np.unique(found, return_inverse=True)[1] + 1
 
     def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:
         """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.

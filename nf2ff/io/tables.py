@@ -20,6 +20,8 @@ from nf2ff.messages.input_error import InputError, found_in
 
 #: Columns of a table of samples; ``port`` may be absent.
 COLUMNS = ("theta_deg", "phi_deg", "chi_deg", "radius_m", "frequency_hz", "port", "real", "imag")
+#: Columns that a table of samples may have besides.
+OPTIONAL_COLUMNS = ("time_s", "coherence")
 #: Columns of a pattern.
 PATTERN_COLUMNS = (
     "theta_deg",
@@ -46,7 +48,7 @@ class Pattern:
     frequency : (F,) array_like
         Frequencies [Hz].
     theta : (T,) array_like
-        Polar angles in [0, pi] [rad].
+        Polar angles from 0 to pi [rad].
     phi : (P,) array_like
         Azimuth angles [rad].
     port : (L,) array_like of int
@@ -97,7 +99,9 @@ def read_table(
     Parameters
     ----------
     path : path
-        CSV file with the columns `COLUMNS`, in any order.
+        CSV file with the columns `COLUMNS`, in any order; ``time_s``, when each was taken, may be
+        among them, and ``coherence``: rows of one number share an unknown phase, a row of 0 with
+        none, so that it is an amplitude.
     time_convention : {"exp(+jwt)", "exp(-iwt)"}
         Of the responses in the file; those of exp(-iwt) are conjugated.
     response_unit : {"V/m", "sqrt(W)", "relative"}
@@ -119,11 +123,16 @@ def read_table(
         raise InputError(f"response unit is {response_unit!r}, expected one of {', '.join(RESPONSE_UNITS)}")
     unit: ResponseUnit = response_unit
     pairs = (("real", "imag"),)
-    table = Columns.load(path, COLUMNS, optional=("port",), pairs=pairs, otherwise=OTHER_COLUMNS)
+    table = Columns.load(
+        path, COLUMNS, optional=("port", *OPTIONAL_COLUMNS), pairs=pairs, otherwise=OTHER_COLUMNS
+    )
     table.check(CHECKS)
     response = table.complex("real", "imag", time_convention)
     theta, phi, chi, radius = (table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m"))
-    rows = Rows(table["frequency_hz"], theta, phi, chi, radius, table.get("port", 1.0), response)
+    port = table.get("port", 1.0)
+    time = table["time_s"] if "time_s" in table.names else None
+    groups = table["coherence"] if "coherence" in table.names else None
+    rows = Rows(table["frequency_hz"], theta, phi, chi, radius, port, response, time, groups)
     with found_in(path):
         return rows.samples(unit, lambda row: table.cell(row, "frequency_hz"))
 
@@ -157,6 +166,10 @@ def write_table(
     shape = samples.response.shape
     angles = [to_texts(to_degrees(x)) for x in (samples.theta, samples.phi, samples.chi)]
     columns = [np.broadcast_to(x, shape) for x in (*angles, to_texts(samples.radius), to_texts(samples.port))]
+    more = {} if samples.time is None else {"time_s": np.broadcast_to(to_texts(samples.time), shape)}
+    if samples.coherence is not None:
+        groups = np.unique(samples.coherence, return_inverse=True)[1] + 1
+        more["coherence"] = np.broadcast_to(to_texts(groups), shape)
 
     def blocks() -> Iterator[list[list[str]]]:
         for i, hertz in enumerate(samples.frequency.tolist()):
@@ -164,9 +177,10 @@ def write_table(
                 part = slice(start, start + _BLOCK)
                 w = samples.response[i, part]
                 *place, port = (x[i, part].tolist() for x in columns)
-                yield [*place, [repr(hertz)] * w.size, port, *or_empty(w if sign > 0 else w.conj())]
+                last = [x[i, part].tolist() for x in more.values()]
+                yield [*place, [repr(hertz)] * w.size, port, *or_empty(w if sign > 0 else w.conj()), *last]
 
-    write_columns(path, COLUMNS, blocks(), overwrite=overwrite)
+    write_columns(path, (*COLUMNS, *more), blocks(), overwrite=overwrite)
 
 
 def read_pattern(
@@ -233,12 +247,7 @@ def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: boo
     pattern : Pattern or FarField
         What to write, exp(+jwt) [V].
     overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
+        As in `write_table`, which also says what is refused.
     """
     port = [1] if isinstance(pattern, FarField) else pattern.port.tolist()
     shape = (pattern.frequency.size, len(port), pattern.theta.size, pattern.phi.size)

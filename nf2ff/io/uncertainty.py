@@ -2,8 +2,8 @@
 
 Groups: ``/modes``, the result as it is; ``/uncertainty``, terms and what holds for all of them;
 ``/metrics/NAME`` for each metric, with its value, each term's part and what they amount to at every
-frequency; ``/pattern``, cuts with what draws made of them. Levels have uncertainties as relative
-amplitude, and as decibels up and down.
+frequency; ``/pattern``, cuts with what draws made of them; ``/kept``, draws of work that was
+stopped. Levels have uncertainties as relative amplitude, and as decibels up and down.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io import native
 from nf2ff.io.hdf5 import Attribute, Field, Group, Schema, find, open_native, write
+from nf2ff.io.kept_draws import kept_groups
 from nf2ff.io.safe import PathLike
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
@@ -206,6 +207,7 @@ def write_uncertainty(
             through_theta=cut.theta,
             through_phi=cut.phi,
         )
+    groups |= kept_groups(uncertainty.kept, uncertainty.modes.frequency)
     write(path, "uncertainty", groups, provenance, overwrite)
 
 

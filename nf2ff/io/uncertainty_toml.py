@@ -150,36 +150,12 @@ class UncertaintyFile:
 
 
 def uncertainty_template() -> str:
-    """Return the customary near-field terms, and errors to model, to be filled in.
-
-    Returns
-    -------
-    str
-        TOML that `read_uncertainty_file` reads: all its terms are not supplied.
-    """
+    """Return the customary near-field terms, and errors to model, to be filled in."""
     return template_text() + template("modelled_errors")
 
 
 def read_uncertainty_file(path: PathLike, *, realised: bool = False) -> UncertaintyFile:
-    """Read the description of an uncertainty, from a TOML file as `uncertainty_template` explains.
-
-    Parameters
-    ----------
-    path : path
-        File to read.
-    realised : bool
-        Whether gain is over the power incident on the port: labels then say realised gain.
-
-    Returns
-    -------
-    UncertaintyFile
-        What the file asks for.
-
-    Raises
-    ------
-    ValueError
-        One line that names file, table, key, value and what is allowed.
-    """
+    """Read the description of an uncertainty, from a TOML file as `uncertainty_template` explains."""
     return uncertainty_file_from(read_toml(path), where=str(path), realised=realised)
 
 
@@ -291,27 +267,7 @@ def check_figures(tables: Iterable[str], metrics: Iterable[str], where: str) -> 
 
 
 def figures_of(like: str, told: Mapping[str, Any], where: str) -> tuple[Figure, ...]:
-    """Figures of a metric.
-
-    Parameters
-    ----------
-    like : str
-        One of `FIGURES`.
-    told : mapping of str to float, str or None
-        Keys of its table [figure.METRIC].
-    where : str
-        Beginning of messages.
-
-    Returns
-    -------
-    tuple of Figure
-        One, of pointing two.
-
-    Raises
-    ------
-    ValueError
-        If the metric takes no such key, there is no such plane, or a direction is not complete.
-    """
+    """Figures of a metric."""
     given = {key: x for key, x in told.items() if x is not None}
     towards = [key for key in _DIRECTION if key in given]
     names = FIGURES[like]

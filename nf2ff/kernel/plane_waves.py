@@ -48,3 +48,27 @@ def raster_sums(
             periodicity=2 * np.pi,
         )
     return result
+
+
+def exponential_sums(
+    value: NDArray[np.complex128],
+    source: NDArray[np.float64],
+    target: NDArray[np.float64],
+    *,
+    epsilon: float,
+    threads: int,
+) -> NDArray[np.complex128]:
+    """Sums over j of ``value`` (L, M) times exp(-j source_j . target), at targets (K, 3): (L, K).
+
+    Sources (M, 3) are anywhere, too; ``epsilon``, at least 3e-13, is the error over the norm of the values.
+    """
+    return np.asarray(
+        ducc0.nufft.experimental.nu2nu(
+            points_in=np.ascontiguousarray(value),
+            coord_in=np.ascontiguousarray(source),
+            coord_out=np.ascontiguousarray(target),
+            forward=True,
+            epsilon=epsilon,
+            nthreads=threads,
+        )
+    )

@@ -166,7 +166,7 @@ def sharing(degree: int, threads: int) -> int:
     return threads if degree >= 200 else 1
 
 
-def _split(packed: Complex, threads: int) -> tuple[Complex, Complex]:
+def split(packed: Complex, threads: int) -> tuple[Complex, Complex]:
     """Coefficients (C, A) of the real and of the imaginary part of a complex map."""
     degree = degree_of_packed(packed)
     plus, minus = packed
@@ -193,7 +193,7 @@ def _split(packed: Complex, threads: int) -> tuple[Complex, Complex]:
     return parts[0], parts[1]
 
 
-def _join(real: Complex, imag: Complex, spin: int, degree: int, threads: int) -> Complex:
+def join(real: Complex, imag: Complex, spin: int, degree: int, threads: int) -> Complex:
     """Packed coefficients (2, C, A) from those of the real and imaginary parts."""
     packed = np.empty((2, *real.shape), dtype=real.dtype)
 
@@ -292,7 +292,7 @@ def ring_synthesis(
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.synthesis(alm=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings)
 
-    real, imag = _transform_pair(call, _split(packed, threads), threads)
+    real, imag = _transform_pair(call, split(packed, threads), threads)
     return _complex(real, imag).reshape(packed.shape[1], theta.size, phi_count)
 
 
@@ -303,7 +303,7 @@ def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threa
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.alm2leg(alm=part, spin=spin, lmax=degree, theta=theta, nthreads=inner)
 
-    real, imag = _transform_pair(call, _split(packed, threads), threads)
+    real, imag = _transform_pair(call, split(packed, threads), threads)
     result = np.empty((*real.shape[:2], 2 * degree + 1), dtype=real.dtype)
     result[..., degree:] = real + 1j * imag
     result[..., :degree] = (np.conj(real) + 1j * np.conj(imag))[..., :0:-1]
@@ -323,29 +323,42 @@ def aside(location: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def point_synthesis(
-    packed: Complex, *, spin: int, location: NDArray[np.float64], epsilon: float, threads: int
+    packed: Complex,
+    *,
+    spin: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+    moved: bool = False,
 ) -> Complex:
-    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi in [0, 2 pi] [rad].
+    """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi from 0 to 2 pi [rad].
 
     The library does not check that range. ``epsilon`` is the relative accuracy wanted, 3e-13 or more (single
-    precision: 2e-6).
+    precision: 2e-6); ``moved`` says that the points are `aside` already.
     """
-    degree, location = degree_of_packed(packed), aside(location)
+    degree, location = degree_of_packed(packed), location if moved else aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.synthesis_general(
             alm=part, spin=spin, lmax=degree, loc=location, epsilon=epsilon, nthreads=inner
         )
 
-    real, imag = _transform_pair(call, _split(packed, threads), threads)
+    real, imag = _transform_pair(call, split(packed, threads), threads)
     return _complex(real, imag, threads)
 
 
 def point_adjoint(
-    maps: Complex, *, spin: int, degree: int, location: NDArray[np.float64], epsilon: float, threads: int
+    maps: Complex,
+    *,
+    spin: int,
+    degree: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+    moved: bool = False,
 ) -> Complex:
     """Adjoint of `point_synthesis`: packed (2, C, A) from maps (C, M)."""
-    location = aside(location)
+    location = location if moved else aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.adjoint_synthesis_general(
@@ -353,7 +366,7 @@ def point_adjoint(
         )
 
     real, imag = _transform_pair(call, (maps.real, maps.imag), threads)
-    return _join(real, imag, spin, degree, threads)
+    return join(real, imag, spin, degree, threads)
 
 
 def _complex(real: NDArray[Any], imag: NDArray[Any], threads: int = 1) -> Complex:
@@ -397,8 +410,8 @@ def point_density(
 def rotate_packed(packed: Complex, *, alpha: float, beta: float, gamma: float, threads: int) -> Complex:
     """Coefficients of complex maps (2, C, A) after the rotation Rz(alpha) Ry(beta) Rz(gamma)."""
     degree = degree_of_packed(packed)
-    parts = np.concatenate(_split(packed, threads))
+    parts = np.concatenate(split(packed, threads))
     # The library names them in the order in which they act: about z, about y, about z.
     ducc0.sht.rotate_alm(parts, degree, gamma, beta, alpha, nthreads=threads, out=parts)
     real, imag = np.split(parts, 2)
-    return _join(real, imag, 0, degree, threads)
+    return join(real, imag, 0, degree, threads)

@@ -85,29 +85,18 @@ def simulate_grid(
 
     Parameters
     ----------
-    antenna : DipoleCluster or SinusoidalWire
-        The antenna.
-    frequency : (F,) array_like
-        Frequencies [Hz].
     grid : Grid
         Directions.
     radius : float
         Distance [m].
-    noise : float
-        Root mean square magnitude of white complex Gaussian noise added [V/m].
-    rng : int, Generator or None
-        Seed or generator of the noise.
+    antenna, frequency, noise, rng
+        As in `simulate`, which also says what is refused.
 
     Returns
     -------
     Samples
         2 T P samples: every direction at chi = 0, phi running faster than theta, then every direction at chi
         = 90 deg.
-
-    Raises
-    ------
-    ValueError
-        If a value is out of range, or a point is on a source.
     """
     theta = np.repeat(grid.theta, grid.phi.size)
     phi = np.tile(grid.phi, grid.theta.size)
@@ -149,10 +138,8 @@ def receive(
     probes : sequence of DipoleCluster
         For each port of the probe its dipoles, in the probe's own frame: boresight +z, reference polarisation
         x. Only their ratios count, the level follows from ``efficiency``.
-    frequency : (F,) array_like
-        Frequencies [Hz].
-    theta, phi, chi : (M,), (F, M) or () array_like
-        Positions: polar angle in [-pi, pi], azimuth, probe rotation [rad].
+    frequency, theta, phi, chi, rng
+        As in `simulate`.
     radius : (M,), (F, M) or () array_like
         Distances of the origin of the probe's frame [m].
     port : (M,) or () array_like of int
@@ -161,8 +148,6 @@ def receive(
         Power radiated over power into the port, above 0 and at most 1.
     noise : float
         Root mean square magnitude of white complex Gaussian noise added [sqrt(W)].
-    rng : int, Generator or None
-        Seed or generator of the noise.
 
     Returns
     -------

@@ -1,8 +1,38 @@
-"""Warnings of looking into the box."""
+"""Warnings of what a scan says of its set-up, and of looking into the box."""
 
 from __future__ import annotations
 
 from nf2ff.messages.notice import Code
+
+
+class AlignmentCode(Code):
+    """What to beware of in what a scan says of its own set-up."""
+
+    UNSEEN = (
+        "the scan does not see {what}: left as recorded, at the prior, which leaves an error of "
+        "{field_db:.0f} dB in the far field"
+    )
+    TIE_CUTS = (
+        "{percent:.0f} % of the far field's uncertainty is of what the scan does not see, however small the "
+        "residual: one or two cuts through the poles, taken after the scan, show drift and geometry"
+    )
+    UNEXPLAINED = (
+        "the residual is {ratio:.2f} times what the stated noise explains (reduced chi-square): something is "
+        "wrong that is not among the terms, and the estimates are biased by it"
+    )
+    NOISE_UNKNOWN = (
+        "no noise is stated, so that the residual is taken for noise: faults that are not among the terms do "
+        "not show; name receiver-noise or noise-floor among the terms"
+    )
+    SET_ASIDE = (
+        "{count} of {all} samples are set aside, whose readings neither noise nor the terms explain: they "
+        "are missing in the corrected samples"
+    )
+    UNFINISHED = (
+        "the estimate has not come to rest within {solves} solutions: the faults may be larger than their "
+        "priors say"
+    )
+    BEYOND_PRIOR = "{what} is found at {ratio:.1f} times its prior: check the prior, and the set-up"
 
 
 class FilterCode(Code):

@@ -21,14 +21,45 @@ class PlanCode(Code):
         "not enough for the {wanted_db:g} dB that is wanted"
     )
     NOISE = (
-        "the peak is {margin_db:.1f} dB above the noise of one reading: what lies {tail_db:g} dB below, as "
-        "wanted, drowns unless it is averaged"
+        "the noise of the pattern will be about {margin_db:.1f} dB below its peak: what lies {tail_db:g} dB "
+        "below, as wanted, drowns unless readings are averaged"
     )
     NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
     OVERTRAVEL = (
         "to start and stop, theta runs up to {theta_deg:.3g} deg and phi up to {phi_deg:.3g} deg beyond "
         "their first and last positions: see that axes and cables allow it"
     )
+    # A point at the radius r0 comes nearer or goes away by at most r0 times the angle (closed form).
     MOVED = (
-        "frequencies and the second polarisation are read while the axes move: each reading has its own place"
+        "the axes move by {moved_deg:.3g} deg during a sweep: taken as read where it began, its last "
+        "frequency may err by up to {error_db:.0f} dB; with the place of each reading recorded, it does not"
     )
+
+
+class DepartureCode(Code):
+    """What was measured otherwise than planned."""
+
+    NO_FREQUENCY = "{count} of the {planned} frequencies planned were not measured, first {first_ghz:.6g} GHz"
+    MORE_FREQUENCIES = "{count} frequencies were measured that were not planned, first {first_ghz:.6g} GHz"
+    ABOVE = (
+        "{highest_ghz:.6g} GHz is above the highest frequency planned, {planned_ghz:.6g} GHz: steps and "
+        "degree were not chosen for it"
+    )
+    DISTANCE = (
+        "the readings are {low_m:.4g} to {high_m:.4g} m away, {planned_m:.4g} m were planned: check the "
+        "radius, and whether the degree still suits"
+    )
+    ANOTHER_SET = "the positions are those of the {measured}, planned was the {planned}"
+    OFF = (
+        "{count} of {readings} readings lie off their planned positions, up to {largest_deg:.3g} deg "
+        "(planned step {step_deg:.3g} deg)"
+    )
+    NOT_READ = (
+        "{count} of {positions} planned positions were not read at {frequency_ghz:.6g} GHz, at theta "
+        "{from_deg:.3g} to {to_deg:.3g} deg"
+    )
+    ONE_POLARISATION = (
+        "{count} of {positions} planned positions were read in one polarisation only at {frequency_ghz:.6g} "
+        "GHz, at theta {from_deg:.3g} to {to_deg:.3g} deg"
+    )
+    DEGREE = "solved to degree {degree}, planned {planned} for a tail of {tail_db:g} dB"

@@ -57,6 +57,14 @@ class RangeCode(Code):
         "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+.2f} dB wrong, "
         "its direction by up to {parallax_deg:.1f} deg, at {length_m:.3g} m"
     )
+    DIRECT_PEAK = (
+        "the peak is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} D^2/lambda, a uniform "
+        "disc)"
+    )
+    DIRECT_SIDELOBE = (
+        "a sidelobe of {level_db:.3g} dB is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} "
+        "D^2/lambda, a Taylor disc)"
+    )
     NEAR_SIZE = (
         "{distance_m:.3g} m to the probe, degree {degree}, {samples} readings at each frequency, "
         "path loss {loss_db:.1f} dB"
@@ -94,4 +102,20 @@ class RangeCode(Code):
     ARRAY_BAND = (
         "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "
         "takes new weights"
+    )
+
+
+class DesignCode(Code):
+    """Why a design fails, and what would work."""
+
+    ELEMENTS = (
+        "{channels} channels at {frequency_ghz:.6g} GHz, at least {least} are needed (area of array times "
+        "area of zone over (lambda z)^2), {margin} with margin"
+    )
+    ZONE = "a zone that works at {distance_m:.4g} m: {zone}"
+    DISTANCE = "a distance that works: {distance_m:.4g} m from the array to the zone's centre"
+    FREQUENCY = "works up to {frequency_ghz:.4g} GHz as it is"
+    NOTHING = (
+        "no zone down to 0.3 of this one, no distance up to 3 times as far and no frequency down to 0.3 of "
+        "it works: take more channels, a larger array, or smaller errors"
     )

@@ -237,7 +237,7 @@ class Sidelobes:
     ----------
     first, first_angle : (F,) array_like
         Intensity of the first sidelobe over that of the peak, the higher of the two lobes next to
-        the main lobe, linear; its angle from the peak along the cut, in [-pi, pi] [rad].
+        the main lobe, linear; its angle from the peak along the cut, from -pi to pi [rad].
     highest, highest_angle : (F,) array_like
         The same for the highest sidelobe of the cut.
     """

@@ -228,7 +228,7 @@ def solid_angles(theta: ArrayLike, phi: ArrayLike) -> Real:
     Parameters
     ----------
     theta : (T,) array_like
-        Polar angles, increasing, in [0, pi] [rad].
+        Polar angles, increasing, from 0 to pi [rad].
     phi : (P,) array_like
         Azimuth angles in any order, the first repeated at the end or not [rad].
 

@@ -31,7 +31,7 @@ def cut(modes: Modes, *, phi: float, theta: ArrayLike) -> tuple[Complex, Complex
     phi : float
         Azimuth of the half with theta > 0 [rad].
     theta : (A,) array_like
-        Angles from +z in [-pi, pi] [rad].
+        Angles from +z from -pi to pi [rad].
 
     Returns
     -------
@@ -75,20 +75,48 @@ def cut_through(
     ValueError
         If an angle is not finite.
     """
+    turn = as_array(plane, float, "plane", ndim=0)[None]
+    along, across = cuts_through(modes, theta=theta, phi=phi, planes=turn, angle=angle)
+    return along[:, 0], across[:, 0]
+
+
+def cuts_through(
+    modes: Modes, *, theta: float, phi: float, planes: ArrayLike, angle: ArrayLike
+) -> tuple[Complex, Complex]:
+    """Far field along several great circles through one direction.
+
+    Parameters
+    ----------
+    modes, theta, phi, angle
+        As in `cut_through`.
+    planes : (C,) array_like
+        For each circle the angle that `cut_through` calls ``plane`` [rad].
+
+    Returns
+    -------
+    along, across : (F, C, A) ndarray
+        Components as in `cut_through` [V].
+
+    Raises
+    ------
+    ValueError
+        If an angle is not finite.
+    """
     angle = as_array(angle, float, "angle", ndim=1)
-    scalars = {"theta": theta, "phi": phi, "plane": plane}
-    t0, p0, turn = (float(as_array(v, float, k, ndim=0)) for k, v in scalars.items())
+    turn = as_array(planes, float, "planes", ndim=1)[:, None, None]
+    t0, p0 = (float(as_array(v, float, k, ndim=0)) for k, v in {"theta": theta, "phi": phi}.items())
     origin, along, across = unit_vectors(t0, p0)
     along, across = (
         np.cos(turn) * along + np.sin(turn) * across,
         np.cos(turn) * across - np.sin(turn) * along,
     )
     c, s = np.cos(angle)[:, None], np.sin(angle)[:, None]
-    at_theta, at_phi = direction_angles(c * origin + s * along)
-    e_theta, e_phi = fields.far_field_points(modes, theta=at_theta, phi=at_phi)
-    _, unit_theta, unit_phi = unit_vectors(at_theta, at_phi)
     tangent = c * along - s * origin
-    cos, sin = np.sum(unit_theta * tangent, axis=1), np.sum(unit_phi * tangent, axis=1)
+    at_theta, at_phi = direction_angles((c * origin + s * along).reshape(-1, 3))
+    field = fields.far_field_points(modes, theta=at_theta, phi=at_phi)
+    e_theta, e_phi = (x.reshape(-1, turn.size, angle.size) for x in field)
+    _, unit_theta, unit_phi = (x.reshape(tangent.shape) for x in unit_vectors(at_theta, at_phi))
+    cos, sin = np.sum(unit_theta * tangent, axis=-1), np.sum(unit_phi * tangent, axis=-1)
     return e_theta * cos + e_phi * sin, e_phi * cos - e_theta * sin
 
 

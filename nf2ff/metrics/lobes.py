@@ -143,10 +143,10 @@ class Squint:
     Parameters
     ----------
     angle : (F,) array_like
-        Angle between both, in [0, pi] [rad].
+        Angle between both, from 0 to pi [rad].
     along, across : (F,) array_like
         Angle from the axis to the peak as seen in the first and in the second principal plane:
-        to the peak's projection on the plane, in [-pi, pi] [rad].
+        to the peak's projection on the plane, from -pi to pi [rad].
     """
 
     angle: Real

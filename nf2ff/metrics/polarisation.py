@@ -167,7 +167,7 @@ def tilt_angle(far_field: FarField) -> Real:
     Returns
     -------
     (F, T, P) ndarray
-        Angle in [-pi/2, pi/2] [rad]; without meaning where the polarisation is circular.
+        Angle from -pi/2 to pi/2 [rad]; without meaning where the polarisation is circular.
     """
     _, s1, s2, _ = _stokes(far_field)
     return np.asarray(0.5 * np.arctan2(s2, s1))

@@ -131,17 +131,7 @@ def limit_orders(probe: Probe, largest_order: int | None) -> Probe:
 
 
 def tell_neglected(solution: Solution, samples: Samples, whole: Probe, limited: Probe) -> Solution:
-    """The solution with a warning of what `limit_orders` left out of the responses.
-
-    Parameters
-    ----------
-    solution : Solution
-        By the probe of few orders.
-    samples : Samples
-        What it was found from.
-    whole, limited : Probe
-        The probe with all orders and with few, known at the frequencies of the samples.
-    """
+    """The solution with a warning of what `limit_orders` left out of the responses."""
     if limited is whole:
         return solution
     known, taken = (at_frequencies(x, samples.frequency)[0] for x in (whole, limited))

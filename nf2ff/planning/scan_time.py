@@ -52,6 +52,8 @@ class Schedule:
         Angular radius of the largest circle without a position [rad].
     overtravel : (float, float)
         How far theta and phi move beyond their first and last positions to start and stop [rad].
+    speed : float
+        Of the axis that moves fastest while readings are taken [rad/s]; none where all is read at rest.
     impossible : str
         Why the axes cannot do it; empty if they can.
     """
@@ -65,6 +67,7 @@ class Schedule:
     duration: float
     gap: float
     overtravel: tuple[float, float] = (0.0, 0.0)
+    speed: float = 0.0
     impossible: str = ""
 
     @property
@@ -280,7 +283,8 @@ def _swept(degree: int, inner: str, positioner: Positioner, receiver: Receiver) 
     )
     beyond = speed * (dwell + ramp / 2)
     ends = (0.0, beyond) if inner == "phi" else (beyond, 0.0)
-    return Schedule(SWEPT, grid.theta.size * grid.phi.size, time, theta, phi, chi, duration, gap, ends)
+    count = grid.theta.size * grid.phi.size
+    return Schedule(SWEPT, count, time, theta, phi, chi, duration, gap, ends, speed)
 
 
 def _spiral(degree: int, positioner: Positioner, receiver: Receiver) -> Schedule:
@@ -309,10 +313,12 @@ def _spiral(degree: int, positioner: Positioner, receiver: Receiver) -> Schedule
         time = np.stack([start, start + second], axis=1).ravel()
         at = np.stack([theta, theta + rates[0] * second], axis=1).ravel()
         chi = np.tile([0.0, math.pi / 2], points.count)
-        return Schedule(SPIRAL, points.count, time, at, turns * at, chi, end, gap, ends)
+        return Schedule(SPIRAL, points.count, time, at, turns * at, chi, end, gap, ends, max(rates))
     again = end + _turn(positioner, receiver)
     # The way back begins where the last reading had ended.
     time = np.concatenate([start, again + dwell + start])
     at = np.concatenate([theta, theta[::-1]])
     chi = np.repeat([0.0, math.pi / 2], points.count)
-    return Schedule(SPIRAL, points.count, time, at, turns * at, chi, again + dwell + end, gap, ends)
+    return Schedule(
+        SPIRAL, points.count, time, at, turns * at, chi, again + dwell + end, gap, ends, max(rates)
+    )

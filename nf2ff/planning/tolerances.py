@@ -1,7 +1,8 @@
 """How large each error of a scan may be, so that the figures come out as sure as is wished.
 
 The inverse of an uncertainty budget, by derivatives: to first order an uncertainty is proportional to the
-size of the error that causes it.
+size of the error that causes it. Random errors of phase also take from the beam what they add elsewhere, by
+the square of their size: where that counts, draws tell, and sizes are brought down until they hold.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from nf2ff.planning.scan_time import Schedule
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import linearised
+from nf2ff.uncertainty.draws import Draws, Measure, monte_carlo
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import received
@@ -29,6 +31,8 @@ Real = NDArray[np.float64]
 
 #: Decibels of a small relative change of power.
 _POWER_DB = 10 / math.log(10)
+#: Times that sizes are brought down: the second is by little.
+_ROUNDS = 3
 #: Share of a wish below which an error is said not to count for a figure.
 _NOTHING = 1e-9
 
@@ -137,7 +141,7 @@ def tolerances(
     -----
     An error that acts on a figure gets 1/sqrt(T) of its wish, T being the number of those that act on it, so
     that independent errors together stay within it. A shift that an error makes on average counts as
-    uncertainty. What is of second order, such as the loss of the beam by random phase, is missing.
+    uncertainty. What is of second order, such as the loss of the beam by random phase, is missing: `held`.
     """
     if not wishes:
         raise InputError("no uncertainty is wished", "name at least one")
@@ -156,6 +160,87 @@ def tolerances(
         _tolerance(term, row, share * row, wishes)
         for term, row in zip(terms, np.where(acts, part, 0), strict=True)
     )
+
+
+def held(
+    found: Sequence[Tolerance],
+    solution: Solution,
+    wishes: Sequence[Wish],
+    *,
+    draws: int,
+    rng: int | None = None,
+    measure: Measure | None = None,
+) -> tuple[Tolerance, ...]:
+    """Tolerances that draws hold: sizes brought down until the figures err by no more than is wished.
+
+    Parameters
+    ----------
+    found : sequence of Tolerance
+        What `tolerances` gives, to first order.
+    solution : Solution
+        That from which they come.
+    wishes : sequence of Wish
+        What is wished.
+    draws : int
+        Draws of each set of errors, at least 10.
+    rng : int, optional
+        Seed.
+    measure : callable, optional
+        Simulates the samples, as for `monte_carlo`; without it errors are added to those of the solution.
+
+    Returns
+    -------
+    tuple of Tolerance
+        The same, with sizes as they were or smaller.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer draws.
+    """
+    if draws < 10:
+        raise InputError(f"draws is {draws}, expected at least 10")
+
+    def factor(terms: list[ErrorTerm]) -> float:
+        scale = 1.0
+        for _ in range(_ROUNDS):
+            made = monte_carlo(
+                solution,
+                [term.scaled(scale) for term in terms],
+                [wish.figure for wish in wishes],
+                draws=draws,
+                rng=rng,
+                jobs=1,
+                measure=measure,
+            )
+            spread, shift = _over_wish(made, wishes)
+            if np.hypot(spread, shift) <= 1 + 1 / math.sqrt(2 * (draws - 1)):
+                break
+            # At x times this size (spread x)^2 + (shift x^2)^2, which is to be 1.
+            scale *= math.sqrt(2 / (spread**2 + math.sqrt(spread**4 + 4 * shift**2)))
+        return scale
+
+    together = [one.shared for one in found if one.shared is not None]
+    shared = factor(together) if together else 1.0
+    return tuple(
+        one
+        if one.alone is None or one.shared is None
+        else Tolerance(one.alone.scaled(factor([one.alone])), one.shared.scaled(shared), one.limit)
+        for one in found
+    )
+
+
+def _over_wish(draws: Draws, wishes: Sequence[Wish]) -> tuple[float, float]:
+    """Spread and mean shift over the wish, of the figure and frequency where they are worst together."""
+    power = np.array([wish.figure.scale == "power" for wish in wishes])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        told = np.where(
+            power, _POWER_DB * np.log(draws.values / draws.nominal), draws.values - draws.nominal
+        )  # (D, F, K)
+    told = told / np.array([wish.size for wish in wishes])
+    spread, shift = np.nanstd(told, axis=0, ddof=1), np.abs(np.nanmean(told, axis=0))
+    worst = np.nanargmax(np.hypot(spread, shift))
+    return float(spread.flat[worst]), float(shift.flat[worst])
 
 
 def _tolerance(term: ErrorTerm, alone: Real, shared: Real, wishes: Sequence[Wish]) -> Tolerance:

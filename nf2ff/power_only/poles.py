@@ -19,15 +19,7 @@ DISAGREE, NOTABLE = 2.0, 0.023
 
 
 def pole_warnings(scan: PowerScan, fit: PowerFit) -> tuple[tuple[Notice, ...], ...]:
-    """Warnings, for each frequency, of readings at a pole that differ over phi.
-
-    Parameters
-    ----------
-    scan : PowerScan
-        EIRP.
-    fit : PowerFit
-        Fit of the same readings: what it leaves over counts as noise.
-    """
+    """Warnings, for each frequency, of readings at a pole that differ over phi."""
     told: list[list[Notice]] = [[] for _ in scan.frequency]
     for pole in (0.0, np.pi):
         here = np.abs(scan.theta - pole) < AT_POLE

@@ -34,7 +34,7 @@ class PowerScan:
     frequency : (F,) array_like
         Frequencies [Hz].
     theta : (M,) array_like
-        Polar angles, in [0, pi] or beyond the pole in [-pi, 0]; kept in [0, pi] [rad].
+        Polar angles, in [0, pi] or beyond the pole in [-pi, 0]; kept from 0 to pi [rad].
     phi : (M,) array_like
         Azimuth angles; kept in [0, 2 pi) [rad].
     eirp_theta, eirp_phi : (F, M) array_like, optional

@@ -11,6 +11,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import RangeCode
 from nf2ff.ranges import lengths
+from nf2ff.ranges.aperture_distance import Aperture, Figure, least_distance
 
 #: What a transform gives, from samples with phase.
 TRANSFORMED = ("pattern", "directivity", "gain", "eirp", "trp", "spurious")
@@ -84,6 +85,10 @@ class RangeQuestion:
         Longest distance that the chamber offers from the device's centre to probe, feed or array [m].
     near_distance, near_degree, near_samples : float, int, int
         Near-field scan as planned [m].
+    peak_db, sidelobe_db : float, optional
+        Errors by a direct range's distance that are allowed, of the peak and of a sidelobe [dB].
+    sidelobe_level_db : float
+        Level of that sidelobe below the peak [dB].
     """
 
     lowest: float
@@ -100,6 +105,9 @@ class RangeQuestion:
     near_distance: float
     near_degree: int
     near_samples: int
+    peak_db: float | None = None
+    sidelobe_db: float | None = None
+    sidelobe_level_db: float = 25.0
 
     def __post_init__(self) -> None:
         unknown = [x for x in self.wanted if x not in WANTED]
@@ -173,8 +181,17 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
     size = RangeCode.DIRECT_LENGTH(length_m=length, aperture_cm=cm, frequency_ghz=ghz, loss_db=loss)
     if q.room is not None and q.room < length:
         against.append(RangeCode.DIRECT_TOO_LONG(room_m=q.room, length_m=length))
-    # In a room that is too short, what a range of the room's length would show.
-    at = length if q.room is None else min(length, q.room)
+    wishes: tuple[tuple[Figure, float | None, RangeCode], ...] = (
+        ("peak", q.peak_db, RangeCode.DIRECT_PEAK),
+        ("sidelobe", q.sidelobe_db, RangeCode.DIRECT_SIDELOBE),
+    )
+    for figure, wanted, code in wishes:
+        if wanted is not None:
+            told = _figure_needs(q, figure, wanted, code)
+            short = q.room is not None and q.room < told.figures["length_m"]
+            (limits if short else other).append(told)
+    # The room's whole length is taken: the farther away, the less an offset does.
+    at = length if q.room is None else q.room
     if 0 < q.offset < at:
         near, far = lengths.offset_errors_db(q.offset, at)
         aside = math.degrees(lengths.parallax(q.offset, at))
@@ -184,6 +201,14 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
             )
         )
     return _verdict(RangeKind.DIRECT, against, limits, [*other, size], length, loss)
+
+
+def _figure_needs(q: RangeQuestion, figure: Figure, wanted: float, code: RangeCode) -> Notice:
+    """Length from which on a disc in the place of the antenna shows a figure right enough."""
+    aperture = Aperture("disc", None if figure == "peak" else q.sidelobe_level_db)
+    ratio = least_distance(aperture, figure, wanted)
+    length = q.zone_radius - q.aperture / 2 + ratio * q.aperture**2 / float(lengths.wavelength(q.highest))
+    return code(ratio=ratio, length_m=length, error_db=wanted, level_db=-q.sidelobe_level_db)
 
 
 def _near_field(q: RangeQuestion) -> RangeVerdict:

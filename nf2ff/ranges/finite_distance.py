@@ -26,6 +26,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak, sidelobe_level
 from nf2ff.metrics.gain_and_power import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike
+from nf2ff.solver.requirements import check_distance
 
 Real = NDArray[np.float64]
 
@@ -89,23 +90,10 @@ def apparent_modes(modes: Modes, *, radius: float, minimum_radius: float | None 
 def _outside(radius: float, modes: Modes, minimum_radius: float | None) -> None:
     if not radius > 0:
         raise InputError(f"radius is {radius:.6g} m, expected > 0")
-    k = float(wavenumber(modes.frequency.min()))
-    if k * radius <= 1:
-        raise InputError(
-            f"radius is {radius:.6g} m, within the reactive zone of any antenna (below "
-            f"wavelength / 2 pi = {1 / k:.6g} m at {modes.frequency.min() / 1e9:.6g} GHz)",
-            "go farther out",
-        )
-    if minimum_radius is None:
-        return
-    if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
-        raise InputError(f"minimum_radius is {minimum_radius} m, expected a finite number > 0")
-    if radius <= minimum_radius:
-        raise InputError(
-            f"radius is {radius:.6g} m, inside the antenna's minimum sphere of "
-            f"{minimum_radius:.6g} m, where the modes do not hold",
-            "go farther out",
-        )
+    lowest, remedy = float(modes.frequency.min()), "go farther out"
+    check_distance(
+        radius, lowest, minimum_radius, reactive=remedy, inside=f"modes do not hold there, {remedy}"
+    )
 
 
 def eirp_error_db(
@@ -202,15 +190,11 @@ def distance_error(
 
     Parameters
     ----------
-    modes : Modes
-        Mode coefficients, F frequencies, absolute or relative.
-    radius : (R,) array_like
-        Distances of the probe from the origin [m].
+    modes, radius, minimum_radius
+        As in `eirp_error_db`.
     plane : float, str or Plane
         The cut through the true peak in which sidelobes are looked for, as in `beam.beamwidth`; through a
         shifted peak, the one along it.
-    minimum_radius : float, optional
-        As in `apparent_modes` [m].
 
     Returns
     -------

@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, degree_of_count, mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.plane_waves import exponential_sums
 from nf2ff.kernel.rotation import checked_rotation, euler_angles, rotate_coefficients
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
@@ -31,6 +32,10 @@ Complex = NDArray[np.complex128]
 _ALONG = 1e-6
 #: Accuracy asked of transforms at points: the least that the library has.
 _EPSILON = 3e-13
+#: Error of fast sums of plane waves over the norm of their amplitudes.
+_FIELD_EPSILON = 1e-7
+#: Points times plane waves up to which they are summed one by one.
+_DENSE = 200_000
 #: Points times waves of a regular field in one matrix, at most.
 _AT_ONCE = 4_000_000
 
@@ -60,7 +65,10 @@ class PlaneWaves:
         a = as_array(self.amplitude, complex, "amplitude", ndim=2)
         if u.shape[1:] != (3,) or u.shape != a.shape:
             raise InputError(f"direction and amplitude have shapes {u.shape} and {a.shape}, expected (W, 3)")
-        u = np.array([unit(v, f"direction {i + 1}") for i, v in enumerate(u)]).reshape(-1, 3)
+        size = np.linalg.norm(u, axis=1)
+        if not size.all():
+            unit(u[np.argmin(size)], f"direction {np.argmin(size) + 1}")
+        u = u / size[:, None]
         along = np.sum(a * u, axis=1)
         wrong = np.flatnonzero(np.abs(along) > _ALONG * np.linalg.norm(a, axis=1))
         if wrong.size:
@@ -72,8 +80,13 @@ class PlaneWaves:
         object.__setattr__(self, "amplitude", as_array(a - along[:, None] * u, complex, "amplitude"))
 
     def field_at(self, position: Real, k: float) -> Complex:
-        """Electric field at points (M, 3), (M, 3) [V/m]."""
-        return np.asarray(np.exp(-1j * k * (position @ self.direction.T)) @ self.amplitude)
+        """Electric field at points (M, 3), (M, 3) [V/m]; of many to 1e-7 of the norm of the amplitudes."""
+        if len(position) * len(self.direction) <= _DENSE:
+            return np.asarray(np.exp(-1j * k * (position @ self.direction.T)) @ self.amplitude)
+        threads = spin.thread_count(None)
+        return exponential_sums(
+            self.amplitude.T, k * self.direction, position, epsilon=_FIELD_EPSILON, threads=threads
+        ).T
 
     def constants(self, degree: int, k: float) -> Complex:
         """P_j, j up to ``degree``: the far field of each mode towards -u, times A, over all waves."""

@@ -1,4 +1,4 @@
-"""Weights of an array that makes a plane wave nearby, how flat it is, and what errors do to it.
+"""An array that makes a plane wave nearby, the fields of its elements, and how flat the wave is.
 
 Elements lie in the plane z = 0 and radiate to +z, each the scalar field cos^q(theta) exp(-jkR)/R: mutual
 coupling and polarisation are left out. The zone lies about (0, 0, distance). A design is to be judged
@@ -24,8 +24,6 @@ Complex = NDArray[np.complex128]
 
 #: Numbers in one matrix of element fields at most, 1.6 GB.
 MOST_NUMBERS = 100_000_000
-#: Steps of the weights of points towards the least largest deviation.
-LAWSON_STEPS = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,9 +78,13 @@ class PlaneWaveArray:
                 f"{len(place)} points of {len(self.position)} elements are too many", "take coarser steps"
             )
         k = float(wavenumber(frequency))
-        apart = place[:, None] - self.position
-        distance = np.sqrt(np.einsum("mex,mex->me", apart, apart))
-        return np.asarray((apart[..., 2] / distance) ** self.exponent * np.exp(-1j * k * distance) / distance)
+        (x, y, z), (u, v, _) = place.T[:, :, None], self.position.T
+        distance = np.sqrt((x - u) ** 2 + (y - v) ** 2 + z**2)
+        level = (z / distance) ** self.exponent / distance
+        found = np.empty(distance.shape, dtype=complex)
+        np.multiply(level, np.cos(k * distance), out=found.real)
+        np.multiply(level, -np.sin(k * distance), out=found.imag)
+        return found
 
     def summed(self, fields: Complex) -> Complex:
         """Fields of the channels (M, C) from those of the elements (M, E)."""
@@ -142,7 +144,7 @@ def disc_array(count: int, *, diameter: float, exponent: float = 1.0) -> PlaneWa
     Returns
     -------
     PlaneWaveArray
-        The array, centred at the origin.
+        As `square_array`.
 
     Raises
     ------
@@ -184,16 +186,43 @@ def zone_points(zone: Zone, *, step: float) -> Real:
     half = zone.radius if zone.shape == "ball" else zone.half_depth
     if half is None:
         raise InputError("the zone has no depth", "give half_depth")
-    parts = []
-    for z in np.linspace(-half, half, max(2, math.ceil(2 * half / step) + 1)):
-        if zone.shape == "square":
-            x = np.linspace(-zone.radius, zone.radius, max(2, math.ceil(2 * zone.radius / step) + 1))
-            flat = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
-        else:
-            reach = math.sqrt(max(zone.radius**2 - z**2, 0)) if zone.shape == "ball" else zone.radius
-            flat = _rings(reach, step)
-        parts.append(np.concatenate([flat, np.full((len(flat), 1), z)], axis=1))
-    return np.asarray(np.concatenate(parts) @ zone.axes + zone.centre)
+    depths = np.linspace(-half, half, max(2, math.ceil(2 * half / step) + 1))
+    return np.concatenate([plane_points(zone, step=step, depth=float(z)) for z in depths])
+
+
+def plane_points(zone: Zone, *, step: float, depth: float = 0.0) -> Real:
+    """Places that fill a zone's section across the direction of travel, its rim included.
+
+    Parameters
+    ----------
+    zone : Zone
+        The zone.
+    step : float
+        Largest distance from one place to the next [m].
+    depth : float
+        How far beyond the zone's centre the section lies [m].
+
+    Returns
+    -------
+    (M, 3) ndarray
+        Places on rings, of a square on a raster [m].
+
+    Raises
+    ------
+    ValueError
+        If ``step`` is not positive.
+    """
+    if not 0 < step < np.inf:
+        raise InputError(f"step is {step}, expected a number above 0 [m]")
+    if zone.shape == "square":
+        x = np.linspace(-zone.radius, zone.radius, 2 * math.ceil(zone.radius / step) + 1)
+        flat = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
+    else:
+        reach = math.sqrt(max(zone.radius**2 - depth**2, 0)) if zone.shape == "ball" else zone.radius
+        flat = _rings(reach, step)
+    return np.asarray(
+        np.concatenate([flat, np.full((len(flat), 1), depth)], axis=1) @ zone.axes + zone.centre
+    )
 
 
 def _rings(reach: float, step: float) -> Real:
@@ -204,65 +233,6 @@ def _rings(reach: float, step: float) -> Real:
         angle = angle / angle.size
         parts.append(radius * np.stack([np.cos(angle), np.sin(angle)], axis=1))
     return np.concatenate(parts)
-
-
-def synthesise(
-    array: PlaneWaveArray,
-    points: ArrayLike,
-    *,
-    frequency: float,
-    regularisation: float = 0.01,
-    minimax: bool = False,
-) -> Complex:
-    """Weights of the channels that come nearest to exp(-jkz).
-
-    Parameters
-    ----------
-    array : PlaneWaveArray
-        The array.
-    points : (M, 3) array_like
-        Where the wave is asked for; steps of a third of a wavelength do.
-    frequency : float
-        Frequency [Hz].
-    regularisation : float
-        alpha: |weights|^2 count with (alpha s)^2, s the largest singular value of the fields.
-    minimax : bool
-        Whether the largest deviation is made small instead of the mean square.
-
-    Returns
-    -------
-    (C,) ndarray
-        Complex weights.
-
-    Raises
-    ------
-    ValueError
-        If the points are too many or behind the array, or ``regularisation`` is not positive.
-
-    Notes
-    -----
-    min |P^(1/2) (A w - g)|^2 + (alpha s)^2 |w|^2 with P = 1; minimax by steps in which each point's
-    weight is multiplied by its deviation (C. L. Lawson, 1961, from memory), the best kept.
-    """
-    if not 0 < regularisation < np.inf:
-        raise InputError(f"regularisation is {regularisation}, expected a number above 0")
-    place = as_array(points, float, "points", ndim=2)
-    a = array.summed(array.fields(place, frequency=frequency))
-    g = np.exp(-1j * float(wavenumber(frequency)) * place[:, 2])
-    own = a.conj().T @ a
-    damping = regularisation**2 * float(np.linalg.eigvalsh(own)[-1]) * np.eye(len(own))
-    best = np.linalg.solve(own + damping, a.conj().T @ g)
-    if not minimax:
-        return np.asarray(best)
-    weight, w, least = np.ones(len(g)), best, np.inf
-    for _ in range(LAWSON_STEPS):
-        off = np.abs(a @ w - g)
-        if off.max() < least:
-            best, least = w, float(off.max())
-        weight = weight * off
-        weight = weight * weight.size / max(float(weight.sum()), 1e-300)
-        w = np.linalg.solve((a.conj().T * weight) @ a + damping, (a.conj().T * weight) @ g)
-    return np.asarray(best)
 
 
 @dataclass(frozen=True, slots=True)

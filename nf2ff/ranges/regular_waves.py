@@ -6,6 +6,8 @@ with spherical Bessel functions j_n in the place of h_n^(2).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -22,7 +24,7 @@ Complex = NDArray[np.complex128]
 _ORIGIN = 1e-9
 
 
-def regular_waves(degree: int, position: ArrayLike, *, wavenumber: float) -> Complex:
+def regular_waves(degree: int, position: ArrayLike, *, wavenumber: float, outgoing: bool = False) -> Complex:
     """Field of each regular wave at points, k sqrt(Z0) F^(1).
 
     Parameters
@@ -33,6 +35,8 @@ def regular_waves(degree: int, position: ArrayLike, *, wavenumber: float) -> Com
         Points [m].
     wavenumber : float
         k [rad/m].
+    outgoing : bool
+        Whether the outgoing waves are wanted in their place, with h_n^(2), away from the origin.
 
     Returns
     -------
@@ -50,7 +54,7 @@ def regular_waves(degree: int, position: ArrayLike, *, wavenumber: float) -> Com
     if points.shape[1] != 3:
         raise InputError(f"position has shape {points.shape}, expected (M, 3)")
     theta, phi = direction_angles(points)
-    r1, r2, along = _radial(degree, wavenumber * np.linalg.norm(points, axis=1))
+    r1, r2, along = _radial(degree, wavenumber * np.linalg.norm(points, axis=1), outgoing=outgoing)
     n = np.arange(1, degree + 1)
     of_mode = np.repeat(n - 1, 2 * n + 1)
     m = np.arange(of_mode.size) + 1 - (of_mode + 1) * (of_mode + 2)
@@ -105,12 +109,12 @@ def truncation_error_db(degree: int, kr: float) -> float:
     return 20 * float(np.log10(error)) if error > 0 else -np.inf
 
 
-def _radial(degree: int, kr: Real) -> tuple[Real, Real, Real]:
-    """j_n, (x j_n)'/x and sqrt(n (n+1)) j_n / x, each (M, N)."""
-    from scipy.special import spherical_jn
+def _radial(degree: int, kr: Real, *, outgoing: bool = False) -> tuple[Any, Any, Any]:
+    """j_n, or h_n^(2), (x j_n)'/x and sqrt(n (n+1)) j_n / x, each (M, N)."""
+    from scipy.special import spherical_jn, spherical_yn
 
     x = np.maximum(kr, _ORIGIN)[:, None]
     n = np.arange(degree + 1)
-    j = spherical_jn(n, x)
+    j = spherical_jn(n, x) - 1j * spherical_yn(n, x) if outgoing else spherical_jn(n, x)
     n = n[1:]
     return j[:, 1:], j[:, :-1] - n * j[:, 1:] / x, np.sqrt(n * (n + 1.0)) * j[:, 1:] / x

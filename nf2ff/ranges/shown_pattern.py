@@ -60,7 +60,7 @@ def shown_field(
     incident : IncidentField or tuple of IncidentField
         The field; or those of two polarisations, the second along z^ x (first) at the source.
     theta, phi : (M,) array_like
-        Directions, theta in [0, pi] [rad].
+        Directions, theta from 0 to pi [rad].
     threads : int, optional
         Threads, by default all.
 

@@ -62,22 +62,7 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
 
 
 def comparison_lines(found: Comparison, *, cone: float | None = None, every: bool = False) -> list[str]:
-    """Table of a comparison, and what was fitted before it.
-
-    Parameters
-    ----------
-    found : Comparison
-        What `metrics.comparison.compare` found.
-    cone : float, optional
-        Half angle of the cone about the peak in which errors were counted, for the label [rad].
-    every : bool
-        As in `report.over_frequency.frequency_table`.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """Table of a comparison, and what was fitted before it."""
     lines = frequency_table(found.frequency, comparison_rows(found, cone=cone), every=every)
     turn = np.degrees(np.linalg.norm(found.rotation))
     if turn:
@@ -92,18 +77,7 @@ def comparison_lines(found: Comparison, *, cone: float | None = None, every: boo
 
 
 def comparison_facts(found: Comparison) -> list[dict[str, Any]]:
-    """Figures of a comparison at each frequency, ready for JSON.
-
-    Parameters
-    ----------
-    found : Comparison
-        What `metrics.comparison.compare` found.
-
-    Returns
-    -------
-    list of dict
-        One for each frequency; None where there is no figure.
-    """
+    """Figures of a comparison at each frequency, ready for JSON."""
 
     def plain(value: float) -> float | None:
         return float(value) if math.isfinite(value) else None

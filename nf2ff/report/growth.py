@@ -41,18 +41,7 @@ def figure_label(figure: Figure) -> str:
 def growth_lines(growth: Growth, shown: Shown) -> list[str]:
     """Table of each frequency: what was varied, error level of the pattern, errors of figures.
 
-    Parameters
-    ----------
-    growth : Growth
-        What to show.
-    shown : Shown
-        How its values are shown.
-
-    Returns
-    -------
-    list of str
-        Lines without their ends. Of each error the mean and, in brackets, the interval that holds
-        the errors of so many draws.
+    Of each error the mean and, in brackets, the interval that holds the errors of so many draws.
     """
     units = [SHOWN_ERROR_UNITS[unit] for unit in growth.error_units]
     heads = [
@@ -84,18 +73,7 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
 def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
     """Return the study as numbers, strings, lists and dictionaries, for JSON.
 
-    Parameters
-    ----------
-    growth : Growth
-        What to show.
-    shown : Shown
-        How its values are shown.
-
-    Returns
-    -------
-    dict
-        ``parameter``, ``unit``, ``shown_as``, ``confidence`` and ``points``, an object for each
-        value and frequency; keys end in their unit. None stands for an error that no draw has.
+    Keys end in their unit. None stands for an error that no draw has.
     """
     values = shown.values(growth.values)
     points = []

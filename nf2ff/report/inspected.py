@@ -53,22 +53,7 @@ _NUMBER, _COUNT = _Form("", digits=4), _Form("", 0)
 
 
 def inspected_lines(facts: Mapping[str, Any], *, every: bool = False, table: Sequence[str] = ()) -> list[str]:
-    """Facts as lines of text: what is one for the file, then figures over frequency, then warnings.
-
-    Parameters
-    ----------
-    facts : mapping of str to object
-        As `report.describe.describe` gives them.
-    every : bool
-        A line for each frequency, however many there are.
-    table : sequence of str
-        Lines that stand for the sentences of each frequency.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
+    """Facts as lines of text: what is one for the file, then figures over frequency, then warnings."""
     count = len(facts.get("frequencies_ghz", ()))
     told: list[tuple[str, str]] = []
     rows: list[Row] = []

@@ -7,20 +7,7 @@ from collections.abc import Sequence
 
 
 def aligned(rows: Sequence[Sequence[str]], *, words: int) -> list[str]:
-    """Rows as columns in plain text.
-
-    Parameters
-    ----------
-    rows : sequence of sequence of str
-        Cells.
-    words : int
-        How many of the first columns stand to the left; numbers to the right.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
+    """Rows as columns in plain text."""
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     lines = []
     for row in rows:

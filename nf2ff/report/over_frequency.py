@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.messages.notice import Code
+from nf2ff.messages.recognised import recognised
 from nf2ff.report.numbers import aligned
 
 #: More frequencies than this are summarised.
 MAX_COLUMNS = 8
-
-
-#: A number in a sentence.
-_NUMBER = re.compile(r"(?<![\w.])[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?")
 
 
 class Row(NamedTuple):
@@ -46,29 +43,17 @@ class Row(NamedTuple):
 def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, every: bool = False) -> list[str]:
     """Lines of a table of figures over frequency.
 
-    Parameters
-    ----------
-    frequency : (F,) ndarray
-        Frequencies [Hz].
-    rows : sequence of Row
-        The figures.
-    every : bool
-        One line for each frequency, however many there are.
-
-    Returns
-    -------
-    list of str
-        Up to `MAX_COLUMNS` frequencies a column each; of more the least, median and largest value
-        of each figure and where they are.
+    Up to `MAX_COLUMNS` frequencies a column each; of more the least, median and largest value of each figure
+    and where they are. ``every``: one line for each frequency, however many there are.
     """
     ghz = [f"{x / 1e9:.9g}" for x in frequency]
     if every and frequency.size > MAX_COLUMNS:
         table = [("GHz", *(row.name for row in rows))]
-        table += [(at, *(_text(row, f) for row in rows)) for f, at in enumerate(ghz)]
+        table += [(at, *(row_text(row, f) for row in rows)) for f, at in enumerate(ghz)]
         return aligned(table, words=0)
     if frequency.size <= MAX_COLUMNS:
         table = [("GHz", *ghz)]
-        table += [(row.name, *(_text(row, f) for f in range(frequency.size))) for row in rows]
+        table += [(row.name, *(row_text(row, f) for f in range(frequency.size))) for row in rows]
         return aligned(table, words=1)
     table = [("", "least", "at GHz", "median", "largest", "at GHz")]
     for row in rows:
@@ -77,11 +62,14 @@ def frequency_table(frequency: NDArray[np.float64], rows: Sequence[Row], *, ever
             continue
         low, high = int(np.nanargmin(row.values)), int(np.nanargmax(row.values))
         middle = row._replace(values=np.array([np.nanmedian(row.values)]))
-        table.append((row.name, _text(row, low), ghz[low], _text(middle, 0), _text(row, high), ghz[high]))
+        table.append(
+            (row.name, row_text(row, low), ghz[low], row_text(middle, 0), row_text(row, high), ghz[high])
+        )
     return [f"{frequency.size} frequencies from {ghz[0]} to {ghz[-1]} GHz", *aligned(table, words=1)]
 
 
-def _text(row: Row, index: int) -> str:
+def row_text(row: Row, index: int) -> str:
+    """A figure at one frequency, as it stands in a table."""
     value = float(row.values[index])
     if np.isnan(value):
         return "-"
@@ -96,41 +84,39 @@ def _text(row: Row, index: int) -> str:
 
 
 def told_once(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
-    """Warnings of each frequency, those that are equal but for their figures told once.
-
-    Parameters
-    ----------
-    frequency : iterable of float
-        Frequencies [Hz].
-    warnings : iterable of iterable of str
-        Warnings of each, as values or as texts from a file.
-
-    Returns
-    -------
-    list of str
-        Each kind with its frequencies in front, and with its figures from the least to the largest.
-    """
+    """Warnings of each frequency, those that are equal but for their figures told once."""
     hertz = list(frequency)
-    alike: dict[tuple[object, ...], list[tuple[float, str]]] = {}
+    alike: dict[tuple[object, ...], list[tuple[float, list[str]]]] = {}
     for at, some in zip(hertz, warnings, strict=False):
         for sentence in dict.fromkeys(some):
-            key = (getattr(sentence, "code", None), *_NUMBER.split(sentence))
-            alike.setdefault(key, []).append((at / 1e9, sentence))
+            code, figures = recognised(sentence)
+            # Figures that are words are no range: warnings that differ in them stay apart.
+            words = tuple(None if _number(x) is not None else x for x in figures)
+            alike.setdefault((code, *words), []).append((at / 1e9, figures))
     lines = []
-    for group in alike.values():
+    for (kind, *_), group in alike.items():
         ghz = sorted({at for at, _ in group})
         place = f"{ghz[0]:.9g} GHz"
         if len(ghz) > 1:
             place = f"at {len(ghz)} of {len(hertz)} frequencies, {ghz[0]:.9g} to {ghz[-1]:.9g} GHz"
-        lines.append(f"{place}: {_merged([sentence for _, sentence in group])}")
+        ranges = [_range(column) for column in zip(*(figures for _, figures in group), strict=True)]
+        literals = kind.literals() if isinstance(kind, Code) else ["", ""]
+        told = [word + figure for word, figure in zip(literals, [*ranges, ""], strict=True)]
+        lines.append(f"{place}: {''.join(told)}")
     return lines
 
 
-def _merged(sentences: Sequence[str]) -> str:
-    """Sentences that differ in their figures alone as one."""
-    words = _NUMBER.split(sentences[0])
-    merged = [words[0]]
-    for column, word in zip(zip(*map(_NUMBER.findall, sentences), strict=True), words[1:], strict=True):
-        low, high = min(column, key=float), max(column, key=float)
-        merged += [low if float(low) == float(high) else f"{low} to {high}", word]
-    return "".join(merged)
+def _number(text: str) -> float | None:
+    """The number, or percentage, that a text is."""
+    try:
+        return float(text.removesuffix("%"))
+    except ValueError:
+        return None
+
+
+def _range(texts: Sequence[str]) -> str:
+    """Figures of equal warnings as one: the least to the largest."""
+    if len(set(texts)) == 1:
+        return texts[0]
+    low, high = (pick(texts, key=lambda x: _number(x) or 0.0) for pick in (min, max))
+    return low if _number(low) == _number(high) else f"{low} to {high}"

@@ -67,23 +67,7 @@ def picture_set(
 
 
 def figures_over_frequency(patterns: Mapping[str, Modes]) -> Axes:
-    """Peak directivity, and peak EIRP and TRP where all patterns are absolute, over frequency.
-
-    Parameters
-    ----------
-    patterns : mapping of str to Modes
-        By name, all of the same frequencies.
-
-    Returns
-    -------
-    Axes
-        The axes.
-
-    Raises
-    ------
-    ValueError
-        If one has other frequencies.
-    """
+    """Peak directivity, and peak EIRP and TRP where all patterns are absolute, over frequency."""
     frequency = next(iter(patterns.values())).frequency
     curves, absolute = {}, all(modes.reference == "absolute" for modes in patterns.values())
     for name, modes in patterns.items():

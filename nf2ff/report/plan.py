@@ -11,7 +11,7 @@ from nf2ff.planning.degree import DegreeChoice
 from nf2ff.planning.plan import Plan, samples_of_grid
 from nf2ff.planning.scan_time import WORDS, Schedule
 from nf2ff.planning.tolerances import Tolerance, Wish
-from nf2ff.ranges.compare import RangeVerdict
+from nf2ff.ranges.compare import Fit, RangeKind, RangeVerdict
 from nf2ff.report.numbers import aligned
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
@@ -26,18 +26,7 @@ CAUTIONS = (
 
 
 def plan_lines(plan: Plan) -> list[str]:
-    """A plan as text.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
+    """A plan as text."""
     return [
         *_sphere_lines(plan),
         "",
@@ -124,12 +113,30 @@ def _scan_lines(plan: Plan) -> list[str]:
         )
     lines = aligned([row[:-1] for row in rows], words=1)
     request = plan.request
+    near = next(x for x in plan.ranges if x.kind is RangeKind.NEAR_FIELD)
+    useless = near.fit is Fit.NO
     head = (
         f"one sweep of {request.frequency.size} frequencies: {request.receiver.sweep:.3g} s; "
         f"beams: {request.receiver.beams}; "
         + ("polarisations switched" if request.positioner.chi is None else "probe turned between two passes")
     )
-    return [head, *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True))]
+    no = ["the sets below are of no use as things stand: see near field with transform"] if useless else []
+    sees = (
+        f"at {100 * request.distance:.4g} cm the probe sees the antenna within "
+        f"{math.degrees(plan.seen_angle):.3g} deg of its axis: its pattern counts there"
+    )
+    margin = plan.noise_margin_db
+    noise = [] if margin is None else [f"noise of the pattern: about {margin:.0f} dB below its peak"]
+    # Francis et al., AMTA 2004, abstract.
+    reflections = "probe and antenna reflect each other: two spheres a quarter wavelength apart show how much"
+    return [
+        *no,
+        sees,
+        *noise,
+        reflections,
+        head,
+        *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True)),
+    ]
 
 
 def _duration(seconds: float) -> str:
@@ -155,22 +162,13 @@ def _range_lines(plan: Plan) -> list[str]:
 
 
 def plan_facts(plan: Plan) -> dict[str, Any]:
-    """A plan ready for JSON; units stand at the end of the names.
-
-    Parameters
-    ----------
-    plan : Plan
-        The plan.
-
-    Returns
-    -------
-    dict
-        Numbers, strings, lists and dictionaries.
-    """
+    """A plan ready for JSON; units stand at the end of the names."""
     request = plan.request
     return {
         "minimum_radius_m": plan.minimum_radius,
         "distance_m": request.distance,
+        "probe_sees_deg": math.degrees(plan.seen_angle),
+        "noise_below_peak_db": plan.noise_margin_db,
         "degree": plan.degree,
         "frequencies": [
             {"frequency_hz": f} | _choice(one)
@@ -228,24 +226,9 @@ def _range(plan: Plan, one: RangeVerdict) -> dict[str, Any]:
 
 
 def tolerance_lines(
-    terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish]
+    terms: Sequence[ErrorTerm], found: Sequence[Tolerance], wishes: Sequence[Wish], *, draws: int
 ) -> list[str]:
-    """How large errors may be, as text: standard uncertainties.
-
-    Parameters
-    ----------
-    terms : sequence of ErrorTerm
-        The errors.
-    found : sequence of Tolerance
-        What `planning.tolerances.tolerances` found.
-    wishes : sequence of Wish
-        What was wished.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """How large errors may be, as text: standard uncertainties."""
     wished = ", ".join(
         f"{one.figure.name} {one.size:.3g} dB"
         if one.figure.scale == "power"
@@ -257,25 +240,13 @@ def tolerance_lines(
         name = term.name + (f" ({axis})" if (axis := getattr(term, "axis", "")) else "")
         limit = "no size matters" if one.limit is None else one.limit.name
         rows.append([name, _sizes(one.shared), _sizes(one.alone), limit])
-    head = f"tolerances (standard uncertainties, to first order) for {wished}:"
+    by = f"checked by {draws} draws" if draws else "to first order"
+    head = f"tolerances (standard uncertainties, {by}) for {wished}:"
     return [head, *(f"  {line}" for line in aligned(rows, words=4))]
 
 
 def tolerance_facts(terms: Sequence[ErrorTerm], found: Sequence[Tolerance]) -> list[dict[str, Any]]:
-    """The same ready for JSON, sizes in SI units and radians.
-
-    Parameters
-    ----------
-    terms : sequence of ErrorTerm
-        The errors.
-    found : sequence of Tolerance
-        What `planning.tolerances.tolerances` found.
-
-    Returns
-    -------
-    list of dict
-        One for each error.
-    """
+    """The same ready for JSON, sizes in SI units and radians."""
 
     def sizes(term: ErrorTerm | None) -> dict[str, float] | None:
         return None if term is None else {field: float(getattr(term, field)) for field in term.sizes}

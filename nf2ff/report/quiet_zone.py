@@ -29,20 +29,7 @@ JUDGED = {
 
 
 def zone_facts(figures: ZoneFigures, limits: ZoneLimits) -> dict[str, Any]:
-    """Figures of one frequency by name, ready for JSON; None where the readings do not give them.
-
-    Parameters
-    ----------
-    figures : ZoneFigures
-        The figures.
-    limits : ZoneLimits
-        What they are held against.
-
-    Returns
-    -------
-    dict of str to object
-        Units stand at the end of the names. Ripple is half of largest minus smallest.
-    """
+    """Figures of one frequency by name, ready for JSON; None where the readings do not give them."""
     tilt = [None, None] if figures.tilt is None else [_finite(math.degrees(x)) for x in figures.tilt]
     amplitude, phase = figures.amplitude_db, figures.phase
     return {
@@ -126,22 +113,7 @@ _ROWS = (
 
 
 def zone_lines(all_figures: Sequence[ZoneFigures], limits: ZoneLimits, *, source: str = "") -> list[str]:
-    """The figures of all frequencies as an aligned table, limits below.
-
-    Parameters
-    ----------
-    all_figures : sequence of ZoneFigures
-        One for each frequency, of the same zone.
-    limits : ZoneLimits
-        What they are held against.
-    source : str
-        Where the limits are from, for their heading.
-
-    Returns
-    -------
-    list of str
-        Lines of text.
-    """
+    """The figures of all frequencies as an aligned table, limits below."""
     facts = [zone_facts(f, limits) for f in all_figures]
     zone = all_figures[0].zone
     names = dict(zip(("first", "second"), (_axis(a) for a in zone.axes[:2]), strict=True))

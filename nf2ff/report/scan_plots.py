@@ -65,7 +65,7 @@ def near_field(
     if not there.any():
         raise InputError(f"there is no reading at {samples.frequency[frequency_index]:.9g} Hz")
     there = _chosen(samples.port, turns, there, port, chi)
-    port, angle, rows = _strongest(samples.port, turns, response, there, asked=chi)
+    port, angle, rows = strongest_rows(samples.port, turns, response, there, asked=chi)
     # Negative theta is the far side of the pole.
     t = np.degrees(np.abs(theta[rows]))
     p = np.degrees(np.mod(np.where(theta[rows] < 0, phi[rows] + np.pi, phi[rows]), 2 * np.pi))
@@ -122,15 +122,19 @@ def _chosen(
     return there
 
 
-def _strongest(
+def strongest_rows(
     port: NDArray[Any],
     chi: NDArray[Any],
     response: NDArray[Any],
     there: NDArray[np.bool_],
     *,
-    asked: float | None,
+    most: int | None = _MOST,
+    asked: float | None = None,
 ) -> tuple[int, str, NDArray[np.intp]]:
-    """Port, chi if not asked for, and rows of the strongest readings; any chi where it varies freely."""
+    """Port, chi if not asked for, and rows of the strongest readings; any chi where it varies freely.
+
+    Of more rows than ``most`` a choice.
+    """
     turned = np.mod(np.degrees(chi), 360).round(3)
     values = np.unique(turned)
     power = np.where(there, np.abs(np.where(there, response, 0)) ** 2, 0)
@@ -144,8 +148,8 @@ def _strongest(
         angle = max(by_chi, key=lambda x: by_chi[x])
         chosen, name = chosen & (turned == angle), f"{angle:g} deg"
     rows = np.flatnonzero(chosen)
-    if rows.size > _MOST:
-        rows = np.sort(np.random.default_rng(0).choice(rows, _MOST, replace=False))
+    if most is not None and rows.size > most:
+        rows = np.sort(np.random.default_rng(0).choice(rows, most, replace=False))
     return best, name, rows
 
 

@@ -59,18 +59,7 @@ class Totals:
 def power_totals(
     scan: PowerScan, *, method: TotalMethod | None = None, noise_floor: float | None = None
 ) -> Totals:
-    """TRP of a scan, and the power in the upper hemisphere and in bands about the horizon.
-
-    Parameters
-    ----------
-    scan, method, noise_floor
-        As in `power_only.totals.scan_trp`, which also says what is refused.
-
-    Returns
-    -------
-    Totals
-        For `total_rows` and `total_facts`.
-    """
+    """TRP of a scan, and the power in the upper hemisphere and in bands about the horizon."""
     total = scan_trp(scan, method=method, noise_floor=noise_floor)
     fit = fit_scan(scan)
     bands = {"upper_hemisphere": UPPER_HEMISPHERE}
@@ -96,35 +85,13 @@ def _share(fit: PowerFit, total: TotalPower, theta1: float, theta2: float) -> Re
 def sensitivity_totals(
     scan: SensitivityScan, *, method: TotalMethod | None = None, highest_power: float | None = None
 ) -> Totals:
-    """TIS of a scan.
-
-    Parameters
-    ----------
-    scan, method, highest_power
-        As in `power_only.totals.scan_tis`, which also says what is refused.
-
-    Returns
-    -------
-    Totals
-        For `total_rows` and `total_facts`.
-    """
+    """TIS of a scan."""
     total = scan_tis(scan, method=method, highest_power=highest_power)
     return Totals(scan, total, {}, total.warnings)
 
 
 def total_rows(found: Totals) -> list[Row]:
-    """Totals as rows of a table over frequency.
-
-    Parameters
-    ----------
-    found : Totals
-        What `power_totals` or `sensitivity_totals` found.
-
-    Returns
-    -------
-    list of Row
-        For `report.over_frequency.frequency_table`.
-    """
+    """Totals as rows of a table over frequency."""
     total = found.total
     if isinstance(total, TotalSensitivity):
         rows = [Row("TIS [dBm]", _dbm(total.tis), 3)]
@@ -149,18 +116,7 @@ def total_rows(found: Totals) -> list[Row]:
 
 
 def total_facts(found: Totals) -> dict[str, Any]:
-    """Totals as numbers, strings, lists and dictionaries, ready for JSON.
-
-    Parameters
-    ----------
-    found : Totals
-        What `power_totals` or `sensitivity_totals` found.
-
-    Returns
-    -------
-    dict
-        ``method``, ``rule`` and ``frequencies``, an object for each; None where there is no figure.
-    """
+    """Totals as numbers, strings, lists and dictionaries, ready for JSON."""
     total = found.total
     sensitivity = isinstance(total, TotalSensitivity)
     value = total.tis if isinstance(total, TotalSensitivity) else total.trp

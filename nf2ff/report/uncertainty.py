@@ -43,18 +43,7 @@ UNITS: dict[FigureKind, str] = {
 
 
 def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
-    """Everything in plain text: for each frequency the metrics, then their terms.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to show.
-
-    Returns
-    -------
-    list of str
-        Lines without their ends. ``-`` stands for what is not supplied.
-    """
+    """Everything in plain text: for each frequency the metrics, then their terms."""
     lines = []
     for f in range(uncertainty.modes.frequency.size):
         lines += [*_frequency_lines(uncertainty, f), ""]
@@ -62,22 +51,7 @@ def uncertainty_lines(uncertainty: Uncertainty) -> list[str]:
 
 
 def uncertainty_dict(uncertainty: Uncertainty) -> list[dict[str, Any]]:
-    """Everything as numbers, strings, lists and dictionaries, for JSON.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to show.
-
-    Returns
-    -------
-    list of dict
-        For each frequency what `budget_dict` gives, with the value of each metric as measured, the
-        value less its known bias (``corrected``), the interval about that, and what draws made of
-        it. None stands for what is not known, and for the level of no power at all. Of levels in a
-        direction, ``expanded_plus_db`` and ``expanded_minus_db`` lead from the value to the ends of
-        the interval.
-    """
+    """Everything as numbers, strings, lists and dictionaries, for JSON."""
     top, errors = peak(uncertainty.modes), uncertainty.error_level
     found = []
     for f, frequency in enumerate(uncertainty.modes.frequency):
@@ -204,16 +178,7 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines = [f"{uncertainty.modes.frequency[index] / 1e9:.9g} GHz", ""]
     percent = f"{100 * budget.confidence:.6g} %"
     rows = [("metric", "value", f"uncertainty, {percent}", "k", "degrees of freedom", "interval")]
-    for one in found:
-        result = uncertainty.results[one.metric.name]
-        rows.append(
-            (
-                one.metric.label,
-                _value(uncertainty, one, index),
-                *_expanded(one, result, index),
-                _ends(stated(result, one, index), result, one, index) + _mark(one),
-            )
-        )
+    rows += [metric_cells(uncertainty, one, index) for one in found]
     lines += [*aligned(rows, words=1), ""]
     cuts = [(x, uncertainty.results[x.name].planes) for x in budget.metrics]
     if some := [f"{x.label}: {planes[index]}" for x, planes in cuts if planes]:
@@ -221,10 +186,29 @@ def _frequency_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines += ["standard uncertainty by term"]
     for at in range(0, len(found), SIDE_BY_SIDE):
         lines += ["", *_term_lines(budget, found[at : at + SIDE_BY_SIDE])]
-    lines += ["", *missing_lines(budget, found), *correlated_lines(budget)]
+    return [*lines, "", *note_lines(uncertainty, found, index)]
+
+
+def note_lines(uncertainty: Uncertainty, found: Sequence[CombinedUncertainty], index: int) -> list[str]:
+    """What is not supplied, what errs together, known bias, and what draws say."""
+    budget = uncertainty.budgets[index]
+    lines = [*missing_lines(budget, found), *correlated_lines(budget)]
     for one in found:
         lines += _bias_lines(one, uncertainty.results[one.metric.name], index)
     return [*lines, *_draw_lines(uncertainty, index)]
+
+
+def metric_cells(
+    uncertainty: Uncertainty, found: CombinedUncertainty, index: int
+) -> tuple[str, str, str, str, str, str]:
+    """Label, value, expanded uncertainty, coverage factor, degrees of freedom and interval of a metric."""
+    result = uncertainty.results[found.metric.name]
+    return (
+        found.metric.label,
+        _value(uncertainty, found, index),
+        *_expanded(found, result, index),
+        (_ends(stated(result, found, index), result, found, index) + _mark(found)).removeprefix(", "),
+    )
 
 
 def _decimals(found: CombinedUncertainty, result: MetricResult, index: int) -> int:

@@ -23,20 +23,7 @@ NAMED = 3
 
 
 def uncertainty_report(uncertainty: Uncertainty, *, every: bool = False) -> list[str]:
-    """Lines for people: everything where the frequencies are few, else a summary.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to show.
-    every : bool
-        Everything of each frequency, however many there are.
-
-    Returns
-    -------
-    list of str
-        Lines without their ends.
-    """
+    """Lines for people: everything where the frequencies are few, else a summary."""
     if every or uncertainty.modes.frequency.size <= MAX_COLUMNS:
         return uncertainty_lines(uncertainty)
     found = {
@@ -54,20 +41,7 @@ def uncertainty_report(uncertainty: Uncertainty, *, every: bool = False) -> list
 def summary_table(
     uncertainty: Uncertainty, found: dict[str, list[CombinedUncertainty]] | None = None
 ) -> list[str]:
-    """Values and expanded uncertainties over frequency, as a table.
-
-    Parameters
-    ----------
-    uncertainty : Uncertainty
-        What to show.
-    found : dict of str to list of CombinedUncertainty, optional
-        What the budgets of each frequency say of each metric; combined here if not given.
-
-    Returns
-    -------
-    list of str
-        Lines.
-    """
+    """Values and expanded uncertainties over frequency, as a table."""
     rows: list[Row] = []
     for metric in uncertainty.budgets[0].metrics:
         some = (found or {}).get(metric.name) or [combine(x, metric.name) for x in uncertainty.budgets]

@@ -278,17 +278,7 @@ SEPARATE = 3e-4
 
 
 def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
-    """Different positions among samples of one frequency, and the polarisations measured at each.
-
-    Returns
-    -------
-    theta, phi : (P,) ndarray
-        Different positions [rad].
-    stokes : (P, 3) ndarray or None
-        Unit Stokes vector of the polarisation at positions that have one alone: cos and sin of
-        twice its angle from theta^ towards phi^, and the handedness. NaN of the others; None if
-        all positions have two.
-    """
+    """Different positions among samples of one frequency, and the polarisations measured at each."""
     theta, phi, _ = canonical_angles(samples.theta, samples.phi)  # half a turn of chi is none
     turn, handed = port_polarisations(probe, samples)
     used = ~np.isnan(turn[samples.port - 1])
@@ -323,16 +313,7 @@ FAINT = 1e-6
 
 
 def port_polarisations(probe: Probe, samples: Samples) -> tuple[Real, Real]:
-    """What each port of a probe reads from afar, at the first frequency of samples.
-
-    Returns
-    -------
-    turn : (ports,) ndarray
-        Angle of the polarisation from that of an ideal probe with the same chi [rad]; NaN of a
-        port that receives nothing.
-    handed : (ports,) ndarray
-        Third Stokes parameter, 0 for a linear polarisation, +-1 for circular ones.
-    """
+    """What each port of a probe reads from afar, at the first frequency of samples."""
     place = {
         "frequency": float(samples.frequency[0]),
         "radius": [float(np.median(samples.radius))],

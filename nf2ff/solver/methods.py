@@ -13,6 +13,7 @@ from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
+from nf2ff.solver.normal import Fields, NormalOperator
 from nf2ff.solver.positions import Geometry, check_port
 from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
@@ -64,6 +65,11 @@ def _unevenness(left: NDArray[Any]) -> float:
     return ratio(np.mean(np.square(square)), np.mean(square) ** 2)
 
 
+def _inner(a: Complex, b: Complex) -> complex:
+    """Sum of conj(a) b, without BLAS."""
+    return complex(np.einsum("i,i->", np.conj(a).ravel(), b.ravel()))
+
+
 def _square(x: NDArray[np.complex128], weights: Real) -> float:
     """Sum of weights |x|^2."""
     parts = (x.real, x.imag)
@@ -88,13 +94,15 @@ def by_conjugate_gradients(
     damping: float,
     start: NDArray[np.complex128] | None = None,
     verify: bool = False,
+    fields: Fields | None = None,
+    judged: bool = True,
 ) -> tuple[Estimate, Complex]:
     """Conjugate gradients on the weighted, damped normal equations (CGLS).
 
     Minimises sum_i weights_i |w_i - (A x)_i|^2 + damping^2 |x|^2 until the gradient has fallen
-    by ``rtol``. Then the remainder carried along is compared with that of the solution: where they
-    differ by more than the products' accuracy explains, the iteration begins again from there, and
-    has not converged if they still differ in the end.
+    by ``rtol``. Then what was carried along, the remainder or the gradient, is compared with that of
+    the solution: where they differ by more than the products' accuracy explains, the iteration begins
+    again from there, and has not converged if they still differ in the end.
 
     Parameters
     ----------
@@ -110,6 +118,10 @@ def by_conjugate_gradients(
         Packed coefficients to begin with.
     verify : bool
         Compare the transforms with direct sums; `WrongTransformError` if they differ.
+    fields : tuple, optional
+        From `normal.grid_fields` for these weights: the iteration then never goes to the samples.
+    judged : bool
+        Whether to form the residual, and to compare; without, it is NaN.
 
     Returns
     -------
@@ -151,28 +163,52 @@ def by_conjugate_gradients(
         # rather than formed anew from the remainder, which noise keeps large.
         return operator.tolerance * (1 if restarts else max(1, np.sqrt(first / size)))
 
+    right = gradient
     while size > target**2 and steps < max_iterations:
-        for step in _steps(
-            operator, gradient, weights, target, max_iterations - steps, damping=damping, accuracy=accuracy
-        ):
-            if verify and steps == 0:
-                check_adjoint(
-                    complex(np.vdot(weights * remainder, step.image)),
-                    complex(step.length * (step.size + damping**2 * np.vdot(x, step.direction))),
-                    np.sqrt(_square(step.image, weights) * _square(remainder, weights)),
-                    accuracy=operator.tolerance,
-                )
-            allowed += attained(step.accuracy) * np.sqrt(step.length * step.size)
-            x += step.length * step.direction
-            remainder -= step.image
-            steps += 1
+        if fields is None:
+            for step in _steps(
+                operator,
+                gradient,
+                weights,
+                target,
+                max_iterations - steps,
+                damping=damping,
+                accuracy=accuracy,
+            ):
+                if verify and steps == 0:
+                    check_adjoint(
+                        complex(np.vdot(weights * remainder, step.image)),
+                        complex(step.length * (step.size + damping**2 * np.vdot(x, step.direction))),
+                        np.sqrt(_square(step.image, weights) * _square(remainder, weights)),
+                        accuracy=operator.tolerance,
+                    )
+                allowed += attained(step.accuracy) * np.sqrt(step.length * step.size)
+                x += step.length * step.direction
+                remainder -= step.image
+                steps += 1
+        else:
+            normal = NormalOperator(operator, fields)
+            solved = normal.solve(gradient, target=target, most=max_iterations - steps, damping=damping)
+            x += solved.x
+            gradient = solved.gradient
+            steps += solved.steps
         size = norm(gradient) ** 2
+        if not judged:
+            break
         # Once, with all its accuracy: what the solution leaves indeed.
-        truth = response - operator.forward_ordered(x)
+        image = operator.forward_ordered(x)
+        truth = response - image
         if verify:
-            check_points(operator, x, response - truth)
-        remainder -= truth
-        agrees = bool(np.sqrt(_square(remainder, weights)) <= DRIFT * allowed)
+            check_points(operator, x, image)
+        if fields is None:
+            remainder -= truth
+            agrees = bool(np.sqrt(_square(remainder, weights)) <= DRIFT * allowed)
+        else:
+            if verify and start is None and not restarts:
+                _check_normal(right, gradient, x, image, response, weights, damping, operator.tolerance)
+            # What the solution leaves must be across its own image, but for the damping.
+            along = _inner(image, weights * truth) - _inner(x, damping**2 * x + gradient)
+            agrees = abs(along) <= DRIFT * allowed * np.sqrt(_square(image, weights))
         remainder = truth
         if agrees or restarts == RESTARTS or steps == max_iterations:
             break
@@ -181,9 +217,27 @@ def by_conjugate_gradients(
         agrees = bool(size <= target**2)
         restarts += 1
     x *= unit
-    residual = ratio(norm(remainder), norm(response))
+    residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
     return Estimate(operator.to_modes(x), residual, steps, converged, _unevenness(remainder)), x
+
+
+def _check_normal(
+    right: Complex,
+    gradient: Complex,
+    x: Complex,
+    image: Complex,
+    response: Complex,
+    weights: Real,
+    damping: float,
+    accuracy: float,
+) -> None:
+    """Compare <A x, W w> with <x, A^H W w> (``right``), and |A x|^2 with what was carried along of it."""
+    square, size = _square(image, weights), _square(response, weights)
+    inner = _inner(x, right)
+    check_adjoint(_inner(image, weights * response), inner, np.sqrt(square * size), accuracy=accuracy)
+    carried = inner - _inner(x, gradient + damping**2 * x)
+    check_adjoint(complex(square), carried, np.sqrt(square * max(square, size)), accuracy=accuracy)
 
 
 class _Step(NamedTuple):
@@ -228,9 +282,18 @@ def _steps(
 
 
 def normal_solution(
-    operator: TransmissionOperator, right: Complex, *, weights: Real, rtol: float, max_iterations: int
+    operator: TransmissionOperator,
+    right: Complex,
+    *,
+    weights: Real,
+    rtol: float,
+    max_iterations: int,
+    fields: Fields | None = None,
 ) -> Complex:
     """Packed (A^H W A)^-1 ``right``, which the adjoint of a solution needs; as `by_conjugate_gradients`."""
+    if fields is not None:
+        target = rtol * norm(right)
+        return NormalOperator(operator, fields).solve(right, target=target, most=max_iterations).x
     if operator.order is not None:
         weights = weights[operator.order]
     x = np.zeros_like(right)

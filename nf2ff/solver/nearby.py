@@ -6,16 +6,22 @@ the iteration in single precision then give it to four digits, however small it 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
+from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
+from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.response import Series, separate
 from nf2ff.solver.solution import Part, Solution, join_parts
 from nf2ff.solver.solve import prepare, solve
 from nf2ff.solver.transmission import TransmissionOperator
@@ -100,6 +106,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
+        self._series: dict[tuple[float, ...], tuple[Series, NDArray[Any]]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -129,13 +136,12 @@ class _PartSolver:
         """By the change of each frequency's modes."""
         assert isinstance(self.method, LeastSquares)
         rtol, kept = max(CHANGE_RTOL, self.method.rtol), self.kept
-        there = kept
-        if not same:
-            exact = replace(self.method, rtol=5 * EXACT)  # operators are five times as exact
-            there = prepare(samples, probe, degree=kept.degree, method=exact)
+        own = probe is kept.probe and np.array_equal(samples.frequency, kept.samples.frequency)
+        if not own:
+            probe = prepare(samples, probe, degree=kept.degree, method=self.method).probe
         rows = []
         for f, q in enumerate(self.known.coefficients):
-            operator, weights = there.iteration(f)
+            operator, weights = kept.iteration(f)
             present = ~np.isnan(kept.samples.response[f])
             change = samples.response[f, present]
             if same:
@@ -143,8 +149,12 @@ class _PartSolver:
                 change = change - kept.samples.response[f, present]
                 coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
             else:
-                change = change - operator.forward(operator.from_modes(q))
-                coarse = replace(operator, tolerance=0.2 * rtol)
+                geometry = plan_geometry(samples.at_frequency(f))
+                weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
+                at = (geometry, probe, float(samples.frequency[f]))
+                exact, known = self._operator(f, *at, EXACT, own=own)
+                change = change - exact.forward(exact.from_modes(q) if known is None else known)
+                coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
             estimate, _ = methods.by_conjugate_gradients(
                 coarse,
                 change,
@@ -152,6 +162,56 @@ class _PartSolver:
                 rtol=rtol,
                 max_iterations=self.method.max_iterations,
                 damping=0.0,
+                fields=kept.fields(f) if same else None,
+                judged=False,
             )
             rows.append(q + estimate.coefficients)
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
+
+    def _operator(
+        self,
+        f: int,
+        geometry: tuple[Geometry, ...],
+        probe: Probe,
+        frequency: float,
+        tolerance: float,
+        *,
+        own: bool,
+    ) -> tuple[TransmissionOperator, NDArray[Any] | None]:
+        """Operator at other positions, and packed coefficients of the modes known if they are kept.
+
+        Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
+        positions not far from there.
+        """
+        degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
+        operator = TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads)
+        if not own:
+            return operator, None
+        radius = [g.radius for g in geometry]
+        low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
+        ports = [g.port for g in geometry]
+        key = (f, tolerance, low, high, *ports)
+        found = self._series.get(key)
+        if found is None:
+            series = separate(
+                probe,
+                ports=ports,
+                low=low,
+                high=high,
+                frequency=frequency,
+                degree=degree,
+                tolerance=tolerance,
+                cut=1.0,
+            )
+            known = replace(operator, series=series).from_modes(self.known.coefficients[f])
+            found = self._series[key] = series, known
+        return replace(operator, series=found[0]), found[1]
+
+
+def _widened(low: float, high: float) -> tuple[float, float]:
+    """Radii that contain the others, the same for most that differ little from them."""
+    if low == high:
+        return low, high
+    step = 0.5 * 2.0 ** math.floor(math.log2(high - low))
+    below = step * math.floor(low / step)
+    return below if below > 0.5 * low else low, step * math.ceil(high / step)

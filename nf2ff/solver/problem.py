@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -17,11 +16,15 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
+from nf2ff.solver.normal import Fields, grid_fields
 from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.quadrature import by_quadrature, quadrature_matrix
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.requirements import check_units
 from nf2ff.solver.transmission import TransmissionOperator
+
+#: Smallest tolerance: what is below is rounding.
+LEAST_RTOL = 1e-16
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +53,12 @@ class LeastSquares:
     Parameters
     ----------
     rtol : float
-        Fall of the gradient of the squared residual at which to stop.
+        Fall of the gradient of the squared residual at which to stop, at least `LEAST_RTOL`.
     max_iterations : int
         Most steps.
     damping : float or None
         Singular values of the problem, about 1 where the sphere is well sampled, below which the
-        solution is held back; 0 for none, None for none unless a part of the sphere was not seen.
+        solution is held back, 1 at most; 0 for none, None for none unless a part of the sphere was not seen.
     unweighted_finish : bool
         Whether to go on to the solution of equal weights, which has the least variance under white
         noise; weights by the area that each sample stands for make the iteration short.
@@ -84,12 +87,14 @@ class LeastSquares:
     threads: int | None = None
 
     def __post_init__(self) -> None:
-        if not 0 < self.rtol < 1:
-            raise InputError(f"rtol is {self.rtol}, expected between 0 and 1")
+        if not LEAST_RTOL <= self.rtol < 1:
+            raise InputError(
+                f"rtol is {self.rtol}, expected between 0 and 1, and not below rounding, {LEAST_RTOL}"
+            )
         if self.max_iterations < 1:
             raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
-        if self.damping is not None and not (self.damping >= 0 and math.isfinite(self.damping)):
-            raise InputError(f"damping is {self.damping}, expected a finite number >= 0")
+        if self.damping is not None and not 0 <= self.damping <= 1:
+            raise InputError(f"damping is {self.damping}, expected 0 (no wave is held back) to 1 (all are)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +135,15 @@ class Problem:
         response = self._checked(response)
         if isinstance(self.method, Quadrature):
             return self._quadrature(response, spin.thread_count(self.method.threads))
-        one = self._dense if isinstance(self.method, Direct) else self._iterate
-        return [one(i, response[i]) for i in range(self.samples.frequency.size)]
+        if isinstance(self.method, Direct):
+            return [self._dense(i, one) for i, one in enumerate(response)]
+        threads = spin.thread_count(self.method.threads)
+        # The first on all threads: what all have in common is then known.
+        found = [self._iterate(0, response[0], threads)]
+        side_by_side = min(threads, len(response) - 1)
+        inner = max(1, threads // max(1, side_by_side))
+        jobs = [partial(self._iterate, i, one, inner) for i, one in enumerate(response[1:], 1)]
+        return found + spin.run(jobs, side_by_side) if jobs else found
 
     def _checked(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
         response, samples = np.asarray(response, dtype=complex), self.samples
@@ -174,38 +186,54 @@ class Problem:
 
     def iteration(self, index: int) -> tuple[TransmissionOperator, NDArray[np.float64]]:
         """Operator of one frequency, and the weights of its samples (M',), none missing."""
+        return self._iteration(index, spin.thread_count(self._least_squares.threads))
+
+    @property
+    def _least_squares(self) -> LeastSquares:
         if not isinstance(self.method, LeastSquares):
             raise InputError(f"{type(self.method).__name__} has no iteration", "prepare LeastSquares")
+        return self.method
+
+    def _iteration(self, index: int, threads: int) -> tuple[TransmissionOperator, NDArray[np.float64]]:
         if index not in self._kept:
-            threads = spin.thread_count(self.method.threads)
             geometry, weights = self._geometry(index, threads)
             operator = TransmissionOperator(
                 geometry,
                 self.probe,
                 float(self.samples.frequency[index]),
                 self.degree,
-                0.2 * self.method.rtol,
+                0.2 * self._least_squares.rtol,
                 threads,
             )
             self._kept[index] = operator, weights
         return self._kept[index]
 
+    def fields(self, index: int) -> Fields | None:
+        """What stands for the samples of one frequency in the normal equations, if that pays."""
+        key = f"fields {index if self._own else 0}"
+        if key not in self._kept:
+            self._kept[key] = grid_fields(*self.iteration(index))
+        return self._kept[key]
+
+    @property
+    def _own(self) -> bool:
+        """Whether each frequency has positions of its own."""
+        return self.samples.moving or self.samples.any_missing
+
     def _geometry(self, index: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
         # Positions that are the same at all frequencies are planned once.
-        own = self.samples.moving or self.samples.any_missing
-        key = -1 - (index if own else 0)
+        key = -1 - (index if self._own else 0)
         if key not in self._kept:
             geometry = plan_geometry(self.samples.at_frequency(index))
             weights = methods.area_weights(geometry, degree=self.degree, threads=threads)
-            if own:
+            if self._own:
                 return geometry, weights
             self._kept[key] = geometry, weights
         return self._kept[key]
 
-    def _iterate(self, index: int, response: NDArray[np.complex128]) -> methods.Estimate:
-        method = self.method
-        assert isinstance(method, LeastSquares)
-        operator, weights = self.iteration(index)
+    def _iterate(self, index: int, response: NDArray[np.complex128], threads: int) -> methods.Estimate:
+        method = self._least_squares
+        operator, weights = self._iteration(index, threads)
         if response.size != weights.size:
             response = response[~np.isnan(self.samples.response[index])]
         iterate = partial(
@@ -217,12 +245,13 @@ class Problem:
             damping=method.damping or 0.0,
         )
         # Once: the transforms are the same whatever the responses.
-        estimate, x = iterate(weights=weights, verify=self._kept.setdefault("verify", True))
+        verify = self._kept.setdefault("verify", True)
+        estimate, x = iterate(weights=weights, verify=verify, fields=self.fields(index))
         self._kept["verify"] = False
         if not method.unweighted_finish:
             return estimate
         equal = np.full(weights.size, 8 * np.pi / weights.size)
-        finish, _ = iterate(weights=equal, start=x)
+        finish, _ = iterate(weights=equal, start=x, fields=grid_fields(operator, equal))
         return replace(finish, iterations=estimate.iterations + finish.iterations)
 
     def _dense(self, index: int, response: NDArray[np.complex128]) -> methods.Estimate:

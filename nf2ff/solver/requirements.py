@@ -30,25 +30,53 @@ def check_units(samples: Samples, probe: Probe) -> Reference:
     return "absolute"
 
 
-def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -> None:
-    """Refuse samples in the reactive zone, or where the spheres of antenna and probe meet [m]."""
-    nearest = float(samples.radius.min())
-    k = float(wavenumber(samples.frequency.min()))
-    if k * nearest <= 1:
+def check_distance(
+    radius: float, frequency: float, minimum_radius: float | None, *, reactive: str, inside: str
+) -> None:
+    """Refuse a radius [m] in the reactive zone or in the antenna's sphere; ``frequency`` is the lowest.
+
+    ``reactive`` and ``inside`` are what is to be done about the one and the other.
+    """
+    k = float(wavenumber(frequency))
+    if k * radius <= 1:
         raise InputError(
-            f"radius is {nearest:.6g} m, within the reactive zone of any antenna (below "
-            f"wavelength / 2 pi = {1 / k:.6g} m at {samples.frequency.min() / 1e9:.6g} GHz)",
-            "check the unit of the radius (m) and of the frequency (Hz)",
+            f"radius is {radius:.6g} m, within the reactive zone of any antenna (below "
+            f"wavelength / 2 pi = {1 / k:.6g} m at {frequency / 1e9:.6g} GHz)",
+            reactive,
         )
     if minimum_radius is None:
         return
     if not (minimum_radius > 0 and math.isfinite(minimum_radius)):
         raise InputError(f"minimum_radius is {minimum_radius} m, expected a finite number > 0")
-    if nearest <= minimum_radius:
+    if radius <= minimum_radius:
         raise InputError(
-            f"radius is {nearest:.6g} m, inside the antenna's minimum sphere of {minimum_radius:.6g} m",
-            "measure outside it or correct minimum_radius",
+            f"radius is {radius:.6g} m, inside the antenna's minimum sphere of {minimum_radius:.6g} m", inside
         )
+
+
+def check_reference(samples: Samples) -> None:
+    """Refuse samples whose phases hold within groups only."""
+    if samples.coherence is not None:
+        groups = np.unique(samples.coherence).size
+        raise InputError(
+            f"the samples are in {groups} groups of coherent phase, without a reference between them",
+            "find the phases first by `solver.phaseless.reconstruct`",
+            option="nf2ff transform does so",
+        )
+
+
+def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -> None:
+    """Refuse samples in the reactive zone, or where the spheres of antenna and probe meet [m]."""
+    nearest = float(samples.radius.min())
+    check_distance(
+        nearest,
+        float(samples.frequency.min()),
+        minimum_radius,
+        reactive="check the unit of the radius (m) and of the frequency (Hz)",
+        inside="measure outside it or correct minimum_radius",
+    )
+    if minimum_radius is None:
+        return
     own = probe.minimum_radius or 0.0
     if nearest <= minimum_radius + own:
         raise InputError(

@@ -18,6 +18,8 @@ from nf2ff.antenna.modes import wavenumber
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 
+#: From the response constants at distances, as a function of these (R,), and distances to others there.
+Change = Callable[[Callable[[Any], NDArray[np.complex128]], Any], NDArray[np.complex128]]
 #: Matrices over degree of one port, for each |mu| = s.
 Orders = list[tuple[int, NDArray[Any]]]
 
@@ -85,21 +87,51 @@ class Separation:
     over_radius: list[NDArray[Any]]
 
 
+@dataclass(frozen=True, eq=False)
+class Series:
+    """The same for all radii from ``low`` to ``high`` [m]: only what depends on degree is worked out.
+
+    ``left`` (nodes, K) are Chebyshev series of the functions of radius, None where they are 1; ``k`` is the
+    wavenumber [rad/m].
+    """
+
+    precondition: NDArray[Any]
+    over_degree: list[Orders]
+    left: NDArray[Any] | None
+    low: float
+    high: float
+    k: float
+
+    def at(self, radius: list[NDArray[np.float64]]) -> Separation:
+        """At the radii (P,) of each port's positions."""
+        if self.left is None:
+            return Separation(self.precondition, self.over_degree, [np.ones((1, 1))] * len(radius))
+        middle = 0.5 * (self.low + self.high)
+        over_radius = [
+            _evaluate(self.left, r, self.low, self.high) * (np.exp(-1j * self.k * r) * middle / r)
+            for r in radius
+        ]
+        return Separation(self.precondition, self.over_degree, over_radius)
+
+
 def separate(
     probe: Probe,
     *,
     ports: list[int],
-    radius: list[NDArray[np.float64]],
+    low: float,
+    high: float,
     frequency: float,
     degree: int,
     tolerance: float,
-) -> Separation:
-    """Separate the response constants of each port at the radii of its positions.
+    change: Change | None = None,
+    cut: float = 0.1,
+) -> Series:
+    """Separate the response constants of each port over radii from ``low`` to ``high`` [m].
 
-    ``ports`` are those in use, ``radius`` the radii (P,) of the positions of each [m], the others as
-    of `TransmissionOperator`. Refused if more than `MAX_NODES` are needed.
+    ``ports`` are those in use, the others as of `TransmissionOperator`. Refused if more than `MAX_NODES` are
+    needed. Of what ``change`` makes of the constants T is that of the constants as they are. Terms below
+    ``cut`` times the tolerance are left out.
     """
-    low, high = min(r.min() for r in radius), max(r.max() for r in radius)
     k = float(wavenumber(frequency))
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
 
@@ -109,12 +141,17 @@ def separate(
 
     # Waves above kr decay with distance. Measured by what the nearest sample receives, none is
     # magnified, and those that only few samples receive stay where they cannot do harm.
-    reference = [spin_constants(c) for c in constants([low])]
+    nearest = constants([low])
+    reference = [spin_constants(c) for c in nearest]
     t = _precondition([m[0] for port in reference for _, m in port])
 
     def preconditioned(r: Any) -> list[Orders]:
         with np.errstate(invalid="ignore", over="ignore"):
-            found = [[(s, m @ t) for s, m in spin_constants(c)] for c in constants(r)]
+            if change is None:
+                changed = nearest if list(r) == [low] else constants(r)
+            else:
+                changed = change(constants, r)
+            found = [[(s, m @ t) for s, m in spin_constants(c)] for c in changed]
         for port in found:
             for _, m in port:
                 m[:, ~t.any(axis=(1, 2))] = 0
@@ -124,13 +161,13 @@ def separate(
     if k * half < 0.1 * tolerance:
         phase = np.exp(-1j * k * middle)
         fixed = [[(s, m * phase) for s, m in port] for port in preconditioned([middle])]
-        return Separation(t * (k * middle), fixed, [np.ones((1, 1))] * len(radius))
+        return Series(t * (k * middle), fixed, None, low, high, k)
 
     def sample(r: Any) -> NDArray[Any]:
         parts = [m.reshape(len(r), -1) for port in preconditioned(r) for _, m in port]
         return np.concatenate(parts, axis=1)
 
-    right, left = _sum_of_products(sample, low, high, tolerance)
+    right, left = _sum_of_products(sample, low, high, tolerance, cut)
     over_degree = []
     at = 0
     for port in preconditioned([middle]):
@@ -139,12 +176,11 @@ def separate(
             parts.append((s, right[:, at : at + m.size].reshape(-1, *m.shape[1:])))
             at += m.size
         over_degree.append(parts)
-    over_radius = [_evaluate(left, r, low, high) * (np.exp(-1j * k * r) * middle / r) for r in radius]
-    return Separation(t * (k * middle), over_degree, over_radius)
+    return Series(t * (k * middle), over_degree, left, low, high, k)
 
 
 def _sum_of_products(
-    sample: Callable[[Any], NDArray[Any]], low: float, high: float, tolerance: float
+    sample: Callable[[Any], NDArray[Any]], low: float, high: float, tolerance: float, cut: float
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Functions (K, X) and Chebyshev series in r (nodes, K) whose products add up to ``sample``."""
     # Nodes that all miss a steep rise towards the nearest sample would look converged: the series
@@ -169,7 +205,7 @@ def _sum_of_products(
             )
         count *= 2
     left, size, right = np.linalg.svd(series, full_matrices=False)
-    keep = int(np.count_nonzero(size > 0.1 * tolerance * size[0]))
+    keep = int(np.count_nonzero(size > cut * tolerance * size[0]))
     return size[:keep, None] * right[:keep], left[:, :keep]
 
 

@@ -21,7 +21,7 @@ from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi, plan_geometry
-from nf2ff.solver.response import Orders, Separation, separate
+from nf2ff.solver.response import Change, Orders, Separation, Series, separate
 
 Complex = NDArray[Any]
 
@@ -48,6 +48,10 @@ class TransmissionOperator:
         Relative accuracy of the products.
     threads : int
         Threads.
+    change : callable, optional
+        As of `separate`: the operator of other response constants that act on the same coefficients.
+    series : Series, optional
+        The probe's response over degree and radius, where it is known.
     """
 
     geometry: tuple[Geometry, ...]
@@ -56,6 +60,8 @@ class TransmissionOperator:
     degree: int
     tolerance: float = 1e-12
     threads: int = 1
+    change: Change | None = None
+    series: Series | None = None
 
     def __post_init__(self) -> None:
         check_port(max(g.port for g in self.geometry), self.probe)
@@ -63,14 +69,20 @@ class TransmissionOperator:
     @cached_property
     def separation(self) -> Separation:
         """The response constants as short sums of functions of degree and of radius."""
-        return separate(
-            self.probe,
-            ports=[g.port for g in self.geometry],
-            radius=[g.radius for g in self.geometry],
-            frequency=self.frequency,
-            degree=self.degree,
-            tolerance=self.tolerance,
-        )
+        radius = [g.radius for g in self.geometry]
+        series = self.series
+        if series is None:
+            series = separate(
+                self.probe,
+                ports=[g.port for g in self.geometry],
+                low=float(min(r.min() for r in radius)),
+                high=float(max(r.max() for r in radius)),
+                frequency=self.frequency,
+                degree=self.degree,
+                tolerance=self.tolerance,
+                change=self.change,
+            )
+        return series.at(radius)
 
     @cached_property
     def shape(self) -> tuple[int, int]:
@@ -137,7 +149,8 @@ class TransmissionOperator:
                     part = spin.point_synthesis(
                         apply_by_degree(matrix[node], x, n).astype(kind, copy=False),
                         spin=s,
-                        location=g.location,
+                        location=g.aside,
+                        moved=True,
                         epsilon=epsilon,
                         threads=self.threads,
                     )
@@ -184,7 +197,8 @@ class TransmissionOperator:
                         _times(maps, factor.conj()).astype(kind, copy=False),
                         spin=s,
                         degree=self.degree,
-                        location=g.location,
+                        location=g.aside,
+                        moved=True,
                         epsilon=epsilon,
                         threads=self.threads,
                     )
@@ -277,11 +291,11 @@ def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice =
 def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
     """Add map_0, or map_1 cos(s chi) + map_2 sin(s chi), to the samples."""
     if g.position is not None:
-        for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
+        for part, turn in zip(maps, g.turns(s), strict=True):
             total += turn * part[g.position]
         return
     layers = total.reshape(g.chi.shape[0], -1)
-    for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
+    for part, turn in zip(maps, g.turns(s), strict=True):
         for layer, factor in zip(layers, turn, strict=True):
             if factor.size == 1 and factor[0] == 1:
                 layer += part
@@ -291,7 +305,7 @@ def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
 
 def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
     """Adjoint of `_turn`: maps (C, P) of the samples."""
-    turns = torus.turn_factors(s, g.chi)
+    turns = g.turns(s)
     size = g.radius.size
     maps = np.zeros((len(turns), size), dtype=complex)
     if g.position is not None:

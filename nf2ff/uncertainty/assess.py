@@ -48,6 +48,7 @@ def assess(
     cut: Cut | None = None,
     derivatives: bool = True,
     progress: Callable[[int], None] | None = None,
+    after: Sequence[Draws] = (),
 ) -> Uncertainty:
     """Propagate the modelled errors through a scan and put them with the stated terms.
 
@@ -71,6 +72,8 @@ def assess(
         Where the work is interrupted at one of them, the others take as many draws as that has.
     progress : callable, optional
         Called with the number of draws done so far; those that an interruption left out count.
+    after : sequence of Draws
+        ``kept`` of what the same call gave that was interrupted; those draws are not made again.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def assess(
     ------
     ValueError
         If the scan cannot have an error, or a figure needs a level that is not known or has no
-        value.
+        value; or if the draws to go on ``after`` are of other errors.
     """
     modes, figures = solution.modes, assessment.all_figures
     _check_level(modes, assessment)
@@ -96,40 +99,47 @@ def assess(
         return _put_together(assessment, modes, local, None, None)
     seeds = np.random.SeedSequence(rng).spawn(1 + len(errors))
     done, count = 0, draws
+    if len(after) not in (0, 1 if derivatives else len(seeds)):
+        raise InputError("the draws to go on from are of other errors", "make all of them anew")
     # The modes as they were solved, by operators that serve the derivatives too.
     planned = by_least_squares(solution) if derivatives else solution
     again = Remeasured(replace(planned, modes=modes))
 
-    def drawn(some: list[ErrorTerm], seed: np.random.SeedSequence, at: Cut | None) -> Draws:
+    def drawn(some: list[ErrorTerm], which: int, at: Cut | None) -> Draws:
         return monte_carlo(
             solution,
             some,
             figures,
-            draws=count,
-            rng=seed,
+            draws=draws,
+            most=count,
+            after=after[which] if after else None,
+            rng=seeds[which],
             jobs=jobs,
             directions=None if at is None else at.directions(),
             measure=again if any(x.moves_record for x in some) else None,
             progress=None if progress is None else lambda n: progress(done + n),
         )
 
+    found: list[Draws] = []
     if derivatives:
         linear = linearised(planned, errors, figures)
     else:
-        found = []
-        for alone, seed in zip(errors, seeds[1:], strict=True):
-            found.append(drawn([alone], seed, None))
+        for i, alone in enumerate(errors, start=1):
+            found.append(drawn([alone], i, None))
             done, count = done + draws, found[-1].count
         linear = first_order_by_draws(assessment, found)
     together = None
     if draws or not derivatives:
         try:
-            together = drawn(errors, seeds[0], cut)
+            together = drawn(errors, 0, cut)
         except KeyboardInterrupt:
             if not derivatives:
                 raise
     effects = Effects(assessment, linear, None if derivatives else count, together)
-    return _put_together(assessment, modes, local, effects, cut, asked=draws)
+    result = _put_together(assessment, modes, local, effects, cut, asked=draws)
+    if together is None or together.count == draws:
+        return result
+    return replace(result, kept=(together, *found))
 
 
 def _check_level(modes: Modes, assessment: Assessment) -> None:

@@ -170,6 +170,7 @@ class _Sensitivity:
     def __init__(self, solution: Solution, index: int, figures: Sequence[Figure]) -> None:
         part, own = solution.part_of(index)
         self.operator, self.weights = part.prepared.iteration(own)
+        self.fields = part.prepared.fields(own)
         self.modes = solution.modes.at(index).truncate(self.operator.degree)
         (self.q,) = self.modes.coefficients
         self.samples = solution.samples.part([index])
@@ -192,6 +193,7 @@ class _Sensitivity:
                 weights=self.weights,
                 rtol=RTOL,
                 max_iterations=LeastSquares().max_iterations,
+                fields=self.fields,
             )
             self.by_response[k] = self.weights * self.coarse.forward(x)
         self._slopes: dict[str, Complex] = {}
@@ -245,6 +247,8 @@ class _Sensitivity:
                 rtol=1e-2,
                 max_iterations=LeastSquares().max_iterations,
                 damping=0.0,
+                fields=self.fields,
+                judged=False,
             )
             total += float(np.vdot(found.coefficients, found.coefficients).real)
         return total / count / float(np.vdot(self.q, self.q).real)

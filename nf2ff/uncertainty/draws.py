@@ -5,12 +5,10 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import threading
+import functools
 import warnings
-from collections.abc import Callable, Generator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes
+from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -32,6 +31,7 @@ from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.local_figures import LocalFigures, localise
+from nf2ff.uncertainty.workers import few_cores, in_order, worker_count
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -71,6 +71,11 @@ class Draws:
     fields : (D, F, B, 4) array_like or None
         For each draw the change of the fields behind the B figures that are levels in a direction,
         as `nf2ff.uncertainty.field_in_direction` has them.
+    sums : (3, F, A) array_like or None
+        There the sums over the draws of the change of the intensity [W/sr], of its square, and of the
+        intensity of the error.
+    batch : int
+        So many draws at a time were added to the sums.
 
     Raises
     ------
@@ -87,6 +92,8 @@ class Draws:
     intensity: Real
     error_signal: Real
     fields: Real | None = None
+    sums: Real | None = None
+    batch: int = BATCH
 
     def __post_init__(self) -> None:
         values = as_array(self.values, float, "values", ndim=3, missing=True)
@@ -100,6 +107,7 @@ class Draws:
             "intensity": (3, frequencies, count),
             "error_signal": (frequencies, count),
             "fields": (draws, frequencies, len(towards_columns(self.figures)), PARTS),
+            "sums": (3, frequencies, count),
         }
         for name, shape in shapes.items():
             keep(self, [name], float, shape=shape, of="the draws", missing=name == "values")
@@ -161,6 +169,8 @@ def monte_carlo(
     measure: Measure | None = None,
     reference: Modes | None = None,
     progress: Callable[[int], None] | None = None,
+    most: int | None = None,
+    after: Draws | None = None,
 ) -> Draws:
     """Solve a scan again with errors drawn, and look at its figures each time.
 
@@ -179,10 +189,10 @@ def monte_carlo(
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
     jobs : int
-        Processes, -1 for one a core. In 1 no process is started. Within a
-        ``joblib.parallel_config`` block its backend is used: with ``distributed.Client(address)``
-        and ``joblib.parallel_config(backend="dask")`` all workers of a Dask cluster, on which this
-        package is installed, unless ``jobs`` is 1.
+        Processes, -1 for one a core. In 1, and for up to three cores, no process is started: draws are
+        then made side by side on threads. Within a ``joblib.parallel_config`` block its backend is used:
+        with ``distributed.Client(address)`` and ``joblib.parallel_config(backend="dask")`` all workers of
+        a Dask cluster, on which this package is installed, unless ``jobs`` is 1.
     directions : (theta, phi), optional
         Directions (A,) each at which to follow the pattern too [rad]. Memory does not grow with
         the number of draws.
@@ -196,6 +206,11 @@ def monte_carlo(
         of the same frequencies. Otherwise those of the solution.
     progress : callable, optional
         Called with the number of draws done so far.
+    most : int, optional
+        Make only the first so many.
+    after : Draws, optional
+        Draws that the same call made before it was stopped, which are not made again: the result is
+        what it would have been at once, to the last bit as far as a solution is.
 
     Returns
     -------
@@ -205,7 +220,8 @@ def monte_carlo(
     Raises
     ------
     ValueError
-        If there are no draws or terms, the reference has other frequencies, or as `localise`.
+        If there are no draws or terms, the reference has other frequencies, those to go on ``after`` are of
+        another scan or of other figures, or as `localise`.
 
     Notes
     -----
@@ -230,16 +246,27 @@ def monte_carlo(
     towards = tuple(TowardsFields(some, known.degree, q) for q in known.coefficients)
     work = _Work(solution, known, tuple(terms), tuple(local), towards, theta, phi, measure)
     seed = rng if isinstance(rng, np.random.SeedSequence) else np.random.SeedSequence(rng)
-    values = np.full((draws, modes.frequency.size, len(figures)), np.nan)
+    nominal = np.stack([one.nominal for one in local])
+    values = np.full((draws, *nominal.shape), np.nan)
     levels = np.zeros(values.shape[:2])
     fields = np.zeros((*values.shape[:2], len(some), PARTS))
-    count, moments = 0, np.zeros((3, modes.frequency.size, theta.size))
-    parts = _each(work, seed, draws, jobs)
+    count, sums = 0, np.zeros((3, modes.frequency.size, theta.size))
+    batch = min(BATCH, -(-draws // worker_count(jobs)))
+    if after is not None:
+        _check_same(after, nominal, np.stack([theta, phi]), draws)
+        count, batch = after.count, after.batch
+        values[:count], levels[:count], fields[:count] = after.values, after.error_levels, after.fields
+        sums = sums if after.sums is None else after.sums
+    end = draws if most is None else min(draws, most)
+    shares = [slice(start, min(start + batch, end)) for start in range(count, end, batch)]
+    if jobs == -1 and few_cores():
+        jobs = 1  # whose threads do as well, and need not start
+    parts = in_order(functools.partial(work.run, seed), shares, jobs)
     try:
         for which, part in parts:
             values[which], levels[which], fields[which] = part.values, part.levels, part.fields
             # At once: an interruption finds both or neither.
-            count, moments = which.stop, moments + part.moments
+            count, sums = which.stop, sums + part.moments
             if progress is not None:
                 progress(count)
     except KeyboardInterrupt:
@@ -251,20 +278,35 @@ def monte_carlo(
             warnings.filterwarnings("ignore", message=".*have been cancelled")
             parts.close()
     u = intensity(*work.field(known))
-    # Moments are of the difference to the nominal: nothing is lost in subtracting.
-    mean = moments[0] / count
-    spread = np.sqrt(np.maximum(moments[1] / count - mean**2, 0) * count / max(1, count - 1))
+    # Sums are of the difference to the nominal: nothing is lost in subtracting.
+    mean = sums[0] / count
+    spread = np.sqrt(np.maximum(sums[1] / count - mean**2, 0) * count / max(1, count - 1))
     return Draws(
         tuple(figures),
-        np.stack([one.nominal for one in local]),
+        nominal,
         values[:count],
         levels[:count],
         draws,
         np.stack([theta, phi]),
         np.stack([u, u + mean, spread]),
-        moments[2] / count / np.array([[one.highest] for one in local]),
+        sums[2] / count / np.array([[one.highest] for one in local]),
         fields[:count],
+        sums,
+        batch,
     )
+
+
+def _check_same(after: Draws, nominal: Real, directions: Real, draws: int) -> None:
+    """Refuse to go on after draws of another question."""
+    same = after.nominal.shape == nominal.shape and after.directions.shape == directions.shape
+    same = same and np.allclose(after.directions, directions, rtol=0, atol=1e-6)
+    # A solution on many threads is the same but for what its stopping rule leaves.
+    if not (same and np.allclose(after.nominal, nominal, rtol=1e-6, atol=1e-9, equal_nan=True)):
+        raise InputError(
+            "the draws to go on from are of another scan, or of other figures", "make all of them anew"
+        )
+    if after.count > draws:
+        raise InputError(f"{after.count} draws were made already, {draws} are asked for", "ask for more")
 
 
 def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, Real]:
@@ -299,6 +341,7 @@ class _Work:
     theta: Real
     phi: Real
     measure: Measure | None
+    _kept: dict[str, NearbySolver] = field(default_factory=dict)
 
     def field(self, modes: Modes) -> tuple[Complex, Complex]:
         """Far field (F, A) in the directions followed."""
@@ -307,32 +350,46 @@ class _Work:
             return nothing, nothing
         return antenna_fields.far_field_points(modes, theta=self.theta, phi=self.phi, threads=1)
 
-    def run(self, seeds: Sequence[np.random.SeedSequence], threads: int | None) -> _Part:
-        """Make some draws."""
+    def run(self, seed: np.random.SeedSequence, which: slice, threads: int | None) -> _Part:
+        """Make some draws: the i-th takes the i-th child of the seed."""
         scan = self.solution
-        solver = NearbySolver(scan.parts, scan.modes, scan.samples, threads)
+        # Made where they are needed, so that their number costs no memory.
+        seeds = [
+            np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
+            for i in range(which.start, which.stop)
+        ]
+        # Side by side on threads, each draw on one: then it is the same on however many.
+        if "solver" not in self._kept:
+            self._kept["solver"] = NearbySolver(scan.parts, scan.modes, scan.samples, 1)
+        solver, threads = self._kept["solver"], spin.thread_count(threads)
         power = self.known.radiated_power()
         u = intensity(*self.field(self.known))
         moments = np.zeros((3, *u.shape))
-        values, fields, levels, held = [], [], [], []
-        for seed in seeds:
-            q = solver.modes(*self._drawn(np.random.default_rng(seed)))
-            q = q.extend(self.known.degree)
-            error = Modes(q.frequency, q.coefficients - self.known.coefficients)
-            levels.append(error.radiated_power() / power)
-            if self.theta.size:
-                change = intensity(*self.field(q)) - u
-                moments += [change, change**2, intensity(*self.field(error))]
-            held.append(q.coefficients)
-            if seed is seeds[-1] or len(held) * held[0].size >= _TOGETHER:
-                values.append(self._values(np.stack(held)))
-                fields.append(self._fields(np.stack(held)))
-                held = []
+        values, fields, levels = [], [], []
+
+        def one(child: np.random.SeedSequence) -> Complex:
+            return (
+                solver.modes(*self._drawn(np.random.default_rng(child)))
+                .extend(self.known.degree)
+                .coefficients
+            )
+
+        most = max(threads, _TOGETHER // self.known.coefficients.size)
+        for start in range(0, len(seeds), most):
+            held = spin.run([functools.partial(one, x) for x in seeds[start : start + most]], threads)
+            for q in held:
+                error = Modes(self.known.frequency, q - self.known.coefficients)
+                levels.append(error.radiated_power() / power)
+                if self.theta.size:
+                    change = intensity(*self.field(Modes(self.known.frequency, q))) - u
+                    moments += [change, change**2, intensity(*self.field(error))]
+            values.append(self._values(np.stack(held), threads))
+            fields.append(self._fields(np.stack(held)))
         return _Part(np.concatenate(values), np.concatenate(fields), np.array(levels), moments)
 
-    def _values(self, q: Complex) -> Real:
+    def _values(self, q: Complex, threads: int) -> Real:
         """Figures (D, F, K) of modes (D, F, J)."""
-        return np.stack([one.values(q[:, f]) for f, one in enumerate(self.local)], axis=1)
+        return np.stack([one.values(q[:, f], threads=threads) for f, one in enumerate(self.local)], axis=1)
 
     def _fields(self, q: Complex) -> Real:
         """Change (D, F, B, 4) of the fields by modes (D, F, J)."""
@@ -347,32 +404,3 @@ class _Work:
         if self.measure is not None:
             return simulated(drawn, samples, probe, self.measure, rng), probe, degree
         return *apply_terms(drawn, samples, probe, rng), degree
-
-
-def _each(work: _Work, seed: np.random.SeedSequence, draws: int, jobs: int) -> Generator[tuple[slice, _Part]]:
-    """Results of some draws after the other, in their order."""
-    from joblib import Parallel, delayed, effective_n_jobs
-
-    workers = effective_n_jobs(jobs)
-    batch = min(BATCH, -(-draws // workers))
-    parts = [slice(start, min(start + batch, draws)) for start in range(0, draws, batch)]
-    owner = os.getpid()
-
-    def some(which: slice, threads: int | None) -> tuple[slice, _Part]:
-        if os.getpid() != owner and threading.current_thread() is threading.main_thread():
-            # Ctrl-C reaches all processes of a terminal. The owner stops the others, which
-            # would each print a traceback.
-            signal.signal(signal.SIGINT, signal.SIG_IGN)
-        # Made where they are needed, so that their number costs no memory.
-        seeds = [
-            np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
-            for i in range(which.start, which.stop)
-        ]
-        return which, work.run(seeds, threads)
-
-    if workers == 1 or len(parts) == 1:
-        for which in parts:
-            yield some(which, None)
-        return
-    pool = Parallel(n_jobs=jobs, return_as="generator")
-    yield from pool(delayed(some)(which, 1) for which in parts)

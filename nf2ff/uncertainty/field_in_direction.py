@@ -8,6 +8,7 @@ the modes as a whole: a phase that drifts alike for all is no error of a level.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -33,7 +34,7 @@ def towards_columns(figures: Sequence[Figure]) -> list[int]:
     return [i for i, figure in enumerate(figures) if figure.name in TOWARDS]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class TowardsFields:
     """Fields behind the figures in a direction, for modes near known ones.
 
@@ -64,12 +65,25 @@ class TowardsFields:
         q = np.asarray(coefficients)
         flat = q.reshape(-1, q.shape[-1])
         found = np.zeros((len(flat), len(self.figures), PARTS))
+        matrix = self._matrix
         for row, one in zip(found, flat if self.figures else [], strict=False):
-            turn = np.vdot(self.known, one)
-            field = fields.far_field_at(one, self.location) * self._scale(one)
-            field = field * np.exp(-1j * np.angle(turn))
-            row[:] = np.stack([field.real, field.imag], axis=-1).swapaxes(0, 1).reshape(-1, PARTS)
+            # One by one: a product of all together would depend on how many they are.
+            field = (matrix * one).sum(axis=1).reshape(-1, 2) * self._scale(one)[:, None]
+            turn = complex((self.known.conj() * one).sum())
+            field *= np.exp(-1j * np.angle(turn))
+            row[:] = field.view(float)
         return found.reshape(*q.shape[:-1], len(self.figures), PARTS)
+
+    @functools.cached_property
+    def _matrix(self) -> Complex:
+        """Far field in each direction, along theta^ and phi^, of each mode: (2 A, J)."""
+        ones = np.eye(2, dtype=complex)[:, :, None]
+        rows = [
+            fields.far_field_adjoint(one, self.location[a : a + 1], degree=self.degree).conj()
+            for a in range(len(self.figures))
+            for one in ones
+        ]
+        return np.array(rows).reshape(-1, self.known.size)
 
     def gradients(self) -> Complex:
         """Derivatives gamma (A 4, J) at the known modes: parts change by Re sum conj(gamma) dQ."""

@@ -15,6 +15,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.budget.budget import Budget
+from nf2ff.uncertainty.draws import Draws
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.request import Cut
 
@@ -199,6 +200,9 @@ class Uncertainty:
     noise_power : (F,) array_like or None
         Power that noise of the responses adds to the radiated power, relative to it, as derivatives
         predict it: draws find it as a bias, derivatives alone do not.
+    kept : sequence of Draws
+        Where the work was stopped, the draws from which it goes on: of all errors, and of each by itself
+        where those are made. A file gives them by `io.kept_draws.read_kept_draws` alone.
 
     Notes
     -----
@@ -219,9 +223,11 @@ class Uncertainty:
     error_level: Real | None = None
     pattern: PatternDraws | None = None
     noise_power: Real | None = None
+    kept: tuple[Draws, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "budgets", tuple(self.budgets))
+        object.__setattr__(self, "kept", tuple(self.kept))
         object.__setattr__(self, "results", MappingProxyType(dict(self.results)))
         keep(self, ["error_level", "noise_power"], float, ndim=1)
         count = self.modes.frequency.size

@@ -43,6 +43,7 @@ def test_demo_writes_files_that_can_be_read(demo):
         assert imread(folder / name)[..., :3].std() > 0.01  # a blank picture has 0
 
 
+@pytest.mark.slow
 def test_demo_result_opens_in_xarray(demo):
     path = demo[0] / "nf2ff-demo" / "result.h5"
     with xarray.open_dataset(path, group="/far_field", engine="h5netcdf") as found:
@@ -87,6 +88,7 @@ def test_demo_figures(demo):
     assert own < MAX_ERROR <= FIELD
 
 
+@pytest.mark.slow
 def test_demo_that_fails_goes_into_a_new_folder_and_exits_with_1(demo, monkeypatch):
     folder, _ = demo
     before = {x: x.read_bytes() for x in (folder / "nf2ff-demo").iterdir()}

@@ -3,6 +3,7 @@
 import json
 import time
 
+import numpy as np
 import pytest
 from commands import assert_refused, run, succeed
 
@@ -38,7 +39,8 @@ def test_text(put, tmp_path):
     assert lines[-1] == f"{tmp_path / 'p.csv'}: 2400 readings of the grid"
     assert len((tmp_path / "p.csv").read_text().splitlines()) == 2401
     assert succeed("plan", "--template") == plan_template()
-    text = succeed("plan", put(), "-o", tmp_path / "p.json")
+    text = succeed("plan", put(), "-o", tmp_path / "p.json", "--plot", tmp_path / "p.svg")
+    assert "<svg" in (tmp_path / "p.svg").read_text()
     assert text.endswith(f"{tmp_path / 'p.json'}: all figures of the plan\n")
 
 
@@ -155,6 +157,7 @@ offset_deg = 1
 """
 
 
+@pytest.mark.slow
 def test_tolerances(put, tmp_path):
     path = put()
     path.write_text(path.read_text() + WISHES)
@@ -185,3 +188,32 @@ def test_tolerances_refused(put, tmp_path):
     path.write_text(plain + WISHES)
     (tmp_path / "pair.toml").write_text(PAIR.replace("0.005", "0.05"))
     assert_refused(tmp_path, *words, says=r"the antenna reaches 0.05 m from the centre of rotation")
+
+
+def test_a_transformed_scan_is_held_against_its_plan(put, tmp_path):
+    """The scan leaves out theta above 150 deg and two of four frequencies, and is 10 cm too far away."""
+    plan = put()
+    scan = tmp_path / "scan.csv"
+    succeed("plan", plan, "--points", tmp_path / "points.csv")
+    points = np.loadtxt(tmp_path / "points.csv", delimiter=",", skiprows=1)
+    kept = points[points[:, 1] <= 150]
+    rows = [
+        f"{f},{theta},{phi % 360},{chi},0.6,1.0,0.0" for f in (26.5e9, 27.5e9) for _, theta, phi, chi in kept
+    ]
+    header = "frequency_hz,theta_deg,phi_deg,chi_deg,radius_m,real,imag"
+    scan.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    out = run("transform", scan, "-o", tmp_path / "r.h5", "--plan", plan, "--degree", 12)
+    assert out.code == 0
+    for said in (
+        "warning: 2 of the 4 frequencies planned were not measured, first 28.5 GHz",
+        "warning: the readings are 0.6 to 0.6 m away, 0.5 m were planned",
+        "planned positions were not read at 26.5 GHz, at theta 158 to 180 deg",
+        "warning: solved to degree 12, planned 23 for a tail of -60 dB",
+    ):
+        assert said in out.err
+    plan.write_text("[device]\n", encoding="utf-8")
+    assert_refused(
+        tmp_path,
+        *("transform", scan, "-o", tmp_path / "other.h5", "--plan", plan),
+        says="plan.toml: key .frequency. is missing",
+    )

@@ -128,6 +128,7 @@ def sweep(tmp_path_factory):
     )
 
 
+@pytest.mark.slow
 def test_transform_draws_all_pictures(sweep, tmp_path):
     folder = tmp_path / "pictures"
     succeed("transform", sweep, "-o", tmp_path / "r.h5", "--figures", folder)

@@ -191,7 +191,7 @@ def test_ctrl_c_keeps_what_there_is(study, tmp_path, monkeypatch):
 
     monkeypatch.setattr(library, "monte_carlo", interrupted)
     done = run("study", study(SIZES + NOISE), "-o", tmp_path / "out.h5", *ONE)
-    assert done.code == 0
+    assert done.code == 130
     assert done.err.splitlines() == [
         "stopped at value 2 of 3, of which 20 of 20 draws were made: what there is was kept"
     ]

@@ -424,8 +424,9 @@ def test_ctrl_c_keeps_what_there_is(scan, budget, tmp_path, monkeypatch):
     monkeypatch.setattr(assess, "monte_carlo", interrupted)
     words = ("uncertainty", scan, budget(GAIN), "-o", tmp_path / "out.h5", "--draws", 100, *ONE)
     done = run(*words)
-    assert done.code == 0
-    assert done.err.splitlines() == ["stopped after 2 of 100 draws: they are kept"]
+    assert done.code == 130
+    how = f"they are kept, and --resume {tmp_path / 'out.h5'} makes the rest"
+    assert done.err.splitlines() == [f"stopped after 2 of 100 draws: {how}"]
     assert "1 error modelled, 2 draws" in done.out
     assert (read_uncertainty(tmp_path / "out.h5").made) == 2
 
@@ -434,7 +435,7 @@ def test_ctrl_c_keeps_what_there_is(scan, budget, tmp_path, monkeypatch):
 
     monkeypatch.setattr(assess, "monte_carlo", at_once)
     done = run(*words, "--overwrite")
-    assert (done.code, done.err.strip()) == (0, "stopped after 0 of 100 draws: they are kept")
+    assert (done.code, done.err.strip()) == (130, "stopped after 0 of 100 draws: none is kept")
     assert read_uncertainty(tmp_path / "out.h5").made == 0
 
 

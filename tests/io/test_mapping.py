@@ -209,7 +209,11 @@ def test_the_example_of_the_documentation(layout, tmp_path):
         ),
         ("value = 3200, ", "", "radius, has neither column nor value: give one of them"),
         ("value = 3200", 'value = 1, column = "R"', "radius, has column and value: give one of them"),
-        ('imag = { column = "Im" }', "", "response 1, has real: give real and imag, or amplitude and phase"),
+        (
+            'imag = { column = "Im" }',
+            "",
+            "response 1, has real: give real and imag, or amplitude .and phase., or complex",
+        ),
         (
             "[[response]]",
             'separator = ","\ndecimal = ","\n[[response]]',

@@ -115,6 +115,17 @@ def test_large_samples_come_back_in_chunks(tmp_path: Path) -> None:
     assert_same(native.read_samples(tmp_path / "s.h5"), samples, *SAMPLES)
 
 
+@pytest.mark.parametrize("taken", [[0.0, 2, 4.5], [[0.0, 2, 4], [1, 3, 5]]])
+def test_times_come_back(tmp_path: Path, taken: Any) -> None:
+    native.write_samples(tmp_path / "a.h5", some_samples(time=taken))
+    found = native.read_samples(tmp_path / "a.h5").time
+    np.testing.assert_array_equal(found, taken)
+    with h5py.File(tmp_path / "a.h5", "r+") as file:
+        file["samples/time"].attrs["units"] = np.bytes_("min")
+    with pytest.raises(ValueError, match="/samples/time has units 'min', expected s"):
+        native.read_samples(tmp_path / "a.h5")
+
+
 @pytest.mark.parametrize("reference", ["absolute", "relative"])
 def test_modes_come_back(tmp_path: Path, reference: str) -> None:
     native.write_modes(tmp_path / "m.h5", some_modes(reference))

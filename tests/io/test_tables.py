@@ -140,6 +140,29 @@ def test_a_position_measured_twice_is_two_samples(tmp_path: Path) -> None:
     np.testing.assert_array_equal(found.response, [[1, 2, 3], [5, 6, 7]])
 
 
+@pytest.mark.parametrize("moving", [False, True])
+def test_times_are_kept_where_there_are_any(tmp_path: Path, moving: bool) -> None:
+    rng = np.random.default_rng(5)
+    time = rng.uniform(0, 1e4, (3, 12) if moving else 12)
+    samples = scan(rng, time=time)
+    write_table(tmp_path / "a.csv", samples)
+    assert (tmp_path / "a.csv").read_text().partition("\n")[0] == HEADER + ",time_s"
+    found = read_table(tmp_path / "a.csv", response_unit="V/m")
+    assert_same(found, samples)
+    assert found.time is not None
+    np.testing.assert_array_equal(found.time, time)
+    write_table(tmp_path / "b.csv", scan(rng))
+    assert read_table(tmp_path / "b.csv").time is None
+
+
+def test_a_time_that_is_none_is_refused(tmp_path: Path) -> None:
+    for cell, what in (("", "is empty"), ("nan", "is 'nan'"), ("10:30", "is '10:30'")):
+        with pytest.raises(ValueError, match=f"line 2, column time_s.*{what}"):
+            read_table(put(tmp_path / "a.csv", HEADER + ",time_s", f"{ROW},{cell}"))
+    with pytest.raises(ValueError, match=r"column .time. is unknown \(rename it to time_s"):
+        read_table(put(tmp_path / "a.csv", HEADER + ",time", f"{ROW},1"))
+
+
 def test_rounding_does_not_make_another_position(tmp_path: Path) -> None:
     # 0.1 + 0.2 != 0.3 in binary; swapped rows rule out that pairing by order saves the day.
     rows = ["0.30000000000000004,0,0,1,1e9,1,1,0", "90,0,0,1,1e9,1,2,0"]

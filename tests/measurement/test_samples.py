@@ -152,3 +152,16 @@ def test_bad_input_is_refused_with_one_line(changes, message):
     with pytest.raises(ValueError, match=message) as error:
         make(**changes)
     assert "\n" not in str(error.value)
+
+
+def test_times_go_with_their_samples():
+    assert make().time is None
+    samples = make(time=np.arange(F * M).reshape(F, M))
+    assert not samples.moving
+    np.testing.assert_array_equal(samples.at_frequency(1).time, np.arange(M, 2 * M))
+    which = np.arange(M) > 2
+    np.testing.assert_array_equal(make(time=np.arange(M)).part([0, 2], which).time, [3, 4])
+    with pytest.raises(ValueError, match=r"time has shape \(2,\), expected \(M,\) = \(5,\) or \(F, M\)"):
+        make(time=[1, 2])
+    with pytest.raises(ValueError, match=r"time is nan at index \(1\)"):
+        make(time=[0, np.nan, 2, 3, 4])

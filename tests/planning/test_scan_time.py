@@ -1,6 +1,7 @@
 """Times of scans against axes that are simulated tick by tick, and against closed forms."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -207,3 +208,43 @@ def test_the_worst_dipole_is_found_on_every_set():
         error = np.array([found.e_theta, found.e_phi]).reshape(true.shape) - true
         level = np.sum(np.abs(error) ** 2 * weight) / np.sum(np.abs(true) ** 2 * weight)
         assert 10 * math.log10(level) < told.alias_db, made.name
+
+
+@pytest.mark.parametrize("name", ["swept-grid", "constant-rate-spiral"])
+def test_what_moving_during_a_sweep_does(name):
+    """The last frequency is read on the way: an error within 20 dB below the bound, mended by true places."""
+    radius, distance, frequency = 0.1, 0.3, 3e9
+    rng = np.random.default_rng(3)
+    place = rng.normal(size=(12, 3))
+    place *= (radius * np.cbrt(rng.uniform(size=12)) / np.linalg.norm(place, axis=1))[:, None]
+    antenna = DipoleCluster(place, rng.normal(size=(12, 3)) + 1j * rng.normal(size=(12, 3)))
+    kr0 = 2 * math.pi * frequency / SPEED_OF_LIGHT * radius
+    degree = choose_degree(kr0).degree
+    scan = schedule(name, degree, TURNED, Receiver(sweep=0.02))
+    # Both ways along the path, from one reading to the next.
+    count = scan.time.size
+    step, beat = np.diff(scan.phi), np.diff(scan.time)
+    along = np.append(step / beat, step[-1] / beat[-1])
+    turned = np.append(np.diff(scan.theta), 0) / np.append(beat, beat[-1])
+    if name == "swept-grid":  # between runs the slow axis moves: as in the run before
+        along, turned = (np.sign(x) * np.median(np.abs(x)) for x in (along, turned))
+    assert scan.speed == pytest.approx(max(np.median(np.abs(along)), np.median(np.abs(turned))), rel=1e-6)
+    sweep_time = 0.02
+
+    def solved(theta, phi, response=None):
+        theta = np.where(theta > math.pi, theta - 2 * math.pi, theta)
+        at = {"theta": theta, "phi": phi, "chi": scan.chi, "radius": distance}
+        samples = simulate(antenna, frequency=[frequency], **at)
+        if response is not None:
+            samples = replace(samples, response=response)
+        return samples.response, solve(samples, field_probe(), degree=degree).modes.coefficients[0]
+
+    _, true = solved(scan.theta, scan.phi)
+    moved = scan.theta + sweep_time * turned, scan.phi + sweep_time * along
+    read, right = solved(*moved)
+    _, wrong = solved(scan.theta, scan.phi, read)
+    error, mended = (np.linalg.norm(x - true) / np.linalg.norm(true) for x in (wrong, right))
+    bound = kr0 * scan.speed * sweep_time
+    assert count == 2 * scan.positions
+    assert 0.1 * bound < error < bound
+    assert mended < error / 50

@@ -423,7 +423,7 @@ def test_distances_that_are_refused():
         apparent_modes(modes, radius=0.999 * edge)
     apparent_modes(modes, radius=1.001 * edge)
     with pytest.raises(
-        ValueError, match=r"radius is 0\.2 m, inside.* minimum sphere of 0\.2 m, .* farther out"
+        ValueError, match=r"radius is 0\.2 m, inside.* minimum sphere of 0\.2 m: modes .* farther out"
     ):
         apparent_modes(modes, radius=0.2, minimum_radius=0.2)
     for wrong in (0.0, np.inf):

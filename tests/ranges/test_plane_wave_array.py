@@ -6,13 +6,13 @@ from scipy.spatial import cKDTree
 
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.ranges.array_errors import drawn_errors, expected_error_db
+from nf2ff.ranges.array_weights import synthesise
 from nf2ff.ranges.plane_wave_array import (
     PlaneWaveArray,
     degrees_of_freedom,
     disc_array,
     flatness,
     square_array,
-    synthesise,
     zone_points,
 )
 from nf2ff.ranges.zone import Zone

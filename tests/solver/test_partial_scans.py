@@ -156,6 +156,7 @@ def test_peak_is_trusted_only_where_it_is_right(name):
         assert not given.peak_trusted, given.errors["eirp"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", [c.name for c in (*POLARISATION, *POSITIONS) if c.noise_db is None and "ports" not in c.places]
 )
@@ -178,6 +179,7 @@ def test_cap_of_20_deg_with_one_polarisation():
     assert given.refusal or off <= ALLOWED_DB or given.facts["unseen_sr"] > 0
 
 
+@pytest.mark.slow
 def test_cap_of_15_deg_with_one_polarisation_and_noise():
     check_rule("chi 90 missing theta <= 15, pole, noise -60 dB")
 
@@ -224,6 +226,7 @@ HEMISPHERES = [case.name for case in POSITIONS if case.name.startswith("theta to
 
 
 @pytest.mark.parametrize("name", SEEN_BEAMS)
+@pytest.mark.slow
 def test_peak_eirp_is_kept_where_the_beam_was_seen(name):
     given = answer(name)
     assert not given.refusal
@@ -231,6 +234,7 @@ def test_peak_eirp_is_kept_where_the_beam_was_seen(name):
 
 
 @pytest.mark.parametrize("name", UNSEEN_BEAMS)
+@pytest.mark.slow
 def test_a_peak_that_was_not_seen_is_named_so(name):
     given = answer(name)
     case = CASES[name]
@@ -239,6 +243,7 @@ def test_a_peak_that_was_not_seen_is_named_so(name):
     assert any(names(x, case.cause) and any(w in x.lower() for w in wanted) for x in told), told
 
 
+@pytest.mark.slow
 @cases(POSITIONS)
 def test_directivity_and_trp_of_a_partial_scan_are_marked(name):
     given = answer(name)
@@ -248,6 +253,7 @@ def test_directivity_and_trp_of_a_partial_scan_are_marked(name):
 
 
 @pytest.mark.parametrize("name", HEMISPHERES)
+@pytest.mark.slow
 def test_half_of_the_sphere_is_said_to_be_missing(name):
     """It was "degree 1", and warnings spoke of steps, positions and units."""
     case, given = CASES[name], answer(name)

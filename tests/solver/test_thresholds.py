@@ -20,14 +20,14 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.scan import ReadingCode, UnitCode
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import (
-    consistency,
     coverage,
     drift,
     gaps,
+    model_agreement,
     probe_share,
-    sanity,
     solution,
     spectrum,
+    suspect_readings,
     suspected_units,
     whiteness,
 )
@@ -361,8 +361,8 @@ def spikes_in(w, theta=None, phi=None):
     points = equal_area_spiral_for_degree(12)
     theta, phi = (points.theta, points.phi) if theta is None else (theta, phi)
     samples = at(theta, phi, response=w)
-    place = sanity.places(*sanity.place_of(samples, 0), samples.port)
-    return sanity.spikes(place, samples.response[0], samples, 0)[1]
+    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    return suspect_readings.spikes(place, samples.response[0], samples, 0)[1]
 
 
 def test_height_of_a_spike():
@@ -404,15 +404,15 @@ def test_distance_of_a_spikes_neighbours():
         w = np.ones(70)
         w[0] = 30
         samples = at(theta, phi, response=w)
-        place = sanity.places(*sanity.place_of(samples, 0), samples.port)
-        assert bool(sanity._over_neighbours(place, w, 0)) == told
+        place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+        assert bool(suspect_readings._over_neighbours(place, w, 0)) == told
 
 
 def pair(first, second, others=1.0, noise=math.nan):
     theta = np.concatenate([[1.0, 1.0], np.linspace(0.3, 2.9, 400)])
     samples = at(theta, 0.5, response=np.concatenate([[first, second], np.full(400, others)]))
-    place = sanity.places(*sanity.place_of(samples, 0), samples.port)
-    return codes(sanity.contradictions(place, samples.response[0], samples, 0, noise))
+    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    return codes(suspect_readings.contradictions(place, samples.response[0], samples, 0, noise))
 
 
 def test_readings_that_contradict_each_other():
@@ -428,8 +428,8 @@ def test_readings_that_contradict_each_other():
     for last, bad in ((1.09, []), (1.11, told)):
         w[-1] = last
         samples = at(place, 0.5, response=w)
-        where = sanity.places(*sanity.place_of(samples, 0), samples.port)
-        assert codes(sanity.contradictions(where, samples.response[0], samples, 0, math.nan)) == bad
+        where = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+        assert codes(suspect_readings.contradictions(where, samples.response[0], samples, 0, math.nan)) == bad
 
 
 def test_values_of_chi_that_are_told_apart():
@@ -437,7 +437,7 @@ def test_values_of_chi_that_are_told_apart():
         chi = np.repeat(np.pi * np.arange(count) / count, 20)
         theta = np.tile(np.linspace(0.3, 2.8, 20), count)
         samples = at(theta, 0.5, chi)
-        assert sanity.places(*sanity.place_of(samples, 0), samples.port).kinds == kinds
+        assert suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port).kinds == kinds
 
 
 def judged(wrong, *, residual=0.5, unevenness=9.0, degree=8, noise=0.0, rng=None):
@@ -458,7 +458,7 @@ def judged(wrong, *, residual=0.5, unevenness=9.0, degree=8, noise=0.0, rng=None
 
     (estimate,) = prepared.estimates(scan.response)
     estimate = dataclasses.replace(estimate, residual=residual, unevenness=unevenness)
-    found = consistency.judge(scan, PROBE, again(scan), [estimate], again)[0]
+    found = model_agreement.judge(scan, PROBE, again(scan), [estimate], again)[0]
     return [x for x in codes(found) if x is not ReadingCode.CONTRADICTION]
 
 
@@ -486,7 +486,7 @@ def test_a_run_that_the_model_contradicts(part, told):
         case = SimpleNamespace(
             samples=samples, f=0, where=str, model=lambda _, rows, model=model: model[rows]
         )
-        assert codes(consistency._stuck(case, None)[0]) == told
+        assert codes(model_agreement._stuck(case, None)[0]) == told
 
 
 @pytest.mark.parametrize(("size", "told"), [(5.5, False), (6.6, True)])
@@ -505,8 +505,8 @@ def test_a_factor_at_the_poles_beyond_its_deviations(size, told):
     second = factor * np.cos(phi + np.pi / 2)
     w = np.concatenate([clean + noise, second])
     samples = at(theta, np.tile(phi, 2), chi, response=w)
-    place = sanity.places(*sanity.place_of(samples, 0), samples.port)
-    found, _ = consistency._at_poles(consistency._Case(samples, PROBE, 0, place, 1), w)
+    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    found, _ = model_agreement._at_poles(model_agreement._Case(samples, PROBE, 0, place, 1), w)
     assert bool(found) == told
 
 
@@ -698,7 +698,7 @@ def by_model(w, left, *, spike=None, second=None, chi=0.0):
     reading of 1, and ``second`` of those of the second polarisation."""
     theta = np.linspace(0.1, 3, w.size)
     samples = at(theta, 0.3, chi, response=w)
-    place = sanity.places(*sanity.place_of(samples, 0), samples.port)
+    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
     solved = []
 
     def again(one):
@@ -715,7 +715,7 @@ def by_model(w, left, *, spike=None, second=None, chi=0.0):
 
     case = SimpleNamespace(samples=samples, f=0, at=place, where=str, model=model, off=off)
     estimate = Estimate(np.zeros(6), 0.5, 9, True, 9.0)
-    notices, factors = consistency._by_model(case, None, estimate, again, known=False)
+    notices, factors = model_agreement._by_model(case, None, estimate, again, known=False)
     return codes([*notices, *(notice for _, notice in factors.values())])
 
 
@@ -747,8 +747,8 @@ def test_misfit_that_is_left_by_a_factor(rest, told):
 
 
 def test_runs_and_number_of_spikes():
-    assert sanity.runs(np.array([2.0, 1, 1, 1, 1, 3])) == []
-    assert sanity.runs(np.array([2.0, 1, 1, 1, 1, 1, 3])) == [(1, 6)]
+    assert suspect_readings.runs(np.array([2.0, 1, 1, 1, 1, 3])) == []
+    assert suspect_readings.runs(np.array([2.0, 1, 1, 1, 1, 1, 3])) == [(1, 6)]
     points = equal_area_spiral_for_degree(80)
     for every, least, most in ((100, 50, 50), (300, 26, 32)):
         w = np.ones(points.theta.size)

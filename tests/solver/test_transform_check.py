@@ -15,7 +15,7 @@ from commands import run, simulated
 from nf2ff.antenna.grids import RULES, Grid, grid_for_degree, ring_angles
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.antenna.points import equal_area_spiral_for_degree
-from nf2ff.kernel import spin, torus
+from nf2ff.kernel import fine_grid, spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods, quadrature, transform_check
@@ -148,6 +148,35 @@ def test_the_torus_is_where_many_orders_go(monkeypatch):
     monkeypatch.setattr(torus.ducc0.nufft, "u2nu", call)
     with pytest.raises(WrongTransformError):
         solved(samples, probe, DEGREE, LeastSquares())
+
+
+@pytest.mark.parametrize("which", ["synthesis_2d", "adjoint_synthesis_2d"])
+def test_wrong_transforms_of_the_normal_equations(which, monkeypatch):
+    samples = spiral(DEGREE, probe=FIELD)
+    right = getattr(fine_grid.ducc0.sht, which)
+
+    def wrong(**given):
+        found = right(**given)
+        found *= 1.0001
+        return found
+
+    monkeypatch.setattr(fine_grid.ducc0.sht, which, wrong)
+    with pytest.raises(WrongTransformError, match="transforms and their adjoint are off"):
+        solved(samples, FIELD, DEGREE, LeastSquares())
+
+
+@pytest.mark.parametrize("factor", [1.001, 0.2])
+def test_wrong_normal_equations_are_found_by_what_the_solution_leaves(factor, monkeypatch):
+    samples = spiral(DEGREE, probe=FIELD)
+    free = solved(samples, FIELD, DEGREE, LeastSquares())
+    right = fine_grid.impulses
+    monkeypatch.setattr(fine_grid, "impulses", lambda *a, **b: right(*a, **b) * factor)
+    monkeypatch.setattr(transform_check, "FACTOR", 1e12)  # the check of the first solution is blind
+    got = solved(samples, FIELD, DEGREE, LeastSquares())
+    assert got.iterations > free.iterations
+    # Begun again twice, each time from a remainder 1,000 times smaller; or five times too far.
+    gap = np.linalg.norm(got.coefficients - free.coefficients) / np.linalg.norm(free.coefficients)
+    assert got.converged == (factor == 1.001) == (gap < 1e-7)
 
 
 @pytest.mark.parametrize("at", [everywhere, at_the_north, at_the_south])
@@ -304,8 +333,9 @@ def test_joined_spins():
 
 
 def test_an_iteration_begins_again_where_a_product_went_wrong(monkeypatch):
-    # As ducc0 0.42.0 does it: one sample, at some accuracies and not at that of the check.
-    samples = spiral(DEGREE, probe=FIELD)
+    # As ducc0 0.42.0 does it: one sample, at some accuracies and not at that of the check. The radius
+    # varies, so that each step goes to the samples.
+    samples = spiral(DEGREE, probe=FIELD, spread=3.0)
     free = solved(samples, FIELD, DEGREE, LeastSquares())
     right = TransmissionOperator.forward_ordered
 
@@ -329,7 +359,7 @@ def test_an_iteration_begins_again_where_a_product_went_wrong(monkeypatch):
 
 
 def test_an_iteration_that_never_agrees_has_not_converged(monkeypatch, rng):
-    samples = spiral(DEGREE, probe=FIELD)
+    samples = spiral(DEGREE, probe=FIELD, spread=3.0)
     right = TransmissionOperator.forward_ordered
 
     def wrong(self, x, *, accuracy=None):

@@ -513,6 +513,7 @@ def test_workers_simulate_too(monkeypatch):
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.slow
 def test_stopped_work_keeps_what_it_has(jobs, monkeypatch):
     monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
     seen = []
@@ -592,6 +593,35 @@ def test_stopped_in_the_middle_of_a_batch(monkeypatch):
     monkeypatch.setattr(NearbySolver, "modes", real)
     assert (got.count, got.asked) == (6, 30)
     assert_same(got, few(6, jobs=1))
+
+
+def test_stopped_draws_go_on(monkeypatch):
+    # As they would have been made at once, bit for bit: sums too, since they are added in the same portions.
+    monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
+
+    def stop(count):
+        if count == 6:
+            raise KeyboardInterrupt
+
+    left = few(11, jobs=1, progress=stop)
+    assert (left.count, left.asked) == (6, 11)
+    seen = []
+    monkeypatch.setattr(uncertainty_draws, "BATCH", 20)  # what was begun is kept to
+    whole = few(11, jobs=1, after=left, progress=seen.append)
+    assert seen == [9, 11]
+    assert few(11, jobs=1, after=whole).count == 11
+    monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
+    assert few(11, jobs=1, most=6).asked == 11
+    at_once = few(11, jobs=1)
+    for field in ("values", "error_levels", "nominal", "intensity", "error_signal", "fields", "sums"):
+        np.testing.assert_array_equal(getattr(whole, field), getattr(at_once, field), err_msg=field)
+        np.testing.assert_array_equal(getattr(few(11, jobs=1, most=6), field), getattr(left, field))
+    assert np.abs(at_once.sums).min() > 0
+    with pytest.raises(ValueError, match="6 draws were made already, 5 are asked for: ask for more"):
+        few(5, jobs=1, after=left)
+    for other in ({"nominal": 1.1 * left.nominal}, {"directions": left.directions + 0.1}):
+        with pytest.raises(ValueError, match=r"are of another scan, or of other figures: make all of them"):
+            few(11, jobs=1, after=replace(left, **other))
 
 
 def test_stopped_before_anything_was_done():

@@ -23,6 +23,7 @@ from nf2ff.uncertainty.errors.receiver import (
     PhaseNoise,
     RandomWalk,
     ReceiverNoise,
+    SlowDrift,
     ThermalRamp,
 )
 from nf2ff.uncertainty.errors.room import ImageSource, MultipleReflections, StrayWave
@@ -541,3 +542,25 @@ def test_the_stronger_axis_of_the_probe_is_the_reference():
     term = StrayWave(level=0.1, theta=np.pi / 2, phi=0.0)
     got = received(term, samples, probe=probe)[0] - 1
     np.testing.assert_allclose(got, [0, 0.1 * np.exp(-2j * K)], rtol=0, atol=1e-12)
+
+
+def test_slow_drift_has_its_rms_and_no_mean():
+    # 400 draws of 14 coefficients know a variance to sqrt(2 / 5600) = 2 %.
+    time = np.linspace(0, 3600, 721)
+    drift = SlowDrift(phase=0.2, intervals=12, time=time)
+    effect = drift.effects(scan(count=time.size))[0]
+    rng = np.random.default_rng(1)
+    drawn = np.array([effect.drawn(rng) for _ in range(400)])
+    np.testing.assert_allclose(drawn.mean(axis=1), 0, atol=1e-12)
+    assert np.sqrt(np.mean(drawn**2)) == pytest.approx(0.2, rel=0.04)
+    np.testing.assert_allclose(np.sqrt(np.mean(drawn**2, axis=0)), effect.rms, rtol=0.15)
+    # Smooth: a spline of that many intervals changes by no more than its size over one of them.
+    assert np.abs(np.diff(drawn, axis=1)).max() < np.abs(drawn).max() / 10
+
+
+def test_the_scan_s_own_times_serve():
+    samples = scan()
+    time = np.random.default_rng(2).permutation(samples.port.size) * 10.0
+    timed = replace(samples, time=time)
+    own = ThermalRamp(phase=0.3).apply(timed, PROBE)[0].response
+    np.testing.assert_array_equal(own, ThermalRamp(phase=0.3, time=time).apply(samples, PROBE)[0].response)

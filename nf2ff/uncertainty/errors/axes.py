@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import Time
-from nf2ff.uncertainty.errors.error_term import Real
-from nf2ff.uncertainty.errors.fields import choice, error_term, number, size, when
+from nf2ff.uncertainty.errors.checks import Time, smooth_basis
+from nf2ff.uncertainty.errors.error_term import RandomEffect, Real
+from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
 
 Between = Literal["phi-theta", "theta-chi"]
@@ -53,7 +53,7 @@ class AxesSeparation(PositionTerm):
         cos, sin = np.cos(samples.phi), np.sin(samples.phi)
         shift = [self.x * cos - self.y * sin, self.x * sin + self.y * cos, self.z + 0 * cos]
         position = samples.radius[..., None] * outward + sign * np.stack(shift, axis=-1)
-        return _coordinates(samples, position, x, y)
+        return coordinates(samples, position, x, y)
 
 
 @error_term("axes-not-square", "axes {between} off the right angle by {angle}")
@@ -75,7 +75,7 @@ class AxesSkew(PositionTerm):
             _rotated(v, axis, sign * self.angle) for v in probe_axes(samples.theta, samples.phi, samples.chi)
         )
         # As it was: a norm would leave rounding, and many distances where there was one.
-        return _coordinates(samples, outward, x, y) | {"radius": samples.radius}
+        return coordinates(samples, outward, x, y) | {"radius": samples.radius}
 
 
 def probe_axes(theta: Real, phi: Real, chi: Real) -> tuple[Real, Real, Real]:
@@ -93,7 +93,7 @@ def _rotated(vector: Real, axis: Real, angle: float) -> Real:
     return vector * cos + np.cross(axis, vector) * sin + axis * (onto * (1 - cos))
 
 
-def _coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str, Real]:
+def coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str, Real]:
     """Coordinates of positions (..., 3), and chi of a probe with the axes ``x`` and ``y``.
 
     They go on steadily from the recorded ones: phi within a quarter turn, theta through the poles
@@ -184,6 +184,21 @@ class TimingLag(PositionTerm):
             speed = _both_sides(np.where(same, step, 0.0)) / np.where(span > 0, span, 1.0)
             shift[axis] = self.lag * speed[which]
         return shift
+
+
+@error_term("wander", "{axis} wanders by {rms}, rms, over {intervals} intervals")
+class AxisWander(PositionTerm):
+    """Smooth error of one axis about its mean over the time of the scan, as that of `SlowDrift`."""
+
+    axis: Axis = choice(AXES, "The axis")
+    rms: float = size("axis", "Standard deviation", signed=False)
+    intervals: int = count("Intervals of the spline, from the first sample to the last", default=12)
+    time: Time = when(default=None)
+
+    def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
+        times, which = self._times(samples)
+        basis = smooth_basis(times, self.intervals)
+        return (RandomEffect(self.axis, np.full(which.size, self.rms), which, basis=basis),)
 
 
 def _ways_back(step: Real) -> NDArray[np.bool_]:

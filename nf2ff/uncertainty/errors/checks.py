@@ -62,8 +62,21 @@ def check_time(time: Time, label: str) -> Any:
     return as_array(time, float, label, ndim=1)
 
 
+def smooth_basis(times: Real, intervals: int) -> Real:
+    """Cubic B-splines (intervals + 3, K) over the time from first to last of ``times`` (K,) in order, less
+    their mean: their sum with independent coefficients of variance 1 has the mean square 1.
+    """
+    span = max(times[-1] - times[0], np.finfo(float).tiny)
+    x = np.abs(intervals * (times - times[0]) / span - np.arange(-1, intervals + 2)[:, None])
+    spline = np.where(x < 1, 4 - 6 * x**2 + 3 * x**3, np.maximum(2 - x, 0) ** 3) / 6
+    spline -= spline.mean(axis=1, keepdims=True)
+    power = float(np.mean(np.sum(spline**2, axis=0)))
+    return np.asarray(spline / math.sqrt(power or 1.0))
+
+
 def times(time: Any, samples: Samples, name: str) -> tuple[Real, NDArray[np.intp]]:
-    """Different times (K,) in order, and which of them each sample has (M,).
+    """Different times (K,) in order, and which of them each sample has (M,): those of the samples, at their
+    first frequency, where none are given.
 
     Raises
     ------
@@ -71,10 +84,13 @@ def times(time: Any, samples: Samples, name: str) -> tuple[Real, NDArray[np.intp
         If times are not known, or not those of these samples.
     """
     count = samples.port.size
+    if time is None and samples.time is not None:
+        time = np.atleast_2d(samples.time)[0]
     if time is None:
         raise InputError(
             f"{name} depends on when each sample was taken, and the scan has no times",
-            "give time [s] for every sample, or time = 'rows' if they stand in the order they were taken in",
+            "give time [s] for every sample, or time = 'rows' if they stand in the order they were taken in, "
+            "or the scan a column time_s",
         )
     if isinstance(time, str):
         return np.arange(float(count)), np.arange(count)

@@ -55,6 +55,8 @@ class RandomEffect:
         For a random walk the factor of each step, in the order of time.
     distribution : str
         Of the draws.
+    basis : (B, K) ndarray or None
+        Of a smooth effect what each of B draws gives to K.
     """
 
     quantity: str
@@ -62,10 +64,13 @@ class RandomEffect:
     group: NDArray[np.intp]
     step: Real | None = None
     distribution: str = "normal"
+    basis: Real | None = None
 
     @property
     def draws(self) -> int:
-        """Number of draws K: of a walk with all its steps, samples or none being there."""
+        """Number of draws, K or B: of a walk with all its steps, samples or none being there."""
+        if self.basis is not None:
+            return len(self.basis)
         return int(self.group.max()) + 1 if self.step is None else self.step.size
 
     @property
@@ -76,6 +81,8 @@ class RandomEffect:
     @property
     def rms(self) -> Real:
         """Standard uncertainty at each sample, shaped as ``scale`` [unit of the quantity]."""
+        if self.basis is not None:
+            return self.scale * np.sqrt(np.sum(self.basis**2, axis=0))[self.group]
         if self.step is None:
             return self.scale
         return self.scale * np.sqrt(np.cumsum(self.step**2))[self.group]
@@ -89,6 +96,8 @@ class RandomEffect:
 
     def spread(self, draws: NDArray[Any]) -> NDArray[Any]:
         """Disturbance (..., M) of each sample by draws (..., K)."""
+        if self.basis is not None:
+            draws = draws @ self.basis
         values = draws if self.step is None else np.cumsum(draws * self.step, axis=-1)
         return values[..., self.group] * self.scale
 
@@ -102,12 +111,14 @@ class RandomEffect:
         """
         values = values * self.scale
         flat = values.reshape(-1, values.shape[-1])
-        rows = np.arange(len(flat))[:, None]
-        at, size = (rows * self.draws + self.group).ravel(), len(flat) * self.draws
+        rows, count = np.arange(len(flat))[:, None], self.draws if self.basis is None else self.basis.shape[1]
+        at, size = (rows * count + self.group).ravel(), len(flat) * count
         total: NDArray[Any] = np.bincount(at, flat.real.ravel(), size)
         if np.iscomplexobj(flat):
             total = total + 1j * np.bincount(at, flat.imag.ravel(), size)
-        total = total.reshape(*values.shape[:-1], self.draws)
+        total = total.reshape(*values.shape[:-1], count)
+        if self.basis is not None:
+            return np.asarray(total @ self.basis.T)
         if self.step is None:
             return total
         return np.cumsum(total[..., ::-1], axis=-1)[..., ::-1] * self.step

@@ -6,7 +6,7 @@ longer way is a more negative phase.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.uncertainty.errors.checks import Time
+from nf2ff.uncertainty.errors.checks import Time, smooth_basis
 from nf2ff.uncertainty.errors.error_term import Complex, ErrorTerm, RandomEffect, Real, Scan
 from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import TURNING, Axis
@@ -34,7 +34,7 @@ class SignalTerm(ErrorTerm):
             response = self._with_draws(samples, rng, sign)
         else:
             response = samples.response * self._factor(samples, sign) + sign * self._added(samples, probe)
-        return replace(samples, response=response), probe
+        return samples.changed(response=response), probe
 
     def _factor(self, samples: Samples, sign: int) -> Any:
         """By which a systematic error multiplies the responses."""
@@ -133,6 +133,27 @@ class RandomWalk(SignalTerm):
         step = np.sqrt(np.diff(times, prepend=times[0]) / _duration(times))
         return tuple(
             RandomEffect(quantity, np.full(which.size, rms), which, step)
+            for quantity, rms in (("phase", self.phase), ("amplitude", self.amplitude))
+            if rms
+        )
+
+
+@error_term("slow-drift", "slow drift of {phase} and {amplitude}, rms, over {intervals} intervals")
+class SlowDrift(SignalTerm):
+    """Smooth drift of phase and amplitude about their mean, the same at all frequencies: a cubic spline
+    with independent coefficients.
+    """
+
+    phase: float = size("rad", "Standard deviation", default=0.0, signed=False)
+    amplitude: float = size("relative", "The same of the amplitude", default=0.0, signed=False)
+    intervals: int = count("Intervals of the spline, from the first sample to the last", default=12)
+    time: Time = when(default=None)
+
+    def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
+        times, which = self._times(samples)
+        basis = smooth_basis(times, self.intervals)
+        return tuple(
+            RandomEffect(quantity, np.full(which.size, rms), which, basis=basis)
             for quantity, rms in (("phase", self.phase), ("amplitude", self.amplitude))
             if rms
         )

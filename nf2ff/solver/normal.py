@@ -1,0 +1,194 @@
+"""The normal equations of least squares, A^H W A, without going to the samples (`kernel.fine_grid`)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from nf2ff.kernel import fine_grid, spin
+from nf2ff.solver.transmission import TransmissionOperator
+
+Real = NDArray[np.float64]
+Complex = NDArray[Any]
+
+#: Functions on the grid at most, of the maps of one port: more of them would take longer than the
+#: transforms of the samples themselves.
+MAX_FIELDS = 8
+
+#: For each port the functions that couple its maps.
+Fields = tuple[dict[tuple[int, int], Real], ...]
+
+
+def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
+    """What stands for samples of weights (M,) in the normal equations, the same at all frequencies.
+
+    None where the grid would not pay: the radius varies, or the probe has many azimuthal orders.
+    """
+    if operator.nodes > 1:
+        return None
+    if operator.order is not None:
+        weights = weights[operator.order]
+    found, start = [], 0
+    for g, orders in zip(operator.geometry, operator.separation.over_degree, strict=True):
+        own = weights[start : start + g.count]
+        start += g.count
+        spins = [s for s, _ in orders for _ in range(1 if s == 0 else 2)]
+        if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
+            return None
+        turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
+        fields = {}
+        pairs: dict[bool, list[tuple[tuple[int, int], Real]]] = {}
+        for i, one in enumerate(turns):
+            for k, other in enumerate(turns[i:], i):
+                at = _at_positions(own, one * other, g.position, g.radius.size)
+                if at.any():
+                    pairs.setdefault(bool((spins[i] + spins[k]) % 2), []).append(((i, k), at))
+        for odd, some in pairs.items():
+            # Two at once, as real and imaginary part.
+            for first, second in zip(some[::2], [*some[1::2], None], strict=False):
+                pair = first[1] + 1j * (0.0 if second is None else second[1])
+                both = fine_grid.impulses(g.location, pair, degree=operator.degree, odd=odd)
+                fields[first[0]] = np.ascontiguousarray(both.real)
+                if second is not None:
+                    fields[second[0]] = np.ascontiguousarray(both.imag)
+        found.append(fields)
+    return tuple(found)
+
+
+def _at_positions(weights: Real, factor: Real, position: NDArray[np.intp] | None, size: int) -> Real:
+    """Sum of weights times factors over the samples of each position, (P,)."""
+    if position is not None:
+        return np.asarray(np.bincount(position, weights * factor, size), dtype=float)
+    return np.asarray((weights.reshape(-1, size) * factor).sum(axis=0))
+
+
+class Solved(NamedTuple):
+    """Packed solution, what is left of the gradient, and steps taken."""
+
+    x: Complex
+    gradient: Complex
+    steps: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NormalOperator:
+    """A^H W A on a grid.
+
+    It acts on a complex map's coefficients as two real maps have them, (2, 2, A): real and imaginary part,
+    gradient and curl. Their norm is that of the packed ones if orders m > 0 count twice.
+
+    Parameters
+    ----------
+    operator : TransmissionOperator
+        A, of one radius.
+    fields : tuple
+        From `grid_fields`.
+    """
+
+    operator: TransmissionOperator
+    fields: Fields
+
+    def solve(self, right: Complex, *, target: float, most: int, damping: float = 0.0) -> Solved:
+        """Conjugate gradients on (A^H W A + damping^2) x = ``right``, packed, until the norm of what
+        is left falls to ``target``."""
+        threads, degree = self.operator.threads, self.operator.degree
+        left = np.stack(spin.split(right, threads))
+        x, direction = np.zeros_like(left), left.copy()
+        size = _inner(left, left, degree)
+        ports = list(self._ports())
+        steps = 0
+        while size > target**2 and steps < most:
+            image = self._product(direction, ports)
+            if damping:
+                image += damping**2 * direction
+            bend = _inner(direction, image, degree)
+            if not bend > 0:  # beneath rounding
+                break
+            length = size / bend
+            x += length * direction
+            image *= length
+            left -= image
+            before, size = size, _inner(left, left, degree)
+            direction *= size / before
+            direction += left
+            steps += 1
+        joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, left)]
+        return Solved(joined[0], joined[1], steps)
+
+    def _ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
+        n = np.maximum(spin.packed_numbers(self.operator.degree)[1] - 1, 0)
+        over_degree = self.operator.separation.over_degree
+        for orders, fields in zip(over_degree, self.fields, strict=True):
+            yield [_Channel.of(s, matrix[0], n) for s, matrix in orders], fields
+
+    def _product(
+        self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]
+    ) -> Complex:
+        degree, threads = self.operator.degree, self.operator.threads
+        total = np.zeros_like(x)
+        for channels, fields in ports:
+            given = [channel.of_maps(x) for channel in channels]
+            spins = [channel.spin for channel in channels]
+            inner = max(1, threads // 2)
+            jobs = [
+                partial(
+                    fine_grid.weighted_product,
+                    [(s, alm[part]) for s, alm in zip(spins, given, strict=True)],
+                    fields,
+                    degree=degree,
+                    threads=inner,
+                )
+                for part in (0, 1)
+            ]
+            real, imag = spin.run(jobs, threads)
+            for channel, re, im in zip(channels, real, imag, strict=True):
+                channel.add_adjoint(re, im, total)
+        total[..., 0] = 0
+        return total
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Channel:
+    """Maps of one spin, and real and imaginary part of what each map has of gradient and curl."""
+
+    spin: int
+    rows: int
+    parts: dict[tuple[int, int], tuple[Real, Real]]
+
+    @classmethod
+    def of(cls, s: int, matrix: Complex, n: NDArray[Any]) -> _Channel:
+        """Of a matrix (N, C, 2) of each degree; no map has degrees below its spin."""
+        matrix = matrix.copy()
+        matrix[: max(s - 1, 0)] = 0
+        parts = {}
+        for row in range(matrix.shape[1]):
+            for column in range(matrix.shape[2]):
+                entry = matrix[:, row, column]
+                if entry.any():
+                    parts[row, column] = entry.real.take(n), entry.imag.take(n)
+        return cls(s, matrix.shape[1], parts)
+
+    def of_maps(self, x: Complex) -> Complex:
+        """Coefficients (2, C, A) of real and imaginary part of the maps."""
+        found = np.zeros((2, self.rows, x.shape[-1]), dtype=complex)
+        for (row, column), (re, im) in self.parts.items():
+            found[0, row] += re * x[0, column] - im * x[1, column]
+            found[1, row] += im * x[0, column] + re * x[1, column]
+        return found
+
+    def add_adjoint(self, real: Complex, imag: Complex, total: Complex) -> None:
+        for (row, column), (re, im) in self.parts.items():
+            total[0, column] += re * real[row] + im * imag[row]
+            total[1, column] += re * imag[row] - im * real[row]
+
+
+def _inner(a: Complex, b: Complex, degree: int) -> float:
+    """Real part of the inner product of packed coefficients, without BLAS: its threads are in the way."""
+    flat = (np.ascontiguousarray(x).ravel().view(float) for x in (a, b))
+    first = np.sum(a[..., : degree + 1].real * b[..., : degree + 1].real)
+    return float(2 * np.einsum("i,i->", *flat) - first)

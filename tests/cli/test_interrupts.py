@@ -1,0 +1,146 @@
+"""Ctrl-C: one line, exit 130, and draws that go on where they were stopped."""
+
+import h5py
+import numpy as np
+import pytest
+
+from nf2ff.uncertainty import assess as uncertainty_assess
+from tests.commands import assert_refused, put_rows, rows_of, run, simulated
+
+#: Two errors; EIRP in a direction has a field behind it.
+TERMS = """
+[[error]]
+kind = "receiver-noise"
+rms_db = -40
+[[error]]
+kind = "probe-gain"
+amplitude = 0.01
+[figure.eirp]
+theta_deg = 120.0
+phi_deg = 20.0
+"""
+STEPS = ("--theta-step-deg", 15, "--phi-step-deg", 15)
+
+
+@pytest.fixture(scope="module")
+def scan(tmp_path_factory):
+    """13 x 24 positions."""
+    return simulated(tmp_path_factory.mktemp("scan") / "scan.h5", *STEPS)
+
+
+@pytest.fixture
+def budget(tmp_path):
+    """A budget of some metrics."""
+
+    def make(*metrics, terms=TERMS):
+        listed = ", ".join(f'"{name}"' for name in metrics)
+        (tmp_path / "budget.toml").write_text(f"metrics = [{listed}]\n{terms}")
+        return tmp_path / "budget.toml"
+
+    return make
+
+
+@pytest.fixture
+def stop_at(monkeypatch):
+    """Return a function that lets Ctrl-C come when so many draws are done, at each call of the library."""
+    real = uncertainty_assess.monte_carlo
+    monkeypatch.setattr("nf2ff.uncertainty.draws.BATCH", 3)
+
+    def stop_at(*counts):
+        left = list(counts)
+
+        def interrupted(*args, progress, **more):
+            count, seen = left.pop(0) if left else None, []
+
+            def stop(done):
+                seen.append(done)
+                progress(done)
+                if len(seen) == count:
+                    raise KeyboardInterrupt
+
+            return real(*args, progress=stop, **more)
+
+        monkeypatch.setattr(uncertainty_assess, "monte_carlo", interrupted)
+
+    return stop_at
+
+
+def contents(path):
+    """All datasets of a file by name."""
+    found = {}
+    with h5py.File(path) as file:
+        file.visititems(lambda name, x: found.update({name: x[()]}) if isinstance(x, h5py.Dataset) else None)
+    return found
+
+
+@pytest.mark.parametrize("command", ["transform", "inspect"])
+def test_ctrl_c_is_one_line(scan, tmp_path, monkeypatch, command):
+    def stopped(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("nf2ff.io.safe.InputFile.take", stopped)
+    words = ("-o", tmp_path / "out.h5") if command == "transform" else ()
+    assert run(command, scan, *words) == (130, "", "nf2ff: stopped\n")
+    assert not [*tmp_path.iterdir()]
+
+
+def test_stopped_draws_are_resumed_to_the_last_bit(scan, tmp_path, budget, stop_at):
+    out, words = tmp_path / "out.h5", ("uncertainty", scan, budget("trp", "eirp"), "--jobs", 1)
+    begin = (*words, "--draws", 14, "--seed", 5)
+    stop_at()
+    assert run(*begin, "-o", tmp_path / "whole.h5").code == 0
+    whole = contents(tmp_path / "whole.h5")
+    stop_at(2)
+    done = run(*begin, "-o", out)
+    says = f"stopped after 6 of 14 draws: they are kept, and --resume {out} makes the rest"
+    assert (done.code, done.err.splitlines()) == (130, [says])
+    # Stopped once more, and then to the end, in place of the file.
+    for code in (130, 0):
+        stop_at(*([1] if code else []))
+        assert run(*words, "--resume", out, "-o", out, "--overwrite").code == code
+        assert (contents(out).keys() == whole.keys()) == (code == 0)
+    for name, values in contents(out).items():
+        np.testing.assert_array_equal(values, whole[name], err_msg=name)
+
+
+@pytest.mark.parametrize("counts", [(1,), (None, 2), (None, None, 2)])
+@pytest.mark.slow
+def test_so_are_those_of_each_error_by_itself(tmp_path, budget, stop_at, counts):
+    # Half a sphere is solved with damping, where each error has draws of its own.
+    rows, header = rows_of(simulated(tmp_path / "all.csv", *STEPS, "--radius-m", 2))
+    at = header.index("theta_deg")
+    half = put_rows(tmp_path / "half.csv", [x for x in rows if float(x[at]) > 50], header)
+    words = ("uncertainty", half, budget("eirp"), "--jobs", 1)
+    begin = (*words, "--draws", 7, "--degree", 8, "--response-unit", "V/m")
+    stop_at()
+    assert run(*begin, "-o", tmp_path / "whole.h5").code == 0
+    stop_at(*counts)
+    assert run(*begin, "-o", tmp_path / "out.h5").code == 130
+    stop_at()
+    assert run(*begin, "--resume", tmp_path / "out.h5", "-o", tmp_path / "end.h5").code == 0
+    whole, found = (contents(tmp_path / x) for x in ("whole.h5", "end.h5"))
+    assert found.keys() == whole.keys()
+    for name, values in found.items():
+        np.testing.assert_array_equal(values, whole[name], err_msg=name)
+
+
+def test_what_does_not_go_on_is_refused(scan, tmp_path, budget, stop_at):
+    text, out, new = budget("trp", "eirp"), tmp_path / "out.h5", tmp_path / "new.h5"
+    words = ("uncertainty", scan, text, "--jobs", 1, "--draws", 7)
+    stop_at(1)
+    assert run(*words, "-o", out).code == 130
+    again = (*words, "--resume", out, "-o", new)
+    assert_refused(tmp_path, *again, "--seed", 8, says="out.h5: has draws of the seed 0, --seed is 8")
+    assert_refused(tmp_path, *again, "--degree", 4, says="the draws to go on from are of another scan")
+    assert_refused(tmp_path, *again[:-4], "--draws", 2, *again[-4:], says="3 draws were made already, 2 are")
+    assert_refused(tmp_path, *words, "--resume", scan, "-o", new, says="was not made of .*scan.h5")
+    done = run(*again, "--linear")
+    assert done.code == 2
+    budget("trp", "eirp", terms=TERMS.replace("-40", "-41"))
+    assert_refused(tmp_path, *again, says="was not made of .*budget.toml: what is there now differs")
+    budget("trp", "eirp")
+    stop_at()
+    assert run(*words, "-o", new).code == 0
+    assert_refused(
+        tmp_path, *words, "--resume", new, "-o", out, "--overwrite", says="new.h5: keeps no draws to"
+    )

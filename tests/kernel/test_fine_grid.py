@@ -1,0 +1,72 @@
+"""Sums over points taken on a grid, against the sums themselves."""
+
+import numpy as np
+import pytest
+
+from nf2ff.kernel import fine_grid, spin
+
+
+def coefficients(rng, degree, s):
+    """Of real maps: those of order 0 are real, and none below the spin."""
+    n = spin.packed_numbers(degree)[1]
+    a = rng.normal(size=(1 if s == 0 else 2, n.size)) + 1j * rng.normal(size=(1 if s == 0 else 2, n.size))
+    a[:, : degree + 1] = a[:, : degree + 1].real
+    a[:, n < max(s, 1)] = 0
+    return a
+
+
+@pytest.mark.parametrize(
+    ("degree", "spins"), [(1, (1,)), (1, (0, 1)), (4, (1, 2)), (13, (1,)), (13, (0, 1)), (13, (3,))]
+)
+def test_products_are_those_at_the_points(degree, spins, rng):
+    # Slow twin: the maps at the points themselves, couplings and all, and back.
+    count = 70
+    theta = np.concatenate([[0, np.pi, 0, np.pi / 2], np.arccos(rng.uniform(-1, 1, count - 4))])
+    location = np.stack([theta, rng.uniform(0, 2 * np.pi, count)], axis=1)
+    given = [(s, coefficients(rng, degree, s)) for s in spins]
+    of_map = [s for s, alm in given for _ in alm]
+    weights, fields = {}, {}
+    for i, s in enumerate(of_map):
+        for k, other in enumerate(of_map[i:], i):
+            weights[i, k] = weights[k, i] = rng.normal(size=count)
+            odd = bool((s + other) % 2)
+            both = fine_grid.impulses(location, weights[i, k] + 0j, degree=degree, odd=odd)
+            assert np.abs(both.imag).max() < 1e-11 * np.abs(both.real).max()
+            fields[i, k] = both.real
+    sht = spin.ducc0.sht
+    options = {"lmax": degree, "loc": spin.aside(location), "epsilon": 1e-12}
+    maps = np.concatenate([sht.synthesis_general(alm=alm, spin=s, **options) for s, alm in given])
+    mixed = np.array([sum(weights[i, k] * maps[k] for k in range(len(maps))) for i in range(len(maps))])
+    found = fine_grid.weighted_product(given, fields, degree=degree, threads=1)
+    at = 0
+    for (s, alm), got in zip(given, found, strict=True):
+        own = mixed[at : at + len(alm)]
+        at += len(alm)
+        wanted = sht.adjoint_synthesis_general(map=own, spin=s, **options)
+        there = spin.packed_numbers(degree)[1] >= max(s, 1)
+        # What the transforms at points are asked for, and the impulses.
+        np.testing.assert_allclose(got[:, there], wanted[:, there], atol=1e-11 * np.abs(wanted).max())
+
+
+def test_two_weights_at_once(rng):
+    location = np.stack([rng.uniform(0, np.pi, 9), rng.uniform(0, 2 * np.pi, 9)], axis=1)
+    one, two = rng.normal(size=(2, 9))
+    both = fine_grid.impulses(location, one + 1j * two, degree=5, odd=False)
+    alone = fine_grid.impulses(location, two + 0j, degree=5, odd=False)
+    np.testing.assert_allclose(both.imag, alone.real, atol=1e-12 * np.abs(both).max())
+
+
+def test_one_impulse_is_the_kernel_of_its_degree():
+    # A unit impulse at (t, p), up to degree 2N of the torus, is the product of two Dirichlet kernels
+    # (closed form), sin((2N + 1/2) x) / sin(x/2), and as much from its other side, -t and p + pi.
+    degree, t, p = 3, 0.7, 1.9
+    rings, columns = fine_grid.fine_shape(degree)
+    theta = (np.arange(rings) + 0.5)[:, None] * np.pi / rings
+    phi = 2 * np.pi * np.arange(columns) / columns
+
+    def kernel(x):
+        return np.sin((2 * degree + 0.5) * x) / np.sin(x / 2)
+
+    wanted = kernel(theta - t) * kernel(phi - p) + kernel(theta + t) * kernel(phi - p - np.pi)
+    got = fine_grid.impulses(np.array([[t, p]]), np.ones(1, dtype=complex), degree=degree, odd=False)
+    np.testing.assert_allclose(got, wanted / (2 * rings * columns), atol=1e-11 * np.abs(got).max())

@@ -17,7 +17,7 @@ def benchmark(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
     names = ("measure", "grid_solve", "any_points", "metrics", "probe_orders", "uncertainty")
-    for name in (*names, "interval_coverage", "erroneous_scans"):
+    for name in (*names, "interval_coverage", "erroneous_scans", "report_page"):
         sys.modules.pop(name, None)
 
 
@@ -123,3 +123,14 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     along = [np.cos(0.7) * np.cos(1.1), np.cos(0.7) * np.sin(1.1), -np.sin(0.7)]
     assert read[0] == pytest.approx(field @ along, rel=1e-12)
     assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)
+
+
+@pytest.mark.slow
+def test_report_page(benchmark, capsys, monkeypatch):
+    module = benchmark("report_page")
+    monkeypatch.setattr(module.shutil, "which", lambda _: None)
+    module.main(8, 2)
+    (line,) = capsys.readouterr().out.splitlines()
+    found = re.fullmatch(r"degree 8, 2 frequencies: \d+\.\d s, (\d\.\d) MB", line)
+    # The library alone is 1.9 MB; the most that a report of any size may have is 8.
+    assert 1.9 < float(found[1]) < 8

@@ -134,8 +134,9 @@ def measured(
 ) -> Samples:
     """The record with the responses of a faulty set-up, noise relative to the largest, rms."""
     w = responses(antenna, ports, record.port, *poses(record, faults))
+    w = w * np.exp(faults.gain)
     top = np.abs(w).max()
-    w = w * np.exp(faults.gain) + top * faults.added
+    w += top * faults.added
     if noise_db is not None:
         rng = np.random.default_rng(seed)
         w += (

@@ -17,7 +17,7 @@ def benchmark(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
     names = ("measure", "tables", "scans", "regressions", "metrics", "probe_orders", "uncertainty")
-    for name in (*names, "interval_coverage", "erroneous_scans"):
+    for name in (*names, "interval_coverage", "erroneous_scans", "compact_range"):
         sys.modules.pop(name, None)
 
 
@@ -128,3 +128,10 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     along = [np.cos(0.7) * np.cos(1.1), np.cos(0.7) * np.sin(1.1), -np.sin(0.7)]
     assert read[0] == pytest.approx(field @ along, rel=1e-12)
     assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)
+
+
+def test_compact_range(benchmark, capsys):
+    benchmark("compact_range").main([10])
+    (row,) = capsys.readouterr().out.splitlines()[1:]
+    # The end of the spectrum and the sums leave 1e-4 and less, here of the largest field.
+    assert -200 < float(row.split()[-1]) < -80

@@ -15,8 +15,10 @@ from nf2ff.messages.visible import in_one_line
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
+    "align": "Find out what is wrong with a set-up, and set its scan right.",
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
+    "design-range": "Design a plane-wave array or a compact range.",
     "export": "Write a result as tables, cuts or a pattern file.",
     "filter-modes": "Suppress echoes by the size of the antenna.",
     "import": "Turn tables of samples or probe patterns into native files.",

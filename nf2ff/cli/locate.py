@@ -136,7 +136,7 @@ def locate(
         found = _Found([], {}, lambda: _box(modes, place))
         level = float(share[0])
         if parts is not None:
-            found = _parts(modes, place, parts, radius_m, level)
+            found = _parts(modes, place, parts, radius_m, float(noise[0]), level)
         elif where is not None:
             found = _surface(modes, place, where, float(noise[0]), size_m)
         elif elements is not None and element is not None:
@@ -200,15 +200,17 @@ def _box(modes: Modes, place: Location, parts: RadiatingParts | None = None) -> 
     return box_map(modes, middle=middle, radius=radius, centre=place.centre[0], parts=parts)
 
 
-def _parts(modes: Modes, place: Location, count: int, radius_m: float | None, noise: float) -> _Found:
+def _parts(
+    modes: Modes, place: Location, count: int, radius_m: float | None, noise: float, level: float
+) -> _Found:
     centre, radius = place.smallest(0)
     reach = radius if radius_m is None else radius_m
-    about = radiating_parts(translate(modes, centre), radius=reach, count=count)
+    about = radiating_parts(translate(modes, centre), radius=reach, count=count, noise=noise)
     parts = RadiatingParts(
         about.frequency, about.position + centre, about.power, about.modes, about.remainder
     )
     return _Found(
-        parts_lines(parts, noise),
+        parts_lines(parts, level),
         parts_facts(parts),
         lambda: _box(modes, place, parts),
         lambda path, overwrite: write_parts(path, parts, overwrite=overwrite),

@@ -42,6 +42,7 @@ from nf2ff.cli.options import (
     time_convention_option,
     working,
 )
+from nf2ff.cli.phaseless import Phaseless, phaseless_options
 from nf2ff.diagnostics.location import move_origin
 from nf2ff.io import native
 from nf2ff.io.level_toml import read_gain_transfer
@@ -53,13 +54,13 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.notice import Notice
 from nf2ff.metrics.gain_transfer import absolute_by_substitution
+from nf2ff.metrics.phaseless import degree_for, mark_certified
 from nf2ff.metrics.planes import PlaneLike
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Powers, Result
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.picture_set import picture_set
-from nf2ff.report.result import result_facts
-from nf2ff.report.result_table import result_lines
+from nf2ff.report.result import result_facts, result_lines
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 if TYPE_CHECKING:
@@ -155,6 +156,7 @@ def read_origin(context: click.Context, parameter: click.Parameter, text: str | 
     "--gain.",
     *("level", "gain-transfer", "probe-gain"),
 )
+@phaseless_options
 @overwrite_option
 @all_option
 @json_option
@@ -184,6 +186,7 @@ def transform(
     response_unit: str | None,
     plan: Path | None,
     figures: Path | None,
+    phaseless: Phaseless,
     overwrite: bool,
     every: bool,
     as_json: bool,
@@ -199,6 +202,8 @@ def transform(
     given = [x for x in (scan, probe, level, gain_transfer, reference_result, plan) if x is not None]
     check_native(output, given, overwrite=overwrite, export=True)
     check_figures(figures, overwrite=overwrite)
+    if phaseless.output is not None:
+        check_native(phaseless.output, [*given, output], overwrite=overwrite)
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     solver = _solver(method, rtol, damping, first_order)
@@ -230,6 +235,13 @@ def transform(
             places.append(place)
         return modes
 
+    found, left_out = None, list[str]()
+    with found_in(scan):
+        samples = phaseless.grouped(samples)
+        if samples.coherence is not None:
+            degree = degree_for(samples, degree, minimum_radius_m)
+            samples, found, left_out = phaseless.certified(samples, used, degree)
+            solver = solver or LeastSquares(unweighted_finish=True)
     with found_in(scan), working("solving"):
         result = transform_samples(
             samples,
@@ -245,6 +257,8 @@ def transform(
             powers=powers,
             plane=0.0 if plane is None else plane,
         )
+    if found is not None:
+        result = mark_certified(result, found)
     sentences += (*_probe_sentences(own, samples), *transfer, *power_sentences(powers))
     for path in files:
         inputs.setdefault(path, InputFile(path))
@@ -253,6 +267,7 @@ def transform(
     if notes:
         source_of["probe"] = "\n".join(notes)
     unit += [] if planned is None else _departures(planned, samples, result)
+    unit += left_out
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=source_of)
     for place in places:
@@ -260,11 +275,12 @@ def transform(
         told = f"({where}) mm in the frame of the scan, {'as asked' if origin else 'the centre of radiation'}"
         result = replace(result, notes={**result.notes, "origin": told})
     native.write_result(output, result, overwrite=overwrite)
+    phaseless.write(samples, source_of, overwrite=overwrite)
     if figures is not None:
         figures.mkdir(exist_ok=True)
         wished = 0.0 if plane is None else plane
         with working("drawing"):
-            for name, draw in picture_set(result.modes, samples, plane=wished).items():
+            for name, draw in picture_set(result.modes, samples, plane=wished, seen=result.far_field).items():
                 save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)

@@ -14,12 +14,12 @@ from dataclasses import dataclass
 from io import StringIO
 from itertools import chain, islice
 from pathlib import Path
-from typing import Literal, NoReturn
+from typing import Any, Literal, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.safe import PathLike, read_bytes, replacing
+from nf2ff.io.safe import PathLike, read_bytes, real_path, replacing
 from nf2ff.messages.input_error import InputError, found_in
 
 TimeConvention = Literal["exp(+jwt)", "exp(-iwt)"]
@@ -39,6 +39,7 @@ CHECKS: dict[str, Check] = {
     "theta_deg": (lambda x: np.abs(x) <= 180 * (1 + 1e-12), "-180 to 180"),
     "radius_m": POSITIVE,
     "frequency_hz": POSITIVE,
+    "coherence": (lambda x: (x >= 0) & (x == np.trunc(x)) & (x < 2**53), "a whole number, 0 or a group's"),
     "port": (
         lambda x: (x >= 1) & (x == np.trunc(x)) & (x <= np.iinfo(np.int16).max),
         "a whole number from 1",
@@ -217,11 +218,19 @@ def _fast_parse(
             body = body.replace(b",,", b",nan,")
         body = body.replace(b",\n", b",nan\n").replace(b"\n,", b"\nnan,")
         skip = None
-    # A plain file is read by name: the C parser takes that faster than lines from memory.
-    source = StringIO(body.decode("utf-8")) if skip is None else str(Path(path).resolve())
+    # A plain file is read by name: the C parser takes that faster than lines from memory. By some names
+    # it would unpack it first.
+    by_name = skip is not None and Path(path).suffix not in (".gz", ".bz2", ".xz", ".lzma")
+    skip = skip or 0 if by_name else 0
+    source = str(real_path(path)) if by_name else StringIO(body.decode("utf-8"))
     try:
         values = np.loadtxt(
-            source, delimiter=",", comments=None, skiprows=skip or 0, ndmin=2, encoding="utf-8"
+            source,
+            delimiter=",",
+            comments=None,
+            skiprows=skip,
+            ndmin=2,
+            encoding="utf-8",
         )
     except ValueError:
         return None
@@ -307,7 +316,7 @@ def to_degrees(radians: NDArray[np.float64]) -> NDArray[np.float64]:
     return result
 
 
-def to_texts(values: NDArray[np.float64] | NDArray[np.int16]) -> NDArray[np.object_]:
+def to_texts(values: NDArray[np.float64] | NDArray[np.integer[Any]]) -> NDArray[np.object_]:
     """The shortest text that reads back exactly, each; most positions recur, so by unique value."""
     unique, inverse = np.unique(values, return_inverse=True)
     texts = np.empty(unique.size, dtype=object)

@@ -14,7 +14,7 @@ The description, in TOML, names for each quantity a column and its unit, or a va
     chi = { value = 0, unit = "deg" }
     frequency = { value = 28, unit = "GHz" }
     amplitude = { column = "Co [dB]", unit = "dB" }
-    phase = { column = "Co [deg]", unit = "deg" }
+    phase = { column = "Co [deg]", unit = "deg" }       # left out: each reading is an amplitude alone
 
     [[response]]
     chi = { value = 90, unit = "deg" }
@@ -23,7 +23,8 @@ The description, in TOML, names for each quantity a column and its unit, or a va
     imag = { column = "Cross, imaginary" }
 
 What a response does not say of theta, phi, chi, radius, frequency or port is as its file has it, or else as
-above; the port is 1 where nothing is said. Without a header (``header = false``) a column is its number, from
+above; the port is 1 where nothing is said. Readings of one number in ``coherence`` (a sweep, a cut) share an
+unknown phase. Without a header (``header = false``) a column is its number, from
 1. A reading that is empty is a missing sample. Numbers such as 0.1+0.2j, or with i, are those of
 ``complex = { column = "S21" }``.
 
@@ -41,8 +42,11 @@ What holds for some of the files stands below a pattern of their names, in which
     chi = { value = 0, unit = "deg" }
     frequency = { from_name = true, unit = "GHz" }
 
-NumPy archives and MAT files are read alike: a column is then the name of an array (`array_columns`); so are
-Touchstone files, in which it is ``frequency`` or ``S21`` (`touchstone`).
+Levels in dBm become waves in sqrt(W), and so do voltages (``unit = "V"``, peak values, or ``"Vrms"``) where
+``impedance_ohm`` is stated; without it they are relative.
+
+NumPy archives, MAT and HDF5 files are read alike: a column is then the name of an array (`array_columns`);
+so are Touchstone files, in which it is ``frequency`` or ``S21`` (`touchstone`).
 """
 
 from __future__ import annotations
@@ -106,8 +110,11 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
         file = files[part // len(layout.response)]
         return file.where(row - (ends[part] - file.size))
 
-    theta, phi, chi, radius, frequency, port = (x.real for x in whole[:-1])
-    rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1])
+    theta, phi, chi, radius, frequency, port, groups = (x.real for x in whole[:-1])
+    together = np.isnan(groups)
+    if not together.all():  # what has a reference is one group
+        groups = np.where(together, np.nanmax(groups) + 1, groups)
+    rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1], None, None if together.all() else groups)
     with found_in(paths[0] if len(paths) == 1 else f"{len(paths)} files"):
         return rows.samples(layout.response_unit, line)
 
@@ -126,7 +133,10 @@ def _values(
     response: Response,
     from_name: Mapping[str, float],
 ) -> list[NDArray[Any]]:
-    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port and response of one [[response]]."""
+    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, response of a [[response]].
+
+    The group is 0 of a reading without phase, NaN where nothing is said of it.
+    """
 
     def source_of(name: str) -> Source | None:
         found = (getattr(x, name, None) for x in (response, part, layout) if x is not None)
@@ -147,13 +157,19 @@ def _values(
     theta, phi, chi = _angles(layout, get)
     place = {"theta": theta, "phi": phi, "chi": chi}
     place |= {name: get(name) for name in ("radius", "frequency", "port")}
+    place["coherence"] = get("coherence", np.nan)
+    if response.amplitude is not None and response.phase is None:
+        place["coherence"] = np.zeros(file.size)
     for name, key, unit in (
         ("theta", "theta_deg", " deg"),
         ("radius", "radius_m", " m"),
         ("frequency", "frequency_hz", " Hz"),
         ("port", "port", ""),
+        ("coherence", "coherence", ""),
     ):
         good, expected = CHECKS[key]
+        if name == "coherence" and source_of(name) is None:
+            continue
         bad = np.flatnonzero(~good(place[name]))
         if bad.size:
             what = f"{name} is {place[name][bad[0]]:.12g}{unit}"
@@ -161,6 +177,9 @@ def _values(
             said = "" if source is None else f": check {source.line(name)}"
             raise InputError(what, f"expected {expected}{said}", where=file.where(bad[0]))
     value = get("complex") if response.complex is not None else _of_pair(file, response, get)
+    if layout.impedance_ohm is not None:
+        # 1/2 |w|^2 is the power into a matched load, so is |V|^2 / (2 R), of peak values.
+        value = value / np.sqrt(layout.impedance_ohm)
     if time_sign(layout.time_convention) < 0:
         value = value.conj()
     return [*place.values(), value]
@@ -180,7 +199,10 @@ def _angles(layout: Layout, get: Any) -> tuple[Real, Real, Real]:
 def _of_pair(file: Numbers, response: Response, get: Any) -> NDArray[np.complex128]:
     """Readings of real and imaginary part, or of amplitude and phase."""
     pair = ("real", "imag") if response.real is not None else ("amplitude", "phase")
-    first, second = map(get, pair)
+    first = get(pair[0])
+    second = (
+        get(pair[1]) if getattr(response, pair[1]) is not None else np.where(np.isnan(first), np.nan, 0.0)
+    )
     lone = np.flatnonzero(np.isnan(first) != np.isnan(second))
     if lone.size:
         what = f"has {' without '.join(pair if np.isnan(second[lone[0]]) else pair[::-1])}"
@@ -190,7 +212,7 @@ def _of_pair(file: Numbers, response: Response, get: Any) -> NDArray[np.complex1
     if response.amplitude is None:
         value.real, value.imag = first, second
         return value
-    decibels = response.amplitude.unit == "dB"
+    decibels = response.amplitude.unit in ("dB", "dBm")
     bad = np.flatnonzero(np.abs(first) > 1000 if decibels else first < 0)
     if bad.size:
         what = f"{file.where(bad[0])}: amplitude is {first[bad[0]]:.12g}"
@@ -198,6 +220,8 @@ def _of_pair(file: Numbers, response: Response, get: Any) -> NDArray[np.complex1
         expected = "-1000 to 1000 dB; is it linear?" if decibels else "0 or more; is it in dB?"
         raise InputError(what, f"expected {expected} Then write {other.line('amplitude')}")
     amplitude = 10 ** (first / 20) if decibels else first
+    if response.amplitude.unit == "dBm":
+        amplitude = np.sqrt(2e-3) * amplitude  # 1/2 |w|^2, of peak values, in W
     phase = np.radians(second)
     value.real, value.imag = amplitude * np.cos(phase), amplitude * np.sin(phase)
     return value

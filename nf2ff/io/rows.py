@@ -60,8 +60,8 @@ def table_of(which: Index, place: Index, count: int) -> Index:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, response, exp(+jwt), and
-    when they were taken [s].
+    """Readings in any order: frequency [Hz], place [deg, m], port of the probe, response, exp(+jwt), when
+    they were taken [s], and with which others they share a phase, 0 with none.
     """
 
     frequency: Real
@@ -72,6 +72,7 @@ class Rows:
     port: Real
     response: NDArray[np.complex128]
     time: Real | None = None
+    coherence: Real | None = None
 
     def samples(self, unit: ResponseUnit, line: Callable[[int], str]) -> Samples:
         """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
@@ -91,7 +92,33 @@ class Rows:
         if self.time is not None:
             time = np.where(present, self.time[rows], self.time[first])
             time = time if np.any(time != time[0]) else time[0]
-        return Samples(frequency, theta, phi, chi, place[3], port, value, unit, None, time)
+        groups = None if self.coherence is None else self._groups(rows, present, line)
+        return Samples(frequency, theta, phi, chi, place[3], port, value, unit, None, time, groups)
+
+    def _groups(self, rows: Index, present: NDArray[np.bool_], line: Callable[[int], str]) -> Index:
+        """Group of each sample, (M,), from 1; refused where frequencies differ in them."""
+        assert self.coherence is not None
+        found = np.zeros(rows.shape[1], dtype=np.intp)
+        for which, there in zip(rows, present, strict=True):
+            number = self.coherence[which[there]].astype(np.int64)
+            alone = number == 0
+            number[alone] = number.max() + 1 + np.arange(alone.sum())
+            own = np.unique(number, return_inverse=True)[1]
+            # Groups of earlier frequencies must each be one of these, as far as samples are in both.
+            before = found[there]
+            link = np.zeros(own.max() + 1, dtype=np.intp)
+            link[own[before > 0]] = before[before > 0]
+            wrong = (before > 0) & (link[own] != before)
+            if wrong.any() or np.unique(link[link > 0]).size < np.count_nonzero(link):
+                raise InputError(
+                    "frequencies differ in which samples share a phase (coherence)",
+                    "give every frequency the same groups, or a table of its own",
+                    where=line(int(which[there][np.argmax(wrong)])),
+                )
+            new = link == 0
+            link[new] = found.max() + 1 + np.arange(new.sum())
+            found[there] = link[own]
+        return np.unique(found, return_inverse=True)[1] + 1
 
     def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:
         """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.

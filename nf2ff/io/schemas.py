@@ -21,6 +21,7 @@ SAMPLES = Schema(
         Field("port", "1", "probe port, from 1", _OF_SAMPLE, "i"),
         Field("response", RESPONSE_UNITS, _RESPONSE, _OF_ALL, "c", missing=True),
         Field("time", "s", "when the sample was taken", _OF_ALL, least=1, optional=True),
+        Field("coherence", "1", "samples of one number share a phase", _OF_SAMPLE, "i", optional=True),
     )
 )
 _MODE = (

@@ -21,7 +21,7 @@ from nf2ff.messages.input_error import InputError, found_in
 #: Columns of a table of samples; ``port`` may be absent.
 COLUMNS = ("theta_deg", "phi_deg", "chi_deg", "radius_m", "frequency_hz", "port", "real", "imag")
 #: Columns that a table of samples may have besides.
-OPTIONAL_COLUMNS = ("time_s",)
+OPTIONAL_COLUMNS = ("time_s", "coherence")
 #: Columns of a pattern.
 PATTERN_COLUMNS = (
     "theta_deg",
@@ -100,7 +100,8 @@ def read_table(
     ----------
     path : path
         CSV file with the columns `COLUMNS`, in any order; ``time_s``, when each was taken, may be
-        among them.
+        among them, and ``coherence``: rows of one number share an unknown phase, a row of 0 with
+        none, so that it is an amplitude.
     time_convention : {"exp(+jwt)", "exp(-iwt)"}
         Of the responses in the file; those of exp(-iwt) are conjugated.
     response_unit : {"V/m", "sqrt(W)", "relative"}
@@ -130,7 +131,8 @@ def read_table(
     theta, phi, chi, radius = (table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m"))
     port = table.get("port", 1.0)
     time = table["time_s"] if "time_s" in table.names else None
-    rows = Rows(table["frequency_hz"], theta, phi, chi, radius, port, response, time)
+    groups = table["coherence"] if "coherence" in table.names else None
+    rows = Rows(table["frequency_hz"], theta, phi, chi, radius, port, response, time, groups)
     with found_in(path):
         return rows.samples(unit, lambda row: table.cell(row, "frequency_hz"))
 
@@ -165,6 +167,9 @@ def write_table(
     angles = [to_texts(to_degrees(x)) for x in (samples.theta, samples.phi, samples.chi)]
     columns = [np.broadcast_to(x, shape) for x in (*angles, to_texts(samples.radius), to_texts(samples.port))]
     more = {} if samples.time is None else {"time_s": np.broadcast_to(to_texts(samples.time), shape)}
+    if samples.coherence is not None:
+        groups = np.unique(samples.coherence, return_inverse=True)[1] + 1
+        more["coherence"] = np.broadcast_to(to_texts(groups), shape)
 
     def blocks() -> Iterator[list[list[str]]]:
         for i, hertz in enumerate(samples.frequency.tolist()):

@@ -79,7 +79,8 @@ def merge_samples(
     Returns
     -------
     Samples
-        M1 + M2 samples, those of the first scan first, without times: the scans may have a clock each.
+        M1 + M2 samples, those of the first scan first, without times: the scans may have a clock each. Groups
+        of coherent phase hold samples of one scan only.
 
     Raises
     ------
@@ -105,6 +106,13 @@ def merge_samples(
             a, b = (np.broadcast_to(x, (count, x.shape[-1])) for x in (a, b))
         return np.concatenate([a, b], axis=-1)
 
+    groups = None
+    if first.coherence is not None or second.coherence is not None:
+        own, others = (
+            np.zeros(x.port.size, dtype=int) if x.coherence is None else np.asarray(x.coherence)
+            for x in (first, second)
+        )
+        groups = np.concatenate([own, others - others.min() + own.max() + 1])
     return Samples(
         first.frequency,
         both(first.theta, turned.theta),
@@ -114,4 +122,5 @@ def merge_samples(
         np.concatenate([first.port, second.port]),
         np.concatenate([first.response, second.response / c[..., None]], axis=1),
         first.response_unit,
+        coherence=groups,
     )

@@ -44,6 +44,9 @@ class Samples:
         Number of each sample in the record that these are a part of; from 1 where it is all.
     time : (M,) or (F, M) array_like, optional
         When each sample was taken, by one clock [s].
+    coherence : (M,) array_like of int, optional
+        Group of each sample: those of one group share one unknown phase, and a sample alone in its group is
+        an amplitude. Without it all phases have one reference.
 
     Attributes
     ----------
@@ -67,6 +70,7 @@ class Samples:
     response_unit: ResponseUnit = "V/m"
     number: NDArray[np.int64] | None = None
     time: NDArray[np.float64] | None = None
+    coherence: NDArray[np.int64] | None = None
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
@@ -106,8 +110,8 @@ class Samples:
         for name in ("theta", "phi", "chi", "radius", "port", "time"):
             if name in names and not (name == "time" and self.time is None):
                 self._keep_column(name)
-        if "number" in names:
-            keep(self, ("number",), np.int64, shape=response.shape[1:], axes="(M,)")
+        counted = [name for name in ("number", "coherence") if name in names]
+        keep(self, counted, np.int64, shape=response.shape[1:], axes="(M,)")
         limit = np.pi * (1 + 1e-9)
         if "theta" in names and not np.max(np.abs(self.theta)) <= limit:
             bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
@@ -185,6 +189,7 @@ class Samples:
             self.response_unit,
             number,
             None if self.time is None else some(self.time),
+            None if self.coherence is None else self.coherence[which],
         )
 
     def number_of(self, row: int) -> int:

@@ -120,7 +120,7 @@ class Drawn:
         self.facts["trusted"] = page_pattern.put_trusted(self.pack, field, self.shown, step=self.step)
         self._cuts()
         self.facts["spectrum"] = page_pattern.put_spectrum(self.pack, modes)
-        self._picture("map", partial(pattern_plots.pattern_map, one))
+        self._picture("map", partial(page_pictures.marked_map, one, field, asked.frequency_index))
         self._picture("u-v", partial(pattern_plots.pattern_map, one, kind="u-v"))
         self._picture("balloon", partial(pattern_plots.balloon, one))
         self._picture("spectrum", partial(plots.power_spectrum, one))
@@ -157,6 +157,9 @@ class Drawn:
             "bands": bands,
             "through": [np.degrees(at.theta).tolist(), np.degrees(at.phi).tolist()],
         }
+        field = asked.result.far_field
+        if field is not None and field.trusted is not None:
+            page_pattern.put_trusted_cuts(self.pack, field, self.shown, at, planes, angle)
         if asked.other is not None:
             name, other = asked.other
             rows = indices_of(other.frequency, modes.frequency)
@@ -203,8 +206,9 @@ class Drawn:
         if left is not None and left.reason:
             self.notices.append(f"the residual on the sphere is not shown: {left.reason}")
         self.facts["scan"] = maps.put(self.pack, part, left)
-        near = partial(scan_plots.near_field, asked.samples, frequency_index=which[self.first])
-        self._picture("near-field", near)
+        if not np.isnan(samples.response[self.first]).all():
+            near = partial(scan_plots.near_field, samples, frequency_index=self.first)
+            self._picture("near-field", near)
         if left is not None and not left.reason:
             values = maps.on_map(2 * decibels(left.level[self.first : self.first + 1]))[0]
             low = float(np.nanmax(values)) - 60 if np.isfinite(values).any() else -60.0

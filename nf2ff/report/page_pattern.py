@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.fields import far_field_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_numbers
+from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.metrics.beam import Peak, cut_planes
 from nf2ff.metrics.cuts import cuts_through
 from nf2ff.metrics.gain_and_power import intensity
@@ -71,11 +72,35 @@ def put_trusted(pack: ArrayPack, field: FarField | None, frequencies: Sequence[i
     if field is None or field.trusted is None:
         return False
     theta, phi = map_grid(step)
-    i = np.argmin(np.abs(theta[:, None] - field.theta), axis=1)
-    apart = np.abs(np.angle(np.exp(1j * (phi[:, None] - field.phi))))
-    j = np.argmin(apart, axis=1)
+    i, j = _nearest(field, theta, phi)
     pack.put("trusted", field.trusted[np.asarray(frequencies)][:, i][:, :, j].astype("u1"))
     return True
+
+
+def put_trusted_cuts(
+    pack: ArrayPack,
+    field: FarField,
+    frequencies: Sequence[int],
+    at: Peak,
+    planes: Sequence[Sequence[Plane]],
+    angle: Real,
+) -> None:
+    """Whether each direction along the cuts of `cut_levels` was seen (F, C, A)."""
+    assert field.trusted is not None
+    seen = np.empty((len(frequencies), len(planes), angle.size), dtype="u1")
+    for f, index in enumerate(frequencies):
+        centre = unit_vectors(at.theta[f], at.phi[f])[0]
+        for c, plane in enumerate(planes):
+            along = np.outer(np.cos(angle), centre) + np.outer(np.sin(angle), plane[f].tangents(centre))
+            i, j = _nearest(field, *direction_angles(along))
+            seen[f, c] = field.trusted[index, i, j]
+    pack.put("trusted-cuts", seen)
+
+
+def _nearest(field: FarField, theta: Real, phi: Real) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Indices of the nearest polar angles and azimuths of a far field."""
+    apart = np.abs(np.angle(np.exp(1j * (phi[:, None] - field.phi))))
+    return np.argmin(np.abs(theta[:, None] - field.theta), axis=1), np.argmin(apart, axis=1)
 
 
 # --- cuts ----------------------------------------------------------------------------------------

@@ -121,7 +121,22 @@ def _scan_lines(plan: Plan) -> list[str]:
         + ("polarisations switched" if request.positioner.chi is None else "probe turned between two passes")
     )
     no = ["the sets below are of no use as things stand: see near field with transform"] if useless else []
-    return [*no, head, *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True))]
+    sees = (
+        f"at {100 * request.distance:.4g} cm the probe sees the antenna within "
+        f"{math.degrees(plan.seen_angle):.3g} deg of its axis: its pattern counts there"
+    )
+    margin = plan.noise_margin_db
+    noise = [] if margin is None else [f"noise of the pattern: about {margin:.0f} dB below its peak"]
+    # Francis et al., AMTA 2004, abstract.
+    reflections = "probe and antenna reflect each other: two spheres a quarter wavelength apart show how much"
+    return [
+        *no,
+        sees,
+        *noise,
+        reflections,
+        head,
+        *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True)),
+    ]
 
 
 def _duration(seconds: float) -> str:
@@ -152,6 +167,8 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
     return {
         "minimum_radius_m": plan.minimum_radius,
         "distance_m": request.distance,
+        "probe_sees_deg": math.degrees(plan.seen_angle),
+        "noise_below_peak_db": plan.noise_margin_db,
         "degree": plan.degree,
         "frequencies": [
             {"frequency_hz": f} | _choice(one)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -25,6 +24,8 @@ from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.requirements import check_units
 from nf2ff.solver.transmission import TransmissionOperator
 
+#: Smallest tolerance: what is below is rounding.
+LEAST_RTOL = 1e-16
 #: Steps from which an iteration that has not converged has stalled, and the largest tolerance at which a
 #: dense factorisation then takes its place.
 STALLED, EXACT = 200, 1e-8
@@ -56,12 +57,12 @@ class LeastSquares:
     Parameters
     ----------
     rtol : float
-        Fall of the gradient of the squared residual at which to stop.
+        Fall of the gradient of the squared residual at which to stop, at least `LEAST_RTOL`.
     max_iterations : int
         Most steps.
     damping : float or None
         Singular values of the problem, about 1 where the sphere is well sampled, below which the
-        solution is held back; 0 for none, None for none unless a part of the sphere was not seen.
+        solution is held back, 1 at most; 0 for none, None for none unless a part of the sphere was not seen.
     unweighted_finish : bool
         Whether to go on to the solution of equal weights, which has the least variance under white
         noise; weights by the area that each sample stands for make the iteration short.
@@ -90,12 +91,14 @@ class LeastSquares:
     threads: int | None = None
 
     def __post_init__(self) -> None:
-        if not 0 < self.rtol < 1:
-            raise InputError(f"rtol is {self.rtol}, expected between 0 and 1")
+        if not LEAST_RTOL <= self.rtol < 1:
+            raise InputError(
+                f"rtol is {self.rtol}, expected between 0 and 1, and not below rounding, {LEAST_RTOL}"
+            )
         if self.max_iterations < 1:
             raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
-        if self.damping is not None and not (self.damping >= 0 and math.isfinite(self.damping)):
-            raise InputError(f"damping is {self.damping}, expected a finite number >= 0")
+        if self.damping is not None and not 0 <= self.damping <= 1:
+            raise InputError(f"damping is {self.damping}, expected 0 (no wave is held back) to 1 (all are)")
 
 
 @dataclass(frozen=True, slots=True)

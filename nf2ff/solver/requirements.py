@@ -54,6 +54,17 @@ def check_distance(
         )
 
 
+def check_reference(samples: Samples) -> None:
+    """Refuse samples whose phases hold within groups only."""
+    if samples.coherence is not None:
+        groups = np.unique(samples.coherence).size
+        raise InputError(
+            f"the samples are in {groups} groups of coherent phase, without a reference between them",
+            "find the phases first by `solver.phaseless.reconstruct`",
+            option="nf2ff transform --found-phases FILE does so",
+        )
+
+
 def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -> None:
     """Refuse samples in the reactive zone, or where the spheres of antenna and probe meet [m]."""
     nearest = float(samples.radius.min())

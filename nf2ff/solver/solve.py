@@ -22,8 +22,15 @@ from nf2ff.solver.coverage import Coverage, measure_coverage, places
 from nf2ff.solver.positions import check_port
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.rank import refuse_few_directions
 from nf2ff.solver.regular_grid import GridScan, NotAGridError, recognise_grid
-from nf2ff.solver.requirements import check_mixture, check_polarisations, check_radius, check_units
+from nf2ff.solver.requirements import (
+    check_mixture,
+    check_polarisations,
+    check_radius,
+    check_reference,
+    check_units,
+)
 from nf2ff.solver.solution import Part, Solution, join
 from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_waves
 
@@ -65,8 +72,8 @@ def solve(
     Raises
     ------
     ValueError
-        If the samples are fewer than the unknowns, too coarse for the antenna, inside its
-        reactive zone or its minimum sphere, or of another unit than the probe; if less than a
+        If the samples are fewer than the unknowns or do not determine them, too coarse for the antenna,
+        inside its reactive zone or its minimum sphere, or of another unit than the probe; if less than a
         quarter of the sphere was measured; or if the probe has waves that none of its size has,
         and they make most of the response.
 
@@ -76,6 +83,7 @@ def solve(
     sample missing at one frequency changes nothing at another.
     """
     degree = None if degree is None else degrees.whole(degree)
+    check_reference(samples)
     check_units(samples, probe)
     check_angles(samples)
     check_radius(samples, minimum_radius, probe)
@@ -121,6 +129,7 @@ def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | Non
         As `solve`, where the samples are not fit at all.
     """
     degree = degrees.whole(degree)
+    check_reference(samples)
     check_units(samples, probe)
     _, probe, _ = _known_probe(samples, probe, method)
     scan = _find_grid(samples, probe, method)
@@ -218,6 +227,8 @@ def _attempt(
     if quadrature and chosen == grid_degree + 1:
         reasons.append(f"the grid determines degree {grid_degree}, degree {chosen} is left zero")
     prepared = Problem(samples, probe, min(chosen, grid_degree) if quadrature else chosen, settled, scan)
+    if coverage is not None and not coverage.unseen(chosen).any():
+        refuse_few_directions(prepared)
     automatic = degree is None and minimum_radius is None
     free = method is None or (isinstance(method, LeastSquares) and method.damping is None)
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)

@@ -2,6 +2,7 @@
 
 import importlib
 import json
+import re
 import sys
 from pathlib import Path
 

@@ -15,6 +15,7 @@ from nf2ff.messages.visible import in_one_line
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
+    "align": "Find what is wrong with a set-up, and mend its scan.",
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
     "design-range": "Design a plane-wave array or a compact range.",

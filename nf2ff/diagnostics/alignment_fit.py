@@ -177,8 +177,12 @@ class Fit:
             size = self._size(step)
             moved = np.linalg.norm((self.u - self.derivatives.at) @ self.derivatives.whole)
             rests = size < AT_REST
-            slow = size > CONTRACTION * before
-            if (rests or slow) and moved > NEAR and self.solves + self._cost() + 2 <= MOST_SOLVES:
+            far = moved > (NEAR if size < CONTRACTION * before else 0.1 * NEAR)
+            if (
+                (rests or size > CONTRACTION * before)
+                and far
+                and self.solves + self._cost() + 2 <= MOST_SOLVES
+            ):
                 self.formed, before = None, np.inf
                 continue
             self.u = self.u + step

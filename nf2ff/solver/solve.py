@@ -274,7 +274,10 @@ def _judge(
     def again(one: Samples) -> Modes:
         return replace(prepared, samples=one).modes(one.response).extend(degree)
 
-    doubts = model_agreement.judge(samples, probe, modes, estimates, again, threads=threads)
+    distinct = prepared.scan is not None and prepared.scan.distinct
+    doubts = model_agreement.judge(
+        samples, probe, modes, estimates, again, threads=threads, distinct=distinct
+    )
     with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
@@ -347,6 +350,8 @@ def _status(prepared: Problem, estimates: list[methods.Estimate]) -> str:
         grid = prepared.scan.grid
         return f"quadrature on a {grid.rule} grid of {grid.theta.size} x {grid.phi.size} positions"
     stopped = "" if all(e.converged for e in estimates) else ", stopped before convergence"
+    if any(e.factorised for e in estimates):
+        stopped = ", which stalled; by a dense factorisation instead"
     return f"least squares by conjugate gradients{stopped}"
 
 

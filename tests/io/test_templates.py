@@ -44,6 +44,7 @@ def test_every_template_has_a_command():
     folder = Path(toml.__file__).parent / "templates"
     # Tests of these are with their readers.
     others = {
+        "alignment",
         "modelled_errors",
         "near_field_terms",
         "study",

@@ -18,7 +18,8 @@ def benchmark(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
     names = ("measure", "tables", "scans", "regressions", "metrics", "probe_orders", "uncertainty")
-    for name in (*names, "interval_coverage", "erroneous_scans", "compact_range", "report_page"):
+    more = ("interval_coverage", "erroneous_scans", "compact_range", "report_page", "phaseless_certificates")
+    for name in (*names, *more):
         sys.modules.pop(name, None)
 
 
@@ -74,6 +75,17 @@ def test_metrics(benchmark, capsys):
     wanted = {"directivity", "partial directivity", "peak", "upper hemisphere", "cone"}
     assert set(errors) == wanted
     assert max(errors.values()) < 3e-12
+
+
+def test_phaseless_certificates(benchmark, capsys):
+    benchmark("phaseless_certificates").main(7, ["cuts", "displaced"], ["cluster"], 2, 3)
+    lines = capsys.readouterr().out.splitlines()
+    for line in lines[1:]:
+        _, kind, degree, count, certified, within, false, error, known, predicted, _ = line.split()
+        assert (kind, degree, count, certified, within, false) == ("cluster", "7", "2", "2", "2", "0")
+        # The same minimum; predicted errors are those of single truths within 3 dB.
+        assert float(error) == pytest.approx(float(known), abs=0.2)
+        assert float(error) == pytest.approx(float(predicted), abs=3)
 
 
 @pytest.mark.slow

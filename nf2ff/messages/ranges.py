@@ -70,8 +70,8 @@ class RangeCode(Code):
         "path loss {loss_db:.1f} dB"
     )
     NO_PHASE = (
-        "a device without connector or phase reference gives power, not phase: its readings cannot be "
-        "transformed"
+        "a device without connector or phase reference gives power, not phase: the transform needs a second "
+        "sphere, a probe of two elements, or phase along cuts"
     )
     SENSITIVITY = (
         "sensitivity ({names}) cannot be transformed: EIS is measured directly, at each direction, and TIS "

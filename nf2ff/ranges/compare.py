@@ -217,7 +217,7 @@ def _near_field(q: RangeQuestion) -> RangeVerdict:
     loss = float(lengths.free_space_loss_db(q.near_distance, q.highest))
     against, limits = [], []
     if q.reference == "none":
-        against.append(RangeCode.NO_PHASE())
+        limits.append(RangeCode.NO_PHASE())
     if q.modulated and (q.reference == "carrier" or not q.frozen):
         lacking = [
             *(["a carrier is not enough"] if q.reference == "carrier" else []),

@@ -46,17 +46,25 @@ def check_determined(samples: Samples, probe: Probe, degree: int) -> None:
             (f"give degree {most} at most, or " if most >= 1 else "")
             + f"read {math.ceil(REDUNDANCY * unknowns / max(told, 1) * 100) - 100} % more",
         )
-    if spheres(samples) == 1 and not linked_along_theta(samples, degree):
-        # Seldom enough: what one sphere tells is tried on an antenna made up.
-        found = found_in_trial(samples, probe, degree, rng=0)
-        if found > 1:
-            return
-        kinds = "powers" if told == samples.coherence.size else "phases known within such groups"
-        raise InputError(
-            f"{kinds} on one sphere do not determine the field: other antennas explain them as well, "
-            f"and a trial at these positions found its antenna in {found} of {STARTS} starts",
-            "; or ".join((PhaselessCode.HELP_SPHERE(), PhaselessCode.HELP_CUTS())),
-        )
+    if not linked_along_theta(samples, degree):
+        _check_by_trial(samples, probe, degree)
+
+
+def _check_by_trial(samples: Samples, probe: Probe, degree: int) -> None:
+    """Refuse positions from which an antenna made up is not found either."""
+    assert samples.coherence is not None
+    one = spheres(samples) == 1
+    enough = 2 if one else 1
+    found = found_in_trial(samples, probe, degree, enough=enough, rng=0)
+    if found == enough:
+        return
+    kinds = "powers" if real_numbers(samples) == samples.coherence.size else "phases known within such groups"
+    remedies = (PhaselessCode.HELP_SPHERE(), PhaselessCode.HELP_CUTS())
+    raise InputError(
+        f"{kinds} on {'one sphere' if one else 'these spheres'} do not determine the field: a trial at these "
+        f"positions found an antenna made up in {found} of {STARTS} starts",
+        ", or ".join(remedies if one else (PhaselessCode.HELP_CLOSER(), *remedies_of(samples))),
+    )
 
 
 def check_amplitudes(samples: Samples) -> None:

@@ -13,15 +13,18 @@ from nf2ff.solver.phaseless_range import range_of
 from nf2ff.solver.phaseless_search import Task, search
 
 #: Starts of a trial, their steps, noise over the largest reading (-50 dB), and error of what counts as found.
-STARTS, STEPS, NOISE, FOUND = 3, 500, 10 ** (-50 / 20), 0.1
+STARTS, STEPS, NOISE, FOUND = 4, 1000, 10 ** (-50 / 20), 0.1
 #: Level of the highest waves of the antenna made up over its low ones, which fill half of the degrees.
 HIGHEST = 10 ** (-60 / 20)
 
 
 def found_in_trial(
-    samples: Samples, probe: Probe, degree: int, rng: int | np.random.Generator | None = None
+    samples: Samples, probe: Probe, degree: int, *, enough: int, rng: int | np.random.Generator | None = None
 ) -> int:
-    """Starts of `STARTS` that find an antenna made up, by readings of one frequency at ``samples``."""
+    """Starts of `STARTS` that find an antenna made up, by readings of one frequency at ``samples``.
+
+    When ``enough`` have, no others are made.
+    """
     assert samples.coherence is not None
     rng = np.random.default_rng(rng)
     exact = range_of(samples, probe, degree)
@@ -35,5 +38,10 @@ def found_in_trial(
     groups = groups_of(samples.coherence[exact.order])
     readings = Readings((w + pair[0] + 1j * pair[1]) / unit, groups, 1 / exact.scale**2)
     task = Task(exact, exact.rough(), readings, (noise / unit) ** 2)
-    ends = (search(task, None, STEPS, rng) for _ in range(STARTS))
-    return sum(apart(exact.to_modes(one.z) * unit, q) < FOUND for one in ends)
+    found = 0
+    for _ in range(STARTS):
+        end = search(task, None, STEPS, rng)
+        found += apart(exact.to_modes(end.z) * unit, q) < FOUND
+        if found == enough:
+            break
+    return found

@@ -51,6 +51,8 @@ def test_powers_on_two_spheres_become_a_certified_result(tmp_path):
 def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
     # As it is recorded: with phases, which are wrong between cuts.
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
+    done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "wrong.h5", "--degree", DEGREE)
+    assert "if the phase jumped from cut to cut, find it (nf2ff transform --coherent cuts)" in done.err
     done = run(
         *("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", *SIZE_GIVEN),
         *("--coherent", "cuts", "--found-phases", tmp_path / "repaired.h5"),

@@ -72,7 +72,7 @@ def test_a_short_direct_range_reads_wrong():
 
 def test_what_cannot_be_transformed():
     near = verdicts(reference="none")[RangeKind.NEAR_FIELD]
-    assert near.fit is Fit.NO
+    assert near.fit is Fit.PARTLY
     assert codes(near)[0] is RangeCode.NO_PHASE
     near = verdicts(wanted=("tis",))[RangeKind.NEAR_FIELD]
     assert near.fit is Fit.NO
@@ -92,7 +92,7 @@ def test_what_cannot_be_transformed():
         ("bins", True, Fit.YES, RangeCode.MODULATED_HELD),
         ("carrier", True, Fit.NO, RangeCode.MODULATED),
         ("bins", False, Fit.NO, RangeCode.MODULATED),
-        ("none", True, Fit.NO, RangeCode.NO_PHASE),
+        ("none", True, Fit.PARTLY, RangeCode.NO_PHASE),
     ],
 )
 def test_modulated_signals(reference, frozen, fit, says):

@@ -13,6 +13,7 @@ from nf2ff.cli.inputs import Mounting, mounting_options, read_mounted_probe, rea
 from nf2ff.cli.options import (
     FILE,
     check_native,
+    check_output,
     check_picture,
     command_line,
     json_option,
@@ -25,9 +26,9 @@ from nf2ff.cli.options import (
     working,
 )
 from nf2ff.diagnostics.alignment import estimate_alignment
-from nf2ff.diagnostics.alignment_result import Alignment
+from nf2ff.diagnostics.alignment_result import Alignment, terms_left
 from nf2ff.io import native, safe
-from nf2ff.io.alignment_toml import alignment_template, read_alignment_file
+from nf2ff.io.alignment_toml import alignment_template, read_alignment_file, write_terms
 from nf2ff.messages.input_error import found_in
 from nf2ff.report.alignment import BLIND, alignment_facts, alignment_lines, observability_lines
 from nf2ff.report.alignment_plots import alignment_overview
@@ -43,6 +44,7 @@ from nf2ff.solver.solve import solve
 @click.option("--degree", type=int, help="Degree of the modes; that in --terms, or chosen.")
 @click.option("--frequency-ghz", type=float, help="Frequency that tells the pose; by default the highest.")
 @click.option("--keep-outliers", is_flag=True, help="Set no sample aside.")
+@click.option("--left", type=FILE, help="TOML to write: the terms with what is left of them, for a budget.")
 @click.option(
     "--plot", type=FILE, help="Picture to write: residual before and after, faults in their priors."
 )
@@ -61,6 +63,7 @@ def align(
     degree: int | None,
     frequency_ghz: float | None,
     keep_outliers: bool,
+    left: Path | None,
     plot: Path | None,
     time_convention: str | None,
     response_unit: str | None,
@@ -77,6 +80,8 @@ def align(
     given = [x for x in (scan, terms, probe) if x is not None]
     check_native(output, given, overwrite=overwrite)
     check_picture(plot, [*given, output], overwrite=overwrite)
+    if left is not None:
+        check_output(left, [*given, output], overwrite=overwrite)
     asked = read_alignment_file(terms)
     samples, _, _ = read_scan(scan, None, time_convention, response_unit, probe=probe)
     _, used, notes = read_mounted_probe(probe, mounting, time_convention)
@@ -99,6 +104,8 @@ def align(
     if notes:
         provenance["probe"] = "\n".join(notes)
     native.write_samples(output, found.samples, provenance=provenance, overwrite=overwrite)
+    if left is not None:
+        write_terms(left, terms_left(found, asked.terms), overwrite=overwrite)
     if plot is not None:
         place = [x[0] if x.ndim == 2 else x for x in (samples.phi, samples.theta)]
         save_picture(alignment_overview(found, phi=place[0], theta=place[1]), plot, overwrite=overwrite)

@@ -71,6 +71,10 @@ class Parameter:
         What it adds to the logarithm of the gain, or to the response over the largest, per unit.
     imaginary : bool
         Whether j times that.
+    term : int
+        Index of the term that it is of.
+    field : str
+        Size of the term that is its prior.
     geometric : bool
         Whether it is the same at all frequencies.
     """
@@ -83,6 +87,8 @@ class Parameter:
     gain: Real | None = None
     offset: Real | None = None
     imaginary: bool = False
+    term: int = 0
+    field: str = ""
 
     @property
     def geometric(self) -> bool:
@@ -93,7 +99,7 @@ class Parameter:
 def parameters_of(terms: Sequence[ErrorTerm], samples: Samples) -> tuple[Parameter, ...]:
     """Parameters of the terms that can be estimated, for samples of one frequency, some perhaps missing."""
     found: list[Parameter] = []
-    for term in terms:
+    for index, term in enumerate(terms):
         if isinstance(term, ReceiverNoise | NoiseFloor) or not isinstance(term, _ESTIMABLE):
             continue
         if not any(getattr(term, field) for field in term.sizes):
@@ -101,7 +107,7 @@ def parameters_of(terms: Sequence[ErrorTerm], samples: Samples) -> tuple[Paramet
                 f"{term.name} has a prior of zero: it is known not to be there",
                 "leave it out, or give its standard uncertainty",
             )
-        found += _parameters(term, samples)
+        found += [replace(x, term=index, field=x.field or term.sizes[0]) for x in _parameters(term, samples)]
     if not found:
         kinds = ", ".join(sorted(kind.name for kind in _ESTIMABLE))
         raise InputError("there is nothing to estimate", f"name at least one of {kinds}")
@@ -128,20 +134,22 @@ def _parameters(term: Any, samples: Samples) -> Iterator[Parameter]:
             if term.z:
                 raise _unseen("z")
             for axis in "xy":
-                yield from _moved(f"axes apart, {axis}", "m", getattr(term, axis), ((axis, 1.0),))
+                yield from _moved(f"axes apart, {axis}", "m", getattr(term, axis), ((axis, 1.0),), field=axis)
         case AxesSkew():
             yield from _moved(f"squareness {term.between}", "rad", term.angle, ((term.between, 1.0),))
         case ProbePointing():
             for axis in "xy":
                 size = getattr(term, f"tilt_{axis}")
-                yield from _moved(f"probe tilt {axis}", "rad", size, ((f"tilt-{axis}", 1.0),))
+                move = ((f"tilt-{axis}", 1.0),)
+                yield from _moved(f"probe tilt {axis}", "rad", size, move, field=f"tilt_{axis}")
         case TimingLag():
             yield from _moved(f"lag of {' and '.join(term.axes)}", "s", term.lag, _shifts(term, samples))
         case ArmSag():
             for field, unit in (("angle", "rad"), ("stretch", "m")):
                 if size := getattr(term, field):
                     alone = replace(term, **{x: 0.0 for x in term.sizes if x != field})  # type: ignore[arg-type]
-                    yield from _moved(f"arm sag, {field}", unit, size, _shifts(alone, samples))
+                    shifts = _shifts(alone, samples)
+                    yield from _moved(f"arm sag, {field}", unit, size, shifts, field=field)
         case Wobble():
             for part, turn in (("sine", 0.0), ("cosine", np.pi / 2)):
                 one = replace(term, phase=term.phase + turn)
@@ -197,11 +205,17 @@ _ESTIMABLE = (
 
 
 def _moved(
-    name: str, unit: str, size: float, moves: tuple[tuple[str, Any], ...], share: float = 1.0
+    name: str,
+    unit: str,
+    size: float,
+    moves: tuple[tuple[str, Any], ...],
+    share: float = 1.0,
+    *,
+    field: str = "",
 ) -> Iterator[Parameter]:
     """A parameter of the pose, if its size is any; of its variance it has a ``share``."""
     if size:
-        yield Parameter(name, name, unit, abs(size) * np.sqrt(share), moves)
+        yield Parameter(name, name, unit, abs(size) * np.sqrt(share), moves, field=field)
 
 
 def _gained(name: str, term: Any, shape: Real, end: str = "") -> Iterator[Parameter]:
@@ -209,7 +223,8 @@ def _gained(name: str, term: Any, shape: Real, end: str = "") -> Iterator[Parame
     for field, unit in (("amplitude", "relative"), ("phase", "rad")):
         if size := abs(getattr(term, field)):
             group = f"{name}, {field}"
-            yield Parameter(group + end, group, unit, size, gain=shape, imaginary=field == "phase")
+            turns = field == "phase"
+            yield Parameter(group + end, group, unit, size, gain=shape, imaginary=turns, field=field)
 
 
 def _zero(term: AxisZero, samples: Samples) -> Parameter:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,7 @@ from nf2ff.diagnostics.alignment_parameters import Parameter
 from nf2ff.diagnostics.observability import Observability
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.notice import Notice
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -129,6 +132,36 @@ class Alignment:
             value = float(self.value[at[0]]) if len(at) == 1 else value
             found.append(Estimate(group, one.unit, value, after, before, size))
         return found
+
+
+def terms_left(found: Alignment, terms: Sequence[ErrorTerm]) -> tuple[ErrorTerm, ...]:
+    """Terms of a budget for the corrected samples: with what is left of the sizes.
+
+    Parameters
+    ----------
+    found : Alignment
+        What was found.
+    terms : sequence of ErrorTerm
+        The terms that it was found by.
+
+    Returns
+    -------
+    tuple of ErrorTerm
+        Those that were estimated, each size times its standard uncertainty after over before; the others as
+        they are. That some go together is not in them.
+    """
+    left = list(terms)
+    for index, term in enumerate(terms):
+        sizes: dict[str, Any] = {}
+        for field in term.sizes:
+            at = [i for i, x in enumerate(found.parameters) if (x.term, x.field) == (index, field)]
+            if at:
+                prior = np.array([found.parameters[i].prior * _rms(found.parameters[i]) for i in at])
+                after = found.uncertainty[at] / [found.parameters[i].prior for i in at]
+                ratio = float(np.linalg.norm(after * prior) / np.linalg.norm(prior))
+                sizes[field] = ratio * getattr(term, field)
+        left[index] = replace(term, **sizes) if sizes else term
+    return tuple(left)
 
 
 def _without(q: Complex, change: Complex) -> Complex:

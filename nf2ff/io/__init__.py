@@ -1,6 +1,6 @@
 """Files: native, CSV, TOML, pattern files.
 
-alignment_toml : read_alignment_file
+alignment_toml : read_alignment_file, write_terms
 antenna_toml : read_antenna
 box_tables : read_places, write_excitations, write_parts, write_projection
 budget_toml : read_budget

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
+from dataclasses import fields
 from typing import NamedTuple
 
+import numpy as np
 from pydantic import Field
 
 from nf2ff.io.budget_toml import list_of_tables
-from nf2ff.io.safe import PathLike
+from nf2ff.io.safe import PathLike, replacing
 from nf2ff.io.toml import Table, read_toml, template
 from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, error_from
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
@@ -62,3 +66,33 @@ def read_alignment_file(path: PathLike) -> AlignmentFile:
         for i, one in enumerate(read.error, start=1)
     )
     return AlignmentFile(terms, read.degree)
+
+
+def write_terms(path: PathLike, terms: Sequence[ErrorTerm], *, overwrite: bool = False) -> None:
+    """Write error terms as tables of a budget, in SI units; times of samples stay with the samples.
+
+    Parameters
+    ----------
+    path : path
+        TOML file to write.
+    terms : sequence of ErrorTerm
+        What to write.
+    overwrite : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    ValueError
+        If the file exists or cannot be written; the old one is untouched then.
+    """
+    lines = ["# Sizes in rad, m, s, or relative; put these tables into the budget of nf2ff uncertainty."]
+    for term in terms:
+        lines += ["", "[[error]]", f"kind = {json.dumps(term.name)}"]
+        for one in fields(term):
+            value = getattr(term, one.name)
+            if value is None or isinstance(value, np.ndarray):
+                continue
+            shown = repr(float(value)) if isinstance(value, float) else json.dumps(value)
+            lines.append(f"{one.name} = {shown}")
+    with replacing(path, overwrite=overwrite) as temporary:
+        temporary.write_text("\n".join([*lines, ""]), encoding="utf-8")

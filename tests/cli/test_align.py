@@ -62,7 +62,12 @@ def arguments(tmp_path, scan="scan.h5", output="aligned.h5"):
 
 def test_a_scan_is_set_right(made, tmp_path):
     antenna = made()
-    out = succeed(*arguments(tmp_path), "--plot", tmp_path / "a.png")
+    out = succeed(*arguments(tmp_path), "--plot", tmp_path / "a.png", "--left", tmp_path / "left.toml")
+    left = read_alignment_file(tmp_path / "left.toml").terms
+    assert [x.name for x in left] == ["axis-zero", "thermal-ramp", "receiver-noise"]
+    assert 0 < left[0].offset < 0.1 * np.radians(0.5)
+    assert 0 < left[1].phase < 0.05 * np.radians(15)
+    assert left[2].rms == pytest.approx(10 ** (-50 / 20))
     assert out.index("seen by the scan") < out.index("estimate")
     assert "zero of theta" in out
     assert "reduced chi-square: " in out

@@ -29,6 +29,8 @@ LEAST_RTOL = 1e-16
 #: Steps from which an iteration that has not converged has stalled, and the largest tolerance at which a
 #: dense factorisation then takes its place.
 STALLED, EXACT = 200, 1e-8
+#: Bytes that are kept for the next responses where each frequency has positions of its own.
+MOST_KEPT = 2**28
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,9 +217,14 @@ class Problem:
     def fields(self, index: int) -> Fields | None:
         """What stands for the samples of one frequency in the normal equations, if that pays."""
         key = f"fields {index if self._own else 0}"
-        if key not in self._kept:
-            self._kept[key] = grid_fields(*self.iteration(index))
-        return self._kept[key]
+        if key in self._kept:
+            found: Fields | None = self._kept[key]
+            return found
+        found = grid_fields(*self.iteration(index))
+        held = sum(x.nbytes for port in found or () for x in port.values())
+        if not self._own or self.samples.frequency.size * held <= MOST_KEPT:
+            self._kept[key] = found
+        return found
 
     @property
     def _own(self) -> bool:

@@ -2,6 +2,7 @@
 
 import importlib
 import json
+import re
 import sys
 from pathlib import Path
 
@@ -17,7 +18,7 @@ def benchmark(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
     names = ("measure", "tables", "scans", "regressions", "metrics", "probe_orders", "uncertainty")
-    for name in (*names, "interval_coverage", "erroneous_scans", "compact_range"):
+    for name in (*names, "interval_coverage", "erroneous_scans", "compact_range", "report_page"):
         sys.modules.pop(name, None)
 
 
@@ -135,3 +136,14 @@ def test_compact_range(benchmark, capsys):
     (row,) = capsys.readouterr().out.splitlines()[1:]
     # The end of the spectrum and the sums leave 1e-4 and less, here of the largest field.
     assert -200 < float(row.split()[-1]) < -80
+
+
+@pytest.mark.slow
+def test_report_page(benchmark, capsys, monkeypatch):
+    module = benchmark("report_page")
+    monkeypatch.setattr(module.shutil, "which", lambda _: None)
+    module.main(8, 2)
+    (line,) = capsys.readouterr().out.splitlines()
+    found = re.fullmatch(r"degree 8, 2 frequencies: \d+\.\d s, (\d\.\d) MB", line)
+    # The library alone is 1.9 MB; the most that a report of any size may have is 8.
+    assert 1.9 < float(found[1]) < 8

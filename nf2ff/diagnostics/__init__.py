@@ -13,4 +13,5 @@ noise : coefficient_noise, result_noise, spectrum_noise, without_noise
 origin : translate, radiation_centre, centre_uncertainty, minimum_sphere
 parts : RadiatingParts, power_map, radiating_parts
 surface : Surface, SurfaceField, read_surface, surface_field
+tie_cuts : TieCuts, tie_cuts
 """

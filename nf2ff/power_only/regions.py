@@ -82,6 +82,7 @@ def partial_uncertainty(fit: PowerFit, *, theta1: float, theta2: float, count: i
 
     n = np.arange(1, fit.degree + _BEYOND + 1)
     edges = np.cos([theta1, min(theta2, np.pi)])
+    solid = (edges[0] - edges[1]) / 2
     ends = [np.array([eval_legendre(m, x) for m in (n + 1, n - 1)]) for x in edges]
     whole = np.abs((ends[0][0] - ends[0][1]) - (ends[1][0] - ends[1][1])) / (2 * n + 1)
     share = 0.25 * (2 * n + 1) * whole**2
@@ -91,4 +92,4 @@ def partial_uncertainty(fit: PowerFit, *, theta1: float, theta2: float, count: i
         last = spectrum[:, 0]
     above = last[:, None] * (share / (2 * n + 1))[None, fit.degree :]
     noise = np.nan_to_num(fit.residual) ** 2 / max(count, 1)
-    return np.asarray(np.sqrt(above.sum(axis=1) + noise * (0.25 + share[: fit.degree].sum())))
+    return np.asarray(np.sqrt(above.sum(axis=1) + noise * (solid**2 + share[: fit.degree].sum())))

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from nf2ff.antenna.modes import wavenumber
+from nf2ff.diagnostics.tie_cuts import tie_cuts
 from nf2ff.planning.degree import DegreeChoice
 from nf2ff.planning.plan import Plan, samples_of_grid
-from nf2ff.planning.scan_time import WORDS, Schedule
+from nf2ff.planning.scan_time import DENSITY, EQUAL_AREA, SPIRAL, WORDS, Schedule
 from nf2ff.planning.tolerances import Tolerance, Wish
 from nf2ff.ranges.compare import Fit, RangeKind, RangeVerdict
 from nf2ff.report.numbers import aligned
@@ -136,6 +137,23 @@ def _scan_lines(plan: Plan) -> list[str]:
         reflections,
         head,
         *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True)),
+        *_tie_lines(plan),
+    ]
+
+
+def _tie_lines(plan: Plan) -> list[str]:
+    """Cuts that a spiral wants, and what they take."""
+    if plan.scan.name not in (EQUAL_AREA, SPIRAL, DENSITY):
+        return []
+    cuts, request = tie_cuts(plan.degree), plan.request
+    switched = request.positioner.chi is None
+    step = float(request.positioner.theta.stop_time(math.pi / (plan.degree + 2)))
+    passes = 1 if switched else 2
+    seconds = passes * cuts.positions * (step + request.receiver.dwell(switched=switched))
+    return [
+        f"two cuts through the poles afterwards, one of them through the beam ({2 * cuts.positions} "
+        f"readings, about {_duration(seconds)}), show drift and misaligned axes (nf2ff align); the same "
+        "spiral again, or a ring about the equator, does not"
     ]
 
 

@@ -133,7 +133,7 @@ def reconstruct(
     found = []
     for f in range(samples.frequency.size):
         one = samples.at_frequency(f)
-        check_determined(one, degree)
+        check_determined(one, probe, degree)
         told = partial(_tell, progress, f * starts, samples.frequency.size * starts)
         found.append(_one(one, probe, degree, noise, starts, generator, jobs, told))
     modes = Modes(samples.frequency, np.stack([q for q, *_ in found]), reference)

@@ -80,10 +80,13 @@ def test_coarse_steps_are_as_unsure_as_they_are(step, degree):
     assert 0.8 < np.sqrt(stated / happened) < 4
 
 
-def test_a_pattern_that_is_resolved_is_sure():
-    # Degree 3 of a fit of degree 11: what the last two hold is rounding, and what is left is the fit's own
-    # residual, of which 156 readings leave less than 1/sqrt(156).
-    fit = dipole_fit()
-    told = partial_uncertainty(fit, theta1=0, theta2=1.0, count=156)
-    assert np.all(told < fit.residual / np.sqrt(156))
-    assert np.all(told < 3e-4 * fit.mean)
+def test_a_pattern_that_is_resolved_is_as_sure_as_its_noise():
+    # Nothing in the last degrees: noise alone is left. By Parseval's theorem what a band takes of degrees,
+    # squared, adds up to its part of the sphere; of the whole sphere, of degree 0 alone, to 1.
+    terms = np.zeros((1, 81))
+    terms[0, :16] = 1.0
+    fit = PowerFit([1e9], terms, [0.01])
+    told = partial_uncertainty(fit, theta1=0, theta2=1.0, count=100)[0]
+    part = (1 - np.cos(1.0)) / 2
+    assert 0.9 * 0.001 * np.sqrt(part) < told < 0.001 * np.sqrt(part)
+    assert partial_uncertainty(fit, theta1=0, theta2=np.pi, count=100)[0] == pytest.approx(0.001)

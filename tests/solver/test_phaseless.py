@@ -18,6 +18,7 @@ from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe
 from nf2ff.solver import phaseless, phaseless_counting
 from nf2ff.solver.phaseless import reconstruct
+from nf2ff.solver.phaseless_trial import found_in_trial
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
 
@@ -96,10 +97,22 @@ def test_each_frequency_by_itself_and_a_missing_reading():
         assert db(far_apart(found.modes.coefficients[f], exact)) < db(found.certificates[f].error) + 3
 
 
+def test_a_trial_tells_positions_that_determine_the_field_from_others():
+    cuts, powers, two = (
+        phaseless_scan(cluster(0), grid_positions(spheres), along)[0]
+        for spheres, along in ((ONE_SPHERE, "cuts"), (ONE_SPHERE, "nothing"), ((1.4, 3.4), "positions"))
+    )
+    assert found_in_trial(cuts, PROBE, DEGREE, rng=0) >= 2
+    assert found_in_trial(two, PROBE, DEGREE, rng=0) >= 2
+    assert found_in_trial(powers, PROBE, DEGREE, rng=0) == 0
+
+
 @pytest.mark.parametrize("along", ["nothing", "positions", "rings"])
 def test_what_one_sphere_does_not_determine_is_refused(along):
     samples, _, noise = phaseless_scan(cluster(0), grid_positions(ONE_SPHERE), along)
-    with pytest.raises(ValueError, match=r"on one sphere do not determine the field.* a second sphere"):
+    with pytest.raises(
+        ValueError, match=r"on one sphere do not determine.* in [01] of 3 starts: measure a second sphere"
+    ):
         reconstruct(samples, PROBE, degree=DEGREE, noise=noise)
 
 

@@ -10,9 +10,17 @@ from scipy.special import logsumexp
 
 from nf2ff.antenna.modes import mode_count
 from nf2ff.measurement.probe import field_probe
+from nf2ff.solver import phaseless_range
 from nf2ff.solver.phaseless_certificate import realisations
 from nf2ff.solver.phaseless_likelihood import Readings, deviance, groups_of, most_likely
-from nf2ff.solver.phaseless_range import PointRange, RingRange, _point_range, range_of
+from nf2ff.solver.phaseless_range import (
+    DenseRange,
+    PointRange,
+    RingRange,
+    _dense_range,
+    _point_range,
+    range_of,
+)
 from nf2ff.solver.phaseless_search import Task
 from nf2ff.solver.transmission import modelled
 
@@ -37,13 +45,14 @@ def grid():
 
 
 @pytest.mark.parametrize("dipole", [False, True])
-@pytest.mark.parametrize("make", [range_of, _point_range])
+@pytest.mark.parametrize("make", [range_of, _point_range, _dense_range])
 def test_a_range_holds_what_antennas_make(make, dipole, grid, dipole_probe):
     # Against the transmission operator with all orders of the probe, which no range shares its sums with.
     rng = np.random.default_rng(3)
     probe = dipole_probe() if dipole else field_probe()
     one = make(grid, probe, DEGREE)
-    assert isinstance(one, RingRange if make is range_of else PointRange)
+    kinds = {range_of: RingRange, _point_range: PointRange, _dense_range: DenseRange}
+    assert isinstance(one, kinds[make])
     q = random_modes(rng)
     exact = modelled(grid, probe, q)[one.order] * one.scale
     size = np.linalg.norm(exact)
@@ -73,13 +82,19 @@ def test_both_ranges_project_alike(grid):
     # A projection: what it leaves is orthogonal to the range, and twice is once.
     again, _ = rings.project(near, None)
     np.testing.assert_allclose(again, near, rtol=0, atol=1e-12 * np.linalg.norm(near))
+    dense = _dense_range(grid, field_probe(), DEGREE)
+    at[rings.order] = near
+    other, _ = dense.project(w * dense.scale, None)
+    np.testing.assert_allclose(other, at, rtol=0, atol=1e-11 * np.linalg.norm(near))
     single, _ = rings.rough().project((w[rings.order] * rings.scale).astype(np.complex64), None)
     assert np.linalg.norm(single - near) < 1e-5 * np.linalg.norm(near)
 
 
-def test_a_ring_lacking_a_position_is_no_ring(grid):
-    keep = np.arange(grid.port.size) != 11
-    assert isinstance(range_of(grid.part([0], keep), field_probe(), DEGREE), PointRange)
+def test_a_ring_lacking_a_position_is_no_ring(grid, monkeypatch):
+    some = grid.part([0], np.arange(grid.port.size) != 11)
+    assert isinstance(range_of(some, field_probe(), DEGREE), DenseRange)
+    monkeypatch.setattr(phaseless_range, "_DENSE", 1000)
+    assert isinstance(range_of(some, field_probe(), DEGREE), PointRange)
 
 
 class TestLikelihood:

@@ -189,7 +189,21 @@ const balloon = () => {
   const text = z.map((row, i) => row.map((v, j) => `phi ${j * step}°, theta ${i * step}°: ${v.toFixed(1)} dBi` + (facts.absolute ? `, ${(v + facts.level[f]).toFixed(1)} dBm` : "")));
   const turn = ((at.phi + 40) * Math.PI) / 180;
   const trace = { type: "surface", ...place, surfacecolor: z, cmin: low, cmax: at.top, colorscale: scale("viridis"), colorbar: bar("directivity [dBi]"), text, hovertemplate: "%{text}<extra></extra>", lighting: { ambient: 0.85, diffuse: 0.3, specular: 0.05 }, contours: { x: { highlight: false }, y: { highlight: false }, z: { highlight: false } } };
-  return put("balloon", [trace, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 0 }, scene: scene({ x: 1.3 * Math.cos(turn), y: 1.3 * Math.sin(turn), z: 0.6 }) }));
+  const traces = [trace];
+  if (facts.trusted) {
+    // Two surfaces: that which was seen, and in grey the rest, with the places beside it.
+    const columns = facts.arrays.trusted.shape[2], thin = (all) => all.filter((_, k) => k % every === 0);
+    const seen = thin(rows(Array.from(codes("trusted", f)), columns).map((row) => [...row, row[0]])).map(thin);
+    const beside = (i, j) => [-1, 0, 1].some((a) => [-1, 0, 1].some((b) => seen[i + a] && seen[i + a][j + b] === 0));
+    const grey = seen.map((row, i) => row.map((_, j) => beside(i, j)));
+    const only = (wanted) => Object.fromEntries(Object.entries(place).map(([k, v]) => [k, v.map((row, i) => row.map((x, j) => (wanted(i, j) ? x : null)))]));
+    if (grey.some((row) => row.includes(true))) {
+      const one = colour("unseen");
+      Object.assign(trace, only((i, j) => seen[i][j] === 1));
+      traces.push({ ...trace, ...only((i, j) => grey[i][j]), colorscale: [[0, one], [1, one]], showscale: false, text: undefined, hovertemplate: "not measured<extra></extra>" });
+    }
+  }
+  return put("balloon", [...traces, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 0 }, scene: scene({ x: 1.3 * Math.cos(turn), y: 1.3 * Math.sin(turn), z: 0.6 }) }));
 };
 const turning = (id) => {
   const box = by(id);

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
 from nf2ff.measurement.samples import Samples
@@ -271,8 +271,11 @@ def _judge(
     samples, probe = prepared.samples, prepared.probe
     modes = modes.extend(degree)
 
-    def again(one: Samples) -> Modes:
-        return replace(prepared, samples=one).modes(one.response).extend(degree)
+    def again(f: int, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        q = np.zeros(mode_count(degree), dtype=complex)
+        found = prepared.roughly(f, response)
+        q[: found.size] = found
+        return q
 
     distinct = prepared.scan is not None and prepared.scan.distinct
     doubts = model_agreement.judge(

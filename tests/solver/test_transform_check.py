@@ -12,16 +12,18 @@ import numpy as np
 import pytest
 from commands import run, simulated
 
+from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import RULES, Grid, grid_for_degree, ring_angles
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
-from nf2ff.antenna.points import equal_area_spiral_for_degree
+from nf2ff.antenna.points import equal_area_spiral, equal_area_spiral_for_degree
 from nf2ff.kernel import fine_grid, spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
+from nf2ff.measurement.simulated import simulate
 from nf2ff.solver import dense, methods, quadrature, transform_check
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares, Quadrature
-from nf2ff.solver.solve import prepare
+from nf2ff.solver.solve import prepare, solve
 from nf2ff.solver.transform_check import WrongTransformError
 from nf2ff.solver.transmission import TransmissionOperator
 
@@ -376,3 +378,24 @@ def test_the_residual_is_that_of_the_solution():
     matrix = methods.dense_matrix(plan_geometry(samples), FIELD, frequency=ONE_METRE[0], degree=DEGREE)
     rest = np.linalg.norm(response[0] - matrix @ got.coefficients) / np.linalg.norm(response)
     assert got.residual == pytest.approx(rest, rel=1e-9)
+
+
+@pytest.mark.parametrize("count", [485, 500, 520])
+def test_few_samples_are_no_fault_of_the_library(count):
+    """At one position a pair noise fits waves that the samples hardly see: large, of small responses."""
+    rng = np.random.default_rng(0)
+    place = 0.03 * rng.normal(size=(6, 3))
+    antenna = DipoleCluster(place, rng.normal(size=(6, 3)) + 1j * rng.normal(size=(6, 3)))
+    points = equal_area_spiral(count)
+    samples = simulate(
+        antenna,
+        frequency=[10e9],
+        theta=np.repeat(points.theta, 2),
+        phi=np.repeat(points.phi, 2),
+        chi=np.tile([0, np.pi / 2], points.count),
+        radius=0.3,
+    )
+    # That is said, and nothing is blamed on the transforms.
+    found = solve(samples, field_probe(), degree=21)
+    (told,) = found.warnings[0]
+    assert "hardly determine all waves of degree 21" in told

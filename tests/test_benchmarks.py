@@ -17,7 +17,7 @@ def benchmark(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
     names = ("measure", "grid_solve", "any_points", "metrics", "probe_orders", "uncertainty")
-    for name in (*names, "interval_coverage", "erroneous_scans"):
+    for name in (*names, "interval_coverage", "erroneous_scans", "alignment", "misaligned_scans"):
         sys.modules.pop(name, None)
 
 
@@ -123,3 +123,14 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     along = [np.cos(0.7) * np.cos(1.1), np.cos(0.7) * np.sin(1.1), -np.sin(0.7)]
     assert read[0] == pytest.approx(field @ along, rel=1e-12)
     assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)
+
+
+def test_alignment(benchmark, capsys):
+    benchmark("alignment").main(["equal-area + 2", "equal-area"], degree=8, repetitions=1, small_probe=True)
+    tied, bare = (line[20:].split() for line in capsys.readouterr().out.splitlines()[1:])
+    recorded, aligned, known = map(float, tied[:3])
+    # One draw of twelve parameters: within twice what noise alone does where the scan sees them.
+    assert aligned < min(recorded - 10, known + 6)
+    assert int(tied[8]) <= 60
+    # Bare, it is not made worse.
+    assert float(bare[1]) < float(bare[0]) + 0.1

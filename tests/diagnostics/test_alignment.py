@@ -279,6 +279,7 @@ def test_other_frequencies_take_the_pose():
         ({"time": None, "terms": SIGNAL}, "the scan has no times: give time"),
         ({"degree": 18}, "there are .* samples for 720 modes of degree 18 and 12 parameters: sample more"),
         ({"degree": 2}, "degree 2 is too low: its last two degrees hold .*: take a higher one"),
+        ({"degree": 5}, "degree 5 is too low: its last two degrees hold .*: take a higher one"),
         ({"frequency": 1e9}, "there is no sample at 1 GHz"),
     ],
 )  # fmt: skip

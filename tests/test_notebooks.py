@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from notebook_ranges import check_four_ranges
 from probe_oracle import cluster_modes
 from pyshtools.expand import SHExpandDH
 from scipy.special import eval_legendre
@@ -427,6 +428,18 @@ def check_inside_the_box(found):
     assert found["gained"][76] > 10
 
 
+def check_no_phase_reference(found):
+    assert found["degree"] == 7
+    refused, *others = found["sets"]
+    assert refused == "powers, one sphere"
+    assert sorted(found["found"]) == sorted(others)
+    # In one cut errors scatter about the prediction for all directions: 3 dB up, and more down.
+    for name in others:
+        assert found["errors"][name] < 10 ** (3 / 20) * found["predicted"][name], name
+    # Amplitudes alone tell least.
+    assert max(found["predicted"], key=found["predicted"].get) == "powers, two spheres"
+
+
 def check_alignment(found):
     # Faults as they were put in (closed forms of dipoles); four standard uncertainties.
     truth = {
@@ -459,7 +472,9 @@ CHECKS = {
     "alignment.ipynb": check_alignment,
     "error_growth.ipynb": check_error_growth,
     "first_scan.ipynb": check_first_scan,
+    "four_ranges.ipynb": check_four_ranges,
     "inside_the_box.ipynb": check_inside_the_box,
+    "no_phase_reference.ipynb": check_no_phase_reference,
     "planning.ipynb": check_planning,
     "probe_correction.ipynb": check_probe_correction,
     "spiral_and_grid.ipynb": check_spiral_and_grid,

@@ -32,7 +32,7 @@ from nf2ff.ranges.array_alternatives import trade_off, what_would_work
 from nf2ff.ranges.array_design import ArrayDesign, ArrayTask, design_array, judged
 from nf2ff.ranges.array_field import array_field
 from nf2ff.ranges.compact_range import ReflectedField, reflected_field
-from nf2ff.ranges.device_effect import DeviceEffect, device_effect
+from nf2ff.ranges.device_effect import METRICS, DeviceEffect, device_effect
 from nf2ff.ranges.incident_field import IncidentField
 from nf2ff.ranges.plane_wave_array import element_weights, plane_points
 from nf2ff.ranges.quiet_zone import ZoneFigures, evaluate
@@ -136,7 +136,9 @@ def design_range(
     if term is not None:
         f = asked.frequency[chosen] / 1e9
         note = f"{description.name}, {f:.6g} GHz, device up to {offset_m:g} m off the centre of the zone"
-        write_zone_term(term, made.effects[chosen], note=note, overwrite=overwrite)
+        effect = made.effects[chosen]
+        sizes = {metric: effect.standard_uncertainty(metric) for metric in METRICS}
+        write_zone_term(term, sizes, note=note, overwrite=overwrite)
     if plot is not None:
         save_picture(_picture(asked, made, chosen), plot, overwrite=overwrite)
     if as_json:

@@ -76,7 +76,7 @@ def plan(
     wishes, terms = read_tolerances(description)
     if antenna is not None and not wishes:
         raise InputError(f"{description}: has no [tolerances]", "give them, or leave --antenna out")
-    with found_in(description):
+    with found_in(description), working("planning"):
         made = make_plan(asked)
         found = () if antenna is None else _tolerances(made, read_antenna(antenna), wishes, terms, draws)
     told = plan_facts(made) | ({"tolerances": tolerance_facts(terms, found)} if found else {})

@@ -19,6 +19,7 @@ from nf2ff.cli.options import (
     one_line_errors,
     overwrite_option,
     template_option,
+    time_convention_option,
     working,
 )
 from nf2ff.io import native, safe
@@ -32,7 +33,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.result import Result
 from nf2ff.metrics.summary import summarise
-from nf2ff.metrics.transformation import beam_figures
+from nf2ff.metrics.transformation import beam_figures, limit_orders
 from nf2ff.planning.plan import make_plan
 from nf2ff.report.page import report_page, require_libraries
 from nf2ff.report.page_figures import with_budget
@@ -58,6 +59,7 @@ OTHER_MODES = 1e-3
 @click.option("--samples", type=FILE, help="Scan that the result was made of: gives near field and residual.")
 @click.option("--probe", type=FILE, help="Its probe, as for transform; by default the ideal field probe.")
 @mounting_options
+@time_convention_option
 @click.option("--plan", type=FILE, help="Plan of the scan (TOML), as nf2ff plan reads it.")
 @click.option("--compare", type=FILE, help="Another result of the antenna to compare with.")
 @click.option(
@@ -84,6 +86,7 @@ def report(
     samples: Path | None,
     probe: Path | None,
     mounting: Mounting,
+    time_convention: str | None,
     plan: Path | None,
     compare: Path | None,
     beams: tuple[Path, ...],
@@ -101,8 +104,8 @@ def report(
     check_output(output, given, overwrite=overwrite)
     if output.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{output}: is no name of a page", f"choose {output.with_suffix('.html')}")
-    if samples is None and (probe is not None or mounting != Mounting()):
-        misused("--probe and its mounting are of the scan: give --samples as well")
+    if samples is None and (probe is not None or mounting != Mounting() or time_convention is not None):
+        misused("--probe, its mounting and --time-convention are of the scan: give --samples as well")
     with working("reading"):
         found, notices = _result(result)
         files = {str(path): safe.sha256(path) for path in dict.fromkeys(given)}
@@ -115,9 +118,10 @@ def report(
             command=command_line(),
         )
         if samples is not None:
-            scan = native.read_samples(samples)
+            scan = native.read_samples(samples, time_convention=time_convention)
             notices += _other_scan(samples, files[str(samples)], found)
-            asked = replace(asked, samples=scan, probe=read_mounted_probe(probe, mounting, None)[1])
+            whole = read_mounted_probe(probe, mounting, time_convention)[1]
+            asked = replace(asked, samples=scan, probe=limit_orders(whole, mounting.largest_order))
         if budget is not None:
             uncertainty, told = _uncertainty(budget, found)
             notices += told

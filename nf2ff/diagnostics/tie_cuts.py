@@ -30,7 +30,7 @@ class TieCuts:
     Parameters
     ----------
     theta : (P,) ndarray
-        Polar angles in [-pi, pi] [rad].
+        Polar angles from -pi to pi [rad].
     phi : (P,) ndarray
         Azimuths, one a cut [rad].
     cuts : int

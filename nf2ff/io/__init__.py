@@ -4,7 +4,7 @@ alignment_toml : read_alignment_file, write_terms
 antenna_toml : read_antenna
 box_tables : read_places, write_excitations, write_parts, write_projection
 budget_toml : read_budget
-design_toml : ArrayRequest, ReflectorRequest, read_design
+design_toml : read_design
 growth : read_growth, write_growth
 level_toml : read_gain_transfer, read_level
 levels : write_cuts, write_levels
@@ -18,7 +18,6 @@ plan_toml : read_plan
 power_tables : read_power_table, read_sensitivity_table
 probe : load_probe
 radiation : read_seen
-range_files : write_array_weights, write_probed_fields, write_zone_term
 report_toml : read_report_meta
 safe : provenance
 tables : Pattern, read_pattern, read_table, write_pattern, write_table

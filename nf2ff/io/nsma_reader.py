@@ -32,6 +32,7 @@ from nf2ff.io.nsma import (
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.pattern import PatternCode
+from nf2ff.messages.visible import visible
 
 Real = NDArray[np.float64]
 
@@ -163,7 +164,7 @@ class _Reader:
         if not match:
             what = f"{line[:40]!r} is neither a record 'TAG:,value' nor a point 'angle,level,'"
             self.refuse(what, "correct or remove it")
-        tag, mark, value = match[1].upper(), match[2].strip(), match[3].strip()
+        tag, mark, value = match[1].upper(), match[2].strip(), visible(match[3].strip())
         if tag not in FIELDS:
             if not self.header and not self.frequency:
                 self.refuse(f"{line[:40]!r} is no record of NSMA WG16.99.050", "expected 'REVNUM:,...'")

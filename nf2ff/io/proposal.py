@@ -254,7 +254,7 @@ def _line(name: str, column: _Column) -> str:
     if name in ("port", "real", "imag", "complex"):
         unit = ""
     elif not unit or unit == "linear":
-        whole = all(x == round(x) for x in values)
+        whole = all(x.is_integer() for x in values)
         if name == "radius":
             unit = "mm" if most > 100 else "m"
         elif name == "frequency":

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import json
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,6 @@ from nf2ff.io.columns import write_columns
 from nf2ff.io.safe import PathLike, replacing
 from nf2ff.io.zone_table import PLACE_COLUMNS, POLARISATION
 from nf2ff.ranges.array_design import ArrayDesign
-from nf2ff.ranges.device_effect import METRICS, DeviceEffect
 from nf2ff.ranges.plane_wave_array import PlaneWaveArray
 from nf2ff.ranges.zone import ProbedField
 
@@ -82,35 +82,36 @@ def write_array_weights(
     write_columns(path, names, blocks(), overwrite=overwrite)
 
 
-def write_zone_term(path: PathLike, effect: DeviceEffect, *, note: str, overwrite: bool = False) -> None:
+def write_zone_term(
+    path: PathLike, sizes: Mapping[str, float], *, note: str, overwrite: bool = False
+) -> None:
     """Write what a zone does to a device as a budget of one term, which `nf2ff uncertainty` reads.
 
     Parameters
     ----------
     path : path
         TOML to write.
-    effect : DeviceEffect
-        The effect.
+    sizes : mapping of str to float
+        Standard uncertainty of each metric [dB or rad]; NaN leaves it out.
     note : str
         Where the term comes from.
     overwrite : bool
         Whether an existing file may be replaced.
     """
-    sizes = {}
-    for metric, field in METRICS.items():
-        value = effect.standard_uncertainty(metric)
-        if np.isfinite(value):
-            level = field.endswith("_db")
-            unit, shown = ("db", value) if level else ("deg", float(np.degrees(value)))
-            sizes[metric] = f"{metric}_{unit} = {shown:.6g}"
-    names = ", ".join(f'"{x}"' for x in sizes)
+    known = {metric: size for metric, size in sizes.items() if np.isfinite(size)}
+    angles = ("beamwidth", "pointing")
+    shown = ", ".join(
+        f"{metric}_deg = {np.degrees(size):.6g}" if metric in angles else f"{metric}_db = {size:.6g}"
+        for metric, size in known.items()
+    )
+    names = ", ".join(f'"{x}"' for x in known)
     text = f"""# A range's quiet zone as a term of an uncertainty budget, complete as it stands.
 metrics = [{names}]
 
 [[term]]
 name = "quiet zone"
-standard_uncertainty = {{ {", ".join(sizes.values())} }}
-note = "{note}"
+standard_uncertainty = {{ {shown} }}
+note = {json.dumps(note[:500], ensure_ascii=False)}
 """
     with replacing(path, overwrite=overwrite) as temporary:
         Path(temporary).write_text(text, encoding="utf-8")

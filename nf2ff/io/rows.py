@@ -100,20 +100,24 @@ class Rows:
         assert self.coherence is not None
         found = np.zeros(rows.shape[1], dtype=np.intp)
         for which, there in zip(rows, present, strict=True):
-            number = self.coherence[which[there]].astype(np.intp)
+            number = self.coherence[which[there]].astype(np.int64)
             alone = number == 0
             number[alone] = number.max() + 1 + np.arange(alone.sum())
-            _, first, own = np.unique(number, return_index=True, return_inverse=True)
-            own = 1 + np.flatnonzero(there)[first][own]
-            known = found[there] > 0
-            if np.any(found[there][known] != own[known]):
-                at = which[there][np.flatnonzero(known)[np.argmax(found[there][known] != own[known])]]
+            own = np.unique(number, return_inverse=True)[1]
+            # Groups of earlier frequencies must each be one of these, as far as samples are in both.
+            before = found[there]
+            link = np.zeros(own.max() + 1, dtype=np.intp)
+            link[own[before > 0]] = before[before > 0]
+            wrong = (before > 0) & (link[own] != before)
+            if wrong.any() or np.unique(link[link > 0]).size < np.count_nonzero(link):
                 raise InputError(
                     "frequencies differ in which samples share a phase (coherence)",
                     "give every frequency the same groups, or a table of its own",
-                    where=line(int(at)),
+                    where=line(int(which[there][np.argmax(wrong)])),
                 )
-            found[there] = own
+            new = link == 0
+            link[new] = found.max() + 1 + np.arange(new.sum())
+            found[there] = link[own]
         return np.unique(found, return_inverse=True)[1] + 1
 
     def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:

@@ -347,6 +347,13 @@ def point_synthesis(
     return _complex(real, imag, threads)
 
 
+def real_synthesis(alm: Complex, *, spin: int, location: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Real maps (C, M) of coefficients (C, A), at points that are `aside`, to the library's best."""
+    return ducc0.sht.synthesis_general(
+        alm=alm, spin=spin, lmax=degree_of_packed(alm), loc=location, epsilon=3e-13, nthreads=1
+    )
+
+
 def point_adjoint(
     maps: Complex,
     *,

@@ -1,5 +1,6 @@
 """What was measured, where, with which probe, and at which level.
 
+coherence : with_coherence
 level_chain : LevelChain, apply_level
 level_steps : LevelStep, MismatchStep
 orientation : device_frame, merge_samples

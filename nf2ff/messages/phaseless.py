@@ -32,6 +32,7 @@ class PhaselessCode(Code):
     HELP_NOISE = "check the noise level stated, the degree, positions and probe"
     HELP_STARTS = "use more starts"
     HELP_SPHERE = "measure a second sphere, about 2 wavelengths farther out"
+    HELP_CLOSER = "measure the first sphere about one wavelength from the antenna"
     HELP_PORTS = "read both ports at once with their relative phase, or the powers of four polarisations"
     HELP_CUTS = (
         "keep the phase along cuts of theta, or read a second element displaced along theta with the first"

@@ -70,8 +70,8 @@ class RangeCode(Code):
         "path loss {loss_db:.1f} dB"
     )
     NO_PHASE = (
-        "a device without connector or phase reference gives power, not phase: its readings cannot be "
-        "transformed"
+        "a device without connector or phase reference gives power, not phase: the transform needs a second "
+        "sphere, a probe of two elements, or phase along cuts"
     )
     SENSITIVITY = (
         "sensitivity ({names}) cannot be transformed: EIS is measured directly, at each direction, and TIS "
@@ -99,6 +99,16 @@ class RangeCode(Code):
         "at {frequency_ghz:.6g} GHz"
     )
     ARRAY_TOO_LONG = "the room is {room_m:.3g} m long, the zone ends {length_m:.3g} m from the array"
+    COMPACT_COMPUTED = (
+        "computed by physical optics for a rim with 30 teeth: {taper_db:.2f} dB of taper, ±{ripple_db:.2f} "
+        "dB of ripple, {phase_deg:.1f} deg of phase in a disc at {frequency_ghz:.6g} GHz; other rims: nf2ff "
+        "design-range"
+    )
+    ARRAY_COMPUTED = (
+        "computed for {elements} elements with errors of 0.5 dB and 5 deg: ±{amplitude_db:.2f} dB, "
+        "±{phase_deg:.1f} deg in a ball at {frequency_ghz:.6g} GHz (95 % of draws), link loss "
+        "{loss_db:.1f} dB; others: nf2ff design-range"
+    )
     ARRAY_BAND = (
         "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "
         "takes new weights"

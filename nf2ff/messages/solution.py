@@ -72,5 +72,6 @@ class SolutionCode(Code):
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "
-        "probe and time convention, and whether the degree is high enough"
+        "probe and time convention, and whether the degree is high enough; if the phase jumped from cut to "
+        "cut, find it (nf2ff transform --coherent cuts)"
     )

@@ -9,7 +9,9 @@ gain_transfer : GainTransfer, impedance_mismatch_factor, realised_gain_by_substi
     absolute_by_substitution, probe_of_known_gain
 gain_and_power : intensity, directivity, eirp, trp, gain, realised_gain, radiation_efficiency,
     total_efficiency
+level_cuts : LevelDifference, compare_levels
 lobes : Discrimination, Nulls, Squint, first_nulls, front_to_back, squint, cross_polar_discrimination
+phaseless : certified_samples, mark_certified
 planes : Plane, read_plane, plane_of
 polarisation : components, partial_directivity, axial_ratio, tilt_angle, sense
 probe : probe_figures

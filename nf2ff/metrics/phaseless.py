@@ -83,7 +83,20 @@ def certified_samples(
 
 
 def mark_certified(result: Result, found: Reconstruction) -> Result:
-    """A result with its certificate, and the errors that noise leaves in its figures."""
+    """A result with its certificate, and the errors that noise leaves in its figures.
+
+    Parameters
+    ----------
+    result : Result
+        Of the samples with the phases found.
+    found : Reconstruction
+        What found them, of the same frequencies.
+
+    Returns
+    -------
+    Result
+        With more quantities; the certificate is the first of the warnings.
+    """
     rows = found.certificates
     quantities: dict[str, Any] = dict(result.quantities)
 

@@ -22,6 +22,7 @@ reflector_feed : Feed
 regular_waves : regular_waves, truncation_error_db
 shown_pattern : ShownError, shown_error, shown_field
 surface_errors : SurfaceErrors, required_rms, ruze_loss_db, surface_ripple
+typical : typical_array, typical_reflector
 zone : ProbedField, Zone, largest_zone
 zone_waves : ZoneFit, fit_regular_waves, zone_degree
 zone_formulas : Reflectivity, Spread, stray_level_db, ripple_db, phase_ripple, spread_db,

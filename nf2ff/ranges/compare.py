@@ -12,6 +12,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import RangeCode
 from nf2ff.ranges import lengths
 from nf2ff.ranges.aperture_distance import Aperture, Figure, least_distance
+from nf2ff.ranges.typical import typical_array, typical_reflector
 
 #: What a transform gives, from samples with phase.
 TRANSFORMED = ("pattern", "directivity", "gain", "eirp", "trp", "spurious")
@@ -131,7 +132,8 @@ class RangeVerdict:
     length : float
         Length of the range [m].
     loss_db : float
-        Free-space path loss over it at the highest frequency [dB].
+        Free-space path loss over it at the highest frequency; of an array, where it is computed, by a
+        lossless network [dB].
     """
 
     kind: RangeKind
@@ -215,7 +217,7 @@ def _near_field(q: RangeQuestion) -> RangeVerdict:
     loss = float(lengths.free_space_loss_db(q.near_distance, q.highest))
     against, limits = [], []
     if q.reference == "none":
-        against.append(RangeCode.NO_PHASE())
+        limits.append(RangeCode.NO_PHASE())
     if q.modulated and (q.reference == "carrier" or not q.frozen):
         lacking = [
             *(["a carrier is not enough"] if q.reference == "carrier" else []),
@@ -250,6 +252,16 @@ def _compact(q: RangeQuestion) -> RangeVerdict:
         other.append(RangeCode.NO_DECLARATION())
     too_long = q.room is not None and q.room < focal
     against = [RangeCode.COMPACT_TOO_LONG(room_m=q.room, focal_m=focal)] if too_long else []
+    found = typical_reflector(q.zone_radius, diameter=reflector, focal_length=focal, frequency=q.lowest)
+    if found is not None and found.phase is not None:
+        other.append(
+            RangeCode.COMPACT_COMPUTED(
+                taper_db=found.amplitude_db.taper,
+                ripple_db=found.amplitude_db.ripple,
+                phase_deg=math.degrees(found.phase.total),
+                frequency_ghz=q.lowest / 1e9,
+            )
+        )
     return _verdict(RangeKind.COMPACT, against, [], other, focal, loss)
 
 
@@ -272,4 +284,18 @@ def _array(q: RangeQuestion) -> RangeVerdict:
     if q.highest - q.lowest > 2 * ARRAY_BAND * (q.highest + q.lowest) / 2:
         limits.append(RangeCode.ARRAY_BAND(low_ghz=q.lowest / 1e9, high_ghz=q.highest / 1e9))
     loss = float(lengths.free_space_loss_db(distance, q.highest))
-    return _verdict(RangeKind.ARRAY, against, limits, [size], distance, loss)
+    other = [size]
+    margin = lengths.element_margin(elements)
+    found = typical_array(q.zone_radius, side=side, distance=distance, elements=margin, frequency=q.highest)
+    if found is not None:
+        worst = found.with_errors
+        other.append(
+            RangeCode.ARRAY_COMPUTED(
+                elements=found.weights.size,
+                amplitude_db=worst.amplitude_db,
+                phase_deg=math.degrees(worst.phase),
+                loss_db=-found.link_gain_db,
+                frequency_ghz=q.highest / 1e9,
+            )
+        )
+    return _verdict(RangeKind.ARRAY, against, limits, other, distance, loss)

@@ -41,7 +41,7 @@ _GRAZING = 0.98
 #: Most plane waves.
 MOST_WAVES = 8_000_000
 #: Error of the waves over the norm of all: what the end of the fading leaves is more.
-_EPSILON = 1e-6
+_EPSILON = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,6 +3,7 @@
 alignment_plots : alignment_overview
 box_plots : box_map, excitation_map, filter_effect, surface_map
 budget : budget_dict, budget_lines, budget_rows
+comparison_plots : comparison_cuts, level_comparison
 describe : describe
 design_plots : array_overview
 page : report_page

@@ -207,6 +207,8 @@ def _samples(samples: Samples, lines: Callable[..., list[str]]) -> dict[str, Any
         "different_chi": int(np.unique(np.round(samples.chi, 9)).size),
         "positions_move_with_frequency": samples.moving,
     }
+    if samples.coherence is not None:
+        facts["groups_of_coherent_phase"] = int(np.unique(samples.coherence).size)
     try:
         grid = recognise_grid(samples).grid
     except NotAGridError as error:

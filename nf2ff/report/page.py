@@ -21,6 +21,8 @@ from nf2ff.report.page_input import ReportInput
 
 #: What to install where a library lacks.
 INSTALL = "install them: pip install 'nf2ff[report]', or pip install '.[report]' in the program's folder"
+#: Parts of the script, in order.
+SCRIPT = ("unpack.js", "figures.js", "page.js")
 #: Alternative texts of pictures; of each the figures follow.
 ALTERNATIVES = {
     "cuts": "Two cuts through the peak, co- and cross-polar, directivity over the angle from the peak",
@@ -86,7 +88,7 @@ def report_page(asked: ReportInput) -> str:
     }
     if facts["beams"]:
         facts["tables"]["percentiles"] = [[row] for row in facts["beams"]["table"]]
-    script, (library, packed_library) = _file("page.js"), _library()
+    script, (library, packed_library) = _script(), _library()
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_file),
         autoescape=True,
@@ -154,6 +156,11 @@ def _file(name: str) -> str:
     """A file of the page."""
     source = importlib.resources.files("nf2ff.report").joinpath("templates", name)
     return source.read_text(encoding="utf-8")
+
+
+def _script() -> str:
+    """The script of the page, of its parts."""
+    return "\n".join(['"use strict";', "(() => {", *map(_file, SCRIPT), "})();"])
 
 
 @functools.cache

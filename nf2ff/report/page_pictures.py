@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes, mode_numbers
 from nf2ff.metrics.beam_set import Envelope, distribution
-from nf2ff.report.pattern_plots import MAP_DEPTH, pattern_map
+from nf2ff.report.pattern_plots import MAP_DEPTH
 from nf2ff.report.picture import COLOURS, TEXT_COLOUR, decibels, finish, frequency_label, new_axes, style_axes
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import combine
@@ -22,8 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Real = NDArray[np.float64]
-#: Colour of what was not measured.
-UNSEEN = "#9aa0a6"
 #: How far below the largest pictures of orders and of what is left reach [dB].
 ORDER_DEPTH, LEFT_DEPTH = 80.0, 100.0
 #: Dots per inch on paper, colours of a picture, and at most so many terms in a chart.
@@ -45,24 +42,6 @@ def png_text(draw: Callable[[], Any]) -> str:
     stream = io.BytesIO()
     few.save(stream, format="png", optimize=True)
     return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
-
-
-def marked_map(one: Modes, field: FarField | None, index: int) -> Axes:
-    """The map of a pattern, grey where the near field of a direction was not measured."""
-    ax = pattern_map(one)
-    if field is None or field.trusted is None or field.trusted[index].all():
-        return ax
-    from matplotlib.colors import ListedColormap
-
-    start = ax.get_xlim()[0]
-    phi = np.mod(np.degrees(field.phi) - start, 360) + start
-    order = np.argsort(phi)
-    unseen = np.ma.masked_where(field.trusted[index][:, order], np.ones((field.theta.size, phi.size)))
-    look: Any = {"cmap": ListedColormap([UNSEEN]), "alpha": 0.85, "shading": "nearest", "zorder": 1.5}
-    ax.pcolormesh(phi[order], np.degrees(field.theta), unseen, **look)
-    ax.set_xlim(start, start + 360)
-    ax.set_ylim(180, 0)
-    return ax
 
 
 def order_map(one: Modes) -> Axes:

@@ -9,6 +9,7 @@ from typing import Any
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.diagnostics.tie_cuts import tie_cuts
 from nf2ff.planning.degree import DegreeChoice
+from nf2ff.planning.phaseless import FINER, PHASELESS_SETS
 from nf2ff.planning.plan import Plan, samples_of_grid
 from nf2ff.planning.scan_time import DENSITY, EQUAL_AREA, SPIRAL, WORDS, Schedule
 from nf2ff.planning.tolerances import Tolerance, Wish
@@ -37,6 +38,7 @@ def plan_lines(plan: Plan) -> list[str]:
         "",
         *_range_lines(plan),
         "",
+        *_phaseless_lines(plan),
         *CAUTIONS,
     ]
 
@@ -157,6 +159,21 @@ def _tie_lines(plan: Plan) -> list[str]:
     ]
 
 
+def _phaseless_lines(plan: Plan) -> list[str]:
+    """Sets that do without a phase reference, where there is none."""
+    if plan.request.reference != "none":
+        return []
+    rows = [["read", "spheres", "readings", "time", "gives"]]
+    scan = plan.scan
+    for one in PHASELESS_SETS:
+        count, time = round(one.readings * scan.time.size), _duration(one.time * scan.duration)
+        rows.append([one.name, str(one.spheres), str(count), time, one.gives])
+    lines = aligned([row[:-1] for row in rows], words=1)
+    told = [f"{line}  {row[-1]}" for line, row in zip(lines, rows, strict=True)]
+    where = "spheres 1 and 3 wavelengths from what radiates"
+    return [f"without a phase reference, {where}, steps {FINER:g} times finer:", *told, ""]
+
+
 def _duration(seconds: float) -> str:
     """Hours, minutes and seconds."""
     whole = round(seconds)
@@ -202,6 +219,16 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
         "sweep_s": request.receiver.sweep,
         "scans": [_scan(one) | {"taken": i == plan.chosen} for i, one in enumerate(plan.scans)],
         "ranges": [_range(plan, one) for one in plan.ranges],
+        "without_phase_reference": [
+            {
+                "read": one.name,
+                "spheres": one.spheres,
+                "readings": round(one.readings * plan.scan.time.size),
+                "time_s": one.time * plan.scan.duration,
+                "gives": one.gives,
+            }
+            for one in (PHASELESS_SETS if request.reference == "none" else ())
+        ],
         "warnings": list(plan.warnings),
         "cautions": list(CAUTIONS),
     }

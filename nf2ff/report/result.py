@@ -28,6 +28,7 @@ LEVELS = {
     "axial_ratio": ("db", 20, 1.0),
     "noise_floor": ("db", 20, 1.0),
     "noise_gain": ("db", 10, 1.0),
+    "far_field_error": ("db", 20, 1.0),
 }
 SENSES = {1: "right-hand", -1: "left-hand", 0: "linear"}
 #: Figures that are not numbers where each frequency has an object of its own.

@@ -3,6 +3,8 @@
 coverage : Coverage
 drift : Drift, scan_drift
 methods : dense_matrix
+phaseless : Reconstruction, reconstruct
+phaseless_certificate : Certificate
 positions : Geometry, plan_geometry
 problem : Direct, LeastSquares, Problem, Quadrature
 solution : Part, Solution, noise_gain

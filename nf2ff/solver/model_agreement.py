@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -61,16 +61,18 @@ def judge(
     probe: Probe,
     modes: Modes,
     estimates: Sequence[Estimate],
-    again: Callable[[Samples], Modes],
+    again: Callable[[int, Complex], Complex],
     *,
     threads: int | None = None,
+    distinct: bool = False,
 ) -> list[list[Notice]]:
     """Warnings of readings that can hardly be right, for each frequency.
 
-    ``again`` solves samples of one frequency as those that made ``modes`` and ``estimates``.
+    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike;
+    ``distinct`` says that no two samples are of the same angles.
     """
     found = []
-    for f, at in enumerate(suspect_readings.each_place(samples)):
+    for f, at in enumerate(suspect_readings.each_place(samples, distinct=distinct)):
         case = _Case(samples, probe, f, at, threads)
         q, w = modes.coefficients[f], samples.response[f]
         told, stuck = _stuck(case, q)
@@ -240,7 +242,7 @@ def _at_poles(case: _Case, w: Complex) -> tuple[Factors, bool]:
 
 
 def _by_model(
-    case: _Case, q: Complex, estimate: Estimate, again: Callable[[Samples], Modes], *, known: bool
+    case: _Case, q: Complex, estimate: Estimate, again: Callable[[int, Complex], Complex], *, known: bool
 ) -> tuple[list[Notice], Factors]:
     """Whether one reading, or a factor between two polarisations or ports, makes the misfit.
 
@@ -257,12 +259,10 @@ def _by_model(
     misfit = w[rows] - case.model(q, rows)
     square = np.square(np.abs(misfit))
     power = float(square.sum())
-    one = samples.at_frequency(case.f)
 
     def left(part: Complex) -> Complex:
         """What the solution of a part of the readings leaves of it."""
-        solved = again(replace(one, response=part[None, present]))
-        return np.asarray(part[rows] - case.model(solved.coefficients[0], rows))
+        return np.asarray(part[rows] - case.model(again(case.f, part), rows))
 
     def fall_db(rest: float) -> float:
         return 10 * math.log10(power / max(rest, TINY))

@@ -120,6 +120,12 @@ class NormalOperator:
         joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, left)]
         return Solved(joined[0], joined[1], steps)
 
+    def product(self, x: Complex) -> Complex:
+        """A^H W A x of packed coefficients."""
+        threads = self.operator.threads
+        real, imag = self._product(np.stack(spin.split(x, threads)), list(self._ports()))
+        return spin.join(real, imag, 1, self.operator.degree, threads)
+
     def _ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
         n = np.maximum(spin.packed_numbers(self.operator.degree)[1] - 1, 0)
         over_degree = self.operator.separation.over_degree

@@ -8,6 +8,7 @@ near each is found (`phaseless_likelihood`), and what they found decides what th
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -132,7 +133,7 @@ def reconstruct(
     found = []
     for f in range(samples.frequency.size):
         one = samples.at_frequency(f)
-        check_determined(one, degree)
+        check_determined(one, probe, degree)
         told = partial(_tell, progress, f * starts, samples.frequency.size * starts)
         found.append(_one(one, probe, degree, noise, starts, generator, jobs, told))
     modes = Modes(samples.frequency, np.stack([q for q, *_ in found]), reference)
@@ -221,6 +222,9 @@ def _chains(
             found.append(one)
             told(len(found))
     except KeyboardInterrupt:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # that what others found is not used
+            results.close()
         if not found:
             raise
     return found

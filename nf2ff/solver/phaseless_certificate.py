@@ -25,6 +25,8 @@ SPREADS, NOISE_ERROR = 4.0, 0.1
 RISE = 25.0
 #: Distance of far fields over the predicted error up to which two solutions are the same, and from which not.
 SAME, OTHER = 1.0, 2.5
+#: Misfit over that of the best up to which a start has a say; half of these must have found the best.
+CLOSE = 2.0
 #: Largest relative error of the far field with which a solution is certified: -15 dB.
 LARGEST = 10 ** (-15 / 20)
 
@@ -106,6 +108,7 @@ def realisations(
     told, unit = curvature(task.readings, fit.w, task.variance)
     scale = np.sqrt(task.variance / np.maximum(v, np.finfo(float).tiny) / 2) * (v > 0)
     share = v / task.variance
+    turned = 1j * fit.z / np.linalg.norm(fit.z)
     found = []
     for _ in range(count):
         pair = rng.standard_normal((2, v.size))
@@ -117,7 +120,9 @@ def realisations(
         def product(d: Complex) -> Complex:
             return information(task.exact, task.readings, told, unit, task.variance, d)
 
-        change, _ = solve_by_gradients(product, right, 400, 1e-2)
+        change, _ = solve_by_gradients(product, right, 1000, 1e-5)
+        # A common phase is not determined, and of no account.
+        change -= turned * np.vdot(turned, change).real
         found.append(task.exact.to_modes(fit.z + change))
     q = task.exact.to_modes(fit.z)
     return aligned(np.stack(found), q)
@@ -157,7 +162,9 @@ def certify(
     held, most = _held_out(whole, held_out, kept_out)
     reasons: list[Notice] = []
     verdict: Verdict = "certified"
-    needed = 2 if noise_known else 3
+    # Starts that ended where the misfit is no more than twice as large could tell of another antenna.
+    close = sum(whole.ratio(one.w) < CLOSE * ratio for one in others)
+    needed = max(2 if noise_known else 3, -(-close // 2))
     if noise_known and not ratio <= (1 + NOISE_ERROR) + SPREADS * scatter:
         verdict = "failed"
         reasons.append(PhaselessCode.MISFIT(chi_square=ratio, scatter=scatter))

@@ -8,11 +8,13 @@ import numpy as np
 
 from nf2ff.antenna.modes import mode_count, wavenumber
 from nf2ff.kernel.sphere import canonical_angles
+from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.phaseless import PhaselessCode
 from nf2ff.solver.phaseless_likelihood import groups_of
+from nf2ff.solver.phaseless_trial import STARTS, found_in_trial
 
 #: Real numbers measured for each unknown at least.
 REDUNDANCY = 1.2
@@ -29,7 +31,7 @@ def real_numbers(samples: Samples) -> int:
     return 2 * samples.coherence.size - groups_of(samples.coherence).count
 
 
-def check_determined(samples: Samples, degree: int) -> None:
+def check_determined(samples: Samples, probe: Probe, degree: int) -> None:
     """Refuse readings of one frequency that cannot determine the modes of a degree."""
     assert samples.coherence is not None
     check_amplitudes(samples)
@@ -44,12 +46,25 @@ def check_determined(samples: Samples, degree: int) -> None:
             (f"give degree {most} at most, or " if most >= 1 else "")
             + f"read {math.ceil(REDUNDANCY * unknowns / max(told, 1) * 100) - 100} % more",
         )
-    if spheres(samples) == 1 and not linked_along_theta(samples, degree):
-        kinds = "powers" if told == samples.coherence.size else "phases known within such groups"
-        raise InputError(
-            f"{kinds} on one sphere do not determine the field: other antennas explain them as well",
-            "; or ".join((PhaselessCode.HELP_SPHERE(), PhaselessCode.HELP_CUTS())),
-        )
+    if not linked_along_theta(samples, degree):
+        _check_by_trial(samples, probe, degree)
+
+
+def _check_by_trial(samples: Samples, probe: Probe, degree: int) -> None:
+    """Refuse positions from which an antenna made up is not found either."""
+    assert samples.coherence is not None
+    one = spheres(samples) == 1
+    enough = 2 if one else 1
+    found = found_in_trial(samples, probe, degree, enough=enough, rng=0)
+    if found == enough:
+        return
+    kinds = "powers" if real_numbers(samples) == samples.coherence.size else "phases known within such groups"
+    remedies = (PhaselessCode.HELP_SPHERE(), PhaselessCode.HELP_CUTS())
+    raise InputError(
+        f"{kinds} on {'one sphere' if one else 'these spheres'} do not determine the field: a trial at these "
+        f"positions found an antenna made up in {found} of {STARTS} starts",
+        ", or ".join(remedies if one else (PhaselessCode.HELP_CLOSER(), *remedies_of(samples))),
+    )
 
 
 def check_amplitudes(samples: Samples) -> None:

@@ -2,7 +2,8 @@
 
 Rings of equal steps in azimuth fall apart by azimuthal order m, whatever the probe, the polar angles and the
 radii: for each m a small matrix (rings) x (degrees, s) remains, whose orthonormal columns make the projection
-exact. At any other positions it is reached by a few conjugate gradients from the last one.
+exact. So do those of the whole matrix where it is small. Elsewhere a projection takes a few conjugate
+gradients from the last one.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ _SAME = 1e-7
 _UNSEEN = 1e-7
 #: Different radii up to which each has an operator of its own; more are a function of radius.
 _RADII = 6
+#: Elements of a matrix up to which it is as fast as transforms.
+_DENSE = 1_500_000
 #: Steps of conjugate gradients for each projection, from the last one.
 _STEPS = 2
 
@@ -185,7 +188,51 @@ class PointRange:
         return replace(self, accuracy=1e-4)
 
 
-Range = RingRange | PointRange
+@dataclass(frozen=True, slots=True, eq=False)
+class DenseRange:
+    """The range of few samples at any positions, as orthonormal columns (M, J')."""
+
+    order: NDArray[np.intp]
+    scale: Real
+    columns: Complex
+    #: From coordinates to modes, (J, J'), and its inverse.
+    back: Complex
+    inverse: Complex
+
+    @property
+    def size(self) -> int:
+        """Length of the coordinates."""
+        return int(self.columns.shape[1])
+
+    unknowns = size
+
+    def forward(self, z: Complex) -> Complex:
+        """Scaled responses (M,) of coordinates."""
+        return np.asarray(self.columns @ z)
+
+    def adjoint(self, w: Complex) -> Complex:
+        """A^H w."""
+        return np.asarray((w.conj() @ self.columns).conj())
+
+    def project(self, w: Complex, _last: Complex | None) -> tuple[Complex, Complex]:
+        """As of `RingRange`."""
+        z = self.adjoint(w)
+        return self.forward(z), z
+
+    def to_modes(self, z: Complex) -> NDArray[np.complex128]:
+        """Modes Q (J,)."""
+        return np.asarray(self.back @ z)
+
+    def from_modes(self, q: Complex) -> Complex:
+        """Coordinates of modes."""
+        return np.asarray(self.inverse @ q)
+
+    def rough(self) -> DenseRange:
+        """The same in single precision."""
+        return replace(self, columns=self.columns.astype(np.complex64))
+
+
+Range = RingRange | PointRange | DenseRange
 
 
 def _square(x: Complex) -> float:
@@ -195,7 +242,10 @@ def _square(x: Complex) -> float:
 def range_of(samples: Samples, probe: Probe, degree: int) -> Range:
     """The range of ``samples`` of one frequency, none missing, at positions (M,)."""
     found = _ring_range(samples, probe, degree)
-    return _point_range(samples, probe, degree) if found is None else found
+    if found is not None:
+        return found
+    few = samples.port.size * mode_count(degree) <= _DENSE
+    return (_dense_range if few else _point_range)(samples, probe, degree)
 
 
 def _scales(radius: Real) -> Real:
@@ -244,17 +294,31 @@ def _ring_range(samples: Samples, probe: Probe, degree: int) -> RingRange | None
     place = np.full((2 * degree + 1, width), m.size)
     for i, order_m in enumerate(range(-degree, degree + 1)):
         own = np.flatnonzero(m == order_m)
-        part = matrix[:, own]
-        norm = np.linalg.norm(part, axis=0)
-        norm[norm == 0] = 1
-        left, size, right = np.linalg.svd(part / norm, full_matrices=False)
-        keep = size > _UNSEEN * size[0]
-        c = int(keep.sum())
-        columns[i, :, :c] = left[:, keep]
-        back[i, : own.size, :c] = right[keep].conj().T / size[keep] / norm[:, None]
-        inverse[i, :c, : own.size] = size[keep, None] * right[keep] * norm
+        left, to_own, from_own = _orthonormal(matrix[:, own])
+        c = left.shape[1]
+        columns[i, :, :c] = left
+        back[i, : own.size, :c] = to_own
+        inverse[i, :c, : own.size] = from_own
         place[i, : own.size] = own
     return RingRange(order, scale, steps, degree, columns, back, inverse, place.ravel())
+
+
+def _dense_range(samples: Samples, probe: Probe, degree: int) -> DenseRange:
+    scale = _scales(samples.radius)
+    frequency = float(samples.frequency[0])
+    matrix = dense_matrix(plan_geometry(samples), probe, frequency=frequency, degree=degree)
+    columns, back, inverse = _orthonormal(matrix * scale[:, None])
+    return DenseRange(np.arange(scale.size), scale, columns, back, inverse)
+
+
+def _orthonormal(matrix: Complex) -> tuple[Complex, Complex, Complex]:
+    """Orthonormal columns of the range of a matrix, what takes their coordinates to its own, and back."""
+    norm = np.linalg.norm(matrix, axis=0)
+    norm[norm == 0] = 1
+    left, size, right = np.linalg.svd(matrix / norm, full_matrices=False)
+    keep = size > _UNSEEN * size[0]
+    back = right[keep].conj().T / size[keep] / norm[:, None]
+    return left[:, keep], back, size[keep, None] * right[keep] * norm
 
 
 def _point_range(samples: Samples, probe: Probe, degree: int) -> PointRange:

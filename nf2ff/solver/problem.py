@@ -16,6 +16,7 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
+from nf2ff.solver.dense import factorise
 from nf2ff.solver.normal import Fields, grid_fields
 from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.quadrature import by_quadrature, quadrature_matrix
@@ -25,6 +26,14 @@ from nf2ff.solver.transmission import TransmissionOperator
 
 #: Smallest tolerance: what is below is rounding.
 LEAST_RTOL = 1e-16
+#: Steps from which an iteration that has not converged has stalled, and the largest tolerance at which a
+#: dense factorisation then takes its place.
+STALLED, EXACT = 200, 1e-8
+#: Fall of the gradient at which responses are solved for that are only to be judged: their misfits are
+#: a thousandth of them or more.
+ROUGH = 1e-6
+#: Bytes that are kept for the next responses where each frequency has positions of its own.
+MOST_KEPT = 2**28
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,9 +220,14 @@ class Problem:
     def fields(self, index: int) -> Fields | None:
         """What stands for the samples of one frequency in the normal equations, if that pays."""
         key = f"fields {index if self._own else 0}"
-        if key not in self._kept:
-            self._kept[key] = grid_fields(*self.iteration(index))
-        return self._kept[key]
+        if key in self._kept:
+            found: Fields | None = self._kept[key]
+            return found
+        found = grid_fields(*self.iteration(index))
+        held = sum(x.nbytes for port in found or () for x in port.values())
+        if not self._own or self.samples.frequency.size * held <= MOST_KEPT:
+            self._kept[key] = found
+        return found
 
     @property
     def _own(self) -> bool:
@@ -246,13 +260,49 @@ class Problem:
         )
         # Once: the transforms are the same whatever the responses.
         verify = self._kept.setdefault("verify", True)
-        estimate, x = iterate(weights=weights, verify=verify, fields=self.fields(index))
+        fields = self.fields(index)
+        estimate, x = iterate(weights=weights, verify=verify, fields=fields)
         self._kept["verify"] = False
+        if not estimate.converged and method.max_iterations >= STALLED and method.rtol <= EXACT:
+            estimate = self._factorised(index, response, estimate)
         if not method.unweighted_finish:
             return estimate
         equal = np.full(weights.size, 8 * np.pi / weights.size)
         finish, _ = iterate(weights=equal, start=x, fields=grid_fields(operator, equal))
         return replace(finish, iterations=estimate.iterations + finish.iterations)
+
+    def roughly(self, index: int, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Q (J,) of one frequency for other responses (M,), to judge them by: to a millionth of them."""
+        if not isinstance(self.method, LeastSquares):
+            one = replace(self, samples=self.samples.part([index]).changed(response=response[None]))
+            return one.estimates(response[None])[0].coefficients
+        operator, weights = self.iteration(index)
+        estimate, _ = methods.by_conjugate_gradients(
+            operator,
+            response[~np.isnan(self.samples.response[index])],
+            weights=weights,
+            rtol=max(self.method.rtol, ROUGH),
+            max_iterations=self.method.max_iterations,
+            damping=self.method.damping or 0.0,
+            fields=self.fields(index),
+            judged=False,
+        )
+        return estimate.coefficients
+
+    def _factorised(
+        self, index: int, response: NDArray[np.complex128], stalled: methods.Estimate
+    ) -> methods.Estimate:
+        """The same by a dense factorisation where it is small enough, that of the last frequency kept."""
+        if self._kept.get("factor", (-1, None))[0] != index:
+            operator, weights = self.iteration(index)
+            damping = self._least_squares.damping or 0.0
+            factor = factorise(operator, weights, damping=damping, fields=self.fields(index))
+            self._kept["factor"] = index, factor
+        factor = self._kept["factor"][1]
+        if factor is None:
+            return stalled
+        found = methods.by_factor(factor, response, iterations=stalled.iterations)
+        return found if found.converged else stalled
 
     def _dense(self, index: int, response: NDArray[np.complex128]) -> methods.Estimate:
         if index not in self._kept:

@@ -61,7 +61,7 @@ def check_reference(samples: Samples) -> None:
         raise InputError(
             f"the samples are in {groups} groups of coherent phase, without a reference between them",
             "find the phases first by `solver.phaseless.reconstruct`",
-            option="nf2ff transform does so",
+            option="nf2ff transform --found-phases FILE does so",
         )
 
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
 from nf2ff.measurement.samples import Samples
@@ -271,10 +271,16 @@ def _judge(
     samples, probe = prepared.samples, prepared.probe
     modes = modes.extend(degree)
 
-    def again(one: Samples) -> Modes:
-        return replace(prepared, samples=one).modes(one.response).extend(degree)
+    def again(f: int, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        q = np.zeros(mode_count(degree), dtype=complex)
+        found = prepared.roughly(f, response)
+        q[: found.size] = found
+        return q
 
-    doubts = model_agreement.judge(samples, probe, modes, estimates, again, threads=threads)
+    distinct = prepared.scan is not None and prepared.scan.distinct
+    doubts = model_agreement.judge(
+        samples, probe, modes, estimates, again, threads=threads, distinct=distinct
+    )
     with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
@@ -347,6 +353,8 @@ def _status(prepared: Problem, estimates: list[methods.Estimate]) -> str:
         grid = prepared.scan.grid
         return f"quadrature on a {grid.rule} grid of {grid.theta.size} x {grid.phi.size} positions"
     stopped = "" if all(e.converged for e in estimates) else ", stopped before convergence"
+    if any(e.factorised for e in estimates):
+        stopped = ", which stalled; by a dense factorisation instead"
     return f"least squares by conjugate gradients{stopped}"
 
 

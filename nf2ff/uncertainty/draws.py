@@ -180,7 +180,7 @@ def monte_carlo(
         That of the scan as it is recorded. A quadrature serves while samples stay on their grid:
         where an error moves the record, all is solved by least squares, the scan as it is too.
     terms : sequence of ErrorTerm
-        Errors; all act in each draw, in their order.
+        Errors; all act in each draw, in their order. There may be none where there is a reference.
     figures : sequence of Figure
         What to look at.
     draws : int
@@ -231,7 +231,7 @@ def monte_carlo(
     degree's resolution lifts and moves the highest of many small maxima: a bias no derivative has.
     """
     draws = whole(draws, "draws")
-    if not terms:
+    if not terms and reference is None:
         raise InputError("there is no error term", "name at least one")
     if measure is None and any(term.moves_record for term in terms):
         solution = by_least_squares(solution)

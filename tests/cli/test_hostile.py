@@ -12,11 +12,12 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from commands import IN_FIELDS, assert_refused, run, simulated, succeed, transformed
+from corpus import NSMA
 
 from nf2ff.io.native import write_samples
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.visible import MOST, in_one_line, visible
-from tests.commands import IN_FIELDS, assert_refused, run, simulated, succeed, transformed
 
 STEPS = ("--theta-step-deg", 10, "--phi-step-deg", 10)
 ESCAPE = "\x1b[2J"
@@ -220,6 +221,14 @@ def test_texts_of_files_do_not_steer_the_terminal(tmp_path):
         done = run(*words)
         assert "\x1b" not in done.out + done.err
         assert re.search(r"\\x1b\[2J", done.err)
+
+
+def test_texts_of_a_pattern_file_do_not_either(tmp_path):
+    path = tmp_path / "a.nsma"
+    path.write_text(NSMA.replace("Example", f"{ESCAPE}Example").replace("\n", "\r\n"), newline="")
+    done = run("inspect", path)
+    assert (done.code, "\x1b" in done.out) == (0, False)
+    assert r"\x1b[2JExample Antennas" in done.out
 
 
 def test_visible():

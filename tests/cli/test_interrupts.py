@@ -3,9 +3,9 @@
 import h5py
 import numpy as np
 import pytest
+from commands import assert_refused, put_rows, rows_of, run, simulated
 
 from nf2ff.uncertainty import assess as uncertainty_assess
-from tests.commands import assert_refused, put_rows, rows_of, run, simulated
 
 #: Two errors; EIRP in a direction has a field behind it.
 TERMS = """

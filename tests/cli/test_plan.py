@@ -1,6 +1,7 @@
 """``nf2ff plan``."""
 
 import json
+import re
 import time
 
 import numpy as np
@@ -66,8 +67,12 @@ def test_hard_truths_are_told(put):
             ('reference = "port"', 'reference = "none"'),
         ),
     ).out
-    assert "near field with transform  no" in out
-    assert "gives power, not phase: its readings cannot be transformed" in out
+    assert "near field with transform  in part" in out
+    assert "gives power, not phase: the transform needs a second sphere" in out
+    # Twice the readings of two spheres, in steps 1.25 times finer in both angles.
+    head = next(x for x in out.splitlines() if x.startswith("without a phase reference, spheres 1 and 3"))
+    assert "steps 1.25 times finer" in head
+    assert re.search(r"powers of two polarisations +2 +7500 ", out)
     assert "TIS is the harmonic mean of EIS" in out
     assert "evm: of the signal as received at a distance" in out
     out = run(

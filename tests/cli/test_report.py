@@ -14,6 +14,7 @@ from report_pages import POINT, Markup, facts_of
 from nf2ff.antenna.modes import Modes, rotate
 from nf2ff.io.native import read_result, read_samples, write_modes, write_samples
 from nf2ff.io.report_toml import report_template
+from nf2ff.io.tables import write_table
 from nf2ff.report import page_pictures
 
 BUDGET = """\
@@ -100,6 +101,24 @@ def test_residual_and_near_field_come_with_the_scan(made, tmp_path):
     assert facts["scan"]["residual"]
     assert {"amplitude", "phase", "residual"} <= set(facts["arrays"])
     assert "Warnings" not in text_of(whole)
+
+
+def test_a_table_in_the_other_time_convention_fits(made, tmp_path):
+    scan = read_samples(made / "scan.h5")
+    write_table(tmp_path / "scan.csv", replace(scan, response=scan.response.conj()))
+    told = page(made, tmp_path, "--samples", tmp_path / "scan.csv")
+    assert "the residual on the sphere is not shown" in text_of(told)
+    words = ("--samples", tmp_path / "scan.csv", "--time-convention", "exp(-iwt)", "--overwrite")
+    assert facts_of(page(made, tmp_path, *words))["scan"]["residual"]
+
+
+def test_a_probe_and_its_mounting_count(made, tmp_path):
+    # Turned by a right angle the ideal probe reads the other component.
+    words = ("--samples", made / "scan.h5", "--probe-chi-offset-deg")
+    assert facts_of(page(made, tmp_path, *words, 0))["scan"]["residual"]
+    turned = page(made, tmp_path, *words, 90, "--overwrite")
+    assert not facts_of(turned)["scan"]["residual"]
+    assert "give the scan, the probe and its mounting as to nf2ff transform" in text_of(turned)
 
 
 def test_another_scan_is_told(made, tmp_path):

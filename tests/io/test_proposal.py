@@ -156,3 +156,9 @@ def test_files_without_a_table_are_refused(tmp_path, data):
     (tmp_path / "a.bin").write_bytes(data)
     with pytest.raises(InputError, match=r"a\.bin: shows no row of numbers in its first lines: expected"):
         propose(tmp_path / "a.bin")
+
+
+def test_a_number_beyond_all_bounds(guess):
+    rows = "".join(f"{t};10;{t};1e{'9' * 30}\n" for t in range(4))
+    proposed, _ = guess("Theta;Phi;Amplitude;Frequency\n" + rows)
+    assert 'frequency = { column = "Frequency", unit = "Hz" }    # ? unit guessed' in proposed

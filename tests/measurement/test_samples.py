@@ -165,3 +165,23 @@ def test_times_go_with_their_samples():
         make(time=[1, 2])
     with pytest.raises(ValueError, match=r"time is nan at index \(1\)"):
         make(time=[0, np.nan, 2, 3, 4])
+
+
+def test_other_columns_alone_are_checked():
+    samples = Samples([1e9], [0.1, 0.2], [0.0, 1.0], 0.0, 2.0, 1, [[1.0, 2.0]])
+    other = samples.changed(theta=np.array([0.3, 0.4]), response=np.array([[np.nan, 3.0]]))
+    np.testing.assert_array_equal(other.theta, [0.3, 0.4])
+    assert not other.theta.flags.writeable
+    assert other.any_missing
+    assert not samples.any_missing
+    assert other.phi is samples.phi
+    np.testing.assert_array_equal(samples.theta, [0.1, 0.2])
+    for column, value, message in (
+        ("theta", np.array([0.1, 4.0]), r"theta is 229\.183 deg at sample 2"),
+        ("theta", np.array([0.1]), r"theta has shape \(1,\), expected \(M,\) = \(2,\)"),
+        ("radius", np.array([1.0, 0.0]), "radius is 0 m at sample 2"),
+        ("response", np.array([[1.0, 2.0], [1.0, 2.0]]), "response has 2 rows for 1 frequencies"),
+        ("phi", np.array([np.inf, 0.0]), "phi is inf"),
+    ):
+        with pytest.raises(ValueError, match=message):
+            samples.changed(**{column: value})

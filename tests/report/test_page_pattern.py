@@ -10,7 +10,7 @@ from report_pages import levels_of, tilted
 
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes, mode_count, mode_index
-from nf2ff.metrics.beam import peak
+from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.planes import Plane
 from nf2ff.report import page_pattern
 from nf2ff.report.page_data import ArrayPack
@@ -112,7 +112,7 @@ def test_maps_fit(count, degree):
     assert step in page_pattern.STEPS_DEG
 
 
-def test_what_was_not_seen_is_that_of_the_nearest_direction():
+def test_what_is_seen_lies_between_directions_that_were():
     theta, phi = np.linspace(0, np.pi, 7), 2 * np.pi * np.arange(12) / 12
     one = far_field(HUYGENS, theta=theta, phi=phi)
     trusted = np.ones(one.e_theta.shape, dtype=bool)
@@ -121,8 +121,26 @@ def test_what_was_not_seen_is_that_of_the_nearest_direction():
     pack = ArrayPack()
     assert page_pattern.put_trusted(pack, field, [0], step=10.0)
     found = unpacked(pack, "trusted")[0]
-    # Rings every 30 deg; the first beyond 2 rad is at 120, so from 105 deg on it is the nearest.
-    assert np.array_equal(found.all(axis=1), np.degrees(page_pattern.map_grid(10.0)[0]) < 104)
+    # Rings every 30 deg, the last that was seen at 90; between it and the next nothing is certain.
+    assert np.array_equal(found.all(axis=1), np.degrees(page_pattern.map_grid(10.0)[0]) < 91)
     assert np.array_equal(found.any(axis=1), found.all(axis=1))
     assert not page_pattern.put_trusted(pack, one, [0], step=10.0)
     assert not page_pattern.put_trusted(pack, None, [0], step=10.0)
+
+
+def test_what_was_not_seen_along_a_cut():
+    theta, phi = np.linspace(0, np.pi, 181), 2 * np.pi * np.arange(360) / 360
+    one = far_field(HUYGENS, theta=theta, phi=phi)
+    trusted = np.broadcast_to((theta < np.radians(100.5))[:, None], one.e_theta.shape)
+    field = type(one)(one.frequency, theta, phi, one.e_theta, one.e_phi, one.radiated_power, trusted=trusted)
+    pack, at = ArrayPack(), Peak([np.radians(60)], [np.radians(30)], [1.0], None)
+    planes = [[Plane(np.radians(30))], [Plane(np.radians(30), np.pi / 2)]]
+    angle = np.radians(np.arange(-179, 180, 2.0))
+    page_pattern.put_trusted_cuts(pack, field, [0], at, planes, angle)
+    found = unpacked(pack, "trusted-cuts")[0]
+    # Along theta the polar angle is 60 deg and the angle; across it cos(theta) = cos(60 deg) cos(angle).
+    along = np.abs((np.degrees(angle) + 60 + 180) % 360 - 180)
+    across = np.degrees(np.arccos(0.5 * np.cos(angle)))
+    for row, polar in zip(found, (along, across), strict=True):
+        clear = np.abs(polar - 100.5) > 0.6  # half a step of the far field
+        assert np.array_equal(row[clear] == 1, polar[clear] < 100.5)

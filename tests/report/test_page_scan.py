@@ -9,6 +9,7 @@ import pytest
 from report_pages import levels_of, scan_of
 
 from nf2ff.measurement.probe import field_probe
+from nf2ff.measurement.samples import Samples
 from nf2ff.report.page_data import ArrayPack
 from nf2ff.report.page_pattern import map_grid
 from nf2ff.report.page_scan import ScanMaps, left_of
@@ -63,6 +64,35 @@ def test_nothing_is_shown_where_nothing_was_read(scan):
     assert empty[theta > 140].all()
     assert not np.isnan(found["amplitude"])[:, theta < 85].any()
     assert found["positions"].shape[1] <= np.count_nonzero(scan.theta <= 1.6)
+
+
+def of_grid(theta_deg, phi_deg, left_out=None):
+    """Readings of 1 on a grid of such steps, some left out."""
+    grid = np.meshgrid(np.arange(0, 181, theta_deg), np.arange(0, 360, phi_deg), indexing="ij")
+    theta, phi = (np.radians(x.ravel()) for x in grid)
+    gone = left_out(*np.degrees([theta, phi])) if left_out else np.zeros(theta.shape, bool)
+    response = np.where(gone, np.nan, 1.0 + 0j)[None]
+    return Samples([1e9], theta, phi, 0.0, 1.0, 1, response)
+
+
+@pytest.mark.parametrize("steps", [(5, 5), (2, 4), (2, 10), (10, 3), (1, 1), (30, 30)])
+def test_the_spacing_of_a_grid_is_no_gap(steps):
+    _, _, found = drawn(of_grid(*steps))
+    assert not np.isnan(found["amplitude"]).any()
+
+
+@pytest.mark.parametrize("steps", [(5, 5), (2, 4)])
+def test_a_small_gap_shows(steps):
+    def window(theta, phi):
+        return (np.abs(theta - 90) < 11) & (np.abs(phi - 100) < 11)
+
+    maps, _, found = drawn(of_grid(*steps, left_out=window))
+    theta, phi = (np.degrees(x) for x in map_grid(maps.step))
+    empty = np.isnan(found["amplitude"][0])
+    # Its middle is 10 deg from a reading, more than twice the spacing; beyond its rim there is none.
+    assert empty[np.ix_(np.abs(theta - 90) < 4, np.abs(phi - 100) < 4)].all()
+    assert not empty[np.abs(theta - 90) > 12].any()
+    assert not empty[:, np.abs(phi - 100) > 12].any()
 
 
 def test_what_modes_leave_is_the_error_of_a_reading(scan, modes):

@@ -15,7 +15,7 @@ from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.solver.gaps import GAP_METHOD
-from nf2ff.solver.nearby import CHANGE_RTOL, NearbySolver, by_least_squares
+from nf2ff.solver.nearby import CHANGE_RTOL, NearbySolver, _widened, by_least_squares
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.solve import prepare, solve
 from nf2ff.uncertainty.derivatives import RTOL, linearised
@@ -268,3 +268,27 @@ def test_all_errors_act_together():
     q = dense_modes(changed, 6)
     (local,) = localise(FIGURES[:3], dense_modes(samples, 6))
     np.testing.assert_allclose(got.values[0], local.values(q.coefficients), rtol=1e-5)
+
+
+def test_radii_that_are_nearly_the_same_share_their_response(rng):
+    # All ranges of a spread lie within one that is at most half as wide again on either side.
+    for _ in range(200):
+        low = rng.uniform(0.5, 3)
+        high = low + 10 ** rng.uniform(-6, -1)
+        below, above = _widened(low, high)
+        assert below <= low
+        assert above >= high
+        assert above - below <= 2 * (high - low) * (1 + 1e-9)
+    assert _widened(2.0, 2.0) == (2.0, 2.0)
+    assert _widened(2.0, 2.0101) == _widened(2.0003, 2.01)
+
+
+def test_what_was_solved_before_changes_no_bit():
+    # The probe's response over radii is kept from one to the next.
+    scan = spiral_scan(ANTENNA, 6, radius=2.0)
+    term = [PositionNoise(axis="radius", rms=0.01)]
+    several = [apply_terms(term, scan, PROBE, seed)[0] for seed in (1, 2, 3)]
+    one = nearby(scan, degree=6)
+    found = [one.modes(x, PROBE, 6).coefficients for x in several]
+    alone = nearby(scan, degree=6).modes(several[2], PROBE, 6).coefficients
+    np.testing.assert_array_equal(found[2], alone)

@@ -656,3 +656,14 @@ def test_degree_below_the_orders_of_the_probe(degree):
         found = np.array(far_field_points(solution.modes, **DIRECTIONS))
         assert np.abs(found - wanted).max() < 1e-11 * np.abs(wanted).max()
         assert solution.residual[0] < 1e-11
+
+
+@pytest.mark.parametrize("method", [Quadrature(), LeastSquares(), Direct()])
+def test_one_frequency_for_other_responses(method, rng):
+    samples = scan(on_grid(GRID, FIVE), frequency=FREQUENCY[:2])
+    response = rng.normal(size=(*samples.response.shape, 2)) @ [1, 1j]
+    prepared = prepare(samples, PROBE, degree=4, method=method)
+    wanted = prepared.modes(response).coefficients[1]
+    found = prepared.roughly(1, response[1])
+    # A fall of the gradient to 1e-6, with a condition below 10.
+    assert np.linalg.norm(found - wanted) < 1e-5 * np.linalg.norm(wanted)

@@ -453,12 +453,10 @@ def judged(wrong, *, residual=0.5, unevenness=9.0, degree=8, noise=0.0, rng=None
     method = LeastSquares()
     prepared = solver.prepare(scan, PROBE, degree=degree, method=method)
 
-    def again(one):
-        return dataclasses.replace(prepared, samples=one).modes(one.response)
-
     (estimate,) = prepared.estimates(scan.response)
     estimate = dataclasses.replace(estimate, residual=residual, unevenness=unevenness)
-    found = model_agreement.judge(scan, PROBE, again(scan), [estimate], again)[0]
+    modes = prepared.modes(scan.response)
+    found = model_agreement.judge(scan, PROBE, modes, [estimate], prepared.roughly)[0]
     return [x for x in codes(found) if x is not ReadingCode.CONTRADICTION]
 
 
@@ -701,8 +699,7 @@ def by_model(w, left, *, spike=None, second=None, chi=0.0):
     place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
     solved = []
 
-    def again(one):
-        part = one.response[0]
+    def again(_, part):
         rest = spike if np.count_nonzero(part) == 1 and spike is not None else second
         solved.append(part - rest)
         return SimpleNamespace(coefficients=solved)

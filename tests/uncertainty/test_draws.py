@@ -35,6 +35,7 @@ from nf2ff.metrics import beam
 from nf2ff.solver.nearby import NearbySolver
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty import draws as uncertainty_draws
+from nf2ff.uncertainty import workers
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.catalogue import simulated
@@ -504,6 +505,24 @@ def test_workers(backend, monkeypatch):
     with parallel_config(backend=backend):
         assert_same(few(10, jobs=2, progress=seen.append), whole)
     assert seen == [3, 6, 9, 10]
+
+
+def test_few_cores_need_no_process(monkeypatch):
+    seen = []
+    real = uncertainty_draws.in_order
+    monkeypatch.setattr(uncertainty_draws, "in_order", lambda *a: seen.append(a[2]) or real(*a))
+    monkeypatch.setattr(workers, "worker_count", lambda _: 3)
+    assert_same(few(5), few(5, jobs=1))
+    monkeypatch.setattr(workers, "worker_count", lambda _: 4)
+    assert not workers.few_cores()
+    assert seen == [1, 1]
+
+
+@pytest.mark.parametrize("threads", ["1", "2", "5"])
+def test_draws_are_the_same_on_any_number_of_threads(threads, monkeypatch):
+    whole = few(6, jobs=1)
+    monkeypatch.setenv("DUCC0_NUM_THREADS", threads)
+    assert_same(few(6, jobs=1), whole)
 
 
 def test_workers_simulate_too(monkeypatch):

@@ -76,7 +76,7 @@ def study(
     ports = huygens_pair() if small_probe else two_by_two()
     probe = probe_of(ports, degree=1 if small_probe else 9)
     place, terms = record(scan, degree), faults(lag=lag, drift=drift)
-    kr0 = 11.0 if degree <= 24 else degree - 22.0
+    kr0 = 11.0 * degree / 24 if degree <= 24 else degree - 22.0
     errors, ratios, solves, seconds = [], [], [], 0.0
     for seed in range(repetitions):
         antenna = cluster(kr0, seed=seed)

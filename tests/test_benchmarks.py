@@ -19,7 +19,7 @@ def benchmark(monkeypatch):
     yield importlib.import_module
     names = ("measure", "tables", "scans", "regressions", "metrics", "probe_orders", "uncertainty")
     more = ("interval_coverage", "erroneous_scans", "compact_range", "report_page", "phaseless_certificates")
-    for name in (*names, *more):
+    for name in (*names, *more, "alignment", "misaligned_scans"):
         sys.modules.pop(name, None)
 
 
@@ -141,6 +141,17 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     along = [np.cos(0.7) * np.cos(1.1), np.cos(0.7) * np.sin(1.1), -np.sin(0.7)]
     assert read[0] == pytest.approx(field @ along, rel=1e-12)
     assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)
+
+
+def test_alignment(benchmark, capsys):
+    benchmark("alignment").main(["equal-area + 2", "equal-area"], degree=8, repetitions=1, small_probe=True)
+    tied, bare = (line[20:].split() for line in capsys.readouterr().out.splitlines()[1:])
+    recorded, aligned, known = map(float, tied[:3])
+    # One draw of twelve parameters: within twice what noise alone does where the scan sees them.
+    assert aligned < min(recorded - 10, known + 6)
+    assert int(tied[8]) <= 60
+    # Bare, it is not made worse.
+    assert float(bare[1]) < float(bare[0]) + 0.1
 
 
 def test_compact_range(benchmark, capsys):

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,8 @@ Complex = NDArray[np.complex128]
 #: Power of the last two degrees over all, above what noise and unseen faults explain, from which a spectrum
 #: has not fallen off [dB].
 FALLEN_DB = -25.0
+#: Power of two degrees over that of the two before, below which a spectrum is still falling.
+FALLING = 0.5
 #: Reduced chi-square above one by so many of its standard deviations is told of.
 UNLIKELY = 5.0
 #: Share of the far field's variance by what is not seen, from which cuts are advised.
@@ -272,10 +275,16 @@ def _warnings(found: Alignment, fit: Fit, share: float) -> list[Notice]:
 
 
 def _check_degree(q: Complex, degree: int, explained: float) -> None:
-    """Refuse a spectrum that has not fallen off: what lies beyond it would bias every parameter."""
-    power = np.abs(q) ** 2
-    last = float(power[mode_count(max(degree - 2, 0)) :].sum() / power.sum())
-    if last > 10 ** (FALLEN_DB / 10) + 2 * explained:
+    """Refuse a spectrum that has not fallen off: what lies beyond it would bias every parameter.
+
+    It falls on as it fell over the last four degrees; one that is flat there is a floor of something else.
+    """
+    power = np.abs(q) ** 2 / np.sum(np.abs(q) ** 2)
+    ends = [mode_count(max(degree - step, 0)) for step in (4, 2, 0)]
+    before, last = (float(power[i:j].sum()) for i, j in pairwise(ends))
+    fall = last / before if before > 0 else 1.0
+    beyond = last * fall / (1 - fall) if fall < FALLING else 0.0
+    if last > 10 ** (FALLEN_DB / 10) + 2 * explained or beyond > explained:
         raise InputError(
             f"degree {degree} is too low: its last two degrees hold {10 * np.log10(last):.0f} dB of the "
             "power, and modes beyond them bias the estimates",

@@ -90,6 +90,7 @@ def test_faults_are_found_out(scan, seed):
     assert aligned == pytest.approx(20 * np.log10(found.far_field_after), abs=2.5)
 
 
+@pytest.mark.slow
 def test_estimates_scatter_as_stated():
     # 8 scans of 12 parameters: 96 pairs know a deviation to 1/sqrt(2 x 96) = 7 %; three of these.
     z = np.concatenate(
@@ -263,6 +264,34 @@ def test_other_frequencies_take_the_pose():
     assert result.samples.theta.shape == samples.theta.shape
 
 
+def test_two_radii_show_an_error_of_the_radius():
+    one, two = (record("equal-area", DEGREE, radius=r) for r in (0.15, 0.25))
+    names = ("theta", "phi", "chi", "radius", "port")
+    place = Samples(
+        one.frequency,
+        *(np.append(getattr(one, x), getattr(two, x)) for x in names),
+        np.zeros((1, 2 * one.port.size)),
+        "sqrt(W)",
+    )
+    samples = measured(place, cluster(KR0, seed=3, count=6), PORTS, Faults(radius=1e-3), seed=3)
+    terms = [AxisZero(axis="radius", offset=1e-3), NOISE]
+    found = estimate_alignment(samples, PROBE, terms, degree=DEGREE, threads=1)
+    assert found.value[0] == pytest.approx(1e-3, abs=4 * found.uncertainty[0])
+    assert found.uncertainty[0] < 0.3e-3
+
+
+def test_wander_of_an_axis():
+    terms = (
+        AxisZero(axis="theta", offset=0.3 * DEG),
+        AxisWander(axis="theta", rms=1 * DEG, intervals=4),
+        NOISE,
+    )
+    _, size, found, _, recorded, aligned, known = case("equal-area + 2", 9, terms)
+    assert aligned < min(recorded - 8, known + 3)
+    z = (found.value - size) / found.uncertainty
+    assert np.mean(z**2) < 1 + 4 * np.sqrt(2 / z.size)
+
+
 # --- what is refused -----------------------------------------------------------------------------
 
 
@@ -279,6 +308,7 @@ def test_other_frequencies_take_the_pose():
         ({"time": None, "terms": SIGNAL}, "the scan has no times: give time"),
         ({"degree": 18}, "there are .* samples for 720 modes of degree 18 and 12 parameters: sample more"),
         ({"degree": 2}, "degree 2 is too low: its last two degrees hold .*: take a higher one"),
+        ({"degree": 5}, "degree 5 is too low: its last two degrees hold .*: take a higher one"),
         ({"frequency": 1e9}, "there is no sample at 1 GHz"),
     ],
 )  # fmt: skip

@@ -134,8 +134,9 @@ def measured(
 ) -> Samples:
     """The record with the responses of a faulty set-up, noise relative to the largest, rms."""
     w = responses(antenna, ports, record.port, *poses(record, faults))
+    w = w * np.exp(faults.gain)
     top = np.abs(w).max()
-    w = w * np.exp(faults.gain) + top * faults.added
+    w += top * faults.added
     if noise_db is not None:
         rng = np.random.default_rng(seed)
         w += (
@@ -195,10 +196,12 @@ def record(scan: str, degree: int, *, radius: float = 0.4) -> Samples:
         theta, phi = np.tile(fast, (slow.size, 1)), np.repeat(slow, fast.size)
         theta[1::2] = theta[1::2, ::-1]
         theta = theta.ravel()
+    time = np.arange(theta.size, dtype=float)
     for i in range(int(cuts or 0)):
         cut = np.linspace(-np.pi, np.pi, 2 * degree + 5)
         theta = np.append(theta, cut)
         phi = np.append(phi, np.full(cut.size, 0.1 + i * np.pi / 2))
+        time = np.append(time, time[-1] + 30 + np.arange(cut.size))
     count = theta.size
     return Samples(
         [FREQUENCY],
@@ -209,7 +212,7 @@ def record(scan: str, degree: int, *, radius: float = 0.4) -> Samples:
         np.tile([1, 2], count),
         np.zeros((1, 2 * count)),
         "sqrt(W)",
-        time=np.repeat(np.arange(count, dtype=float), 2),
+        time=np.repeat(time, 2),
     )
 
 

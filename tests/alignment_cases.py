@@ -7,13 +7,16 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 from misaligned_scans import (  # noqa: F401
     FREQUENCY,
-    WAVELENGTH,
     Faults,
     cluster,
+    draw_faults,
     error_db,
+    huygens_pair,
+    known_solution,
     measured,
     poses,
     probe_of,
+    record,
     responses,
     true_modes,
     two_by_two,

@@ -31,9 +31,17 @@ PACKAGES = [
     "cli",
 ]
 #: Imported by files of one package alone.
-HOMES = {"ducc0": "kernel", "pyshtools": "power_only", "h5py": "io", "matplotlib": "report", "click": "cli"}
-#: Slow to import, so only inside the functions that use them.
-SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse"}
+HOMES = {
+    "ducc0": "kernel",
+    "pyshtools": "power_only",
+    "h5py": "io",
+    "matplotlib": "report",
+    "jinja2": "report",
+    "plotly": "report",
+    "click": "cli",
+}
+#: Slow to import, or perhaps not installed, so only inside the functions that use them.
+SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse", "jinja2", "plotly"}
 #: Dotted name of each module to its tree; a package by its own name.
 TREES = {
     ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."): ast.parse(

@@ -1,6 +1,7 @@
 """The benchmarks run, and the errors they print are those of a solution that works."""
 
 import importlib
+import json
 import re
 import sys
 from pathlib import Path
@@ -16,33 +17,39 @@ def benchmark(monkeypatch):
     """Function name -> module of a benchmark."""
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
-    names = ("measure", "grid_solve", "any_points", "metrics", "probe_orders", "uncertainty")
-    for name in (*names, "interval_coverage", "erroneous_scans", "phaseless_certificates"):
+    names = ("measure", "tables", "scans", "regressions", "metrics", "probe_orders", "uncertainty")
+    more = ("interval_coverage", "erroneous_scans", "compact_range", "report_page", "phaseless_certificates")
+    for name in (*names, *more):
         sys.modules.pop(name, None)
 
 
-def test_grid_solve(benchmark, capsys):
-    benchmark("grid_solve").main([20], frequencies=11, repeats=2)
-    lines = capsys.readouterr().out.splitlines()
-    errors = [float(line.split()[2]) for line in lines[1:4]]
-    # Rounding: a few hundred additions of doubles.
-    assert len(errors) == 3
-    assert max(errors) < 1e-12
-    assert re.fullmatch(r"11 frequencies at degree 30: error \d\.\de-1[3-6], .*", lines[4])
+def test_one_table(benchmark, tmp_path, capsys):
+    out = tmp_path / "found.json"
+    asked = ["--short", "--degrees", "24", "30", "--frequencies", "3", "--output", str(out)]
+    assert benchmark("tables").main(asked) == 0
+    found = json.loads(out.read_text())
+    assert {"processor", "cores", "threads", "versions"} <= set(found["machine"])
+    rows = found["solver"]
+    assert len(rows) == 2 * 3 * 2
+    for row in rows:
+        # What the dipoles radiate above the degree, 0.48^N, and what the iteration leaves.
+        assert row["error"] < 30 * 0.48 ** row["degree"] + (1e-8 if row["positions"] == "spiral" else 1e-12)
+        assert (row["exponent"] is None) == (row["degree"] == 24)
+        assert (row["ratio"] is None) == (row["positions"] == "spiral" and row["probe"] != "ideal")
+    assert all(row["same_bits"] for row in found["frequencies"])
+    assert {row["varied"] for row in found["dipoles"]} == {"position", "orientation", "frequency", "radius"}
+    assert f"written: {out}" in capsys.readouterr().out
 
 
-def test_any_points(benchmark, capsys):
-    benchmark("any_points").main([20], [10, 20], dense=8)
-    lines = capsys.readouterr().out.splitlines()
-    for line in lines[1:3]:
-        degree, _, positions, steps, error = line.split()[:5]
-        assert int(degree) == 20
-        assert int(positions) >= 1.5 * 20 * 22
-        assert int(steps) <= 14
-        # The iteration stops at 1e-9 of the gradient.
-        assert float(error) < 1e-8
-    assert "exponent" in lines[-3]
-    assert float(lines[-1].split()[-1]) < 1e-8
+def test_a_bound_that_is_not_met(benchmark, monkeypatch, tmp_path, capsys):
+    tables = benchmark("tables")
+    for name in ("solver_rows", "frequency_rows"):
+        monkeypatch.setattr(tables, name, lambda *_: [])
+    row = {"varied": "radius", "place": "0", "along": "z", "ghz": "1", "over": "2", "positions": "spiral"}
+    row |= {"degree": 9, "error": 2e-3, "bound": 1e-9, "met": False}
+    monkeypatch.setattr(tables.regressions, "run", lambda _: [row])
+    assert tables.main(["--output", str(tmp_path / "found.json")]) == 1
+    assert "2.0e-03    1e-09  NOT MET: 0, z, 1 GHz, 2" in capsys.readouterr().out
 
 
 def test_probe_orders(benchmark, capsys):
@@ -134,3 +141,21 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     along = [np.cos(0.7) * np.cos(1.1), np.cos(0.7) * np.sin(1.1), -np.sin(0.7)]
     assert read[0] == pytest.approx(field @ along, rel=1e-12)
     assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)
+
+
+def test_compact_range(benchmark, capsys):
+    benchmark("compact_range").main([10])
+    (row,) = capsys.readouterr().out.splitlines()[1:]
+    # The end of the spectrum and the sums leave 1e-4 and less, here of the largest field.
+    assert -200 < float(row.split()[-1]) < -80
+
+
+@pytest.mark.slow
+def test_report_page(benchmark, capsys, monkeypatch):
+    module = benchmark("report_page")
+    monkeypatch.setattr(module.shutil, "which", lambda _: None)
+    module.main(8, 2)
+    (line,) = capsys.readouterr().out.splitlines()
+    found = re.fullmatch(r"degree 8, 2 frequencies: \d+\.\d s, (\d\.\d) MB", line)
+    # The library alone is 1.9 MB; the most that a report of any size may have is 8.
+    assert 1.9 < float(found[1]) < 8

@@ -7,10 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from notebook_ranges import check_four_ranges
 from probe_oracle import cluster_modes
 from pyshtools.expand import SHExpandDH
 from scipy.special import eval_legendre
 
+from nf2ff.antenna.closed_form import radiated_power_of
+from nf2ff.antenna.dipoles import array_of
 from nf2ff.antenna.grids import equiangular_grid, gauss_legendre_grid
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, mode_count
 from nf2ff.kernel.sphere import unit_vectors
@@ -391,6 +394,40 @@ def check_planning(found):
         assert 0.82 < after / before < 0.93
 
 
+def check_inside_the_box(found):
+    # 2,000 coefficients of noise, and a floor that is itself estimated: 15 %.
+    assert found["sigma"][0] == pytest.approx(found["happened"], rel=0.15)
+    # Alignment prototype: centre to 0.005 wavelengths across the beam at 50 dB, four times that along it.
+    aim = 0.005 * found["wavelength"]
+    assert np.all(np.abs(found["found"].centre[0] - found["true_centre"]) < [aim, aim, 4 * aim])
+    assert found["radius"] == pytest.approx(found["antenna"].minimum_radius, abs=0.5 * found["wavelength"])
+    parts, centres = found["parts"], found["centres"]
+    off = parts.position - centres - np.stack([np.zeros(3), found["shift"]])
+    assert np.all(np.abs(off) < [aim, aim, 4 * aim])
+    # Closed form of the dipoles' power, each module alone.
+    modules = [
+        array_of(found["radiator"], positions=found["panel"], weights=w) for w in (np.ones(9), found["weak"])
+    ]
+    power = [radiated_power_of(module, frequency=[found["frequency"]])[0] for module in modules]
+    level = 10 * np.log10(parts.power[1] / parts.power[0])
+    assert level == pytest.approx(10 * np.log10(power[1] / power[0]), abs=0.1)
+    # What is not explained is noise, less the part of it that 2 x 2 (N (N + 2)) waves of parts take: -1.3 dB.
+    assert -3 < found["left"] - 10 * np.log10(found["noise_power"]) < 0.5
+    assert np.flatnonzero(found["array"].dead()).tolist() == [9 + found["dead"]]
+    ratio = np.abs(found["off"] / found["array"].uncertainty)
+    assert np.sqrt(np.mean(ratio**2)) == pytest.approx(1, abs=0.3)
+    # The plane shows the hole: the dead element's place has the least field, not half that of the others.
+    plane, spot = found["plane"], found["centres"][1] + found["panel"]
+    size = [
+        np.abs(plane.field[np.argmin(np.abs(plane.up - y)), np.argmin(np.abs(plane.across - x)), 0])
+        for x, y, _ in spot
+    ]
+    assert np.argmin(size) == found["dead"]
+    assert size[found["dead"]] < 0.5 * np.median(size)
+    assert found["gained"][76] > found["gained"][36]
+    assert found["gained"][76] > 10
+
+
 def check_no_phase_reference(found):
     assert found["degree"] == 7
     refused, *others = found["sets"]
@@ -406,6 +443,8 @@ def check_no_phase_reference(found):
 CHECKS = {
     "error_growth.ipynb": check_error_growth,
     "first_scan.ipynb": check_first_scan,
+    "four_ranges.ipynb": check_four_ranges,
+    "inside_the_box.ipynb": check_inside_the_box,
     "no_phase_reference.ipynb": check_no_phase_reference,
     "planning.ipynb": check_planning,
     "probe_correction.ipynb": check_probe_correction,

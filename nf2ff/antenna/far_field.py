@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +16,10 @@ from nf2ff.messages.input_error import InputError
 
 if TYPE_CHECKING:
     import xarray
+
+
+#: A direction closer to one of a grid than this is that [rad].
+_ON_GRID = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,6 +90,13 @@ class FarField:
         part: NDArray[np.float64] = 1 - lost.mean(axis=2) @ weight / weight.sum()
         return part
 
+    def at(self, index: int | Sequence[int] | NDArray[np.intp]) -> FarField:
+        """The field of one frequency, by its index, or of some."""
+        pick = np.atleast_1d(np.asarray(index, dtype=np.intp))
+        mark = None if self.trusted is None else self.trusted[pick]
+        parts = ("frequency", "e_theta", "e_phi", "radiated_power")
+        return replace(self, trusted=mark, **{name: getattr(self, name)[pick] for name in parts})
+
     def to_xarray(self) -> xarray.Dataset:
         """The same as a labelled dataset, its arrays read-only views of these.
 
@@ -124,6 +136,43 @@ class FarField:
                 "phasors": "peak values: radiation intensity (|e_theta|^2 + |e_phi|^2) / (2 Z0)",
             },
         )
+
+
+def trusted_around(
+    seen: FarField | None, theta: NDArray[np.float64], phi: NDArray[np.float64], *, index: int = 0
+) -> NDArray[np.bool_]:
+    """Whether each direction, or all directions of a grid around it, are trusted.
+
+    Parameters
+    ----------
+    seen : FarField or None
+        The grid; without one, and where all of it is trusted, the answer is yes.
+    theta, phi : ndarray
+        Directions, one shape, theta from 0 to pi [rad].
+    index : int
+        Which of the grid's frequencies.
+
+    Returns
+    -------
+    ndarray of bool
+        The answer for each direction.
+    """
+    result = np.ones(np.shape(theta), dtype=bool)
+    if seen is None or seen.trusted is None:
+        return result
+    around: list[list[NDArray[np.intp]]] = []
+    turn = 2 * np.pi
+    for grid, wanted in ((seen.theta, theta), (np.mod(seen.phi, turn), np.mod(phi, turn))):
+        order = np.argsort(grid)
+        below = np.searchsorted(grid[order], wanted + _ON_GRID, side="right") - 1
+        above = np.searchsorted(grid[order], wanted - _ON_GRID, side="left")
+        # Around the circle in phi; beyond the last theta there is only that.
+        both = (k % grid.size if around else np.clip(k, 0, grid.size - 1) for k in (below, above))
+        around.append([order[k] for k in both])
+    for row in around[0]:
+        for column in around[1]:
+            result &= seen.trusted[index, row, column]
+    return result
 
 
 def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:

@@ -147,7 +147,8 @@ def far_field_grid(
         return tuple(np.empty((modes.frequency.size, theta.size, phi.size), complex) for _ in "ab")  # type: ignore[return-value]
     count = spin.thread_count(threads)
     steps = _full_circle(phi)
-    result = np.empty((modes.frequency.size, 2, theta.size, phi.size), dtype=complex)
+    # Each component in one piece: who keeps it needs no copy.
+    result = np.empty((2, modes.frequency.size, theta.size, phi.size), dtype=complex)
     turns = None
     for i in range(modes.frequency.size):
         packed = _far_coefficients(modes.coefficients[i])
@@ -155,12 +156,12 @@ def far_field_grid(
             maps = spin.ring_synthesis(
                 packed, spin=1, theta=theta, phi_count=steps, phi0=phi[0], threads=count
             )
-            result[i] = maps[:, :, np.arange(phi.size) % steps]
+            result[:, i] = maps[:, :, np.arange(phi.size) % steps]
         else:
             if turns is None:
                 m = np.arange(-modes.degree, modes.degree + 1)
                 turns = np.exp(1j * np.outer(m, phi))
-            result[i] = spin.ring_orders(packed, spin=1, theta=theta, threads=count) @ turns
+            result[:, i] = spin.ring_orders(packed, spin=1, theta=theta, threads=count) @ turns
     # Rings closer to a pole than this, but not at it, lose digits in the library's recurrence.
     sin = np.sin(theta)
     near = np.flatnonzero((sin < 1e-5) & (theta > 0) & (theta < np.pi))
@@ -168,8 +169,8 @@ def far_field_grid(
         t, p = np.meshgrid(theta[near], phi, indexing="ij")
         points = far_field_points(modes, theta=t.ravel(), phi=p.ravel(), threads=threads)
         for c in range(2):
-            result[:, c, near] = points[c].reshape(-1, near.size, phi.size)
-    return result[:, 0], result[:, 1]
+            result[c][:, near] = points[c].reshape(-1, near.size, phi.size)
+    return result[0], result[1]
 
 
 def _full_circle(phi: NDArray[np.float64]) -> int | None:

@@ -15,8 +15,10 @@ from nf2ff.messages.visible import in_one_line
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
+    "align": "Find what is wrong with a set-up, and mend its scan.",
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
+    "design-range": "Design a plane-wave array or a compact range.",
     "export": "Write a result as tables, cuts or a pattern file.",
     "filter-modes": "Suppress echoes by the size of the antenna.",
     "import": "Turn tables of samples or probe patterns into native files.",
@@ -56,10 +58,25 @@ class Commands(click.Group):
         except OSError as error:
             fail(f"the output cannot be written ({error.strerror})")
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Keep the words of the command for a process of its own."""
+        given = list(args)
+        rest = super().parse_args(ctx, args)
+        ctx.obj = given[len(given) - len(rest) - 1 :]
+        return rest
+
     def invoke(self, ctx: click.Context) -> Any:
-        """Run one of them until it ends, or Ctrl-C."""
+        """Run one of them until it ends, or Ctrl-C, or its time is over."""
+        seconds = ctx.params.get("time_limit_s")
         try:
-            return super().invoke(ctx)
+            if seconds is None:
+                return super().invoke(ctx)
+            code = importlib.import_module("nf2ff.cli.limited").run_limited(ctx.obj, seconds)
+            if code is None:
+                fail(f"not done within {seconds:g} s: ended; give it more time, or distrust its files")
+            if code < 0:
+                fail(f"the command was ended by signal {-code}, as where a file makes a library crash")
+            sys.exit(code)
         except KeyboardInterrupt:
             fail("stopped", STOPPED)
 
@@ -88,8 +105,14 @@ class Commands(click.Group):
 
 @click.group("nf2ff", cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(nf2ff.__version__, prog_name="nf2ff")
-def main() -> None:
+@click.option(
+    "--time-limit-s",
+    type=click.FloatRange(min=0, min_open=True),
+    help="End the command after so long, whatever it does: for files of strangers.",
+)
+def main(time_limit_s: float | None) -> None:
     """Near-field samples of an antenna on a sphere become its far field, with numbers.
 
     Radiated power and moving positioners can hurt: follow your laboratory's rules.
     """
+    del time_limit_s  # `Commands.invoke` has seen to it

@@ -12,7 +12,7 @@ import numpy as np
 from click.core import ParameterSource
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField, far_field
+from nf2ff.antenna.far_field import FarField, far_field, trusted_around
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli.options import (
     FILE,
@@ -29,7 +29,7 @@ from nf2ff.cli.options import (
     working,
 )
 from nf2ff.io import native, nsma, safe, tables
-from nf2ff.io.levels import trusted_around, write_cuts, write_levels
+from nf2ff.io.levels import write_cuts, write_levels
 from nf2ff.io.nsma_cuts import nsma_pattern
 from nf2ff.io.power_columns import power_table_kind
 from nf2ff.kernel.interpolation import nearest_known
@@ -261,9 +261,7 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     if modes is not None:
         modes = modes.at(pick)
     if field is not None:
-        parts = ("frequency", "e_theta", "e_phi", "radiated_power")
-        mark = None if field.trusted is None else field.trusted[pick]
-        field = replace(field, trusted=mark, **{name: getattr(field, name)[pick] for name in parts})
+        field = field.at(pick)
         lost = 1 - float(field.trusted_fraction().min())
         if lost:
             sentences.append(ResultCode.DIRECTIONS_NOT_SEEN(percent=100 * lost))

@@ -72,7 +72,7 @@ def import_files(
 
     Samples: one CSV table with the columns
     theta_deg,phi_deg,chi_deg,radius_m,frequency_hz,port,real,imag in any order; port may be left
-    out. Tables in other columns, NumPy archives, MAT and Touchstone files are read as --columns
+    out. Tables in other columns, NumPy archives, MAT, HDF5 and Touchstone files are read as --columns
     describes them; --propose shows what that may be.
 
     A probe, in its own frame (boresight +z, reference polarisation x): its far field at 1 W into

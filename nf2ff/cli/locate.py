@@ -78,7 +78,10 @@ class _Found:
 @click.option("--elements", type=FILE, help="CSV x_m,y_m,z_m of an array's elements: find their excitations.")
 @click.option("--element", type=FILE, help="Result or pattern of one element about its own place.")
 @click.option("--frequency-ghz", type=float, help="Which frequency to look at; without it all, or the first.")
-@click.option("--radius-m", type=float, help="--parts: where to look, about the centre of radiation.")
+@click.option("--radius-m", type=float, help="--parts: how far to look; default: the smallest sphere.")
+@click.option(
+    "--part-size-m", type=float, help="--parts: sphere that holds any one; default: 3/4 of a wavelength."
+)
 @click.option("--size-m", type=float, help="--surface: side of a plane.")
 @click.option(
     "-o", "--output", "outputs", type=FILE, multiple=True, help="Table (.csv) or picture (.png, .pdf, .svg)."
@@ -95,6 +98,7 @@ def locate(
     element: Path | None,
     frequency_ghz: float | None,
     radius_m: float | None,
+    part_size_m: float | None,
     size_m: float | None,
     outputs: tuple[Path, ...],
     overwrite: bool,
@@ -111,9 +115,13 @@ def locate(
         misused("--parts, --surface and --elements are looked for one at a time")
     if (elements is None) != (element is None):
         misused("--elements and --element belong together: give both or neither")
-    for option, value, needs in (("--radius-m", radius_m, parts), ("--size-m", size_m, surface)):
+    for option, value, needs, of in (
+        ("--radius-m", radius_m, parts, "--parts"),
+        ("--part-size-m", part_size_m, parts, "--parts"),
+        ("--size-m", size_m, surface, "--surface"),
+    ):
         if value is not None and needs is None:
-            misused(f"{option} belongs to {'--parts' if option == '--radius-m' else '--surface'}")
+            misused(f"{option} belongs to {of}")
         if value is not None and not 0 < value < math.inf:
             misused(f"{option} is {value:g}, expected a length above 0")
     inputs = [x for x in (result, elements, element) if x is not None]
@@ -136,7 +144,8 @@ def locate(
         found = _Found([], {}, lambda: _box(modes, place))
         level = float(share[0])
         if parts is not None:
-            found = _parts(modes, place, parts, radius_m, level)
+            how = {"radius": radius_m, "size": part_size_m, "noise": float(noise[0])}
+            found = _parts(modes, place, parts, how, level)
         elif where is not None:
             found = _surface(modes, place, where, float(noise[0]), size_m)
         elif elements is not None and element is not None:
@@ -200,15 +209,15 @@ def _box(modes: Modes, place: Location, parts: RadiatingParts | None = None) -> 
     return box_map(modes, middle=middle, radius=radius, centre=place.centre[0], parts=parts)
 
 
-def _parts(modes: Modes, place: Location, count: int, radius_m: float | None, noise: float) -> _Found:
+def _parts(modes: Modes, place: Location, count: int, how: dict[str, Any], level: float) -> _Found:
     centre, radius = place.smallest(0)
-    reach = radius if radius_m is None else radius_m
-    about = radiating_parts(translate(modes, centre), radius=reach, count=count)
+    how = how | {"radius": how["radius"] or radius}
+    about = radiating_parts(translate(modes, centre), count=count, **how)
     parts = RadiatingParts(
         about.frequency, about.position + centre, about.power, about.modes, about.remainder
     )
     return _Found(
-        parts_lines(parts, noise),
+        parts_lines(parts, level),
         parts_facts(parts),
         lambda: _box(modes, place, parts),
         lambda path, overwrite: write_parts(path, parts, overwrite=overwrite),

@@ -48,6 +48,8 @@ PLANE_WORDS = (
 )
 #: Endings that a native file must not have, as other programs would take it for text.
 TEXTS = (".csv", ".json", ".txt")
+#: Endings of compressed files, which other programs would unpack.
+COMPRESSED = (".gz", ".bz2", ".xz", ".lzma", ".zip", ".zst")
 #: What takes longer is told of while it lasts, and how often that is renewed [s].
 PATIENCE, RENEWED = 2.0, 0.5
 #: Formats of pictures, by the ending of the file's name.
@@ -148,6 +150,9 @@ def check_native(output: Path, inputs: Iterable[Path], *, overwrite: bool, expor
 def check_output(output: Path, inputs: Iterable[Path], *, overwrite: bool) -> None:
     """Refuse an output that could not be written."""
     refuse_overwrite(output, inputs)
+    if output.suffix.lower() in COMPRESSED:
+        name = output.with_suffix("")
+        raise InputError(f"{output}: is a name of a compressed file, which is not written", f"choose {name}")
     if output.exists() and not overwrite:
         raise InputError(f"{output}: exists", "choose another name or give --overwrite")
     if not output.absolute().parent.is_dir():

@@ -69,14 +69,14 @@ def plan(
     written = [x for x in (output, points) if x is not None]
     for path in written:
         check_output(path, [description, *([] if antenna is None else [antenna])], overwrite=overwrite)
-    if len(written) == 2 and written[0].resolve() == written[1].resolve():
+    if len(written) == 2 and safe.real_path(written[0]) == safe.real_path(written[1]):
         raise InputError(f"{points}: is the output of -o as well", "give two names")
     check_picture(plot, [description], overwrite=overwrite)
     asked = read_plan(description)
     wishes, terms = read_tolerances(description)
     if antenna is not None and not wishes:
         raise InputError(f"{description}: has no [tolerances]", "give them, or leave --antenna out")
-    with found_in(description):
+    with found_in(description), working("planning"):
         made = make_plan(asked)
         found = () if antenna is None else _tolerances(made, read_antenna(antenna), wishes, terms, draws)
     told = plan_facts(made) | ({"tolerances": tolerance_facts(terms, found)} if found else {})

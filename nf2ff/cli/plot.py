@@ -18,9 +18,11 @@ from nf2ff.cli.options import (
     overwrite_option,
     read_planes,
     save_picture,
+    tell,
+    working,
 )
 from nf2ff.io.native import read_samples
-from nf2ff.io.radiation import read_radiation
+from nf2ff.io.radiation import read_radiation, read_seen
 from nf2ff.messages.input_error import found_in
 from nf2ff.report import pattern_plots, plots
 from nf2ff.report.picture_set import figures_over_frequency
@@ -29,7 +31,7 @@ from nf2ff.report.scan_plots import near_field
 #: What may be drawn, and in which words.
 KINDS = {
     "cuts": "two planes through the peak, co- and cross-polar",
-    "polar": "cuts at phi = 0 and 90 deg over theta as polar diagram, of one file",
+    "polar": "two planes through the peak as polar diagram, of one file",
     "map": "directivity over theta and phi, of one file",
     "u-v": "directivity over direction cosines of the peak's half space, of one file",
     "balloon": "directivity as a surface, of one file",
@@ -55,6 +57,8 @@ KINDS = {
 @click.option(
     "--reach-deg", type=float, default=180, show_default=True, help="Largest angle from the peak, of cuts."
 )
+@click.option("--port", type=click.IntRange(min=1), help="near-field: which port; default: the strongest.")
+@click.option("--chi-deg", type=float, help="near-field: which chi; default: the strongest.")
 @click.option("--label", "labels", multiple=True, help="Name of a file in the picture; one for each.")
 @click.option("--response-unit", type=click.Choice(["V/m", "sqrt(W)", "relative"]), hidden=True)
 @overwrite_option
@@ -66,6 +70,8 @@ def plot(
     frequency_ghz: float | None,
     plane: Any,
     reach_deg: float,
+    port: int | None,
+    chi_deg: float | None,
     labels: tuple[str, ...],
     response_unit: str | None,
     overwrite: bool,
@@ -85,29 +91,41 @@ def plot(
         msg = f"--kind {kind} draws one file, {len(files)} were given"
         raise click.UsageError(msg)
     context = click.get_current_context()
-    for option, name in (("--plane", "plane"), ("--reach-deg", "reach_deg")):
+    for option, name, kinds in (
+        ("--plane", "plane", ("cuts", "polar")),
+        ("--reach-deg", "reach_deg", ("cuts",)),
+        ("--port", "port", ("near-field",)),
+        ("--chi-deg", "chi_deg", ("near-field",)),
+    ):
         given = context.get_parameter_source(name) == click.core.ParameterSource.COMMANDLINE
-        if given and kind != "cuts":
-            msg = f"{option} is for --kind cuts, not {kind}: leave it out"
+        if given and kind not in kinds:
+            msg = f"{option} is for --kind {' and '.join(kinds)}, not {kind}: leave it out"
             raise click.UsageError(msg)
+    if chi_deg is not None and not np.isfinite(chi_deg):
+        msg = f"--chi-deg is {chi_deg:g}, expected degrees"
+        raise click.UsageError(msg)
     names = labels or tuple(path.stem for path in files)
     if len(set(names)) < len(names):
         names = tuple(map(str, files))
     if len(set(names)) < len(names):
         msg = "two files have one name in the picture: give each a --label of its own"
         raise click.UsageError(msg)
-    if kind == "near-field":
-        ax = _scan(files[0], frequency_ghz, response_unit)
-    else:
-        ax = _pattern(dict(zip(names, files, strict=True)), kind, frequency_ghz, plane, np.radians(reach_deg))
+    with working("drawing"):
+        if kind == "near-field":
+            chi = None if chi_deg is None else float(np.radians(chi_deg))
+            ax = _scan(files[0], frequency_ghz, response_unit, port, chi)
+        else:
+            given_files = dict(zip(names, files, strict=True))
+            ax = _pattern(given_files, kind, frequency_ghz, plane, np.radians(reach_deg))
     save_picture(ax, output, overwrite=overwrite)
     click.echo(f"{output}: {KINDS[kind].partition(', of ')[0]}")
 
 
-def _scan(path: Path, ghz: float | None, unit: str | None) -> Any:
+def _scan(path: Path, ghz: float | None, unit: str | None, port: int | None, chi: float | None) -> Any:
     samples = read_samples(path, response_unit=unit)
     with found_in(path):
-        return near_field(samples, frequency_index=nearest_frequency(path, samples.frequency, ghz))
+        index = nearest_frequency(path, samples.frequency, ghz)
+        return near_field(samples, frequency_index=index, port=port, chi=chi)
 
 
 def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, reach: float) -> Any:
@@ -115,22 +133,28 @@ def _pattern(files: dict[str, Path], kind: str, ghz: float | None, plane: Any, r
     for name, path in files.items():
         whole[name], told = read_radiation(path)
         for sentence in told:
-            click.echo(f"warning, {path}: {sentence}", err=True)
+            tell(f"warning, {path}: {sentence}")
     if kind == "frequency":
         return figures_over_frequency(whole)
     one = {
         name: modes.at(nearest_frequency(files[name], modes.frequency, ghz)) for name, modes in whole.items()
     }
     name, first = next(iter(one.items()))
+    seen = {}
+    for other in one if kind in ("cuts", "polar", "map", "u-v", "balloon") else ():
+        if (field := read_seen(files[other])) is not None:
+            seen[other] = field.at(nearest_frequency(files[other], field.frequency, ghz))
+    hidden = seen.get(name)
     with found_in(", ".join(map(str, files.values()))):
         if kind == "cuts":
-            return pattern_plots.peak_cuts(one, plane=plane, reach=reach)
+            return pattern_plots.peak_cuts(one, plane=plane, reach=reach, seen=seen)
         if kind == "distribution":
             return pattern_plots.level_distribution(one)
         if kind == "balloon":
-            return pattern_plots.balloon(first, name=name)
+            return pattern_plots.balloon(first, name=name, seen=hidden)
         if kind == "polar":
-            return plots.polar_cuts(first)
+            return pattern_plots.peak_polar(first, name=name, plane=plane, seen=hidden)
         if kind == "spectrum":
             return plots.power_spectrum(first)
-        return pattern_plots.pattern_map(first, name=name, kind="u-v" if kind == "u-v" else "theta-phi")
+        view: Any = "u-v" if kind == "u-v" else "theta-phi"
+        return pattern_plots.pattern_map(first, name=name, kind=view, seen=hidden)

@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
 from nf2ff.cli.options import (
     FILE,
+    check_output,
     check_picture,
     json_option,
     one_line_errors,
@@ -105,8 +107,14 @@ def _vector(text: str, option: str) -> tuple[float, ...]:
 )
 @_limit_options
 @time_convention_option
+@click.option(
+    "--term",
+    type=FILE,
+    help="TOML to write (one frequency): standard deviation of the level over the readings, that of a small "
+    "antenna anywhere in the zone, as a term for nf2ff uncertainty.",
+)
 @click.option("--plot", type=FILE, help="Picture to write (one frequency): cuts with fit, map, histogram.")
-@click.option("--plot-frequency-ghz", type=float, help="Frequency of the picture; default: the first.")
+@click.option("--plot-frequency-ghz", type=float, help="Frequency of picture and term; default: the first.")
 @overwrite_option
 @json_option
 @one_line_errors
@@ -121,6 +129,7 @@ def quiet_zone(
     common_limits: bool,
     limits: dict[str, float | None],
     time_convention: Any,
+    term: Path | None,
     plot: Path | None,
     plot_frequency_ghz: float | None,
     overwrite: bool,
@@ -141,6 +150,7 @@ def quiet_zone(
     The taper is the least-squares polynomial of degree 2 in the zone, ripple what it leaves; the tilt
     of the wavefront is no part of the phase taper. Limits are yours: none is set unless you do.
     """
+    from nf2ff.io.range_files import write_zone_term
     from nf2ff.io.zone_table import read_probed_fields
     from nf2ff.messages.ranges import ZoneCode
     from nf2ff.ranges.quiet_zone import evaluate
@@ -154,10 +164,12 @@ def quiet_zone(
     if depth_m is not None and shape == "ball":
         msg = "--depth-m is of a cylinder or a square: give --shape"
         raise click.UsageError(msg)
-    if plot_frequency_ghz is not None and plot is None:
-        msg = "--plot-frequency-ghz needs --plot"
+    if plot_frequency_ghz is not None and plot is None and term is None:
+        msg = "--plot-frequency-ghz needs --plot or --term"
         raise click.UsageError(msg)
     check_picture(plot, [table], overwrite=overwrite)
+    if term is not None:
+        check_output(term, [table], overwrite=overwrite)
     towards = _vector(direction, "--direction")
     centre = None if centre_m is None else _vector(centre_m, "--centre-m")
     held = ZoneLimits(**limits)
@@ -179,6 +191,10 @@ def quiet_zone(
         from nf2ff.report.zone_plots import zone_overview
 
         save_picture(zone_overview(measured[chosen], found[chosen]), plot, overwrite=overwrite)
+    if term is not None:
+        spread = float(np.std(found[chosen].amplitude_db.value))
+        note = f"{table.name}, {measured[chosen].frequency / 1e9:.6g} GHz, standard deviation over the zone"
+        write_zone_term(term, {"eirp": spread, "gain": spread}, note=note, overwrite=overwrite)
     if as_json:
         facts = [zone_facts(f, held) for f in found]
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
@@ -186,6 +202,8 @@ def quiet_zone(
     click.echo("\n".join(zone_lines(found, held, source=source)))
     notes = [w for f in found for w in f.warnings if w.code in (ZoneCode.TAPER, ZoneCode.ALL_TAPER)]
     click.echo(f"\nnote: {notes[0]}")
+    if term is not None:
+        click.echo(f"{term}: a term for nf2ff uncertainty, of a small antenna anywhere in the zone")
     if plot is not None:
         click.echo(f"{plot}: {measured[chosen].frequency / 1e9:.9g} GHz")
     for figures in found:

@@ -64,7 +64,8 @@ def study(
     """See how errors grow, as STUDY (TOML) describes it.
 
     STUDY names an antenna that is simulated, or a scan that was measured, errors, and what is
-    varied: their size or, of an antenna, frequency, distance, sampling or degree. Start from
+    varied: their size or, of an antenna, frequency, distance, sampling or degree. Without errors, what
+    sampling alone leaves. Start from
     `nf2ff study --template`. Ctrl-C keeps the values that were done.
     """
     check_jobs(jobs)
@@ -95,7 +96,8 @@ def study(
     if as_json:
         click.echo(json.dumps(growth_dict(growth, asked.shown), allow_nan=False))
     else:
-        click.echo(f"{output}: {plural(len(asked.errors), 'error')}, {plural(done, 'value')}")
+        what = plural(len(asked.errors), "error") if asked.errors else "sampling alone"
+        click.echo(f"{output}: {what}, {plural(done, 'value')}")
         for error in asked.errors:
             click.echo(f"  {error.describe()}")
         click.echo("")
@@ -147,6 +149,8 @@ def _grow(
             asked.tail_db,
             asked.oversampling,
             used,
+            asked.positions,
+            asked.samples,
         )
         growth = sweep(scan, asked.errors, asked.figures, over=asked.over, values=asked.values, **how)
     return growth, []

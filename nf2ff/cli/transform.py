@@ -60,8 +60,7 @@ from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Powers, Result
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.picture_set import picture_set
-from nf2ff.report.result import result_facts
-from nf2ff.report.result_table import result_lines
+from nf2ff.report.result import result_facts, result_lines
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 
 if TYPE_CHECKING:
@@ -281,7 +280,7 @@ def transform(
         figures.mkdir(exist_ok=True)
         wished = 0.0 if plane is None else plane
         with working("drawing"):
-            for name, draw in picture_set(result.modes, samples, plane=wished).items():
+            for name, draw in picture_set(result.modes, samples, plane=wished, seen=result.far_field).items():
                 save_picture(draw(), figures / f"{name}.png", overwrite=overwrite)
     print_warnings(samples.frequency, warnings, once=unit)
     facts = result_facts(result)

@@ -19,6 +19,7 @@ from nf2ff.cli.options import (
     one_line_errors,
     overwrite_option,
     save_picture,
+    working,
 )
 from nf2ff.io.power_columns import power_table_kind
 from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
@@ -81,7 +82,7 @@ def trp(
             "give a table with theta_deg, phi_deg, frequency_hz and eirp_theta_dbm, eirp_phi_dbm, or "
             "eirp_dbm, or eis_theta_dbm, eis_phi_dbm; TRP of samples with phase comes from nf2ff transform",
         )
-    with found_in(table):
+    with found_in(table), working("computing"):
         if kind == "power":
             if highest_power_dbm is not None:
                 raise InputError("--highest-power-dbm is only for a table of sensitivity", "leave it out")
@@ -107,7 +108,8 @@ def trp(
         write_weights(output, found.scan, found.total.weights, found.contribution, overwrite=overwrite)
         click.echo(f"{output}: weights of {found.scan.theta.size} readings", err=as_json)
     if plot is not None:
-        save_picture(power_overview(found), plot, overwrite=overwrite)
+        with working("drawing"):
+            save_picture(power_overview(found), plot, overwrite=overwrite)
         click.echo(f"{plot}: {found.scan.frequency[0] / 1e9:.9g} GHz", err=as_json)
 
 

@@ -24,7 +24,6 @@ from nf2ff.diagnostics.alignment_model import Model, rows
 from nf2ff.diagnostics.alignment_parameters import Parameter, noise_of, parameters_of
 from nf2ff.diagnostics.alignment_pose import MOVES, pose_of
 from nf2ff.diagnostics.alignment_result import Alignment
-from nf2ff.diagnostics.observability import Observability
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
@@ -46,6 +45,8 @@ FALLEN_DB = -25.0
 UNLIKELY = 5.0
 #: Share of the far field's variance by what is not seen, from which cuts are advised.
 MUCH_UNSEEN = 0.5
+#: What is not seen is told of from this part of what noise does to the far field, so many of its directions.
+NOTABLE, SHOWN = 0.3, 3
 #: Estimates beyond so many priors are told of.
 FAR_BEYOND = 4.0
 
@@ -211,7 +212,8 @@ def _result(
         for name, shape in x.moves:
             moves[name] = moves.get(name, 0.0) + value * shape
     place = pose_of(_placed(samples), {k: v for k, v in moves.items() if k in MOVES}).samples
-    response = of_all(np.where(fit.used, fit.signal, missing), missing)
+    signal = fit.signal - fit.placed.mounting(q)
+    response = of_all(np.where(fit.used, signal, missing), missing)
     found = Alignment(
         frequency=float(samples.frequency[0]),
         parameters=parameters,
@@ -246,10 +248,13 @@ def _placed(samples: Samples) -> Samples:
 def _warnings(found: Alignment, fit: Fit, share: float) -> list[Notice]:
     told = []
     seen = found.observability
-    for i in seen.unseen():
-        if seen.far_field[i] > 0.3 * found.far_field_noise:
-            what = describe_direction(seen, i)
-            told.append(AlignmentCode.UNSEEN(what=what, field_db=20 * np.log10(seen.far_field[i])))
+    notable = [i for i in seen.unseen() if seen.far_field[i] > NOTABLE * found.far_field_noise]
+    if notable:
+        what = "; ".join(
+            f"{seen.told(i)} ({20 * np.log10(seen.far_field[i]):.0f} dB)" for i in notable[:SHOWN]
+        )
+        more = f"; and {len(notable) - SHOWN} more" if len(notable) > SHOWN else ""
+        told.append(AlignmentCode.UNSEEN(what=what + more))
     if share > MUCH_UNSEEN:
         told.append(AlignmentCode.TIE_CUTS(percent=100 * share))
     if found.chi_square is None:
@@ -264,12 +269,6 @@ def _warnings(found: Alignment, fit: Fit, share: float) -> list[Notice]:
         if abs(u) > FAR_BEYOND:
             told.append(AlignmentCode.BEYOND_PRIOR(what=x.name, ratio=abs(u)))
     return told
-
-
-def describe_direction(seen: Observability, index: int) -> str:
-    """A direction in words: the parameter, or which go together."""
-    names = [name for name, _ in seen.partners(index)]
-    return names[0] if len(names) == 1 else "together " + ", ".join(names[:-1]) + " and " + names[-1]
 
 
 def _check_degree(q: Complex, degree: int, explained: float) -> None:

@@ -24,8 +24,13 @@ AT_REST = 0.05
 NEAR = 0.03
 #: A step that is not shorter than this times the one before asks for new derivatives.
 CONTRACTION = 0.4
-#: Rounds of setting samples aside.
-MOST_ROUNDS = 8
+#: Rounds of setting samples aside, and largest share that is: what more of them lack is no outlier.
+MOST_ROUNDS, MOST_ASIDE = 8, 0.15
+#: Share of the signal's power left [-15 dB] from which another start is looked for, in parameters whose prior
+#: changes the signal by this part of itself, at so many priors.
+MISFIT, STRONG, STARTS = 0.03, 0.2, (-3.0, -2.25, -1.5, -0.75, 0.75, 1.5, 2.25, 3.0)
+#: Samples whose squared residual is below this part of the largest are not set aside in the same round.
+OUTSTANDING = 0.05
 #: Of M samples of noise the largest square is below ln(M) + this, over its mean, with 99.8 % probability.
 MARGIN = 6.0
 
@@ -62,11 +67,13 @@ class Fit:
     def run(self, *, robust: bool = True) -> None:
         """Fit, set samples aside that no noise explains, and fit again until there are no more."""
         self._settle()
+        if self._misfit() > MISFIT and self._search():
+            self._settle()
         for _ in range(MOST_ROUNDS if robust else 0):
-            wrong = self.outliers() & self.used
-            if not wrong.any():
+            used = ~self.outliers()
+            if np.array_equal(used, self.used) or used.mean() < 1 - MOST_ASIDE:
                 break
-            self.used &= ~wrong
+            self.used = used
             self._settle()
 
     @property
@@ -170,8 +177,12 @@ class Fit:
             size = self._size(step)
             moved = np.linalg.norm((self.u - self.derivatives.at) @ self.derivatives.whole)
             rests = size < AT_REST
-            slow = size > CONTRACTION * before
-            if (rests or slow) and moved > NEAR and self.solves + self._cost() + 2 <= MOST_SOLVES:
+            far = moved > (NEAR if size < CONTRACTION * before else 0.1 * NEAR)
+            if (
+                (rests or size > CONTRACTION * before)
+                and far
+                and self.solves + self._cost() + 2 <= MOST_SOLVES
+            ):
                 self.formed, before = None, np.inf
                 continue
             self.u = self.u + step
@@ -180,6 +191,30 @@ class Fit:
                 break
             before = size
             self._place()
+
+    def _misfit(self) -> float:
+        """What is left of the signal, relative to it [power]; none where the noise explains it."""
+        left = float(np.sum(self.scale * np.abs(self.left) ** 2))
+        if self.noise and left < 2 * self.noise**2 * self.free:
+            return 0.0
+        return left / float(np.sum(self.scale * np.abs(self.signal) ** 2))
+
+    def _search(self) -> bool:
+        """Start anew where less is left, if that is anywhere: of faults that turn the phase by more than a
+        quarter turn the steps from zero lead the wrong way."""
+        self.u = np.zeros_like(self.u)
+        self._place()
+        self.formed = None
+        size = np.linalg.norm(self.derivatives.whole, axis=1)
+        best, found = self._misfit(), self.u
+        for k in np.flatnonzero(size > STRONG):
+            for value in STARTS:
+                self.u = trial = np.where(np.arange(size.size) == k, value, 0.0)
+                self._place()
+                if self._misfit() < best:
+                    best, found = self._misfit(), trial
+        self.u, self.formed = found, None
+        return bool(np.any(found))
 
     def _cost(self) -> int:
         """Solutions that derivatives take."""
@@ -198,4 +233,5 @@ class Fit:
         power = np.abs(self.left) ** 2 * np.abs(self.placed.gain) ** 2
         # Of complex Gaussian noise the median of the square is ln 2 of the mean.
         mean = float(np.median(power[self.used])) / np.log(2)
-        return np.asarray(power > mean * (np.log(power.size) + MARGIN))
+        # The largest first: what they did to the samples beside them goes with them.
+        return np.asarray(power > max(mean * (np.log(power.size) + MARGIN), OUTSTANDING * power.max()))

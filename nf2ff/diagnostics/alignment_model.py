@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from nf2ff.diagnostics.alignment_parameters import Parameter
 from nf2ff.diagnostics.alignment_pose import MOVES, motions_by, pose_of
 from nf2ff.diagnostics.pose_derivatives import MOTIONS, of_probe, pose_operators, tilt_derivatives
-from nf2ff.measurement.probe import Probe, mounted
+from nf2ff.measurement.probe import Probe, drop_weak_orders, mounted
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.methods import by_conjugate_gradients
 from nf2ff.solver.positions import plan_geometry
@@ -24,6 +24,8 @@ Complex = NDArray[np.complex128]
 #: Relative accuracy of solutions, and of those by which derivatives are freed of the modes.
 RTOL, COARSE_RTOL = 1e-7, 1e-4
 MOST_STEPS = 400
+#: Power of azimuthal orders of a tilted probe below which they are left out.
+FAINT_ORDERS = 1e-11
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,32 +116,42 @@ class Placed:
         return found.samples, found.tilt
 
     @cached_property
+    def probe(self) -> Probe:
+        """The probe as it is mounted."""
+        mount = {f"tilt_{axis}": float(self.moves.get(f"tilt-{axis}", 0.0)) for axis in "xy"}
+        if not any(mount.values()):
+            return self.model.probe
+        return drop_weak_orders(mounted(self.model.probe, **mount), power=FAINT_ORDERS)
+
+    @cached_property
     def operator(self) -> TransmissionOperator:
-        """A at the true places, of the probe without tilts."""
+        """A at the true places, of the probe as it is mounted."""
         m = self.model
         frequency = float(m.samples.frequency[0])
         return TransmissionOperator(
-            plan_geometry(self.pose[0]), m.probe, frequency, m.degree, 0.2 * RTOL, m.threads
+            plan_geometry(self.pose[0]), self.probe, frequency, m.degree, 0.2 * RTOL, m.threads
         )
 
     def bend(self, q: Complex) -> Complex:
-        """What tilts of the probe add to responses (M,) of modes: to second order, of the mount exactly."""
+        """What further tilts of the probe, by shifts of axes, add to responses (M,): to second order."""
         operator, (tx, ty) = self.operator, self.pose[1]
-        x = operator.from_modes(q)
         total = np.zeros(tx.size, dtype=complex)
-        probe = self.model.probe
-        mount = {f"tilt_{axis}": float(self.moves.get(f"tilt-{axis}", 0.0)) for axis in "xy"}
-        if any(mount.values()):
-            probe = mounted(probe, **mount)
-            total += of_probe(operator, probe).forward(x) - operator.forward(x)
         if np.any(tx) or np.any(ty):
-            slopes = tilt_derivatives(probe)
+            x = operator.from_modes(q)
+            slopes = tilt_derivatives(self.probe)
             (xx, xy), (yx, yy) = (tilt_derivatives(one) for one in slopes)
             both = replace(xy, coefficients=xy.coefficients + yx.coefficients)
             factors = (tx, ty, 0.5 * tx**2, 0.5 * ty**2, 0.5 * tx * ty)
             for one, factor in zip((*slopes, xx, yy, both), factors, strict=True):
                 total += factor * of_probe(operator, one).forward(x)
         return total
+
+    def mounting(self, q: Complex) -> Complex:
+        """What tilts of the mount add to responses (M,)."""
+        if self.probe is self.model.probe:
+            return np.zeros(self.gain.size, dtype=complex)
+        x = self.operator.from_modes(q)
+        return self.operator.forward(x) - of_probe(self.operator, self.model.probe).forward(x)
 
     def solve(
         self, signal: Complex, weights: Real, *, rtol: float = RTOL, start: Complex | None = None

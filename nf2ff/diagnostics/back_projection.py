@@ -244,14 +244,14 @@ def _continued(held: Real, noise: Real) -> Real:
     low, high = 0.05, float(last + 2)
     while high - low > 1e-2:
         middle = (low + high) / 2
-        spectrum = np.log(_dipole_spectrum(middle, noise.size)[run])
+        spectrum = np.log(dipole_spectrum(middle, noise.size)[run])
         low, high = (middle, high) if np.polyfit(run, spectrum, 1)[0] < slope else (low, middle)
-    spectrum = _dipole_spectrum(low, noise.size)
+    spectrum = dipole_spectrum(low, noise.size)
     true[last + 1 :] = spectrum[last + 1 :] * np.exp(np.mean(np.log(true[run] / spectrum[run])))
     return true
 
 
-def _dipole_spectrum(x: float, degree: int) -> Real:
+def dipole_spectrum(x: float, degree: int) -> Real:
     """Power in each degree of a dipole on the sphere of k r0 = ``x``, as in `required_degree`, (N,)."""
     from scipy.special import jv
 

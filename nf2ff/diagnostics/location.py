@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import Modes, mode_numbers
 from nf2ff.diagnostics.noise import (
     checked_noise,
     noise_in_degrees,
@@ -78,7 +78,7 @@ def locate(modes: Modes, *, noise: ArrayLike = np.nan) -> Location:
     kept = without_noise(modes, sigma)
     centre = radiation_centre(kept)
     moved = [
-        without_noise(translate(one, place), s)
+        _above_noise(translate(one, place), s)
         for one, place, s in zip(modes.each(), centre, sigma, strict=True)
     ]
     degree = [
@@ -87,8 +87,20 @@ def locate(modes: Modes, *, noise: ArrayLike = np.nan) -> Location:
         else modes.degree
         for p, s in zip(modes.power_spectrum(), sigma, strict=True)
     ]
+    here = [_above_noise(one, s).coefficients for one, s in zip(modes.each(), sigma, strict=True)]
+    joined = Modes(modes.frequency, np.concatenate(here), modes.reference)
     radius = np.array([minimum_sphere(one)[0] for one in moved])
-    return Location(modes.frequency, centre, radius, minimum_sphere(kept), np.array(degree))
+    return Location(modes.frequency, centre, radius, minimum_sphere(joined), np.array(degree))
+
+
+def _above_noise(one: Modes, sigma: float) -> Modes:
+    """Modes of one frequency with the power of each degree less that of noise; as they are if not known."""
+    kept = without_noise(one, sigma)
+    if np.isnan(sigma):
+        return kept
+    power, n = kept.power_spectrum()[0], mode_numbers(kept.degree)[2]
+    share = np.sqrt(np.maximum(1 - noise_in_degrees(sigma, kept.degree) / np.maximum(power, 1e-300), 0))
+    return Modes(kept.frequency, kept.coefficients * share[n - 1], kept.reference)
 
 
 def move_origin(modes: Modes, origin: ArrayLike | None = None) -> tuple[Modes, Real]:

@@ -65,6 +65,11 @@ class Observability:
         order = np.argsort(-np.abs(part))
         return [(self.names[i], float(part[i])) for i in order if part[i] ** 2 >= PARTNER]
 
+    def told(self, index: int) -> str:
+        """A direction in words: its parameter, or the three that make most of it."""
+        first, *others = [name for name, _ in self.partners(index)][:3]
+        return f"{first}, together with {' and '.join(others)}" if others else first
+
     def unseen(self) -> list[int]:
         """Directions that are not seen, those that change the far field most first."""
         index = np.flatnonzero(~self.seen)

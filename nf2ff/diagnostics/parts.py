@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import far_field
-from nf2ff.antenna.modes import Modes, mode_count, required_degree, wavenumber
+from nf2ff.antenna.modes import Modes, mode_count, mode_numbers, required_degree, wavenumber
+from nf2ff.diagnostics.back_projection import dipole_spectrum
+from nf2ff.diagnostics.noise import checked_noise, spectrum_noise
 from nf2ff.diagnostics.origin import radiation_centre, translate
 from nf2ff.diagnostics.rule import one_frequency, rule_directions, rule_field
 from nf2ff.kernel.plane_waves import raster_sums
@@ -100,7 +102,9 @@ def power_map(
     return (place[inner],) * 3, np.asarray(cube)
 
 
-def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | None = None) -> RadiatingParts:
+def radiating_parts(
+    modes: Modes, *, radius: float, count: int, size: float | None = None, noise: float | None = None
+) -> RadiatingParts:
     """Find separate parts of an antenna, and what each of them radiates.
 
     Parameters
@@ -114,6 +118,9 @@ def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | No
     size : float, optional
         Radius of a sphere that holds any one part, by default three quarters of a wavelength. Parts must
         be farther apart than twice that [m].
+    noise : float, optional
+        Standard uncertainty of a coefficient, see `noise.coefficient_noise`; by default taken from the
+        highest degrees [sqrt(W)].
 
     Returns
     -------
@@ -136,22 +143,25 @@ def radiating_parts(modes: Modes, *, radius: float, count: int, size: float | No
     size = 1.5 * np.pi / k if size is None else size
     if count < 1 or not size > 0:
         raise InputError(f"count is {count} and size {size} m, expected at least one part, of size > 0")
-    fit = _fitter(modes, radius + size, required_degree(k * size, tail_db=-50))
+    sigma = checked_noise(np.nan if noise is None else noise, modes)[0]
+    fit = _fitter(modes, radius + size, size, float(spectrum_noise(modes)[0] if np.isnan(sigma) else sigma))
     position = np.zeros((0, 3))
     parts: list[Modes] = []
     left = modes
+    # A part that is still missing would draw the others towards it: none moves until all are found.
     for _ in range(count):
         position = np.vstack([position, _strongest(left, radius, position, 2 * size)])
-        for _ in range(_ROUNDS):
-            parts = fit(position)
-            moves = np.vstack([radiation_centre(part) for part in parts])
-            # A part that is mostly error must not run away.
-            length = np.linalg.norm(moves, axis=1, keepdims=True)
-            position = position + moves * np.minimum(1, size / np.maximum(length, 1e-300))
-            if length.max() * k < 2 * np.pi * _DONE:
-                break
+        left = _without(modes, fit(position), position)
+    for _ in range(_ROUNDS):
         parts = fit(position)
-        left = _without(modes, parts, position)
+        moves = np.vstack([radiation_centre(part) for part in parts])
+        # A part that is mostly error must not run away.
+        length = np.linalg.norm(moves, axis=1, keepdims=True)
+        position = position + moves * np.minimum(1, size / np.maximum(length, 1e-300))
+        if length.max() * k < 2 * np.pi * _DONE:
+            break
+    parts = fit(position)
+    left = _without(modes, parts, position)
     whole = float(modes.radiated_power()[0])
     power = np.array([part.radiated_power()[0] for part in parts]) / whole
     order = np.argsort(-power)
@@ -186,9 +196,19 @@ def _strongest(left: Modes, radius: float, taken: Real, apart: float) -> Real:
     return np.asarray(raster[np.unravel_index(np.argmax(np.where(free, power, -1)), power.shape)])
 
 
-def _fitter(modes: Modes, reach: float, degree: int) -> Callable[[Real], list[Modes]]:
-    """A function from places to modes of parts there that together leave the least power of the whole."""
+def _fitter(modes: Modes, reach: float, size: float, noise: float) -> Callable[[Real], list[Modes]]:
+    """A function from places to modes of parts there that together explain the whole best.
+
+    The degrees that a part's size allows reach farther than its sphere, so that those of neighbours overlap,
+    and noise would be told apart into huge parts of opposite signs. So the power of each degree is expected
+    to be that of the worst dipole on the part's sphere, and what noise hides is held to that.
+    """
     k = float(wavenumber(modes.frequency[0]))
+    degree = required_degree(k * size, tail_db=-50)
+    n = mode_numbers(degree)[2]
+    expected = dipole_spectrum(k * size, degree)
+    expected *= modes.radiated_power()[0] / expected.sum()
+    penalty = 1e-12 + noise**2 * (2 * n + 1) / expected[n - 1]
     top = max(modes.degree, required_degree(degree + k * reach, tail_db=-160))
     count = (top + degree + int(k * reach)) // 2 + 4
     directions, weight, field = rule_field(modes, count)
@@ -196,6 +216,7 @@ def _fitter(modes: Modes, reach: float, degree: int) -> Callable[[Real], list[Mo
     field = field * np.sqrt(weight)
     adjoint = unit.reshape(-1, unit.shape[2]).conj().T
     own = adjoint @ unit.reshape(-1, unit.shape[2])
+    held_back = penalty * own.diagonal().real
 
     def fit(position: Real) -> list[Modes]:
         turn = np.exp(1j * k * (directions @ position.T))
@@ -212,8 +233,7 @@ def _fitter(modes: Modes, reach: float, degree: int) -> Callable[[Real], list[Mo
                 blocks[p, :, q] = adjoint @ (between * unit).reshape(-1, each)
                 blocks[q, :, p] = blocks[p, :, q].conj().T
         matrix = blocks.reshape(many * each, -1)
-        # Parts that come too close share their waves: a trace of damping keeps that bounded.
-        matrix.flat[:: matrix.shape[0] + 1] *= 1 + 1e-12
+        matrix.flat[:: matrix.shape[0] + 1] += np.tile(held_back, many)
         found = np.linalg.solve(matrix, right.ravel()).reshape(many, 1, each)
         return [Modes(modes.frequency, np.asarray(q, dtype=complex), modes.reference) for q in found]
 

@@ -1,4 +1,4 @@
-"""Columns of NumPy archives and MAT files: arrays by name, in any laboratory's layout.
+"""Columns of NumPy archives, MAT and HDF5 files: arrays by name, in any laboratory's layout.
 
 A column of the layout is the name of an array (of MATLAB, a variable; ``a.b`` is field b of the structure a).
 Without ``axes`` all arrays have one shape, or a single value. With ``axes = ["frequency", "phi", "theta"]``
@@ -16,7 +16,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.io.hdf5_arrays import hdf5_arrays
 from nf2ff.io.layout import READINGS, Layout, Source
+from nf2ff.io.mat_tags import check_tags
 from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, read_bytes
 from nf2ff.io.text_columns import Asked, Numbers, no_column
 from nf2ff.messages.input_error import InputError, found_in
@@ -24,21 +26,13 @@ from nf2ff.messages.input_error import InputError, found_in
 #: Largest archive, packed or unpacked [bytes].
 MAX_BYTES = 2**32
 _ZIP, _MAT = b"PK\x03\x04", b"MATLAB 5.0"
+#: MAT files of version 7.3 are HDF5 behind a text.
+_HDF5 = (HDF5_SIGNATURE, b"MATLAB 7.3")
 
 
 def is_arrays(path: PathLike) -> bool:
-    """Whether a file is a NumPy archive or a MAT file, by its first bytes.
-
-    Raises
-    ------
-    ValueError
-        If it is HDF5, as MAT files of version 7.3 are.
-    """
-    start = read_bytes(path, limit=0, count=16)
-    if start[:8] == HDF5_SIGNATURE or start.startswith(b"MATLAB 7.3"):
-        remedy = "save it as MAT file of version 7 (save -v7), as NumPy archive or as text"
-        raise InputError(f"{path}: is HDF5, as MAT files of version 7.3 are", remedy)
-    return start.startswith((_ZIP, _MAT))
+    """Whether a file is a NumPy archive, a MAT file or HDF5, by its first bytes."""
+    return read_bytes(path, limit=0, count=16).startswith((_ZIP, _MAT, *_HDF5))
 
 
 def read_arrays(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
@@ -64,9 +58,13 @@ def read_arrays(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
 
 def named_arrays(path: PathLike) -> dict[str, NDArray[Any]]:
     """Arrays of numbers in an archive, by name."""
-    data = read_bytes(path, limit=MAX_BYTES)
+    start = read_bytes(path, limit=0, count=16)
     try:
-        content = _of_zip(data) if data.startswith(_ZIP) else _of_mat(data)
+        if start.startswith(_HDF5):
+            content: dict[str, Any] = dict(hdf5_arrays(path, limit=MAX_BYTES))
+        else:
+            data = read_bytes(path, limit=MAX_BYTES)
+            content = _of_zip(data) if data.startswith(_ZIP) else _of_mat(data)
     except InputError:
         raise
     except Exception as error:  # whatever the libraries raise of a broken file
@@ -99,6 +97,7 @@ def _of_mat(data: bytes) -> dict[str, Any]:
     """What a MAT file holds, the fields of structures by dotted names."""
     from scipy.io import loadmat
 
+    check_tags(data, MAX_BYTES)
     found = {}
     for name, value in loadmat(BytesIO(data), struct_as_record=True, squeeze_me=False).items():
         if name.startswith("__"):

@@ -19,7 +19,7 @@ from typing import Any, Literal, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.safe import PathLike, read_bytes, replacing
+from nf2ff.io.safe import PathLike, read_bytes, real_path, replacing
 from nf2ff.messages.input_error import InputError, found_in
 
 TimeConvention = Literal["exp(+jwt)", "exp(-iwt)"]
@@ -218,11 +218,19 @@ def _fast_parse(
             body = body.replace(b",,", b",nan,")
         body = body.replace(b",\n", b",nan\n").replace(b"\n,", b"\nnan,")
         skip = None
-    # A plain file is read by name: the C parser takes that faster than lines from memory.
-    source = StringIO(body.decode("utf-8")) if skip is None else str(Path(path).resolve())
+    # A plain file is read by name: the C parser takes that faster than lines from memory. By some names
+    # it would unpack it first.
+    by_name = skip is not None and Path(path).suffix not in (".gz", ".bz2", ".xz", ".lzma")
+    skip = skip or 0 if by_name else 0
+    source = str(real_path(path)) if by_name else StringIO(body.decode("utf-8"))
     try:
         values = np.loadtxt(
-            source, delimiter=",", comments=None, skiprows=skip or 0, ndmin=2, encoding="utf-8"
+            source,
+            delimiter=",",
+            comments=None,
+            skiprows=skip,
+            ndmin=2,
+            encoding="utf-8",
         )
     except ValueError:
         return None

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from nf2ff.io.budget_toml import list_of_tables, text_key
-from nf2ff.io.safe import PathLike
+from nf2ff.io.safe import PathLike, real_path
 from nf2ff.io.toml import Table, checked, read_toml, template
 from nf2ff.io.uncertainty_toml import (
     MAX_DRAWS,
@@ -30,6 +30,7 @@ from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Parameter, Shown, shown_for
 from nf2ff.uncertainty.request import FIGURES
+from nf2ff.uncertainty.simulated_scan import LEAST_POSITIONS, Positions
 
 #: Most values of what is varied.
 MAX_VALUES = 1000
@@ -41,10 +42,11 @@ KEYS: dict[str, tuple[Parameter, float]] = {
     "frequency_ghz": ("frequency", 1e9),
     "radius_m": ("radius", 1.0),
     "oversampling": ("oversampling", 1.0),
+    "samples": ("samples", 1.0),
     "degree": ("degree", 1.0),
 }
 #: Keys that say how an antenna is simulated, and mean nothing to a scan that was measured.
-_SIMULATED = ("frequency_ghz", "radius_m", "oversampling", "tail_db")
+_SIMULATED = ("frequency_ghz", "radius_m", "oversampling", "positions", "samples", "tail_db")
 _UNITS = {"deg": "deg", "mm": "mm", "db": "dB"}
 
 
@@ -82,11 +84,13 @@ class StudyTable(Table):
     radius_m: float | None = _number("above 0, at most 1e6", gt=0, le=1e6)
     degree: int | None = _whole(1, 10_000)
     oversampling: float = _number("from 1.1 to 100", 1.5, ge=1.1, le=100)
+    positions: Positions = Field("spiral", description="'spiral', 'constant-rate' or 'grid'")
+    samples: int | None = _whole(LEAST_POSITIONS, 10_000_000)
     tail_db: float = Field(-60.0, description="a level from -240 to -20", ge=-240, le=-20)
     metrics: list[str] = Field(description="a list of one or more of " + ", ".join(FIGURES), min_length=1)
     figure: dict[str, FigureTable] = Field({}, description="tables [figure.METRIC]")
     vary: VaryTable = Field(description="a table [vary]")
-    error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS, least=1)
+    error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS, least=0)
     draws: int = _whole(2, MAX_DRAWS, DRAWS)
     seed: int = Field(0, description="a whole number from 0", ge=0, le=2**63 - 1)
     confidence: float = _number("from 0.5 to 0.9999", 0.95, ge=0.5, le=0.9999)
@@ -106,8 +110,12 @@ class StudyFile:
         Degree N, None to have it chosen.
     oversampling, tail_db : float
         As in `SimulatedScan`.
+    positions : str
+        As in `SimulatedScan`.
+    samples : int or None
+        Number of positions, ``samples_wanted`` there.
     errors : tuple of ErrorTerm
-        Errors.
+        Errors, maybe none.
     figures : tuple of Figure
         What to look at.
     over : str
@@ -130,6 +138,8 @@ class StudyFile:
     degree: int | None
     oversampling: float
     tail_db: float
+    positions: Positions
+    samples: int | None
     errors: tuple[ErrorTerm, ...]
     figures: tuple[Figure, ...]
     over: Parameter
@@ -196,12 +206,15 @@ def read_study_file(path: PathLike) -> StudyFile:
         degree=read.degree,
         oversampling=read.oversampling,
         tail_db=read.tail_db,
+        positions=read.positions,
+        samples=read.samples,
         errors=errors,
         figures=figures,
         over=over,
         values=values * factor,
         shown=_shown(over, errors, keys),
-        draws=read.draws,
+        # Without errors all draws are alike.
+        draws=read.draws if errors else 2,
         seed=read.seed,
         confidence=read.confidence,
     )
@@ -213,7 +226,7 @@ def _beside(path: Path, key: str, name: str) -> Path:
         if kind(name).is_absolute() or ".." in kind(name).parts or PureWindowsPath(name).drive:
             raise InputError(f"{path}: {key} is {name[:80]!r}, expected a file in its folder or below it")
     found = path.parent / name
-    if not found.resolve().is_relative_to(path.parent.resolve()):
+    if not real_path(found).is_relative_to(real_path(path.parent)):
         raise InputError(
             f"{path}: {key} {name[:80]!r} is a link that leads elsewhere", "put the file itself there"
         )
@@ -224,7 +237,7 @@ def _values(vary: VaryTable) -> NDArray[np.float64]:
     """Values of what is varied, in the key's unit."""
     with found_in("vary"):
         choose(vary.of, KEYS, "of")
-        degree = vary.of == "degree"
+        degree = vary.of in ("degree", "samples")
         if vary.values is not None and vary.start is vary.stop is vary.count is None:
             values = np.array(vary.values)
         elif vary.values is None and vary.start and vary.stop and vary.count:
@@ -237,7 +250,7 @@ def _values(vary: VaryTable) -> NDArray[np.float64]:
             shown = ", ".join(f"{x:g}" for x in values[:6]) + (", ..." if values.size > 6 else "")
             raise InputError(f"values are {shown}, expected numbers above 0 in increasing order")
         if degree and np.any(values % 1):
-            raise InputError(f"values holds {values[values % 1 > 0][0]:g}, expected whole degrees")
+            raise InputError(f"values holds {values[values % 1 > 0][0]:g}, expected whole numbers")
     return np.asarray(values)
 
 
@@ -250,10 +263,22 @@ def _check_keys(read: StudyTable) -> None:
     if over in given:
         raise InputError(f"{over} is both given and varied", "leave it out")
     if read.scan is None:
+        if over == "size" and not read.error:
+            raise InputError(
+                "vary: of is 'size', and there is no [[error]]", "name one, or vary something else"
+            )
+        if "samples" in (*given, over) and "oversampling" in (*given, over):
+            raise InputError("has samples and oversampling, which say the same", "leave one of them out")
+        if read.positions != "spiral" and ("oversampling" in given or over == "oversampling"):
+            raise InputError(
+                f"has oversampling, which is of the spiral, not of {read.positions}", "use samples"
+            )
         for key in ("frequency_ghz", "radius_m"):
             if key not in given and over != key:
                 raise InputError(f"key {key!r} is missing: a scan of the antenna is simulated there")
         return
+    if not read.error:
+        raise InputError("has no [[error]], but sampling alone is judged of an antenna only", "name an error")
     for key in _SIMULATED:
         if key in given:
             raise InputError(f"has {key}, but a scan that was measured has its own", "leave it out")

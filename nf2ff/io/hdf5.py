@@ -8,11 +8,9 @@ Nothing is read before the links, layouts and sizes in the file have been looked
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from io import BytesIO
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -21,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io.hdf5_inspect import inspect_data
+from nf2ff.io.hdf5_target import Target
 from nf2ff.io.hdf5_text import (
     all_texts,
     attribute_value,
@@ -31,6 +30,7 @@ from nf2ff.io.hdf5_text import (
 )
 from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, provenance, read_bytes, replacing
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import visible
 
 FORMAT = "nf2ff"
 VERSION = 1
@@ -345,20 +345,16 @@ def write(
         for item in group.items:
             if item.values.size == 0:
                 raise InputError(f"{path}: {name} has no {item.name}: nothing to write")
-    # libhdf5 crashes where a disk is full: it writes into memory, and Python onto the disk.
     with replacing(path, overwrite=overwrite) as temporary:
-        with BytesIO() as image:
+        with Target(temporary) as target:
             # From HDF5 1.10 on all between the data has checksums, too.
-            with h5py.File(image, "w", libver=("v110", "v110")) as file:
+            with h5py.File(target, "w", libver=("v110", "v110")) as file:
                 file.attrs["version"] = VERSION
                 set_texts(file, {"format": FORMAT, "kind": kind})
                 set_texts(group_with_room(file, "provenance"), provenance() if origin is None else origin)
                 for name, group in groups.items():
                     _fill(group_with_room(file, name), group)
-            with temporary.open("xb") as target:
-                target.write(image.getbuffer())
-                target.flush()
-                os.fsync(target.fileno())
+            target.finish()
         try:
             _verify(temporary, groups)
         except ValueError as error:
@@ -395,7 +391,7 @@ def _verify(path: Path, groups: Mapping[str, Group]) -> None:
     """Raise where the file does not hold what was to be written."""
     with open_native(path) as file:
         for name, group in groups.items():
-            if all_texts(file[name]) != group.attributes:
+            if all_texts(file[name]) != {key: visible(text) for key, text in group.attributes.items()}:
                 raise InputError(f"/{name}: attributes read back differ from what was written")
             for item in group.items:
                 data, values = file[name][item.name], _stored(item)

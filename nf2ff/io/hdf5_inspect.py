@@ -21,6 +21,21 @@ _FILTERS = [h5py.h5z.FILTER_FLETCHER32, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER
 
 def inspect_data(file: Any, size: int) -> None:
     """Refuse links out of the file, data that were not written, and more than the file can hold."""
+    names = inspect_links(file)
+    total = stored = 0
+    for name in names:
+        item = file[name]
+        if isinstance(item, h5py.Dataset):
+            stored += inspect_dataset(name, item)
+            total += item.size * item.dtype.itemsize
+        if total > MAX_BYTES:
+            raise InputError(f"holds more than {MAX_BYTES} bytes of data, the limit", "split it")
+        if stored > size:
+            raise InputError(f"/{name} ends beyond the {size} bytes of the file", "copy or write it again")
+
+
+def inspect_links(file: Any) -> list[str]:
+    """Names of all that is in a file; links out of it are refused, and more than make sense."""
     names: list[str] = []
 
     def visit(name: bytes, link: Any) -> str | None:  # a text ends the walk; h5py bears no raise
@@ -34,19 +49,10 @@ def inspect_data(file: Any, size: int) -> None:
     fault = file.id.links.visit(visit, info=True)
     if fault:
         raise InputError(fault)
-    total = stored = 0
-    for name in names:
-        item = file[name]
-        if isinstance(item, h5py.Dataset):
-            stored += _inspect_dataset(name, item)
-            total += item.size * item.dtype.itemsize
-        if total > MAX_BYTES:
-            raise InputError(f"holds more than {MAX_BYTES} bytes of data, the limit", "split it")
-        if stored > size:
-            raise InputError(f"/{name} ends beyond the {size} bytes of the file", "copy or write it again")
+    return names
 
 
-def _inspect_dataset(name: str, item: Any) -> int:
+def inspect_dataset(name: str, item: Any) -> int:
     """Bytes of a dataset in the file, after looking at its layout."""
     plist = item.id.get_create_plist()
     if item.is_virtual or plist.get_external_count():

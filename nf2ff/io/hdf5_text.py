@@ -1,7 +1,8 @@
 """Texts in HDF5, each of a fixed length.
 
 Texts of variable length lie in a heap that has no checksum, and on which libhdf5 can hang for ever
-where two bytes of it are wrong. Here they are neither written nor read.
+where two bytes of it are wrong. Here they are neither written nor read. What would steer a terminal
+is written and read as `visible` shows it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import visible
 
 #: Most bytes of a text in one attribute: HDF5 has room for 64 KiB in a header, and no checksum elsewhere.
 _PIECE = 32_000
@@ -35,7 +37,7 @@ def group_with_room(file: Any, name: str) -> Any:
 def set_texts(item: Any, given: Mapping[str, str]) -> None:
     """Give a group or dataset text attributes; a long one goes on in ``name+1`` and so on."""
     for name, text in given.items():
-        data = text.encode()
+        data = visible(text).encode()
         pieces = [data[at : at + _PIECE] for at in range(0, len(data), _PIECE)] or [b""]
         for k, piece in enumerate(pieces):
             kind = h5py.string_dtype("utf-8", max(1, len(piece)))
@@ -57,7 +59,7 @@ def attribute_value(item: Any, name: str) -> Any:
     while isinstance(piece := _one(item, f"{name}+{k}"), bytes):
         pieces.append(piece)
         k += 1
-    return b"".join(pieces).decode()
+    return visible(b"".join(pieces).decode())
 
 
 def all_texts(item: Any) -> dict[str, str]:
@@ -78,7 +80,7 @@ def _one(item: Any, name: str) -> Any:
 
 def text_array(values: NDArray[Any]) -> NDArray[Any]:
     """Texts in one dimension as UTF-8, all of the longest one's length."""
-    data = [str(x).encode() for x in values.tolist()]
+    data = [visible(str(x)).encode() for x in values.tolist()]
     return np.array(data, dtype=h5py.string_dtype("utf-8", max(1, *map(len, data))))
 
 
@@ -93,4 +95,4 @@ def take_texts(group: Any, name: str) -> list[str]:
     item = group.get(name)
     if not isinstance(item, h5py.Dataset) or item.dtype.kind != "S" or item.ndim != 1:
         raise InputError(f"{group.name} has no texts {name}", "write it again")
-    return [x.decode() for x in item[()].tolist()]
+    return [visible(x.decode()) for x in item[()].tolist()]

@@ -29,6 +29,9 @@ _ANGLE = {"deg": 1.0, "rad": 180 / math.pi}
 _LENGTH = {"m": 1.0, "cm": 1e-2, "mm": 1e-3}
 _FREQUENCY = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
 _NONE = {"": 1.0}
+#: Units of voltage, to peak values [V].
+VOLTS = {"V": 1.0, "Vrms": math.sqrt(2)}
+_PART = {**_NONE, **VOLTS}
 #: Factors of units: to deg, m, Hz; of a port and of complex numbers there are none.
 UNITS: Mapping[str, Mapping[str, float]] = {
     "theta": _ANGLE,
@@ -41,10 +44,10 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "frequency": _FREQUENCY,
     "port": _NONE,
     "coherence": _NONE,
-    "real": _NONE,
-    "imag": _NONE,
-    "complex": _NONE,
-    "amplitude": {"linear": 1.0, "dB": 1.0},
+    "real": _PART,
+    "imag": _PART,
+    "complex": _PART,
+    "amplitude": {"linear": 1.0, "dB": 1.0, "dBm": 1.0, **VOLTS},
     "phase": _ANGLE,
 }
 #: Quantities of a place, of those UNITS, and of a reading.
@@ -135,7 +138,9 @@ class _Place(Table):
         for key, source in self.sources():
             units = UNITS[key]
             if source.unit not in units:
-                expected = "no unit" if "" in units else f"one of {', '.join(units)}"
+                named = ", ".join(x for x in units if x)
+                none = " or ".join(["no unit", *([named] if named else [])])
+                expected = none if "" in units else f"one of {named}"
                 raise InputError(f"unit of {key} is {short(source.unit)}", f"expected {expected}")
 
 
@@ -152,7 +157,7 @@ class Response(_Place):
     real: Source | None = Field(None, description="a table with column")
     imag: Source | None = Field(None, description="a table with column")
     complex: Source | None = Field(None, description="a table with column: numbers as 0.1+0.2j")
-    amplitude: Source | None = Field(None, description="a table with column, and unit dB or linear")
+    amplitude: Source | None = Field(None, description="a table with column, and unit dB, dBm, V or linear")
     phase: Source | None = Field(None, description="a table with column, and unit")
 
     @model_validator(mode="after")
@@ -208,6 +213,7 @@ class Layout(_Place):
     )
     time_convention: TimeConvention = Field("exp(+jwt)", description="'exp(+jwt)' or 'exp(-iwt)'")
     response_unit: ResponseUnit = Field("relative", description="'relative', 'sqrt(W)' or 'V/m'")
+    impedance_ohm: float | None = Field(None, description="ohms above 0, of readings in V", gt=0, le=1e6)
     positioner: Stack | None = Field(None, description=f"one of {', '.join(map(repr, POSITIONERS))}")
     axes: list[str] = Field([], description="names of quantities, in the order of the readings' axes")
     file: list[FilePart] = Field([], description="tables [[file]]", max_length=MAX_RESPONSES)
@@ -218,6 +224,7 @@ class Layout(_Place):
     @model_validator(mode="after")
     def _whole(self) -> Self:
         self._units()
+        self._levels()
         if self.separator == self.decimal:
             raise InputError("separator and decimal are both ','", 'write separator = ";"')
         odd = [name for name in self.axes if name not in PLACES or self.axes.count(name) > 1]
@@ -258,6 +265,27 @@ class Layout(_Place):
         what = f"fits {len(fits)} patterns" if fits else "fits no pattern"
         remedy = "make them differ" if fits else f'write [[file]] with pattern = "{Path(path).name}"'
         raise InputError(f"{path}: its name {what}, of {patterns}", remedy)
+
+    def _levels(self) -> None:
+        """Refuse powers and voltages whose level would be lost, or is not whole."""
+        for i, response in enumerate(self.response, start=1):
+            units = [getattr(response, name).unit for name in READINGS if getattr(response, name) is not None]
+            unit = next((x for x in units if x == "dBm" or x in VOLTS), "")
+            if response.real is not None and len(set(units)) > 1:
+                what = f"response {i}, real in {short(units[0])} and imag in {short(units[1])}"
+                raise InputError(what.replace("'V'", "V"), "expected one unit")
+            if unit in VOLTS and self.response_unit == "V/m":
+                what = f"response {i} is in {unit}, a voltage, with response_unit 'V/m'"
+                raise InputError(what, 'write "relative", or "sqrt(W)" and the impedance')
+            if unit in VOLTS and self.impedance_ohm is None and self.response_unit == "sqrt(W)":
+                what = f"response {i} is in {unit}, and the impedance that makes it a power is not stated"
+                raise InputError(what, "add impedance_ohm = 50, or what the receiver's port has")
+            absolute = unit == "dBm" or (unit in VOLTS and self.impedance_ohm is not None)
+            if absolute and self.response_unit != "sqrt(W)":
+                what = f"response {i} is in {unit}, a power at the probe's port, with response_unit "
+                raise InputError(f"{what}{self.response_unit!r}", 'write response_unit = "sqrt(W)"')
+            if not absolute and self.impedance_ohm is not None:
+                raise InputError(f"impedance_ohm is given, and response {i} is not in V", "leave it out")
 
     def asked(self, part: FilePart | None) -> dict[str | int, tuple[str, Source]]:
         """The columns to be read of a file of that part, each with a quantity and source that names it."""

@@ -55,7 +55,7 @@ import numpy as np
 from pydantic import ConfigDict, Field, PlainValidator, create_model, model_validator
 
 from nf2ff.io.columns import POSITIVE, Check, Columns
-from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.io.safe import PathLike, read_bytes, real_path
 from nf2ff.io.toml import Table, checked, read_toml, short
 from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule
 from nf2ff.kernel.interpolation import repeated
@@ -363,8 +363,8 @@ class _Reader:
             return None
         path = self.path.parent / name
         try:
-            inside = path.resolve().is_relative_to(self.path.parent.resolve())
-        except (OSError, RuntimeError):  # links in a circle
+            inside = real_path(path).is_relative_to(real_path(self.path.parent))
+        except InputError:  # links in a circle
             inside = False
         if not inside:
             expected = "a file in the folder of this file, not a link out of it"

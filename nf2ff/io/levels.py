@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import FarField, trusted_around
 from nf2ff.antenna.modes import Modes
 from nf2ff.io.columns import to_texts, write_columns
 from nf2ff.io.safe import PathLike
@@ -36,8 +36,6 @@ COMPONENTS: dict[str, tuple[str, str]] = {
     "circular": ("right", "left"),
     "linear": ("co", "cross"),
 }
-#: A direction closer to one of a grid than this is that [rad].
-_ON_GRID = 1e-9
 #: Rows formatted together.
 _BLOCK = 65536
 
@@ -309,36 +307,6 @@ def _along(theta: float, phi: float, plane: float, angle: Real) -> tuple[Real, R
     origin, towards_theta, towards_phi = unit_vectors(theta, phi)
     along = np.cos(plane) * towards_theta + np.sin(plane) * towards_phi
     return direction_angles(np.cos(angle)[:, None] * origin + np.sin(angle)[:, None] * along)
-
-
-def trusted_around(seen: FarField | None, theta: Real, phi: Real, *, index: int = 0) -> NDArray[np.bool_]:
-    """Whether each direction, or all directions of a grid around it, are trusted.
-
-    Parameters
-    ----------
-    seen : FarField or None
-        The grid; without one, and where all of it is trusted, the answer is yes.
-    theta, phi : ndarray
-        Directions, one shape, theta from 0 to pi [rad].
-    index : int
-        Which of the grid's frequencies.
-    """
-    result = np.ones(np.shape(theta), dtype=bool)
-    if seen is None or seen.trusted is None:
-        return result
-    around: list[list[NDArray[np.intp]]] = []
-    turn = 2 * np.pi
-    for grid, wanted in ((seen.theta, theta), (np.mod(seen.phi, turn), np.mod(phi, turn))):
-        order = np.argsort(grid)
-        below = np.searchsorted(grid[order], wanted + _ON_GRID, side="right") - 1
-        above = np.searchsorted(grid[order], wanted - _ON_GRID, side="left")
-        # Around the circle in phi; beyond the last theta there is only that.
-        both = (k % grid.size if around else np.clip(k, 0, grid.size - 1) for k in (below, above))
-        around.append([order[k] for k in both])
-    for row in around[0]:
-        for column in around[1]:
-            result &= seen.trusted[index, row, column]
-    return result
 
 
 def _level_names(basis: Basis, reference: str) -> tuple[str, ...]:

@@ -42,8 +42,11 @@ What holds for some of the files stands below a pattern of their names, in which
     chi = { value = 0, unit = "deg" }
     frequency = { from_name = true, unit = "GHz" }
 
-NumPy archives and MAT files are read alike: a column is then the name of an array (`array_columns`); so are
-Touchstone files, in which it is ``frequency`` or ``S21`` (`touchstone`).
+Levels in dBm become waves in sqrt(W), and so do voltages (``unit = "V"``, peak values, or ``"Vrms"``) where
+``impedance_ohm`` is stated; without it they are relative.
+
+NumPy archives, MAT and HDF5 files are read alike: a column is then the name of an array (`array_columns`);
+so are Touchstone files, in which it is ``frequency`` or ``S21`` (`touchstone`).
 """
 
 from __future__ import annotations
@@ -174,6 +177,9 @@ def _values(
             said = "" if source is None else f": check {source.line(name)}"
             raise InputError(what, f"expected {expected}{said}", where=file.where(bad[0]))
     value = get("complex") if response.complex is not None else _of_pair(file, response, get)
+    if layout.impedance_ohm is not None:
+        # 1/2 |w|^2 is the power into a matched load, so is |V|^2 / (2 R), of peak values.
+        value = value / np.sqrt(layout.impedance_ohm)
     if time_sign(layout.time_convention) < 0:
         value = value.conj()
     return [*place.values(), value]
@@ -206,7 +212,7 @@ def _of_pair(file: Numbers, response: Response, get: Any) -> NDArray[np.complex1
     if response.amplitude is None:
         value.real, value.imag = first, second
         return value
-    decibels = response.amplitude.unit == "dB"
+    decibels = response.amplitude.unit in ("dB", "dBm")
     bad = np.flatnonzero(np.abs(first) > 1000 if decibels else first < 0)
     if bad.size:
         what = f"{file.where(bad[0])}: amplitude is {first[bad[0]]:.12g}"
@@ -214,6 +220,8 @@ def _of_pair(file: Numbers, response: Response, get: Any) -> NDArray[np.complex1
         expected = "-1000 to 1000 dB; is it linear?" if decibels else "0 or more; is it in dB?"
         raise InputError(what, f"expected {expected} Then write {other.line('amplitude')}")
     amplitude = 10 ** (first / 20) if decibels else first
+    if response.amplitude.unit == "dBm":
+        amplitude = np.sqrt(2e-3) * amplitude  # 1/2 |w|^2, of peak values, in W
     phase = np.radians(second)
     value.real, value.imag = amplitude * np.cos(phase), amplitude * np.sin(phase)
     return value

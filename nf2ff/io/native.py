@@ -224,12 +224,7 @@ def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> 
     result : Result
         What to write.
     overwrite : bool
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    ValueError
-        If the file exists or cannot be written; the old one is untouched then.
+        As in `write_samples`, which also says what is refused.
     """
     items = [FREQUENCY.item(result.modes.frequency, None)]
     for name, (values, units, long_name) in result.quantities.items():

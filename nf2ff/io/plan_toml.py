@@ -121,6 +121,9 @@ class WishesTable(Table):
     degree: int | None = Field(None, description="a whole number from 1 to 1000", ge=1, le=1000)
     step_deg: float | None = Field(None, description="a number from 0.18 to 60", ge=0.18, le=60)
     time_limit_h: float | None = _above()
+    direct_peak_db: float | None = Field(None, description="an error from 0.001 to 3 dB", ge=1e-3, le=3)
+    direct_sidelobe_db: float | None = Field(None, description="an error from 0.01 to 6 dB", ge=0.01, le=6)
+    sidelobe_level_db: float = Field(-25.0, description="a level from -60 to -20 dB", ge=-60, le=-20)
 
 
 class SignalTable(Table):
@@ -257,6 +260,9 @@ def read_plan(path: PathLike) -> ScanRequest:
             reference=read.signal.reference,
             modulated=read.signal.modulated,
             frozen=read.signal.frozen_beam,
+            peak_db=wishes.direct_peak_db,
+            sidelobe_db=wishes.direct_sidelobe_db,
+            sidelobe_level_db=-wishes.sidelobe_level_db,
         )
 
 

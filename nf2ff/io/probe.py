@@ -15,11 +15,8 @@ from nf2ff.io import native, tables
 from nf2ff.io.safe import PathLike, first_line
 from nf2ff.measurement.probe import Probe, drop_weak_orders, probe_from_modes
 from nf2ff.messages.input_error import InputError, found_in
-from nf2ff.messages.notice import Code
 from nf2ff.messages.probe import ProbeCode
-from nf2ff.messages.result import ResultCode
-from nf2ff.messages.scan import ReadingCode, UnitCode
-from nf2ff.messages.solution import SolutionCode
+from nf2ff.messages.recognised import recognised
 
 #: Power of an azimuthal order relative to all below which it is rounding in a pattern read from
 #: text, and dropped: nine digits leave 1e-18.
@@ -29,8 +26,6 @@ TEXT_POWER = 1e-17
 SIZE_TAIL_DB = -60.0
 #: Power radiated over power put in from which there is a warning: levels in text are rounded.
 MAX_EFFICIENCY = 1 + 1e-6
-#: Codes whose warnings stand in results as text.
-_IN_RESULTS: tuple[type[Code], ...] = (ResultCode, SolutionCode, ReadingCode, UnitCode)
 
 
 @dataclass(frozen=True)
@@ -280,18 +275,12 @@ def _account(expansion: Expansion, who: str) -> list[str]:
     return [first, *_by_frequency(expansion.modes, expansion.warnings, who)]
 
 
-def _kind(sentence: str) -> object:
-    """Code of a warning, as it is or as its text shows that comes from a file; else the text itself."""
-    known = (code for codes in _IN_RESULTS for code in codes if code.says(sentence))
-    return getattr(sentence, "code", None) or next(known, sentence)
-
-
 def _by_frequency(modes: Modes, warnings: Iterable[Iterable[str]], who: str) -> list[str]:
     """Sentences of each frequency; those of one code, whose figures alone differ, once."""
     kinds: dict[object, list[tuple[float, str]]] = {}
     for frequency, sentences in zip(modes.frequency.tolist(), warnings, strict=False):
         for sentence in sentences:
-            kinds.setdefault(_kind(sentence), []).append((frequency / 1e9, sentence))
+            kinds.setdefault(recognised(sentence)[0] or sentence, []).append((frequency / 1e9, sentence))
     notes: list[str] = []
     for (ghz, sentence), *others in kinds.values():
         code = ProbeCode.AT_FREQUENCIES if others else ProbeCode.AT_FREQUENCY

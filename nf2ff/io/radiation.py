@@ -1,8 +1,9 @@
-"""What radiates, as modes, from any file that holds a whole far field."""
+"""What radiates, as modes, from any file that holds a whole far field, and which directions were seen."""
 
 from __future__ import annotations
 
 from nf2ff.antenna.expansion import expand_far_field, expand_ports
+from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.io.native import file_kind, read_far_field, read_modes, read_result
 from nf2ff.io.power_columns import power_table_kind
@@ -54,3 +55,30 @@ def read_radiation(path: PathLike, *, port: int = 1) -> tuple[Modes, tuple[str, 
                 reference=pattern.reference,
             )[0]
     return found.modes, tuple(dict.fromkeys(x for some in found.warnings for x in some))
+
+
+def read_seen(path: PathLike) -> FarField | None:
+    """The far field of a file that marks directions whose near field was not seen.
+
+    Parameters
+    ----------
+    path : path
+        Any file that `read_radiation` reads.
+
+    Returns
+    -------
+    FarField or None
+        None where nothing is marked.
+
+    Raises
+    ------
+    ValueError
+        As `read_radiation`.
+    """
+    kind = file_kind(path)
+    field = None
+    if kind == "result":
+        field = read_result(path).far_field
+    elif kind == "far_field":
+        field = read_far_field(path)
+    return field if field is not None and field.trusted is not None else None

@@ -20,6 +20,8 @@ from nf2ff.messages.input_error import InputError
 PathLike = str | os.PathLike[str]
 
 HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+#: First bytes of compressed files. Archives are left: NumPy's are among them.
+_COMPRESSED = {b"\x1f\x8b\x08": "gzip", b"BZh91AY": "bzip2", b"\xfd7zXZ\0": "xz", b"\x28\xb5\x2f\xfd": "zstd"}
 #: Bytes at the start of a file by which its kind is told.
 _START = 2**16
 #: Largest text that is kept between looking at its start and reading it [bytes].
@@ -47,7 +49,7 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
     ValueError
         If the file exists, its folder does not, or writing failed.
     """
-    target = Path(path).resolve()
+    target = real_path(path)
 
     def refuse() -> None:
         if target.exists() and not target.is_file():
@@ -58,7 +60,10 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
     refuse()
     if not target.parent.is_dir():
         raise InputError(f"{path}: there is no folder {target.parent}", "make it first")
-    temporary = target.with_name(f".nf2ff-{secrets.token_hex(6)}.tmp")
+    # Of this machine: what processes run on another one is not known here.
+    key = hashlib.sha256(f"{platform.node()}/{target.name}".encode(errors="replace")).hexdigest()[:12]
+    _remove_left(target.parent, key)
+    temporary = target.with_name(f".nf2ff-{key}-{os.getpid()}-{secrets.token_hex(4)}.tmp")
     try:
         yield temporary
         with temporary.open("rb+") as file:
@@ -74,6 +79,49 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def real_path(path: PathLike) -> Path:
+    """The file that a name stands for, symbolic links followed.
+
+    Raises
+    ------
+    ValueError
+        If they lead nowhere.
+    """
+    found = Path(os.path.realpath(path))
+    if found.is_symlink():
+        raise InputError(
+            f"{path}: is a symbolic link that leads to itself", "remove it, or choose another name"
+        )
+    return found
+
+
+def _remove_left(folder: Path, key: str) -> None:
+    """Remove temporary files of a target whose process was killed while it wrote them."""
+    for left in folder.glob(f".nf2ff-{key}-*.tmp"):
+        pid = left.name.split("-")[2]
+        if pid.isdecimal() and not _runs(int(pid)):
+            left.unlink(missing_ok=True)
+
+
+def _runs(pid: int) -> bool:
+    """Whether there is a process of that number; where that cannot be told, yes."""
+    if os.name != "posix":
+        return True
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:
+        pass
+    return True
+
+
+def _refuse_compressed(path: PathLike, start: bytes) -> None:
+    for sign, name in _COMPRESSED.items():
+        if start.startswith(sign):
+            raise InputError(f"{path}: is compressed ({name})", "unpack it first")
 
 
 @contextmanager
@@ -98,7 +146,9 @@ def read_bytes(path: PathLike, *, limit: int, count: int = -1) -> bytes:
         size = os.fstat(file.fileno()).st_size
         if size > limit and count < 0:
             raise InputError(f"{path}: {size} bytes, the limit is {limit}", "split the file")
-        return file.read(count)
+        data = file.read(count)
+    _refuse_compressed(path, data)
+    return data
 
 
 def read_blocks(path: PathLike, *, size: int, limit: int) -> Iterator[bytes]:
@@ -107,7 +157,11 @@ def read_blocks(path: PathLike, *, size: int, limit: int) -> Iterator[bytes]:
         whole = os.fstat(file.fileno()).st_size
         if whole > limit:
             raise InputError(f"{path}: {whole} bytes, the limit is {limit}", "split the file")
+        first = True
         while block := file.read(size):
+            if first:
+                _refuse_compressed(path, block)
+            first = False
             yield block
 
 
@@ -137,6 +191,7 @@ class InputFile(os.PathLike[str]):
         if self._start is None:
             with _opened(self._path) as file:
                 self._start = file.read(_START)
+                _refuse_compressed(self._path, self._start)
                 large = os.fstat(file.fileno()).st_size > _MAX_KEPT
                 if not large and not self._start.startswith(HDF5_SIGNATURE):
                     file.seek(0)
@@ -156,8 +211,11 @@ class InputFile(os.PathLike[str]):
 
 def first_line(path: PathLike) -> str:
     """The first line of a text that is neither blank nor a comment (``#``, ``!``); maybe none."""
-    start = read_bytes(path, limit=0, count=_START).decode("utf-8", errors="replace")
-    lines = (line.strip() for line in start.lstrip("\ufeff").splitlines())
+    start = read_bytes(path, limit=0, count=_START)
+    if start.startswith(b"PK\x03\x04"):
+        raise InputError(f"{path}: is a zip archive, or a spreadsheet", "unpack it, or save it as CSV")
+    text = start.decode("utf-8", errors="replace")
+    lines = (line.strip() for line in text.lstrip("\ufeff").splitlines())
     return next((line for line in lines if line and line[0] not in "#!"), "")
 
 
@@ -182,7 +240,7 @@ def refuse_overwrite(output: PathLike, inputs: Iterable[PathLike]) -> None:
         If they are the same file, under whatever names.
     """
     for path in inputs:
-        same = Path(output).resolve() == Path(path).resolve()
+        same = real_path(output) == real_path(path)
         if same or (Path(output).exists() and Path(path).exists() and Path(output).samefile(path)):
             raise InputError(f"{output}: is an input of this command", "choose another name for the output")
 

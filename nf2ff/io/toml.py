@@ -21,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import visible
 
 #: Largest description [bytes]; times of samples may stand in it.
 MAX_TOML = 2**24
@@ -28,9 +29,11 @@ MAX_TOML = 2**24
 #: characters of a bare key or number.
 MAX_DEPTH, MAX_PARTS, MAX_TOKEN = 50, 10, 1000
 
-#: Strings and comments, which may hold anything.
+#: Strings and comments, which may hold anything; one that has no end goes to the end of what it may be,
+#: lest each of many beginnings be looked for an end.
 _OPAQUE = re.compile(
-    r""""{3}(?:\\.|[^\\])*?"{3,5}|'{3}.*?'{3,5}|"(?:\\.|[^"\\\n])*+"|'[^'\n]*+'|#[^\n]*+""", re.DOTALL
+    r""""{3}(?:[^"\\]|\\.?|"(?!""))*+"{0,5}|'{3}(?:[^']|'(?!''))*+'{0,5}|"(?:[^"\\\n]|\\.?)*+"?|'[^'\n]*+'?|#[^\n]*+""",
+    re.DOTALL,
 )
 M = TypeVar("M", bound=BaseModel)
 
@@ -86,6 +89,8 @@ def read_toml(
         text = read_bytes(path, limit=limit).decode("utf-8-sig")
         _refuse_excess(text)
         content = tomllib.loads(text)
+        if "\\" in text or visible(text) != text:
+            _refuse_steering(content)
     except InputError:
         raise
     except (ValueError, RecursionError) as error:  # no TOML or UTF-8
@@ -107,6 +112,20 @@ def _refuse_excess(text: str) -> None:
             raise ValueError(msg)
         if token.count(".") >= MAX_PARTS:
             msg = f"a dotted key has more than {MAX_PARTS} parts: {token.strip()[:20]}..."
+            raise ValueError(msg)
+
+
+def _refuse_steering(content: Any) -> None:
+    """Refuse texts that would steer a terminal which shows them."""
+    todo = [content]
+    while todo:
+        one = todo.pop()
+        if isinstance(one, Mapping):
+            todo += [*one, *one.values()]
+        elif isinstance(one, list):
+            todo += one
+        elif isinstance(one, str) and visible(one) != one:
+            msg = f"a text holds a control character: {visible(one)!r}"
             raise ValueError(msg)
 
 

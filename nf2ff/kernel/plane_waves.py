@@ -62,6 +62,11 @@ def exponential_sums(
 
     Sources (M, 3) are anywhere, too; ``epsilon``, at least 3e-13, is the error over the norm of the values.
     """
+    # Along axes on which all targets are at one place, nothing is to be transformed.
+    flat = np.ptp(target, axis=0) == 0 if len(target) > 1 else np.zeros(target.shape[1], bool)
+    if flat.any() and not flat.all():
+        value = value * np.exp(-1j * (source[:, flat] @ target[0, flat]))
+        source, target = source[:, ~flat], target[:, ~flat]
     return np.asarray(
         ducc0.nufft.experimental.nu2nu(
             points_in=np.ascontiguousarray(value),

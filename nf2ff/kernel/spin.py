@@ -323,14 +323,20 @@ def aside(location: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def point_synthesis(
-    packed: Complex, *, spin: int, location: NDArray[np.float64], epsilon: float, threads: int
+    packed: Complex,
+    *,
+    spin: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+    moved: bool = False,
 ) -> Complex:
     """Complex maps (C, M) at points ``location`` (M, 2), theta in [0, pi] and phi from 0 to 2 pi [rad].
 
     The library does not check that range. ``epsilon`` is the relative accuracy wanted, 3e-13 or more (single
-    precision: 2e-6).
+    precision: 2e-6); ``moved`` says that the points are `aside` already.
     """
-    degree, location = degree_of_packed(packed), aside(location)
+    degree, location = degree_of_packed(packed), location if moved else aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.synthesis_general(
@@ -341,11 +347,25 @@ def point_synthesis(
     return _complex(real, imag, threads)
 
 
+def real_synthesis(alm: Complex, *, spin: int, location: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Real maps (C, M) of coefficients (C, A), at points that are `aside`, to the library's best."""
+    return ducc0.sht.synthesis_general(
+        alm=alm, spin=spin, lmax=degree_of_packed(alm), loc=location, epsilon=3e-13, nthreads=1
+    )
+
+
 def point_adjoint(
-    maps: Complex, *, spin: int, degree: int, location: NDArray[np.float64], epsilon: float, threads: int
+    maps: Complex,
+    *,
+    spin: int,
+    degree: int,
+    location: NDArray[np.float64],
+    epsilon: float,
+    threads: int,
+    moved: bool = False,
 ) -> Complex:
     """Adjoint of `point_synthesis`: packed (2, C, A) from maps (C, M)."""
-    location = aside(location)
+    location = location if moved else aside(location)
 
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.adjoint_synthesis_general(

@@ -4,7 +4,7 @@ A spin-s function continued over the poles is a trigonometric polynomial on the 
 phi: f(-theta, phi) = (-1)^s f(theta, phi + pi). Functions of all spins, each multiplied with what
 the rotation chi of the probe asks for, are added up on rings, and one non-uniform Fourier
 transform for each chi takes the sum to the points: orders above the first cost a Legendre
-transform each, and no more; where the probe turns by right angles, half of one (`spin_pairs`).
+transform each, and no more.
 (`spin` says how coefficients are packed.)
 """
 
@@ -19,7 +19,7 @@ import ducc0
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel import spin, spin_pairs
+from nf2ff.kernel import spin
 
 Complex = NDArray[Any]
 
@@ -56,20 +56,11 @@ def synthesis(
     sums = np.zeros((len(turns), 2, 2, theta.size, degree + 1), dtype=kind)
     parity = spin.parity(degree, kind)
     inner, whole = max(1, threads // 2), _orders(degree, degree)
-    given = dict(parts)
-    pairs = spin_pairs.find_pairs(list(given), [turn.chi for turn in turns], degree=degree)
 
     def add(sign: int) -> None:
-        def coefficients(s: int) -> Complex:
-            packed = given[s]
-            return packed[0] if sign == 0 else np.conj(packed[1]) * parity
-
-        for s, partner in pairs:
-            a = coefficients(s)
-            if partner is None:
-                found = _legs(a, s, whole, theta, inner)
-            else:
-                found = _pair_legs(a, coefficients(partner), s, degree, theta, inner)
+        for s, packed in parts:
+            a = packed[0] if sign == 0 else np.conj(packed[1]) * parity
+            found = _legs(a, s, whole, theta, inner)
             for turn, out in zip(turns, sums, strict=True):
                 for factor, part in zip(turn_factors(s, turn.chi), found, strict=False):
                     _add(out[s % 2, sign], float(factor), part)
@@ -148,19 +139,14 @@ def adjoint(
     inner, whole = max(1, threads // 2), _orders(degree, degree)
     numbers = spin.packed_numbers(degree)[1]
     result = {s: np.empty((2, 1 if s == 0 else 2, numbers.size), dtype=kind) for s in spins}
-    pairs = spin_pairs.find_pairs(list(spins), [turn.chi for turn in turns], degree=degree)
 
     def collect(sign: int) -> None:
-        for s, partner in pairs:
-            legs = np.zeros((result[partner or s].shape[1], theta.size, degree + 1), dtype=kind)
+        for s, packed in result.items():
+            legs = np.zeros((packed.shape[1], theta.size, degree + 1), dtype=kind)
             for turn, part in zip(turns, sums, strict=True):
                 for factor, leg in zip(turn_factors(s, turn.chi), legs, strict=False):
                     _add(leg, float(factor), part[s % 2, sign])
-            own = result[s][sign]
-            if partner is None:
-                _legs_adjoint(legs, s, whole, theta, inner, out=own)
-            else:
-                _pair_adjoint(legs, s, degree, theta, inner, low=own, high=result[partner][sign])
+            _legs_adjoint(legs, s, whole, theta, inner, out=packed[sign])
         if sign == 1:
             for packed in result.values():
                 np.conj(packed[1], out=packed[1])
@@ -208,35 +194,6 @@ def _index_type() -> Any:
         return kind
     msg = "ducc0 takes neither signed nor unsigned orders: install a release that is tested"
     raise RuntimeError(msg)
-
-
-def _pair_legs(low: Complex, high: Complex, s: int, degree: int, theta: Any, threads: int) -> Complex:
-    """Sum of the legs of spin s and s + 4."""
-    rings = spin_pairs.split_rings(theta.size, degree, s + 4)
-    joined = spin_pairs.join(low, high, s, degree)
-    legs = _legs(joined, s + 2, _orders(degree + 2, degree), theta, threads)
-    legs *= rings.weight.astype(legs.real.dtype)[:, None]
-    orders = _orders(degree, rings.order)
-    for a, own in ((high, s + 4), (low, s)):
-        part = _legs(a, own, orders, theta[rings.polar], threads)
-        legs[: len(part), rings.polar, : rings.order + 1] += part
-    return legs
-
-
-def _pair_adjoint(
-    legs: Complex, s: int, degree: int, theta: Any, threads: int, *, low: Complex, high: Complex
-) -> None:
-    """Adjoint of `_pair_legs`, into ``low`` and ``high``."""
-    rings = spin_pairs.split_rings(theta.size, degree, s + 4)
-    orders = _orders(degree, rings.order)
-    at_poles = np.ascontiguousarray(legs[:, rings.polar, : rings.order + 1])
-    for a, own in ((high, s + 4), (low, s)):
-        a[:] = 0
-        _legs_adjoint(at_poles[: len(a)], own, orders, theta[rings.polar], threads, out=a)
-    legs *= rings.weight.astype(legs.real.dtype)[:, None]
-    joined = np.empty((2, spin_pairs.joined_size(degree)), dtype=legs.dtype)
-    _legs_adjoint(legs, s + 2, _orders(degree + 2, degree), theta, threads, out=joined)
-    spin_pairs.separate(joined, s, degree, low=low, high=high)
 
 
 def _oversampling(kind: Any, epsilon: float) -> dict[str, float]:

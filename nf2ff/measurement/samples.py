@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Any, Literal
 
 import numpy as np
@@ -73,57 +74,76 @@ class Samples:
     any_missing: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
-        keep(self, ("frequency",), float, ndim=1)
-        frequency = self.frequency
-        if np.any(frequency <= 0):
-            raise InputError(f"frequency is {frequency.min()} Hz, expected positive values")
-        if frequency.size == 0:
-            raise InputError("there is no frequency", "give at least one")
-        ordered = np.sort(frequency)
-        again = ordered[1:][np.diff(ordered) == 0]
-        if again.size:
-            raise InputError(f"frequency holds {again[0]:.12g} Hz twice", "leave one out")
-        keep(self, ("response",), complex, ndim=2, missing=True)
+        self._check({one.name for one in fields(self)})
+
+    def changed(self, **columns: NDArray[Any]) -> Samples:
+        """The same samples with other columns of the same shapes, which alone are checked."""
+        new = copy.copy(self)
+        for name, value in columns.items():
+            object.__setattr__(new, name, value)
+        new._check(set(columns))
+        return new
+
+    def _check(self, names: set[str]) -> None:
+        """Take the columns named, which are new."""
+        if "frequency" in names:
+            keep(self, ("frequency",), float, ndim=1)
+            frequency = self.frequency
+            if np.any(frequency <= 0):
+                raise InputError(f"frequency is {frequency.min()} Hz, expected positive values")
+            if frequency.size == 0:
+                raise InputError("there is no frequency", "give at least one")
+            ordered = np.sort(frequency)
+            again = ordered[1:][np.diff(ordered) == 0]
+            if again.size:
+                raise InputError(f"frequency holds {again[0]:.12g} Hz twice", "leave one out")
+        if "response" in names:
+            keep(self, ("response",), complex, ndim=2, missing=True)
         response = self.response
-        if response.shape[0] != frequency.size:
-            raise InputError(f"response has {response.shape[0]} rows for {frequency.size} frequencies")
+        if response.shape[0] != self.frequency.size:
+            raise InputError(f"response has {response.shape[0]} rows for {self.frequency.size} frequencies")
         if response.shape[1] == 0:
             raise InputError("there is no sample", "give at least one")
-        # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
-        object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
+        if "response" in names:
+            # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
+            object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
         for name in ("theta", "phi", "chi", "radius", "port", "time"):
-            if name == "time" and self.time is None:
-                continue
-            kind = np.int16 if name == "port" else float
-            if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
-                raise InputError(f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}")
-            value = as_array(getattr(self, name), kind, name)
-            if value.ndim == 0:
-                value = np.broadcast_to(value, response.shape[1:])
-            per_frequency = value.shape == response.shape and name != "port"
-            if value.shape != response.shape[1:] and not per_frequency:
-                raise InputError(
-                    f"{name} has shape {value.shape}, expected (M,) = ({response.shape[1]},)"
-                    + ("" if name == "port" else f" or (F, M) = {response.shape}")
-                    + " like the response"
-                )
-            object.__setattr__(self, name, value)
-        keep(self, ("number", "coherence"), np.int64, shape=response.shape[1:], axes="(M,)")
+            if name in names and not (name == "time" and self.time is None):
+                self._keep_column(name)
+        counted = [name for name in ("number", "coherence") if name in names]
+        keep(self, counted, np.int64, shape=response.shape[1:], axes="(M,)")
         limit = np.pi * (1 + 1e-9)
-        bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
-        if bad.size:
+        if "theta" in names and not np.max(np.abs(self.theta)) <= limit:
+            bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
             value = np.degrees(self.theta.ravel()[bad[0]])
             raise InputError(
                 f"theta is {value:.6g} deg at sample {bad[0] % response.shape[1] + 1}, "
                 "expected -180 to 180 deg"
             )
-        if not self.radius.min() > 0:
+        if "radius" in names and not self.radius.min() > 0:
             at = int(np.argmin(self.radius)) % response.shape[1]
             raise InputError(f"radius is {self.radius.min():.6g} m at sample {at + 1}, expected > 0")
-        if self.port.min() < 1:
+        if "port" in names and self.port.min() < 1:
             raise InputError(f"port is {self.port.min()}, ports are counted from 1")
         if self.response_unit not in RESPONSE_UNITS:
             raise InputError(f"response_unit is {self.response_unit!r}, expected one of {RESPONSE_UNITS}")
+
+    def _keep_column(self, name: str) -> None:
+        """Take a column of the positions, the ports or the times."""
+        shape = self.response.shape
+        kind = np.int16 if name == "port" else float
+        if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
+            raise InputError(f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}")
+        value = as_array(getattr(self, name), kind, name)
+        if value.ndim == 0:
+            value = np.broadcast_to(value, shape[1:])
+        if value.shape != shape[1:] and not (value.shape == shape and name != "port"):
+            raise InputError(
+                f"{name} has shape {value.shape}, expected (M,) = ({shape[1]},)"
+                + ("" if name == "port" else f" or (F, M) = {shape}")
+                + " like the response"
+            )
+        object.__setattr__(self, name, value)
 
     def ports(self) -> list[int]:
         """Ports that occur, in order."""

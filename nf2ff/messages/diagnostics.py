@@ -9,8 +9,8 @@ class AlignmentCode(Code):
     """What to beware of in what a scan says of its own set-up."""
 
     UNSEEN = (
-        "the scan does not see {what}: left as recorded, at the prior, which leaves an error of "
-        "{field_db:.0f} dB in the far field"
+        "the scan does not see: {what}: left as recorded, at the prior, with the uncertainty that this "
+        "leaves in the far field"
     )
     TIE_CUTS = (
         "{percent:.0f} % of the far field's uncertainty is of what the scan does not see, however small the "

@@ -20,19 +20,32 @@ class Code(Enum):
 
     def says(self, text: str) -> bool:
         """Whether a text, say from a file, is this sentence with any figures."""
-        first, *between = (literal for literal, *_ in Formatter().parse(self.value))
-        if self.value.endswith("}"):
-            between.append("")
+        return self.figures_in(text) is not None
+
+    def literals(self) -> list[str]:
+        """Words before, between and behind the figures."""
+        words = [""]
+        for literal, name, *_ in Formatter().parse(self.value):
+            words[-1] += literal
+            words += [] if name is None else [""]
+        return words
+
+    def figures_in(self, text: str) -> list[str] | None:
+        """Figures as they stand in a text, say from a file, if that is this sentence."""
+        first, *between = self.literals()
         if not between:
-            return text == first
-        *between, last = between
-        at = len(first)
-        for literal in between:
+            return [] if text == first else None
+        at, figures = len(first), []
+        for literal in between[:-1]:
             found = text.find(literal, at)
             if found < 0:
-                return False
+                return None
+            figures.append(text[at:found])
             at = found + len(literal)
-        return text.startswith(first) and text.endswith(last) and at + len(last) <= len(text)
+        end = len(text) - len(between[-1])
+        if not (text.startswith(first) and text.endswith(between[-1]) and at <= end):
+            return None
+        return [*figures, text[at:end]]
 
 
 class Notice(str):
@@ -54,6 +67,13 @@ class Notice(str):
         made = super().__new__(cls, code.value.format(**figures))
         made.code, made.figures = code, figures
         return made
+
+    def texts(self) -> list[str]:
+        """Figures as they stand in the sentence."""
+        maker = Formatter()
+        holes = [(name, how or "", mark) for _, name, how, mark in maker.parse(self.code.value) if name]
+        given = [(maker.convert_field(self.figures[name], mark), how) for name, how, mark in holes]
+        return [maker.format_field(value, how) for value, how in given]
 
     def __getnewargs_ex__(self) -> tuple[tuple[Code], dict[str, Any]]:
         return (self.code,), self.figures

@@ -21,8 +21,8 @@ class PlanCode(Code):
         "not enough for the {wanted_db:g} dB that is wanted"
     )
     NOISE = (
-        "the peak is {margin_db:.1f} dB above the noise of one reading: what lies {tail_db:g} dB below, as "
-        "wanted, drowns unless it is averaged"
+        "the noise of the pattern will be about {margin_db:.1f} dB below its peak: what lies {tail_db:g} dB "
+        "below, as wanted, drowns unless readings are averaged"
     )
     NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
     OVERTRAVEL = (

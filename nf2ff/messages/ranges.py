@@ -57,6 +57,14 @@ class RangeCode(Code):
         "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+.2f} dB wrong, "
         "its direction by up to {parallax_deg:.1f} deg, at {length_m:.3g} m"
     )
+    DIRECT_PEAK = (
+        "the peak is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} D^2/lambda, a uniform "
+        "disc)"
+    )
+    DIRECT_SIDELOBE = (
+        "a sidelobe of {level_db:.3g} dB is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} "
+        "D^2/lambda, a Taylor disc)"
+    )
     NEAR_SIZE = (
         "{distance_m:.3g} m to the probe, degree {degree}, {samples} readings at each frequency, "
         "path loss {loss_db:.1f} dB"
@@ -91,6 +99,16 @@ class RangeCode(Code):
         "at {frequency_ghz:.6g} GHz"
     )
     ARRAY_TOO_LONG = "the room is {room_m:.3g} m long, the zone ends {length_m:.3g} m from the array"
+    COMPACT_COMPUTED = (
+        "computed by physical optics for a rim with 30 teeth: {taper_db:.2f} dB of taper, ±{ripple_db:.2f} "
+        "dB of ripple, {phase_deg:.1f} deg of phase in a disc at {frequency_ghz:.6g} GHz; other rims: nf2ff "
+        "design-range"
+    )
+    ARRAY_COMPUTED = (
+        "computed for {elements} elements with errors of 0.5 dB and 5 deg: ±{amplitude_db:.2f} dB, "
+        "±{phase_deg:.1f} deg in a ball at {frequency_ghz:.6g} GHz (95 % of draws), link loss "
+        "{loss_db:.1f} dB; others: nf2ff design-range"
+    )
     ARRAY_BAND = (
         "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "
         "takes new weights"

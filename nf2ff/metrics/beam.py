@@ -66,6 +66,10 @@ _CANDIDATES = 1024
 _EQUAL = 1e-11
 
 
+#: Frequencies whose peaks are sought together.
+_TOGETHER = 16
+
+
 def peak(modes: Modes) -> Peak:
     """Maximum of the radiation intensity, found on the expansion itself.
 
@@ -92,6 +96,17 @@ def peak(modes: Modes) -> Peak:
     samples, exact to 1e-13, is climbed by Newton steps.
     """
     power = nonzero_power(modes.frequency, modes.radiated_power())
+    count = modes.frequency.size
+    # Some frequencies at a time: their patches hold more than the modes do.
+    parts = [modes.at(range(f, min(f + _TOGETHER, count))) for f in range(0, count, _TOGETHER)]
+    theta, phi, value = (np.concatenate(x) for x in zip(*map(_highest, parts), strict=True))
+    maximum = 2 * np.pi / WAVE_IMPEDANCE * value
+    eirp = maximum if modes.reference == "absolute" else None
+    return Peak(theta, phi, maximum / power, eirp)
+
+
+def _highest(modes: Modes) -> tuple[Real, Real, Real]:
+    """theta, phi and |E|^2 of the maximum of each frequency."""
     index, centre = [], []
     for f, one in enumerate(modes.each()):
         step, u, theta, phi = _coarse_intensity(one)
@@ -107,10 +122,7 @@ def peak(modes: Modes) -> Peak:
         # A lobe may lie outside its patch, far outside on a ridge: no farther than round the sphere.
         rounds=4 * modes.degree + 4,
     )
-    theta, phi, value = maxima.first_of_equals(*found, equal=_EQUAL)
-    maximum = 2 * np.pi / WAVE_IMPEDANCE * value
-    eirp = maximum if modes.reference == "absolute" else None
-    return Peak(theta, phi, maximum / power, eirp)
+    return maxima.first_of_equals(*found, equal=_EQUAL)
 
 
 def peak_of(modes: Modes, at: Peak | None) -> Peak:

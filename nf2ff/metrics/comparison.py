@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.antenna.far_field import FarField, far_field, trusted_around
+from nf2ff.antenna.grids import gauss_legendre_grid
 from nf2ff.antenna.modes import Modes, check_same_frequencies, rotate
 from nf2ff.kernel.rotation import euler_angles
 from nf2ff.kernel.sphere import angle_of_chord, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import CutPlanes, Peak, cut_planes, half_power_beamwidth, peak, sidelobe_level
-from nf2ff.metrics.gain_and_power import nonzero_power
+from nf2ff.metrics.gain_and_power import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.metrics.regions import Cone, radiated_fraction
 
@@ -60,6 +62,13 @@ class Comparison:
         Turn that the second was given, a vector along the axis by the right-hand rule [rad].
     factor : (F,) ndarray
         Complex factor that the second was given.
+    fitted : Modes
+        The second so turned and multiplied.
+    error_seen, stray_seen : (F,) ndarray or None
+        Error and equivalent stray signal over the directions whose near field both saw, None where both
+        saw all.
+    seen : (F,) ndarray or None
+        Part of the sphere that both saw.
     """
 
     frequency: Real
@@ -76,6 +85,10 @@ class Comparison:
     planes: tuple[tuple[Plane, ...], ...]
     rotation: Real
     factor: NDArray[np.complex128]
+    fitted: Modes
+    error_seen: Real | None = None
+    stray_seen: Real | None = None
+    seen: Real | None = None
 
 
 def fit_to(
@@ -195,6 +208,7 @@ def compare(
     free: Collection[Freedom] = (),
     cone: float | None = None,
     planes: tuple[PlaneLike, ...] = (0.0, np.pi / 2),
+    seen: Sequence[FarField | None] = (),
 ) -> Comparison:
     """Compare two results of one antenna, exactly, from their modes.
 
@@ -208,6 +222,9 @@ def compare(
         Half angle of a cone about the first's peak in which the error is stated too [rad].
     planes : tuple
         Planes of the cuts through the first's peak, as `metrics.beam.cut_planes` has them.
+    seen : sequence of FarField
+        At the same frequencies; they mark directions whose near field was not seen. A turn of the second that
+        is fitted does not turn its marks.
 
     Returns
     -------
@@ -277,7 +294,32 @@ def compare(
         cuts,
         rotation,
         factor,
+        fitted,
+        *_where_seen(a, rest, tops[0], seen),
     )
+
+
+def _where_seen(
+    a: Modes, rest: Modes, top: Peak, seen: Sequence[FarField | None]
+) -> tuple[Real | None, Real | None, Real | None]:
+    """Error and stray signal over directions that all saw, and their part of the sphere."""
+    marks = [x for x in seen if x is not None and x.trusted is not None and not x.trusted.all()]
+    if not marks:
+        return None, None, None
+    # Four directions in the finest lobe, and a quadrature in theta.
+    grid = gauss_legendre_grid(2 * a.degree + 8, 4 * a.degree + 8)
+    where = np.meshgrid(grid.theta, grid.phi, indexing="ij")
+    weight = np.broadcast_to(grid.weights[:, None], where[0].shape)
+    fields = [far_field(x, theta=grid.theta, phi=grid.phi) for x in (rest, a)]
+    figures = np.empty((3, a.frequency.size))
+    for f in range(a.frequency.size):
+        there = np.logical_and.reduce([trusted_around(x, *where, index=f) for x in marks])
+        left, whole = (intensity(x.e_theta[f], x.e_phi[f]) for x in fields)
+        highest = top.directivity[f] * a.radiated_power()[f] / (4 * np.pi)
+        figures[0, f] = np.sqrt(np.sum(weight * left * there) / max(np.sum(weight * whole * there), 1e-300))
+        figures[1, f] = np.sqrt(np.max(left * there) / highest)
+        figures[2, f] = np.sum(weight * there) / np.sum(weight)
+    return figures[0], figures[1], figures[2]
 
 
 def _highest_sidelobe(modes: Modes, *, plane: CutPlanes, at: Peak) -> Real:

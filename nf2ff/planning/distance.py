@@ -103,10 +103,10 @@ class Link:
         return self.eirp_dbm - loss_db + self.probe_gain_dbi - self.noise_dbm
 
 
-def told_of_noise(dynamic_range_db: float, tail_db: float) -> list[Notice]:
-    """What to beware of at a dynamic range [dB], where levels down to ``tail_db`` are wanted."""
+def told_of_noise(dynamic_range_db: float, gain_db: float, tail_db: float) -> list[Notice]:
+    """What to beware of, by peak over noise of a reading and what the solve takes from noise [dB]."""
     if dynamic_range_db < 0:
         return [PlanCode.NO_SIGNAL(below_db=-dynamic_range_db)]
-    if dynamic_range_db < -tail_db:
-        return [PlanCode.NOISE(margin_db=dynamic_range_db, tail_db=-tail_db)]
+    if dynamic_range_db + gain_db < -tail_db:
+        return [PlanCode.NOISE(margin_db=dynamic_range_db + gain_db, tail_db=-tail_db)]
     return []

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import frequencies, wavenumber
+from nf2ff.antenna.modes import frequencies, mode_count, wavenumber
 from nf2ff.kernel.arrays import keep
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -63,6 +63,8 @@ class ScanRequest:
         Some of `ranges.compare.WANTED`.
     reference : str
         As in `RangeQuestion`.
+    peak_db, sidelobe_db, sidelobe_level_db : float, optional
+        As in `RangeQuestion`.
     modulated, frozen : bool
         Whether the device sends its own modulated signal; whether its beam stays as it is.
     """
@@ -87,6 +89,9 @@ class ScanRequest:
     reference: PhaseReference = "port"
     modulated: bool = False
     frozen: bool = True
+    peak_db: float | None = None
+    sidelobe_db: float | None = None
+    sidelobe_level_db: float = 25.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "frequency", np.sort(frequencies(self.frequency)))
@@ -166,10 +171,33 @@ class Plan:
         """The set of positions to take."""
         return self.scans[self.chosen]
 
+    @property
+    def seen_angle(self) -> float:
+        """Angle from the probe's axis within which it sees the minimum sphere [rad]."""
+        return math.asin(self.minimum_radius / self.request.distance)
+
+    @property
+    def noise_margin_db(self) -> float | None:
+        """About how far the noise of the pattern lies below its peak [dB]; None where no levels are known."""
+        if self.request.link is None:
+            return None
+        near = next(x for x in self.ranges if x.kind is RangeKind.NEAR_FIELD)
+        dynamic = self.request.link.dynamic_range_db(near.loss_db)
+        return dynamic + averaging_db(self.degree, self.scan.positions)
+
 
 def samples_of_grid(degree: int) -> int:
     """Readings of the grid of a degree, both polarisations: 2 (N + 2) (2N + 2)."""
     return 2 * (degree + 2) * (2 * degree + 2)
+
+
+def averaging_db(degree: int, positions: int) -> float:
+    """What the solve takes from noise, for areas that are about equal [dB].
+
+    Noise of mean square s^2 in 2M readings, of mean square p, puts J s^2 / (2M p) of the power into J modes
+    (closed form); the peak has 2 D p, so that over its noise it is M/J times what it is in a reading.
+    """
+    return 10 * math.log10(positions / mode_count(degree))
 
 
 def make_plan(request: ScanRequest) -> Plan:
@@ -228,7 +256,7 @@ def make_plan(request: ScanRequest) -> Plan:
         return choose_degree(top * r0, kr=top * farther, tail_db=request.tail_db)
 
     verdicts = compare_ranges(_question(request, whole_radius, degree, 2 * scans[chosen].positions))
-    warnings += _told(request, choices[-1], top * radius, scans[chosen], verdicts)
+    warnings += _told(request, choices[-1], top * radius, degree, scans[chosen], verdicts)
     return Plan(
         request,
         radius,
@@ -306,6 +334,9 @@ def _question(request: ScanRequest, whole_radius: float, degree: int, readings: 
         near_distance=request.distance,
         near_degree=degree,
         near_samples=readings,
+        peak_db=request.peak_db,
+        sidelobe_db=request.sidelobe_db,
+        sidelobe_level_db=request.sidelobe_level_db,
     )
 
 
@@ -313,6 +344,7 @@ def _told(
     request: ScanRequest,
     top: DegreeChoice,
     kr0: float,
+    degree: int,
     scan: Schedule,
     verdicts: tuple[RangeVerdict, ...],
 ) -> list[Notice]:
@@ -326,7 +358,9 @@ def _told(
         told.append(PlanCode.CUSTOMARY(customary=customary, tail_db=above, wanted_db=request.tail_db))
     if request.link is not None:
         loss = next(x.loss_db for x in verdicts if x.kind is RangeKind.NEAR_FIELD)
-        told += told_of_noise(request.link.dynamic_range_db(loss), request.tail_db)
+        told += told_of_noise(
+            request.link.dynamic_range_db(loss), averaging_db(degree, scan.positions), request.tail_db
+        )
     if any(scan.overtravel):
         theta, phi = map(math.degrees, scan.overtravel)
         told.append(PlanCode.OVERTRAVEL(theta_deg=theta, phi_deg=phi))

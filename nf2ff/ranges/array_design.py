@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.messages.input_error import InputError
 from nf2ff.ranges.array_errors import DrawnErrors, drawn_errors, expected_error_db
-from nf2ff.ranges.array_weights import quantised, synthesise
+from nf2ff.ranges.array_weights import quantised, regularised, synthesise
 from nf2ff.ranges.lengths import free_space_loss_db
 from nf2ff.ranges.plane_wave_array import (
     Flatness,
@@ -19,6 +19,7 @@ from nf2ff.ranges.plane_wave_array import (
     degrees_of_freedom,
     element_weights,
     flatness,
+    flatness_of,
     zone_points,
 )
 from nf2ff.ranges.zone import Zone
@@ -225,15 +226,16 @@ def _chosen(
     if task.regularisation is not None or not task.has_errors:
         alpha = PLAIN if task.regularisation is None else task.regularisation
         return alpha, _set(task, points, alpha, frequency)
-    looked = zone_points(task.zone, step=DRAWN * step)
-    plain = replace(task, minimax=False)
-    best, least = REGULARISATIONS[0], np.inf
-    for alpha in REGULARISATIONS:
-        drawn = _drawn(task, _set(plain, points, alpha, frequency), looked, frequency, SEARCH_DRAWS, rng)
+    place = zone_points(task.zone, step=DRAWN * step)
+    fields, draws = task.array.fields(place, frequency=frequency), []
+    normal = np.random.default_rng(rng).standard_normal((2, task.array.channel.size, SEARCH_DRAWS))
+    factors = np.exp(normal[0] * task.amplitude_error_db / NEPER_DB + 1j * normal[1] * task.phase_error)
+    for weights in regularised(task.array, points, REGULARISATIONS, frequency=frequency):
+        waves = fields @ (element_weights(task.array, weights)[:, None] * factors)
+        flat = [flatness_of(wave, place, frequency=frequency) for wave in waves.T]
         # Amplitude in neper and phase in radians: both are parts of one complex deviation.
-        score = float(np.median(np.maximum(drawn.amplitude_db / NEPER_DB, drawn.phase)))
-        if score < least:
-            best, least = alpha, score
+        draws.append(np.median([max(x.amplitude_db / NEPER_DB, x.phase) for x in flat]))
+    best = REGULARISATIONS[int(np.argmin(draws))]
     return best, _set(task, points, best, frequency)
 
 

@@ -5,38 +5,13 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.messages.input_error import InputError
 from nf2ff.ranges.incident_field import IncidentField, RegularWaves
-from nf2ff.ranges.physical_optics import Currents, radiated_field
+from nf2ff.ranges.physical_optics import Currents, dipole_waves, radiated_field
 from nf2ff.ranges.plane_wave_array import PlaneWaveArray, element_weights
-from nf2ff.ranges.regular_waves import regular_waves
 from nf2ff.ranges.zone import Zone
-
-Complex = NDArray[np.complex128]
-
-#: Elements times waves at once.
-_AT_ONCE = 1_000_000
-
-
-def dipole_waves(currents: Currents, degree: int) -> Complex:
-    """Regular waves (J,) about the origin of electric dipoles, nearer to the origin than the nearest of them.
-
-    E = -sum over the waves of (-1)^m (W_{s,-m,n}(r').p) V_smn(r), V regular and W outgoing waves, both
-    k sqrt(Z0) F (the dyadic Green's function, Hansen 1988, from memory; against the direct sum in the tests).
-    """
-    k = float(wavenumber(currents.frequency))
-    _, m, n = mode_numbers(degree)
-    s = np.tile([1, 2], m.size // 2)
-    other = 2 * (n * (n + 1) - m - 1) + s - 1
-    heard = np.zeros(mode_count(degree), dtype=complex)
-    step = max(1, _AT_ONCE // mode_count(degree))
-    for i in range(0, len(currents.position), step):
-        waves = regular_waves(degree, currents.position[i : i + step], wavenumber=k, outgoing=True)
-        heard += np.einsum("ex,exj->j", currents.moment[i : i + step], waves)
-    return -(1 - 2 * (np.abs(m) % 2)) * heard[other]
 
 
 def array_field(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -91,6 +93,18 @@ def synthesise(
             _BETWEEN,
         )
     return best
+
+
+def regularised(
+    array: PlaneWaveArray, points: ArrayLike, regularisations: Sequence[float], *, frequency: float
+) -> Iterator[Complex]:
+    """Weights of `synthesise`, plain least squares, for several regularisations at the price of one."""
+    place = as_array(points, float, "points", ndim=2)
+    a = array.summed(array.fields(place, frequency=frequency))
+    right = a.conj().T @ np.exp(-1j * float(wavenumber(frequency)) * place[:, 2])
+    value, vector = np.linalg.eigh(a.conj().T @ a)
+    for alpha in regularisations:
+        yield np.asarray(vector @ ((vector.conj().T @ right) / (value + alpha**2 * value[-1])))
 
 
 def _within(matrix: Complex, right: Complex, start: Complex, most: float | None, steps: int) -> Complex:

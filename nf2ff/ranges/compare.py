@@ -11,6 +11,8 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.ranges import RangeCode
 from nf2ff.ranges import lengths
+from nf2ff.ranges.aperture_distance import Aperture, Figure, least_distance
+from nf2ff.ranges.typical import typical_array, typical_reflector
 
 #: What a transform gives, from samples with phase.
 TRANSFORMED = ("pattern", "directivity", "gain", "eirp", "trp", "spurious")
@@ -84,6 +86,10 @@ class RangeQuestion:
         Longest distance that the chamber offers from the device's centre to probe, feed or array [m].
     near_distance, near_degree, near_samples : float, int, int
         Near-field scan as planned [m].
+    peak_db, sidelobe_db : float, optional
+        Errors by a direct range's distance that are allowed, of the peak and of a sidelobe [dB].
+    sidelobe_level_db : float
+        Level of that sidelobe below the peak [dB].
     """
 
     lowest: float
@@ -100,6 +106,9 @@ class RangeQuestion:
     near_distance: float
     near_degree: int
     near_samples: int
+    peak_db: float | None = None
+    sidelobe_db: float | None = None
+    sidelobe_level_db: float = 25.0
 
     def __post_init__(self) -> None:
         unknown = [x for x in self.wanted if x not in WANTED]
@@ -123,7 +132,8 @@ class RangeVerdict:
     length : float
         Length of the range [m].
     loss_db : float
-        Free-space path loss over it at the highest frequency [dB].
+        Free-space path loss over it at the highest frequency; of an array, where it is computed, by a
+        lossless network [dB].
     """
 
     kind: RangeKind
@@ -173,6 +183,15 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
     size = RangeCode.DIRECT_LENGTH(length_m=length, aperture_cm=cm, frequency_ghz=ghz, loss_db=loss)
     if q.room is not None and q.room < length:
         against.append(RangeCode.DIRECT_TOO_LONG(room_m=q.room, length_m=length))
+    wishes: tuple[tuple[Figure, float | None, RangeCode], ...] = (
+        ("peak", q.peak_db, RangeCode.DIRECT_PEAK),
+        ("sidelobe", q.sidelobe_db, RangeCode.DIRECT_SIDELOBE),
+    )
+    for figure, wanted, code in wishes:
+        if wanted is not None:
+            told = _figure_needs(q, figure, wanted, code)
+            short = q.room is not None and q.room < told.figures["length_m"]
+            (limits if short else other).append(told)
     # The room's whole length is taken: the farther away, the less an offset does.
     at = length if q.room is None else q.room
     if 0 < q.offset < at:
@@ -184,6 +203,14 @@ def _direct(q: RangeQuestion) -> RangeVerdict:
             )
         )
     return _verdict(RangeKind.DIRECT, against, limits, [*other, size], length, loss)
+
+
+def _figure_needs(q: RangeQuestion, figure: Figure, wanted: float, code: RangeCode) -> Notice:
+    """Length from which on a disc in the place of the antenna shows a figure right enough."""
+    aperture = Aperture("disc", None if figure == "peak" else q.sidelobe_level_db)
+    ratio = least_distance(aperture, figure, wanted)
+    length = q.zone_radius - q.aperture / 2 + ratio * q.aperture**2 / float(lengths.wavelength(q.highest))
+    return code(ratio=ratio, length_m=length, error_db=wanted, level_db=-q.sidelobe_level_db)
 
 
 def _near_field(q: RangeQuestion) -> RangeVerdict:
@@ -225,6 +252,16 @@ def _compact(q: RangeQuestion) -> RangeVerdict:
         other.append(RangeCode.NO_DECLARATION())
     too_long = q.room is not None and q.room < focal
     against = [RangeCode.COMPACT_TOO_LONG(room_m=q.room, focal_m=focal)] if too_long else []
+    found = typical_reflector(q.zone_radius, diameter=reflector, focal_length=focal, frequency=q.lowest)
+    if found is not None and found.phase is not None:
+        other.append(
+            RangeCode.COMPACT_COMPUTED(
+                taper_db=found.amplitude_db.taper,
+                ripple_db=found.amplitude_db.ripple,
+                phase_deg=math.degrees(found.phase.total),
+                frequency_ghz=q.lowest / 1e9,
+            )
+        )
     return _verdict(RangeKind.COMPACT, against, [], other, focal, loss)
 
 
@@ -247,4 +284,18 @@ def _array(q: RangeQuestion) -> RangeVerdict:
     if q.highest - q.lowest > 2 * ARRAY_BAND * (q.highest + q.lowest) / 2:
         limits.append(RangeCode.ARRAY_BAND(low_ghz=q.lowest / 1e9, high_ghz=q.highest / 1e9))
     loss = float(lengths.free_space_loss_db(distance, q.highest))
-    return _verdict(RangeKind.ARRAY, against, limits, [size], distance, loss)
+    other = [size]
+    margin = lengths.element_margin(elements)
+    found = typical_array(q.zone_radius, side=side, distance=distance, elements=margin, frequency=q.highest)
+    if found is not None:
+        worst = found.with_errors
+        other.append(
+            RangeCode.ARRAY_COMPUTED(
+                elements=found.weights.size,
+                amplitude_db=worst.amplitude_db,
+                phase_deg=math.degrees(worst.phase),
+                loss_db=-found.link_gain_db,
+                frequency_ghz=q.highest / 1e9,
+            )
+        )
+    return _verdict(RangeKind.ARRAY, against, limits, other, distance, loss)

@@ -33,7 +33,9 @@ _ALONG = 1e-6
 #: Accuracy asked of transforms at points: the least that the library has.
 _EPSILON = 3e-13
 #: Error of fast sums of plane waves over the norm of their amplitudes.
-_FIELD_EPSILON = 1e-7
+_FIELD_EPSILON = 1e-6
+#: Points times plane waves up to which they are summed one by one.
+_DENSE = 200_000
 #: Points times waves of a regular field in one matrix, at most.
 _AT_ONCE = 4_000_000
 
@@ -78,8 +80,8 @@ class PlaneWaves:
         object.__setattr__(self, "amplitude", as_array(a - along[:, None] * u, complex, "amplitude"))
 
     def field_at(self, position: Real, k: float) -> Complex:
-        """Electric field at points (M, 3), (M, 3) [V/m]; of many to 1e-7 of the norm of the amplitudes."""
-        if len(position) * len(self.direction) <= _AT_ONCE:
+        """Electric field at points (M, 3), (M, 3) [V/m]; of many to 1e-6 of the norm of the amplitudes."""
+        if len(position) * len(self.direction) <= _DENSE:
             return np.asarray(np.exp(-1j * k * (position @ self.direction.T)) @ self.amplitude)
         threads = spin.thread_count(None)
         return exponential_sums(

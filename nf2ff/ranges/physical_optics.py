@@ -1,4 +1,4 @@
-"""Fields of currents: direct sums for a few points, plane waves for many.
+"""Fields of currents: direct sums for a few points, plane waves for many, regular waves for a device.
 
 Physical optics takes the current of a lit conductor for 2 n x H of the incident field, that of a plane at
 each point. It leaves out what edges add to it (fringe currents: 0.4 to 0.9 dB of the edge wave of a sharp rim
@@ -14,17 +14,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.plane_waves import exponential_sums
 from nf2ff.messages.input_error import InputError
 from nf2ff.ranges.incident_field import PlaneWaves
+from nf2ff.ranges.regular_waves import regular_waves
 from nf2ff.ranges.zone import Zone
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
+#: Currents times waves at once.
+_ENTRIES = 1_000_000
 #: Pairs of current and point at once in a direct sum.
 _PAIRS = 200_000
 #: Sines of the directions kept: up to that of the ray from edge to zone, so many times sqrt(lambda/z) cos^1.5
@@ -38,7 +41,7 @@ _GRAZING = 0.98
 #: Most plane waves.
 MOST_WAVES = 8_000_000
 #: Error of the waves over the norm of all: what the end of the fading leaves is more.
-_EPSILON = 1e-6
+_EPSILON = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,6 +129,70 @@ def radiated_field(currents: Currents, points: ArrayLike) -> Complex:
     return -1j * k * WAVE_IMPEDANCE * found
 
 
+def dipole_waves(currents: Currents, degree: int) -> Complex:
+    """Regular waves (J,) about the origin of electric dipoles, nearer to the origin than the nearest of them.
+
+    E = -sum over the waves of (-1)^m (W_{s,-m,n}(r').p) V_smn(r), V regular and W outgoing waves, both
+    k sqrt(Z0) F (the dyadic Green's function, Hansen 1988, from memory; against the direct sum in the tests).
+    """
+    k = float(wavenumber(currents.frequency))
+    _, m, n = mode_numbers(degree)
+    s = np.tile([1, 2], m.size // 2)
+    other = 2 * (n * (n + 1) - m - 1) + s - 1
+    heard = np.zeros(mode_count(degree), dtype=complex)
+    step = max(1, _ENTRIES // mode_count(degree))
+    for i in range(0, len(currents.position), step):
+        waves = regular_waves(degree, currents.position[i : i + step], wavenumber=k, outgoing=True)
+        heard += np.einsum("ex,exj->j", currents.moment[i : i + step], waves)
+    return -(1 - 2 * (np.abs(m) % 2)) * heard[other]
+
+
+def _depth(zone: Zone) -> float:
+    """How far the zone reaches from its centre along its direction [m]."""
+    return zone.radius if zone.shape == "ball" else zone.half_depth or 0.0
+
+
+def _spectrum(currents: Currents, zone: Zone) -> tuple[float, float, float]:
+    """Sines of the steepest ray from a current to the zone and of the end of the waves; width of a ray."""
+    place = (currents.position - zone.centre) @ zone.axes.T
+    wide = zone.radius * (math.sqrt(2) if zone.shape == "square" else 1.0)
+    ahead = -_depth(zone) - place[:, 2]
+    near = float(ahead.min())
+    if not near > 0:
+        raise InputError(
+            f"the zone begins {near:.4g} m from the currents",
+            "move it away from the reflector or make it smaller",
+        )
+    aside = np.hypot(place[:, 0], place[:, 1]) + wide
+    sine = float(np.max(aside / np.hypot(aside, ahead)))
+    # What the waves about a ray have in common: their phase k z cos changes by a quarter turn or so.
+    spread = math.sqrt(2 * np.pi / float(wavenumber(currents.frequency)) / near) * (1 - sine**2) ** 0.75
+    return sine, sine + (_KEPT + _FADED) * spread, spread
+
+
+def has_plane_waves(currents: Currents, zone: Zone) -> bool:
+    """Whether `plane_waves_of` serves: the zone is far enough away for no wave to graze.
+
+    Parameters
+    ----------
+    currents : Currents
+        The currents.
+    zone : Zone
+        The zone.
+
+    Returns
+    -------
+    bool
+        False where a direct sum is needed.
+
+    Raises
+    ------
+    ValueError
+        If currents lie beside or beyond the zone.
+    """
+    return _spectrum(currents, zone)[1] <= _GRAZING
+
+
 def plane_waves_of(currents: Currents, zone: Zone, *, threads: int | None = None) -> PlaneWaves:
     """The plane waves, about a zone's centre, that make the field of currents in the zone.
 
@@ -156,25 +223,16 @@ def plane_waves_of(currents: Currents, zone: Zone, *, threads: int | None = None
     k = float(wavenumber(currents.frequency))
     frame = zone.axes
     place = (currents.position - zone.centre) @ frame.T
-    deep = zone.radius if zone.shape == "ball" else zone.half_depth or 0.0
-    wide = zone.radius * (math.sqrt(2) if zone.shape == "square" else 1.0)
-    near, far = -deep - place[:, 2].max(), deep - place[:, 2].min()
-    if not near > 0:
-        raise InputError(
-            f"the zone begins {near:.4g} m from the currents",
-            "move it away from the reflector or make it smaller",
-        )
-    aside = np.hypot(place[:, 0], place[:, 1]) + wide
-    sine = float(np.max(aside / np.hypot(aside, -deep - place[:, 2])))
-    # What the waves about a ray have in common: their phase k z cos changes by a quarter turn or so.
-    spread = math.sqrt(2 * np.pi / k / near) * (1 - sine**2) ** 0.75
-    full, end = sine + _KEPT * spread, sine + (_KEPT + _FADED) * spread
+    sine, end, spread = _spectrum(currents, zone)
+    full = end - _FADED * spread
     if end > _GRAZING:
         raise InputError(
             f"rays from the edge reach the zone at up to {math.degrees(math.asin(sine)):.3g} deg from its "
             "axis: waves up to grazing would be needed",
             "move the zone away from the reflector or make it smaller; a direct sum works anywhere",
         )
+    wide = zone.radius * (math.sqrt(2) if zone.shape == "square" else 1.0)
+    aside, far = np.hypot(place[:, 0], place[:, 1]) + wide, _depth(zone) - float(place[:, 2].min())
     # An image's ray at the very end of the spectrum still has half of its width in it.
     out = max(end, min(end + _ASIDE * spread, 0.95))
     window = float(aside.max()) + far * out / math.sqrt(1 - out**2)

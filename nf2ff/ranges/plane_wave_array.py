@@ -215,7 +215,7 @@ def plane_points(zone: Zone, *, step: float, depth: float = 0.0) -> Real:
     if not 0 < step < np.inf:
         raise InputError(f"step is {step}, expected a number above 0 [m]")
     if zone.shape == "square":
-        x = np.linspace(-zone.radius, zone.radius, max(2, math.ceil(2 * zone.radius / step) + 1))
+        x = np.linspace(-zone.radius, zone.radius, 2 * math.ceil(zone.radius / step) + 1)
         flat = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
     else:
         reach = math.sqrt(max(zone.radius**2 - depth**2, 0)) if zone.shape == "ball" else zone.radius

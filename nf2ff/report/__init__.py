@@ -1,8 +1,14 @@
 """Words, tables and pictures.
 
+alignment_plots : alignment_overview
 box_plots : box_map, excitation_map, filter_effect, surface_map
+budget : budget_dict, budget_lines, budget_rows
+comparison_plots : comparison_cuts, level_comparison
 describe : describe
-pattern_plots : balloon, level_distribution, pattern_map, peak_cuts
+design_plots : array_overview
+page : report_page
+page_input : ReportInput
+pattern_plots : balloon, level_distribution, pattern_map, peak_cuts, peak_polar
 plan_plots : plan_overview
 plots : polar_cuts, power_spectrum, principal_cuts
 power_plots : power_overview

@@ -25,7 +25,23 @@ BUDGET_HEADER: tuple[str, ...] = (
 def budget_rows(budget: Budget, metric: str) -> list[tuple[str, ...]]:
     """Rows of the table of one metric, the header first.
 
-    ``u`` is |c| u(x), of levels in dB to first order; ``share`` is the part of the variance.
+    Parameters
+    ----------
+    budget : Budget
+        The terms.
+    metric : str
+        Name of one of its metrics.
+
+    Returns
+    -------
+    list of tuple of str
+        Columns of `BUDGET_HEADER`, a row for each term, and one for the second order if there is any.
+        ``u`` is |c| u(x), of levels in dB to first order; ``share`` is the part of the variance.
+
+    Raises
+    ------
+    ValueError
+        If the budget is not for the metric.
     """
     return _rows(budget, combine(budget, metric))
 
@@ -45,7 +61,18 @@ def _rows(budget: Budget, found: CombinedUncertainty) -> list[tuple[str, ...]]:
 
 
 def budget_lines(budget: Budget) -> list[str]:
-    """The whole budget as plain text: table and result of each metric."""
+    """The whole budget as plain text: table and result of each metric.
+
+    Parameters
+    ----------
+    budget : Budget
+        What to show.
+
+    Returns
+    -------
+    list of str
+        Lines without their ends. Terms that are not supplied are named under each result.
+    """
     lines = []
     for found in (combine(budget, metric.name) for metric in budget.metrics):
         rows = aligned(_rows(budget, found), words=3)
@@ -57,9 +84,18 @@ def budget_lines(budget: Budget) -> list[str]:
 def budget_dict(budget: Budget) -> dict[str, Any]:
     """Return the whole budget as numbers, strings, lists and dictionaries, for JSON.
 
-    Keys of values end in the unit, "_db", "_deg" or "_mm", or in none, and ``unit`` names it. None stands for
-    not supplied (then ``supplied`` is false), for infinite degrees of freedom, and where an interval or a
-    bias reaches zero power.
+    Parameters
+    ----------
+    budget : Budget
+        What to show.
+
+    Returns
+    -------
+    dict
+        ``confidence``, ``scale``, ``metrics`` (an object for each) and ``correlations``. Keys of
+        values end in the unit, "_db", "_deg" or "_mm", or in none, and ``unit`` names it. None
+        stands for not supplied (then ``supplied`` is false), for infinite degrees of freedom, and
+        where an interval or a bias reaches zero power.
     """
     return {
         "confidence": budget.confidence,

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.metrics.comparison import Comparison
+from nf2ff.metrics.level_cuts import LevelDifference
+from nf2ff.report.numbers import aligned
 from nf2ff.report.over_frequency import Row, frequency_table
 
 Real = NDArray[np.float64]
@@ -32,6 +34,12 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
     if found.error_in_cone is not None and cone is not None:
         name = f"error within {math.degrees(cone):g} deg of the peak [dB]"
         rows.append(Row(name, _db(found.error_in_cone, 20)))
+    if found.error_seen is not None and found.stray_seen is not None and found.seen is not None:
+        rows += [
+            Row("error over what both measured [dB]", _db(found.error_seen, 20)),
+            Row("  equivalent stray signal there [dB]", _db(found.stray_seen, 20)),
+            Row("  part of the sphere [%]", 100 * found.seen, 1),
+        ]
     rows += [
         Row("equivalent stray signal [dB]", _db(found.stray, 20)),
         Row("  largest at theta [deg]", np.degrees(found.stray_theta), 1),
@@ -74,6 +82,9 @@ def comparison_facts(found: Comparison) -> list[dict[str, Any]]:
     def plain(value: float) -> float | None:
         return float(value) if math.isfinite(value) else None
 
+    def there(values: Real | None, f: int) -> float | None:
+        return None if values is None else float(_db(values[f], 20))
+
     facts = []
     for f, hertz in enumerate(found.frequency.tolist()):
         cuts = [
@@ -90,6 +101,9 @@ def comparison_facts(found: Comparison) -> list[dict[str, Any]]:
                 "frequency_hz": hertz,
                 "error_db": float(_db(found.error[f], 20)),
                 "error_in_cone_db": None if within is None else float(_db(within[f], 20)),
+                "error_measured_db": there(found.error_seen, f),
+                "equivalent_stray_signal_measured_db": there(found.stray_seen, f),
+                "measured_fraction": 1.0 if found.seen is None else float(found.seen[f]),
                 "equivalent_stray_signal_db": float(_db(found.stray[f], 20)),
                 "stray_theta_deg": math.degrees(found.stray_theta[f]),
                 "stray_phi_deg": math.degrees(found.stray_phi[f]),
@@ -106,3 +120,64 @@ def comparison_facts(found: Comparison) -> list[dict[str, Any]]:
             }
         )
     return facts
+
+
+def level_facts(name: str, one: LevelDifference) -> dict[str, Any]:
+    """Differences of two cuts of levels, ready for JSON.
+
+    Parameters
+    ----------
+    name : str
+        The cut.
+    one : LevelDifference
+        What `metrics.level_cuts.compare_levels` found.
+
+    Returns
+    -------
+    dict
+        In degrees and dB, as the names say.
+    """
+    return {
+        "cut": name,
+        "peak_db": list(one.peak),
+        "peak_angle_deg": [math.degrees(x) for x in one.peak_angle],
+        "half_power_beamwidth_deg": [None if math.isnan(x) else math.degrees(x) for x in one.beamwidth],
+        "error_db": float(_db(np.asarray(one.error), 20)),
+        "equivalent_stray_signal_db": float(_db(np.asarray(one.stray), 20)),
+        "stray_angle_deg": math.degrees(one.stray_angle),
+    }
+
+
+def level_lines(found: list[tuple[str, LevelDifference]], unit: str) -> list[str]:
+    """Differences of cuts of levels as a table.
+
+    Parameters
+    ----------
+    found : list of tuple
+        Name of each cut, and what `metrics.level_cuts.compare_levels` found.
+    unit : str
+        Unit of the levels.
+
+    Returns
+    -------
+    list of str
+        Lines of text.
+    """
+    rows: list[tuple[str, ...]] = [
+        ("cut", f"peak/{unit}", "second-first", "width/deg", "second-first", "error/dB", "stray/dB", "at/deg")
+    ]
+    for name, one in found:
+        width = np.degrees(one.beamwidth)
+        rows.append(
+            (
+                name,
+                f"{one.peak[0]:.2f}",
+                f"{one.peak[1] - one.peak[0]:.2f}",
+                "-" if math.isnan(width[0]) else f"{width[0]:.2f}",
+                "-" if np.isnan(width).any() else f"{width[1] - width[0]:.2f}",
+                f"{_db(np.asarray(one.error), 20):.1f}",
+                f"{_db(np.asarray(one.stray), 20):.1f}",
+                f"{math.degrees(one.stray_angle):.1f}",
+            )
+        )
+    return [*aligned(rows, words=1), "amplitudes alone: what leaves them alike does not show"]

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.messages.notice import Code
+from nf2ff.messages.recognised import recognised
 from nf2ff.report.numbers import aligned
 
 #: More frequencies than this are summarised.
 MAX_COLUMNS = 8
-
-
-#: A number in a sentence.
-_NUMBER = re.compile(r"(?<![\w.])[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?")
 
 
 class Row(NamedTuple):
@@ -89,26 +86,37 @@ def row_text(row: Row, index: int) -> str:
 def told_once(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
     """Warnings of each frequency, those that are equal but for their figures told once."""
     hertz = list(frequency)
-    alike: dict[tuple[object, ...], list[tuple[float, str]]] = {}
+    alike: dict[tuple[object, ...], list[tuple[float, list[str]]]] = {}
     for at, some in zip(hertz, warnings, strict=False):
         for sentence in dict.fromkeys(some):
-            key = (getattr(sentence, "code", None), *_NUMBER.split(sentence))
-            alike.setdefault(key, []).append((at / 1e9, sentence))
+            code, figures = recognised(sentence)
+            # Figures that are words are no range: warnings that differ in them stay apart.
+            words = tuple(None if _number(x) is not None else x for x in figures)
+            alike.setdefault((code, *words), []).append((at / 1e9, figures))
     lines = []
-    for group in alike.values():
+    for (kind, *_), group in alike.items():
         ghz = sorted({at for at, _ in group})
         place = f"{ghz[0]:.9g} GHz"
         if len(ghz) > 1:
             place = f"at {len(ghz)} of {len(hertz)} frequencies, {ghz[0]:.9g} to {ghz[-1]:.9g} GHz"
-        lines.append(f"{place}: {_merged([sentence for _, sentence in group])}")
+        ranges = [_range(column) for column in zip(*(figures for _, figures in group), strict=True)]
+        literals = kind.literals() if isinstance(kind, Code) else ["", ""]
+        told = [word + figure for word, figure in zip(literals, [*ranges, ""], strict=True)]
+        lines.append(f"{place}: {''.join(told)}")
     return lines
 
 
-def _merged(sentences: Sequence[str]) -> str:
-    """Sentences that differ in their figures alone as one."""
-    words = _NUMBER.split(sentences[0])
-    merged = [words[0]]
-    for column, word in zip(zip(*map(_NUMBER.findall, sentences), strict=True), words[1:], strict=True):
-        low, high = min(column, key=float), max(column, key=float)
-        merged += [low if float(low) == float(high) else f"{low} to {high}", word]
-    return "".join(merged)
+def _number(text: str) -> float | None:
+    """The number, or percentage, that a text is."""
+    try:
+        return float(text.removesuffix("%"))
+    except ValueError:
+        return None
+
+
+def _range(texts: Sequence[str]) -> str:
+    """Figures of equal warnings as one: the least to the largest."""
+    if len(set(texts)) == 1:
+        return texts[0]
+    low, high = (pick(texts, key=lambda x: _number(x) or 0.0) for pick in (min, max))
+    return low if _number(low) == _number(high) else f"{low} to {high}"

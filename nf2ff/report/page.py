@@ -6,6 +6,7 @@ jinja2 and plotly (the extra ``report``) are imported only when a report is aske
 from __future__ import annotations
 
 import base64
+import functools
 import hashlib
 import importlib.resources
 import json
@@ -20,6 +21,8 @@ from nf2ff.report.page_input import ReportInput
 
 #: What to install where a library lacks.
 INSTALL = "install them: pip install 'nf2ff[report]', or pip install '.[report]' in the program's folder"
+#: Parts of the script, in order.
+SCRIPT = ("unpack.js", "figures.js", "page.js")
 #: Alternative texts of pictures; of each the figures follow.
 ALTERNATIVES = {
     "cuts": "Two cuts through the peak, co- and cross-polar, directivity over the angle from the peak",
@@ -75,7 +78,6 @@ def report_page(asked: ReportInput) -> str:
     require_libraries()
     import jinja2
     from markupsafe import Markup
-    from plotly.offline import get_plotlyjs
 
     content = PageContent(asked)
     drawn = Drawn(asked, content.levels())
@@ -86,7 +88,7 @@ def report_page(asked: ReportInput) -> str:
     }
     if facts["beams"]:
         facts["tables"]["percentiles"] = [[row] for row in facts["beams"]["table"]]
-    script, library = _file("page.js"), get_plotlyjs()
+    script, (library, packed_library) = _script(), _library()
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_file),
         autoescape=True,
@@ -99,7 +101,7 @@ def report_page(asked: ReportInput) -> str:
         policy=_policy(script, library),
         style=Markup(_file("page.css")),
         script=Markup(script),
-        library=packed_text(library.encode("utf-8")),
+        library=packed_library,
         arrays=drawn.pack.text(),
         facts_text=packed_text(json.dumps(facts, allow_nan=False).encode("utf-8")),
         **_words(asked, drawn, content, facts),
@@ -154,6 +156,20 @@ def _file(name: str) -> str:
     """A file of the page."""
     source = importlib.resources.files("nf2ff.report").joinpath("templates", name)
     return source.read_text(encoding="utf-8")
+
+
+def _script() -> str:
+    """The script of the page, of its parts."""
+    return "\n".join(['"use strict";', "(() => {", *map(_file, SCRIPT), "})();"])
+
+
+@functools.cache
+def _library() -> tuple[str, str]:
+    """The library that draws, as it is and packed."""
+    from plotly.offline import get_plotlyjs
+
+    text = get_plotlyjs()
+    return text, packed_text(text.encode("utf-8"))
 
 
 def _policy(*scripts: str) -> str:

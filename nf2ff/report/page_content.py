@@ -226,7 +226,7 @@ class PageContent:
         if least >= 100:
             return "The near field of all directions was measured: the whole pattern is trusted."
         return (
-            f"At each frequency at least {least:.1f} % of the directions were seen. The map shows in grey "
+            f"At each frequency at least {least:.1f} % of the directions were seen. The figures mark "
             "where the near field was not measured: do not trust the far field there."
         )
 

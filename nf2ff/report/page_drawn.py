@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.beam import Peak, peak
@@ -120,11 +121,16 @@ class Drawn:
         self.facts["trusted"] = page_pattern.put_trusted(self.pack, field, self.shown, step=self.step)
         self._cuts()
         self.facts["spectrum"] = page_pattern.put_spectrum(self.pack, modes)
-        self._picture("map", partial(pattern_plots.pattern_map, one))
-        self._picture("u-v", partial(pattern_plots.pattern_map, one, kind="u-v"))
-        self._picture("balloon", partial(pattern_plots.balloon, one))
+        self._picture("map", partial(pattern_plots.pattern_map, one, seen=self._seen()))
+        self._picture("u-v", partial(pattern_plots.pattern_map, one, kind="u-v", seen=self._seen()))
+        self._picture("balloon", partial(pattern_plots.balloon, one, seen=self._seen()))
         self._picture("spectrum", partial(plots.power_spectrum, one))
         self._picture("orders", partial(page_pictures.order_map, one))
+
+    def _seen(self) -> FarField | None:
+        """What marks the directions that were not seen, at the frequency of the pictures."""
+        field = self.asked.result.far_field
+        return None if field is None or field.trusted is None else field.at(self.asked.frequency_index)
 
     def _cuts(self) -> None:
         """Cuts through the peak, or where draws followed them, with bands; those of the other result."""
@@ -157,6 +163,9 @@ class Drawn:
             "bands": bands,
             "through": [np.degrees(at.theta).tolist(), np.degrees(at.phi).tolist()],
         }
+        field = asked.result.far_field
+        if field is not None and field.trusted is not None:
+            page_pattern.put_trusted_cuts(self.pack, field, self.shown, at, planes, angle)
         if asked.other is not None:
             name, other = asked.other
             rows = indices_of(other.frequency, modes.frequency)
@@ -171,7 +180,10 @@ class Drawn:
         pair = {"": modes.at(self.first)}
         if asked.other is not None and (i := indices_of(other.frequency, pair[""].frequency)[0]) is not None:
             pair = {"this result": pair[""], page_pictures.plain_text(name): other.at(i)}
-        self._picture("cuts", partial(pattern_plots.peak_cuts, pair, plane=planes[0][self.first]))
+        mark = self._seen()
+        marks = {} if mark is None else {next(iter(pair)): mark}
+        draw = partial(pattern_plots.peak_cuts, pair, plane=planes[0][self.first], seen=marks)
+        self._picture("cuts", draw)
         if bands and asked.uncertainty is not None:
             at_first = partial(cuts_with_bars, asked.uncertainty, frequency_index=asked.frequency_index)
             self._picture("bands", at_first)
@@ -203,8 +215,9 @@ class Drawn:
         if left is not None and left.reason:
             self.notices.append(f"the residual on the sphere is not shown: {left.reason}")
         self.facts["scan"] = maps.put(self.pack, part, left)
-        near = partial(scan_plots.near_field, asked.samples, frequency_index=which[self.first])
-        self._picture("near-field", near)
+        if not np.isnan(samples.response[self.first]).all():
+            near = partial(scan_plots.near_field, samples, frequency_index=self.first)
+            self._picture("near-field", near)
         if left is not None and not left.reason:
             values = maps.on_map(2 * decibels(left.level[self.first : self.first + 1]))[0]
             low = float(np.nanmax(values)) - 60 if np.isfinite(values).any() else -60.0

@@ -55,8 +55,8 @@ class ReportInput:
 
     result: Result
     name: str
-    files: Mapping[str, str]
-    meta: ReportMeta
+    files: Mapping[str, str] = field(default_factory=dict)
+    meta: ReportMeta = field(default_factory=ReportMeta)
     samples: Samples | None = None
     probe: Probe | None = None
     uncertainty: Uncertainty | None = None

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import FarField, trusted_around
 from nf2ff.antenna.fields import far_field_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_numbers
+from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.metrics.beam import Peak, cut_planes
 from nf2ff.metrics.cuts import cuts_through
 from nf2ff.metrics.gain_and_power import intensity
@@ -67,15 +68,31 @@ def put_maps(pack: ArrayPack, name: str, modes: Modes, top: Peak, *, step: float
 
 
 def put_trusted(pack: ArrayPack, field: FarField | None, frequencies: Sequence[int], *, step: float) -> bool:
-    """Whether each direction of the map was seen, of the nearest of the far field; False if all were."""
+    """Whether each direction of the map was seen (F, T, P); False if all were."""
     if field is None or field.trusted is None:
         return False
-    theta, phi = map_grid(step)
-    i = np.argmin(np.abs(theta[:, None] - field.theta), axis=1)
-    apart = np.abs(np.angle(np.exp(1j * (phi[:, None] - field.phi))))
-    j = np.argmin(apart, axis=1)
-    pack.put("trusted", field.trusted[np.asarray(frequencies)][:, i][:, :, j].astype("u1"))
+    t, p = np.meshgrid(*map_grid(step), indexing="ij")
+    seen = [trusted_around(field, t, p, index=f) for f in frequencies]
+    pack.put("trusted", np.stack(seen).astype("u1"))
     return True
+
+
+def put_trusted_cuts(
+    pack: ArrayPack,
+    field: FarField,
+    frequencies: Sequence[int],
+    at: Peak,
+    planes: Sequence[Sequence[Plane]],
+    angle: Real,
+) -> None:
+    """Whether each direction along the cuts of `cut_levels` was seen (F, C, A)."""
+    seen = np.empty((len(frequencies), len(planes), angle.size), dtype="u1")
+    for f, index in enumerate(frequencies):
+        centre = unit_vectors(at.theta[f], at.phi[f])[0]
+        for c, plane in enumerate(planes):
+            along = np.outer(np.cos(angle), centre) + np.outer(np.sin(angle), plane[f].tangents(centre))
+            seen[f, c] = trusted_around(field, *direction_angles(along), index=index)
+    pack.put("trusted-cuts", seen)
 
 
 # --- cuts ----------------------------------------------------------------------------------------

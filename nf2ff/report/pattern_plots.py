@@ -6,15 +6,16 @@ Each takes patterns by name, one frequency each, and returns the first axes of i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import far_field
+from nf2ff.antenna.far_field import FarField, far_field, trusted_around
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel.sphere import direction_angles
+from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak
 from nf2ff.metrics.beam_set import BeamSet, distribution, envelope
@@ -28,6 +29,7 @@ from nf2ff.report.picture import (
     frequency_label,
     level_ends,
     new_axes,
+    polar_rings,
     set_levels,
     style_axes,
 )
@@ -47,12 +49,20 @@ _ROWS = 361
 
 
 class _Cut(NamedTuple):
-    """Directivity along a great circle through a peak, co- and cross-polar [dBi]."""
+    """Directivity along a great circle through a peak, co- and cross-polar [dBi], and where it was seen."""
 
     angle: Real
     co: Real
     cross: Real
     name: str
+    seen: NDArray[np.bool_]
+
+    def drawn(self, ax: Any, angle: Real, level: Real, **look: Any) -> None:
+        """Draw a line, faint and dotted where the near field was not seen."""
+        ax.plot(angle, np.where(self.seen, level, np.nan), **look)
+        if not self.seen.all():
+            faint = look | {"linestyle": (0, (1, 2)), "linewidth": 0.9, "alpha": 0.6, "label": None}
+            ax.plot(angle, np.where(self.seen, np.nan, level), **faint)
 
 
 def _checked(patterns: Mapping[str, Modes]) -> None:
@@ -68,7 +78,7 @@ def _checked(patterns: Mapping[str, Modes]) -> None:
             raise InputError(f"{name} has {modes.frequency.size} frequencies", "choose one")
 
 
-def _cut(one: Modes, top: Peak, plane: Plane) -> _Cut:
+def _cut(one: Modes, top: Peak, plane: Plane, seen: FarField | None) -> _Cut:
     """The polarisation of the field at the peak is co-polar, all along the circle."""
     theta, phi = float(top.theta[0]), float(top.phi[0])
     angle = np.linspace(-np.pi, np.pi, max(721, 20 * one.degree + 1))
@@ -79,7 +89,10 @@ def _cut(one: Modes, top: Peak, plane: Plane) -> _Cut:
     both = np.stack([co.conj() @ field, np.array([-co[1], co[0]]) @ field])
     none = np.zeros_like(both[0])
     level = decibels(4 * np.pi * np.stack([intensity(x, none) for x in both]) / one.radiated_power()[0])
-    return _Cut(angle, level[0], level[1], plane.name)
+    r, along, across = unit_vectors(theta, phi)
+    tangent = np.cos(turn) * along + np.sin(turn) * across
+    t, p = direction_angles(np.cos(angle)[:, None] * r + np.sin(angle)[:, None] * tangent)
+    return _Cut(angle, level[0], level[1], plane.name, trusted_around(seen, t, p))
 
 
 def _planes(one: Modes, top: Peak, plane: PlaneLike) -> tuple[Plane, Plane]:
@@ -88,7 +101,13 @@ def _planes(one: Modes, top: Peak, plane: PlaneLike) -> tuple[Plane, Plane]:
     return first, first.across if other is None else cut_planes(one, other, top)[0]
 
 
-def peak_cuts(patterns: Mapping[str, Modes], *, plane: PlaneLike = 0.0, reach: float = np.pi) -> Axes:
+def peak_cuts(
+    patterns: Mapping[str, Modes],
+    *,
+    plane: PlaneLike = 0.0,
+    reach: float = np.pi,
+    seen: Mapping[str, FarField] = MappingProxyType({}),
+) -> Axes:
     """Directivity in two planes through the peak of each pattern, co- and cross-polar.
 
     Parameters
@@ -99,6 +118,9 @@ def peak_cuts(patterns: Mapping[str, Modes], *, plane: PlaneLike = 0.0, reach: f
         Plane of the upper panel, as `metrics.planes.plane_of` has it; the lower is across it.
     reach : float
         Largest angle from the peak [rad].
+    seen : mapping of str to FarField
+        By name, far fields of one frequency that mark directions whose near field was not seen; lines are
+        dotted there.
 
     Returns
     -------
@@ -123,14 +145,15 @@ def peak_cuts(patterns: Mapping[str, Modes], *, plane: PlaneLike = 0.0, reach: f
     for i, ax in enumerate(panels):
         names = []
         for colour, (name, one) in zip(FILE_COLOURS, patterns.items(), strict=False):
-            found = _cut(one, tops[name], _planes(one, tops[name], plane)[i])
+            found = _cut(one, tops[name], _planes(one, tops[name], plane)[i], seen.get(name))
             names.append(found.name)
             label = f"{name}, " if len(patterns) > 1 else ""
             angle = np.degrees(found.angle)
-            ax.plot(angle, found.co, color=colour, linewidth=2.0, zorder=4, label=f"{label}co-polar")
+            main = {"color": colour, "linewidth": 2.0, "zorder": 4, "label": f"{label}co-polar"}
+            found.drawn(ax, angle, found.co, **main)
             look = {"linewidth": 1.0, "linestyle": (0, (5, 1.8)), "zorder": 3}
             cross = FILE_COLOURS[1] if len(patterns) == 1 else colour
-            ax.plot(angle, found.cross, color=cross, label=f"{label}cross-polar", **look)
+            found.drawn(ax, angle, found.cross, color=cross, label=f"{label}cross-polar", **look)
         shown = " and ".join(dict.fromkeys(names))
         ax.set_xlim(-np.degrees(reach), np.degrees(reach))
         ax.set_xticks(_ticks(np.degrees(reach)))
@@ -139,8 +162,54 @@ def peak_cuts(patterns: Mapping[str, Modes], *, plane: PlaneLike = 0.0, reach: f
         ax.text(0.01, 0.97, shown, transform=ax.transAxes, va="top", fontsize=10, color=TEXT_COLOUR)
         style_axes(ax)
     finish(panels[1], "", ("angle from the peak [deg]", "directivity [dBi]"), columns=2)
-    panels[0].set_title(_title(patterns, tops), fontsize=11, color=TEXT_COLOUR)
+    note = "\ndotted: not measured" if any(_hides(x) for x in seen.values()) else ""
+    panels[0].set_title(_title(patterns, tops) + note, fontsize=11, color=TEXT_COLOUR)
     return panels[0]
+
+
+def _hides(seen: FarField | None) -> bool:
+    return seen is not None and seen.trusted is not None and not seen.trusted.all()
+
+
+def peak_polar(one: Modes, *, name: str = "", plane: PlaneLike = 0.0, seen: FarField | None = None) -> Axes:
+    """Polar diagram of two planes through the peak, which is at the top; rings in dBi.
+
+    Parameters
+    ----------
+    one : Modes
+        One frequency.
+    name : str
+        Put into the title.
+    plane : float, str or Plane
+        The first plane, as in `peak_cuts`; the second is across it.
+    seen : FarField, optional
+        As in `peak_cuts`.
+
+    Returns
+    -------
+    Axes
+        Polar axes.
+
+    Raises
+    ------
+    ValueError
+        If there are several frequencies.
+    """
+    _checked({name or "the pattern": one})
+    top = peak(one)
+    ax = new_axes((6.6, 7.4), (0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4), projection="polar")
+    floor, ceiling = level_ends(10 * np.log10(float(top.directivity[0])))
+    for i, (which, colour) in enumerate(zip(_planes(one, top, plane), FILE_COLOURS, strict=False)):
+        found = _cut(one, top, which, seen)
+        shown = [np.maximum(x, floor) for x in (found.co, found.cross)]
+        look = {"color": colour, "linewidth": 2.0 - 0.4 * i, "label": f"{found.name}, co-polar"}
+        found.drawn(ax, found.angle, shown[0], **look)
+        look |= {"linewidth": 0.9, "linestyle": (0, (5, 1.8)), "label": f"{found.name}, cross-polar"}
+        found.drawn(ax, found.angle, shown[1], **look)
+    polar_rings(ax, floor, ceiling, angle=157.5)
+    note = "; dotted: not measured" if _hides(seen) else ""
+    title = f"{_title({name: one}, {name: top})}\nangle from the peak{note}"
+    return finish(ax, title, None, columns=2, drop=26, pad=14)
 
 
 def _ticks(reach: float) -> Real:
@@ -161,7 +230,13 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
     return "\n".join(lines)
 
 
-def pattern_map(one: Modes, *, name: str = "", kind: Literal["theta-phi", "u-v"] = "theta-phi") -> Axes:
+def pattern_map(
+    one: Modes,
+    *,
+    name: str = "",
+    kind: Literal["theta-phi", "u-v"] = "theta-phi",
+    seen: FarField | None = None,
+) -> Axes:
     """Directivity over theta and phi, or over direction cosines of the half space that holds the peak.
 
     Parameters
@@ -172,6 +247,8 @@ def pattern_map(one: Modes, *, name: str = "", kind: Literal["theta-phi", "u-v"]
         Put into the title.
     kind : {"theta-phi", "u-v"}
         Of "u-v" the axis (x, y or z, of either sign) is that nearest to the peak, and named.
+    seen : FarField, optional
+        One frequency; directions that it marks as not seen are hatched.
 
     Returns
     -------
@@ -194,6 +271,7 @@ def pattern_map(one: Modes, *, name: str = "", kind: Literal["theta-phi", "u-v"]
         field = far_field(one, theta=theta, phi=phi)
         level = _directivity(one, field.e_theta[0], field.e_phi[0])
         x, y = np.degrees(phi), np.degrees(theta)
+        there = trusted_around(seen, *np.meshgrid(theta, phi, indexing="ij"))
         ax.set(xlabel="phi [deg]", ylabel="theta [deg]", xlim=(start, start + 360), ylim=(180, 0))
         ax.set_xticks(range(start, start + 361, 45))
         ax.set_yticks(range(0, 181, 30))
@@ -207,6 +285,8 @@ def pattern_map(one: Modes, *, name: str = "", kind: Literal["theta-phi", "u-v"]
         at = np.stack([u, v, w], axis=-1)[inside] @ frame
         t, p = direction_angles(at)
         level = np.full(u.shape, np.nan)
+        there = np.ones(u.shape, dtype=bool)
+        there[inside] = trusted_around(seen, t, p)
         level[inside] = _directivity(one, *(part[0] for part in far_field_points(one, theta=t, phi=p)))
         names = "xyz"[(axis + 1) % 3], "xyz"[(axis + 2) % 3]
         ax.set(xlabel=f"direction cosine to {names[0]}", ylabel=f"direction cosine to {names[1]}")
@@ -220,9 +300,14 @@ def pattern_map(one: Modes, *, name: str = "", kind: Literal["theta-phi", "u-v"]
     ax.plot(*spot, "+", color="#b8283e", markersize=11, markeredgewidth=2)
     bar = ax.figure.colorbar(drawn, ax=ax, label="directivity [dBi]", ticks=levels[::4])
     bar.ax.tick_params(labelsize=9)
+    if not there.all():
+        veil = {"levels": [0.5, 1.5], "colors": "none", "hatches": ["///"]}
+        ax.contourf(x, y, (~there).astype(float), **veil).set(edgecolor="white", linewidth=0)
+        ax.contour(x, y, (~there).astype(float), levels=[0.5], colors="white", linewidths=1.2)
     style_axes(ax)
     ax.grid(visible=False)
-    ax.figure.suptitle(_title({name: one}, {name: top}), fontsize=11, color=TEXT_COLOUR)
+    note = "" if there.all() else "\nhatched: not measured"
+    ax.figure.suptitle(_title({name: one}, {name: top}) + note, fontsize=11, color=TEXT_COLOUR)
     return ax
 
 
@@ -248,7 +333,7 @@ def _directivity(one: Modes, e_theta: Complex, e_phi: Complex) -> Real:
     return np.asarray(decibels(4 * np.pi * intensity(e_theta, e_phi) / one.radiated_power()[0]))
 
 
-def balloon(one: Modes, *, name: str = "") -> Axes:
+def balloon(one: Modes, *, name: str = "", seen: FarField | None = None) -> Axes:
     """Directivity as a surface whose distance from the origin is the level above a floor.
 
     Parameters
@@ -257,6 +342,8 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
         One frequency.
     name : str
         Put into the title.
+    seen : FarField, optional
+        One frequency; directions that it marks as not seen are grey.
 
     Returns
     -------
@@ -271,7 +358,7 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
     _checked({name or "the pattern": one})
     from matplotlib import colormaps
     from matplotlib.cm import ScalarMappable
-    from matplotlib.colors import LightSource, Normalize
+    from matplotlib.colors import LightSource, Normalize, to_rgba
 
     top = peak(one)
     theta, phi = np.linspace(0, np.pi, 181), np.linspace(0, 2 * np.pi, 361)
@@ -286,7 +373,9 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
     norm, colours = Normalize(low, highest), colormaps["viridis"]
     # From the side of the beam, and a little above; lit from there (normals point inwards).
     seen_from = float(np.degrees(top.phi[0])) + 40
-    look = {"facecolors": colours(norm(level)), "rstride": 2, "cstride": 2, "linewidth": 0, "shade": True}
+    there = trusted_around(seen, t, p)
+    face = np.where(there[:, :, None], colours(norm(level)), to_rgba("#b9bec4"))
+    look = {"facecolors": face, "rstride": 2, "cstride": 2, "linewidth": 0, "shade": True}
     ax.plot_surface(*place, lightsource=LightSource(azdeg=270 - seen_from, altdeg=-20), **look)
     for i, axis in enumerate("xyz"):
         end = 1.25 * np.eye(3)[i]
@@ -297,7 +386,8 @@ def balloon(one: Modes, *, name: str = "") -> Axes:
     ax.set_axis_off()
     ax.view_init(elev=20, azim=seen_from)
     ax.figure.colorbar(ScalarMappable(norm, colours), ax=ax, label="directivity [dBi]", shrink=0.7)
-    ax.set_title(_title({name: one}, {name: top}), fontsize=11, color=TEXT_COLOUR)
+    note = "" if there.all() else "\ngrey: not measured"
+    ax.set_title(_title({name: one}, {name: top}) + note, fontsize=11, color=TEXT_COLOUR)
     return ax
 
 

@@ -120,6 +120,27 @@ def set_levels(ax: Any, floor: float, ceiling: float) -> None:
     ax.set_yticks(np.arange(floor, ceiling + 1, 10))
 
 
+def polar_rings(ax: Any, floor: float, ceiling: float, *, angle: float) -> None:
+    """Scale polar axes of levels [dBi], 0 deg at the top; rings are labelled along a ray [deg]."""
+    ax.set_theta_zero_location("N")
+    ax.set_theta_direction(-1)
+    angles = np.arange(0, 360, 30)
+    signed = np.where(angles > 180, angles - 360, angles)
+    ax.set_thetagrids(angles, [_signed(a, "°") for a in signed])
+    ax.set_rlim(floor, ceiling)
+    rings = np.arange(floor + 10, ceiling, 10)
+    ax.set_rgrids(rings, [""] * rings.size)
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8}
+    place = {"color": TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
+    for ring in rings:  # as labels of ticks they would lie under the lines
+        ax.text(np.radians(angle), ring, _signed(ring, " dBi"), bbox=box, **place)
+
+
+def _signed(value: float, unit: str) -> str:
+    """Whole number with the minus sign that the other tick labels have."""
+    return f"{value:.0f}{unit}".replace("-", "\N{MINUS SIGN}")
+
+
 def decibels(ratio: Any) -> Any:
     """Decibels of ratios of power, those below zero or at it as far down as it gets."""
     return 10 * np.log10(np.maximum(ratio, 1e-30))

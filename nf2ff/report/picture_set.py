@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -29,13 +30,34 @@ PICTURE_SET = {
 }
 
 
-def picture_set(modes: Modes, samples: Samples, *, plane: PlaneLike = 0.0) -> dict[str, Callable[[], Axes]]:
-    """What draws each picture of a result: of its first frequency, and over frequency."""
+def picture_set(
+    modes: Modes, samples: Samples, *, plane: PlaneLike = 0.0, seen: FarField | None = None
+) -> dict[str, Callable[[], Axes]]:
+    """What draws each picture of a result: of its first frequency, and over frequency.
+
+    Parameters
+    ----------
+    modes : Modes
+        Of all frequencies.
+    samples : Samples
+        The scan that they were made of.
+    plane : float, str or Plane
+        Plane of the first cut, as in `pattern_plots.peak_cuts`.
+    seen : FarField, optional
+        Marks directions whose near field was not seen, at all frequencies.
+
+    Returns
+    -------
+    dict of str to callable
+        By the names of `PICTURE_SET`.
+    """
     first = modes.at(0)
+    mark = seen.at(0) if seen is not None and seen.trusted is not None else None
+    marks = {} if mark is None else {"": mark}
     found: dict[str, Callable[[], Any]] = {
-        "cuts": partial(pattern_plots.peak_cuts, {"": first}, plane=plane),
-        "map": partial(pattern_plots.pattern_map, first),
-        "balloon": partial(pattern_plots.balloon, first),
+        "cuts": partial(pattern_plots.peak_cuts, {"": first}, plane=plane, seen=marks),
+        "map": partial(pattern_plots.pattern_map, first, seen=mark),
+        "balloon": partial(pattern_plots.balloon, first, seen=mark),
         "spectrum": partial(plots.power_spectrum, first),
         "near-field": partial(scan_plots.near_field, samples),
     }

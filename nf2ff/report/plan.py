@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from nf2ff.antenna.modes import wavenumber
+from nf2ff.diagnostics.tie_cuts import tie_cuts
 from nf2ff.planning.degree import DegreeChoice
 from nf2ff.planning.phaseless import FINER, PHASELESS_SETS
 from nf2ff.planning.plan import Plan, samples_of_grid
-from nf2ff.planning.scan_time import WORDS, Schedule
+from nf2ff.planning.scan_time import DENSITY, EQUAL_AREA, SPIRAL, WORDS, Schedule
 from nf2ff.planning.tolerances import Tolerance, Wish
 from nf2ff.ranges.compare import Fit, RangeKind, RangeVerdict
 from nf2ff.report.numbers import aligned
@@ -123,7 +124,39 @@ def _scan_lines(plan: Plan) -> list[str]:
         + ("polarisations switched" if request.positioner.chi is None else "probe turned between two passes")
     )
     no = ["the sets below are of no use as things stand: see near field with transform"] if useless else []
-    return [*no, head, *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True))]
+    sees = (
+        f"at {100 * request.distance:.4g} cm the probe sees the antenna within "
+        f"{math.degrees(plan.seen_angle):.3g} deg of its axis: its pattern counts there"
+    )
+    margin = plan.noise_margin_db
+    noise = [] if margin is None else [f"noise of the pattern: about {margin:.0f} dB below its peak"]
+    # Francis et al., AMTA 2004, abstract.
+    reflections = "probe and antenna reflect each other: two spheres a quarter wavelength apart show how much"
+    return [
+        *no,
+        sees,
+        *noise,
+        reflections,
+        head,
+        *(f"{line}  {row[-1]}".rstrip() for line, row in zip(lines, rows, strict=True)),
+        *_tie_lines(plan),
+    ]
+
+
+def _tie_lines(plan: Plan) -> list[str]:
+    """Cuts that a spiral wants, and what they take."""
+    if plan.scan.name not in (EQUAL_AREA, SPIRAL, DENSITY):
+        return []
+    cuts, request = tie_cuts(plan.degree), plan.request
+    switched = request.positioner.chi is None
+    step = float(request.positioner.theta.stop_time(math.pi / (plan.degree + 2)))
+    passes = 1 if switched else 2
+    seconds = passes * cuts.positions * (step + request.receiver.dwell(switched=switched))
+    return [
+        f"two cuts through the poles afterwards, one of them through the beam ({2 * cuts.positions} "
+        f"readings, about {_duration(seconds)}), show drift and misaligned axes (nf2ff align); the same "
+        "spiral again, or a ring about the equator, does not"
+    ]
 
 
 def _phaseless_lines(plan: Plan) -> list[str]:
@@ -169,6 +202,8 @@ def plan_facts(plan: Plan) -> dict[str, Any]:
     return {
         "minimum_radius_m": plan.minimum_radius,
         "distance_m": request.distance,
+        "probe_sees_deg": math.degrees(plan.seen_angle),
+        "noise_below_peak_db": plan.noise_margin_db,
         "degree": plan.degree,
         "frequencies": [
             {"frequency_hz": f} | _choice(one)

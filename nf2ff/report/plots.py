@@ -99,19 +99,7 @@ def polar_cuts(
     for theta, level, look in cuts.lines():
         # Below its floor a polar plot would go on at the other side of the centre.
         polar.plot(theta, np.maximum(level, cuts.floor), **look)
-    polar.set_theta_zero_location("N")
-    polar.set_theta_direction(-1)
-    angles = np.arange(0, 360, 30)
-    signed = np.where(angles > 180, angles - 360, angles)
-    polar.set_thetagrids(angles, [_signed(a, "°") for a in signed])
-    polar.set_rlim(cuts.floor, cuts.ceiling)
-    rings = np.arange(cuts.floor + 10, cuts.ceiling, 10)
-    polar.set_rgrids(rings, [""] * rings.size)
-    box = {"facecolor": "white", "edgecolor": "none", "pad": 0.6, "alpha": 0.8}
-    place = {"color": picture.TEXT_COLOUR, "fontsize": 8, "ha": "center", "va": "center", "zorder": 5}
-    quiet = np.radians(cuts.quiet_angle())
-    for ring in rings:  # as labels of ticks they would lie under the lines
-        polar.text(quiet, ring, _signed(ring, " dBi"), bbox=box, **place)
+    picture.polar_rings(polar, cuts.floor, cuts.ceiling, angle=cuts.quiet_angle())
     return picture.finish(polar, cuts.title, None, columns=len(cuts.names), drop=26, pad=14)
 
 
@@ -248,8 +236,3 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
     if swap:
         words = words[::-1]
     return reference, swap, f"co: {words[0]}, cross: {words[1]}"
-
-
-def _signed(value: float, unit: str) -> str:
-    """Whole number with the minus sign that the other tick labels have."""
-    return f"{value:.0f}{unit}".replace("-", "\N{MINUS SIGN}")

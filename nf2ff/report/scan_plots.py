@@ -19,17 +19,26 @@ if TYPE_CHECKING:
 _DEPTH = 60.0
 #: More positions are drawn as a choice of them.
 _MOST = 60_000
+#: Values of chi closer than this are the one asked for [deg].
+_SAME_CHI = 0.5
 
 
-def near_field(samples: Samples, *, frequency_index: int = 0) -> Axes:
+def near_field(
+    samples: Samples, *, frequency_index: int = 0, port: int | None = None, chi: float | None = None
+) -> Axes:
     """Amplitude and phase of the readings where they were taken.
 
     Parameters
     ----------
     samples : Samples
-        The scan. Of several ports and values of chi those are drawn whose readings are strongest.
+        The scan.
     frequency_index : int
         Which frequency.
+    port : int, optional
+        Which port; by default that whose readings are strongest.
+    chi : float, optional
+        Which rotation of the probe; by default that whose readings are strongest, any of them where chi takes
+        more than 16 values [rad].
 
     Returns
     -------
@@ -39,7 +48,7 @@ def near_field(samples: Samples, *, frequency_index: int = 0) -> Axes:
     Raises
     ------
     ValueError
-        If there is no such frequency, or it has no reading.
+        If there is no such frequency, port or chi, or no reading there.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -48,14 +57,15 @@ def near_field(samples: Samples, *, frequency_index: int = 0) -> Axes:
     if not 0 <= frequency_index < count:
         raise InputError(f"frequency_index is {frequency_index}, expected 0 to {count - 1}")
     response = samples.response[frequency_index]
-    theta, phi, chi, radius = (
+    theta, phi, turns, radius = (
         x[frequency_index] if x.ndim == 2 else x
         for x in (samples.theta, samples.phi, samples.chi, samples.radius)
     )
     there = ~np.isnan(response)
     if not there.any():
         raise InputError(f"there is no reading at {samples.frequency[frequency_index]:.9g} Hz")
-    port, angle, rows = strongest_rows(samples.port, chi, response, there)
+    there = _chosen(samples.port, turns, there, port, chi)
+    port, angle, rows = strongest_rows(samples.port, turns, response, there, asked=chi)
     # Negative theta is the far side of the pole.
     t = np.degrees(np.abs(theta[rows]))
     p = np.degrees(np.mod(np.where(theta[rows] < 0, phi[rows] + np.pi, phi[rows]), 2 * np.pi))
@@ -89,6 +99,29 @@ def near_field(samples: Samples, *, frequency_index: int = 0) -> Axes:
     return panels[0]
 
 
+def _chosen(
+    ports: NDArray[Any], turns: NDArray[Any], there: NDArray[np.bool_], port: int | None, chi: float | None
+) -> NDArray[np.bool_]:
+    """Readings of a port and a chi, those that are asked for."""
+    if port is not None:
+        if not np.any(ports == port):
+            known = ", ".join(map(str, np.unique(ports).tolist()))
+            raise InputError(f"the scan has no port {port}", f"choose from {known}")
+        there = there & (ports == port)
+    if chi is not None:
+        # Readings within half a degree, around the circle.
+        off = np.degrees(np.abs(np.angle(np.exp(1j * (turns - chi)))))
+        if not np.any(off < _SAME_CHI):
+            near = np.degrees(turns[np.argmin(off)]) % 360
+            raise InputError(
+                f"the scan has no chi of {np.degrees(chi):.6g} deg", f"the nearest is {near:.6g} deg"
+            )
+        there = there & (off < _SAME_CHI)
+    if not there.any():
+        raise InputError("there is no reading of that port and chi", "choose others")
+    return there
+
+
 def strongest_rows(
     port: NDArray[Any],
     chi: NDArray[Any],
@@ -96,8 +129,9 @@ def strongest_rows(
     there: NDArray[np.bool_],
     *,
     most: int | None = _MOST,
+    asked: float | None = None,
 ) -> tuple[int, str, NDArray[np.intp]]:
-    """Port and value of chi of the strongest readings, and their rows; any chi where it varies freely.
+    """Port, chi if not asked for, and rows of the strongest readings; any chi where it varies freely.
 
     Of more rows than ``most`` a choice.
     """
@@ -107,7 +141,9 @@ def strongest_rows(
     by_port = {int(x): power[port == x].sum() for x in np.unique(port)}
     best = max(by_port, key=lambda x: by_port[x])
     chosen, name = there & (port == best), "as it came"
-    if values.size <= 16:
+    if asked is not None:
+        name = f"{np.degrees(asked):g} deg"
+    elif values.size <= 16:
         by_chi = {x: power[chosen & (turned == x)].sum() for x in values.tolist()}
         angle = max(by_chi, key=lambda x: by_chi[x])
         chosen, name = chosen & (turned == angle), f"{angle:g} deg"

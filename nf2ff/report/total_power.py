@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.metrics.regions import near_horizon
+from nf2ff.metrics.regions import UPPER_HEMISPHERE, near_horizon
 from nf2ff.metrics.summary import HORIZON_DEG
 from nf2ff.power_only.fit import PowerFit
 from nf2ff.power_only.peak import fit_scan
 from nf2ff.power_only.poles import pole_warnings
-from nf2ff.power_only.regions import partial_power
+from nf2ff.power_only.regions import partial_power, partial_uncertainty
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
 from nf2ff.power_only.totals import TotalMethod, TotalPower, TotalSensitivity, scan_tis, scan_trp
+from nf2ff.report.numbers import decimals_of
 from nf2ff.report.over_frequency import Row
 
 Real = NDArray[np.float64]
@@ -36,12 +37,15 @@ class Totals:
         Share of the upper hemisphere and of bands about the horizon; empty for sensitivity.
     warnings : tuple of tuple of str
         For each frequency.
+    spread : dict of str to (F,) ndarray
+        Standard uncertainty of each share by sampling and noise.
     """
 
     scan: PowerScan | SensitivityScan
     total: TotalPower | TotalSensitivity
     parts: dict[str, Real]
     warnings: tuple[tuple[str, ...], ...]
+    spread: dict[str, Real] = field(default_factory=dict)
 
     @property
     def contribution(self) -> Real:
@@ -58,12 +62,17 @@ def power_totals(
     """TRP of a scan, and the power in the upper hemisphere and in bands about the horizon."""
     total = scan_trp(scan, method=method, noise_floor=noise_floor)
     fit = fit_scan(scan)
-    parts = {"upper_hemisphere": _share(fit, total, 0.0, np.pi / 2)}
-    for degrees in HORIZON_DEG:
-        band = near_horizon(math.radians(degrees))
-        parts[f"near_horizon_{degrees}_deg"] = _share(fit, total, band.theta1, band.theta2)
+    bands = {"upper_hemisphere": UPPER_HEMISPHERE}
+    bands |= {f"near_horizon_{x}_deg": near_horizon(math.radians(x)) for x in HORIZON_DEG}
+    parts = {name: _share(fit, total, band.theta1, band.theta2) for name, band in bands.items()}
+    count = scan.theta.size
+    spread = {
+        name: partial_uncertainty(fit, theta1=band.theta1, theta2=band.theta2, count=count)
+        / (fit.mean - total.noise_floor)
+        for name, band in bands.items()
+    }
     told = zip(total.warnings, pole_warnings(scan, fit), strict=True)
-    return Totals(scan, total, parts, tuple((*a, *b) for a, b in told))
+    return Totals(scan, total, parts, tuple((*a, *b) for a, b in told), spread)
 
 
 def _share(fit: PowerFit, total: TotalPower, theta1: float, theta2: float) -> Real:
@@ -97,8 +106,12 @@ def total_rows(found: Totals) -> list[Row]:
         rows.append(Row("  noise subtracted [dB]", 10 * np.log10(1 + total.noise_floor / total.trp), 3))
     for name, share in found.parts.items():
         label = name.replace("_deg", " deg").replace("_", " ")
-        rows.append(Row(f"{label} [dBm]", _dbm(share * value), 3))
-        rows.append(Row("  of the total [%]", 100 * share))
+        spread = found.spread[name]
+        level = 10 * np.log10(1 + spread / np.maximum(share, 1e-30))
+        # No more digits than the worst of the frequencies has.
+        rows.append(Row(f"{label} [dBm]", _dbm(share * value), min(3, decimals_of(float(level.max())))))
+        rows.append(Row("  of the total [%]", 100 * share, min(2, decimals_of(100 * float(spread.max())))))
+        rows.append(Row("  sampling and noise, u [%]", 100 * spread, digits=2))
     return rows
 
 
@@ -120,6 +133,7 @@ def total_facts(found: Totals) -> dict[str, Any]:
         else:
             one["noise_floor_w"] = float(total.noise_floor[f])
         one |= {f"{name}_fraction": float(share[f]) for name, share in found.parts.items()}
+        one |= {f"{name}_uncertainty": float(spread[f]) for name, spread in found.spread.items()}
         facts.append(one | {"warnings": list(found.warnings[f])})
     return {"method": total.method, "rule": total.rule, "frequencies": facts}
 

@@ -32,6 +32,8 @@ GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
 FEW_STEPS = 30
 #: Noise over that of evenly spread samples from which waves count as hardly determined: 10 dB.
 MAX_NOISE = 10.0
+#: Residual of a factorisation up to which samples have no noise that damping could hold back.
+NOISELESS = 1e-9
 #: Part of the samples that must be redundant for what the modes leave to tell of noise.
 MIN_REDUNDANCY = 0.1
 #: Residual up to which a lower degree holds the antenna, and its ratio to that of the higher one.
@@ -100,7 +102,8 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
         slow = max(e.iterations for e in estimates) > FEW_STEPS
         # What was recorded a little beside the first polarisation tells the second as well.
         apart = coverage.distance - coverage.nearest > 0.1 * math.pi / prepared.degree
-        if not damping and (slow or (coverage.alone & apart).any()):
+        exact = all(e.factorised and e.residual < NOISELESS for e in estimates)
+        if not (damping or exact) and (slow or (coverage.alone & apart).any()):
             gain = noise_over_ideal(prepared, rng=0)
             doubtful = gain > MAX_NOISE
             if doubtful:

@@ -13,6 +13,7 @@ from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
+from nf2ff.solver.dense import Factor
 from nf2ff.solver.normal import Fields, NormalOperator
 from nf2ff.solver.positions import Geometry, check_port
 from nf2ff.solver.transform_check import check_adjoint, check_points
@@ -40,6 +41,8 @@ class Estimate:
     unevenness : float
         Mean fourth power of (responses - model) over the square of its mean square: 2 of complex
         noise that is alike everywhere (closed form), more where few samples make the residual.
+    factorised : bool
+        Whether the iteration stalled, and a dense factorisation solved in its place.
     """
 
     coefficients: NDArray[np.complex128]
@@ -47,6 +50,7 @@ class Estimate:
     iterations: int
     converged: bool
     unevenness: float = 0.0
+    factorised: bool = False
 
 
 def norm(x: NDArray[Any]) -> float:
@@ -220,6 +224,22 @@ def by_conjugate_gradients(
     residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
     return Estimate(operator.to_modes(x), residual, steps, converged, _unevenness(remainder)), x
+
+
+def by_factor(factor: Factor, response: NDArray[np.complex128], *, iterations: int) -> Estimate:
+    """Solution by a factorisation for responses (M,), after so many steps of an iteration."""
+    operator = factor.operator
+    if operator.order is not None:
+        response = response[operator.order]
+    x, left, converged = factor.solve(response)
+    return Estimate(
+        operator.to_modes(x),
+        ratio(norm(left), norm(response)),
+        iterations,
+        converged,
+        _unevenness(left),
+        factorised=True,
+    )
 
 
 def _check_normal(

@@ -64,13 +64,15 @@ def judge(
     again: Callable[[Samples], Modes],
     *,
     threads: int | None = None,
+    distinct: bool = False,
 ) -> list[list[Notice]]:
     """Warnings of readings that can hardly be right, for each frequency.
 
-    ``again`` solves samples of one frequency as those that made ``modes`` and ``estimates``.
+    ``again`` solves samples of one frequency as those that made ``modes`` and ``estimates``;
+    ``distinct`` says that no two samples are of the same angles.
     """
     found = []
-    for f, at in enumerate(suspect_readings.each_place(samples)):
+    for f, at in enumerate(suspect_readings.each_place(samples, distinct=distinct)):
         case = _Case(samples, probe, f, at, threads)
         q, w = modes.coefficients[f], samples.response[f]
         told, stuck = _stuck(case, q)

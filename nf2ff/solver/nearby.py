@@ -106,8 +106,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], Series] = {}
-        self._known: dict[int, NDArray[Any]] = {}
+        self._series: dict[tuple[float, ...], tuple[Series, NDArray[Any]]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -153,9 +152,9 @@ class _PartSolver:
                 geometry = plan_geometry(samples.at_frequency(f))
                 weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
                 at = (geometry, probe, float(samples.frequency[f]))
-                exact = self._operator(f, *at, EXACT, own=own)
-                change = change - exact.forward(self._packed(exact, q))
-                coarse = self._operator(f, *at, 0.2 * rtol, own=own)
+                exact, known = self._operator(f, *at, EXACT, own=own)
+                change = change - exact.forward(exact.from_modes(q) if known is None else known)
+                coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
             estimate, _ = methods.by_conjugate_gradients(
                 coarse,
                 change,
@@ -178,37 +177,35 @@ class _PartSolver:
         tolerance: float,
         *,
         own: bool,
-    ) -> TransmissionOperator:
-        """Operator at other positions. Of the scan's ``own`` probe and frequency the response over
-        degree is kept for other positions not far from there."""
-        degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
-        series = None
-        if own:
-            radius = [g.radius for g in geometry]
-            low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
-            ports = [g.port for g in geometry]
-            key = (f, tolerance, low, high, *ports)
-            if key not in self._series:
-                self._series[key] = separate(
-                    probe,
-                    ports=ports,
-                    low=low,
-                    high=high,
-                    frequency=frequency,
-                    degree=degree,
-                    tolerance=tolerance,
-                )
-            series = self._series[key]
-        return TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads, series=series)
+    ) -> tuple[TransmissionOperator, NDArray[Any] | None]:
+        """Operator at other positions, and packed coefficients of the modes known if they are kept.
 
-    def _packed(self, operator: TransmissionOperator, q: NDArray[np.complex128]) -> NDArray[Any]:
-        """Coefficients of the modes known, kept while the probe's response is."""
-        if operator.series is None:
-            return operator.from_modes(q)
-        key = id(operator.series)
-        if key not in self._known:
-            self._known[key] = operator.from_modes(q)
-        return self._known[key]
+        Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
+        positions not far from there.
+        """
+        degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
+        operator = TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads)
+        if not own:
+            return operator, None
+        radius = [g.radius for g in geometry]
+        low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
+        ports = [g.port for g in geometry]
+        key = (f, tolerance, low, high, *ports)
+        found = self._series.get(key)
+        if found is None:
+            series = separate(
+                probe,
+                ports=ports,
+                low=low,
+                high=high,
+                frequency=frequency,
+                degree=degree,
+                tolerance=tolerance,
+                cut=1.0,
+            )
+            known = replace(operator, series=series).from_modes(self.known.coefficients[f])
+            found = self._series[key] = series, known
+        return replace(operator, series=found[0]), found[1]
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:

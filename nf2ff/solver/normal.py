@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel import fine_grid, spin, torus
+from nf2ff.kernel import fine_grid, spin
 from nf2ff.solver.transmission import TransmissionOperator
 
 Real = NDArray[np.float64]
@@ -40,7 +40,7 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
         spins = [s for s, _ in orders for _ in range(1 if s == 0 else 2)]
         if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
             return None
-        turns: list[Any] = [turn for s, _ in orders for turn in torus.turn_factors(s, g.chi)]
+        turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
         fields = {}
         pairs: dict[bool, list[tuple[tuple[int, int], Real]]] = {}
         for i, one in enumerate(turns):
@@ -119,6 +119,12 @@ class NormalOperator:
             steps += 1
         joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, left)]
         return Solved(joined[0], joined[1], steps)
+
+    def product(self, x: Complex) -> Complex:
+        """A^H W A x of packed coefficients."""
+        threads = self.operator.threads
+        real, imag = self._product(np.stack(spin.split(x, threads)), list(self._ports()))
+        return spin.join(real, imag, 1, self.operator.degree, threads)
 
     def _ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
         n = np.maximum(spin.packed_numbers(self.operator.degree)[1] - 1, 0)

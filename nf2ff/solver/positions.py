@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel import torus
+from nf2ff.kernel import spin, torus
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -45,6 +45,20 @@ class Geometry:
     rows: Rows
     chi: Real
     position: NDArray[np.intp] | None
+    _kept: dict[int | str, Any] = field(default_factory=dict, init=False)
+
+    @property
+    def aside(self) -> Real:
+        """The positions as transforms take them, (P, 2), kept."""
+        if "aside" not in self._kept:
+            self._kept["aside"] = spin.aside(self.location)
+        return np.asarray(self._kept["aside"])
+
+    def turns(self, s: int) -> list[Real]:
+        """`torus.turn_factors` of chi, kept."""
+        if s not in self._kept:
+            self._kept[s] = torus.turn_factors(s, self.chi)
+        return list(self._kept[s])
 
     @property
     def count(self) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -17,12 +16,19 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
+from nf2ff.solver.dense import factorise
 from nf2ff.solver.normal import Fields, grid_fields
 from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.quadrature import by_quadrature, quadrature_matrix
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.requirements import check_units
 from nf2ff.solver.transmission import TransmissionOperator
+
+#: Smallest tolerance: what is below is rounding.
+LEAST_RTOL = 1e-16
+#: Steps from which an iteration that has not converged has stalled, and the largest tolerance at which a
+#: dense factorisation then takes its place.
+STALLED, EXACT = 200, 1e-8
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +57,12 @@ class LeastSquares:
     Parameters
     ----------
     rtol : float
-        Fall of the gradient of the squared residual at which to stop.
+        Fall of the gradient of the squared residual at which to stop, at least `LEAST_RTOL`.
     max_iterations : int
         Most steps.
     damping : float or None
         Singular values of the problem, about 1 where the sphere is well sampled, below which the
-        solution is held back; 0 for none, None for none unless a part of the sphere was not seen.
+        solution is held back, 1 at most; 0 for none, None for none unless a part of the sphere was not seen.
     unweighted_finish : bool
         Whether to go on to the solution of equal weights, which has the least variance under white
         noise; weights by the area that each sample stands for make the iteration short.
@@ -85,12 +91,14 @@ class LeastSquares:
     threads: int | None = None
 
     def __post_init__(self) -> None:
-        if not 0 < self.rtol < 1:
-            raise InputError(f"rtol is {self.rtol}, expected between 0 and 1")
+        if not LEAST_RTOL <= self.rtol < 1:
+            raise InputError(
+                f"rtol is {self.rtol}, expected between 0 and 1, and not below rounding, {LEAST_RTOL}"
+            )
         if self.max_iterations < 1:
             raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
-        if self.damping is not None and not (self.damping >= 0 and math.isfinite(self.damping)):
-            raise InputError(f"damping is {self.damping}, expected a finite number >= 0")
+        if self.damping is not None and not 0 <= self.damping <= 1:
+            raise InputError(f"damping is {self.damping}, expected 0 (no wave is held back) to 1 (all are)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,13 +250,31 @@ class Problem:
         )
         # Once: the transforms are the same whatever the responses.
         verify = self._kept.setdefault("verify", True)
-        estimate, x = iterate(weights=weights, verify=verify, fields=self.fields(index))
+        fields = self.fields(index)
+        estimate, x = iterate(weights=weights, verify=verify, fields=fields)
         self._kept["verify"] = False
+        if not estimate.converged and method.max_iterations >= STALLED and method.rtol <= EXACT:
+            estimate = self._factorised(index, response, estimate)
         if not method.unweighted_finish:
             return estimate
         equal = np.full(weights.size, 8 * np.pi / weights.size)
         finish, _ = iterate(weights=equal, start=x, fields=grid_fields(operator, equal))
         return replace(finish, iterations=estimate.iterations + finish.iterations)
+
+    def _factorised(
+        self, index: int, response: NDArray[np.complex128], stalled: methods.Estimate
+    ) -> methods.Estimate:
+        """The same by a dense factorisation where it is small enough, that of the last frequency kept."""
+        if self._kept.get("factor", (-1, None))[0] != index:
+            operator, weights = self.iteration(index)
+            damping = self._least_squares.damping or 0.0
+            factor = factorise(operator, weights, damping=damping, fields=self.fields(index))
+            self._kept["factor"] = index, factor
+        factor = self._kept["factor"][1]
+        if factor is None:
+            return stalled
+        found = methods.by_factor(factor, response, iterations=stalled.iterations)
+        return found if found.converged else stalled
 
     def _dense(self, index: int, response: NDArray[np.complex128]) -> methods.Estimate:
         if index not in self._kept:

@@ -46,6 +46,8 @@ class GridScan:
         From the K values of chi of a raster to the maps; None where they are the maps.
     average : sparse matrix (C T P, M) or None
         Least squares over the samples of each position, where they do not stand as a raster.
+    distinct : bool
+        Whether it is known that no two samples have the same angles.
     """
 
     grid: Grid
@@ -55,6 +57,7 @@ class GridScan:
     axes: tuple[int, int, int]
     turns: Real | None
     average: Any
+    distinct: bool = False
 
     def maps(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Maps, (C, T, P), of the responses (M,) of one frequency: for each s one or two."""
@@ -148,7 +151,8 @@ def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan
     if np.max(np.abs(phi - steps)) > ANGLE_TOLERANCE:
         return None
     axes = (order.index(0), order.index(1), order.index(2))
-    return GridScan(Grid(theta, phi, rule), radius, spins, shape, axes, turns, None)
+    distinct = np.unique(np.round(np.mod(chi, 2 * np.pi), 9)).size == chi.size
+    return GridScan(Grid(theta, phi, rule), radius, spins, shape, axes, turns, None, distinct)
 
 
 def _clusters(values: Real) -> Real:

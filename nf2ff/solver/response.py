@@ -124,11 +124,13 @@ def separate(
     degree: int,
     tolerance: float,
     change: Change | None = None,
+    cut: float = 0.1,
 ) -> Series:
     """Separate the response constants of each port over radii from ``low`` to ``high`` [m].
 
     ``ports`` are those in use, the others as of `TransmissionOperator`. Refused if more than `MAX_NODES` are
-    needed. Of what ``change`` makes of the constants T is that of the constants as they are.
+    needed. Of what ``change`` makes of the constants T is that of the constants as they are. Terms below
+    ``cut`` times the tolerance are left out.
     """
     k = float(wavenumber(frequency))
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
@@ -165,7 +167,7 @@ def separate(
         parts = [m.reshape(len(r), -1) for port in preconditioned(r) for _, m in port]
         return np.concatenate(parts, axis=1)
 
-    right, left = _sum_of_products(sample, low, high, tolerance)
+    right, left = _sum_of_products(sample, low, high, tolerance, cut)
     over_degree = []
     at = 0
     for port in preconditioned([middle]):
@@ -178,7 +180,7 @@ def separate(
 
 
 def _sum_of_products(
-    sample: Callable[[Any], NDArray[Any]], low: float, high: float, tolerance: float
+    sample: Callable[[Any], NDArray[Any]], low: float, high: float, tolerance: float, cut: float
 ) -> tuple[NDArray[Any], NDArray[Any]]:
     """Functions (K, X) and Chebyshev series in r (nodes, K) whose products add up to ``sample``."""
     # Nodes that all miss a steep rise towards the nearest sample would look converged: the series
@@ -203,7 +205,7 @@ def _sum_of_products(
             )
         count *= 2
     left, size, right = np.linalg.svd(series, full_matrices=False)
-    keep = int(np.count_nonzero(size > 0.1 * tolerance * size[0]))
+    keep = int(np.count_nonzero(size > cut * tolerance * size[0]))
     return size[:keep, None] * right[:keep], left[:, :keep]
 
 

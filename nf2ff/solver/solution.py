@@ -212,8 +212,12 @@ def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = No
         level = np.sqrt(0.5 * np.mean(np.abs(response) ** 2, axis=1))[:, None]
         found: list[list[float]] = []
         while True:
-            pair = generator.standard_normal((2, *response.shape))
-            estimates = prepared.estimates(level * (pair[0] + 1j * pair[1]))
+            # In place: it is as large as the samples are.
+            noise = np.empty(response.shape, dtype=complex)
+            noise.real = generator.standard_normal(response.shape)
+            noise.imag = generator.standard_normal(response.shape)
+            noise *= level
+            estimates = prepared.estimates(noise)
             found.append([float(0.5 * np.linalg.norm(e.coefficients) ** 2) for e in estimates])
             if max(e.iterations for e in estimates) <= SHORT or _settled(np.array(found)):
                 break

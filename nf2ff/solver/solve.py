@@ -22,6 +22,7 @@ from nf2ff.solver.coverage import Coverage, measure_coverage, places
 from nf2ff.solver.positions import check_port
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.rank import refuse_few_directions
 from nf2ff.solver.regular_grid import GridScan, NotAGridError, recognise_grid
 from nf2ff.solver.requirements import (
     check_mixture,
@@ -71,8 +72,8 @@ def solve(
     Raises
     ------
     ValueError
-        If the samples are fewer than the unknowns, too coarse for the antenna, inside its
-        reactive zone or its minimum sphere, or of another unit than the probe; if less than a
+        If the samples are fewer than the unknowns or do not determine them, too coarse for the antenna,
+        inside its reactive zone or its minimum sphere, or of another unit than the probe; if less than a
         quarter of the sphere was measured; or if the probe has waves that none of its size has,
         and they make most of the response.
 
@@ -226,6 +227,8 @@ def _attempt(
     if quadrature and chosen == grid_degree + 1:
         reasons.append(f"the grid determines degree {grid_degree}, degree {chosen} is left zero")
     prepared = Problem(samples, probe, min(chosen, grid_degree) if quadrature else chosen, settled, scan)
+    if coverage is not None and not coverage.unseen(chosen).any():
+        refuse_few_directions(prepared)
     automatic = degree is None and minimum_radius is None
     free = method is None or (isinstance(method, LeastSquares) and method.damping is None)
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
@@ -271,7 +274,10 @@ def _judge(
     def again(one: Samples) -> Modes:
         return replace(prepared, samples=one).modes(one.response).extend(degree)
 
-    doubts = model_agreement.judge(samples, probe, modes, estimates, again, threads=threads)
+    distinct = prepared.scan is not None and prepared.scan.distinct
+    doubts = model_agreement.judge(
+        samples, probe, modes, estimates, again, threads=threads, distinct=distinct
+    )
     with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
@@ -344,6 +350,8 @@ def _status(prepared: Problem, estimates: list[methods.Estimate]) -> str:
         grid = prepared.scan.grid
         return f"quadrature on a {grid.rule} grid of {grid.theta.size} x {grid.phi.size} positions"
     stopped = "" if all(e.converged for e in estimates) else ", stopped before convergence"
+    if any(e.factorised for e in estimates):
+        stopped = ", which stalled; by a dense factorisation instead"
     return f"least squares by conjugate gradients{stopped}"
 
 

@@ -54,8 +54,8 @@ class Places:
     """Where the samples of one frequency are, as far as these checks need it.
 
     Canonical ``theta`` and ``phi`` [rad] of each; its ``kind``, one of so many ``kinds`` of
-    polarisation and port; its ``cell``, a small part of the sphere for each kind; and pairs,
-    ``first`` and ``second``, of samples of the same position and kind.
+    polarisation and port; its ``cell``, a small part of the sphere for each kind, which changes at
+    the rows ``starts``; and pairs, ``first`` and ``second``, of samples of the same position and kind.
     """
 
     theta: Real
@@ -63,16 +63,25 @@ class Places:
     kind: NDArray[np.int16]
     kinds: int
     cell: NDArray[np.int32]
+    starts: Whole
     first: Whole
     second: Whole
+
+    def highest(self, values: Real) -> Real:
+        """Largest of values >= 0 of the samples of each cell."""
+        top = np.zeros(int(self.cell.max()) + 1)
+        np.maximum.at(top, self.cell[self.starts], np.maximum.reduceat(values, self.starts))
+        return top
 
     def at_poles(self) -> tuple[tuple[bool, NDArray[np.bool_]], tuple[bool, NDArray[np.bool_]]]:
         """Which samples are at the north pole (False) and at the south pole (True)."""
         return (False, self.theta < ANGLE_TOLERANCE), (True, self.theta > np.pi - ANGLE_TOLERANCE)
 
 
-def places(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16]) -> Places:
-    """Sort samples (M,) by place.
+def places(
+    theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16], *, distinct: bool = False
+) -> Places:
+    """Sort samples (M,) by place; those that are ``distinct`` differ in angles or port.
 
     At a pole only chi + phi (north) or chi - phi (south) matters: there, samples of different phi
     and chi are of the same position, too.
@@ -84,7 +93,8 @@ def places(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int
     kind, kinds = _kinds(chi, port)
     cell = _cells(theta, phi, kind, kinds)
     polar = np.flatnonzero((theta < ANGLE_TOLERANCE) | (theta > np.pi - ANGLE_TOLERANCE))
-    first, second = _pairs(theta, phi, chi, radius, port)
+    none = np.zeros(0, dtype=np.intp)
+    first, second = (none, none) if distinct else _pairs(theta, phi, chi, radius, port)
     if polar.size:
         south = theta[polar] > 1
         turn = np.where(south, chi[polar] - phi[polar], chi[polar] + phi[polar])
@@ -93,7 +103,8 @@ def places(theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int
         away = ~np.isin(second, polar)
         first = np.concatenate([first[away], polar[one]])
         second = np.concatenate([second[away], polar[other]])
-    return Places(theta, phi, kind, kinds, cell, first, second)
+    starts = np.flatnonzero(np.concatenate([[True], cell[1:] != cell[:-1]]))
+    return Places(theta, phi, kind, kinds, cell, starts, first, second)
 
 
 def _kinds(chi: Real, port: NDArray[np.int16]) -> tuple[NDArray[np.int16], int]:
@@ -180,12 +191,12 @@ def without(w: Complex, rows: list[int] | Whole) -> Complex:
     return w
 
 
-def each_place(samples: Samples) -> Iterator[Places]:
-    """`Places` of each frequency, the same one where positions do not move."""
+def each_place(samples: Samples, *, distinct: bool = False) -> Iterator[Places]:
+    """`Places` of each frequency, the same one where positions do not move; ``distinct`` as there."""
     known = None
     for f in range(samples.frequency.size):
         if known is None or samples.moving:
-            known = places(*place_of(samples, f), samples.port)
+            known = places(*place_of(samples, f), samples.port, distinct=distinct)
         yield known
 
 
@@ -193,12 +204,8 @@ def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[Notic
     """Warning of readings that stand alone, far above all others near them, and their rows."""
     size = _size(w, samples)
     least = FAINTEST * size.max()
-    top = np.zeros(int(at.cell.max()) + 1)
-    np.maximum.at(top, at.cell, size)
-    highest = size >= top[at.cell]
-    rest = np.where(highest, 0.0, size)
-    second = np.zeros_like(top)
-    np.maximum.at(second, at.cell, rest)
+    highest = size >= at.highest(size)[at.cell]
+    second = at.highest(np.where(highest, 0.0, size))
     rows = np.flatnonzero(highest & (size > SPIKE * second[at.cell]) & (size > least))
     if not rows.size:
         return [], []

@@ -28,30 +28,31 @@ MAX_EIRP, MAX_POWER = 1e6, 5e4
 EVANESCENT = 0.1
 
 
+ANGLES = ("theta", "phi", "chi")
+
+
 def suspect_angles(samples: Samples) -> Notice | None:
     """Warning of angles that can hardly be in radians; None if nothing is wrong."""
     turn = 2 * math.pi * (1 + 1e-3)
+    ends = {x: [float(getattr(samples, x).min()), float(getattr(samples, x).max())] for x in ANGLES}
     for name, radians in (("phi", samples.phi), ("chi", samples.chi)):
         # A phi axis may run on for many turns, but not in whole radians.
-        largest = float(np.abs(radians).max())
+        largest = max(-ends[name][0], ends[name][1])
         if 2 * turn < largest <= 361 and np.abs(4 * radians - np.round(4 * radians)).max() < 1e-9:
             return UnitCode.ANGLE_IN_DEGREES(name=name, largest_rad=largest)
-    theta, phi, chi = (np.degrees(x) for x in (samples.theta, samples.phi, samples.chi))
+    theta, phi, chi = (np.degrees(ends[x]) for x in ANGLES)
     # So small a part of the sphere tells nothing, whatever the degree.
     narrow = []
     if float(np.abs(theta).max()) <= turn / 2 and np.ptp(theta):
-        narrow.append(f"theta {theta.min():.6g} to {theta.max():.6g} deg")
+        narrow.append(f"theta {theta[0]:.6g} to {theta[1]:.6g} deg")
     if 0 < float(np.ptp(phi)) <= turn:
-        narrow.append(f"phi {phi.min():.6g} to {phi.max():.6g} deg")
+        narrow.append(f"phi {phi[0]:.6g} to {phi[1]:.6g} deg")
     if narrow:
         return UnitCode.ANGLES_IN_RADIANS(where=" and ".join(narrow))
-    quarters = chi / (math.pi / 4)
-    if (
-        np.ptp(chi) >= 0.5
-        and np.abs(quarters - np.round(quarters)).max() < 2e-3
-        and float(np.abs(chi).max()) <= turn
-    ):
-        return UnitCode.CHI_IN_RADIANS(least_deg=float(chi.min()), largest_deg=float(chi.max()))
+    if np.ptp(chi) >= 0.5 and float(np.abs(chi).max()) <= turn:
+        quarters = np.degrees(samples.chi) / (math.pi / 4)
+        if np.abs(quarters - np.round(quarters)).max() < 2e-3:
+            return UnitCode.CHI_IN_RADIANS(least_deg=float(chi[0]), largest_deg=float(chi[1]))
     return None
 
 

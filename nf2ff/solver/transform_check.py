@@ -122,7 +122,11 @@ def _responses(
 
 
 def _largest_order(degree: int, theta: float, s: int) -> int:
-    """Order beyond which d^n_{m s} is beneath rounding at ``theta``, as `spin_pairs` has it."""
+    """Order beyond which d^n_{m s} is beneath rounding at ``theta``.
+
+    Off the axis the orders |m| - s are cut off as the degrees of waves are beyond kr, here by the rule
+    of `antenna.modes.required_degree` for -320 dB of power.
+    """
     reach = max(1.0, degree * np.sin(theta))
     return min(degree, int(reach + 0.045 * 320 * reach ** (1 / 3)) + s + 1)
 

@@ -149,7 +149,8 @@ class TransmissionOperator:
                     part = spin.point_synthesis(
                         apply_by_degree(matrix[node], x, n).astype(kind, copy=False),
                         spin=s,
-                        location=g.location,
+                        location=g.aside,
+                        moved=True,
                         epsilon=epsilon,
                         threads=self.threads,
                     )
@@ -196,7 +197,8 @@ class TransmissionOperator:
                         _times(maps, factor.conj()).astype(kind, copy=False),
                         spin=s,
                         degree=self.degree,
-                        location=g.location,
+                        location=g.aside,
+                        moved=True,
                         epsilon=epsilon,
                         threads=self.threads,
                     )
@@ -289,11 +291,11 @@ def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice =
 def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
     """Add map_0, or map_1 cos(s chi) + map_2 sin(s chi), to the samples."""
     if g.position is not None:
-        for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
+        for part, turn in zip(maps, g.turns(s), strict=True):
             total += turn * part[g.position]
         return
     layers = total.reshape(g.chi.shape[0], -1)
-    for part, turn in zip(maps, torus.turn_factors(s, g.chi), strict=True):
+    for part, turn in zip(maps, g.turns(s), strict=True):
         for layer, factor in zip(layers, turn, strict=True):
             if factor.size == 1 and factor[0] == 1:
                 layer += part
@@ -303,7 +305,7 @@ def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
 
 def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
     """Adjoint of `_turn`: maps (C, P) of the samples."""
-    turns = torus.turn_factors(s, g.chi)
+    turns = g.turns(s)
     size = g.radius.size
     maps = np.zeros((len(turns), size), dtype=complex)
     if g.position is not None:

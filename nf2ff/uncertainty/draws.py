@@ -8,7 +8,7 @@ from __future__ import annotations
 import functools
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields as antenna_fields
 from nf2ff.antenna.modes import Modes
+from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -30,7 +31,7 @@ from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.local_figures import LocalFigures, localise
-from nf2ff.uncertainty.workers import in_order, worker_count
+from nf2ff.uncertainty.workers import few_cores, in_order, worker_count
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -179,7 +180,7 @@ def monte_carlo(
         That of the scan as it is recorded. A quadrature serves while samples stay on their grid:
         where an error moves the record, all is solved by least squares, the scan as it is too.
     terms : sequence of ErrorTerm
-        Errors; all act in each draw, in their order.
+        Errors; all act in each draw, in their order. There may be none where there is a reference.
     figures : sequence of Figure
         What to look at.
     draws : int
@@ -188,10 +189,10 @@ def monte_carlo(
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
     jobs : int
-        Processes, -1 for one a core. In 1 no process is started. Within a
-        ``joblib.parallel_config`` block its backend is used: with ``distributed.Client(address)``
-        and ``joblib.parallel_config(backend="dask")`` all workers of a Dask cluster, on which this
-        package is installed, unless ``jobs`` is 1.
+        Processes, -1 for one a core. In 1, and for up to three cores, no process is started: draws are
+        then made side by side on threads. Within a ``joblib.parallel_config`` block its backend is used:
+        with ``distributed.Client(address)`` and ``joblib.parallel_config(backend="dask")`` all workers of
+        a Dask cluster, on which this package is installed, unless ``jobs`` is 1.
     directions : (theta, phi), optional
         Directions (A,) each at which to follow the pattern too [rad]. Memory does not grow with
         the number of draws.
@@ -230,7 +231,7 @@ def monte_carlo(
     degree's resolution lifts and moves the highest of many small maxima: a bias no derivative has.
     """
     draws = whole(draws, "draws")
-    if not terms:
+    if not terms and reference is None:
         raise InputError("there is no error term", "name at least one")
     if measure is None and any(term.moves_record for term in terms):
         solution = by_least_squares(solution)
@@ -258,6 +259,8 @@ def monte_carlo(
         sums = sums if after.sums is None else after.sums
     end = draws if most is None else min(draws, most)
     shares = [slice(start, min(start + batch, end)) for start in range(count, end, batch)]
+    if jobs == -1 and few_cores():
+        jobs = 1  # whose threads do as well, and need not start
     parts = in_order(functools.partial(work.run, seed), shares, jobs)
     try:
         for which, part in parts:
@@ -338,6 +341,7 @@ class _Work:
     theta: Real
     phi: Real
     measure: Measure | None
+    _kept: dict[str, NearbySolver] = field(default_factory=dict)
 
     def field(self, modes: Modes) -> tuple[Complex, Complex]:
         """Far field (F, A) in the directions followed."""
@@ -354,29 +358,38 @@ class _Work:
             np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
             for i in range(which.start, which.stop)
         ]
-        solver = NearbySolver(scan.parts, scan.modes, scan.samples, threads)
+        # Side by side on threads, each draw on one: then it is the same on however many.
+        if "solver" not in self._kept:
+            self._kept["solver"] = NearbySolver(scan.parts, scan.modes, scan.samples, 1)
+        solver, threads = self._kept["solver"], spin.thread_count(threads)
         power = self.known.radiated_power()
         u = intensity(*self.field(self.known))
         moments = np.zeros((3, *u.shape))
-        values, fields, levels, held = [], [], [], []
-        for child in seeds:
-            q = solver.modes(*self._drawn(np.random.default_rng(child)))
-            q = q.extend(self.known.degree)
-            error = Modes(q.frequency, q.coefficients - self.known.coefficients)
-            levels.append(error.radiated_power() / power)
-            if self.theta.size:
-                change = intensity(*self.field(q)) - u
-                moments += [change, change**2, intensity(*self.field(error))]
-            held.append(q.coefficients)
-            if child is seeds[-1] or len(held) * held[0].size >= _TOGETHER:
-                values.append(self._values(np.stack(held)))
-                fields.append(self._fields(np.stack(held)))
-                held = []
+        values, fields, levels = [], [], []
+
+        def one(child: np.random.SeedSequence) -> Complex:
+            return (
+                solver.modes(*self._drawn(np.random.default_rng(child)))
+                .extend(self.known.degree)
+                .coefficients
+            )
+
+        most = max(threads, _TOGETHER // self.known.coefficients.size)
+        for start in range(0, len(seeds), most):
+            held = spin.run([functools.partial(one, x) for x in seeds[start : start + most]], threads)
+            for q in held:
+                error = Modes(self.known.frequency, q - self.known.coefficients)
+                levels.append(error.radiated_power() / power)
+                if self.theta.size:
+                    change = intensity(*self.field(Modes(self.known.frequency, q))) - u
+                    moments += [change, change**2, intensity(*self.field(error))]
+            values.append(self._values(np.stack(held), threads))
+            fields.append(self._fields(np.stack(held)))
         return _Part(np.concatenate(values), np.concatenate(fields), np.array(levels), moments)
 
-    def _values(self, q: Complex) -> Real:
+    def _values(self, q: Complex, threads: int) -> Real:
         """Figures (D, F, K) of modes (D, F, J)."""
-        return np.stack([one.values(q[:, f]) for f, one in enumerate(self.local)], axis=1)
+        return np.stack([one.values(q[:, f], threads=threads) for f, one in enumerate(self.local)], axis=1)
 
     def _fields(self, q: Complex) -> Real:
         """Change (D, F, B, 4) of the fields by modes (D, F, J)."""

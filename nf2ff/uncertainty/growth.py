@@ -22,10 +22,10 @@ from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 Real = NDArray[np.float64]
-Parameter = Literal["size", "frequency", "radius", "oversampling", "degree"]
+Parameter = Literal["size", "frequency", "radius", "oversampling", "samples", "degree"]
 #: What may be varied, and its unit.
 PARAMETER_UNITS: Mapping[str, str] = MappingProxyType(
-    {"size": "1", "frequency": "Hz", "radius": "m", "oversampling": "1", "degree": "1"}
+    {"size": "1", "frequency": "Hz", "radius": "m", "oversampling": "1", "samples": "1", "degree": "1"}
 )
 
 
@@ -40,7 +40,7 @@ class Growth:
 
     Parameters
     ----------
-    parameter : {"size", "frequency", "radius", "oversampling", "degree"}
+    parameter : {"size", "frequency", "radius", "oversampling", "samples", "degree"}
         What was varied; "size" is a factor on all sizes of the errors.
     values : (V,) array_like
         Its values [Hz, m or 1].
@@ -137,10 +137,11 @@ def sweep(
     scan : SimulatedScan
         The scan.
     terms : sequence of ErrorTerm
-        Its errors, put in where they happen: the probe is where it truly is.
+        Its errors, put in where they happen: the probe is where it truly is. Without any, what sampling and
+        degree alone leave is found.
     figures : sequence of Figure
         What to look at.
-    over : {"size", "frequency", "radius", "oversampling", "degree"}
+    over : {"size", "frequency", "radius", "oversampling", "samples", "degree"}
         What is varied; "size" is a factor on all sizes of all errors.
     values : (V,) array_like
         Its values, in increasing order [Hz, m or 1].
@@ -172,8 +173,12 @@ def sweep(
     error also has the antenna radiate as it does at another frequency.
     """
 
+    if not terms and over == "size":
+        raise InputError("there is no error whose size could vary", "name one, or vary something else")
+
     def at(value: float) -> tuple[Solution, Measure, Modes]:
-        varied: Any = {} if over == "size" else {over: value}
+        value = int(value) if over == "samples" else value
+        varied: Any = {} if over == "size" else {"samples_wanted" if over == "samples" else over: value}
         one = replace(scan, **varied)
         probe = one.probe or field_probe()
         return solve(one.samples(), probe, degree=one.solver_degree), one.measure, one.truth()
@@ -345,7 +350,7 @@ def shown_for(parameter: str) -> Shown:
 
     Parameters
     ----------
-    parameter : {"size", "frequency", "radius", "oversampling", "degree"}
+    parameter : {"size", "frequency", "radius", "oversampling", "samples", "degree"}
         What was varied.
 
     Returns
@@ -358,5 +363,6 @@ def shown_for(parameter: str) -> Shown:
         "frequency": Shown("frequency [GHz]", 1e-9),
         "radius": Shown("distance [m]"),
         "oversampling": Shown("positions for each pair of degree and order"),
+        "samples": Shown("positions"),
         "degree": Shown("degree of the solution"),
     }[parameter]

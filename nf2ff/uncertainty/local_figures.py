@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
+from nf2ff.kernel import spin
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
@@ -98,7 +99,8 @@ class LocalFigures:
 
     def _near(self, q: Complex, threads: int) -> Real:
         """Figures (D, K) of modes (D, J); NaN where something leaves its patch."""
-        u = np.stack([intensity(*fields.far_field_at(one, self.location, threads=threads)) for one in q])
+        jobs = [functools.partial(fields.far_field_at, one, self.location, threads=1) for one in q]
+        u = np.stack([intensity(*field) for field in spin.run(jobs, threads)])
         power = 0.5 * (q.real**2 + q.imag**2).sum(axis=-1)
         top = patches.top_of_patch(u[:, :PATCH_SIZE], self.degree)
         pairs = zip(self.recipes, self._nearby(), strict=True)

@@ -77,7 +77,7 @@ class Remeasured:
             self._kept["recorded"] = self._recorded()
         there = responses_of(self.solution.modes, samples, probe, tolerance=EXACT)
         response = self.solution.samples.response + (there - self._kept["recorded"])
-        return replace(samples, response=response)
+        return samples.changed(response=response)
 
     def _recorded(self) -> Complex:
         """Responses at the recorded positions, by the operators that solved them if there are any."""

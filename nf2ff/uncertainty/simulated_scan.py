@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass, replace
+from typing import Literal, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff.antenna.dipoles import Antenna
-from nf2ff.antenna.grids import gauss_legendre_grid
+from nf2ff.antenna.grids import gauss_legendre_grid, grid_for_degree
 from nf2ff.antenna.modes import Modes, required_degree, wavenumber
-from nf2ff.antenna.points import equal_area_spiral_for_degree
+from nf2ff.antenna.points import (
+    PointSet,
+    constant_rate_spiral,
+    equal_area_spiral,
+    equal_area_spiral_for_degree,
+)
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
@@ -20,13 +27,18 @@ from nf2ff.solver.problem import Quadrature
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.remeasured import responses_of
 
+Real = NDArray[np.float64]
+
 #: Power that the expansion of an antenna leaves out, with which it is compared: rounding [dB].
 TRUTH_TAIL_DB = -240.0
+#: Sets of positions, and the fewest in one.
+Positions = Literal["spiral", "constant-rate", "grid"]
+LEAST_POSITIONS = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedScan:
-    """Scan of a known antenna: two polarisations at each position of an equal-area spiral.
+    """Scan of a known antenna: two polarisations at each position of a spiral or grid.
 
     Parameters
     ----------
@@ -39,9 +51,14 @@ class SimulatedScan:
     tail_db : float
         Power of the antenna that may be left above that degree, see `required_degree` [dB].
     oversampling : float
-        Positions for each pair of degree and order, see `equal_area_spiral_for_degree`.
+        Positions for each pair of degree and order of the equal-area spiral, see
+        `equal_area_spiral_for_degree`; the other positions are those that determine the degree.
     probe : Probe, optional
         Probe, of which port 1 is used; otherwise the ideal field probe.
+    positions : {"spiral", "constant-rate", "grid"}
+        Equal-area spiral, spiral of two axes of constant speed, or grid of equal steps with both poles.
+    samples_wanted : int, optional
+        Number of positions, however few the degree has then; of a grid as many as fit.
 
     Raises
     ------
@@ -56,6 +73,8 @@ class SimulatedScan:
     tail_db: float = -60.0
     oversampling: float = 1.5
     probe: Probe | None = None
+    positions: Positions = "spiral"
+    samples_wanted: int | None = None
 
     def __post_init__(self) -> None:
         for field in ("frequency", "radius", "oversampling"):
@@ -69,6 +88,12 @@ class SimulatedScan:
             if degree < 1:
                 raise InputError(f"degree is {degree}, expected at least 1")
             object.__setattr__(self, "degree", degree)
+        if self.positions not in get_args(Positions):
+            raise InputError(
+                f"positions are {self.positions!r}", f"expected one of {', '.join(get_args(Positions))}"
+            )
+        if self.samples_wanted is not None and not self.samples_wanted >= LEAST_POSITIONS:
+            raise InputError(f"samples are {self.samples_wanted}, expected {LEAST_POSITIONS} or more")
         reach = self.antenna.minimum_radius
         if not self.radius > reach:
             raise InputError(
@@ -94,18 +119,46 @@ class SimulatedScan:
 
     def samples(self) -> Samples:
         """The samples without any error, both polarisations at one position after the other."""
-        points = equal_area_spiral_for_degree(self.solver_degree, oversampling=self.oversampling)
-        count = 2 * points.count
+        theta, phi = self._places()
+        count = 2 * theta.size
         place = Samples(
             np.array([self.frequency]),
-            np.repeat(points.theta, 2),
-            np.repeat(points.phi, 2),
-            np.tile([0.0, np.pi / 2], points.count),
+            np.repeat(theta, 2),
+            np.repeat(phi, 2),
+            np.tile([0.0, np.pi / 2], theta.size),
             np.full(count, self.radius),
             np.ones(count, dtype=np.int16),
             np.zeros((1, count), dtype=complex),
         )
         return received(self.antenna, place, self.probe or field_probe())
+
+    def _places(self) -> tuple[Real, Real]:
+        """Angles of the positions [rad]."""
+        degree, wanted = self.solver_degree, self.samples_wanted
+        if self.positions == "grid":
+            # The largest grid for a degree that has no more positions.
+            while wanted is not None and degree > 1 and _grid_size(degree) > wanted:
+                degree -= 1
+            while wanted is not None and _grid_size(degree + 1) <= wanted:
+                degree += 1
+            grid = grid_for_degree(degree)
+            t, p = np.meshgrid(grid.theta, grid.phi, indexing="ij")
+            return t.ravel(), p.ravel()
+        points: PointSet
+        if self.positions == "constant-rate":
+            # N + 4 turns of 2N + 1.5 positions, of a degree that need not be whole.
+            n = degree if wanted is None else (np.sqrt(9.5**2 - 8 * (6 - wanted)) - 9.5) / 4
+            points = constant_rate_spiral(turns=n + 4, samples_per_turn=2 * n + 1.5)
+        elif wanted is None:
+            points = equal_area_spiral_for_degree(degree, oversampling=self.oversampling)
+        else:
+            points = equal_area_spiral(wanted)
+        return points.theta, points.phi
+
+
+def _grid_size(degree: int) -> int:
+    grid = grid_for_degree(degree)
+    return int(grid.theta.size * grid.phi.size)
 
 
 #: Expansions that are kept: that for the truth, and that for a probe that is not ideal.

@@ -25,6 +25,14 @@ def worker_count(jobs: int) -> int:
     return int(effective_n_jobs(jobs))
 
 
+def few_cores() -> bool:
+    """Whether processes of this machine would be three at most."""
+    from joblib.parallel import get_active_backend
+
+    backend, _ = get_active_backend()
+    return type(backend).__name__ == "LokyBackend" and worker_count(-1) <= 3
+
+
 def in_order(
     make: Callable[[slice, int | None], T], parts: Sequence[slice], jobs: int
 ) -> Generator[tuple[slice, T]]:

@@ -1,6 +1,7 @@
 """`nf2ff compare`: two files of one antenna, with differences that were made."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.grids import grid_for_degree
 from nf2ff.antenna.modes import Modes, mode_count, mode_index, rotate
 from nf2ff.io.native import write_far_field, write_modes
+from nf2ff.io.nsma import NsmaCut, NsmaPattern, write_nsma
 from nf2ff.io.tables import write_pattern
 
 FREQUENCY = np.array([10e9, 11e9])
@@ -111,6 +113,7 @@ def test_many_frequencies_are_summarised(tmp_path, antenna):
 @pytest.mark.parametrize(
     ("change", "options", "message"),
     [
+        (None, ("--plot", "x.bmp"), "is not a picture"),
         ("frequency", (), "have no frequency in common: compare results at the same frequencies"),
         (
             "reference",
@@ -151,3 +154,96 @@ def test_a_cone_of_no_angle_is_wrong_usage(files):
     done = run("compare", files / "a.h5", files / "b.h5", "--cone-deg", 0)
     assert done.code == 2
     assert "--cone-deg is 0, expected more than 0 and at most 180" in done.err
+
+
+def half_seen(antenna, files):
+    """A far field of b.h5 of which theta above 90 deg was not seen, and holds something else there."""
+    grid = grid_for_degree(antenna.degree + 6)
+    field = far_field(scaled(antenna, 1.01), theta=grid.theta, phi=grid.phi)
+    there = np.broadcast_to((grid.theta <= np.pi / 2 + 1e-9)[:, None], field.e_theta.shape[1:])
+    mark = np.broadcast_to(there, field.e_theta.shape)
+    write_far_field(files / "half.h5", replace(field, trusted=mark))
+
+
+def test_what_was_not_measured_is_left_out_beside(files, antenna):
+    """Closed form: the second is 1 % higher everywhere, so the error over any part is -40 dB."""
+    half_seen(antenna, files)
+    done = run("compare", files / "a.h5", files / "half.h5", "--json")
+    assert done.code == 0
+    assert "a part of the sphere was not measured" in done.err
+    for one in json.loads(done.out)["frequencies"]:
+        assert one["error_measured_db"] == pytest.approx(-40, abs=1e-3)
+        # Half the sphere, less up to a step of the grid, of 12 rings: sin(15 deg)/2.
+        assert 0.5 - 0.13 < one["measured_fraction"] <= 0.5
+        assert one["equivalent_stray_signal_measured_db"] <= -40 + 1e-6
+    text = run("compare", files / "a.h5", files / "half.h5").out
+    assert "error over what both measured [dB]" in text
+    whole = json.loads(succeed("compare", files / "a.h5", files / "b.h5", "--json"))["frequencies"][0]
+    assert whole["error_measured_db"] is None
+    assert whole["measured_fraction"] == 1
+
+
+@pytest.mark.slow
+def test_both_and_the_difference_are_drawn(files, antenna):
+    half_seen(antenna, files)
+    done = run("compare", files / "a.h5", files / "half.h5", "--plot", files / "c.png")
+    assert done.code == 0
+    assert (files / "c.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+
+
+def nsma(path, level, *, units="DBI/DBR", plane="AZ", last=355):
+    """A file of one cut of 5 deg at 10 GHz, its co-polar levels as given and a cross-polar cut of -30."""
+    angle = np.arange(-180, last - 179, 5.0)
+    fields = {"ANTMAN": "A", "MODNUM": "M", "LOWFRQ": "10000", "HGHFRQ": "10000", "GUNITS": units}
+    fields |= {"MDGAIN": "10,0.1", "ELTILT": "0,0", "PATTYP": "typical"}
+    cuts = [NsmaCut(plane, "V/V", angle, level(angle)), NsmaCut(plane, "V/H", angle, 0 * angle - 30)]
+    write_nsma(path, NsmaPattern(fields, [10e9], (tuple(cuts),)))
+
+
+def beam(angle):
+    return np.maximum(-3 * (angle / 10) ** 2, -40.0)
+
+
+def test_cuts_of_pattern_files_are_compared(files):
+    """Closed form: 1 dB more at 100 deg, where the level is -40 dB; half power at sqrt(1.0034) of 10 deg."""
+    nsma(files / "a.nsma", beam)
+    nsma(files / "b.nsma", lambda t: beam(t) + (t == 100))
+    facts = json.loads(succeed("compare", files / "a.nsma", files / "b.nsma", "--json"))
+    co, cross = facts["frequencies"][0]["cuts"]
+    assert co["cut"] == "AZ V/V"
+    stray = 20 * np.log10(0.01 * (10 ** (1 / 20) - 1))
+    assert co["equivalent_stray_signal_db"] == pytest.approx(stray, abs=1e-9)
+    assert co["stray_angle_deg"] == pytest.approx(100)
+    amplitude = 10 ** (beam(np.arange(-180, 176, 5.0)) / 20)
+    rms = np.sqrt(np.mean(amplitude**2))
+    wanted = 20 * np.log10(0.01 * (10 ** (1 / 20) - 1) / np.sqrt(72) / rms)
+    assert co["error_db"] == pytest.approx(wanted, abs=1e-9)
+    # The levels between 10 and 15 deg are linear from -3 to -6.75: 10 + 5 (3.0103 - 3)/3.75 deg.
+    assert co["half_power_beamwidth_deg"][0] == pytest.approx(2 * (10 + 5 * 0.010300 / 3.75), abs=1e-5)
+    assert cross["error_db"] == -280
+    assert "amplitudes alone" in succeed("compare", files / "a.nsma", files / "b.nsma")
+    fitted = succeed(
+        "compare", files / "a.nsma", files / "b.nsma", "--fit", "level", "--plot", files / "n.png"
+    )
+    assert "AZ V/V" in fitted
+    assert (files / "n.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("other", "options", "code", "message"),
+    [
+        ("a.h5", (), 1, "a.h5: is no NSMA file like the other: write its cuts as one by nf2ff export"),
+        ("b.nsma", ("--fit", "phase"), 2, "only the level can be fitted"),
+        ("b.nsma", (), 1, "have no cut of one frequency, plane and polarisation in common"),
+        ("l.nsma", (), 1, "l.nsma: levels are in LIN, expected decibels"),
+        ("u.nsma", (), 1, "in DBI: let the level be fitted (--fit level)"),
+    ],
+)
+def test_pattern_files_that_do_not_fit(files, other, options, code, message):
+    nsma(files / "a.nsma", beam)
+    nsma(files / "b.nsma", beam, plane="EL")
+    nsma(files / "u.nsma", beam, units="DBI/DBI")
+    nsma(files / "l.nsma", lambda t: 0 * t + 1, units="DBI/LIN")
+    done = run("compare", files / "a.nsma", files / other, *options)
+    assert done.code == code
+    assert message in " ".join(done.err.replace("│", "").split())

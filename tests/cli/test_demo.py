@@ -88,6 +88,7 @@ def test_demo_figures(demo):
     assert own < MAX_ERROR <= FIELD
 
 
+@pytest.mark.slow
 def test_demo_that_fails_goes_into_a_new_folder_and_exits_with_1(demo, monkeypatch):
     folder, _ = demo
     before = {x: x.read_bytes() for x in (folder / "nf2ff-demo").iterdir()}

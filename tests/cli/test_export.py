@@ -26,10 +26,10 @@ from export_cases import (
 from patterns import HUYGENS, Z_DIPOLE, modes_of
 
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
-from nf2ff.antenna.far_field import FarField, far_field
+from nf2ff.antenna.far_field import FarField, far_field, trusted_around
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.io import levels, native, safe, tables
-from nf2ff.io.levels import trusted_around, write_levels
+from nf2ff.io.levels import write_levels
 from nf2ff.io.nsma_reader import read_nsma
 from nf2ff.metrics.result import Result
 

@@ -3,9 +3,9 @@
 import h5py
 import numpy as np
 import pytest
+from commands import assert_refused, put_rows, rows_of, run, simulated
 
 from nf2ff.uncertainty import assess as uncertainty_assess
-from tests.commands import assert_refused, put_rows, rows_of, run, simulated
 
 #: Two errors; EIRP in a direction has a field behind it.
 TERMS = """
@@ -104,6 +104,7 @@ def test_stopped_draws_are_resumed_to_the_last_bit(scan, tmp_path, budget, stop_
 
 
 @pytest.mark.parametrize("counts", [(1,), (None, 2), (None, None, 2)])
+@pytest.mark.slow
 def test_so_are_those_of_each_error_by_itself(tmp_path, budget, stop_at, counts):
     # Half a sphere is solved with damping, where each error has draws of its own.
     rows, header = rows_of(simulated(tmp_path / "all.csv", *STEPS, "--radius-m", 2))

@@ -196,6 +196,8 @@ def test_modes_stay_modes_and_a_coarse_scan_is_warned_of(tmp_path):
         (("--parts", 1, "--surface", "z=1"), "are looked for one at a time"),
         (("--elements", "x.csv"), "--elements and --element belong together"),
         (("--radius-m", 1), "--radius-m belongs to --parts"),
+        (("--part-size-m", 1), "--part-size-m belongs to --parts"),
+        (("--parts", 1, "--part-size-m", -1), "--part-size-m is -1, expected a length above 0"),
         (("-o", "t.csv"), "a table is written of --parts, --surface or --elements"),
     ],
 )

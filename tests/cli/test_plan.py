@@ -162,6 +162,7 @@ offset_deg = 1
 """
 
 
+@pytest.mark.slow
 def test_tolerances(put, tmp_path):
     path = put()
     path.write_text(path.read_text() + WISHES)

@@ -60,7 +60,18 @@ def test_other_formats(files, ending, start):
             "holds no 3 GHz, the nearest frequency is 1 GHz",
         ),
         (["scan.h5", "-o", "it.png"], 1, "holds samples, expected a far field over the whole sphere"),
-        (["a.h5", "-o", "it.png", "--kind", "map", "--plane", "E"], 2, "--plane is for --kind cuts, not map"),
+        (
+            ["a.h5", "-o", "it.png", "--kind", "map", "--plane", "E"],
+            2,
+            "--plane is for --kind cuts and polar, not map",
+        ),
+        (["a.h5", "-o", "it.png", "--port", "1"], 2, "--port is for --kind near-field, not cuts"),
+        (["scan.h5", "-o", "it.png", "--kind", "near-field", "--port", "3"], 1, "the scan has no port 3"),
+        (
+            ["scan.h5", "-o", "it.png", "--kind", "near-field", "--chi-deg", "45"],
+            1,
+            "the scan has no chi of 45 deg: the nearest is",
+        ),
         (["a.h5", "-o", "it.png", "--reach-deg", "0"], 2, "--reach-deg is 0, expected more than 0"),
     ],
 )

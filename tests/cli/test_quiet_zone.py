@@ -8,6 +8,8 @@ import pytest
 from commands import assert_refused, run, succeed
 from zone_cases import line, plane, towards, wave
 
+from nf2ff.io.budget_toml import read_budget
+
 
 def put(path, position, co, *, cross=None, phase=True, ghz=28.0):
     """A table of readings."""
@@ -185,3 +187,15 @@ def test_a_broken_table_is_one_line(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("x_m,y_m,z_m,frequency_ghz,real\n", encoding="utf-8")
     assert_refused(tmp_path, "quiet-zone", path, says=f"^nf2ff: {path}: line 1: the field has real: expected")
+
+
+def test_the_spread_over_the_zone_is_a_term_of_a_budget(scanned, tmp_path):
+    term = tmp_path / "term.toml"
+    text = succeed("quiet-zone", scanned, "--size-m", 0.3, "--term", term)
+    assert f"{term}: a term for nf2ff uncertainty" in text
+    (one,) = read_budget(term).terms
+    # Taper 0.8 (r/R)^2 over a disc has the deviation 0.8/sqrt(12), the wave of -30 dB 8.686 10^-1.5/sqrt(2)
+    # (closed forms); both are as good as independent. Relative amplitude: ln(10)/20 of 1 dB.
+    spread = np.hypot(0.8 / np.sqrt(12), 8.686 * 10**-1.5 / np.sqrt(2))
+    assert one.sensitivity["eirp"] * one.size * 8.686 == pytest.approx(spread, rel=0.03)
+    assert set(one.sensitivity) == {"eirp", "gain"}

@@ -286,3 +286,14 @@ def test_options_of_a_scan_mean_nothing_to_an_antenna(study, tmp_path):
         assert done.code == 2
         assert "are of a scan, and STUDY names an antenna" in done.err
     assert not (tmp_path / "out.h5").exists()
+
+
+def test_sampling_alone(study, tmp_path):
+    text = '[vary]\nof = "samples"\nvalues = [120, 400]\n'
+    head = HEAD.replace("draws = 20\n", 'positions = "constant-rate"\n')
+    done = run("study", study(text, head), "-o", tmp_path / "out.h5", *ONE)
+    assert (done.code, done.err) == (0, "")
+    assert done.out.splitlines()[0].endswith("out.h5: sampling alone, 2 values")
+    growth, shown = read_growth(tmp_path / "out.h5")
+    assert (growth.parameter, shown.label) == ("samples", "positions")
+    assert growth.samples[1] == pytest.approx(800, abs=4)

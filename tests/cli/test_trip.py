@@ -72,12 +72,12 @@ def test_transform_imports_nothing_of_other_tasks(trip):
 
 
 def test_few_files_stand_between_command_and_solver(trip):
-    # Counted, not derived: what there is today, so that it grows no further unnoticed. Fifteen in all
-    # would be good; solver, metrics and kernel alone are more than twice as many.
+    # Counted, not derived: what there is today, so that it grows no further unnoticed. The functions that
+    # run have 5,400 lines, which alone would fill twelve files of the greatest length allowed.
     layers = [name for name in trip["ran"] if name.startswith(("cli", "io", "report"))]
     assert "cli/transform.py" in layers
-    assert len(layers) <= 13, layers
-    assert len(trip["ran"]) <= 57, trip["ran"]
+    assert len(layers) <= 15, layers
+    assert len(trip["ran"]) <= 59, trip["ran"]
 
 
 def test_the_scan_is_opened_once_for_its_bytes_and_once_to_parse_them(trip):

@@ -43,6 +43,25 @@ def test_total_and_parts_are_the_integrals(eirp):
         )
 
 
+def test_parts_of_a_coarse_table_have_an_uncertainty_and_few_digits(tmp_path):
+    # 3 rings of 4: of a cardioid, whose upper hemisphere holds 7/8 (closed form of ((1 + cos)/2)^2).
+    theta, phi = (x.ravel() for x in np.meshgrid([0, 90, 180], np.arange(0, 360, 90), indexing="ij"))
+    level = 10 * np.log10(np.cos(np.radians(theta) / 2) ** 4 + 1e-9)
+    rows = [f"{a},{b},1e9,{c:.6f}" for a, b, c in zip(theta, phi, level, strict=True)]
+    table = tmp_path / "eirp.csv"
+    table.write_text("\n".join(["theta_deg,phi_deg,frequency_hz,eirp_dbm", *rows]) + "\n", encoding="ascii")
+    (one,) = json.loads(run("trp", table, "--json").out)["frequencies"]
+    off = abs(one["upper_hemisphere_fraction"] - 7 / 8)
+    assert off < 2 * one["upper_hemisphere_uncertainty"]
+    assert 0.01 < one["upper_hemisphere_uncertainty"] < 0.3
+    lines = run("trp", table).out.splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith("upper hemisphere [dBm]"))
+    # An uncertainty of percents: no more than two decimals of dBm, none or one of percent.
+    assert len(lines[at].split()[-1].partition(".")[2]) <= 2
+    assert len(lines[at + 1].split()[-1].partition(".")[2]) <= 1
+    assert "sampling and noise, u [%]" in lines[at + 2]
+
+
 def test_the_weights_of_the_file_add_up_to_the_total(eirp, tmp_path):
     output = tmp_path / "weights.csv"
     text = run("trp", eirp, "-o", output).out

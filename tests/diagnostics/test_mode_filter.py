@@ -7,7 +7,7 @@ from origin_cases import FREQUENCY, WAVELENGTH, modes_of, source
 import nf2ff
 from nf2ff.antenna.dipoles import DipoleCluster, array_of
 from nf2ff.antenna.grids import grid_for_degree
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import Modes, rotate
 from nf2ff.diagnostics.mode_filter import filter_modes
 from nf2ff.measurement.simulated import simulate_grid
 
@@ -78,6 +78,17 @@ def test_what_radiates_within_the_sphere_stays():
     # The worst dipole on the sphere loses -100 dB: amplitude 1e-5.
     assert np.all(found.removed < 1e-10)
     assert found.warnings == ((), ())
+
+
+def test_an_echo_of_the_wall_stays():
+    """The wall stands still while a centred antenna turns: what it returns is the antenna's own field, turned
+    and weaker, with the antenna's degrees. Closed form: nothing of it is beyond them, 0 dB are gained."""
+    clean = modes_of(array(), 40).at(0)
+    turned = rotate(clean, alpha=0.3, beta=0.8, gamma=-0.2)
+    dirty = Modes(clean.frequency, clean.coefficients + 10 ** (-30 / 20) * turned.coefficients)
+    found = filter_modes(dirty, centre=[0, 0, 0], radius=11 / 2 / np.pi * WAVELENGTH, scan_degree=118)
+    assert error(dirty, clean)[0] == pytest.approx(-30, abs=1e-9)
+    assert error(dirty, clean)[0] - error(found.modes, clean)[0] == pytest.approx(0, abs=0.01)
 
 
 def test_a_sphere_beside_the_antenna_is_warned_of():

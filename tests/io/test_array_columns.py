@@ -1,5 +1,6 @@
 """NumPy archives and MAT files by the same map as tables; expected values are the arrays themselves."""
 
+import h5py
 import numpy as np
 import pytest
 from scipy.io import savemat
@@ -128,8 +129,8 @@ def test_archives_that_are_refused(read, change, layout, says):
             b"MATLAB 5.0 MAT-file" + b" " * 105 + b"\0\1IM" + b"\x0e\0\0\0\xff\xff",
             "a.npz: cannot be read as an",
         ),
-        (b"MATLAB 7.3 MAT-file", "a.npz: is HDF5, as MAT files of version 7.3 are: save it as MAT file of"),
-        (b"\x89HDF\r\n\x1a\n", "a.npz: is HDF5"),
+        (b"MATLAB 7.3 MAT-file", "a.npz: cannot be read as an archive of arrays"),
+        (b"\x89HDF\r\n\x1a\n", "a.npz: cannot be read as an archive of arrays"),
     ],
 )
 def test_broken_files(tmp_path, monkeypatch, data, says):
@@ -159,3 +160,61 @@ def test_a_proposal_names_axes_by_their_lengths(read, tmp_path):
         text = text.replace(f"# {name} = {{ value = ...", f"{name} = {{ value = {value}")
     (tmp_path / "map.toml").write_text(text)
     check(read_mapped(["a.npz"], read_toml("map.toml", Layout)))
+
+
+def write_73(path, content):
+    """A MAT file of version 7.3 (its layout from memory): HDF5 behind 512 bytes of text, axes reversed,
+    complex numbers as pairs, text as numbers of class char, cells as references."""
+    pair = np.dtype([("real", "f8"), ("imag", "f8")])
+    with h5py.File(path, "w", userblock_size=512) as file:
+        for name, value in content.items():
+            value = np.asarray(value)
+            text = value.dtype.kind == "U"
+            if text:
+                value = np.array([[ord(x) for x in str(value)]], dtype="u2")
+            value = np.atleast_2d(value).T
+            if value.dtype.kind == "c":
+                parts = np.empty(value.shape, dtype=pair)
+                parts["real"], parts["imag"] = value.real, value.imag
+                value = parts
+            item = file.create_dataset(name, data=value)
+            item.attrs["MATLAB_class"] = np.bytes_("char" if text else "double")
+        cell = file.create_dataset("c", (1, 1), dtype=h5py.ref_dtype)
+        cell.attrs["MATLAB_class"] = np.bytes_("cell")
+        file.create_dataset("#refs#/a", data=[1.0])
+    start = path.read_bytes()
+    path.write_bytes(b"MATLAB 7.3 MAT-file, by hand".ljust(512, b" ") + start[512:])
+
+
+def test_a_mat_file_of_version_7_3(tmp_path):
+    write_73(tmp_path / "a.mat", CONTENT)
+    (tmp_path / "map.toml").write_text(GRID)
+    check(read_mapped([tmp_path / "a.mat"], read_toml(tmp_path / "map.toml", Layout)))
+    # Fields of structures have dotted names.
+    fields = {"d/S" if x == "S" else x: value for x, value in CONTENT.items()}
+    write_73(tmp_path / "b.mat", fields)
+    (tmp_path / "map.toml").write_text(GRID.replace('"S"', '"d.S"'))
+    check(read_mapped([tmp_path / "b.mat"], read_toml(tmp_path / "map.toml", Layout)))
+    assert 'column = "d.S"' in propose(tmp_path / "b.mat")
+
+
+def test_hdf5_of_other_programs_has_its_axes_as_they_are(tmp_path):
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        for name, value in CONTENT.items():
+            if value.dtype.kind != "U":
+                file[name] = value
+    (tmp_path / "map.toml").write_text(GRID)
+    check(read_mapped([tmp_path / "a.h5"], read_toml(tmp_path / "map.toml", Layout)))
+
+
+def test_hdf5_that_is_refused(tmp_path):
+    (tmp_path / "map.toml").write_text(GRID)
+    layout = read_toml(tmp_path / "map.toml", Layout)
+    with h5py.File(tmp_path / "link.h5", "w") as file:
+        file["S"] = h5py.ExternalLink("/etc/passwd", "/x")
+    with pytest.raises(InputError, match="/S is a soft or external link"):
+        read_mapped([tmp_path / "link.h5"], layout)
+    with h5py.File(tmp_path / "own.h5", "w") as file:
+        file.attrs.update({"format": "nf2ff", "kind": "samples"})
+    with pytest.raises(InputError, match="is a native file, whose layout is known: leave --columns out"):
+        read_mapped([tmp_path / "own.h5"], layout)

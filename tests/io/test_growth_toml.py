@@ -100,6 +100,7 @@ phi_deg = 0
             [1.2, 3],
             "positions for each pair of degree and order",
         ),
+        ("samples", "", "[40, 90]", "samples", [40, 90], "positions"),
         ("degree", "", "[4, 9]", "degree", [4, 9], "degree of the solution"),
         ("frequency_ghz", "frequency_ghz", "[1, 2.5]", "frequency", [1e9, 2.5e9], "frequency [GHz]"),
     ],
@@ -212,10 +213,10 @@ def test_a_measured_scan(read, tmp_path):
             f"vary, count is 1, expected a whole number from 2 to {MAX_VALUES}",
         ),
         ('VARY[vary]\nof = "size"\nspacing = "log"', "vary, spacing is 'log', expected 'logarithmic'"),
-        ('VARY[vary]\nof = "degree"\nvalues = [2, 2.5]', "vary: values holds 2.5, expected whole degrees"),
+        ('VARY[vary]\nof = "degree"\nvalues = [2, 2.5]', "vary: values holds 2.5, expected whole numbers"),
         ('VARY[vary]\nof = "radius_m"\nvalues = [2, 3]', "radius_m is both given and varied: leave it"),
         # Errors.
-        ("ERROR", r"key 'error' is missing, expected 1 to 100 tables \[\[error\]\]"),
+        ("ERROR", r"vary: of is 'size', and there is no \[\[error\]\]"),
         (
             'ERROR[[error]]\nkind = "phase-nois"\nrms_deg = 1',
             r"error 1 \('phase-nois'\): error term "
@@ -248,6 +249,20 @@ def test_one_line_names_place_key_and_value(refused, tmp_path, text, says):
         text, vary = "", f"{text}\n{vary}"
     line = refused(f"{vary}\n{noise}\n{text}", head)
     assert re.match(says, line), line
+
+
+def test_sampling_alone_needs_no_error(read, refused):
+    found = read('positions = "grid"\nsamples = 200\n[vary]\nof = "degree"\nvalues = [4, 9]\n')
+    assert (found.positions, found.samples, found.errors, found.draws) == ("grid", 200, (), 2)
+    assert refused(VARY) == "vary: of is 'size', and there is no [[error]]: name one, or vary something else"
+    of = '[vary]\nof = "samples"\nvalues = [40]\n'
+    line = refused(of, HEAD + "oversampling = 2\n")
+    assert line == "has samples and oversampling, which say the same: leave one of them out"
+    line = refused('positions = "grid"\noversampling = 2\n[vary]\nof = "degree"\nvalues = [4]\n')
+    assert line == "has oversampling, which is of the spiral, not of grid: use samples"
+    assert "expected 'spiral', 'constant-rate' or 'grid'" in refused('positions = "disc"\n' + of)
+    scan = 'scan = "a.h5"\nmetrics = ["eirp"]\n'
+    assert refused(VARY, scan).startswith("has no [[error]], but sampling alone is judged of an antenna")
 
 
 @pytest.mark.parametrize("key", ["frequency_ghz", "radius_m"])

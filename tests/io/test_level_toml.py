@@ -418,7 +418,7 @@ def test_tables_elsewhere_are_refused(put, name):
     refused(read_level, path, "key table: is '.*', expected a path below the folder of this file, w")
 
 
-@pytest.mark.parametrize("value", ['""', '"a\\u0000b"', "3", "['x.csv']"])
+@pytest.mark.parametrize("value", ['""', "3", "['x.csv']"])
 def test_tables_without_a_name(put, value):
     path = put(level_toml=RECEIVER + step(table=value))
     refused(read_level, path, "step 2, 'cable', key table: is .*, expected the name of a CSV file")

@@ -202,7 +202,11 @@ def test_the_example_of_the_documentation(layout, tmp_path):
     [
         ('unit = "mm"', 'unit = "inch"', "unit of radius is 'inch': expected one of m, cm, mm"),
         (', unit = "GHz"', "", "response 1, unit of frequency is '': expected one of Hz, kHz, MHz, GHz"),
-        ('column = "Re"', 'column = "Re", unit = "dB"', "response 1, unit of real is 'dB': expected no unit"),
+        (
+            'column = "Re"',
+            'column = "Re", unit = "dB"',
+            "response 1, unit of real is 'dB': expected no unit or V, Vrms",
+        ),
         ("value = 3200, ", "", "radius, has neither column nor value: give one of them"),
         ("value = 3200", 'value = 1, column = "R"', "radius, has column and value: give one of them"),
         (
@@ -236,6 +240,16 @@ def test_the_example_of_the_documentation(layout, tmp_path):
             "preamble_lines is -1, expected a whole number",
         ),
         (COMPLEX, "", "key 'response' is missing, expected 1 to 10000 tables"),
+        (
+            "[[response]]",
+            "impedance_ohm = 50\n[[response]]",
+            "impedance_ohm is given, and response 1 is not in V: leave it out",
+        ),
+        (
+            'column = "Re"',
+            'column = "Re", unit = "V"',
+            "response 1, real in V and imag in '': expected one unit",
+        ),
         ("[[response]]", "[[answer]]", "key 'answer' is unknown, expected one of theta, .* response: did"),
     ],
 )
@@ -333,3 +347,73 @@ def test_long_tables_are_read_in_blocks(layout, tmp_path, monkeypatch):
     (tmp_path / "a.txt").write_text(HEADER + "# so far\n" + long_table() + "1,2,3,4,5\n")
     with pytest.raises(InputError, match="line 15: has 5 fields, the first row has 6"):
         read_mapped([tmp_path / "a.txt"], layout(PLACE + COMPLEX))
+
+
+LEVELS = """
+theta = { value = 30, unit = "deg" }
+phi = { value = 0, unit = "deg" }
+chi = { value = 0, unit = "deg" }
+radius = { value = 1, unit = "m" }
+frequency = { value = 1, unit = "GHz" }
+"""
+
+
+@pytest.mark.parametrize(
+    ("keys", "reading", "text", "wave", "unit"),
+    [
+        # Closed form: 0 dBm is 1 mW, 1/2 |w|^2 of a peak value; -20 dBm a tenth of its amplitude.
+        ('response_unit = "sqrt(W)"', "dBm", "-20", 0.1 * np.sqrt(2e-3), "sqrt(W)"),
+        # |V|^2 / (2 R) of peak values, |V|^2 / R of effective ones, is the same power.
+        ('response_unit = "sqrt(W)"\nimpedance_ohm = 50', "V", "0.5", 0.5 / np.sqrt(50), "sqrt(W)"),
+        (
+            'response_unit = "sqrt(W)"\nimpedance_ohm = 75',
+            "Vrms",
+            "0.5",
+            0.5 * np.sqrt(2 / 75),
+            "sqrt(W)",
+        ),
+        ("", "V", "0.5", 0.5, "relative"),
+    ],
+)
+def test_powers_and_voltages(layout, tmp_path, keys, reading, text, wave, unit):
+    amplitude = (
+        f'amplitude = {{ column = "A", unit = "{reading}" }}\nphase = {{ column = "P", unit = "deg" }}'
+    )
+    (tmp_path / "a.txt").write_text(f"A,P\n{text},90\n")
+    found = read_mapped([tmp_path / "a.txt"], layout(f"{keys}\n{LEVELS}\n[[response]]\n{amplitude}\n"))
+    np.testing.assert_allclose(found.response, [[1j * wave]], rtol=1e-14, atol=1e-16)
+    assert found.response_unit == unit
+
+
+def test_voltages_by_their_parts(layout, tmp_path):
+    (tmp_path / "a.txt").write_text("R,I\n0.3,-0.4\n")
+    parts = 'real = { column = "R", unit = "Vrms" }\nimag = { column = "I", unit = "Vrms" }'
+    keys = 'response_unit = "sqrt(W)"\nimpedance_ohm = 50'
+    found = read_mapped([tmp_path / "a.txt"], layout(f"{keys}\n{LEVELS}\n[[response]]\n{parts}\n"))
+    # Closed form: |V|^2 / R = 1/2 |w|^2 = 5 mW.
+    assert 0.5 * abs(found.response[0, 0]) ** 2 == pytest.approx(5e-3)
+
+
+@pytest.mark.parametrize(
+    ("keys", "unit", "says"),
+    [
+        (
+            "",
+            "dBm",
+            r"response 1 is in dBm, a power at the probe's port, with response_unit 'relative': write",
+        ),
+        ('response_unit = "V/m"', "dBm", "with response_unit 'V/m': write response_unit = \"sqrt(W)\""),
+        (
+            'response_unit = "sqrt(W)"',
+            "V",
+            "the impedance that makes it a power is not stated: add impedance_ohm",
+        ),
+        ("impedance_ohm = 50", "V", "with response_unit 'relative': write"),
+        ('response_unit = "V/m"', "V", "response 1 is in V, a voltage, with response_unit 'V/m'"),
+        ("impedance_ohm = 0", "V", "impedance_ohm is 0, expected ohms above 0"),
+    ],
+)
+def test_levels_whose_unit_does_not_fit(layout, keys, unit, says):
+    reading = f'amplitude = {{ column = "A", unit = "{unit}" }}\nphase = {{ column = "P", unit = "deg" }}'
+    with pytest.raises(InputError, match=says.replace("(", r"\(").replace(")", r"\)")):
+        layout(f"{keys}\n{LEVELS}\n[[response]]\n{reading}\n")

@@ -1,12 +1,15 @@
 """Inputs that are opened once for all who look at them."""
 
 import hashlib
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from nf2ff.io import safe
-from nf2ff.io.safe import InputFile, first_line, read_bytes, sha256
+from nf2ff.io.safe import InputFile, first_line, read_bytes, replacing, sha256
 
 TEXT = b"# of ours\ntheta_deg,phi_deg\n" + b"1,2\n" * 50_000
 
@@ -69,3 +72,60 @@ def test_what_cannot_be_read(tmp_path, kept):
         sha256(kept(tmp_path / "none.csv"))
     with pytest.raises(ValueError, match="is a folder or a device: give the name of a file"):
         first_line(kept(tmp_path))
+
+
+# --- what a kill leaves --------------------------------------------------------------------------
+
+#: Writes half of a file and is killed.
+KILLED = """
+import os, signal, sys
+from nf2ff.io.safe import replacing
+
+with replacing(sys.argv[1]) as temporary:
+    temporary.write_text("half")
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_what_a_killed_process_left_goes_with_the_next_write(tmp_path):
+    for name in ("a.csv", "b.csv"):
+        subprocess.run([sys.executable, "-c", KILLED, tmp_path / name], check=False)
+    left = {x.name for x in tmp_path.iterdir()}
+    assert len(left) == 2
+    with replacing(tmp_path / "a.csv") as temporary:
+        # That of a process which runs stays, be it another write to the same file.
+        temporary.write_text("first")
+        with replacing(tmp_path / "a.csv", overwrite=True) as second:
+            second.write_text("second")
+            assert temporary.read_text() == "first"
+            assert str(os.getpid()) in second.name
+        (tmp_path / "a.csv").unlink()
+    assert (tmp_path / "a.csv").read_text() == "first"
+    # Nor is that of another target removed.
+    (other,) = {x.name for x in tmp_path.iterdir()} - {"a.csv"}
+    assert other in left
+    with replacing(tmp_path / "b.csv") as temporary:
+        temporary.write_text("whole")
+    assert {x.name for x in tmp_path.iterdir()} == {"a.csv", "b.csv"}
+
+
+def test_what_may_be_of_a_process_that_runs_stays(tmp_path, monkeypatch):
+    with replacing(tmp_path / "a") as temporary:
+        temporary.touch()
+        names = [temporary.name.replace(f"-{os.getpid()}-", f"-{pid}-") for pid in (77, "x")]
+    other, strange = (tmp_path / name for name in names)
+    other.touch()
+    strange.touch()
+
+    def answer(error):
+        def kill(*_):
+            raise error
+
+        monkeypatch.setattr(os, "kill", kill)
+        with replacing(tmp_path / "a", overwrite=True) as temporary:
+            temporary.touch()
+
+    answer(PermissionError)
+    assert other.exists()
+    answer(ProcessLookupError)
+    assert {x.name for x in tmp_path.iterdir()} == {"a", strange.name}

@@ -43,7 +43,17 @@ def filled(tmp_path):
 def test_every_template_has_a_command():
     folder = Path(toml.__file__).parent / "templates"
     # Tests of these are with their readers.
-    others = {"modelled_errors", "near_field_terms", "study", "plan", "columns"}
+    others = {
+        "alignment",
+        "modelled_errors",
+        "near_field_terms",
+        "study",
+        "plan",
+        "columns",
+        "reflector",
+        "report",
+        "plane-wave-array",
+    }
     assert {x.stem for x in folder.iterdir()} == {*COMMANDS, *others}
 
 

@@ -122,6 +122,11 @@ def test_one_line_names_table_key_value_and_what_is_expected(refused, text, says
         ('"a" . ' * 30_000 + "a = 1", "Exceeds the limit"),
         ("a = {" + "'a'." * 30_000 + "a = 1}", "Exceeds the limit"),
         ("[" + "a." * 30_000 + "a]", "Exceeds the limit"),
+        # Strings without an end, each of whose quotation marks could begin one: 200 s if each is looked at.
+        ('"""' + 'a\\"' * 100_000, "line 1, column 3"),
+        ("'''" + "a'" * 100_000, "line 1, column 3"),
+        ('a = "\\u001b[2J"', r"a text holds a control character: '\\x1b[2J'"),
+        ('"\\u202e" = {a = ["b"]}', r"a text holds a control character: '\\u202e'"),
         ("\n".join(["a." * MAX_PARTS + "a = 1"] * 20_000), "a dotted key has more than"),
     ],
 )

@@ -5,7 +5,7 @@ import oracle
 import pytest
 
 from nf2ff.kernel import spin as transforms
-from nf2ff.kernel import spin_pairs, torus
+from nf2ff.kernel import torus
 
 EPS = 2.0**-52
 #: Asked of the transforms at points; they reach about a tenth of it.
@@ -189,128 +189,6 @@ def test_adjoint_is_the_conjugate_transpose_of_the_sum(spins, turns, rng):
         assert np.all(packed[0][:, n >= max(s, 1)] != 0)
 
 
-#: Turns by right angles; spins with partners four above, without, in any order, two pairs on end.
-RIGHT = [0.0, np.pi / 2, -np.pi / 2, np.pi, 1.5 * np.pi]
-PAIRS = [(0, 4), (5, 1), (1, 2, 6), (0, 3, 7, 4), (2, 10, 6), (0, 4, 8, 12)]
-
-
-@pytest.fixture
-def joined(monkeypatch, turns):
-    """Turns by right angles, with spins joined at any degree, and ``polar`` rings left as they are.
-
-    Of so few rings none but the poles would be near them.
-    """
-
-    def make(count=20, polar=0.3):
-        monkeypatch.setattr(spin_pairs, "LEAST_DEGREE", 1)
-        monkeypatch.setattr(spin_pairs, "POLAR_SINE", polar)
-        monkeypatch.setattr(spin_pairs, "BLOCK", 40)  # several of them
-        forget()
-        location = turns(count)[0].location
-        return [torus.Turn(chi, location[i:].copy()) for i, chi in enumerate(RIGHT)]
-
-    def forget():
-        spin_pairs.split_rings.cache_clear()
-        spin_pairs._blocks.cache_clear()
-
-    yield make
-    monkeypatch.undo()
-    forget()
-
-
-def test_which_spins_are_joined(monkeypatch):
-    monkeypatch.setattr(spin_pairs, "LEAST_DEGREE", 9)
-    found = spin_pairs.find_pairs([7, 0, 1, 2, 3, 4, 8], RIGHT, degree=9)
-    assert found == [(0, 4), (1, None), (2, None), (3, 7), (8, None)]
-    for chi, degree in (([0.0, 1e-9], 9), ([0.0, np.pi / 4], 9), (RIGHT, 8)):
-        alone = [(0, None), (4, None)]
-        assert spin_pairs.find_pairs([0, 4], chi, degree=degree) == alone
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("polar", [1e-6, 0.3])
-@pytest.mark.parametrize("spins", PAIRS)
-def test_joined_spins_are_the_sum(spins, polar, joined, rng):
-    degree, where = 13, joined(polar=polar)
-    a = {s: random_coefficients(rng, s, degree) for s in spins}
-    parts = [(s, transforms.pack(x)) for s, x in a.items()]
-    got = torus.synthesis(parts, where, epsilon=EPSILON, threads=2)
-    for turn, values in zip(where, got, strict=True):
-        assert relative(values, readings(a, turn)) < EPSILON
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("n", [5, 12, 13])
-@pytest.mark.parametrize("s", [0, 1])
-def test_joined_spins_of_one_degree(s, n, joined, rng):
-    # With random coefficients the lowest and the highest degree are a small part of the whole.
-    degree, where = 13, joined()
-    a = {k: random_coefficients(rng, k, degree) * (numbers(degree)[1] == n) for k in (s, s + 4)}
-    parts = [(k, transforms.pack(x)) for k, x in a.items()]
-    got = torus.synthesis(parts, where, epsilon=EPSILON, threads=2)
-    for turn, values in zip(where, got, strict=True):
-        assert relative(values, readings(a, turn)) < EPSILON
-
-
-@pytest.mark.parametrize("spins", PAIRS)
-def test_adjoint_of_joined_spins(spins, joined, rng):
-    degree, where = 13, joined(6)
-    y = [rng.normal(size=len(t.location)) + 1j * rng.normal(size=len(t.location)) for t in where]
-    found = torus.adjoint(y, spins, where, degree=degree, epsilon=EPSILON, threads=2)
-    for s, packed in zip(spins, found, strict=True):
-        wanted = 0
-        for turn, values in zip(where, y, strict=True):
-            matrix = columns(s, degree, *turn.location.T, turn.chi)
-            wanted = wanted + np.einsum("pcj,p->cj", matrix.conj(), values)
-        assert relative(transforms.unpack(packed), wanted) < 2 * EPSILON
-        m, n = transforms.packed_numbers(degree)
-        assert np.all(packed[:, :, n < max(s, 1)] == 0)
-        assert np.all(packed[1][:, m == 0] == 0)
-
-
-@pytest.mark.parametrize("high", [7, 31])
-def test_joined_spins_at_their_own_degree(high, turns, rng):
-    # From `LEAST_DEGREE` on, the limits of rings and orders as they are; spins as high as probes
-    # have them, whose functions near the poles are of order m = s.
-    degree = spin_pairs.LEAST_DEGREE
-    location = turns(60)[0].location
-    location[2:40, 0] = np.linspace(0, 2 * spin_pairs.POLAR_SINE, 38)
-    where = [torus.Turn(chi, location) for chi in RIGHT[:2]]
-    spins = (high - 4, high)
-    parts = [(s, transforms.pack(random_coefficients(rng, s, degree))) for s in spins]
-    assert spin_pairs.find_pairs(list(spins), RIGHT[:2], degree=degree) == [spins]
-    options = {"epsilon": EPSILON, "threads": 2}
-    got = torus.synthesis(parts, where, **options)
-    for turn, values in zip(where, got, strict=True):
-        wanted = 0
-        for s, packed in parts:
-            maps = transforms.point_synthesis(packed, spin=s, location=location, **options)
-            wanted = wanted + maps[0] * np.cos(s * turn.chi) + maps[1] * np.sin(s * turn.chi)
-        # Point by point: near the poles there are few.
-        assert np.abs(values - wanted).max() < 10 * EPSILON * np.abs(wanted).max()
-    y = [rng.normal(size=v.shape) + 1j * rng.normal(size=v.shape) for v in got]
-    back = torus.adjoint(y, spins, where, degree=degree, **options)
-    left = sum(np.vdot(a, b) for a, b in zip(got, y, strict=True))
-    right = sum(np.vdot(a, b) for (_, a), b in zip(parts, back, strict=True))
-    size = np.linalg.norm(np.concatenate(got)) * np.linalg.norm(np.concatenate(y))
-    assert abs(left - right) < EPSILON * size
-
-
-def test_joined_spins_in_single_precision(joined, rng):
-    degree, spins, where = 13, (0, 1, 4, 5), joined()
-    a = {s: random_coefficients(rng, s, degree) for s in spins}
-    parts = [(s, transforms.pack(x).astype(np.complex64)) for s, x in a.items()]
-    got = torus.synthesis(parts, where, epsilon=SINGLE, threads=2)
-    for turn, values in zip(where, got, strict=True):
-        assert values.dtype == np.complex64
-        assert relative(values, readings(a, turn)) < 2 * SINGLE
-    back = torus.adjoint(got, spins, where, degree=degree, epsilon=SINGLE, threads=2)
-    assert {x.dtype for x in back} == {np.dtype(np.complex64)}
-    squares = sum(np.vdot(v, v).real for v in got)
-    products = sum(np.vdot(x, b) for (_, x), b in zip(parts, back, strict=True))
-    assert products == pytest.approx(squares, rel=2 * SINGLE)
-
-
 @pytest.mark.parametrize("threads", [1, 2, 4])
 @pytest.mark.parametrize("count", [1, 7, 8])
 def test_adjoint_of_a_single_turn(count, threads, turns, rng):
@@ -332,7 +210,7 @@ def test_adjoint_is_the_same_every_time(count, threads, points, rng):
     # To the last bit: a thread adds up what is its own, in its own order.
     theta, phi, _ = points(30_000)  # of few all are added by one thread
     location = np.stack([theta, phi], axis=1)
-    where = [torus.Turn(chi, location) for chi in RIGHT[:count]]
+    where = [torus.Turn(chi, location) for chi in (0.0, np.pi / 2, -np.pi / 2)[:count]]
     y = [rng.normal(size=(theta.size, 2)) @ [1, 1j] for _ in where]
     first, *others = (
         torus.adjoint(y, (1, 2), where, degree=40, epsilon=1e-9, threads=threads) for _ in range(5)

@@ -26,6 +26,19 @@ def test_a_notice_knows_its_code_and_figures():
     assert OfTest.GAP().figures == {}
 
 
+def test_figures_are_read_from_a_text():
+    class Several(Code):
+        THREE = "{{{share:.0%}}} of {name!r} at {level_db:+.1f} dB"
+
+    told = Several.THREE(share=0.123, name="it's", level_db=2)
+    assert told == '{12%} of "it\'s" at +2.0 dB'
+    assert told.texts() == ["12%", '"it\'s"', "+2.0"] == told.code.figures_in(str(told))
+    assert told.code.literals() == ["{", "} of ", " at ", " dB"]
+    assert OfTest.GAP.figures_in("part of the sphere was not measured") == []
+    assert OfTest.GAP().texts() == []
+    assert OfTest.GAP.figures_in("part of the sphere") is None
+
+
 def test_a_notice_survives_the_way_from_a_worker():
     told = pickle.loads(pickle.dumps(OfTest.TAIL(tail_db=-31.234)))
     assert (told.code, told.figures) == (OfTest.TAIL, {"tail_db": -31.234})

@@ -48,6 +48,7 @@ def measured(plan, **changes):
 
 @pytest.mark.parametrize("positioner", [REQUEST.positioner, TURNED], ids=["switched", "turned"])
 @pytest.mark.parametrize("name", NAMES)
+@pytest.mark.slow
 def test_a_scan_as_planned_departs_nowhere(name, positioner):
     plan = make_plan(replace(REQUEST, scan=name, positioner=positioner))
     assert departures(plan, measured(plan), degree=plan.degree) == []
@@ -63,6 +64,7 @@ def test_two_ports_at_once_are_two_polarisations():
 
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("positioner", [REQUEST.positioner, TURNED], ids=["switched", "turned"])
+@pytest.mark.slow
 def test_a_belt_that_was_not_read(name, positioner):
     plan = make_plan(replace(REQUEST, scan=name, positioner=positioner))
     lacks = np.abs(np.degrees(plan.scan.theta) - 90) < 25

@@ -37,6 +37,6 @@ def test_levels():
     link = Link(eirp_dbm=30, probe_gain_dbi=10, noise_dbm=-90)
     loss = free_space_loss_db(2 * 0.05**2 / SPEED_OF_LIGHT * 28e9, 28e9)
     assert link.dynamic_range_db(loss) == pytest.approx(75.22, abs=0.01)
-    assert told_of_noise(75, -60) == []
-    assert [x.code for x in told_of_noise(50, -60)] == [PlanCode.NOISE]
-    assert [x.code for x in told_of_noise(-1, -60)] == [PlanCode.NO_SIGNAL]
+    assert told_of_noise(59, 2, -60) == []
+    assert [x.code for x in told_of_noise(50, 2, -60)] == [PlanCode.NOISE]
+    assert [x.code for x in told_of_noise(-1, 0, -60)] == [PlanCode.NO_SIGNAL]

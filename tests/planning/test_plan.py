@@ -6,14 +6,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from nf2ff.antenna.modes import required_degree, wavenumber
+from nf2ff.antenna.dipoles import huygens_source, rectangular_aperture
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, required_degree, wavenumber
+from nf2ff.measurement.probe import field_probe
 from nf2ff.messages.planning import PlanCode
+from nf2ff.metrics.beam import peak
 from nf2ff.planning.axes import Axis, Positioner, Receiver
 from nf2ff.planning.distance import Link
 from nf2ff.planning.enclosure import Part
-from nf2ff.planning.plan import ScanRequest, make_plan, samples_of_grid
+from nf2ff.planning.plan import ScanRequest, averaging_db, make_plan, samples_of_grid
 from nf2ff.planning.scan_time import NAMES
+from nf2ff.planning.tolerances import planned_solution
 from nf2ff.ranges.compare import RangeKind
+from nf2ff.solver.solve import solve
 
 DEG = math.pi / 180
 BALL = Part(diameter=0.3)
@@ -78,6 +83,7 @@ def test_the_quickest_that_the_axes_can_do_is_taken():
     assert plan(scan="grid").scan.name == "grid"
 
 
+@pytest.mark.slow
 def test_wishes():
     # A step of 5 deg is degree 35 (closed form: pi / step - 1).
     assert plan(step=5 * DEG).degree == 35
@@ -122,15 +128,43 @@ def test_places():
         plan(device=Part(diameter=3.6), parts=(), distance=3)
 
 
+@pytest.mark.slow
 def test_warnings():
     near = plan(parts=(), distance=0.158, tail_db=-100)
     assert {PlanCode.CLOSE, PlanCode.BY_DISTANCE} <= codes(near)
     assert {PlanCode.OVERTRAVEL, PlanCode.MOVED} <= codes(plan(scan="swept-grid"))
     assert not codes(plan(scan="grid"))
-    # 30 dBm - 55.4 dB + 10 dBi over -60 dBm: 44.6 dB (closed form).
+    # 30 dBm - 55.4 dB + 10 dBi over -60 dBm: 44.6 dB, and positions over modes (closed form).
     noisy = plan(scan="grid", link=Link(30, 10, -60))
+    n = noisy.degree
     assert codes(noisy) == {PlanCode.NOISE}
-    assert noisy.warnings[0].figures["margin_db"] == pytest.approx(44.6, abs=0.1)
+    averaged = 10 * math.log10((n + 2) * (2 * n + 2) / (2 * n * (n + 2)))
+    assert noisy.warnings[0].figures["margin_db"] == pytest.approx(44.6 + averaged, abs=0.1)
+    assert noisy.noise_margin_db == noisy.warnings[0].figures["margin_db"]
+    assert plan().noise_margin_db is None
+    # asin(2.5 cm / 50 cm), closed form.
+    assert noisy.seen_angle == pytest.approx(math.asin(0.05), rel=1e-12)
+
+
+@pytest.mark.parametrize("name", ["grid", "constant-rate-spiral", "equal-area-spiral"])
+def test_noise_of_the_pattern(name):
+    """Noise of readings, 40 dB below the peak's field there: error of the far field, rms, below its peak."""
+    found = plan(frequency=[10e9], scan=name)
+    source = huygens_source(direction=[0, 0.4, 1], polarisation=[1, 0, 0])
+    antenna = rectangular_aperture(source, width=0.03, height=0.03, nodes=4)
+    clean = planned_solution(antenna, found.scan, frequency=10e9, radius=0.5, degree=found.degree)
+    w = clean.samples.response
+    rng = np.random.default_rng(1)
+    top = peak(clean.modes).directivity[0] * clean.modes.radiated_power()[0] / (4 * math.pi)
+    sigma = 0.01 * math.sqrt(2 * WAVE_IMPEDANCE * top) / 0.5
+    noise = sigma * (rng.normal(size=w.shape) + 1j * rng.normal(size=w.shape)) / math.sqrt(2)
+    noisy = solve(replace(clean.samples, response=w + noise), field_probe(), degree=found.degree)
+    error = replace(
+        noisy.modes, coefficients=noisy.modes.coefficients - clean.modes.coefficients
+    ).radiated_power()[0]
+    below = 10 * math.log10(4 * math.pi * top / error)
+    # Unequal areas add up to 0.9 dB on the grid (pi^2 / 8, closed form), chance 0.5 (286 modes).
+    assert below == pytest.approx(40 + averaging_db(found.degree, found.scan.positions), abs=1.4)
 
 
 def test_parts_that_radiate_one_at_a_time():

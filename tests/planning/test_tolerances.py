@@ -79,6 +79,7 @@ def test_together_they_are_what_was_wished(solution):
         assert level == pytest.approx(0.25, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_draws_agree(solution):
     """100 draws at the tolerance for 0.1 dB: three times the 7 % to which their spread is known."""
     # 1 / sqrt(2 x 99), closed form.
@@ -88,6 +89,7 @@ def test_draws_agree(solution):
     assert level == pytest.approx(0.1, rel=0.21)
 
 
+@pytest.mark.slow
 def test_draws_bring_down_what_first_order_allows():
     """Phase noise takes exp(-rms^2) from the beam's power (closed form), which no derivative has.
 

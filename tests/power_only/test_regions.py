@@ -3,9 +3,13 @@
 import numpy as np
 import pytest
 
+from nf2ff.antenna.far_field import far_field
+from nf2ff.antenna.modes import Modes, mode_count
+from nf2ff.metrics.gain_and_power import eirp
+from nf2ff.metrics.regions import ThetaInterval, radiated_fraction
 from nf2ff.power_only.fit import PowerFit, harmonics
 from nf2ff.power_only.peak import fit_scan
-from nf2ff.power_only.regions import partial_power
+from nf2ff.power_only.regions import partial_power, partial_uncertainty
 from nf2ff.power_only.scan import PowerScan
 
 
@@ -51,3 +55,38 @@ def test_orders_other_than_0_carry_no_power():
 def test_an_empty_band_is_refused(a, b):
     with pytest.raises(ValueError, match="give 0 <= theta1 < theta2 <= pi"):
         partial_power(dipole_fit(), theta1=a, theta2=b)
+
+
+@pytest.mark.parametrize(("step", "degree"), [(90, 1), (90, 2), (60, 2), (45, 4), (30, 6)])
+def test_coarse_steps_are_as_unsure_as_they_are(step, degree):
+    """Random antennas of degrees that the steps do not resolve, exact power by their modes.
+
+    That what is above the fit is as strong as its last degrees is cautious: up to four times what happens.
+    """
+    rng = np.random.default_rng(1)
+    theta, phi = np.radians(np.arange(0, 181, step)), np.radians(np.arange(0, 360, step))
+    t, p = (x.ravel() for x in np.meshgrid(theta, phi, indexing="ij"))
+    q = rng.normal(size=(2, 60, mode_count(degree)))
+    modes = Modes(np.full(60, 1e9), q[0] + 1j * q[1])
+    power = eirp(far_field(modes, theta=theta, phi=phi)).reshape(60, -1)
+    fit = fit_scan(PowerScan(modes.frequency, t, p, eirp_total=power))
+    happened, stated = 0.0, 0.0
+    for a, b in ((0, np.pi / 2), (np.pi / 3, 2 * np.pi / 3)):
+        exact = radiated_fraction(modes, ThetaInterval(a, b))
+        happened += np.sum((partial_power(fit, theta1=a, theta2=b) / fit.mean - exact) ** 2)
+        told = partial_uncertainty(fit, theta1=a, theta2=b, count=t.size) / fit.mean
+        stated += np.sum(told**2)
+    # Of either band alone chance or symmetry may leave less.
+    assert 0.8 < np.sqrt(stated / happened) < 4
+
+
+def test_a_pattern_that_is_resolved_is_as_sure_as_its_noise():
+    # Nothing in the last degrees: noise alone is left. By Parseval's theorem what a band takes of degrees,
+    # squared, adds up to its part of the sphere; of the whole sphere, of degree 0 alone, to 1.
+    terms = np.zeros((1, 81))
+    terms[0, :16] = 1.0
+    fit = PowerFit([1e9], terms, [0.01])
+    told = partial_uncertainty(fit, theta1=0, theta2=1.0, count=100)[0]
+    part = (1 - np.cos(1.0)) / 2
+    assert 0.9 * 0.001 * np.sqrt(part) < told < 0.001 * np.sqrt(part)
+    assert partial_uncertainty(fit, theta1=0, theta2=np.pi, count=100)[0] == pytest.approx(0.001)

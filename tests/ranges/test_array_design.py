@@ -8,10 +8,11 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.messages.ranges import DesignCode
 from nf2ff.ranges.array_alternatives import trade_off, what_would_work
 from nf2ff.ranges.array_design import ArrayTask, design_array, judged
-from nf2ff.ranges.array_field import array_field, dipole_waves
-from nf2ff.ranges.array_weights import quantised, synthesise
+from nf2ff.ranges.array_field import array_field
+from nf2ff.ranges.array_weights import quantised, regularised, synthesise
+from nf2ff.ranges.device_effect import device_effect
 from nf2ff.ranges.incident_field import IncidentField, RegularWaves
-from nf2ff.ranges.physical_optics import Currents, radiated_field
+from nf2ff.ranges.physical_optics import Currents, dipole_waves, radiated_field
 from nf2ff.ranges.plane_wave_array import PlaneWaveArray, disc_array, flatness, square_array, zone_points
 from nf2ff.ranges.shown_pattern import shown_error
 from nf2ff.ranges.zone import Zone
@@ -55,6 +56,14 @@ def test_a_limit_is_kept_and_the_rest_is_the_best(rng):
     flat = synthesise(array, points, frequency=F, limit=1.2, minimax=True)
     assert np.abs(flat).max() <= most * (1 + 1e-12)
     assert np.abs(a @ flat - g).max() < np.abs(a @ w - g).max()
+
+
+def test_several_regularisations_at_once():
+    array, points = square_array(6, side=0.6), zone_points(Zone(0.12, centre=(0, 0, 0.9)), step=0.04)
+    for alpha, w in zip((1e-3, 0.1), regularised(array, points, (1e-3, 0.1), frequency=F), strict=True):
+        one = synthesise(array, points, frequency=F, regularisation=alpha)
+        # A condition of up to 1e6 (1/alpha^2).
+        assert np.abs(w - one).max() < 1e-8 * np.abs(one).max()
 
 
 def test_settings_are_the_nearest():
@@ -184,6 +193,12 @@ def test_a_good_array_shows_a_device_as_it_is(rng):
     # Within the flatness of the wave, and what the dipoles' own cross-polarisation adds.
     assert abs(found.peak_db) < 0.3 + flat.amplitude_db
     assert abs(found.trp_db) < 0.3 + flat.amplitude_db
+    # At one place the effect is that error, in relative amplitude: 1 dB is ln(10)/20 of it.
+    effect = device_effect(modes, lambda _: incident, offset=0)
+    assert effect.standard_uncertainty("eirp") == pytest.approx(abs(found.peak_db), rel=1e-6)
+    term = effect.term()
+    assert term.sensitivity["trp"] == pytest.approx(abs(found.trp_db) * np.log(10) / 20, rel=1e-6)
+    assert term.sensitivity["pointing"] == pytest.approx(found.peak_shift, rel=1e-4)
     one = PlaneWaveArray(np.zeros((1, 3)), [0])
     spherical = array_field(one, [1], zone, frequency=FREQUENCY, degree=10)
     # A single dipole is a range of 0.9 m: worse than the array.

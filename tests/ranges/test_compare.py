@@ -1,11 +1,17 @@
 """Which range suits: verdicts, their reasons by code, and their figures."""
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from nf2ff.messages.ranges import RangeCode
+from nf2ff.ranges.compact_range import reflected_field
 from nf2ff.ranges.compare import Fit, RangeKind, RangeQuestion, compare_ranges
+from nf2ff.ranges.plane_wave_array import plane_points
+from nf2ff.ranges.quiet_zone import evaluate
+from nf2ff.ranges.reflector import Reflector, SerratedRim
+from nf2ff.ranges.zone import Zone
 
 #: A device of 30 cm at 28 GHz with an antenna of 5 cm, whose place is declared.
 DEVICE = RangeQuestion(
@@ -112,3 +118,40 @@ def test_refused():
         replace(DEVICE, wanted=("eirp", "volume"))
     with pytest.raises(ValueError, match=r"wanted is empty"):
         replace(DEVICE, wanted=())
+
+
+def test_how_far_a_figure_needs():
+    """5 cm at 28 GHz: closed form for the peak of a disc, sinc of half the rim's phase."""
+    found = verdicts(peak_db=0.0559, sidelobe_db=1.0, sidelobe_level_db=30.0, room=0.6)[RangeKind.DIRECT]
+    by_code = {x.code: x for x in found.reasons}
+    peak, lobe = by_code[RangeCode.DIRECT_PEAK], by_code[RangeCode.DIRECT_SIDELOBE]
+    # 2 D^2/lambda has 0.0559 dB, so that the length is that of the range as a whole.
+    assert peak.figures["ratio"] == pytest.approx(2.0, rel=1e-3)
+    assert peak.figures["length_m"] == pytest.approx(found.length, rel=1e-3)
+    assert lobe.figures["ratio"] > 2
+    # A room that suits the peak alone suits in part.
+    assert peak.figures["length_m"] < 0.6 < lobe.figures["length_m"]
+    assert found.fit is Fit.PARTLY
+    near = verdicts(peak_db=0.0559, sidelobe_db=1.0, sidelobe_level_db=30.0)[RangeKind.DIRECT]
+    assert near.fit is Fit.YES
+
+
+def test_computed_figures_are_those_of_the_designs():
+    # The same reflector and array by the functions that compute them: serrated, 0.6 m, F 2.1 m, and 18 x 18.
+    found = verdicts(zone_radius=0.15, lowest=10e9, highest=10e9)
+    (told,) = [x for x in found[RangeKind.COMPACT].reasons if x.code is RangeCode.COMPACT_COMPUTED]
+    reflector = Reflector(2.1, 0.45, SerratedRim(0.18, 0.3, 30))
+    zone = Zone(0.15, "cylinder", None, (0, 0.45, 2.1))
+    field = reflected_field(reflector, reflector.feed(exponent=6), zone, frequency=10e9)
+    figures = evaluate(field.probed(plane_points(zone, step=0.45 * 0.0299792458)), zone)
+    taper, ripple = (float(v) for v in re.findall(r"[\d.]+(?= dB)", told))
+    expected = figures.amplitude_db
+    assert (taper, ripple) == pytest.approx((expected.taper, expected.ripple), abs=0.005)
+    reasons = found[RangeKind.ARRAY].reasons
+    (told,) = [x for x in reasons if x.code is RangeCode.ARRAY_COMPUTED]
+    assert "computed for 49 elements" in told
+    # Beyond what takes a moment nothing is said.
+    wide = verdicts(zone_radius=1.0, aperture=0.05, lowest=28e9, highest=28e9)
+    codes_of = [x.code for kind in (RangeKind.COMPACT, RangeKind.ARRAY) for x in wide[kind].reasons]
+    assert RangeCode.COMPACT_COMPUTED not in codes_of
+    assert RangeCode.ARRAY_COMPUTED not in codes_of

@@ -6,6 +6,7 @@ import pytest
 from nf2ff.antenna.closed_form import near_field
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
+from nf2ff.kernel.plane_waves import exponential_sums
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.ranges.physical_optics import Currents, plane_waves_of, radiated_field
 from nf2ff.ranges.zone import Zone
@@ -95,6 +96,16 @@ def test_plane_waves_against_the_direct_sum(zone, rng):
     exact = radiated_field(currents, points)
     found = plane_waves_of(currents, zone).field_at(points - zone.centre, K)
     assert np.abs(found - exact).max() < 1e-3 * np.abs(exact).max()
+
+
+@pytest.mark.parametrize("flat", [[], [2], [0, 2]])
+def test_sums_of_waves_at_points_anywhere_and_on_planes_and_lines(flat, rng):
+    source, target = rng.normal(size=(300, 3)), rng.normal(size=(200, 3))
+    target[:, flat] = target[0, flat]
+    value = rng.normal(size=(2, 300)) + 1j * rng.normal(size=(2, 300))
+    found = exponential_sums(value, source, target, epsilon=1e-9, threads=1)
+    exact = value @ np.exp(-1j * source @ target.T)
+    assert np.abs(found - exact).max() < 1e-8 * np.linalg.norm(value)
 
 
 def test_what_is_refused(disc):

@@ -8,6 +8,7 @@ from nf2ff.antenna.closed_form import near_field
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.ranges.compact_range import reflected_field
+from nf2ff.ranges.physical_optics import radiated_field
 from nf2ff.ranges.plane_wave_array import plane_points
 from nf2ff.ranges.quiet_zone import evaluate
 from nf2ff.ranges.reflector import (
@@ -112,7 +113,7 @@ def test_field_is_that_of_rays(exponent, axis):
     reflector = printed(ROLLED)
     feed = reflector.feed(exponent=exponent, polarisation=axis)
     points = plane_points(ZONE, step=0.03)
-    field = reflected_field(reflector, feed, ZONE, frequency=28e9).incident().field_at(points - ZONE.centre)
+    field = reflected_field(reflector, feed, ZONE, frequency=28e9).field_at(points)
     expected, path = rays(feed, points)
     k = 2 * np.pi * 28e9 / SPEED_OF_LIGHT
     ratio = field * np.exp(1j * k * path)[:, None]
@@ -231,6 +232,28 @@ def test_the_incident_field_is_that_of_the_probe():
     incident = found.incident()
     assert incident.polarisation == pytest.approx([0, 1, 0], abs=1e-12)
     assert found.probed(ZONE.centre[None]).co[0] == pytest.approx(incident.amplitude, rel=1e-9)
+    # About a place off the centre: the same field there, of plane waves.
+    shift, points = np.array([0.05, -0.02, 0.0]), np.array([[0.01, 0.02, 0.0005], [0, 0, 0]])
+    moved = found.incident(shift).field_at(points)
+    whole = found.field_at(points + shift + ZONE.centre)
+    # Many at once are summed fast, to 1e-7 of the norm of the waves.
+    assert np.abs(moved - whole).max() < 1e-6 * np.abs(whole).max()
+
+
+def test_near_in_wavelengths_all_is_summed_directly():
+    reflector = printed(SerratedRim(0.3, 0.5, 30))
+    found = reflected_field(reflector, reflector.feed(), Zone(0.2, centre=(0, 0.75, 1.6)), frequency=2e9)
+    assert found.waves is None
+    with pytest.raises(ValueError, match="too near for plane waves: state the degree"):
+        found.incident()
+    points, shift = np.array([[0.05, -0.03, 0.04], [0, 0, 0]]), np.array([0.1, 0.0, -0.05])
+    expected = radiated_field(found.currents, points + shift + found.zone.centre)
+    # kr = 3 at the farthest point, sources at kr above 40.
+    assert (
+        np.abs(found.incident(shift, degree=20).field_at(points) - expected).max()
+        < 1e-7 * np.abs(expected).max()
+    )
+    assert found.field_at(points + shift + found.zone.centre) == pytest.approx(expected)
 
 
 # --- bad input -----------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from nf2ff.messages.scan import ReadingCode, UnitCode
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.report.over_frequency import Row, frequency_table, told_once
 
@@ -48,3 +49,21 @@ def test_warnings_of_other_words_stay_apart():
         "at 2 of 3 frequencies, 1 to 2 GHz: see 1.5 deg",
         "3 GHz: mind 1.5 deg",
     ]
+
+
+def test_figures_that_are_words_are_no_range():
+    # "sample 3 to 9 stands above its neighbours" would say that all of them do.
+    spikes = [
+        [ReadingCode.SPIKE(where=f"sample {i}", height=f"{h} dB")] for i, h in ((3, 20), (9, 25), (3, 20))
+    ]
+    lines = told_once(FREQUENCY[:3], spikes)
+    assert [x.split(" stands ")[0] for x in lines] == [
+        "at 2 of 3 frequencies, 1 to 3 GHz: sample 3",
+        "2 GHz: sample 9",
+    ]
+    share = [[UnitCode.FINE_WAVES(share=s, degree=7, kr=1.5)] for s in (0.12, 0.5)]
+    assert told_once(FREQUENCY[:2], share)[0].startswith(
+        "at 2 of 2 frequencies, 1 to 2 GHz: 12% to 50% of the resp"
+    )
+    # A text of no known code stands as it is.
+    assert told_once(FREQUENCY[:2], [["5 dB off"], ["6 dB off"]]) == ["1 GHz: 5 dB off", "2 GHz: 6 dB off"]

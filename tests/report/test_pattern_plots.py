@@ -1,11 +1,14 @@
 """What pictures of patterns show: the numbers behind the lines, against closed forms."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from patterns import HUYGENS
 
+from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes, rotate
-from nf2ff.report.pattern_plots import balloon, level_distribution, pattern_map, peak_cuts
+from nf2ff.report.pattern_plots import balloon, level_distribution, pattern_map, peak_cuts, peak_polar
 
 
 @pytest.fixture
@@ -98,3 +101,66 @@ def test_bad_input(tilted):
     two = Modes([1e9, 2e9], np.repeat(tilted.coefficients, 2, axis=0))
     with pytest.raises(ValueError, match="it has 2 frequencies: choose one"):
         peak_cuts({"it": two})
+
+
+@pytest.fixture
+def upper_seen(tilted):
+    """Marks theta above 90 deg as not seen, on a grid of 5 deg."""
+    theta, phi = np.radians(np.arange(0, 181, 5)), np.radians(np.arange(0, 360, 5))
+    field = far_field(tilted, theta=theta, phi=phi)
+    mark = np.broadcast_to((theta <= np.pi / 2 + 1e-9)[:, None], (theta.size, phi.size))
+    return replace(field, trusted=mark[None])
+
+
+def test_cuts_are_dotted_where_nothing_was_seen(tilted, upper_seen):
+    """In the plane of phi theta grows by the angle from 60 deg: what is beyond 30 deg was not seen."""
+    upper = peak_cuts({"source": tilted}, plane=0.0, seen={"source": upper_seen})
+    solid, dotted = upper.lines[:2]
+    angle = solid.get_xdata()
+    # Above the pole, at -60 deg, theta grows again: 90 deg on the other side at -150 deg.
+    seen = (angle <= 30 + 1e-9) & (angle >= -150 - 1e-9)
+    if np.isnan(solid.get_ydata()[np.argmin(np.abs(angle - 20))]):
+        seen = (angle >= -30 - 1e-9) & (angle <= 150 + 1e-9)
+    np.testing.assert_array_equal(np.isnan(solid.get_ydata()), ~seen)
+    np.testing.assert_array_equal(np.isnan(dotted.get_ydata()), seen)
+    assert "dotted: not measured" in upper.get_title()
+    assert len(upper.figure.axes[1].get_legend().get_texts()) == 2
+    assert "dotted" not in peak_cuts({"source": tilted}).get_title()
+
+
+def test_the_polar_diagram_goes_through_the_peak(tilted, upper_seen):
+    """Closed form, as of the cuts; what is below the floor is on it."""
+    ax = peak_polar(tilted)
+    assert ax.name == "polar"
+    for line in ax.lines[::2]:
+        angle, level = line.get_xdata(), line.get_ydata()
+        shown = level > ax.get_rmin() + 1e-9
+        expected = 10 * np.log10(3 * ((1 + np.cos(angle[shown])) / 2) ** 2)
+        np.testing.assert_allclose(level[shown], expected, atol=1e-6)
+    assert "angle from the peak" in ax.get_title()
+    assert "not measured" in peak_polar(tilted, seen=upper_seen).get_title()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["theta-phi", "u-v"])
+def test_maps_are_hatched_where_nothing_was_seen(tilted, upper_seen, kind):
+    ax = pattern_map(tilted, kind=kind, seen=upper_seen)
+    (veil,) = [x for x in ax.collections if any(getattr(x, "hatches", None) or [])]
+    y = np.concatenate([path.vertices[:, 1] for path in veil.get_paths() if len(path.vertices)])
+    # Theta from 90 to 180 deg; of the view towards +x, z below 0. A raster of 0.5 deg, 1/180.
+    if kind == "theta-phi":
+        assert 89.4 < y.min() < 90.6
+        assert y.max() == pytest.approx(180)
+    else:
+        assert -0.01 < y.max() < 0.01
+    assert "hatched: not measured" in ax.figure.get_suptitle()
+
+
+@pytest.mark.slow
+def test_the_balloon_is_grey_where_nothing_was_seen(tilted, upper_seen):
+    assert "grey: not measured" in balloon(tilted, seen=upper_seen).get_title()
+    plain, marked = (
+        len(np.unique(ax.collections[0].get_facecolor().round(3), axis=0))
+        for ax in (balloon(tilted), balloon(tilted, seen=upper_seen))
+    )
+    assert marked != plain

@@ -38,6 +38,23 @@ def test_missing_readings_are_left_out(samples):
     assert len(dots.get_offsets()) < samples.theta.size / 2
 
 
+def test_a_port_and_a_chi_may_be_chosen(samples):
+    turned = near_field(samples, chi=np.pi / 2)
+    assert "chi 90 deg" in turned.figure.get_suptitle()
+    # The grid has half of its readings at 90 deg.
+    (dots,) = turned.collections
+    assert len(dots.get_offsets()) == np.count_nonzero(np.isclose(samples.chi, np.pi / 2))
+    rows = np.flatnonzero(np.isclose(samples.chi, np.pi / 2))
+    size = np.abs(samples.response[0, rows])
+    level = 20 * np.log10(np.maximum(size / size.max(), 1e-3))
+    np.testing.assert_allclose(dots.get_array(), level, atol=1e-9)
+    assert "port 1" in near_field(samples, port=1).figure.get_suptitle()
+    with pytest.raises(ValueError, match="the scan has no port 2: choose from 1"):
+        near_field(samples, port=2)
+    with pytest.raises(ValueError, match="the scan has no chi of 45 deg: the nearest is"):
+        near_field(samples, chi=np.pi / 4)
+
+
 def test_curves_are_drawn_in_the_order_of_frequency():
     ax = over_frequency(
         np.array([3e9, 1e9, 2e9]), {"gain [dBi]": np.array([3.0, 1.0, 2.0])}, label="gain [dBi]"

@@ -4,11 +4,12 @@ import dataclasses
 
 import numpy as np
 import pytest
+from normal_cases import DEGREE, FREQUENCY, RIGHT_ANGLES, random_places, random_probe
 
-from nf2ff.antenna.modes import SPEED_OF_LIGHT, mode_count
+from nf2ff.antenna.modes import mode_count
 from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.kernel import spin
-from nf2ff.measurement.probe import Probe, field_probe
+from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods, normal
 from nf2ff.solver.normal import NormalOperator, grid_fields
@@ -16,25 +17,6 @@ from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
 from nf2ff.solver.transmission import TransmissionOperator
-
-FREQUENCY = SPEED_OF_LIGHT
-DEGREE = 5
-RIGHT_ANGLES = (0.0, np.pi / 2)
-
-
-def random_probe(top, ports, rng):
-    return Probe(None, rng.normal(size=(1, ports, mode_count(top), 2)) @ [1, 1j], "sqrt(W)")
-
-
-def random_places(rng, count=160, *, chi=None, ports=1):
-    """Samples at random, some at the poles; each position with all of ``chi`` if given."""
-    theta = np.concatenate([[0, 0, np.pi, np.pi], np.arccos(rng.uniform(-1, 1, count - 4))])
-    phi = rng.uniform(0, 2 * np.pi, count)
-    turns = rng.uniform(0, 7, count) if chi is None else np.repeat(chi, count)
-    times = turns.size // count
-    port = 1 + np.arange(turns.size) % ports
-    none = np.zeros((1, turns.size))
-    return Samples([FREQUENCY], np.tile(theta, times), np.tile(phi, times), turns, 2.0, port, none, "sqrt(W)")
 
 
 @pytest.mark.parametrize("chi", [None, RIGHT_ANGLES, (0.0, 0.3, 2.0)])

@@ -226,6 +226,7 @@ HEMISPHERES = [case.name for case in POSITIONS if case.name.startswith("theta to
 
 
 @pytest.mark.parametrize("name", SEEN_BEAMS)
+@pytest.mark.slow
 def test_peak_eirp_is_kept_where_the_beam_was_seen(name):
     given = answer(name)
     assert not given.refusal
@@ -233,6 +234,7 @@ def test_peak_eirp_is_kept_where_the_beam_was_seen(name):
 
 
 @pytest.mark.parametrize("name", UNSEEN_BEAMS)
+@pytest.mark.slow
 def test_a_peak_that_was_not_seen_is_named_so(name):
     given = answer(name)
     case = CASES[name]
@@ -251,6 +253,7 @@ def test_directivity_and_trp_of_a_partial_scan_are_marked(name):
 
 
 @pytest.mark.parametrize("name", HEMISPHERES)
+@pytest.mark.slow
 def test_half_of_the_sphere_is_said_to_be_missing(name):
     """It was "degree 1", and warnings spoke of steps, positions and units."""
     case, given = CASES[name], answer(name)

@@ -518,11 +518,13 @@ def test_circular_probe_cannot_tell_two_polarisations():
     [
         ({"rtol": 0.0}, "rtol is 0.0, expected between 0 and 1"),
         ({"rtol": 1.0}, "rtol is 1.0, expected between 0 and 1"),
+        ({"rtol": 1e-320}, "rtol is 1e-320, expected between 0 and 1, and not below rounding, 1e-16"),
         ({"rtol": np.nan}, "rtol is nan, expected between 0 and 1"),
         ({"max_iterations": 0}, "max_iterations is 0, expected at least 1"),
-        ({"damping": -1.0}, "damping is -1.0, expected a finite number >= 0"),
-        ({"damping": np.inf}, "damping is inf, expected a finite number >= 0"),
-        ({"damping": np.nan}, "damping is nan, expected a finite number >= 0"),
+        ({"damping": -1.0}, "damping is -1.0, expected 0 "),
+        ({"damping": 1e308}, r"damping is 1e\+308, expected 0 \(no wave is held back\) to 1 \(all are\)"),
+        ({"damping": np.inf}, "damping is inf, expected 0 "),
+        ({"damping": np.nan}, "damping is nan, expected 0 "),
     ],
 )
 def test_least_squares_refuses(options, message):

@@ -513,6 +513,7 @@ def test_workers_simulate_too(monkeypatch):
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.slow
 def test_stopped_work_keeps_what_it_has(jobs, monkeypatch):
     monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
     seen = []

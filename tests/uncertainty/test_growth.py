@@ -133,6 +133,8 @@ def test_what_a_probe_that_errs_receives():
         ({"frequency": -1.0}, "frequency is -1 Hz, expected > 0"),
         ({"radius": 0.0}, "radius is 0 m, expected > 0"),
         ({"oversampling": 0.0}, "oversampling is 0, expected > 0"),
+        ({"positions": "square"}, "positions are 'square': expected one of spiral, constant-rate, grid"),
+        ({"samples_wanted": 5}, "samples are 5, expected 12 or more"),
         ({"degree": 0}, "degree is 0, expected at least 1"),
         ({"degree": 3.5}, "degree must hold whole numbers"),
         ({"radius": 0.5}, "radius is 0.5 m, the antenna's minimum sphere has 0.57"),
@@ -249,6 +251,39 @@ def test_more_samples_hold_noise_down():
     # Chance, 4 / sqrt(D J) twice, and 3 % at the fewer samples, over 0.6 of a decade.
     assert got.slope()[0, 0] == pytest.approx(-10, abs=4.34 * (0.03 + 0.04) / 0.6)
     assert got.samples[1] == pytest.approx(4 * got.samples[0], abs=8)
+
+
+def bare(positions, degree, values):
+    """Errors of sampling alone over the number of positions."""
+    one = scan(degree=degree, positions=positions)
+    return sweep(one, [], FIGURES[:1], over="samples", values=values, draws=2, jobs=1)
+
+
+def test_without_errors_it_is_what_the_degree_cuts_off():
+    """Closed form by the modes: the power above the degree, and hardly more where samples are many."""
+    truth = scan().truth()
+    power = truth.radiated_power()[0]
+    for positions in ("spiral", "constant-rate", "grid"):
+        got = bare(positions, 6, [600])
+        above = 10 * math.log10(1 - truth.truncate(6).radiated_power()[0] / power)
+        assert above < got.level_db[0, 0] < above + 1.0
+        assert got.spread[0, 0, 0] < 1e-6
+        # A spiral of constant speeds ends at the pole, so that one more or less fits.
+        assert 2 * 480 <= got.samples[0] <= 2 * 601
+
+
+def test_too_few_positions_let_waves_pass_for_others():
+    # Degree 8 has 80 pairs. With 1.1 positions each, crowded at the poles, what is above folds into what is
+    # below, amplified where positions are far apart; with 3 it is down to what the degree cuts off.
+    got = bare("constant-rate", 8, [90, 240])
+    assert got.unit == "1"
+    np.testing.assert_allclose(got.samples, [180, 480], atol=2)
+    assert got.level_db[0, 0] > got.level_db[1, 0] + 10
+
+
+def test_a_size_needs_an_error():
+    with pytest.raises(ValueError, match="there is no error whose size could vary"):
+        sweep(scan(), [], FIGURES[:1], over="size", values=[1.0], draws=2, jobs=1)
 
 
 def test_distance_leaves_less_signal():
@@ -479,5 +514,5 @@ def test_a_noun_of_wrong_shape():
         Growth(**(given | {"draws": [1, 2]}))
     with pytest.raises(ValueError, match="read-only"):
         got.mean[0] = 0
-    assert set(PARAMETER_UNITS) == {"size", "frequency", "radius", "oversampling", "degree"}
+    assert set(PARAMETER_UNITS) == {"size", "frequency", "radius", "oversampling", "samples", "degree"}
     assert isinstance(panel(), DipoleCluster)

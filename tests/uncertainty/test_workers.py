@@ -44,6 +44,7 @@ def wait_until(done):
 
 
 @pytest.mark.parametrize("times", [0, 1, 3])
+@pytest.mark.slow
 def test_what_a_killed_worker_held_is_made_again(tmp_path, times):
     # Killed three times the parts can only be made by the owner: it does so at the second kill in a row.
     owner = os.getpid()

@@ -1,442 +1,101 @@
-"use strict";
-// Unpacks the data of the page, draws them, and keeps figures and tables at one frequency.
-(() => {
-  const root = document.documentElement;
-  const by = (id) => document.getElementById(id);
-  const DEPTH = 60, BALLOON_DEPTH = 40;
-  let facts, data, now = 0;
+// Third part: tables, what is drawn when, and what the controls do.
 
-  // --- what is packed ---------------------------------------------------------------------------
+// --- tables -----------------------------------------------------------------------------------
 
-  const inflate = async (id) => {
-    const text = atob(by(id).textContent);
-    const bytes = Uint8Array.from(text, (c) => c.charCodeAt(0));
-    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
-    return new Response(stream).arrayBuffer();
-  };
-  const words = async (id) => new TextDecoder().decode(await inflate(id));
-  const kinds = { Uint8Array, Uint16Array, Int16Array, Float32Array };
-
-  // One frequency of an array, as it is stored.
-  const codes = (name, f) => {
-    const { at, kind, shape } = facts.arrays[name];
-    const size = shape.slice(1).reduce((a, b) => a * b, 1);
-    const type = kinds[kind];
-    return new type(data, at + f * size * type.BYTES_PER_ELEMENT, size);
-  };
-  // The levels that codes stand for; code 0 is nothing.
-  const levels = (name, f) => {
-    const { top, step, most } = facts.arrays[name];
-    return Array.from(codes(name, f), (c) => (c === 0 ? null : top[f] - (most - c) * step));
-  };
-  const rows = (flat, columns) => {
-    const found = [];
-    for (let i = 0; i < flat.length; i += columns) found.push(flat.slice(i, i + columns));
-    return found;
-  };
-  const steps = (count, first, step) => Array.from({ length: count }, (_, i) => first + i * step);
-  // Text of files in a figure: no markup.
-  const plain = (text) => String(text).replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;");
-
-  // --- look -------------------------------------------------------------------------------------
-
-  const colour = (name) => getComputedStyle(root).getPropertyValue("--" + name).trim();
-  const dark = () => root.dataset.theme === "dark";
-  const narrow = () => window.innerWidth < 640;
-  const scale = (name) => facts.scales[name].map((c, i, all) => [i / (all.length - 1), c]);
-  const series = () => dark()
-    ? ["#8ec1f2", "#ff8f9e", "#f0e0a0", "#b9a1e8", "#7fd6a8", "#f0b060"]
-    : ["#2f6fb0", "#b8283e", "#14202b", "#7a5195", "#1f7a52", "#a3630a"];
-  const axis = (title, more = {}) => ({
-    title: { text: title, standoff: 8 }, gridcolor: colour("grid"), linecolor: colour("line"), zeroline: false,
-    automargin: true, ...more,
-  });
-  const layout = (more = {}) => ({
-    paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { color: colour("ink"), size: narrow() ? 11 : 13 },
-    margin: { l: narrow() ? 52 : 70, r: narrow() ? 52 : 70, t: 38, b: 60 },
-    modebar: { bgcolor: "rgba(0,0,0,0)", color: colour("soft"), activecolor: colour("link") },
-    hoverlabel: { bgcolor: colour("card"), bordercolor: colour("line"), font: { color: colour("ink") } },
-    legend: { orientation: "h", y: -0.16, yanchor: "top", x: 0 }, uirevision: "same", ...more,
-  });
-  const bar = (title) => ({
-    title: { text: title, side: "right" }, thickness: narrow() ? 10 : 16, outlinewidth: 0, tickfont: { color: colour("ink") },
-  });
-  const options = { responsive: true, displaylogo: false, showTips: false, showSendToCloud: false, modeBarButtonsToRemove: ["select2d", "lasso2d"] };
-  const put = (id, traces, look) => window.Plotly.react(by(id), traces, look, options);
-  const unit = () => (facts.absolute ? "EIRP [dBm]" : "directivity [dBi]");
-  const offset = (f) => (facts.absolute ? facts.level[f] : 0);
-
-  // --- patterns ---------------------------------------------------------------------------------
-
-  // Levels of a map with the first azimuth repeated at its end.
-  const closed = (name, f) => {
-    const columns = facts.arrays[name].shape[2];
-    return rows(levels(name, f), columns).map((row) => [...row, row[0]]);
-  };
-  const peak = (f) => ({ theta: facts.peak.theta[f], phi: ((facts.peak.phi[f] % 360) + 360) % 360, top: facts.peak.directivity[f] });
-
-  const cuts = () => {
-    const f = now, count = facts.cuts.angles, planes = facts.cuts.names[f].length;
-    const angle = steps(count, -180, 360 / (count - 1));
-    const top = facts.peak.directivity[f], own = levels("cuts", f), other = facts.cuts.other ? levels("other", f) : null;
-    const look = series(), traces = [], shapes = {}, notes = [];
-    const gap = 0.1, height = (1 - gap * (planes - 1)) / planes;
-    const hover = `%{x:.1f}°: %{y:.2f} dB, %{customdata:.2f} ${facts.absolute ? "dBm" : "dBi"}<extra>%{fullData.name}</extra>`;
-    for (let c = 0; c < planes; c++) {
-      const at = c + 1, y = "y" + (2 * c + 1 || ""), right = "y" + (2 * c + 2), x = "x" + (c ? at : "");
-      const left = c ? y : "y";
-      const place = [1 - (c + 1) * height - c * gap, 1 - c * (height + gap)];
-      const line = (values, name, style, more = {}) => traces.push({
-        x: angle, y: values.map((v) => (v === null ? null : v - top)), customdata: values.map((v) => (v === null ? null : v + offset(f))),
-        mode: "lines", name, legendgroup: name, showlegend: c === 0, line: style, xaxis: x, yaxis: left, hovertemplate: hover, ...more,
-      });
-      const part = (all, kind) => all.slice((2 * c + kind) * count, (2 * c + kind + 1) * count);
-      if (facts.cuts.bands) {
-        const size = facts.cuts.bands.angle.length, all = levels("bands", f);
-        const [low, middle, high] = [0, 1, 2].map((k) => all.slice((3 * c + k) * size, (3 * c + k + 1) * size));
-        const along = facts.cuts.bands.angle;
-        traces.push({
-          x: [...along, ...along.slice().reverse()], y: [...high, ...low.reverse()].map((v) => Math.max(v - top, -DEPTH - 5)),
-          fill: "toself", mode: "none", fillcolor: dark() ? "rgba(142,193,242,.35)" : "rgba(47,111,176,.28)", hoverinfo: "skip",
-          name: `${+(100 * facts.cuts.bands.confidence).toPrecision(6)} % band`, legendgroup: "band", showlegend: c === 0, xaxis: x, yaxis: left,
-        });
-        line(middle, "both polarisations", { color: colour("soft"), width: 1, dash: "1px,2px" }, { x: along });
-      }
-      line(part(own, 0), "co-polar", { color: look[0], width: 2.2 });
-      line(part(own, 1), "cross-polar", { color: look[1], width: 1.5, dash: "6px,3px" });
-      if (other) {
-        const name = plain(facts.cuts.other);
-        line(part(other, 0), name + ", co-polar", { color: look[4], width: 1.6, dash: "2px,2px" });
-        line(part(other, 1), name + ", cross-polar", { color: look[5], width: 1.2, dash: "2px,4px" });
-      }
-      traces.push({ x: [null], y: [null], xaxis: x, yaxis: right, showlegend: false, hoverinfo: "skip" });
-      const range = [-DEPTH, 3], absolute = range.map((v) => v + top + offset(f));
-      shapes["xaxis" + (c ? at : "")] = axis(c === planes - 1 ? "angle from the peak [deg]" : "", {
-        range: [-180, 180], dtick: narrow() ? 90 : 30, anchor: left, matches: c ? "x" : undefined,
-      });
-      shapes["yaxis" + (c ? 2 * c + 1 : "")] = axis("over the peak [dB]", { range, dtick: 10, domain: place, anchor: x });
-      shapes["yaxis" + (2 * c + 2)] = axis(unit(), {
-        range: absolute, dtick: 10, tick0: Math.round(absolute[0]), overlaying: left, side: "right", showgrid: false, anchor: x, tickformat: ".4~r",
-      });
-      notes.push({ text: plain(facts.cuts.names[f][c]), xref: "paper", yref: "paper", x: 0, y: place[1], yanchor: "bottom", xanchor: "left", showarrow: false });
-    }
-    const legend = { orientation: "h", y: -0.1, yanchor: "top", x: 0 };
-    tabulate(angle, own, count, planes);
-    return put("cuts", traces, layout({ ...shapes, annotations: notes, legend, hovermode: "closest" }));
-  };
-
-  const tabulate = (angle, own, count, planes) => {
-    const every = Math.round((count - 1) / 36), head = ["deg"];
-    for (let c = 0; c < planes; c++) for (const kind of ["co", "cross"]) head.push(`${facts.cuts.names[now][c]}, ${kind}-polar`);
-    const body = [];
-    for (let i = 0; i < count; i += every) {
-      const row = [angle[i].toFixed(1)];
-      for (let c = 0; c < 2 * planes; c++) row.push(own[c * count + i].toFixed(2));
-      body.push(row);
-    }
-    fill(by("cut-values"), body, 1);
-    const cells = head.map((text, i) => Object.assign(document.createElement("th"), { textContent: text, scope: "col", className: i ? "number" : "" }));
-    const line = document.createElement("tr");
-    line.append(...cells);
-    by("cut-head").replaceChildren(line);
-  };
-
-  // A map over theta and phi, with what belongs on it.
-  const sphere = (id, z, more, title, traces = []) => {
-    const step = 180 / (z.length - 1), theta = steps(z.length, 0, step), phi = steps(z[0].length, 0, step);
-    const heat = { type: "heatmap", x: phi, y: theta, z, colorbar: bar(title), hoverongaps: false, ...more };
-    return put(id, [heat, ...traces], layout({
-      xaxis: axis("phi [deg]", { range: [0, 360], dtick: narrow() ? 90 : 45 }), yaxis: axis("theta [deg]", { range: [180, 0], dtick: 30 }),
-    }));
-  };
-  const cross = (x, y) => ({
-    x: [x], y: [y], mode: "markers", name: "peak", marker: { symbol: "cross-thin", size: 14, line: { width: 3, color: "#ff4d6a" } },
-    hovertemplate: "peak at %{x:.2f}, %{y:.2f}<extra></extra>",
-  });
-  const map = () => {
-    const f = now, z = closed("map", f), at = peak(f), theta = steps(z.length, 0, facts.step), phi = steps(z[0].length, 0, facts.step);
-    const level = (v) => (facts.absolute && v !== null ? (v + facts.level[f]).toFixed(1) + " dBm" : "");
-    const traces = [
-      { type: "contour", x: phi, y: theta, z, contours: { start: at.top - 3, end: at.top - 3, size: 1, coloring: "none" }, line: { color: "#ffffff", width: 1.2 }, showscale: false, hoverinfo: "skip", showlegend: false },
-      { ...cross(at.phi, at.theta), showlegend: false },
-    ];
-    if (facts.trusted) {
-      const columns = facts.arrays.trusted.shape[2];
-      const seen = rows(Array.from(codes("trusted", f), (c) => (c ? null : 1)), columns).map((row) => [...row, row[0]]);
-      if (seen.some((row) => row.includes(1))) {
-        traces.unshift({ type: "heatmap", x: phi, y: theta, z: seen, colorscale: [[0, colour("unseen")], [1, colour("unseen")]], opacity: 0.85, showscale: false, hovertemplate: "phi %{x}°, theta %{y}°: not measured<extra></extra>" });
-      }
-    }
-    const text = facts.absolute ? z.map((row) => row.map(level)) : undefined;
-    const hover = "phi %{x}°, theta %{y}°: %{z:.1f} dBi" + (text ? ", %{text}" : "") + "<extra></extra>";
-    return sphere("map", z, { zmin: at.top - BALLOON_DEPTH, zmax: at.top, colorscale: scale("viridis"), text, hovertemplate: hover }, "directivity [dBi]", traces);
-  };
-
-  // Level of a map in a direction, between its places.
-  const between = (flat, columns, theta, phi) => {
-    const t = Math.min(theta / facts.step, flat.length / columns - 1), p = (((phi % 360) + 360) % 360) / facts.step;
-    const i = Math.min(Math.floor(t), flat.length / columns - 2), j = Math.floor(p) % columns, k = (j + 1) % columns;
-    const a = t - i, b = p - Math.floor(p);
-    const low = flat[i * columns + j] * (1 - b) + flat[i * columns + k] * b;
-    return (1 - a) * low + a * (flat[(i + 1) * columns + j] * (1 - b) + flat[(i + 1) * columns + k] * b);
-  };
-  const half = () => {
-    const value = by("half").value, which = "xyz".indexOf(value[1]), sign = value[0] === "-" ? -1 : 1;
-    return { which, sign, names: ["xyz"[(which + 1) % 3], "xyz"[(which + 2) % 3]] };
-  };
-  const nearestHalf = (f) => {
-    const at = peak(f), t = (at.theta * Math.PI) / 180, p = (at.phi * Math.PI) / 180;
-    const to = [Math.sin(t) * Math.cos(p), Math.sin(t) * Math.sin(p), Math.cos(t) * (1 + 1e-9)];
-    const which = to.map(Math.abs).indexOf(Math.max(...to.map(Math.abs)));
-    return (to[which] < 0 ? "-" : "+") + "xyz"[which];
-  };
-  const cosines = () => {
-    const f = now, { which, sign, names } = half(), at = peak(f), count = 301;
-    const flat = levels("map", f), columns = facts.arrays.map.shape[2];
-    const u = steps(count, -1, 2 / (count - 1));
-    const z = u.map((v) => u.map((w) => {
-      const rest = 1 - v * v - w * w;
-      if (rest < 0) return null;
-      const r = [0, 0, 0];
-      r[(which + 1) % 3] = w; r[(which + 2) % 3] = v; r[which] = sign * Math.sqrt(rest);
-      return between(flat, columns, (Math.acos(Math.max(-1, Math.min(1, r[2]))) * 180) / Math.PI, (Math.atan2(r[1], r[0]) * 180) / Math.PI);
-    }));
-    const t = (at.theta * Math.PI) / 180, p = (at.phi * Math.PI) / 180;
-    const to = [Math.sin(t) * Math.cos(p), Math.sin(t) * Math.sin(p), Math.cos(t)];
-    const traces = [{ type: "heatmap", x: u, y: u, z, zmin: at.top - BALLOON_DEPTH, zmax: at.top, colorscale: scale("viridis"), colorbar: bar("directivity [dBi]"), hoverongaps: false, hovertemplate: "%{x:.2f}, %{y:.2f}: %{z:.1f} dBi<extra></extra>" }];
-    if (sign * to[which] > 0) traces.push({ ...cross(to[(which + 1) % 3], to[(which + 2) % 3]), showlegend: false });
-    return put("u-v", traces, layout({
-      xaxis: axis("direction cosine to " + names[0], { range: [-1, 1], constrain: "domain" }),
-      yaxis: axis("direction cosine to " + names[1], { range: [-1, 1], scaleanchor: "x", constrain: "domain" }),
-    }));
-  };
-
-  // Places of a surface over the sphere, radius r(i, j).
-  const surface = (z, step, radius) => {
-    const x = [], y = [], w = [];
-    z.forEach((row, i) => {
-      const t = (i * step * Math.PI) / 180;
-      x.push(row.map((_, j) => radius(i, j) * Math.sin(t) * Math.cos((j * step * Math.PI) / 180)));
-      y.push(row.map((_, j) => radius(i, j) * Math.sin(t) * Math.sin((j * step * Math.PI) / 180)));
-      w.push(row.map((_, j) => radius(i, j) * Math.cos(t)));
-    });
-    return { x, y, z: w };
-  };
-  const axes3 = () => ["x", "y", "z"].flatMap((name, i) => {
-    const end = [0, 0, 0];
-    end[i] = 1.2;
-    const to = (k) => [0, end[k]];
-    return [{ type: "scatter3d", x: to(0), y: to(1), z: to(2), mode: "lines+text", text: ["", name], textfont: { color: colour("ink"), size: 14 }, line: { color: colour("soft"), width: 3 }, hoverinfo: "skip", showlegend: false }];
-  });
-  const scene = (eye) => {
-    const none = { visible: false, range: [-1.15, 1.25], showspikes: false };
-    return { xaxis: none, yaxis: none, zaxis: none, aspectmode: "cube", camera: { eye }, dragmode: "orbit" };
-  };
-  const balloon = () => {
-    const f = now, every = Math.max(1, Math.round(2 / facts.step));
-    const z = closed("map", f).filter((_, i) => i % every === 0).map((row) => row.filter((_, j) => j % every === 0));
-    const at = peak(f), low = at.top - BALLOON_DEPTH, step = facts.step * every;
-    const place = surface(z, step, (i, j) => Math.max(0, (z[i][j] - low) / BALLOON_DEPTH));
-    const text = z.map((row, i) => row.map((v, j) => `phi ${j * step}°, theta ${i * step}°: ${v.toFixed(1)} dBi` + (facts.absolute ? `, ${(v + facts.level[f]).toFixed(1)} dBm` : "")));
-    const turn = ((at.phi + 40) * Math.PI) / 180;
-    const trace = { type: "surface", ...place, surfacecolor: z, cmin: low, cmax: at.top, colorscale: scale("viridis"), colorbar: bar("directivity [dBi]"), text, hovertemplate: "%{text}<extra></extra>", lighting: { ambient: 0.85, diffuse: 0.3, specular: 0.05 }, contours: { x: { highlight: false }, y: { highlight: false }, z: { highlight: false } } };
-    return put("balloon", [trace, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 0 }, scene: scene({ x: 1.15 * Math.cos(turn), y: 1.15 * Math.sin(turn), z: 0.55 }) }));
-  };
-  const turning = (id) => {
-    const box = by(id);
-    box.tabIndex = 0;
-    box.addEventListener("keydown", (event) => {
-      const keys = { ArrowLeft: [-10, 0, 1], ArrowRight: [10, 0, 1], ArrowUp: [0, 10, 1], ArrowDown: [0, -10, 1], "+": [0, 0, 0.87], "-": [0, 0, 1.15] };
-      const view = box._fullLayout && box._fullLayout.scene;
-      if (!keys[event.key] || !view) return;
-      event.preventDefault();
-      const [about, up, zoom] = keys[event.key], eye = view._scene.getCamera().eye;
-      const far = Math.hypot(eye.x, eye.y, eye.z) * zoom;
-      const p = Math.atan2(eye.y, eye.x) + (about * Math.PI) / 180;
-      const t = Math.max(-1.5, Math.min(1.5, Math.asin(eye.z / Math.hypot(eye.x, eye.y, eye.z)) + (up * Math.PI) / 180));
-      window.Plotly.relayout(box, { "scene.camera.eye": { x: far * Math.cos(t) * Math.cos(p), y: far * Math.cos(t) * Math.sin(p), z: far * Math.sin(t) } });
-    });
-  };
-
-  // --- over frequency, modes --------------------------------------------------------------------
-
-  const overFrequency = () => {
-    const x = facts.all_ghz.map(Number), look = series(), units = [...new Set(facts.curves.map((c) => c.unit))];
-    const groups = [units.filter((u) => u !== "deg"), units.filter((u) => u === "deg")].filter((g) => g.length);
-    const marks = x.length > 40 ? "lines" : "lines+markers";
-    const traces = facts.curves.map((curve, i) => {
-      const trace = { x, y: curve.values, mode: marks, name: `${curve.label} [${curve.unit}]`, line: { color: look[i % look.length], dash: i < look.length ? "solid" : "dash" }, yaxis: groups.length > 1 && curve.unit === "deg" ? "y2" : "y" };
-      if (curve.high) {
-        const apart = (ends, sign) => ends.map((v, k) => (v === null || curve.values[k] === null ? 0 : Math.max(0, sign * (v - curve.values[k]))));
-        trace.error_y = { type: "data", symmetric: false, array: apart(curve.high, 1), arrayminus: apart(curve.low, -1), thickness: 1, width: 3 };
-      }
-      return trace;
-    });
-    const here = Number(facts.ghz[now]);
-    return put("over-frequency", traces, layout({
-      xaxis: axis("frequency [GHz]"), yaxis: axis(groups[0].join(", ")),
-      ...(groups.length > 1 ? { yaxis2: axis("deg", { overlaying: "y", side: "right", showgrid: false, tickmode: "auto" }) } : {}),
-      shapes: [{ type: "line", x0: here, x1: here, yref: "paper", y0: 0, y1: 1, line: { color: colour("accent"), width: 1, dash: "dot" } }],
-      legend: { orientation: "h", y: -0.25, yanchor: "top", x: 0 },
-    }));
-  };
-  const spectrum = () => {
-    const level = Array.from(codes("degrees", now)), n = steps(level.length, 1, 1), look = series();
-    let sum = 0;
-    const tail = level.slice().reverse().map((v) => 10 * Math.log10((sum += 10 ** (v / 10)))).reverse();
-    const low = Math.max(-200, Math.min(...level.filter((v) => v > -290)) - 5);
-    return put("spectrum", [
-      { x: n, y: level, mode: "markers", name: "in degree n", marker: { color: look[0], size: n.length > 60 ? 5 : 8 }, hovertemplate: "n = %{x}: %{y:.1f} dB<extra></extra>" },
-      { x: n, y: tail, mode: "lines", name: "in degree n and above", line: { color: look[1], shape: "hvh" }, hovertemplate: "n ≥ %{x}: %{y:.1f} dB<extra></extra>" },
-    ], layout({ xaxis: axis("degree n", { range: [0.5, n.length + 0.5] }), yaxis: axis("power over radiated power [dB]", { range: [low, 5] }) }));
-  };
-  const orders = () => {
-    const { shape, top } = facts.arrays.orders, { degree, block } = facts.spectrum, z = rows(levels("orders", now), shape[2]);
-    const middle = (block - 1) / 2;
-    return put("orders", [{ type: "heatmap", x: steps(shape[2], -degree + middle, block), y: steps(shape[1], 1 + middle, block), z, zmin: top[now] - 80, zmax: top[now], colorscale: scale("viridis"), colorbar: bar("power [dB]"), hoverongaps: false, hovertemplate: "n = %{y}, m = %{x}: %{z:.1f} dB<extra></extra>" }],
-      layout({ xaxis: axis("order m"), yaxis: axis("degree n") }));
-  };
-
-  // --- beams, scan, budget ----------------------------------------------------------------------
-
-  const distribution = () => {
-    const level = Array.from(codes("distribution", now)), share = steps(level.length, 0, 100 / (level.length - 1)), top = level[level.length - 1];
-    return put("distribution", [{ x: level, y: share, mode: "lines", line: { color: series()[1], width: 2.2 }, hovertemplate: "%{x:.2f} " + facts.beams.unit + ": %{y:.1f} %<extra></extra>" }],
-      layout({ xaxis: axis(`${facts.beams.quantity} [${facts.beams.unit}]`, { range: [top - 40, top + 1] }), yaxis: axis("part of the sphere at or below [%]", { range: [0, 100] }) }));
-  };
-  const bestBeam = () => {
-    const names = facts.beams.names, columns = facts.arrays.beam.shape[2], best = closed("best", now);
-    const z = rows(Array.from(codes("beam", now)), columns).map((row) => [...row, row[0]]);
-    const all = scale("viridis"), pick = (i) => all[Math.round((i / Math.max(1, names.length - 1)) * (all.length - 1))][1];
-    const steps_ = names.flatMap((_, i) => [[i / names.length, pick(i)], [(i + 1) / names.length, pick(i)]]);
-    const text = z.map((row, i) => row.map((b, j) => `${plain(names[b])}, ${best[i][j].toFixed(1)} ${facts.beams.unit}`));
-    const few = names.length <= 12;
-    const ticks = { ...bar(""), tickvals: few ? names.map((_, i) => i) : undefined, ticktext: few ? names.map((n) => plain(n.length > 14 ? n.slice(0, 13) + "…" : n)) : undefined };
-    return sphere("best-beam", z, { zmin: -0.5, zmax: names.length - 0.5, colorscale: steps_, colorbar: ticks, text, hovertemplate: "phi %{x}°, theta %{y}°: %{text}<extra></extra>" }, "");
-  };
-  const nearField = () => {
-    const kind = by("scan-kind").value, f = now, columns = facts.arrays[kind].shape[2], step = facts.scan.step;
-    const z = rows(levels(kind, f), columns).map((row) => [...row, row[0]]);
-    const top = facts.arrays[kind].top[f];
-    const look = { amplitude: ["viridis", top - 60, top, "dB of the largest"], phase: ["twilight", -180, 180, "deg"], residual: ["cividis", top - 60, top, "dB of the largest reading"] }[kind];
-    const flat = Array.from(codes("positions", 0)), more = Array.from(codes("positions", 1)), turn = facts.arrays.positions.unit;
-    const theta = flat.map((v) => v * turn), phi = more.map((v) => v * turn);
-    const style = { zmin: look[1], zmax: look[2], colorscale: scale(look[0]), hovertemplate: "phi %{x}°, theta %{y}°: %{z:.1f} " + (kind === "phase" ? "deg" : "dB") + "<extra></extra>" };
-    const box = by("near-field");
-    const flatView = by("scan-view").value === "map";
-    if (box.dataset.view !== by("scan-view").value) window.Plotly.purge(box);
-    box.dataset.view = by("scan-view").value;
-    if (flatView) {
-      const dots = { type: "scatter", x: phi, y: theta, mode: "markers", name: "positions", marker: { size: narrow() ? 1.4 : 2.4, color: "#ff4d6a", opacity: 0.7 }, hoverinfo: "skip", showlegend: true };
-      return sphere("near-field", z, style, look[3], [dots]);
-    }
-    const place = surface(z, step, () => 1), rad = Math.PI / 180;
-    const points = { type: "scatter3d", mode: "markers", name: "positions", showlegend: true, marker: { size: 1.6, color: "#ff4d6a" }, hoverinfo: "skip",
-      x: theta.map((t, i) => 1.01 * Math.sin(t * rad) * Math.cos(phi[i] * rad)), y: theta.map((t, i) => 1.01 * Math.sin(t * rad) * Math.sin(phi[i] * rad)), z: theta.map((t) => 1.01 * Math.cos(t * rad)) };
-    const text = z.map((row, i) => row.map((v, j) => (v === null ? "no reading" : `phi ${j * step}°, theta ${i * step}°: ${v.toFixed(1)}`)));
-    const ball = { type: "surface", ...place, surfacecolor: z, cmin: look[1], cmax: look[2], colorscale: scale(look[0]), colorbar: bar(look[3]), text, hovertemplate: "%{text}<extra></extra>", lighting: { ambient: 1, diffuse: 0 } };
-    return put("near-field", [ball, points, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 40 }, scene: scene({ x: 1.2, y: 1.2, z: 0.8 }) }));
-  };
-  const terms = () => {
-    const name = by("metric").value, table = facts.tables["terms-" + name][now];
-    document.querySelectorAll(".budget").forEach((box) => box.classList.toggle("chosen", box.dataset.metric === name));
-    const known = table.map((row) => [row[0], Number(row[6]), row[7]]).filter((row) => row[1] > 0).sort((a, b) => a[1] - b[1]).slice(-12);
-    by("terms").style.height = 110 + 34 * Math.max(1, known.length) + "px";
-    const label = (text) => plain(text.length > (narrow() ? 18 : 40) ? text.slice(0, narrow() ? 17 : 39) + "…" : text);
-    return put("terms", [{ type: "bar", orientation: "h", y: known.map((_, i) => i), x: known.map((row) => row[1]), text: known.map((row) => row[2] + " %"), customdata: known.map((row) => plain(row[0])), marker: { color: series()[0] }, hovertemplate: "%{customdata}: %{x}<extra></extra>" }],
-      layout({ xaxis: axis("standard uncertainty"), yaxis: axis("", { tickvals: known.map((_, i) => i), ticktext: known.map((row) => label(row[0])) }) }));
-  };
-
-  // --- tables -----------------------------------------------------------------------------------
-
-  const fill = (body, lines, wordy) => body.replaceChildren(...lines.map((line) => {
-    const row = document.createElement("tr");
-    row.append(...line.map((text, i) => {
-      const cell = document.createElement(i ? "td" : "th");
-      if (!i) cell.scope = "row";
-      if (i >= wordy) cell.className = "number";
-      cell.textContent = text;
-      return cell;
-    }));
-    return row;
+const fill = (body, lines, wordy) => body.replaceChildren(...lines.map((line) => {
+  const row = document.createElement("tr");
+  row.append(...line.map((text, i) => {
+    const cell = document.createElement(i ? "td" : "th");
+    if (!i) cell.scope = "row";
+    if (i >= wordy) cell.className = "number";
+    cell.textContent = text;
+    return cell;
   }));
-  const tables = () => {
-    document.querySelectorAll("[data-table]").forEach((body) => fill(body, facts.tables[body.dataset.table][now], Number(body.dataset.words)));
-    document.querySelectorAll("[data-cards] .card").forEach((card, i) => {
-      card.querySelector(".value").textContent = facts.tables.cards[now][i][0];
-      card.querySelector(".uncertainty").textContent = facts.tables.cards[now][i][1];
-    });
-    document.querySelectorAll("[data-list]").forEach((list) => list.replaceChildren(...facts.tables[list.dataset.list][now].map(([text]) => Object.assign(document.createElement("li"), { textContent: text }))));
-    document.querySelectorAll(".shown").forEach((box) => { box.textContent = facts.ghz[now]; });
-    by("frequency-shown").textContent = facts.ghz[now] + " GHz";
-    by("frequency-slider").setAttribute("aria-valuetext", facts.ghz[now] + " GHz");
-  };
-
-  // --- what is seen is drawn --------------------------------------------------------------------
-
-  const figures = { cuts, map, "u-v": cosines, balloon, "over-frequency": overFrequency, spectrum, orders, distribution, "best-beam": bestBeam, "near-field": nearField, terms };
-  const near = new Set(), stale = new Set();
-  let asked = false;
-  const draw = () => {
-    asked = false;
-    for (const id of near) if (stale.delete(id)) figures[id]();
-  };
-  const soon = () => { if (!asked) { asked = true; requestAnimationFrame(draw); } };
-  const redraw = (...ids) => { for (const id of ids.length ? ids : Object.keys(figures)) if (by(id)) stale.add(id); soon(); };
-  const watch = () => {
-    const seen = new IntersectionObserver((entries) => {
-      for (const entry of entries) entry.isIntersecting ? near.add(entry.target.id) : near.delete(entry.target.id);
-      soon();
-    }, { rootMargin: "300px" });
-    for (const id of Object.keys(figures)) if (by(id)) seen.observe(by(id));
-  };
-  const show = (f) => {
-    now = f;
-    tables();
-    redraw();
-  };
-  const paint = (theme) => {
-    root.dataset.theme = theme;
-    by("theme").textContent = theme === "dark" ? "Light" : "Dark";
-    if (facts) redraw();
-  };
-
-  const start = async () => {
-    paint(window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
-    by("theme").addEventListener("click", () => paint(dark() ? "light" : "dark"));
-    const [library, arrays, text] = await Promise.all([words("library"), inflate("arrays"), words("facts")]);
-    const script = document.createElement("script");
-    script.textContent = library;
-    document.head.append(script);
-    data = arrays;
-    facts = JSON.parse(text);
-    now = facts.first;
-    const slider = by("frequency-slider");
-    slider.addEventListener("input", () => show(Number(slider.value)));
-    by("half").value = nearestHalf(now);
-    by("half").addEventListener("change", () => redraw("u-v"));
-    for (const id of ["scan-kind", "scan-view"]) if (by(id)) by(id).addEventListener("change", () => redraw("near-field"));
-    if (by("metric")) by("metric").addEventListener("change", () => redraw("terms"));
-    turning("balloon");
-    if (by("near-field")) turning("near-field");
-    by("print").addEventListener("click", () => window.print());
-    // Paper has pictures of one frequency: its tables are of the same.
-    let before = now;
-    window.addEventListener("beforeprint", () => { before = now; now = facts.first; tables(); });
-    window.addEventListener("afterprint", () => { now = before; tables(); });
-    window.addEventListener("resize", () => redraw("cuts", "map"));
-    slider.value = now;
-    root.classList.add("scripted");
-    tables();
-    if (by("metric")) document.querySelectorAll(".budget").forEach((box, i) => box.classList.toggle("chosen", i === 0));
-    redraw();
-    watch();
-    root.dataset.ready = "yes";
-  };
-  start().catch((error) => {
-    root.classList.remove("scripted");
-    by("trouble").hidden = false;
-    by("trouble").textContent = "This browser cannot show the interactive figures (" + error.message + "): pictures stand in their place.";
+  return row;
+}));
+const tables = () => {
+  document.querySelectorAll("[data-table]").forEach((body) => fill(body, facts.tables[body.dataset.table][now], Number(body.dataset.words)));
+  document.querySelectorAll("[data-cards] .card").forEach((card, i) => {
+    card.querySelector(".value").textContent = facts.tables.cards[now][i][0];
+    card.querySelector(".uncertainty").textContent = facts.tables.cards[now][i][1];
   });
-})();
+  document.querySelectorAll("[data-list]").forEach((list) => list.replaceChildren(...facts.tables[list.dataset.list][now].map(([text]) => Object.assign(document.createElement("li"), { textContent: text }))));
+  document.querySelectorAll(".shown").forEach((box) => { box.textContent = facts.ghz[now]; });
+  by("frequency-shown").textContent = facts.ghz[now] + " GHz";
+  by("frequency-slider").setAttribute("aria-valuetext", facts.ghz[now] + " GHz");
+};
+
+// --- what is seen is drawn --------------------------------------------------------------------
+
+const figures = { cuts, map, "u-v": cosines, balloon, "over-frequency": overFrequency, spectrum, orders, distribution, "best-beam": bestBeam, "near-field": nearField, terms };
+const near = new Set(), stale = new Set();
+let asked = false;
+const draw = async () => {
+  asked = false;
+  if (!near.size) return;
+  await library();
+  for (const id of near) if (stale.delete(id)) figures[id]();
+};
+const soon = () => { if (!asked) { asked = true; requestAnimationFrame(draw); } };
+const redraw = (...ids) => { for (const id of ids.length ? ids : Object.keys(figures)) if (by(id)) stale.add(id); soon(); };
+const watch = () => {
+  const seen = new IntersectionObserver((entries) => {
+    for (const entry of entries) entry.isIntersecting ? near.add(entry.target.id) : near.delete(entry.target.id);
+    soon();
+  }, { rootMargin: "300px" });
+  for (const id of Object.keys(figures)) if (by(id)) seen.observe(by(id));
+};
+const show = (f) => {
+  now = f;
+  tables();
+  redraw();
+};
+const paint = (theme) => {
+  root.dataset.theme = theme;
+  by("theme").textContent = theme === "dark" ? "Light" : "Dark";
+  if (facts) redraw();
+};
+
+// The library is read once, after the words are there.
+let reading = null;
+const library = () => (reading = reading || words("library").then((text) => {
+  const script = document.createElement("script");
+  script.textContent = text;
+  document.head.append(script);
+}));
+const fail = (error) => {
+  root.classList.remove("scripted");
+  by("trouble").hidden = false;
+  by("trouble").textContent = "This browser cannot show the interactive figures (" + error.message + "): pictures stand in their place.";
+};
+
+const start = async () => {
+  paint(window.matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light");
+  by("theme").addEventListener("click", () => paint(dark() ? "light" : "dark"));
+  const text = await words("facts");
+  data = await inflate("arrays");
+  facts = JSON.parse(text);
+  now = facts.first;
+  const slider = by("frequency-slider");
+  slider.addEventListener("input", () => show(Number(slider.value)));
+  by("half").value = nearestHalf(now);
+  by("half").addEventListener("change", () => redraw("u-v"));
+  for (const id of ["scan-kind", "scan-view"]) if (by(id)) by(id).addEventListener("change", () => redraw("near-field"));
+  if (by("metric")) by("metric").addEventListener("change", () => redraw("terms"));
+  turning("balloon");
+  if (by("near-field")) turning("near-field");
+  by("print").addEventListener("click", () => window.print());
+  // Paper has pictures of one frequency: its tables are of the same.
+  let before = now;
+  window.addEventListener("beforeprint", () => { before = now; now = facts.first; tables(); });
+  window.addEventListener("afterprint", () => { now = before; tables(); });
+  window.addEventListener("resize", () => redraw("cuts", "map"));
+  slider.value = now;
+  root.classList.add("scripted");
+  tables();
+  if (by("metric")) document.querySelectorAll(".budget").forEach((box, i) => box.classList.toggle("chosen", i === 0));
+  redraw();
+  watch();
+  root.dataset.ready = "yes";
+};
+start().then(() => (window.requestIdleCallback || setTimeout)(() => library().catch(fail))).catch(fail);

@@ -64,14 +64,14 @@ def check_time(time: Time, label: str) -> Any:
 
 def smooth_basis(times: Real, intervals: int) -> Real:
     """Cubic B-splines (intervals + 3, K) over the time from first to last of ``times`` (K,) in order, less
-    their mean: their sum with independent coefficients of variance 1 has the variance 1, but for that mean.
+    their mean: their sum with independent coefficients of variance 1 has the mean square 1.
     """
     span = max(times[-1] - times[0], np.finfo(float).tiny)
     x = np.abs(intervals * (times - times[0]) / span - np.arange(-1, intervals + 2)[:, None])
     spline = np.where(x < 1, 4 - 6 * x**2 + 3 * x**3, np.maximum(2 - x, 0) ** 3) / 6
-    # The mean of the sum of their squares over an interval is 151/315 (closed form).
-    spline /= math.sqrt(151 / 315)
-    return np.asarray(spline - spline.mean(axis=1, keepdims=True))
+    spline -= spline.mean(axis=1, keepdims=True)
+    power = float(np.mean(np.sum(spline**2, axis=0)))
+    return np.asarray(spline / math.sqrt(power or 1.0))
 
 
 def times(time: Any, samples: Samples, name: str) -> tuple[Real, NDArray[np.intp]]:

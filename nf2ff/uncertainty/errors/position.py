@@ -6,7 +6,7 @@ recorded as positive, with phi half a turn on, says that the phi axis went there
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -54,7 +54,7 @@ class PositionTerm(ErrorTerm):
         # Ry has the period 2 pi, so that this is the same position and the same probe.
         over = np.abs(theta) > np.pi
         theta = np.where(over, theta - 2 * np.pi * np.sign(theta), theta)
-        return replace(samples, theta=theta, phi=phi, chi=chi, radius=radius), probe
+        return samples.changed(theta=theta, phi=phi, chi=chi, radius=radius), probe
 
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         """New coordinates: by default the old ones and the shift of each."""

@@ -6,7 +6,7 @@ longer way is a more negative phase.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -34,7 +34,7 @@ class SignalTerm(ErrorTerm):
             response = self._with_draws(samples, rng, sign)
         else:
             response = samples.response * self._factor(samples, sign) + sign * self._added(samples, probe)
-        return replace(samples, response=response), probe
+        return samples.changed(response=response), probe
 
     def _factor(self, samples: Samples, sign: int) -> Any:
         """By which a systematic error multiplies the responses."""

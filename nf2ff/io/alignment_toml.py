@@ -1,0 +1,64 @@
+"""What may be wrong with a set-up, described in TOML: `alignment_template` explains the form."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from pydantic import Field
+
+from nf2ff.io.budget_toml import list_of_tables
+from nf2ff.io.safe import PathLike
+from nf2ff.io.toml import Table, read_toml, template
+from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, error_from
+from nf2ff.uncertainty.errors.error_term import ErrorTerm
+
+
+class AlignmentTable(Table):
+    """The keys of the file."""
+
+    degree: int | None = Field(None, description="a whole number from 1 to 10000", ge=1, le=10_000)
+    error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS)
+
+
+class AlignmentFile(NamedTuple):
+    """Terms of the faults, and the degree if one is asked for."""
+
+    terms: tuple[ErrorTerm, ...]
+    degree: int | None
+
+
+def alignment_template() -> str:
+    """Return a description of the customary faults, to be changed.
+
+    Returns
+    -------
+    str
+        TOML that `read_alignment_file` reads.
+    """
+    return template("alignment")
+
+
+def read_alignment_file(path: PathLike) -> AlignmentFile:
+    """Read what may be wrong with a set-up.
+
+    Parameters
+    ----------
+    path : path
+        TOML file as `alignment_template` explains it.
+
+    Returns
+    -------
+    AlignmentFile
+        What the file asks for.
+
+    Raises
+    ------
+    ValueError
+        One line that names file, table, key, value and what is allowed.
+    """
+    read = read_toml(path, AlignmentTable)
+    terms = tuple(
+        error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")
+        for i, one in enumerate(read.error, start=1)
+    )
+    return AlignmentFile(terms, read.degree)

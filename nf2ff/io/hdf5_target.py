@@ -1,0 +1,47 @@
+"""A file for libhdf5 to write to, on which no write fails: it crashes where a disk is full."""
+
+from __future__ import annotations
+
+import os
+from io import FileIO
+from typing import Any
+
+from nf2ff.io.safe import PathLike
+
+
+class Target(FileIO):
+    """A new file that keeps the first error of the disk to itself until it is asked for.
+
+    Parameters
+    ----------
+    path : path
+        File to write, which must not exist.
+    """
+
+    def __init__(self, path: PathLike) -> None:
+        super().__init__(os.fspath(path), "x+b")
+        self._error: OSError | None = None
+
+    def write(self, data: Any) -> int:
+        """Write all of it; what a full disk has no room for is left out."""
+        view, done = memoryview(data).cast("B"), 0
+        try:
+            while self._error is None and done < len(view):
+                done += super().write(view[done:]) or 0
+        except OSError as error:
+            self._error = error
+        return len(view)
+
+    def truncate(self, size: int | None = None) -> int:
+        """Set the length."""
+        try:
+            return super().truncate(size)
+        except OSError as error:
+            self._error = self._error or error
+        return size or 0
+
+    def finish(self) -> None:
+        """Bring all onto the disk, or raise what went wrong."""
+        if self._error is not None:
+            raise self._error
+        os.fsync(self.fileno())

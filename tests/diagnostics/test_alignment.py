@@ -1,0 +1,324 @@
+"""Alignment against closed forms: faults put into scans of dipoles are found out, or left where not seen."""
+
+import re
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from alignment_cases import (
+    FREQUENCY,
+    Faults,
+    cluster,
+    draw_faults,
+    error_db,
+    huygens_pair,
+    known_solution,
+    measured,
+    poses,
+    probe_of,
+    record,
+    responses,
+    true_modes,
+    two_by_two,
+)
+
+from nf2ff.diagnostics.alignment import estimate_alignment
+from nf2ff.diagnostics.alignment_model import Model
+from nf2ff.diagnostics.alignment_parameters import parameters_of
+from nf2ff.measurement.samples import Samples
+from nf2ff.solver.solve import solve
+from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, AxisWander, TimingLag
+from nf2ff.uncertainty.errors.model import ProbeGain, ProbePointing
+from nf2ff.uncertainty.errors.position import AxisZero
+from nf2ff.uncertainty.errors.receiver import (
+    ChannelImbalance,
+    Leakage,
+    NoiseFloor,
+    ReceiverNoise,
+    SlowDrift,
+    ThermalRamp,
+)
+
+#: A small antenna, whose modes beyond this degree are 90 dB down: k r0 = 2.5 (closed form of its dipoles).
+DEGREE, KR0 = 10, 2.5
+PORTS = huygens_pair()
+PROBE = probe_of(PORTS, degree=1)
+DEG = np.pi / 180
+NOISE = ReceiverNoise(rms=10 ** (-50 / 20))
+GEOMETRY = [
+    AxisZero(axis="theta", offset=0.5 * DEG),
+    AxesSeparation(x=1e-3, y=1e-3),
+    AxesSkew(angle=0.3 * DEG),
+]
+SIGNAL = [
+    ChannelImbalance(amplitude=0.05, phase=5 * DEG),
+    Leakage(level=10 ** (-40 / 20)),
+    ThermalRamp(amplitude=0.03, phase=10 * DEG),
+]
+TERMS = [*GEOMETRY, *SIGNAL, NOISE]
+
+
+@cache
+def case(scan, seed, terms=tuple(TERMS), degree=DEGREE):
+    """A faulty scan, what is wrong with it, and what is found."""
+    place, rng = record(scan, degree), np.random.default_rng(seed)
+    antenna = cluster(KR0, seed=seed, count=6)
+    size, wrong, parameters = draw_faults(terms, place, rng)
+    samples = measured(place, antenna, PORTS, wrong, seed=seed)
+    found = estimate_alignment(samples, PROBE, terms, degree=degree, threads=1)
+    truth = true_modes(antenna, degree)
+    recorded, known = (
+        error_db(known_solution(samples, PROBE, parameters, x, degree), truth) for x in (0 * size, size)
+    )
+    return samples, size, found, truth, recorded, error_db(found.modes, truth), known
+
+
+@pytest.mark.parametrize("scan", ["grid +-180", "equal-area + 2"])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_faults_are_found_out(scan, seed):
+    _, size, found, _, recorded, aligned, known = case(scan, seed)
+    assert recorded > aligned + 15
+    # Twelve parameters beside 240 modes cost little where all of them are seen.
+    assert aligned < known + 2.5
+    assert found.solves <= 60
+    z = (found.value - size) / found.uncertainty
+    # 12 normal numbers: their mean square is 1 +- 0.41, four of these and more would be a fault.
+    assert np.mean(z**2) < 1 + 4 * np.sqrt(2 / z.size)
+    assert np.all(found.uncertainty < 0.35 * np.array([x.prior for x in found.parameters]))
+    assert found.chi_square == pytest.approx(1, abs=5 / np.sqrt(found.residual_after.size - 240.0))
+    assert aligned == pytest.approx(20 * np.log10(found.far_field_after), abs=2.5)
+
+
+def test_estimates_scatter_as_stated():
+    # 8 scans of 12 parameters: 96 pairs know a deviation to 1/sqrt(2 x 96) = 7 %; three of these.
+    z = np.concatenate(
+        [(c[2].value - c[1]) / c[2].uncertainty for c in (case("equal-area + 2", i) for i in range(1, 9))]
+    )
+    assert np.sqrt(np.mean(z**2)) == pytest.approx(1, abs=0.22)
+
+
+def test_corrected_samples_are_solved_as_any_scan():
+    samples, _, found, truth, _, aligned, _ = case("equal-area + 2", 1)
+    again = solve(found.samples, PROBE, degree=DEGREE)
+    # The same samples, weighted by area here and equally there.
+    assert error_db(again.modes, truth) == pytest.approx(aligned, abs=1)
+    assert found.samples.response_unit == samples.response_unit
+    np.testing.assert_array_equal(found.samples.time, samples.time)
+
+
+def test_a_bare_spiral_says_what_it_does_not_see():
+    for seed in (1, 2):
+        _, _, found, _, recorded, aligned, _ = case("equal-area", seed)
+        seen = found.observability
+        # The residual is at the noise all the same.
+        assert found.chi_square < 1.3
+        assert aligned < recorded + 0.1
+        drift = next(i for i in seen.unseen() if "linear drift, phase" in dict(seen.partners(i)))
+        assert seen.ratio[drift] > 0.3
+        assert any(str(x.code) == "AlignmentCode.TIE_CUTS" for x in found.warnings)
+        assert any("the scan does not see" in x and "linear drift, phase" in x for x in found.warnings)
+        # What is left at its prior has not moved by more than what goes with it.
+        index = [x.name for x in found.parameters].index("linear drift, phase")
+        assert abs(found.value[index]) < 0.3 * found.parameters[index].prior
+        # The far field is as uncertain as it is wrong: one draw of a few directions.
+        assert 0.2 < 10 ** (aligned / 20) / found.far_field_after < 2.5
+
+
+def test_a_faultless_scan_stays_as_it_is():
+    place = record("grid +-180", DEGREE)
+    samples = measured(place, cluster(KR0, seed=3, count=6), PORTS, Faults(), seed=3)
+    found = estimate_alignment(samples, PROBE, TERMS, degree=DEGREE, threads=1)
+    z = found.value / found.uncertainty
+    assert np.mean(z**2) < 1 + 4 * np.sqrt(2 / z.size)
+    assert found.far_field_after < found.far_field_noise * 1.3
+    shift = np.abs(found.samples.response - samples.response)
+    assert shift.max() < 0.02 * np.abs(samples.response).max()
+
+
+def test_shifts_bend_the_line_of_sight():
+    # A probe that feels its tilt: what 4 mm turn it by, 0.6 deg, changes the responses by 30 dB below them.
+    degree, ports = 8, two_by_two()
+    place = record("equal-area + 2", degree, radius=0.4)
+    faults = Faults(x=4e-3, y=-2e-3, theta=1 * DEG, tilt_x=1.5 * DEG, tilt_y=-1 * DEG)
+    samples = measured(place, cluster(1.5, seed=4, count=4), ports, faults, noise_db=-60)
+    terms = [
+        AxesSeparation(x=3e-3, y=3e-3),
+        AxisZero(axis="theta", offset=1 * DEG),
+        ProbePointing(tilt_x=1 * DEG, tilt_y=1 * DEG),
+        ReceiverNoise(rms=10 ** (-60 / 20)),
+    ]
+    found = estimate_alignment(samples, probe_of(ports, degree=9), terms, degree=degree, threads=1)
+    true = np.array([4e-3, -2e-3, 1 * DEG, 1.5 * DEG, -1 * DEG])
+    assert np.all(np.abs(found.value - true) < 4 * found.uncertainty)
+    assert found.uncertainty[0] < 5e-6
+    assert np.all(found.uncertainty[3:] < 0.8 * DEG)
+    assert found.chi_square < 1.3
+
+
+def test_faults_of_more_than_a_quarter_turn_of_phase():
+    # A third of a wavelength, seen from both sides of a sphere that is covered twice: 240 deg apart.
+    degree = 6
+    place = record("grid +-180", degree, radius=0.4)
+    faults = Faults(x=0.01, y=-2e-3, theta=1 * DEG)
+    samples = measured(place, cluster(1.0, seed=4, count=4), PORTS, faults)
+    terms = [AxesSeparation(x=5e-3, y=5e-3), AxisZero(axis="theta", offset=1 * DEG), NOISE]
+    found = estimate_alignment(samples, PROBE, terms, degree=degree, threads=1)
+    assert found.value[0] == pytest.approx(0.01, abs=4 * found.uncertainty[0])
+    assert found.uncertainty[0] < 2e-5
+    assert found.set_aside.size == 0
+
+
+# --- derivatives ---------------------------------------------------------------------------------
+
+
+def test_derivatives_by_every_parameter():
+    # Two ports, poles from both sides, and +-180 deg, where a coordinate jumps.
+    ports, antenna, degree = two_by_two(), cluster(3.0, seed=5, count=4), 16
+    theta = np.concatenate([[0, 0, np.pi, -np.pi, 1e-9], np.linspace(-np.pi, np.pi, 20)])
+    phi = np.linspace(0, 2 * np.pi, theta.size)
+    place = Samples(
+        [FREQUENCY], theta, phi, 0.3, 0.3, 1 + np.arange(theta.size) % 2,
+        np.zeros((1, theta.size)), "sqrt(W)", time=np.arange(theta.size),
+    )  # fmt: skip
+    terms = [
+        *GEOMETRY,
+        AxesSkew(angle=0.3 * DEG, between="theta-chi"),
+        ProbePointing(tilt_x=1 * DEG, tilt_y=1 * DEG),
+        TimingLag(lag=0.1, axes=("theta",)),
+        TimingLag(lag=0.1, axes=("phi",)),
+        AxisWander(axis="theta", rms=0.1 * DEG, intervals=2),
+        ChannelImbalance(amplitude=0.05, phase=5 * DEG),
+        ThermalRamp(amplitude=0.03, phase=10 * DEG),
+        SlowDrift(phase=5 * DEG, intervals=2),
+    ]
+    samples = measured(place, antenna, ports, Faults(), noise_db=None)
+    parameters = parameters_of(terms, samples)
+    model = Model(samples.at_frequency(0), probe_of(ports, degree=13), parameters, degree, 1)
+    columns, places = model.at(np.zeros(len(parameters))).slopes(
+        true_modes(antenna, degree).coefficients[0], samples.response[0]
+    )
+    names = {"phi-theta": "skew", "theta-chi": "sight", "tilt-x": "tilt_x", "tilt-y": "tilt_y"}
+    for x, (column, factor) in zip(parameters, places, strict=True):
+        h = 2e-6 if x.unit == "m" else 1e-4
+
+        def after(s, x=x):
+            moved = {names.get(name, name): s * shape for name, shape in x.moves}
+            w = responses(antenna, ports, place.port, *poses(place, Faults(**moved)))
+            return w if x.gain is None else w * np.exp((1j if x.imaginary else 1) * s * x.gain)
+
+        one, two = (after(k * h) - after(-k * h) for k in (1, 2))
+        expected = (8 * one - two) / (12 * h)
+        # What 1e-5 promises; the antenna's modes end 100 dB down.
+        error = np.abs(columns[column] * factor - expected).max()
+        assert error < 1e-5 * np.abs(expected).max(), x.name
+
+
+# --- outliers, several frequencies, gaps ---------------------------------------------------------
+
+
+def test_outliers_are_set_aside():
+    samples, _, _, truth, _, aligned, _ = case("grid +-180", 1)
+    rng = np.random.default_rng(6)
+    wrong = rng.choice(samples.port.size, samples.port.size // 50, replace=False)
+    response = samples.response.copy()
+    top = np.abs(response).max()
+    response[0, wrong] += top * 10 ** (-10 / 20) * np.exp(2j * np.pi * rng.random(wrong.size))
+    spoilt = replace(samples, response=response)
+    robust = estimate_alignment(spoilt, PROBE, TERMS, degree=DEGREE, threads=1)
+    assert set(robust.set_aside - 1) >= set(wrong)
+    assert robust.set_aside.size <= wrong.size + 3
+    assert np.isnan(robust.samples.response[0, wrong]).all()
+    assert any("set aside" in x for x in robust.warnings)
+    assert error_db(robust.modes, truth) < aligned + 1
+    plain = estimate_alignment(spoilt, PROBE, TERMS, degree=DEGREE, threads=1, robust=False)
+    assert plain.set_aside.size == 0
+    assert error_db(plain.modes, truth) > aligned + 10
+
+
+def test_other_frequencies_take_the_pose():
+    samples, _, found, *_ = case("grid +-180", 1)
+    # The same field twice over, a port's gain apart; and a gap.
+    change = np.where(samples.port == 2, 1.2, 1.0)
+    both = Samples(
+        [FREQUENCY, FREQUENCY * (1 - 1e-7)],
+        *(getattr(samples, x) for x in ("theta", "phi", "chi", "radius", "port")),
+        np.stack([samples.response[0], samples.response[0] * change]),
+        "sqrt(W)",
+        time=samples.time,
+    )
+    response = both.response.copy()
+    response[1, 10:13] = np.nan
+    both = replace(both, response=response)
+    probe = replace(PROBE, frequency=None)
+    result = estimate_alignment(both, probe, TERMS, degree=DEGREE, threads=1)
+    (other,) = result.others
+    np.testing.assert_allclose(result.value, found.value, atol=1e-3 * found.uncertainty.min())
+    assert [x.name for x in other.parameters] == [x.name for x in found.parameters if not x.moves]
+    name = [x.name for x in other.parameters].index("balance of port 2, amplitude")
+    before = found.value[[x.name for x in found.parameters].index("balance of port 2, amplitude")]
+    assert other.value[name] == pytest.approx(before + np.log(1.2), abs=3 * other.uncertainty[name])
+    assert np.isnan(result.samples.response[1, 10:13]).all()
+    assert not np.isnan(result.samples.response[0]).any()
+    assert result.samples.theta.shape == samples.theta.shape
+
+
+# --- what is refused -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"terms": [AxisZero(axis="phi", offset=0.1)]}, "no scan sees the zero of phi: it turns the frame"),
+        ({"terms": [AxisZero(axis="chi", offset=0.1)]}, "no scan sees the zero of chi: it turns"),
+        ({"terms": [AxesSeparation(z=0.1)]}, "no scan sees the height z .*: leave z out"),
+        ({"terms": [AxisZero(axis="radius", offset=0.1)]}, "no scan of one sphere sees .*: leave it"),
+        ({"terms": [AxisZero(axis="theta", offset=0.0)]}, "axis-zero has a prior of zero"),
+        ({"terms": [ProbeGain(amplitude=0.1)]}, "nothing to estimate: name at least one of .*thermal-ramp"),
+        ({"terms": []}, "nothing to estimate"),
+        ({"time": None, "terms": SIGNAL}, "the scan has no times: give time"),
+        ({"degree": 18}, "there are .* samples for 720 modes of degree 18 and 12 parameters: sample more"),
+        ({"degree": 2}, "degree 2 is too low: its last two degrees hold .*: take a higher one"),
+        ({"frequency": 1e9}, "there is no sample at 1 GHz"),
+    ],
+)  # fmt: skip
+def test_refused(change, message):
+    samples = case("equal-area + 2", 1)[0]
+    given = {"terms": TERMS, "degree": DEGREE, **change}
+    samples = replace(samples, time=given.pop("time", samples.time))
+    with pytest.raises(ValueError, match=message):
+        estimate_alignment(samples, PROBE, threads=1, **given)
+
+
+def test_noise_that_is_not_stated_is_found():
+    samples = case("grid +-180", 1)[0]
+    terms = [x for x in TERMS if x is not NOISE]
+    silent = estimate_alignment(samples, PROBE, terms, degree=DEGREE, threads=1)
+    assert silent.chi_square is None
+    assert any("no noise is stated" in x for x in silent.warnings)
+    # J complex numbers less of M, a few per cent of chance.
+    assert 20 * np.log10(silent.noise) == pytest.approx(-50, abs=0.5)
+    top = np.abs(samples.response).max()
+    floor = estimate_alignment(
+        samples, PROBE, [*terms, NoiseFloor(rms=top * 10 ** (-60 / 20))], degree=DEGREE, threads=1
+    )
+    assert floor.chi_square == pytest.approx(10, rel=0.15)
+    assert any("something is wrong that is not among the terms" in x for x in floor.warnings)
+    # It is the residual that counts then.
+    np.testing.assert_allclose(floor.uncertainty, silent.uncertainty, rtol=0.05)
+
+
+def test_estimates_join_what_belongs_together():
+    terms = (*GEOMETRY, SlowDrift(phase=3 * DEG, intervals=4), NOISE)
+    found = case("equal-area + 2", 7, terms)[2]
+    one = found.estimates()
+    assert [x.name for x in one] == [
+        "zero of theta", "axes apart, x", "axes apart, y", "squareness phi-theta", "slow drift, phase",
+    ]  # fmt: skip
+    drift = one[-1]
+    assert drift.prior == pytest.approx(3 * DEG, rel=1e-9)
+    assert drift.uncertainty < 0.2 * drift.prior
+    modes = [i for i, x in enumerate(found.parameters) if x.group == "slow drift, phase"]
+    assert len(modes) == 6  # seven splines less their mean
+    assert re.fullmatch(r"slow drift, phase, \d", found.parameters[modes[0]].name)
+    assert one[0].value == found.value[0]

@@ -27,6 +27,7 @@ class PhaselessCode(Code):
         "{apart_db:.0f} dB apart from the best"
     )
     ALONE = "{agreeing} of {starts} starts found the best antenna, fewer than {needed}"
+    SHALLOW = "no two starts ended in the lowest of several minima that lie close together"
     NOISE = "the predicted error of the far field is {error_db:.1f} dB, too much to be certified"
 
     HELP_NOISE = "check the noise level stated, the degree, positions and probe"

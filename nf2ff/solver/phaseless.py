@@ -36,6 +36,8 @@ Progress = Callable[[int, int], None]
 STEPS = 2000
 #: Searches from the neighbourhood of what a start found, and their steps.
 EXCURSIONS, EXCURSION_STEPS = 6, 60
+#: Excursions from the best of all at the end.
+LAST_EXCURSIONS = 16
 #: Excursions in a row that find nothing better after which the others are left out.
 SETTLED = 3
 #: Part of the readings kept from the search, to be predicted.
@@ -189,7 +191,7 @@ def _one(
     near = [one for one in found if one.deviance < first.deviance + RISE]
     near.sort(key=lambda one: one.deviance)
     best = min((whole.finish(one.z) for one in near[:3]), key=lambda one: one.deviance)
-    best = _excursions(whole, best, rng)
+    best = _excursions(whole, best, rng, most=LAST_EXCURSIONS)
     certificate, draws = certify(
         whole,
         best,
@@ -236,12 +238,12 @@ def _chain(task: Task, seed: np.random.SeedSequence) -> Fit:
     return _excursions(task, search(task, None, STEPS, rng), rng)
 
 
-def _excursions(task: Task, best: Fit, rng: np.random.Generator) -> Fit:
+def _excursions(task: Task, best: Fit, rng: np.random.Generator, *, most: int = EXCURSIONS) -> Fit:
     """The best of searches from the neighbourhood of a solution."""
     scale = np.sqrt(task.variance / np.where(task.readings.weight > 0, task.readings.weight, np.inf))
     settled = 0
-    for _ in range(EXCURSIONS):
-        if task.ratio(best.w) > NEAR or settled == SETTLED:
+    for _ in range(most):
+        if task.ratio(best.w) > NEAR or settled == max(SETTLED, most // 3):
             break
         pair = rng.standard_normal((2, scale.size))
         tried = search(task, best.w + np.sqrt(2) * scale * (pair[0] + 1j * pair[1]), EXCURSION_STEPS, rng)

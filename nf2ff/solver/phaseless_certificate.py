@@ -25,6 +25,8 @@ SPREADS, NOISE_ERROR = 4.0, 0.1
 RISE = 25.0
 #: Distance of far fields over the predicted error up to which two solutions are the same, and from which not.
 SAME, OTHER = 1.0, 2.5
+#: Rise of the deviance within which two ends are one minimum: two starts must have found the lowest.
+ONE_MINIMUM = 3.0
 #: Misfit over that of the best up to which a start has a say; half of these must have found the best.
 CLOSE = 2.0
 #: Largest relative error of the far field with which a solution is certified: -15 dB.
@@ -176,6 +178,10 @@ def certify(
         verdict = "ambiguous"
         far = 20 * np.log10(distance[rival].max())
         reasons.append(PhaselessCode.RIVAL(rivals=int(rival.sum()), starts=len(others), apart_db=far))
+    elif agreeing.sum() >= needed and np.sum(rise < ONE_MINIMUM) < 2:
+        verdict = "ambiguous"
+        reasons.append(PhaselessCode.SHALLOW())
+        remedies = (PhaselessCode.HELP_STARTS(), *remedies)
     elif agreeing.sum() < needed:
         verdict = "ambiguous"
         reasons.append(PhaselessCode.ALONE(agreeing=int(agreeing.sum()), starts=len(others), needed=needed))

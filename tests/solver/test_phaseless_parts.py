@@ -11,7 +11,7 @@ from scipy.special import logsumexp
 from nf2ff.antenna.modes import mode_count
 from nf2ff.measurement.probe import field_probe
 from nf2ff.solver import phaseless_range
-from nf2ff.solver.phaseless_certificate import realisations
+from nf2ff.solver.phaseless_certificate import certify, realisations
 from nf2ff.solver.phaseless_likelihood import Readings, deviance, groups_of, most_likely
 from nf2ff.solver.phaseless_range import (
     DenseRange,
@@ -213,3 +213,62 @@ def test_predicted_errors_are_those_of_many_scans():
     predicted = [off(x) for x in realisations(task(exact), replace(fit, z=z, w=exact), rng)]
     # Each is a sum of some tens of squares that matter: 12 and 24 of them are known to 15 % and 10 %.
     assert np.mean(squares) == pytest.approx(np.mean(predicted), rel=0.5)
+
+
+@pytest.fixture(scope="module")
+def task():
+    """A scan of coherent cuts, and coordinates of the truth."""
+    samples, true, noise = phaseless_scan(cluster(2), grid_positions((1.4,)), "cuts", seed=2)
+    one = range_of(samples, field_probe(), DEGREE)
+    readings = Readings(
+        samples.response[0][one.order] * one.scale,
+        groups_of(samples.coherence[one.order]),
+        one.scale**-2,
+    )
+    start = one.adjoint(true.response[0][one.order] * one.scale)
+    return Task(one, one.rough(), readings, noise**2), start
+
+
+class TestVerdicts:
+    """Certificates of ends of starts that are made up."""
+
+    def verdict(self, task, rises, moves, *, factor=1.0):
+        task, start = task
+        task = replace(task, variance=task.variance * factor)
+        best = task.finish(start)
+        rng = np.random.default_rng(0)
+        away = complex_normal(rng, start.size) * np.linalg.norm(start) / start.size**0.5
+        ends = [
+            replace(best, z=best.z + move * away, deviance=best.deviance + rise)
+            for rise, move in zip(rises, moves, strict=True)
+        ]
+        none = np.zeros(best.w.size, dtype=bool)
+        given = {"kept_out": none, "held_out": ends[0], "noise_known": True, "unit": 1.0, "remedies": ()}
+        return certify(task, best, ends, rng=rng, **given)[0]
+
+    def test_two_starts_in_one_minimum(self, task):
+        one = self.verdict(task, [0, 1, 400], [0, 0, 0.5])
+        assert (one.verdict, one.agreeing, one.gap) == ("certified", 2, 400)
+
+    def test_two_starts_in_minima_close_by(self, task):
+        one = self.verdict(task, [0, 8], [0, 0])
+        assert one.verdict == "ambiguous"
+        assert "no two starts ended in the lowest" in one.sentence()
+
+    def test_another_antenna_that_is_as_likely(self, task):
+        one = self.verdict(task, [0, 0.5, 4], [0, 0, 0.5])
+        assert one.verdict == "ambiguous"
+        assert "1 of 3 starts found another antenna that explains the readings as well, -" in one.sentence()
+
+    def test_one_start_alone(self, task):
+        one = self.verdict(task, [0, 400], [0, 0.5])
+        assert one.verdict == "ambiguous"
+        assert "1 of 2 starts found the best antenna, fewer than 2" in one.sentence()
+        assert "use more starts" in one.sentence()
+
+    def test_noise_that_hides_it(self, task):
+        # 40 dB more noise than there is would be too much, and its misfit is small.
+        one = self.verdict(task, [0, 1], [0, 0], factor=1e4)
+        assert one.verdict == "ambiguous"
+        assert "too much to be certified" in one.sentence()
+        assert one.error > 10 ** (-15 / 20)

@@ -66,7 +66,8 @@ class LeastSquares:
         As of `Quadrature`.
     device : str
         "cpu", or "gpu" for all frequencies at once on a graphics processor by CuPy: both polarisations at
-        each position, one port and radius, nothing missing, and a probe of orders mu = +-1.
+        each position, one port and radius, nothing missing, and a probe of orders mu = +-1. It needs
+        ``pip install 'nf2ff[gpu]'``, or the CuPy of another CUDA release.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""All frequencies at once, against the iteration and the dense matrix; numpy stands for the device."""
+"""All frequencies at once, against the iteration and the dense matrix, by numpy and on a device if any."""
 
 import dataclasses
 
@@ -12,6 +12,7 @@ from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import methods
+from nf2ff.solver.nearby import NearbySolver
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
@@ -21,8 +22,8 @@ DEGREE = 10
 
 
 @pytest.fixture(autouse=True)
-def stand_in(monkeypatch):
-    monkeypatch.setattr(gpu, "array_module", lambda: np)
+def device(xp, monkeypatch):
+    monkeypatch.setattr(gpu, "array_module", lambda: xp)
 
 
 def random_probe(rng, *, orders=(1,), ports=1):
@@ -126,3 +127,22 @@ def test_a_wrong_device_is_found(rng, monkeypatch):
     prepared = prepare(samples, field_probe(), degree=DEGREE, method=LeastSquares(device="gpu"))
     with pytest.raises(InputError, match="wrong values"):
         prepared.estimates(samples.response)
+
+
+def test_partial_sphere_and_what_is_drawn_from_it(rng):
+    # Without the cap about +z: the same damping, the same rule to stop by, and draws with other radii.
+    whole = scan(rng)
+    samples = whole.part(range(FREQUENCY.size), whole.theta > 0.7)
+    found, wanted = (
+        solve(samples, field_probe(), degree=DEGREE, method=LeastSquares(device=device, threads=1))
+        for device in ("gpu", "cpu")
+    )
+    methods = [x.parts[0].prepared.method for x in (found, wanted)]
+    assert methods[0] == dataclasses.replace(methods[1], device="gpu")
+    assert methods[0].damping > 0
+    assert found.iterations.tolist() == wanted.iterations.tolist()
+    # As many steps of products that are 1e-7 accurate or better, a fifth of the rule to stop by.
+    assert gap(found.modes.coefficients, wanted.modes.coefficients) < 1e-5
+    drawn = samples.changed(radius=samples.radius + rng.normal(scale=1e-4, size=samples.theta.size))
+    modes = NearbySolver(found.parts, found.modes, samples, 1).modes(drawn, field_probe(), DEGREE)
+    assert gap(modes.coefficients, found.modes.coefficients) < 0.1

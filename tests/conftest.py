@@ -12,11 +12,25 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 import numpy as np
 import pytest
 
+from nf2ff.kernel import gpu
+from nf2ff.messages.input_error import InputError
+
 
 @pytest.fixture
 def rng():
     """A generator with a fixed seed, new for each test."""
     return np.random.default_rng(20240)
+
+
+@pytest.fixture(params=["numpy", "cupy"])
+def xp(request):
+    """An array module: numpy, and CuPy where it is installed and finds a device."""
+    if request.param == "numpy":
+        return np
+    try:
+        return gpu.array_module()
+    except InputError as error:
+        pytest.skip(str(error))
 
 
 @pytest.fixture

@@ -33,6 +33,7 @@ PACKAGES = [
 #: Imported by files of one package alone.
 HOMES = {
     "ducc0": "kernel",
+    "cupy": "kernel",
     "pyshtools": "power_only",
     "h5py": "io",
     "matplotlib": "report",
@@ -41,7 +42,7 @@ HOMES = {
     "click": "cli",
 }
 #: Slow to import, or perhaps not installed, so only inside the functions that use them.
-SLOW = {"matplotlib", "pyshtools", "scipy.stats", "scipy.sparse", "jinja2", "plotly"}
+SLOW = {"cupy", "matplotlib", "pyshtools", "scipy.stats", "scipy.sparse", "jinja2", "plotly"}
 #: Dotted name of each module to its tree; a package by its own name.
 TREES = {
     ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."): ast.parse(

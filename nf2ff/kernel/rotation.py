@@ -204,7 +204,7 @@ def rotation_sequences(
     first = np.maximum(np.abs(m), abs(mu))
     heard = first <= degree
     begin = (ends - degree + first)[heard]
-    start = _first_rotation_coefficient(
+    start = first_rotation_coefficient(
         m[heard], mu, first[heard], np.cos(angle / 2)[:, None], np.sin(angle / 2)[:, None]
     )
     # What is so small stays below rounding up to degree 1700, and such numbers are slow.
@@ -229,7 +229,7 @@ def rotation_sequences(
     return result, n
 
 
-def _first_rotation_coefficient(
+def first_rotation_coefficient(
     m: NDArray[np.int64], mu: int, first: NDArray[np.int64], half_cos: Real, half_sin: Real
 ) -> Real:
     """d^n_{m mu} at n = max(|m|, |mu|), where the Jacobi polynomial is one."""

@@ -127,7 +127,7 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
 
 def _damped(method: LeastSquares, damping: float) -> LeastSquares:
     """The method with damping; `GAP_METHOD` where no tolerance or number of steps was asked for."""
-    asked: dict[str, Any] = {"first_order": method.first_order, "threads": method.threads}
+    asked: dict[str, Any] = {x: getattr(method, x) for x in ("first_order", "threads", "device")}
     kind = GAP_METHOD if method == LeastSquares(**asked) else method
     return replace(kind, damping=damping, **asked)
 

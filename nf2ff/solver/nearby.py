@@ -100,6 +100,8 @@ class _PartSolver:
         method = prepared.method
         if threads is not None and isinstance(method, LeastSquares | Quadrature):
             method = replace(method, threads=threads)
+        if isinstance(method, LeastSquares):
+            method = replace(method, device="cpu")  # which takes any samples
         self.method, self.known = method, modes
         # Operators that were planned for the scan as it is serve again.
         self.kept = prepared if method == prepared.method else replace(prepared, method=method)

@@ -15,7 +15,7 @@ from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver import methods
+from nf2ff.solver import methods, on_device
 from nf2ff.solver.dense import factorise
 from nf2ff.solver.normal import Fields, grid_fields
 from nf2ff.solver.positions import Geometry, plan_geometry
@@ -73,6 +73,10 @@ class LeastSquares:
         noise; weights by the area that each sample stands for make the iteration short.
     first_order, threads
         As of `Quadrature`.
+    device : str
+        "cpu", or "gpu" for all frequencies at once on a graphics processor by CuPy: both polarisations at
+        each position, one port and radius, nothing missing, and a probe of orders mu = +-1. It needs
+        ``pip install 'nf2ff[gpu]'``, or the CuPy of another CUDA release.
 
     Notes
     -----
@@ -94,8 +98,11 @@ class LeastSquares:
     unweighted_finish: bool = False
     first_order: bool = False
     threads: int | None = None
+    device: str = "cpu"
 
     def __post_init__(self) -> None:
+        if self.device not in ("cpu", "gpu"):
+            raise InputError(f'device is "{self.device}", expected "cpu" or "gpu"')
         if not LEAST_RTOL <= self.rtol < 1:
             raise InputError(
                 f"rtol is {self.rtol}, expected between 0 and 1, and not below rounding, {LEAST_RTOL}"
@@ -146,6 +153,8 @@ class Problem:
             return self._quadrature(response, spin.thread_count(self.method.threads))
         if isinstance(self.method, Direct):
             return [self._dense(i, one) for i, one in enumerate(response)]
+        if self.method.device == "gpu":
+            return self._on_device(response)
         threads = spin.thread_count(self.method.threads)
         # The first on all threads: what all have in common is then known.
         found = [self._iterate(0, response[0], threads)]
@@ -303,6 +312,18 @@ class Problem:
             return stalled
         found = methods.by_factor(factor, response, iterations=stalled.iterations)
         return found if found.converged else stalled
+
+    def _on_device(self, response: NDArray[np.complex128]) -> list[methods.Estimate]:
+        method = self._least_squares
+        if self._own or method.unweighted_finish:
+            raise on_device.refusal("the same samples at all frequencies, and no unweighted finish")
+        operators, weights = zip(*(self.iteration(i) for i in range(len(response))), strict=True)
+        kept = self._kept.get("device")
+        batch = kept or on_device.plan(operators[0], weights[0], self.fields(0))
+        options = {"rtol": method.rtol, "most": method.max_iterations, "damping": method.damping or 0.0}
+        found = on_device.estimates(batch, operators, response, verify=kept is None, **options)
+        self._kept["device"] = batch
+        return found
 
     def _dense(self, index: int, response: NDArray[np.complex128]) -> methods.Estimate:
         if index not in self._kept:

@@ -175,7 +175,8 @@ def surface_field(
         flip = sign * float(np.cross(eye[first], eye[second])[i])
         whole["up"] = flip * eye[second]
         found = aperture_field(about, middle, **whole, x=x, y=flip * x, noise=noise)
-        method = f"plane waves that travel towards {'+' if sign > 0 else '-'}{surface.kind}"
+        way = f"{'+' if sign > 0 else '-'}{surface.kind}"
+        method = f"plane waves that travel towards {way}, without those that graze the plane or fade away"
     return _made(found, place, x + place[first], x + place[second], basis, names, method)
 
 

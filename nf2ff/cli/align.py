@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     check_picture,
     command_line,
     json_option,
+    nearest_frequency,
     one_line_errors,
     overwrite_option,
     response_unit_option,
@@ -86,6 +87,9 @@ def align(
     samples, _, _ = read_scan(scan, None, time_convention, response_unit, probe=probe)
     _, used, notes = read_mounted_probe(probe, mounting, time_convention)
     degree = asked.degree if degree is None else degree
+    frequency = None
+    if frequency_ghz is not None:
+        frequency = float(samples.frequency[nearest_frequency(scan, samples.frequency, frequency_ghz)])
     with found_in(scan), working("aligning"):
         reason = "as asked"
         if degree is None:
@@ -96,7 +100,7 @@ def align(
             used,
             asked.terms,
             degree=degree,
-            frequency=None if frequency_ghz is None else 1e9 * frequency_ghz,
+            frequency=frequency,
             robust=not keep_outliers,
         )
     provenance = safe.provenance(inputs=given, command=command_line())

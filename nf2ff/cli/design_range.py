@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     check_output,
     check_picture,
     json_option,
+    nearest_frequency,
     one_line_errors,
     overwrite_option,
     save_picture,
@@ -117,7 +118,10 @@ def design_range(
     asked = read_design(description)
     if weights is not None and not isinstance(asked, ArrayRequest):
         raise InputError(f"{weights}: a reflector has no weights", "leave --weights out")
-    chosen = _chosen(asked.frequency, plot_frequency_ghz)
+    last, option = len(asked.frequency) - 1, "--plot-frequency-ghz"
+    chosen = nearest_frequency(
+        description, asked.frequency, plot_frequency_ghz, otherwise=last, option=option
+    )
     modes = None if device is None else _device(device, asked.frequency)
     with found_in(description), working("designing"):
         made = (
@@ -332,14 +336,3 @@ def _at(modes: Modes, frequency: float) -> Modes:
         )
     one = modes.at(near)
     return Modes(np.array([frequency]), one.coefficients)
-
-
-def _chosen(frequency: Sequence[float], ghz: float | None) -> int:
-    """Which frequency is drawn."""
-    if ghz is None:
-        return len(frequency) - 1
-    near = int(np.argmin(np.abs(np.array(frequency) - 1e9 * ghz)))
-    if abs(frequency[near] - 1e9 * ghz) > 1e-6 * frequency[near]:
-        have = ", ".join(f"{x / 1e9:.6g}" for x in frequency[:8])
-        raise InputError(f"--plot-frequency-ghz is {ghz:g}, the design has {have} GHz")
-    return near

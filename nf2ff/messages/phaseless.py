@@ -39,7 +39,3 @@ class PhaselessCode(Code):
         "keep the phase along cuts of theta, or read a second element displaced along theta with the first"
     )
     HELP_LOUDER = "raise the power or average longer"
-
-
-#: Verdicts, from the best.
-VERDICTS = ("certified", "ambiguous", "failed")

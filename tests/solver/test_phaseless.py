@@ -9,10 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from phaseless_cases import DEGREE, amplitudes, cluster, far_apart, grid_positions, phaseless_scan
+from rotations import axis_rotation
 from sources import ONE_METRE
 
 from nf2ff.antenna.points import equal_area_spiral
-from nf2ff.kernel.rotation import axis_rotation
 from nf2ff.measurement.coherence import with_coherence
 from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe

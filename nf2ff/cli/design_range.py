@@ -76,11 +76,9 @@ _STEP = 0.45
 @click.option(
     "--term", type=FILE, help="TOML to write: the effect on the device as a term for nf2ff uncertainty."
 )
-@click.option(
-    "--plot", type=FILE, help="Picture to write (one frequency): the zone, of an array weights too."
-)
+@click.option("--plot", type=FILE, help="Picture to write (one frequency): the zone, and an array's weights.")
 @click.option("--plot-frequency-ghz", type=float, help="Frequency of picture and term; default: the last.")
-@template_option(design_template, "Print a DESIGN to be changed, and nothing else.", *KINDS)
+@template_option(design_template, "Print a DESIGN to edit, and nothing else.", *KINDS)
 @overwrite_option
 @json_option
 @one_line_errors
@@ -99,8 +97,8 @@ def design_range(
 ) -> None:
     """Design a plane-wave array or a compact range as DESIGN (TOML) describes it.
 
-    Gives the figures of its quiet zone over frequency, for an array with errors of its elements, weights and
-    link gain, and with --device what the zone does to that device. Where an array fails, says what would
+    Gives the figures of its quiet zone over frequency (for an array, also with errors of its elements, and
+    its link gain), and with --device what the zone does to that device. Where an array fails, says what would
     work. Start from `nf2ff design-range --template reflector` or `plane-wave-array`.
     """
     given = [description, *([] if device is None else [device])]

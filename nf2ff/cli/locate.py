@@ -72,15 +72,15 @@ class _Found:
 )
 @click.argument("result", type=FILE)
 @click.option(
-    "--parts", type=click.IntRange(min=1), help="Find so many separate parts, and what each radiates."
+    "--parts", type=click.IntRange(min=1), help="Find this many separate parts, and what each radiates."
 )
-@click.option("--surface", metavar="SURFACE", help="Find the field on a surface beside or in the antenna.")
+@click.option("--surface", metavar="SURFACE", help="Find the field on a surface near or in the antenna.")
 @click.option("--elements", type=FILE, help="CSV x_m,y_m,z_m of an array's elements: find their excitations.")
-@click.option("--element", type=FILE, help="Result or pattern of one element about its own place.")
-@click.option("--frequency-ghz", type=float, help="Which frequency to look at; without it all, or the first.")
+@click.option("--element", type=FILE, help="Result or pattern of one element about its own position.")
+@click.option("--frequency-ghz", type=float, help="Which frequency to look at; default: all, or the first.")
 @click.option("--radius-m", type=float, help="--parts: how far to look; default: the smallest sphere.")
 @click.option(
-    "--part-size-m", type=float, help="--parts: sphere that holds any one; default: 3/4 of a wavelength."
+    "--part-size-m", type=float, help="--parts: sphere that holds any one part; default: 3/4 of a wavelength."
 )
 @click.option("--size-m", type=float, help="--surface: side of a plane.")
 @click.option(
@@ -105,10 +105,10 @@ def locate(
     every: bool,
     as_json: bool,
 ) -> None:
-    """Say from where in its box an antenna radiates: centre, smallest sphere, parts, fields, excitations.
+    """Say where in its box an antenna radiates: centre, smallest sphere, parts, fields, excitations.
 
-    RESULT is one of nf2ff transform, or modes, or a far field with phase over the whole sphere. What noise
-    leaves of each is stated. Places are those of the scan's frame.
+    RESULT is what nf2ff transform wrote, or modes, or a far field with phase over the whole sphere. The
+    effect of noise on each figure is stated. Positions are in the frame of the scan.
     """
     asked = [x for x in (parts, surface, elements) if x is not None]
     if len(asked) > 1:

@@ -44,9 +44,9 @@ from nf2ff.uncertainty.simulated_scan import received
     type=click.IntRange(min=0),
     default=60,
     show_default=True,
-    help="Draws by which tolerances are checked; 0: they hold to first order only.",
+    help="Draws that check the tolerances; 0: they hold to first order only.",
 )
-@template_option(plan_template, "Print a PLAN to be changed, and nothing else.")
+@template_option(plan_template, "Print a PLAN to edit, and nothing else.")
 @overwrite_option
 @json_option
 @one_line_errors
@@ -62,7 +62,7 @@ def plan(
 ) -> None:
     """Plan a scan as PLAN (TOML) describes device, chamber and axes, and say which range suits.
 
-    Gives the degree and the steps that size and distance of the device ask for, the time of five sets of
+    Gives the degree and the steps that the device's size and distance ask for, the time of five sets of
     positions, and a verdict on four kinds of range, with reasons. Start from `nf2ff plan --template`. Moving
     positioners and radiated power can hurt: the plan switches nothing on, your laboratory's rules come first.
     """

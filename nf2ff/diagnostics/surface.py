@@ -22,7 +22,7 @@ Real = NDArray[np.float64]
 #: What is understood, for help and messages.
 SURFACES = (
     "sphere=RADIUS about the origin, or about the centre of radiation if that makes the antenna's sphere "
-    "smaller, or a plane x=, y= or z=PLACE, all in m"
+    "smaller, or a plane x=, y= or z=POSITION, all in m"
 )
 #: Points along either axis at most, and steps to the resolution.
 _MOST, _FINE = 181, 6

@@ -12,8 +12,8 @@ from nf2ff.report.numbers import aligned, level
 
 #: What is no reading of the scan's, and is always told.
 BLIND = (
-    "A residual at the noise proves nothing by itself: what an antenna's modes can make up leaves none. A "
-    "cable whose phase follows theta, for one, passes for axes that miss each other."
+    "A residual at the noise proves nothing by itself: faults that an antenna's modes can imitate leave "
+    "none. A cable whose phase follows theta, for one, passes for axes that do not intersect."
 )
 _UNITS = {
     "rad": ("deg", 180 / math.pi),
@@ -90,8 +90,8 @@ def alignment_lines(found: Alignment) -> list[str]:
     if found.chi_square is not None:
         lines.append(f"reduced chi-square: {found.chi_square:.3f}")
     lines.append(
-        f"uncertainty of the far field: {_shown(found.far_field_before)} dB by the priors, "
-        f"{_shown(found.far_field_after)} dB aligned, {_shown(found.far_field_noise)} dB by noise alone"
+        f"uncertainty of the far field: {_shown(found.far_field_before)} dB from the priors, "
+        f"{_shown(found.far_field_after)} dB aligned, {_shown(found.far_field_noise)} dB from noise alone"
     )
     return lines
 

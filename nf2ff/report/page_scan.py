@@ -116,7 +116,7 @@ class ScanMaps:
         best = int(np.argmax(there.sum(axis=1)))
         first = samples.part([best]) if samples.moving else samples
         if not there[best].any():
-            raise InputError("there is no reading", "give the scan that the result was made of")
+            raise InputError("there is no reading", "give the scan that the result was made from")
         self.port, self.chi, rows = strongest_rows(
             samples.port, first.chi, samples.response[best], there[best], most=None
         )

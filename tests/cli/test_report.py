@@ -76,7 +76,7 @@ def test_a_page_says_what_the_result_holds(made, tmp_path):
         assert hashlib.sha256((made / name).read_bytes()).hexdigest() in text
     # What was not supplied says so, and is never left out.
     assert text.count("not supplied") > 20
-    assert "No number of this report is a safety assessment" in text
+    assert "No number in this report is a safety assessment" in text
     assert "End of the report" in text
 
 
@@ -148,7 +148,7 @@ def test_a_budget_of_another_result_is_told(made, tmp_path):
     write_samples(tmp_path / "twice.h5", replace(scan, response=2 * scan.response))
     succeed("uncertainty", tmp_path / "twice.h5", made / "budget.toml", "-o", tmp_path / "u.h5", "--linear")
     text = text_of(page(made, tmp_path, "--budget", tmp_path / "u.h5"))
-    assert "u.h5 is of other modes than the result" in text
+    assert "u.h5 belongs to other modes than the result" in text
 
 
 @pytest.mark.parametrize(

@@ -146,7 +146,7 @@ def test_noise_stated_too_low_fails():
     assert one.verdict == "failed"
     assert one.chi_square == pytest.approx(4, rel=0.3)
     assert "times the misfit that noise explains" in one.sentence()
-    assert "check the noise level" in one.sentence()
+    assert "check the stated noise level" in one.sentence()
 
 
 def test_a_degree_too_low_is_not_certified():

@@ -37,7 +37,7 @@ from nf2ff.diagnostics.surface import SURFACES, read_surface, surface_field
 from nf2ff.io.box_tables import read_places, write_excitations, write_parts, write_projection
 from nf2ff.io.native import file_kind, read_result
 from nf2ff.io.radiation import read_radiation
-from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.input_error import found_in
 from nf2ff.report.box_plots import box_map, excitation_map, surface_map
 from nf2ff.report.location import (
     excitation_facts,
@@ -261,14 +261,8 @@ def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: fl
 def _elements(modes: Modes, elements: Path, element: Path, noise: float, level: float) -> _Found:
     places = read_places(elements)
     single, told = read_radiation(element)
-    near = np.argmin(np.abs(single.frequency - modes.frequency[0]))
-    if abs(single.frequency[near] - modes.frequency[0]) > 1e-6 * modes.frequency[0]:
-        raise InputError(
-            f"{element}: holds no {modes.frequency[0] / 1e9:.9g} GHz, the nearest frequency is "
-            f"{single.frequency[near] / 1e9:.9g} GHz",
-            "choose another by --frequency-ghz",
-        )
-    one = Modes(modes.frequency, single.at(int(near)).coefficients, single.reference)
+    near = nearest_frequency(element, single.frequency, float(modes.frequency[0]) / 1e9)
+    one = Modes(modes.frequency, single.at(near).coefficients, single.reference)
     found = array_excitations(modes, one, places, noise=noise)
     return _Found(
         excitation_lines(found, level),

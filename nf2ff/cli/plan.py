@@ -26,7 +26,7 @@ from nf2ff.io.plan_points import write_points
 from nf2ff.io.plan_toml import plan_template, read_plan, read_tolerances
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.plan import Plan, make_plan
-from nf2ff.planning.tolerances import Tolerance, Wish, held, planned_solution, tolerances
+from nf2ff.planning.tolerances import Tolerance, Wish, checked_by_draws, planned_solution, tolerances
 from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance_lines
 from nf2ff.report.plan_plots import plan_overview
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
@@ -126,4 +126,6 @@ def _tolerances(
     if not draws:
         return found
     with working("drawing"):
-        return held(found, solution, wishes, draws=draws, rng=0, measure=partial(received, antenna))
+        return checked_by_draws(
+            found, solution, wishes, draws=draws, rng=0, measure=partial(received, antenna)
+        )

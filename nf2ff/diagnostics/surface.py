@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes, mode_count, wavenumber
 from nf2ff.diagnostics.aperture import aperture_field
 from nf2ff.diagnostics.back_projection import Projection, back_project, plane_points, sphere_points
+from nf2ff.diagnostics.field_rule import one_frequency, rule_field
 from nf2ff.diagnostics.noise import spectrum_noise
 from nf2ff.diagnostics.origin import translate
-from nf2ff.diagnostics.rule import one_frequency, rule_field
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError

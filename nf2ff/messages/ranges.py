@@ -124,7 +124,7 @@ class DesignCode(Code):
     )
     ZONE = "a zone that works at {distance_m:.4g} m: {zone}"
     DISTANCE = "a distance that works: {distance_m:.4g} m from the array to the zone's centre"
-    FREQUENCY = "works as it is up to {frequency_ghz:.4g} GHz"
+    FREQUENCY = "works up to {frequency_ghz:.4g} GHz as it is"
     NOTHING = (
         "nothing works down to 0.3 of this zone, up to 3 times this distance or down to 0.3 of this "
         "frequency: use more channels, a larger array, or smaller errors"

@@ -95,7 +95,7 @@ def _differs(relative: Real, expected: Real | None) -> str:
         return ""
     return (
         f"the modes leave {100 * relative[worst]:.3g} % of these readings, and the result says "
-        f"{100 * expected[worst]:.3g} %: give the scan, the probe and its mounting as to nf2ff transform"
+        f"{100 * expected[worst]:.3g} %: give the scan, the probe and its mounting as for nf2ff transform"
     )
 
 

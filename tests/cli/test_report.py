@@ -118,7 +118,7 @@ def test_a_probe_and_its_mounting_count(made, tmp_path):
     assert facts_of(page(made, tmp_path, *words, 0))["scan"]["residual"]
     turned = page(made, tmp_path, *words, 90, "--overwrite")
     assert not facts_of(turned)["scan"]["residual"]
-    assert "give the scan, the probe and its mounting as to nf2ff transform" in text_of(turned)
+    assert "give the scan, the probe and its mounting as for nf2ff transform" in text_of(turned)
 
 
 def test_another_scan_is_told(made, tmp_path):

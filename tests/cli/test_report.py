@@ -128,7 +128,7 @@ def test_another_scan_is_told(made, tmp_path):
         tmp_path / "other.h5", replace(scan, response=scan.response[:, rng.permutation(scan.theta.size)])
     )
     text = text_of(page(made, tmp_path, "--samples", tmp_path / "other.h5"))
-    assert "other.h5 is not a file that the result was made of" in text
+    assert "other.h5 is not a file that the result was made from" in text
     assert "the residual on the sphere is not shown: the modes leave" in text
 
 
@@ -260,14 +260,14 @@ def test_hostile_texts_stay_texts(made, tmp_path):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["-o", "page.txt"], "page.txt: is no name of a page: choose .*page.html"),
+        (["-o", "page.txt"], "page.txt: is not the name of a page: choose .*page.html"),
         (
             ["-o", "page.html", "--budget", "scan.h5"],
-            "scan.h5: holds samples: give what nf2ff uncertainty wrote",
+            "scan.h5: holds samples: give the output of nf2ff uncertainty",
         ),
         (["-o", "page.html", "--frequency-ghz", "5"], "holds no 5 GHz, the nearest frequency is 3.1 GHz"),
-        (["-o", "page.html", "--compare", "m.h5"], "m.h5: has no frequency of the result"),
-        (["-o", "page.html", "--beam", "m.h5"], "m.h5: has no frequency of the result"),
+        (["-o", "page.html", "--compare", "m.h5"], "m.h5: has no frequency in common with the result"),
+        (["-o", "page.html", "--beam", "m.h5"], "m.h5: has no frequency in common with the result"),
         (["-o", "page.html", "--samples", "few.h5"], "the scan holds no 3.1 GHz, which the result has"),
         (
             ["-o", "page.html", "--meta", "bad.toml"],

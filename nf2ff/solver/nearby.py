@@ -104,7 +104,7 @@ class _PartSolver:
             method = replace(method, device="cpu")  # which takes any samples
         self.method, self.known = method, modes
         # Operators that were planned for the scan as it is serve again.
-        self.kept = prepared if method == prepared.method else replace(prepared, method=method)
+        self.kept = prepared if method == prepared.method else prepared.on_threads(method)
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}

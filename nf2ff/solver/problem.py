@@ -226,6 +226,14 @@ class Problem:
             self._kept[index] = operator, weights
         return self._kept[index]
 
+    def on_threads(self, method: Method) -> Problem:
+        """The same by a method that differs in threads or device alone: geometry and fields serve again."""
+        other = replace(self, method=method)
+        for key, kept in list(self._kept.items()):
+            if key.startswith("fields") if isinstance(key, str) else key < 0:
+                other._kept[key] = kept
+        return other
+
     def fields(self, index: int) -> Fields | None:
         """What stands for the samples of one frequency in the normal equations, if that pays."""
         key = f"fields {index if self._own else 0}"

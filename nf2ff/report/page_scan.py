@@ -101,7 +101,7 @@ def _differs(relative: Real, expected: Real | None) -> str:
         return ""
     return (
         f"the modes leave {100 * relative[worst]:.3g} % of these readings, and the result says "
-        f"{100 * expected[worst]:.3g} %: give the scan, the probe and its mounting as to nf2ff transform"
+        f"{100 * expected[worst]:.3g} %: give the scan, the probe and its mounting as for nf2ff transform"
     )
 
 
@@ -122,7 +122,7 @@ class ScanMaps:
         best = int(np.argmax(there.sum(axis=1)))
         first = samples.part([best]) if samples.moving else samples
         if not there[best].any():
-            raise InputError("there is no reading", "give the scan that the result was made of")
+            raise InputError("there is no reading", "give the scan that the result was made from")
         self.port, self.chi, rows = strongest_rows(
             samples.port, first.chi, samples.response[best], there[best], most=None
         )

@@ -35,6 +35,10 @@ _OPAQUE = re.compile(
     r""""{3}(?:[^"\\]|\\.?|"(?!""))*+"{0,5}|'{3}(?:[^']|'(?!''))*+'{0,5}|"(?:[^"\\\n]|\\.?)*+"?|'[^'\n]*+'?|#[^\n]*+""",
     re.DOTALL,
 )
+#: What tomllib says of a control character that stands there as it is; the key before an equals sign.
+_ILLEGAL = re.compile(r"(?:Illegal|Found invalid) character ('\\x(?:[01]\w|7f)') \(at line (\d+),")
+_BARE = re.compile(r"\s*([\w.-]{1,60})\s*=")
+_UNSTEERED = "take it out there"
 M = TypeVar("M", bound=BaseModel)
 
 
@@ -90,10 +94,15 @@ def read_toml(
         _refuse_excess(text)
         content = tomllib.loads(text)
         if "\\" in text or visible(text) != text:
-            _refuse_steering(content)
+            _refuse_steering(content, str(path))
     except InputError:
         raise
     except (ValueError, RecursionError) as error:  # no TOML or UTF-8
+        if found := _ILLEGAL.match(str(error)):
+            key = _BARE.match(text.replace("\r\n", "\n").split("\n")[int(found[2]) - 1])
+            name = f"{key[1]}: " if key else ""
+            what = f"{name}a text holds a control character: {found[1]} (at line {found[2]})"
+            raise InputError(what, _UNSTEERED, where=str(path)) from error
         raise InputError(f"{path}: is not TOML ({short_text(str(error))})", "correct it there") from error
     return content if model is None else checked(model, content, where=str(path))
 
@@ -115,18 +124,21 @@ def _refuse_excess(text: str) -> None:
             raise ValueError(msg)
 
 
-def _refuse_steering(content: Any) -> None:
+def _refuse_steering(content: Any, where: str) -> None:
     """Refuse texts that would steer a terminal which shows them."""
-    todo = [content]
+    todo = [("", content)]
     while todo:
-        one = todo.pop()
+        key, one = todo.pop()
         if isinstance(one, Mapping):
-            todo += [*one, *one.values()]
+            for name, value in one.items():
+                inner = f"{key}.{short_text(name)}".removeprefix(".")
+                todo += [(f"the name of {inner}", name), (inner, value)]
         elif isinstance(one, list):
-            todo += one
+            some = ((i, x) for i, x in enumerate(one, start=1) if isinstance(x, str | list | Mapping))
+            todo += [(f"{key}[{i}]", x) for i, x in some]
         elif isinstance(one, str) and visible(one) != one:
-            msg = f"a text holds a control character: {visible(one)!r}"
-            raise ValueError(msg)
+            what = f"{visible(key)}: a text holds a control character: '{short_text(visible(one))}'"
+            raise InputError(what, _UNSTEERED, where=where)
 
 
 def checked(model: type[M], content: Any, *, where: str, place: str = "") -> M:

@@ -8,6 +8,7 @@ from patterns import HUYGENS
 from report_pages import POINT, Markup, asked_for, scan_of
 
 from nf2ff.antenna.modes import rotate
+from nf2ff.io.budget_toml import read_budget
 from nf2ff.io.report_toml import LimitTable, ReportMeta
 from nf2ff.measurement.probe import field_probe
 from nf2ff.metrics.beam import peak
@@ -17,8 +18,9 @@ from nf2ff.metrics.transformation import beam_figures, transform_samples
 from nf2ff.report import page_pictures
 from nf2ff.report.page import report_page
 from nf2ff.report.page_content import PageContent
-from nf2ff.report.page_figures import figure_rows
+from nf2ff.report.page_figures import figure_rows, with_budget
 from nf2ff.report.page_input import ReportInput
+from nf2ff.report.result import azimuth_text
 
 #: What needs the field of the whole sphere, by definition: D, TRP, minor lobes, powers into regions.
 NEEDS_ALL = {
@@ -109,6 +111,20 @@ def test_nothing_is_decided_of_what_is_partial(asked):
     assert "partial" not in eirp["rule"]
 
 
+def test_metrics_of_a_budget_are_marked_as_well(asked, tmp_path):
+    (tmp_path / "b.toml").write_text(
+        'metrics = ["trp", "eirp"]\n[[term]]\nname = "probe gain"\n'
+        "standard_uncertainty = { trp_db = 0.2, eirp_db = 0.2 }\n",
+        encoding="utf-8",
+    )
+    uncertainty = with_budget(asked.result, read_budget(tmp_path / "b.toml"))
+    content = PageContent(replace(asked, uncertainty=uncertainty))
+    found = [[row[1].endswith(", partial") for row in rows] for rows in content.tables([0, 1])["metrics"]]
+    assert found == [[False, False], [True, False]]
+    lines = content.uncertainty_over_frequency()[1]
+    assert [[x.endswith(", partial") for x in line[1:]] for line in lines] == found
+
+
 def test_a_lower_limit_is_conformed_from(monkeypatch):
     monkeypatch.setattr(page_pictures, "png_text", lambda draw: POINT if callable(draw) else "")
     limits = [LimitTable(figure="directivity", **{x: 1.0}, guard=0.0) for x in ("most", "least")]
@@ -131,6 +147,7 @@ def test_a_peak_at_a_pole_has_no_azimuth(beta, shown):
     assert dict(content.tables([0])["figures"][0])["peak at phi"].removesuffix(" deg") == shown
     (value,) = [value for label, value, _ in content.cards(0) if label == "theta, phi of the peak"]
     assert value.endswith(", -" if shown == "-" else ", 30.00°")
+    assert azimuth_text(beta, 30.0, 2) == shown
 
 
 @pytest.mark.parametrize(

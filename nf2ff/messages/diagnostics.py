@@ -46,6 +46,15 @@ class FilterCode(Code):
     )
 
 
+class PartialCode(Code):
+    """What a look into the box takes from a result that is not whole."""
+
+    PARTIAL = (
+        "a part of the sphere was not measured: places, spheres and powers are those of what was, and the "
+        "uncertainties stated are of noise alone"
+    )
+
+
 class ProjectionCode(Code):
     """What to beware of in fields beside the antenna."""
 

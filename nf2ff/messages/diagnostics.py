@@ -24,6 +24,11 @@ class AlignmentCode(Code):
         "no noise is stated, so that the residual is taken for noise: faults that are not among the terms do "
         "not show; name receiver-noise or noise-floor among the terms"
     )
+    DOUBTFUL = (
+        "DO NOT TRUST these corrections yet: no noise is stated, and {signs}; something is probably wrong "
+        "that is not among the terms, and the corrected samples may be worse than those recorded: name "
+        "receiver-noise or noise-floor, and terms that may be missing: cable-flexing over theta or phi"
+    )
     SET_ASIDE = (
         "{count} of {all} samples are set aside, whose readings neither noise nor the terms explain: they "
         "are missing in the corrected samples"

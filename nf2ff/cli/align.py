@@ -74,10 +74,10 @@ def align(
     """Find out from SCAN (native or CSV) itself what is wrong with the set-up, and set the scan right.
 
     A sphere sampled more than once knows misaligned axes, drift, unequal ports and leakage. Says first what
-    the scan can see; what it cannot stays as recorded, and in the uncertainty. Nothing is written
-    where the terms do not explain the scan. --terms states what may be
-    wrong: start from `nf2ff align --template`. Transform the output with the same probe. Drift and lag need
-    when each sample was taken: the column time_s, or rows in the order of time.
+    the scan can see; what it cannot stays as recorded, and in the uncertainty. Nothing is written where the
+    terms do not explain the scan. --terms states what may be wrong: start from `nf2ff align --template`.
+    Transform the output with the same probe. Drift and lag need when each sample was taken: the column
+    time_s, or rows in the order of time.
     """
     given = [x for x in (scan, terms, probe) if x is not None]
     check_native(output, given, overwrite=overwrite)

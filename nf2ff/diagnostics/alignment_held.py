@@ -74,10 +74,11 @@ def held_effect(fit: Fit, held: HeldPose) -> HeldEffect:
     follow = gain @ (2 / fit.variance * (own @ left.T))
     effect = fit.effect_of(pose.modes - follow.T @ signal.modes)
     rest = left - follow.T @ own
+    free = fit.free - np.count_nonzero(~fit.used) - seen.shape[1] / 2
     return HeldEffect(
         by_priors=float(np.trace(fit.effect_of(pose.modes))),
         left=float(np.sum(held.covariance * effect)),
         unseen=np.sqrt(np.maximum(np.einsum("ku,kl,lu->u", held.unseen, effect, held.unseen), 0.0)),
         covariance=follow @ held.covariance @ follow.T,
-        residual=float(np.sum(held.covariance * (rest @ rest.T))) / max(fit.free, 1),
+        residual=float(np.sum(held.covariance * (rest @ rest.T))) / max(free, 1.0),
     )

@@ -185,15 +185,19 @@ def check_explained(found: Alignment) -> None:
     ValueError
         If reduced chi-square is above 4 at any frequency.
     """
-    worst = max((found, *found.others), key=lambda x: x.chi_square or 0.0)
-    if worst.chi_square and worst.chi_square > MOST_UNEXPLAINED:
-        raise InputError(
-            f"the terms do not explain the scan: at {worst.frequency / 1e9:.9g} GHz reduced chi-square is "
-            f"{worst.chi_square:.3g} (allowed: {MOST_UNEXPLAINED:g}), and estimates would be wrong by more "
-            "than they say",
-            "name terms that may be missing, such as cable-flexing over theta or phi, slow-drift or wander, "
-            "or state the noise that the receiver truly has",
-        )
+    every = (found, *found.others)
+    bad = [x for x in every if x.chi_square and x.chi_square > MOST_UNEXPLAINED]
+    if not bad:
+        return
+    worst = max(bad, key=lambda x: x.chi_square or 0.0)
+    several = f" (and too high at {len(bad)} of {len(every)} frequencies)" if len(every) > 1 else ""
+    raise InputError(
+        f"the terms do not explain the scan: at {worst.frequency / 1e9:.9g} GHz reduced chi-square is "
+        f"{worst.chi_square:.3g}{several}, allowed: {MOST_UNEXPLAINED:g}; the estimates would be wrong by "
+        "more than they say",
+        "name terms that may be missing, such as cable-flexing over theta or phi, slow-drift or wander, or "
+        "state the noise that the receiver truly has" + ("; or leave bad frequencies out" if several else ""),
+    )
 
 
 def _ratio_left(found: Alignment, index: int, field: str) -> float | None:

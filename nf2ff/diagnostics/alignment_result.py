@@ -190,7 +190,7 @@ def check_explained(found: Alignment) -> None:
     if not bad:
         return
     worst = max(bad, key=lambda x: x.chi_square or 0.0)
-    several = f" (and too high at {len(bad)} of {len(every)} frequencies)" if len(every) > 1 else ""
+    several = f" (too high at {len(bad)} of {len(every)} frequencies)" if len(every) > 1 else ""
     raise InputError(
         f"the terms do not explain the scan: at {worst.frequency / 1e9:.9g} GHz reduced chi-square is "
         f"{worst.chi_square:.3g}{several}, allowed: {MOST_UNEXPLAINED:g}; the estimates would be wrong by "

@@ -45,7 +45,7 @@ class PhaselessCode(Code):
 
     HELP_NOISE = "check the noise level stated, the degree, positions and probe"
     HELP_STATE = (
-        "check the balance of the polarisations, drift and distances, or if the readings really are as noisy, "
+        "check the balance of the polarisations, drift and distances, or if the readings really are as noisy "
         "state the noise"
     )
     HELP_STARTS = "use more starts"

@@ -99,8 +99,7 @@ def test_an_unbalanced_polarisation_asks_for_the_noise(cuts, tmp_path):
     assert done.code == 1
     assert re.search(r"ambiguous: the misfit is that of noise of -[34]\d\.\d dB of the largest", done.err)
     assert (
-        "drift and distances, or if the readings really are as noisy, state the noise (--noise-db)"
-        in done.err
+        "drift and distances, or if the readings really are as noisy state the noise (--noise-db)" in done.err
     )
     assert not (tmp_path / "result.h5").exists()
 

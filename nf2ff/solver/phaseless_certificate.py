@@ -35,9 +35,9 @@ LARGEST = 10 ** (-15 / 20)
 #: Noise over the largest reading up to which an estimate is taken for noise: -45 dB. Errors of the scan pass
 #: for noise; those that mislead leave more (2 dB between polarisations: -40 dB), good receivers less.
 LOUDEST = 10 ** (-45 / 20)
-#: Probability below which an uneven residual is not noise: of 50 scans noise alone left 0.1 and more in each,
-#: errors that mislead 1e-9 and less.
-CHANCE = 1e-4
+#: Probability below which an uneven residual is not noise: of 80 scans noise alone left 0.1 and more in each;
+#: errors that mislead left 1e-9 mostly, one 6e-4.
+CHANCE = 1e-2
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -89,6 +89,7 @@ def one_polarisation_times(factor):
         # 5 degrees between polarisations: the noise estimated is -47 dB, but uneven.
         ("positions", (1.4, 3.4), 0, np.exp(1j * np.radians(5)), False),
     ],
+    ids=["level-0", "level-1", "phase"],
 )
 def test_an_unbalanced_polarisation_does_not_pass_for_noise(along, spheres, seed, factor, loud):
     antenna = cluster(seed)

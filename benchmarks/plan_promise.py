@@ -23,7 +23,7 @@ from nf2ff.metrics.beam import peak
 from nf2ff.planning.axes import Axis, Positioner, Receiver
 from nf2ff.planning.enclosure import Part
 from nf2ff.planning.plan import Plan, ScanRequest, make_plan
-from nf2ff.planning.tolerances import Wish, held, planned_solution, tolerances
+from nf2ff.planning.tolerances import Wish, checked_by_draws, planned_solution, tolerances
 from nf2ff.uncertainty.errors.catalogue import make_term
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
@@ -134,7 +134,7 @@ def allowed(device: Device, plan: Plan) -> list[ErrorTerm]:
     terms = [make_term(name, sizes) for name, sizes in ERRORS]
     wishes = [Wish(Figure(name), WISHED_DB) for name in FIGURES]
     found = tolerances(solution, terms, wishes)
-    found = held(found, solution, wishes, draws=60, rng=1, measure=partial(received, antenna))
+    found = checked_by_draws(found, solution, wishes, draws=60, rng=1, measure=partial(received, antenna))
     return [one.shared for one in found if one.shared is not None]
 
 

@@ -1,9 +1,9 @@
 """Antennas, scans and checks that several test files share."""
 
 import numpy as np
+from rotations import axis_rotation
 
 from nf2ff.antenna.dipoles import DipoleCluster
-from nf2ff.kernel.rotation import axis_rotation
 
 ANGLES = [(0.4, 1.2, -2.0), (3.0, -0.3, 0.1), (0.0, np.pi, 0.0), (0.9, 0.0, 0.0), (0.0, 0.0, -2.2)]
 

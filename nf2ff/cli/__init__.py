@@ -15,7 +15,7 @@ from nf2ff.messages.visible import in_one_line
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.
 COMMANDS = {
-    "align": "Find what is wrong with a set-up, and mend its scan.",
+    "align": "Find what is wrong with a set-up, and correct its scan.",
     "compare": "Compare two results or patterns.",
     "demo": "Simulate a scan, transform it, and compare with the truth.",
     "design-range": "Design a plane-wave array or a compact range.",
@@ -23,7 +23,7 @@ COMMANDS = {
     "filter-modes": "Suppress echoes by the size of the antenna.",
     "import": "Turn tables of samples or probe patterns into native files.",
     "inspect": "Say what a file holds.",
-    "locate": "Say from where in its box an antenna radiates.",
+    "locate": "Say where in its box an antenna radiates.",
     "plan": "Plan a scan, and say which range suits.",
     "plot": "Draw patterns, scans, and figures over frequency.",
     "quiet-zone": "Evaluate a measured quiet zone.",
@@ -73,9 +73,9 @@ class Commands(click.Group):
                 return super().invoke(ctx)
             code = importlib.import_module("nf2ff.cli.limited").run_limited(ctx.obj, seconds)
             if code is None:
-                fail(f"not done within {seconds:g} s: ended; give it more time, or distrust its files")
+                fail(f"ended after {seconds:g} s, not done: give it more time, or do not trust its files")
             if code < 0:
-                fail(f"the command was ended by signal {-code}, as where a file makes a library crash")
+                fail(f"the command was ended by signal {-code}, as when a file makes a library crash")
             sys.exit(code)
         except KeyboardInterrupt:
             fail("stopped", STOPPED)
@@ -108,7 +108,7 @@ class Commands(click.Group):
 @click.option(
     "--time-limit-s",
     type=click.FloatRange(min=0, min_open=True),
-    help="End the command after so long, whatever it does: for files of strangers.",
+    help="End the command after this time, whatever it is doing: for untrusted files.",
 )
 def main(time_limit_s: float | None) -> None:
     """Near-field samples of an antenna on a sphere become its far field, with numbers.

@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     check_picture,
     command_line,
     json_option,
+    nearest_frequency,
     one_line_errors,
     overwrite_option,
     response_unit_option,
@@ -41,14 +42,14 @@ from nf2ff.solver.solve import solve
 @click.option("--terms", type=FILE, required=True, help="TOML: what may be wrong, and by how much.")
 @click.option("--probe", type=FILE, help="Probe, as for transform; by default the ideal one.")
 @mounting_options
-@click.option("--degree", type=int, help="Degree of the modes; that in --terms, or chosen.")
-@click.option("--frequency-ghz", type=float, help="Frequency that tells the pose; by default the highest.")
+@click.option("--degree", type=int, help="Degree of the modes; default: that in --terms, or chosen.")
+@click.option("--frequency-ghz", type=float, help="Frequency that shows the pose; default: the highest.")
 @click.option("--keep-outliers", is_flag=True, help="Set no sample aside.")
-@click.option("--left", type=FILE, help="TOML to write: the terms with what is left of them, for a budget.")
 @click.option(
-    "--plot", type=FILE, help="Picture to write: residual before and after, faults in their priors."
+    "--left", type=FILE, help="TOML to write: the terms, with what is left of each as its size, for a budget."
 )
-@template_option(alignment_template, "Print a TOML for --terms to be changed, and nothing else.")
+@click.option("--plot", type=FILE, help="Picture to write: residual before and after, faults against priors.")
+@template_option(alignment_template, "Print a TOML for --terms to edit, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option
@@ -70,12 +71,12 @@ def align(
     overwrite: bool,
     as_json: bool,
 ) -> None:
-    """Find out from SCAN (native or CSV) itself what is wrong with the set-up, and set the scan right.
+    """Find from SCAN (native or CSV) itself what is wrong with the set-up, and correct the scan.
 
-    A sphere sampled more than once knows misaligned axes, drift, unequal ports and leakage. Says first what
-    the scan can see; what it cannot stays as recorded, and in the uncertainty. --terms states what may be
-    wrong: start from `nf2ff align --template`. Transform the output with the same probe. Drift and lag need
-    when each sample was taken: the column time_s, or rows in the order of time.
+    A sphere sampled more than once shows misaligned axes, drift, unequal ports and leakage. The command first
+    says what the scan can see; what it cannot see stays as recorded, and in the uncertainty. --terms states
+    what may be wrong: start from `nf2ff align --template`. Transform the output with the same probe. Drift
+    and lag need the time of each sample: the column time_s, or rows in the order of time.
     """
     given = [x for x in (scan, terms, probe) if x is not None]
     check_native(output, given, overwrite=overwrite)
@@ -86,6 +87,9 @@ def align(
     samples, _, _ = read_scan(scan, None, time_convention, response_unit, probe=probe)
     _, used, notes = read_mounted_probe(probe, mounting, time_convention)
     degree = asked.degree if degree is None else degree
+    frequency = None
+    if frequency_ghz is not None:
+        frequency = float(samples.frequency[nearest_frequency(scan, samples.frequency, frequency_ghz)])
     with found_in(scan), working("aligning"):
         reason = "as asked"
         if degree is None:
@@ -96,7 +100,7 @@ def align(
             used,
             asked.terms,
             degree=degree,
-            frequency=None if frequency_ghz is None else 1e9 * frequency_ghz,
+            frequency=frequency,
             robust=not keep_outliers,
         )
     provenance = safe.provenance(inputs=given, command=command_line())

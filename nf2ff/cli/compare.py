@@ -47,7 +47,7 @@ from nf2ff.report.comparison_plots import comparison_cuts, level_comparison
     "--fit",
     multiple=True,
     type=click.Choice(["phase", "level", "rotation"]),
-    help="What of SECOND to fit to FIRST before; repeat for several. One turn for all frequencies.",
+    help="What of SECOND to fit to FIRST beforehand; repeat for several. One rotation for all frequencies.",
 )
 @click.option("--cone-deg", type=float, help="State the error also within this angle of the peak.")
 @click.option(
@@ -76,8 +76,8 @@ def compare(
     """Compare SECOND with FIRST, the reference: results, modes or far fields with phase, or two NSMA files.
 
     The error is the rms of the difference of the fields over the rms of FIRST. The equivalent stray
-    signal is the largest difference, relative to the peak of FIRST. Of results of partial scans both are also
-    stated over what both measured. Of NSMA files the amplitudes of cuts in common are compared.
+    signal is the largest difference, relative to the peak of FIRST. For partial scans both are also stated
+    over what both measured. Of NSMA files the amplitudes of the cuts in common are compared.
     """
     if cone_deg is not None and not 0 < cone_deg <= 180:
         msg = f"--cone-deg is {cone_deg:g}, expected more than 0 and at most 180"

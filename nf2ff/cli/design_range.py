@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     check_output,
     check_picture,
     json_option,
+    nearest_frequency,
     one_line_errors,
     overwrite_option,
     save_picture,
@@ -75,11 +76,9 @@ _STEP = 0.45
 @click.option(
     "--term", type=FILE, help="TOML to write: the effect on the device as a term for nf2ff uncertainty."
 )
-@click.option(
-    "--plot", type=FILE, help="Picture to write (one frequency): the zone, of an array weights too."
-)
+@click.option("--plot", type=FILE, help="Picture to write (one frequency): the zone, and an array's weights.")
 @click.option("--plot-frequency-ghz", type=float, help="Frequency of picture and term; default: the last.")
-@template_option(design_template, "Print a DESIGN to be changed, and nothing else.", *KINDS)
+@template_option(design_template, "Print a DESIGN to edit, and nothing else.", *KINDS)
 @overwrite_option
 @json_option
 @one_line_errors
@@ -98,8 +97,8 @@ def design_range(
 ) -> None:
     """Design a plane-wave array or a compact range as DESIGN (TOML) describes it.
 
-    Gives the figures of its quiet zone over frequency, for an array with errors of its elements, weights and
-    link gain, and with --device what the zone does to that device. Where an array fails, says what would
+    Gives the figures of its quiet zone over frequency (for an array, also with errors of its elements, and
+    its link gain), and with --device what the zone does to that device. Where an array fails, says what would
     work. Start from `nf2ff design-range --template reflector` or `plane-wave-array`.
     """
     given = [description, *([] if device is None else [device])]
@@ -117,7 +116,10 @@ def design_range(
     asked = read_design(description)
     if weights is not None and not isinstance(asked, ArrayRequest):
         raise InputError(f"{weights}: a reflector has no weights", "leave --weights out")
-    chosen = _chosen(asked.frequency, plot_frequency_ghz)
+    last, option = len(asked.frequency) - 1, "--plot-frequency-ghz"
+    chosen = nearest_frequency(
+        description, asked.frequency, plot_frequency_ghz, otherwise=last, option=option
+    )
     modes = None if device is None else _device(device, asked.frequency)
     with found_in(description), working("designing"):
         made = (
@@ -332,14 +334,3 @@ def _at(modes: Modes, frequency: float) -> Modes:
         )
     one = modes.at(near)
     return Modes(np.array([frequency]), one.coefficients)
-
-
-def _chosen(frequency: Sequence[float], ghz: float | None) -> int:
-    """Which frequency is drawn."""
-    if ghz is None:
-        return len(frequency) - 1
-    near = int(np.argmin(np.abs(np.array(frequency) - 1e9 * ghz)))
-    if abs(frequency[near] - 1e9 * ghz) > 1e-6 * frequency[near]:
-        have = ", ".join(f"{x / 1e9:.6g}" for x in frequency[:8])
-        raise InputError(f"--plot-frequency-ghz is {ghz:g}, the design has {have} GHz")
-    return near

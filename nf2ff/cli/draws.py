@@ -12,14 +12,14 @@ from tqdm import tqdm
 from nf2ff.messages.input_error import InputError
 
 jobs_option = click.option(
-    "--jobs", type=int, default=-1, show_default=True, help="Processes that make draws; -1 for one a core."
+    "--jobs", type=int, default=-1, show_default=True, help="Processes that make draws; -1 for one per core."
 )
 
 
 def check_jobs(jobs: int) -> None:
     """Refuse no process at all."""
     if jobs == 0:
-        raise InputError("--jobs is 0, expected a number of processes, or -1 for one a core")
+        raise InputError("--jobs is 0, expected a number of processes, or -1 for one per core")
 
 
 @contextmanager

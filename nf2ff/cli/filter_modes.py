@@ -53,7 +53,7 @@ from nf2ff.report.over_frequency import Row, frequency_table
 @click.option(
     "--echo-distance-m",
     type=float,
-    help="How far from the origin an echo seems to come, to say if it can go.",
+    help="Distance from the origin at which the echo seems to arise, to say whether it can be removed.",
 )
 @click.option(
     "--tail-db",
@@ -81,11 +81,11 @@ def filter_modes(
     every: bool,
     as_json: bool,
 ) -> None:
-    """Keep of MODES (a result, or modes) what can come from within a sphere, to suppress echoes.
+    """Keep what can come from within a sphere, to suppress echoes in MODES (a result, or modes).
 
-    It suppresses what moves with the antenna, such as its image in a plate that turns with it, if the scan
-    was fine enough for a source as far away as the image. It does nothing about an echo of the chamber's
-    wall while a centred antenna turns.
+    It suppresses what turns with the antenna, such as its image in a plate on the turntable, if the scan was
+    fine enough for a source as far away as the image. It does nothing about an echo from the chamber wall
+    while a centred antenna turns.
     """
     for option, value in (("--radius-m", radius_m), ("--echo-distance-m", echo_distance_m)):
         if value is not None and not 0 < value < math.inf:

@@ -38,7 +38,7 @@ from nf2ff.metrics.gain_transfer import probe_of_known_gain
 @click.option("-o", "--output", type=FILE, help="Native file to write.")
 @click.option("--columns", type=FILE, help="TOML that says what your own tables' columns are.")
 @click.option("--propose", is_flag=True, help="Print a TOML for --columns guessed from the first file.")
-@template_option(layout_template, "Print a TOML for --columns to be changed, and nothing else.")
+@template_option(layout_template, "Print a TOML for --columns to edit, and nothing else.")
 @time_convention_option
 @response_unit_option
 @click.option("--relative", is_flag=True, help="Probe: take its level as unknown.")

@@ -37,7 +37,7 @@ from nf2ff.diagnostics.surface import SURFACES, read_surface, surface_field
 from nf2ff.io.box_tables import read_places, write_excitations, write_parts, write_projection
 from nf2ff.io.native import file_kind, read_result
 from nf2ff.io.radiation import read_radiation
-from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.input_error import found_in
 from nf2ff.report.box_plots import box_map, excitation_map, surface_map
 from nf2ff.report.location import (
     excitation_facts,
@@ -72,15 +72,15 @@ class _Found:
 )
 @click.argument("result", type=FILE)
 @click.option(
-    "--parts", type=click.IntRange(min=1), help="Find so many separate parts, and what each radiates."
+    "--parts", type=click.IntRange(min=1), help="Find this many separate parts, and what each radiates."
 )
-@click.option("--surface", metavar="SURFACE", help="Find the field on a surface beside or in the antenna.")
+@click.option("--surface", metavar="SURFACE", help="Find the field on a surface near or in the antenna.")
 @click.option("--elements", type=FILE, help="CSV x_m,y_m,z_m of an array's elements: find their excitations.")
-@click.option("--element", type=FILE, help="Result or pattern of one element about its own place.")
-@click.option("--frequency-ghz", type=float, help="Which frequency to look at; without it all, or the first.")
+@click.option("--element", type=FILE, help="Result or pattern of one element about its own position.")
+@click.option("--frequency-ghz", type=float, help="Which frequency to look at; default: all, or the first.")
 @click.option("--radius-m", type=float, help="--parts: how far to look; default: the smallest sphere.")
 @click.option(
-    "--part-size-m", type=float, help="--parts: sphere that holds any one; default: 3/4 of a wavelength."
+    "--part-size-m", type=float, help="--parts: sphere that holds any one part; default: 3/4 of a wavelength."
 )
 @click.option("--size-m", type=float, help="--surface: side of a plane.")
 @click.option(
@@ -105,10 +105,10 @@ def locate(
     every: bool,
     as_json: bool,
 ) -> None:
-    """Say from where in its box an antenna radiates: centre, smallest sphere, parts, fields, excitations.
+    """Say where in its box an antenna radiates: centre, smallest sphere, parts, fields, excitations.
 
-    RESULT is one of nf2ff transform, or modes, or a far field with phase over the whole sphere. What noise
-    leaves of each is stated. Places are those of the scan's frame.
+    RESULT is what nf2ff transform wrote, or modes, or a far field with phase over the whole sphere. The
+    effect of noise on each figure is stated. Positions are in the frame of the scan.
     """
     asked = [x for x in (parts, surface, elements) if x is not None]
     if len(asked) > 1:
@@ -261,14 +261,8 @@ def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: fl
 def _elements(modes: Modes, elements: Path, element: Path, noise: float, level: float) -> _Found:
     places = read_places(elements)
     single, told = read_radiation(element)
-    near = np.argmin(np.abs(single.frequency - modes.frequency[0]))
-    if abs(single.frequency[near] - modes.frequency[0]) > 1e-6 * modes.frequency[0]:
-        raise InputError(
-            f"{element}: holds no {modes.frequency[0] / 1e9:.9g} GHz, the nearest frequency is "
-            f"{single.frequency[near] / 1e9:.9g} GHz",
-            "choose another by --frequency-ghz",
-        )
-    one = Modes(modes.frequency, single.at(int(near)).coefficients, single.reference)
+    near = nearest_frequency(element, single.frequency, float(modes.frequency[0]) / 1e9)
+    one = Modes(modes.frequency, single.at(near).coefficients, single.reference)
     found = array_excitations(modes, one, places, noise=noise)
     return _Found(
         excitation_lines(found, level),

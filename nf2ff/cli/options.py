@@ -181,15 +181,18 @@ def check_figures(folder: Path | None, *, overwrite: bool) -> None:
             raise InputError(f"{folder / f'{name}.png'}: exists", "choose another folder or give --overwrite")
 
 
-def nearest_frequency(path: Path, frequency: Any, ghz: float | None) -> int:
-    """Index of a frequency that is there, the first if none is asked for."""
+def nearest_frequency(
+    path: Path, frequency: Any, ghz: float | None, *, otherwise: int = 0, option: str = "--frequency-ghz"
+) -> int:
+    """Index of the frequency [Hz] that is asked for by ``option``; ``otherwise`` where none is."""
     if ghz is None:
-        return 0
+        return otherwise
+    frequency = np.asarray(frequency)
     index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
     if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
         raise InputError(
             f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
-            "give that as --frequency-ghz",
+            f"give that as {option}",
         )
     return index
 

@@ -70,7 +70,7 @@ _OPTIONS = (
     click.option(
         "--coherent",
         type=click.Choice(WAYS),
-        help="What shares a phase in a scan without a reference between its lines; as its file says if not "
+        help="Which readings share a phase, in a scan without a phase reference; as its file says if not "
         "given.",
     ),
     click.option(
@@ -85,9 +85,9 @@ _OPTIONS = (
         type=click.IntRange(2),
         default=8,
         show_default=True,
-        help="Without a phase reference: random starts.",
+        help="Without a phase reference: how many random starts.",
     ),
-    click.option("--seed", type=int, default=0, show_default=True, help="Of these starts."),
+    click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random starts."),
     click.option("--found-phases", type=FILE, help="Native file to write: the scan with the phases found."),
 )
 

@@ -26,7 +26,7 @@ from nf2ff.io.plan_points import write_points
 from nf2ff.io.plan_toml import plan_template, read_plan, read_tolerances
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.plan import Plan, make_plan
-from nf2ff.planning.tolerances import Tolerance, Wish, held, planned_solution, tolerances
+from nf2ff.planning.tolerances import Tolerance, Wish, checked_by_draws, planned_solution, tolerances
 from nf2ff.report.plan import plan_facts, plan_lines, tolerance_facts, tolerance_lines
 from nf2ff.report.plan_plots import plan_overview
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
@@ -44,9 +44,9 @@ from nf2ff.uncertainty.simulated_scan import received
     type=click.IntRange(min=0),
     default=60,
     show_default=True,
-    help="Draws by which tolerances are checked; 0: they hold to first order only.",
+    help="Draws that check the tolerances; 0: they hold to first order only.",
 )
-@template_option(plan_template, "Print a PLAN to be changed, and nothing else.")
+@template_option(plan_template, "Print a PLAN to edit, and nothing else.")
 @overwrite_option
 @json_option
 @one_line_errors
@@ -62,7 +62,7 @@ def plan(
 ) -> None:
     """Plan a scan as PLAN (TOML) describes device, chamber and axes, and say which range suits.
 
-    Gives the degree and the steps that size and distance of the device ask for, the time of five sets of
+    Gives the degree and the steps that the device's size and distance ask for, the time of five sets of
     positions, and a verdict on four kinds of range, with reasons. Start from `nf2ff plan --template`. Moving
     positioners and radiated power can hurt: the plan switches nothing on, your laboratory's rules come first.
     """
@@ -126,4 +126,6 @@ def _tolerances(
     if not draws:
         return found
     with working("drawing"):
-        return held(found, solution, wishes, draws=draws, rng=0, measure=partial(received, antenna))
+        return checked_by_draws(
+            found, solution, wishes, draws=draws, rng=0, measure=partial(received, antenna)
+        )

@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     check_output,
     check_picture,
     json_option,
+    nearest_frequency,
     one_line_errors,
     overwrite_option,
     save_picture,
@@ -186,7 +187,8 @@ def quiet_zone(
         for field in measured:
             with found_in(f"{field.frequency / 1e9:.9g} GHz"):
                 found.append(evaluate(field, zone, probe_level_db=probe_level_db))
-        chosen = _chosen([f.frequency / 1e9 for f in measured], plot_frequency_ghz)
+        frequency, option = [f.frequency for f in measured], "--plot-frequency-ghz"
+        chosen = nearest_frequency(table, frequency, plot_frequency_ghz, option=option)
     if plot is not None:
         from nf2ff.report.zone_plots import zone_overview
 
@@ -216,14 +218,3 @@ def _filled(given: Any, others: Any) -> Any:
     """The limits given, and of the rest those of ``others``."""
     left = {x.name: getattr(others, x.name) for x in fields(given) if getattr(given, x.name) is None}
     return replace(given, **left)
-
-
-def _chosen(ghz: list[float], wanted: float | None) -> int:
-    """Which frequency is to be drawn."""
-    if wanted is None:
-        return 0
-    near = min(range(len(ghz)), key=lambda i: abs(ghz[i] - wanted))
-    if abs(ghz[near] - wanted) > 1e-6 * wanted:
-        have = ", ".join(f"{x:.6g}" for x in ghz[:8])
-        raise InputError(f"--plot-frequency-ghz is {wanted:g}, the table has {have} GHz")
-    return near

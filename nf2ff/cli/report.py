@@ -56,7 +56,9 @@ OTHER_MODES = 1e-3
     help="What nf2ff uncertainty wrote, or a budget in TOML: gives uncertainties and error bands.",
 )
 @click.option("--meta", type=FILE, help="TOML (see --template): laboratory, client, item, dates, limits.")
-@click.option("--samples", type=FILE, help="Scan that the result was made of: gives near field and residual.")
+@click.option(
+    "--samples", type=FILE, help="Scan that the result was made from: gives near field and residual."
+)
 @click.option("--probe", type=FILE, help="Its probe, as for transform; by default the ideal field probe.")
 @mounting_options
 @time_convention_option
@@ -75,7 +77,7 @@ OTHER_MODES = 1e-3
     type=float,
     help="Frequency of the printed pictures, shown first; default: the first.",
 )
-@template_option(report_template, "Print a META.toml to be filled in, and nothing else.")
+@template_option(report_template, "Print a META.toml to fill in, and nothing else.")
 @overwrite_option
 @one_line_errors
 def report(
@@ -95,7 +97,7 @@ def report(
 ) -> None:
     """Write RESULT as a report: one HTML page that opens in any browser, without a network, and prints.
 
-    RESULT is what nf2ff transform wrote; of modes or far fields alone the page shows what they hold. What
+    RESULT is what nf2ff transform wrote; for modes or far fields alone the page shows what they hold. What
     is not supplied is shown as such. No number of a report is a safety assessment: verify the level before
     one is used for a statement on exposure or compliance.
     """
@@ -103,9 +105,9 @@ def report(
     given = [x for x in (result, budget, meta, samples, probe, plan, compare, *beams) if x is not None]
     check_output(output, given, overwrite=overwrite)
     if output.suffix.lower() not in (".html", ".htm"):
-        raise InputError(f"{output}: is no name of a page", f"choose {output.with_suffix('.html')}")
+        raise InputError(f"{output}: is not the name of a page", f"choose {output.with_suffix('.html')}")
     if samples is None and (probe is not None or mounting != Mounting() or time_convention is not None):
-        misused("--probe, its mounting and --time-convention are of the scan: give --samples as well")
+        misused("--probe, its mounting and --time-convention belong to the scan: give --samples as well")
     with working("reading"):
         found, notices = _result(result)
         files = {str(path): safe.sha256(path) for path in dict.fromkeys(given)}
@@ -157,7 +159,7 @@ def _other_scan(path: Path, digest: str, result: Result) -> list[str]:
     inputs = result.provenance.get("inputs", "")
     if not inputs or digest in inputs:
         return []
-    return [f"{path.name} is not a file that the result was made of: its checksum is another"]
+    return [f"{path.name} is not a file that the result was made from: its checksum differs"]
 
 
 def _uncertainty(path: Path, result: Result) -> tuple[Uncertainty, list[str]]:
@@ -166,7 +168,7 @@ def _uncertainty(path: Path, result: Result) -> tuple[Uncertainty, list[str]]:
         return with_budget(result, read_budget(path)), []
     kind = native.file_kind(path)
     if kind != "uncertainty":
-        raise InputError(f"{path}: holds {kind}", "give what nf2ff uncertainty wrote, or a budget in TOML")
+        raise InputError(f"{path}: holds {kind}", "give the output of nf2ff uncertainty, or a budget in TOML")
     found = read_uncertainty(path)
     frequency = result.modes.frequency
     if indices_of(found.modes.frequency, frequency) != list(range(found.modes.frequency.size)):
@@ -177,14 +179,16 @@ def _uncertainty(path: Path, result: Result) -> tuple[Uncertainty, list[str]]:
     apart = float(np.max(np.linalg.norm(a - b, axis=1) / scale))
     if apart <= OTHER_MODES and np.isfinite(scale).all():
         return found, []
-    return found, [f"{path.name} is of other modes than the result: values and uncertainties are of those"]
+    return found, [f"{path.name} belongs to other modes than the result: so do its values and uncertainties"]
 
 
 def _others(path: Path, modes: Modes) -> Modes:
     """Another result with at least one frequency of this one."""
     found, _ = read_radiation(path)
     if all(i is None for i in indices_of(found.frequency, modes.frequency)):
-        raise InputError(f"{path}: has no frequency of the result", "give a result of the same frequencies")
+        raise InputError(
+            f"{path}: has no frequency in common with the result", "give one of the same frequencies"
+        )
     return found
 
 

@@ -63,7 +63,7 @@ MAX_SCAN = 50_000_000
 )
 @click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)].")
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise.")
-@template_option(partial(template, "antenna"), "Print an ANTENNA to be changed, and nothing else.")
+@template_option(partial(template, "antenna"), "Print an ANTENNA to edit, and nothing else.")
 @overwrite_option
 @one_line_errors
 def simulate(

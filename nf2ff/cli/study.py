@@ -45,7 +45,7 @@ from nf2ff.uncertainty.simulated_scan import SimulatedScan
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
-@template_option(study_template, "Print a STUDY to be changed, and nothing else.")
+@template_option(study_template, "Print a STUDY to edit, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option

@@ -140,9 +140,7 @@ def read_origin(context: click.Context, parameter: click.Parameter, text: str | 
 )
 @time_convention_option
 @response_unit_option
-@click.option(
-    "--plan", type=FILE, help="Plan of the scan (TOML): says where what was measured departs from it."
-)
+@click.option("--plan", type=FILE, help="Plan of the scan (TOML): says where the scan departs from it.")
 @click.option(
     "--figures",
     type=click.Path(path_type=Path),
@@ -152,7 +150,7 @@ def read_origin(context: click.Context, parameter: click.Parameter, text: str | 
 )
 @template_option(
     template,
-    "Print such a file to be filled in, and nothing else: of --level, of --gain-transfer, or of nf2ff import "
+    "Print such a file to fill in, and nothing else: of --level, of --gain-transfer, or of nf2ff import "
     "--gain.",
     *("level", "gain-transfer", "probe-gain"),
 )

@@ -86,11 +86,11 @@ from nf2ff.uncertainty.result import Uncertainty
 @click.option(
     "--resume",
     type=FILE,
-    help="File of the same command that was stopped: its draws are taken, and the rest made.",
+    help="File that the same command wrote when stopped: keep its draws and make the rest.",
 )
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
-@template_option(uncertainty_template, "Print a BUDGET to be filled in, and nothing else.")
+@template_option(uncertainty_template, "Print a BUDGET to fill in, and nothing else.")
 @time_convention_option
 @response_unit_option
 @overwrite_option

@@ -53,7 +53,6 @@ class Fit:
     start: Complex
     u: Real = field(init=False)
     solves: int = 0
-    evaluations: int = 0
 
     def __post_init__(self) -> None:
         count = self.model.samples.port.size
@@ -116,7 +115,6 @@ class Fit:
         weights = self.weights
         solved = [self.placed.solve(c, weights, rtol=COARSE_RTOL) for c in columns]
         self.solves += len(columns)
-        self.evaluations += 1
         prior = self.model.prior
         left = np.stack([solved[i][1] * f * s for (i, f), s in zip(places, prior, strict=True)])
         modes = np.stack([solved[i][0] * f * s for (i, f), s in zip(places, prior, strict=True)])

@@ -235,7 +235,7 @@ def _zero(term: AxisZero, samples: Samples) -> Parameter:
         span = float(np.ptp(samples.radius))
         if span < ONE_SPHERE * wavelength:
             raise InputError(
-                "no scan of one sphere sees an error of its radius: it changes the level, the pattern little",
+                "no scan of one sphere sees an error of its radius: it changes the level, hardly the pattern",
                 "leave it out, and keep it in the budget, or measure a second sphere some wavelengths "
                 "farther out",
             )

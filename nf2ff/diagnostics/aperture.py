@@ -42,8 +42,8 @@ def aperture_field(
     Returns
     -------
     Projection
-        Its ``error`` is that of noise alone over the root mean square field at the points; its resolution
-        is half a wavelength.
+        Its ``error`` is that of noise alone, not of the waves left out, over the root mean square field at
+        the points; its resolution is half a wavelength.
 
     Raises
     ------
@@ -54,9 +54,10 @@ def aperture_field(
     -----
     E(r) = -jk/(2 pi) times the integral of F(k^) exp(-jk k^ . r) over the half space of directions k^, F the
     far field: the plane-wave spectrum by stationary phase, without evanescent waves. It is bounded anywhere,
-    where the spherical waves of `back_project` grow without bound towards the origin, and it is the field
-    there if all sources lie behind the plane and none of them is finer than half a wavelength. White noise
-    of s in every coefficient leaves k s sqrt(Z0/pi) as far from the origin as the degrees reach.
+    where the spherical waves of `back_project` grow without bound towards the origin. Of sources behind the
+    plane it is the field there but for waves that fade away or graze the plane: of an array of 8 x 8
+    elements it errs by 17, 5 and 1.5 % at a quarter, a half and one wavelength, of one dipole by half. White
+    noise of s in every coefficient leaves k s sqrt(Z0/pi) as far from the origin as the degrees reach.
     """
     points = plane_points(centre, across=across, up=up, x=x, y=y)
     sigma = checked_noise(np.nan if noise is None else noise, modes)

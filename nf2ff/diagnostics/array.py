@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, required_degree, wavenumber
+from nf2ff.diagnostics.field_rule import one_frequency, rule_field
 from nf2ff.diagnostics.noise import checked_noise
-from nf2ff.diagnostics.rule import one_frequency, rule_field
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.interpolation import SAME_FREQUENCY
 from nf2ff.messages.input_error import InputError

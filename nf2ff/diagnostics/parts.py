@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes, mode_count, mode_numbers, required_degree, wavenumber
 from nf2ff.diagnostics.back_projection import dipole_spectrum
+from nf2ff.diagnostics.field_rule import one_frequency, rule_directions, rule_field
 from nf2ff.diagnostics.noise import checked_noise, spectrum_noise
 from nf2ff.diagnostics.origin import radiation_centre, translate
-from nf2ff.diagnostics.rule import one_frequency, rule_directions, rule_field
 from nf2ff.kernel.plane_waves import raster_sums
 from nf2ff.kernel.spin import thread_count
 from nf2ff.messages.input_error import InputError

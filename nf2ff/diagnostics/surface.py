@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes, mode_count, wavenumber
 from nf2ff.diagnostics.aperture import aperture_field
 from nf2ff.diagnostics.back_projection import Projection, back_project, plane_points, sphere_points
+from nf2ff.diagnostics.field_rule import one_frequency, rule_field
 from nf2ff.diagnostics.noise import spectrum_noise
 from nf2ff.diagnostics.origin import translate
-from nf2ff.diagnostics.rule import one_frequency, rule_field
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
@@ -22,7 +22,7 @@ Real = NDArray[np.float64]
 #: What is understood, for help and messages.
 SURFACES = (
     "sphere=RADIUS about the origin, or about the centre of radiation if that makes the antenna's sphere "
-    "smaller, or a plane x=, y= or z=PLACE, all in m"
+    "smaller, or a plane x=, y= or z=POSITION, all in m"
 )
 #: Points along either axis at most, and steps to the resolution.
 _MOST, _FINE = 181, 6
@@ -175,7 +175,8 @@ def surface_field(
         flip = sign * float(np.cross(eye[first], eye[second])[i])
         whole["up"] = flip * eye[second]
         found = aperture_field(about, middle, **whole, x=x, y=flip * x, noise=noise)
-        method = f"plane waves that travel towards {'+' if sign > 0 else '-'}{surface.kind}"
+        way = f"{'+' if sign > 0 else '-'}{surface.kind}"
+        method = f"plane waves that travel towards {way}, without those that graze the plane or fade away"
     return _made(found, place, x + place[first], x + place[second], basis, names, method)
 
 

@@ -271,7 +271,7 @@ def _check_keys(read: StudyTable) -> None:
             raise InputError("has samples and oversampling, which say the same", "leave one of them out")
         if read.positions != "spiral" and ("oversampling" in given or over == "oversampling"):
             raise InputError(
-                f"has oversampling, which is of the spiral, not of {read.positions}", "use samples"
+                f"has oversampling, which is for positions spiral, not {read.positions}", "use samples"
             )
         for key in ("frequency_ghz", "radius_m"):
             if key not in given and over != key:

@@ -83,34 +83,8 @@ def rotate_coefficients(
     return result.reshape(q.shape)
 
 
-def rotation_matrix(*, alpha: float, beta: float, gamma: float) -> Real:
-    """Rotation R = Rz(alpha) Ry(beta) Rz(gamma), (3, 3), of Euler angles as in `rotate_coefficients`.
-
-    Its last column, where +z goes, is the direction theta = beta, phi = alpha.
-    """
-    a = _angles(alpha=alpha, beta=beta, gamma=gamma)
-    c, s = math.cos(a["beta"]), math.sin(a["beta"])
-    about_y = np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]])
-    return np.asarray(_about_z(a["alpha"]) @ about_y @ _about_z(a["gamma"]))
-
-
-def axis_rotation(axis: ArrayLike, *, angle: float) -> Real:
-    """Rotation (3, 3) about an ``axis`` (3,) of any length through the origin (O. Rodrigues' formula).
-
-    ``angle`` is right-handed about the axis [rad].
-    """
-    u = as_array(axis, float, "axis", ndim=1)
-    if u.shape != (3,) or not u.any():
-        raise InputError(f"axis is {u.tolist()}, expected 3 components, not all zero")
-    turn = _angles(angle=angle)["angle"]
-    u = u / np.abs(u).max()
-    cross = np.cross(np.eye(3), u / np.linalg.norm(u))  # cross @ v = u^ x v
-    # 1 - cos = 2 sin^2 of the half, without loss of digits at small angles.
-    return np.asarray(np.eye(3) + math.sin(turn) * cross + 2 * math.sin(turn / 2) ** 2 * (cross @ cross))
-
-
 def euler_angles(rotation: ArrayLike) -> tuple[float, float, float]:
-    """Euler angles of a rotation matrix (3, 3), the inverse of `rotation_matrix`.
+    """Euler angles of a rotation matrix (3, 3), R = Rz(alpha) Ry(beta) Rz(gamma).
 
     alpha, beta and gamma lie in [-pi, pi], [0, pi] and [-pi, pi]; alpha is 0 where beta is 0 or pi [rad].
     """
@@ -125,11 +99,6 @@ def euler_angles(rotation: ArrayLike) -> tuple[float, float, float]:
 
 def _angles(**angles: float) -> dict[str, float]:
     return {name: float(as_array(value, float, name, ndim=0)) for name, value in angles.items()}
-
-
-def _about_z(angle: float) -> Real:
-    c, s = math.cos(angle), math.sin(angle)
-    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
 
 
 def checked_rotation(rotation: ArrayLike) -> Real:

@@ -71,7 +71,7 @@ def merge_samples(
     second : Samples
         The device turned about the origin by ``rotation``, at the same frequencies.
     rotation : (3, 3) array_like
-        Rotation R from the first orientation to the second, such as `rotation.axis_rotation` makes.
+        Rotation R from the first orientation to the second, such as scipy's `Rotation.as_matrix` gives.
     factor : (F,) or () array_like
         What the responses of the second scan are too large by, such as `scan_drift` finds; they are divided
         by it.

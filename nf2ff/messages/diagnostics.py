@@ -9,27 +9,26 @@ class AlignmentCode(Code):
     """What to beware of in what a scan says of its own set-up."""
 
     UNSEEN = (
-        "the scan does not see: {what}: left as recorded, at the prior, with the uncertainty that this "
-        "leaves in the far field"
+        "the scan does not see {what}: left as recorded, with its prior in the uncertainty of the far field"
     )
     TIE_CUTS = (
-        "{percent:.0f} % of the far field's uncertainty is of what the scan does not see, however small the "
-        "residual: one or two cuts through the poles, taken after the scan, show drift and geometry"
+        "{percent:.0f} % of the far field's uncertainty comes from what the scan does not see, however small "
+        "the residual: one or two cuts through the poles, taken after the scan, show drift and geometry"
     )
     UNEXPLAINED = (
         "the residual is {ratio:.2f} times what the stated noise explains (reduced chi-square): something is "
-        "wrong that is not among the terms, and the estimates are biased by it"
+        "wrong that is not among the terms, and it biases the estimates"
     )
     NOISE_UNKNOWN = (
-        "no noise is stated, so that the residual is taken for noise: faults that are not among the terms do "
-        "not show; name receiver-noise or noise-floor among the terms"
+        "no noise is stated, so the residual is taken for noise and does not show faults that are not among "
+        "the terms: add receiver-noise or noise-floor to them"
     )
     SET_ASIDE = (
-        "{count} of {all} samples are set aside, whose readings neither noise nor the terms explain: they "
-        "are missing in the corrected samples"
+        "{count} of {all} samples are set aside, as neither noise nor the terms explain their readings: they "
+        "are missing from the corrected samples"
     )
     UNFINISHED = (
-        "the estimate has not come to rest within {solves} solutions: the faults may be larger than their "
+        "the estimate has not converged within {solves} solutions: the faults may be larger than their "
         "priors say"
     )
     BEYOND_PRIOR = "{what} is found at {ratio:.1f} times its prior: check the prior, and the set-up"
@@ -59,6 +58,6 @@ class ProjectionCode(Code):
         "there; go farther from the antenna, or measure with less noise"
     )
     UNKNOWN_NOISE = (
-        "the noise of the modes is not known here, so no degree was cut for it: strong fine detail may "
-        "be noise"
+        "the noise of the modes is not known here, so no degrees were cut off for it: strong fine detail "
+        "may be noise"
     )

@@ -18,18 +18,18 @@ class PhaselessCode(Code):
         "on one sphere a wrong distance, and a phase that changes slowly along the lines, leave no misfit"
     )
     STATED = "it leaves {chi_square:.3f} times the misfit that noise explains"
-    ESTIMATED = "its misfit is that of noise of {noise_db:.1f} dB of the largest reading"
+    ESTIMATED = "its misfit is that of noise {noise_db:.1f} dB relative to the largest reading"
     GAP = ", the next minimum {ratio:.3g} times as much"
     MISFIT = (
         "the best antenna found leaves {chi_square:.3g} times the misfit that noise explains (expected 1 +- "
         "{scatter:.2g})"
     )
     HELD_OUT = (
-        "readings held out differ {ratio:.3g} times as much as noise explains (expected {most:.3g} at most)"
+        "readings held out differ {ratio:.3g} times as much as noise explains (expected at most {most:.3g})"
     )
     RIVAL = (
         "{rivals} of {starts} starts found another antenna that explains the readings as well, "
-        "{apart_db:.0f} dB apart from the best"
+        "{apart_db:.0f} dB away from the best"
     )
     ALONE = "{agreeing} of {starts} starts found the best antenna, fewer than {needed}"
     SHALLOW = "no two starts ended in the lowest of several minima that lie close together"
@@ -43,7 +43,7 @@ class PhaselessCode(Code):
     )
     NOISE = "the predicted error of the far field is {error_db:.1f} dB, too much to be certified"
 
-    HELP_NOISE = "check the noise level stated, the degree, positions and probe"
+    HELP_NOISE = "check the stated noise level, the degree, the positions and the probe"
     HELP_STATE = (
         "check the balance of the polarisations, drift and distances, or if the readings really are as noisy "
         "state the noise"
@@ -53,10 +53,6 @@ class PhaselessCode(Code):
     HELP_CLOSER = "measure the first sphere about one wavelength from the antenna"
     HELP_PORTS = "read both ports at once with their relative phase, or the powers of four polarisations"
     HELP_CUTS = (
-        "keep the phase along cuts of theta, or read a second element displaced along theta with the first"
+        "keep the phase along cuts of theta, or read a second element, displaced along theta, with the first"
     )
     HELP_LOUDER = "raise the power or average longer"
-
-
-#: Verdicts, from the best.
-VERDICTS = ("certified", "ambiguous", "failed")

@@ -10,7 +10,7 @@ class PlanCode(Code):
 
     CLOSE = (
         "the probe is {wavelengths:.2g} wavelengths from the minimum sphere at {frequency_ghz:.6g} GHz: "
-        "below one (common practice) probe and antenna act on each other"
+        "below one (common practice) probe and antenna affect each other"
     )
     BY_DISTANCE = (
         "the size of the antenna asks for degree {spectrum_degree}, its distance for {degree}: evanescent "
@@ -21,8 +21,8 @@ class PlanCode(Code):
         "not enough for the {wanted_db:g} dB that is wanted"
     )
     NOISE = (
-        "the noise of the pattern will be about {margin_db:.1f} dB below its peak: what lies {tail_db:g} dB "
-        "below, as wanted, drowns unless readings are averaged"
+        "the noise of the pattern will be about {margin_db:.1f} dB below its peak: the wanted {tail_db:g} dB "
+        "are out of reach unless readings are averaged"
     )
     NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
     OVERTRAVEL = (
@@ -31,25 +31,25 @@ class PlanCode(Code):
     )
     # A point at the radius r0 comes nearer or goes away by at most r0 times the angle (closed form).
     MOVED = (
-        "the axes move by {moved_deg:.3g} deg during a sweep: taken as read where it began, its last "
-        "frequency may err by up to {error_db:.0f} dB; with the place of each reading recorded, it does not"
+        "the axes move by {moved_deg:.3g} deg during a sweep: if all is taken as read where it began, the "
+        "error of the last frequency is up to {error_db:.0f} dB; record the position of each reading"
     )
 
 
 class DepartureCode(Code):
     """What was measured otherwise than planned."""
 
-    NO_FREQUENCY = "{count} of the {planned} frequencies planned were not measured, first {first_ghz:.6g} GHz"
-    MORE_FREQUENCIES = "{count} frequencies were measured that were not planned, first {first_ghz:.6g} GHz"
+    NO_FREQUENCY = "{count} of {planned} planned frequencies were not measured, the first {first_ghz:.6g} GHz"
+    MORE_FREQUENCIES = "{count} frequencies were measured but not planned, the first {first_ghz:.6g} GHz"
     ABOVE = (
-        "{highest_ghz:.6g} GHz is above the highest frequency planned, {planned_ghz:.6g} GHz: steps and "
+        "{highest_ghz:.6g} GHz is above the highest planned frequency, {planned_ghz:.6g} GHz: steps and "
         "degree were not chosen for it"
     )
     DISTANCE = (
-        "the readings are {low_m:.4g} to {high_m:.4g} m away, {planned_m:.4g} m were planned: check the "
-        "radius, and whether the degree still suits"
+        "the readings are {low_m:.4g} to {high_m:.4g} m away, not {planned_m:.4g} m as planned: check the "
+        "radius, and whether the degree is still right"
     )
-    ANOTHER_SET = "the positions are those of the {measured}, planned was the {planned}"
+    ANOTHER_SET = "the positions are those of the {measured}, not of the {planned} as planned"
     OFF = (
         "{count} of {readings} readings lie off their planned positions, up to {largest_deg:.3g} deg "
         "(planned step {step_deg:.3g} deg)"

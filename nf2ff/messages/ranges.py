@@ -50,8 +50,8 @@ class RangeCode(Code):
     )
     DIRECT_TOO_LONG = "the room is {room_m:.3g} m long, the far field needs {length_m:.3g} m"
     WHOLE_DEVICE = (
-        "where the device radiates is not known, so that D is the whole device, {aperture_cm:.3g} cm: "
-        "a declared place would shorten the range"
+        "where the device radiates is not known, so D is the whole device, {aperture_cm:.3g} cm: "
+        "a declared position would shorten the range"
     )
     DIRECT_OFFSET = (
         "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+.2f} dB wrong, "
@@ -71,13 +71,13 @@ class RangeCode(Code):
     )
     NO_PHASE = (
         "a device without connector or phase reference gives power, not phase: the transform needs a second "
-        "sphere, a probe of two elements, or phase along cuts"
+        "sphere, a probe with two elements, or phase along cuts"
     )
     SENSITIVITY = (
         "sensitivity ({names}) cannot be transformed: EIS is measured directly, at each direction, and TIS "
         "is the harmonic mean of EIS"
     )
-    NOT_TRANSFORMED = "{names}: of the signal as received at a distance, which no transform gives"
+    NOT_TRANSFORMED = "{names}: properties of the signal received at a distance, which no transform gives"
     ACLR = (
         "adjacent-channel leakage as a ratio of total powers comes from power at a distance; in one "
         "direction it needs a phase reference for the noise-like neighbour, which a carrier is not"
@@ -111,7 +111,7 @@ class RangeCode(Code):
     )
     ARRAY_BAND = (
         "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "
-        "takes new weights"
+        "needs new weights"
     )
 
 
@@ -126,6 +126,6 @@ class DesignCode(Code):
     DISTANCE = "a distance that works: {distance_m:.4g} m from the array to the zone's centre"
     FREQUENCY = "works up to {frequency_ghz:.4g} GHz as it is"
     NOTHING = (
-        "no zone down to 0.3 of this one, no distance up to 3 times as far and no frequency down to 0.3 of "
-        "it works: take more channels, a larger array, or smaller errors"
+        "nothing works down to 0.3 of this zone, up to 3 times this distance or down to 0.3 of this "
+        "frequency: use more channels, a larger array, or smaller errors"
     )

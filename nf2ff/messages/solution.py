@@ -73,5 +73,5 @@ class SolutionCode(Code):
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "
         "probe and time convention, and whether the degree is high enough; if the phase jumped from cut to "
-        "cut, find it (nf2ff transform --coherent cuts)"
+        "cut, recover it (nf2ff transform --coherent cuts)"
     )

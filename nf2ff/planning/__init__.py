@@ -6,5 +6,5 @@ distance : Link, check_distance, reactive_radius
 enclosure : Part, best_centre, minimum_radius
 plan : Plan, ScanRequest, make_plan
 scan_time : Schedule, schedule, schedules
-tolerances : Tolerance, Wish, planned_solution, tolerances, held
+tolerances : Tolerance, Wish, planned_solution, tolerances, checked_by_draws
 """

@@ -162,7 +162,7 @@ def tolerances(
     )
 
 
-def held(
+def checked_by_draws(
     found: Sequence[Tolerance],
     solution: Solution,
     wishes: Sequence[Wish],

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from nf2ff.diagnostics.alignment_result import Alignment
-from nf2ff.report.numbers import aligned
+from nf2ff.report.numbers import aligned, level
 
 #: What is no reading of the scan's, and is always told.
 BLIND = (
-    "A residual at the noise proves nothing by itself: what an antenna's modes can make up leaves none. A "
-    "cable whose phase follows theta, for one, passes for axes that miss each other."
+    "A residual at the noise proves nothing by itself: faults that an antenna's modes can imitate leave "
+    "none. A cable whose phase follows theta, for one, passes for axes that do not intersect."
 )
 _UNITS = {
     "rad": ("deg", 180 / math.pi),
@@ -23,14 +23,14 @@ _UNITS = {
 }
 
 
-def db(ratio: float) -> float | None:
-    """20 log10 of a ratio of amplitudes, None of none."""
-    return 20 * math.log10(ratio) if ratio > 0 else None
+def _db(ratio: float) -> float | None:
+    """Decibels of a ratio of amplitudes, None of none."""
+    return level(ratio**2)
 
 
 def _shown(ratio: float) -> str:
-    level = db(ratio)
-    return "-" if level is None else f"{level:.1f}"
+    told = _db(ratio)
+    return "-" if told is None else f"{told:.1f}"
 
 
 def observability_lines(found: Alignment) -> list[str]:
@@ -90,8 +90,8 @@ def alignment_lines(found: Alignment) -> list[str]:
     if found.chi_square is not None:
         lines.append(f"reduced chi-square: {found.chi_square:.3f}")
     lines.append(
-        f"uncertainty of the far field: {_shown(found.far_field_before)} dB by the priors, "
-        f"{_shown(found.far_field_after)} dB aligned, {_shown(found.far_field_noise)} dB by noise alone"
+        f"uncertainty of the far field: {_shown(found.far_field_before)} dB from the priors, "
+        f"{_shown(found.far_field_after)} dB aligned, {_shown(found.far_field_noise)} dB from noise alone"
     )
     return lines
 
@@ -121,23 +121,23 @@ def alignment_facts(found: Alignment) -> dict[str, Any]:
                 "value": x.value,
                 "uncertainty": x.uncertainty,
                 "prior": x.prior,
-                "far_field_db": db(x.field),
+                "far_field_db": _db(x.field),
             }
             for x in found.estimates()
         ],
         "not_seen": [
-            {"partners": dict(seen.partners(i)), "far_field_db": db(float(seen.far_field[i]))}
+            {"partners": dict(seen.partners(i)), "far_field_db": _db(float(seen.far_field[i]))}
             for i in seen.unseen()
         ],
         "residual_db": [
-            db(float(np.sqrt(np.nanmean(x**2)))) for x in (found.residual_before, found.residual_after)
+            _db(float(np.sqrt(np.nanmean(x**2)))) for x in (found.residual_before, found.residual_after)
         ],
-        "noise_db": db(found.noise),
+        "noise_db": _db(found.noise),
         "chi_square": found.chi_square,
         "far_field_db": {
-            "by_the_priors": db(found.far_field_before),
-            "aligned": db(found.far_field_after),
-            "by_noise_alone": db(found.far_field_noise),
+            "by_the_priors": _db(found.far_field_before),
+            "aligned": _db(found.far_field_after),
+            "by_noise_alone": _db(found.far_field_noise),
         },
         "set_aside": found.set_aside.tolist(),
         "warnings": list(found.warnings),

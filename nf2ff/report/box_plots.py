@@ -95,7 +95,7 @@ def box_map(
         ax.set(xlabel=f"{names[across]} [mm]", ylabel=f"{names[up]} [mm]", aspect="equal")
         ax.set_title(f"seen along {names[depth]}", fontsize=10, color=TEXT_COLOUR)
     figure.colorbar(drawn, ax=panels, label="power in degrees 1 and 2 [dB]", shrink=0.75)
-    head = f"{modes.frequency[0] / 1e9:.6g} GHz: power about each place; cross: centre of radiation; dashed: "
+    head = f"{modes.frequency[0] / 1e9:.6g} GHz: power about each point; cross: centre of radiation; dashed: "
     head += f"sphere of {1e3 * radius:.4g} mm"
     if parts is not None:
         shares = [f"{i + 1}: {10 * np.log10(x):.2f} dB" for i, x in enumerate(parts.power)]

@@ -180,4 +180,4 @@ def level_lines(found: list[tuple[str, LevelDifference]], unit: str) -> list[str
                 f"{math.degrees(one.stray_angle):.1f}",
             )
         )
-    return [*aligned(rows, words=1), "amplitudes alone: what leaves them alike does not show"]
+    return [*aligned(rows, words=1), "amplitudes alone: what does not change them does not show"]

@@ -12,7 +12,7 @@ from nf2ff.diagnostics.array import Excitations
 from nf2ff.diagnostics.location import Location
 from nf2ff.diagnostics.parts import RadiatingParts
 from nf2ff.diagnostics.surface import SurfaceField
-from nf2ff.report.numbers import aligned
+from nf2ff.report.numbers import aligned, level
 from nf2ff.report.over_frequency import Row, frequency_table
 
 Real = NDArray[np.float64]
@@ -22,7 +22,8 @@ _LEAST_DB = -280.0
 
 def _db(ratio: float) -> float | None:
     """Decibels of a ratio of powers; None of none."""
-    return max(10 * math.log10(ratio), _LEAST_DB) if ratio > 0 and math.isfinite(ratio) else None
+    told = level(ratio)
+    return None if told is None else max(told, _LEAST_DB)
 
 
 def location_lines(

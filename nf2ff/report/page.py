@@ -30,7 +30,7 @@ ALTERNATIVES = {
     "map": "Map of directivity over theta and phi",
     "u-v": "Map of directivity over direction cosines of the half space of the peak",
     "balloon": "Directivity as a surface about the antenna",
-    "frequency": "Chief figures over frequency",
+    "frequency": "Main figures over frequency",
     "near-field": "Amplitude and phase of the readings over theta and phi",
     "residual": "What the modes leave of the readings, over theta and phi",
     "spectrum": "Power of the modes in each degree",

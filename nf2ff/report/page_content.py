@@ -42,11 +42,11 @@ OVER_FREQUENCY = (
 CURVES = (*CARDS, "half_power_beamwidth_theta", "half_power_beamwidth_phi", "axial_ratio")
 POWER_CAUTION = (
     "EIRP, TRP and gain are as good as the absolute level of the readings: verify the calibration before a "
-    "number of this report is used for a statement on compliance."
+    "number from this report is used for a statement on compliance."
 )
 CAUTIONS = (
-    "No number of this report is a safety assessment. In the beam of a directive antenna limits of exposure "
-    "can be exceeded far away and at little power: keep people out of the chamber and of the beam while it "
+    "No number in this report is a safety assessment. In the beam of a directive antenna, exposure limits "
+    "can be exceeded far away and at low power: keep people out of the chamber and of the beam while it "
     "radiates, by interlock. Outside a shielded chamber transmitting needs a licence.",
     "Local rules, the chamber's own procedures, and licensed or qualified people come first.",
 )
@@ -221,7 +221,7 @@ class PageContent:
         """Which directions were seen."""
         share = self.by_name.get("trusted_fraction")
         if share is None:
-            return "Which directions were seen is not known: the file holds no word of the scan."
+            return "Which directions were seen is not known: the file says nothing about the scan."
         least = float(np.nanmin(share.values))
         if least >= 100:
             return "The near field of all directions was measured: the whole pattern is trusted."

@@ -199,7 +199,7 @@ class Drawn:
         if missing:
             raise InputError(
                 f"the scan holds no {self.facts['ghz'][missing[0]]} GHz, which the result has",
-                "give the scan that the result was made of",
+                "give the scan that the result was made from",
             )
         which = [i for i in rows if i is not None]
         samples = asked.samples.part(which)

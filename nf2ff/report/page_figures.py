@@ -239,15 +239,15 @@ def _rule(limit: LimitTable) -> str:
         band = f"a guard band of {limit.guard_band:.6g} in the unit of the limit"
     elif factor == 0:
         return (
-            "Simple acceptance: the figure, less its known bias, conforms where it keeps the limit, however "
-            "uncertain it is. Close to the limit the risk of a wrong statement is up to one half."
+            "Simple acceptance: the figure, corrected for its known bias, conforms if it is within the "
+            "limit, however uncertain it is. Close to the limit the risk of a wrong statement is up to 50 %."
         )
     else:
         times = "" if factor == 1 else f"{factor:.6g} times "
         band = f"a guard band of {times}its expanded uncertainty on that side"
     return (
-        f"The figure, less its known bias, conforms where it keeps off the limit by {band}; it does not "
-        "conform where it exceeds the limit by more than that; in between no statement is made (undecided)."
+        f"The figure, corrected for its known bias, conforms if it is within the limit by {band}; it does "
+        "not conform if it exceeds the limit by more than that; in between no statement is made (undecided)."
     )
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.io.report_toml import ReportMeta
-from nf2ff.kernel.interpolation import SAME_FREQUENCY
+from nf2ff.kernel.interpolation import nearest_known
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -82,8 +82,5 @@ class ReportInput:
 
 def indices_of(frequency: NDArray[np.float64], wanted: NDArray[np.float64]) -> list[int | None]:
     """Where each wanted frequency [Hz] is among others; None where it is not."""
-    nearest = np.argmin(np.abs(frequency[None] - wanted[:, None]), axis=1)
-    apart = np.abs(frequency[nearest] - wanted)
-    return [
-        int(i) if d <= SAME_FREQUENCY * f else None for i, d, f in zip(nearest, apart, wanted, strict=True)
-    ]
+    nearest, same = nearest_known(frequency, wanted)
+    return [int(i) if found else None for i, found in zip(nearest, same, strict=True)]

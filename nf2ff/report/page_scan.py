@@ -91,11 +91,17 @@ def _differs(relative: Real, expected: Real | None) -> str:
     least = 100 * TOLERANCE
     ratio = np.maximum(relative, least) / np.maximum(expected, least)
     worst = int(np.nanargmax(np.abs(np.log(ratio)))) if np.isfinite(ratio).any() else 0
+    if ratio[worst] < 1 / ALIKE:
+        return (
+            f"by a factor of their own the modes leave {100 * relative[worst]:.3g} % of these readings, "
+            f"and the result says {100 * expected[worst]:.3g} % of all: ports or polarisations differ in "
+            "level or phase"
+        )
     if not ratio[worst] > ALIKE:
         return ""
     return (
         f"the modes leave {100 * relative[worst]:.3g} % of these readings, and the result says "
-        f"{100 * expected[worst]:.3g} %: give the scan, the probe and its mounting as to nf2ff transform"
+        f"{100 * expected[worst]:.3g} %: give the scan, the probe and its mounting as for nf2ff transform"
     )
 
 
@@ -116,11 +122,11 @@ class ScanMaps:
         best = int(np.argmax(there.sum(axis=1)))
         first = samples.part([best]) if samples.moving else samples
         if not there[best].any():
-            raise InputError("there is no reading", "give the scan that the result was made of")
+            raise InputError("there is no reading", "give the scan that the result was made from")
         self.port, self.chi, rows = strongest_rows(
             samples.port, first.chi, samples.response[best], there[best], most=None
         )
-        theta, phi, _ = canonical_angles(first.theta[rows], first.phi[rows])
+        theta, phi, turned = canonical_angles(first.theta[rows], first.phi[rows])
         places = unit_vectors(theta, phi)[0]
         # Of even positions each has the area 4 pi / M, of a square that wide.
         tree = cKDTree(places)
@@ -137,6 +143,8 @@ class ScanMaps:
         self.radius = float(first.radius.min()), float(first.radius.max())
         #: Rows of the samples that maps show, and which of them each place shows.
         self.shown, inverse = np.unique(self.cells[self.cells >= 0], return_inverse=True)
+        #: At negative theta theta^ and phi^ point the other way: so does what is read.
+        self.sign = np.where(turned, -1.0, 1.0)[self.shown]
         self.place = np.full(self.cells.shape, -1)
         self.place[self.cells >= 0] = inverse
 
@@ -157,7 +165,7 @@ class ScanMaps:
         whole = np.nanmax(np.abs(np.where(np.isnan(read), 0, read)), axis=1, keepdims=True)
         with np.errstate(invalid="ignore"):
             level = 2 * decibels(np.abs(read) / np.maximum(whole, 1e-300))
-            phase = np.degrees(np.angle(read))
+            phase = np.degrees(np.angle(read * self.sign))
         zero = np.zeros(len(read))
         pack.put_levels("amplitude", self.on_map(level), top=zero, depth=DEPTH, fine=False, step=0.5)
         pack.put_levels("phase", self.on_map(phase), top=zero + 180, depth=360, fine=False, step=3.0)

@@ -19,7 +19,7 @@ from nf2ff.report.numbers import aligned
 #: What stands under every reflector.
 LEFT_OUT = (
     "physical optics of the reflector alone: fringe currents of edges (0.4 to 0.9 dB of the edge wave of a "
-    "sharp rim), supports, the room and what the feed sends past the reflector are left out"
+    "sharp rim), supports, the room and spill-over of the feed are left out"
 )
 #: What stands under every array.
 SCALAR = "scalar fields of the elements: their coupling and cross-polarisation are left out"
@@ -130,7 +130,7 @@ def array_lines(
         f"array: {task.array.channel.size} elements, {task.array.channels} channels; zone: "
         f"{task.zone.words()}, {task.zone.centre[2]:.4g} m in front",
         f"deviation from a plane wave, allowed ±{task.most_amplitude_db:g} dB and "
-        f"±{math.degrees(task.most_phase):g} deg; with errors of the elements what 95 % of the draws keep",
+        f"±{math.degrees(task.most_phase):g} deg; with errors: what 95 % of the draws stay within",
         "",
         *aligned(rows, words=0),
     ]

@@ -66,7 +66,8 @@ def near_field(
         raise InputError(f"there is no reading at {samples.frequency[frequency_index]:.9g} Hz")
     there = _chosen(samples.port, turns, there, port, chi)
     port, angle, rows = strongest_rows(samples.port, turns, response, there, asked=chi)
-    # Negative theta is the far side of the pole.
+    # Negative theta is the far side of the pole, where theta^ and phi^ point the other way.
+    read = np.where(theta[rows] < 0, -response[rows], response[rows])
     t = np.degrees(np.abs(theta[rows]))
     p = np.degrees(np.mod(np.where(theta[rows] < 0, phi[rows] + np.pi, phi[rows]), 2 * np.pi))
     level = 2 * decibels(np.abs(response[rows]) / np.abs(response[rows]).max())
@@ -76,7 +77,7 @@ def near_field(
     size = float(np.clip((6.0 * 72 / 360) ** 2 * 41253 / max(rows.size, 1) * 1.3, 1, 120))
     for ax, values, label, colours, ends in (
         (panels[0], np.maximum(level, -_DEPTH), "amplitude [dB of the largest]", "viridis", (-_DEPTH, 0)),
-        (panels[1], np.degrees(np.angle(response[rows])), "phase [deg]", "twilight", (-180, 180)),
+        (panels[1], np.degrees(np.angle(read)), "phase [deg]", "twilight", (-180, 180)),
     ):
         look = {"s": size, "marker": "s", "linewidths": 0, "vmin": ends[0], "vmax": ends[1]}
         dots = ax.scatter(p, t, c=values, cmap=colours, **look)

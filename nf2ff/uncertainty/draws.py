@@ -189,7 +189,7 @@ def monte_carlo(
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
     jobs : int
-        Processes, -1 for one a core. In 1, and for up to three cores, no process is started: draws are
+        Processes, -1 for one per core. In 1, and for up to three cores, no process is started: draws are
         then made side by side on threads. Within a ``joblib.parallel_config`` block its backend is used:
         with ``distributed.Client(address)`` and ``joblib.parallel_config(backend="dask")`` all workers of
         a Dask cluster, on which this package is installed, unless ``jobs`` is 1.

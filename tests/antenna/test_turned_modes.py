@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from orientation_cases import ANGLES, named, relative_error, turned
+from rotations import rotation_matrix
 from sources import EPS, ONE_METRE, random_cluster, random_directions
 
 from nf2ff.antenna.closed_form import far_field_of
@@ -11,7 +12,6 @@ from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, Modes, average_modes, mode_count, required_degree, rotate
-from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.beam import peak

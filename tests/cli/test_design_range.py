@@ -234,5 +234,10 @@ def test_outputs_that_are_refused(put, device, tmp_path):
         tmp_path, "design-range", other, "--device", device, says="has nothing at 4 GHz, the nearest is 3 GHz"
     )
     assert_refused(
-        tmp_path, "design-range", other, "--plot-frequency-ghz", "5", says="is 5, the design has 4 GHz"
+        tmp_path,
+        "design-range",
+        other,
+        "--plot-frequency-ghz",
+        "5",
+        says="holds no 5 GHz, the nearest frequency is 4 GHz",
     )

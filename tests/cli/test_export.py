@@ -266,9 +266,6 @@ def test_a_far_field_alone(small, tmp_path):
         assert_refused(tmp_path, tmp_path / "f.h5", *out, *options, says=says)
 
 
-LEVELS_OF = ("directivity_dbi", "eirp_dbm")
-
-
 def cut_rows(found, kind, position, frequency):
     keep = (found["cut"] == kind) & (found["cut_deg"] == position)
     keep &= found["frequency_hz"] == frequency

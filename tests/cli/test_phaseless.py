@@ -52,7 +52,7 @@ def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
     # As it is recorded: with phases, which are wrong between cuts.
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "wrong.h5", "--degree", DEGREE)
-    assert "if the phase jumped from cut to cut, find it (nf2ff transform --coherent cuts)" in done.err
+    assert "if the phase jumped from cut to cut, recover it (nf2ff transform --coherent cuts)" in done.err
     done = run(
         *("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", *SIZE_GIVEN),
         *("--coherent", "cuts", "--found-phases", tmp_path / "repaired.h5"),
@@ -87,7 +87,7 @@ def test_nothing_that_failed_is_written(cuts, tmp_path):
     done = run(*words, "--noise-db", NOISE_DB - 10, "--starts", 2)
     assert done.code == 1
     assert "failed: the best antenna found leaves" in done.err
-    assert "check the noise level stated" in done.err
+    assert "check the stated noise level" in done.err
     assert not (tmp_path / "result.h5").exists()
 
 

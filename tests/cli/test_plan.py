@@ -74,7 +74,7 @@ def test_hard_truths_are_told(put):
     assert "steps 1.25 times finer" in head
     assert re.search(r"powers of two polarisations +2 +7500 ", out)
     assert "TIS is the harmonic mean of EIS" in out
-    assert "evm: of the signal as received at a distance" in out
+    assert "evm: properties of the signal received at a distance" in out
     out = run(
         "plan",
         put(("modulated = false", "modulated = true"), ('reference = "port"', 'reference = "carrier"')),
@@ -210,8 +210,8 @@ def test_a_transformed_scan_is_held_against_its_plan(put, tmp_path):
     out = run("transform", scan, "-o", tmp_path / "r.h5", "--plan", plan, "--degree", 12)
     assert out.code == 0
     for said in (
-        "warning: 2 of the 4 frequencies planned were not measured, first 28.5 GHz",
-        "warning: the readings are 0.6 to 0.6 m away, 0.5 m were planned",
+        "warning: 2 of 4 planned frequencies were not measured, the first 28.5 GHz",
+        "warning: the readings are 0.6 to 0.6 m away, not 0.5 m as planned",
         "planned positions were not read at 26.5 GHz, at theta 158 to 180 deg",
         "warning: solved to degree 12, planned 23 for a tail of -60 dB",
     ):

@@ -76,7 +76,7 @@ def test_a_page_says_what_the_result_holds(made, tmp_path):
         assert hashlib.sha256((made / name).read_bytes()).hexdigest() in text
     # What was not supplied says so, and is never left out.
     assert text.count("not supplied") > 20
-    assert "No number of this report is a safety assessment" in text
+    assert "No number in this report is a safety assessment" in text
     assert "End of the report" in text
 
 
@@ -118,7 +118,7 @@ def test_a_probe_and_its_mounting_count(made, tmp_path):
     assert facts_of(page(made, tmp_path, *words, 0))["scan"]["residual"]
     turned = page(made, tmp_path, *words, 90, "--overwrite")
     assert not facts_of(turned)["scan"]["residual"]
-    assert "give the scan, the probe and its mounting as to nf2ff transform" in text_of(turned)
+    assert "give the scan, the probe and its mounting as for nf2ff transform" in text_of(turned)
 
 
 def test_another_scan_is_told(made, tmp_path):
@@ -128,7 +128,7 @@ def test_another_scan_is_told(made, tmp_path):
         tmp_path / "other.h5", replace(scan, response=scan.response[:, rng.permutation(scan.theta.size)])
     )
     text = text_of(page(made, tmp_path, "--samples", tmp_path / "other.h5"))
-    assert "other.h5 is not a file that the result was made of" in text
+    assert "other.h5 is not a file that the result was made from" in text
     assert "the residual on the sphere is not shown: the modes leave" in text
 
 
@@ -148,7 +148,7 @@ def test_a_budget_of_another_result_is_told(made, tmp_path):
     write_samples(tmp_path / "twice.h5", replace(scan, response=2 * scan.response))
     succeed("uncertainty", tmp_path / "twice.h5", made / "budget.toml", "-o", tmp_path / "u.h5", "--linear")
     text = text_of(page(made, tmp_path, "--budget", tmp_path / "u.h5"))
-    assert "u.h5 is of other modes than the result" in text
+    assert "u.h5 belongs to other modes than the result" in text
 
 
 @pytest.mark.parametrize(
@@ -260,14 +260,14 @@ def test_hostile_texts_stay_texts(made, tmp_path):
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["-o", "page.txt"], "page.txt: is no name of a page: choose .*page.html"),
+        (["-o", "page.txt"], "page.txt: is not the name of a page: choose .*page.html"),
         (
             ["-o", "page.html", "--budget", "scan.h5"],
-            "scan.h5: holds samples: give what nf2ff uncertainty wrote",
+            "scan.h5: holds samples: give the output of nf2ff uncertainty",
         ),
         (["-o", "page.html", "--frequency-ghz", "5"], "holds no 5 GHz, the nearest frequency is 3.1 GHz"),
-        (["-o", "page.html", "--compare", "m.h5"], "m.h5: has no frequency of the result"),
-        (["-o", "page.html", "--beam", "m.h5"], "m.h5: has no frequency of the result"),
+        (["-o", "page.html", "--compare", "m.h5"], "m.h5: has no frequency in common with the result"),
+        (["-o", "page.html", "--beam", "m.h5"], "m.h5: has no frequency in common with the result"),
         (["-o", "page.html", "--samples", "few.h5"], "the scan holds no 3.1 GHz, which the result has"),
         (
             ["-o", "page.html", "--meta", "bad.toml"],

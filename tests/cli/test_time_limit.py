@@ -68,7 +68,7 @@ def test_what_hangs_or_crashes_is_ended(tmp_path):
     ("seconds", "code", "says"),
     [
         ("100", 0, ""),
-        ("0.01", 1, "nf2ff: not done within 0.01 s: ended; give it more time, or distrust its files\n"),
+        ("0.01", 1, "nf2ff: ended after 0.01 s, not done: give it more time, or do not trust its files\n"),
         ("0", 2, "is not in the range x>0.\n"),
     ],
 )

@@ -625,7 +625,7 @@ def test_figures_that_the_pattern_has_not(scan, budget, tmp_path):
     [
         (("--draws", 0), "--draws is 0, expected 1 to 1000000: --linear makes none"),
         (("--draws", -5), "--draws is -5, expected 1 to 1000000"),
-        (("--jobs", 0), "--jobs is 0, expected a number of processes, or -1 for one a core"),
+        (("--jobs", 0), "--jobs is 0, expected a number of processes, or -1 for one per core"),
         (("--degree", 0), "scan.h5: degree is 0, expected at least"),
         (("--input-power-w", 0), "--input-power-w is 0, expected watts above 0"),
         (

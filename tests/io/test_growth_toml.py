@@ -259,7 +259,7 @@ def test_sampling_alone_needs_no_error(read, refused):
     line = refused(of, HEAD + "oversampling = 2\n")
     assert line == "has samples and oversampling, which say the same: leave one of them out"
     line = refused('positions = "grid"\noversampling = 2\n[vary]\nof = "degree"\nvalues = [4]\n')
-    assert line == "has oversampling, which is of the spiral, not of grid: use samples"
+    assert line == "has oversampling, which is for positions spiral, not grid: use samples"
     assert "expected 'spiral', 'constant-rate' or 'grid'" in refused('positions = "disc"\n' + of)
     scan = 'scan = "a.h5"\nmetrics = ["eirp"]\n'
     assert refused(VARY, scan).startswith("has no [[error]], but sampling alone is judged of an antenna")

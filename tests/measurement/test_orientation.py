@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from orientation_cases import ANGLES, OVER, named, relative_error, turned
+from rotations import axis_rotation, rotation_matrix
 from sources import EPS, ONE_METRE, random_cluster, random_directions
 
 from nf2ff.antenna.modes import Modes, mode_index, rotate
-from nf2ff.kernel.rotation import axis_rotation, rotation_matrix
 from nf2ff.measurement.orientation import device_frame, merge_samples
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples

@@ -98,7 +98,7 @@ def test_another_set():
     plan = make_plan(replace(REQUEST, scan="grid"))
     other = make_plan(replace(REQUEST, scan="equal-area-spiral"))
     (told,) = departures(plan, measured(other))
-    assert told == "the positions are those of the equal-area-spiral, planned was the grid"
+    assert told == "the positions are those of the equal-area-spiral, not of the grid as planned"
 
 
 def test_readings_off_their_places():
@@ -129,7 +129,7 @@ def test_distance_frequencies_and_degree():
         DepartureCode.MORE_FREQUENCIES,
         DepartureCode.ABOVE,
     ]
-    assert told[0] == "1 of the 2 frequencies planned were not measured, first 3 GHz"
+    assert told[0] == "1 of 2 planned frequencies were not measured, the first 3 GHz"
     assert departures(plan, measured(plan, frequency=[2.900_000_1e9, 3e9])) == []
     (told,) = departures(plan, measured(plan), degree=plan.degree - 3)
     assert told.code is DepartureCode.DEGREE

@@ -8,7 +8,7 @@ import pytest
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.planning.axes import Axis, Positioner, Receiver
 from nf2ff.planning.scan_time import schedule
-from nf2ff.planning.tolerances import Wish, held, planned_solution, tolerances
+from nf2ff.planning.tolerances import Wish, checked_by_draws, planned_solution, tolerances
 from nf2ff.uncertainty.derivatives import linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.catalogue import make_term
@@ -100,7 +100,7 @@ def test_draws_bring_down_what_first_order_allows():
     ahead = Figure("eirp-towards", theta=math.pi / 2)
     wishes = [Wish(ahead, 0.5)]
     first = tolerances(solution, [make_term("phase-noise", {"rms_deg": 1.0})], wishes)
-    (found,) = held(first, solution, wishes, draws=60, rng=1)
+    (found,) = checked_by_draws(first, solution, wishes, draws=60, rng=1)
 
     def errors(rms):
         """Spread and shift of other draws [dB]."""
@@ -121,13 +121,13 @@ def test_what_draws_hold_stays(solution):
     """A gain is linear: sizes that first order gives stay as they are."""
     wishes = [Wish(EIRP, 0.1)]
     first = tolerances(solution, [make_term("probe-gain", {"amplitude": 0.01})], wishes)
-    (found,) = held(first, solution, wishes, draws=60, rng=3)
+    (found,) = checked_by_draws(first, solution, wishes, draws=60, rng=3)
     assert found.shared.amplitude == first[0].shared.amplitude
 
 
 def test_refused(solution):
     with pytest.raises(ValueError, match=r"draws is 9, expected at least 10"):
-        held([], solution, [Wish(EIRP, 0.1)], draws=9)
+        checked_by_draws([], solution, [Wish(EIRP, 0.1)], draws=9)
     with pytest.raises(ValueError, match=r"no uncertainty is wished"):
         tolerances(solution, TERMS, [])
     with pytest.raises(ValueError, match=r"eirp: 0 is wished, expected a number above 0"):

@@ -8,6 +8,7 @@ from math import factorial
 import numpy as np
 import pytest
 from patterns import Z_DIPOLE, modes_of
+from rotations import rotation_matrix
 from scipy.optimize import minimize_scalar
 from sources import EPS, ONE_METRE, K, X, Y, Z, random_cluster, random_directions
 
@@ -24,7 +25,6 @@ from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import gauss_legendre_grid
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes, mode_count, required_degree, rotate
-from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid

@@ -5,9 +5,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 from range_devices import FREQUENCY, K, device, direct_sum, modes_of, random_waves, turned_cluster
+from rotations import rotation_matrix
 
 from nf2ff.antenna.modes import Modes, mode_index
-from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.ranges.incident_field import IncidentField, PlaneWaves, RegularWaves, plane_wave_field, received
 
 

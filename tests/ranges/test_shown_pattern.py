@@ -12,12 +12,12 @@ from range_devices import (
     random_waves,
     turned_cluster,
 )
+from rotations import rotation_matrix
 from scipy.integrate import simpson
 from scipy.interpolate import CubicSpline
 
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_count
-from nf2ff.kernel.rotation import rotation_matrix
 from nf2ff.messages.ranges import IncidentCode
 from nf2ff.ranges.incident_field import IncidentField, RegularWaves, plane_wave_field, turned
 from nf2ff.ranges.shown_pattern import shown_error, shown_field

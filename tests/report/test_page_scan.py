@@ -56,6 +56,22 @@ def test_each_place_shows_the_nearest_reading(scan):
     assert np.degrees(np.abs(np.angle(turn * np.exp(-1j * np.angle(nearest)))))[strong].max() <= 1.51
 
 
+def test_readings_beyond_the_pole_go_on_without_a_jump(scan):
+    """theta^ and phi^ are reversed at negative theta, and so are the readings, but not what is drawn."""
+    beyond = scan.phi >= np.pi
+    swung = replace(
+        scan,
+        theta=np.where(beyond, -scan.theta, scan.theta),
+        phi=np.where(beyond, scan.phi - np.pi, scan.phi),
+        response=np.where(beyond, -scan.response, scan.response),
+    )
+    one, two = drawn(scan)[2], drawn(swung)[2]
+    np.testing.assert_array_equal(one["amplitude"], two["amplitude"])
+    turn = np.radians(one["phase"] - two["phase"])
+    # One step of 3 deg where rounding decides.
+    assert np.degrees(np.nanmax(np.abs(np.angle(np.exp(1j * turn))))) < 3.01
+
+
 def test_nothing_is_shown_where_nothing_was_read(scan):
     half = replace(scan, response=np.where(scan.theta > 1.6, np.nan, scan.response))
     maps, _, found = drawn(half)
@@ -118,6 +134,12 @@ def test_other_readings_are_told(scan, modes):
     left = left_of(other, field_probe(), modes, np.full(3, 1e-3))
     assert "the modes leave" in left.reason
     assert "the result says 0.1 %" in left.reason
+
+
+def test_unequal_polarisations_are_told(scan, modes):
+    """Readings of one polarisation fit by a factor of their own, however far the other is off."""
+    left = left_of(scan, field_probe(), modes, np.full(3, 0.06))
+    assert "polarisations differ in level or phase" in left.reason
 
 
 def test_gaps_of_one_frequency(scan, modes):

@@ -28,6 +28,22 @@ def test_readings_stand_where_they_were_taken(samples):
     assert "radius 0.3 m" in ax.figure.get_suptitle()
 
 
+def test_readings_beyond_the_pole_go_on_without_a_jump(samples):
+    """theta^ and phi^ are reversed at negative theta, and so are the readings, but not what is drawn."""
+    beyond = (samples.phi >= np.pi) & (samples.theta > 0)
+    theta = np.where(beyond, -samples.theta, samples.theta)
+    phi = np.where(beyond, samples.phi - np.pi, samples.phi)
+    response = np.where(beyond, -samples.response, samples.response)
+    names = ("frequency", "chi", "radius", "port")
+    swung = Samples(**{x: getattr(samples, x) for x in names}, theta=theta, phi=phi, response=response)
+    for first, other in zip(near_field(samples).figure.axes, near_field(swung).figure.axes, strict=True):
+        if first.collections and len(first.collections[0].get_offsets()) > 1:
+            (one,), (two,) = first.collections, other.collections
+            np.testing.assert_allclose(one.get_offsets(), two.get_offsets(), atol=1e-9)
+            turn = np.radians(np.asarray(one.get_array()) - np.asarray(two.get_array()))
+            assert np.abs(np.angle(np.exp(1j * turn))).max() < 1e-9
+
+
 def test_missing_readings_are_left_out(samples):
     response = samples.response.copy()
     response[0, ::3] = np.nan

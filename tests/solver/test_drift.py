@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from orientation_cases import OVER, relative_error, turned
+from rotations import axis_rotation
 from sources import ONE_METRE, random_cluster, random_directions
 
 from nf2ff.antenna.closed_form import far_field_of
@@ -12,7 +13,6 @@ from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, required_degree
 from nf2ff.antenna.points import equal_area_spiral
-from nf2ff.kernel.rotation import axis_rotation
 from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate

@@ -10,12 +10,12 @@ import numpy as np
 import phaseless_cases
 import pytest
 from phaseless_cases import DEGREE, amplitudes, cluster, far_apart, grid_positions, phaseless_scan
+from rotations import axis_rotation
 from sources import ONE_METRE
 
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.antenna.points import equal_area_spiral
-from nf2ff.kernel.rotation import axis_rotation
 from nf2ff.measurement.coherence import with_coherence
 from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe
@@ -218,7 +218,7 @@ def test_noise_stated_too_low_fails():
     assert one.verdict == "failed"
     assert one.chi_square == pytest.approx(4, rel=0.3)
     assert "times the misfit that noise explains" in one.sentence()
-    assert "check the noise level" in one.sentence()
+    assert "check the stated noise level" in one.sentence()
 
 
 def test_a_degree_too_low_is_not_certified():

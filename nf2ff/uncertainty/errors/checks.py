@@ -31,10 +31,10 @@ def finite(value: Any, label: str, unit: str = "") -> float:
     return result
 
 
-def whole(value: Any, label: str, *, least: int = 1) -> int:
-    """A whole number of at least ``least``, or an `InputError` that names ``label``."""
-    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < least:
-        raise InputError(f"{label} is {str(value)[:40]}, expected a whole number >= {least}")
+def whole(value: Any, label: str) -> int:
+    """A whole number of at least one, or an `InputError` that names ``label``."""
+    if isinstance(value, bool) or not isinstance(value, int | np.integer) or value < 1:
+        raise InputError(f"{label} is {str(value)[:40]}, expected a whole number >= 1")
     return int(value)
 
 

@@ -26,7 +26,7 @@ from nf2ff.io import native, safe
 from nf2ff.io.budget_toml import read_budget
 from nf2ff.io.hdf5 import is_native
 from nf2ff.io.plan_toml import read_plan
-from nf2ff.io.radiation import read_radiation
+from nf2ff.io.radiation import read_radiation, read_seen
 from nf2ff.io.report_toml import ReportMeta, read_report_meta, report_template
 from nf2ff.io.uncertainty import read_uncertainty
 from nf2ff.messages.input_error import InputError, found_in
@@ -132,7 +132,8 @@ def report(
             with found_in(plan):
                 asked = replace(asked, plan=make_plan(read_plan(plan)))
         if compare is not None:
-            asked = replace(asked, other=(compare.name, _others(compare, found.modes)))
+            other = compare.name, _others(compare, found.modes)
+            asked = replace(asked, other=other, other_seen=read_seen(compare))
         asked = replace(
             asked, beams={name: _others(path, found.modes) for name, path in _names(beams).items()}
         )

@@ -14,10 +14,17 @@ from typing import Any
 
 from nf2ff.messages.input_error import InputError
 from nf2ff.report.budget import BUDGET_HEADER, NOT_SUPPLIED
-from nf2ff.report.page_content import CAUTIONS, POWER_CAUTION, PageContent
+from nf2ff.report.page_content import (
+    CAUTIONS,
+    PARTIAL_COMPARISON,
+    PARTIAL_FIGURES,
+    POWER_CAUTION,
+    PageContent,
+)
 from nf2ff.report.page_data import packed_text
 from nf2ff.report.page_drawn import Drawn
 from nf2ff.report.page_input import ReportInput
+from nf2ff.report.result import azimuth_text
 
 #: What to install where a library lacks.
 INSTALL = "install them: pip install 'nf2ff[report]', or pip install '.[report]' in the program's folder"
@@ -114,7 +121,7 @@ def _words(asked: ReportInput, drawn: Drawn, content: PageContent, facts: dict[s
     top = drawn.facts["peak"]
     peak = (
         f"peak {top['directivity'][first]:.2f} dBi at theta {top['theta'][first]:.2f}, "
-        f"phi {top['phi'][first] % 360:.2f} deg"
+        f"phi {azimuth_text(top['theta'][first], top['phi'][first], 2)} deg"
     )
     ghz = asked.ghz[f]
     pictures = {}
@@ -147,6 +154,8 @@ def _words(asked: ReportInput, drawn: Drawn, content: PageContent, facts: dict[s
         "origin": content.origin(),
         "pictures": pictures,
         "facts": facts,
+        "partial": PARTIAL_FIGURES if content.partial else "",
+        "partial_comparison": PARTIAL_COMPARISON if content.partial_comparison else "",
         "cautions": CAUTIONS,
         "power_caution": POWER_CAUTION,
     }

@@ -14,9 +14,10 @@ from nf2ff.io.safe import provenance
 from nf2ff.metrics.comparison import Freedom, compare
 from nf2ff.report.budget import NOT_SUPPLIED, budget_rows
 from nf2ff.report.comparison import comparison_rows
-from nf2ff.report.over_frequency import row_text, told_once
+from nf2ff.report.over_frequency import Row, row_text, told_once
 from nf2ff.report.page_figures import (
     OF_METRIC,
+    PARTIAL,
     FigureRow,
     decisions,
     figure_rows,
@@ -26,6 +27,7 @@ from nf2ff.report.page_figures import (
 from nf2ff.report.page_input import ReportInput, indices_of
 from nf2ff.report.plan import CAUTIONS as PLAN_CAUTIONS
 from nf2ff.report.plan import plan_lines
+from nf2ff.report.result import azimuth_text
 from nf2ff.report.uncertainty import note_lines, uncertainty_warnings
 from nf2ff.uncertainty.budget.combine import combine
 
@@ -40,6 +42,16 @@ OVER_FREQUENCY = (
 )
 #: Figures that are drawn over frequency.
 CURVES = (*CARDS, "half_power_beamwidth_theta", "half_power_beamwidth_phi", "axial_ratio")
+#: Beginnings of the figures of a comparison that are of the whole sphere.
+_WHOLE = ("error over the sphere", "equivalent stray signal", "highest sidelobe", "peak directivity")
+PARTIAL_FIGURES = (
+    "Partial: a part of the sphere was not measured; what is radiated there is not known, and the figure "
+    "leaves it out or rests on what was computed there."
+)
+PARTIAL_COMPARISON = (
+    "Partial: a part of the sphere was not measured; what is said of all of it counts what was computed "
+    "there, too."
+)
 POWER_CAUTION = (
     "EIRP, TRP and gain are as good as the absolute level of the readings: verify the calibration before a "
     "number from this report is used for a statement on compliance."
@@ -71,6 +83,8 @@ class PageContent:
         self.rows: list[FigureRow] = figure_rows(asked.result)
         self.by_name = {row.name: row for row in self.rows}
         self.budgets = [] if asked.uncertainty is None else list(asked.uncertainty.budgets)
+        self.partial = any(row.mark(f) for row in self.rows for f in range(len(row.texts)))
+        self.partial_comparison = False
         self.metrics: list[list[tuple[str, ...]]] = []
         if asked.uncertainty is not None:
             everywhere = range(asked.result.modes.frequency.size)
@@ -84,11 +98,14 @@ class PageContent:
         quality = [row for row in self.rows if row.quality]
         found = {
             "cards": [[list(x[1:]) for x in self.cards(f)] for f in shown],
-            "figures": [[[row.label, row.texts[f]] for row in figures] for f in shown],
+            "figures": [[[row.label, row.shown(f)] for row in figures] for f in shown],
             "quality": [[[row.label, row.texts[f]] for row in quality] for f in shown],
         }
         if self.metrics:
-            found["metrics"] = [[list(cells) for cells in self.metrics[f]] for f in shown]
+            found["metrics"] = [
+                [[x[0], x[1] + self._metric_mark(i, f), *x[2:]] for i, x in enumerate(self.metrics[f])]
+                for f in shown
+            ]
             found["notes"] = [[[x] for x in self.notes(f)] for f in shown]
             for metric in self.budgets[0].metrics:
                 found[f"terms-{metric.name}"] = [
@@ -103,9 +120,9 @@ class PageContent:
         found = []
         for name in CARDS:
             if (row := self.by_name.get(name)) is not None:
-                found.append((row.label, row.texts[f], self.uncertainty_text(name, f)))
+                found.append((row.label, row.shown(f), self.uncertainty_text(name, f)))
         if (theta := self.by_name.get("peak_theta")) and (phi := self.by_name.get("peak_phi")):
-            where = f"{theta.values[f]:.2f}°, {phi.values[f]:.2f}°"
+            where = f"{theta.values[f]:.2f}°, {azimuth_text(theta.values[f], phi.values[f], 2, '°')}"
             found.append(("theta, phi of the peak", where, self._of_metric("pointing", f)))
         return found
 
@@ -121,6 +138,12 @@ class PageContent:
 
     def _quantity_of(self, metric: str) -> str:
         return next((x for x in OF_METRIC[metric][1] if x in self.by_name), "")
+
+    def _metric_mark(self, index: int, f: int) -> str:
+        """What stands behind a metric of the budget."""
+        name = self.budgets[f].metrics[index].name
+        row = self.by_name.get(self._quantity_of(name)) if name in OF_METRIC else None
+        return "" if row is None else row.mark(f)
 
     def _of_metric(self, metric: str, f: int) -> str:
         for i, one in enumerate(self.budgets[f].metrics if self.budgets else ()):
@@ -147,19 +170,31 @@ class PageContent:
         matched = other.at([i for i in rows if i is not None])
         # One level is not known: it is fitted, with the phase, which then has no meaning either.
         free: tuple[Freedom, ...] = ("level", "phase") if modes.reference != other.reference else ()
-        found = comparison_rows(compare(modes.at(kept), matched, free=free))
+        seen = [
+            None if x is None else x.at(picks)
+            for x, picks in (
+                (self.asked.result.far_field, kept),
+                (self.asked.other_seen, [i for i in rows if i is not None]),
+            )
+        ]
+        one = compare(modes.at(kept), matched, free=free, seen=seen)
+        lacking = [False] * len(kept) if one.seen is None else (one.seen < 1).tolist()
+        self.partial_comparison = any(lacking)
+        found = comparison_rows(one)
         names, head = [], ""
         for row in found:
             # Rows that go on with the one above them are indented.
             head = head if row.name.startswith(" ") else row.name.partition(" [")[0].removesuffix(", first")
-            names.append(f"{head}: {row.name.strip()}" if row.name.startswith(" ") else row.name)
-        return [
-            [
-                [name, row_text(row, kept.index(f)) if f in kept else "-"]
-                for name, row in zip(names, found, strict=True)
-            ]
-            for f in shown
-        ]
+            words = row.name.strip().replace("and phi", "largest at phi")
+            names.append(f"{head}: {words}" if row.name.startswith(" ") else row.name)
+
+        def cell(name: str, row: Row, f: int) -> str:
+            if f not in kept:
+                return "-"
+            text = row_text(row, i := kept.index(f))
+            return text + PARTIAL if lacking[i] and text != "-" and name.startswith(_WHOLE) else text
+
+        return [[[x, cell(x, row, f)] for x, row in zip(names, found, strict=True)] for f in shown]
 
     # --- the tables of all frequencies ---------------------------------------------------------------
 
@@ -169,15 +204,15 @@ class PageContent:
         head = ["GHz", *(f"{row.label} [{row.unit}]" if row.unit else row.label for row in rows)]
         lines = []
         for f, ghz in enumerate(self.asked.ghz):
-            lines.append([ghz, *(row.texts[f].removesuffix(row.unit).strip() for row in rows)])
+            lines.append([ghz, *(row.texts[f].removesuffix(row.unit).strip() + row.mark(f) for row in rows)])
         return head, lines
 
     def uncertainty_over_frequency(self) -> tuple[Cells, list[Cells]]:
         """Head and rows, one for each frequency, of the metrics with their uncertainties."""
         head = ["GHz", *(metric.label for metric in self.budgets[0].metrics)]
         lines = []
-        for ghz, cells in zip(self.asked.ghz, self.metrics, strict=True):
-            lines.append([ghz, *(f"{x[1]}, {x[2]}" for x in cells)])
+        for f, (ghz, cells) in enumerate(zip(self.asked.ghz, self.metrics, strict=True)):
+            lines.append([ghz, *(f"{x[1]}, {x[2]}{self._metric_mark(i, f)}" for i, x in enumerate(cells))])
         return head, lines
 
     def levels(self) -> dict[str, NDArray[np.float64]]:
@@ -226,8 +261,9 @@ class PageContent:
         if least >= 100:
             return "The near field of all directions was measured: the whole pattern is trusted."
         return (
-            f"At each frequency at least {least:.1f} % of the directions were seen. The figures mark "
-            "where the near field was not measured: do not trust the far field there."
+            f"{'At each frequency at least ' if share.values.size > 1 else ''}{least:.1f} % of the "
+            "directions were seen. The figures mark where the near field was not measured: do not trust the "
+            "far field there."
         )
 
     def identification(self) -> str:

@@ -27,6 +27,7 @@ from nf2ff.report.page_data import ArrayPack
 from nf2ff.report.page_input import ReportInput, indices_of
 from nf2ff.report.page_scan import Left, ScanMaps, left_of
 from nf2ff.report.picture import decibels
+from nf2ff.report.result import AT_POLE_DEG
 from nf2ff.report.uncertainty_plots import cuts_with_bars
 
 Real = NDArray[np.float64]
@@ -76,6 +77,7 @@ class Drawn:
                 "phi": np.degrees(self.top.phi).tolist(),
                 "directivity": (10 * np.log10(self.top.directivity)).tolist(),
             },
+            "pole": AT_POLE_DEG,
             "step": self.step,
             "fine": page_pattern.is_fine(len(self.shown)),
             "scales": _scales(),

@@ -16,7 +16,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.result import Result
 from nf2ff.report.budget import NOT_SUPPLIED
 from nf2ff.report.decision import decide
-from nf2ff.report.result import LEVELS, SENSES, quantity_facts
+from nf2ff.report.result import LEVELS, SENSES, at_pole, quantity_facts
 from nf2ff.report.uncertainty import UNITS, converted, metric_cells
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.combine import combine
@@ -61,6 +61,19 @@ FIGURES: Mapping[str, tuple[str, tuple[str, float] | None, int | None]] = {
     "trusted_fraction": ("directions seen", _PERCENT, 1),
     "largest_gap": ("largest gap among the readings", None, 2),
 }
+#: Figures that need the field of the whole sphere.
+OF_SPHERE = frozenset(
+    (
+        *("peak_directivity", "radiated_power", "radiation_efficiency", "total_efficiency", "front_to_back"),
+        *(f"{which}_sidelobe_{cut}" for which in ("first", "highest") for cut in ("theta", "phi")),
+        *("upper_hemisphere", "near_horizon_15", "near_horizon_30", "near_horizon_45"),
+    )
+)
+#: What stands behind those where a part of the sphere was not measured.
+PARTIAL = ", partial"
+#: An ellipse of a larger axial ratio [dB] is shown as linear: no range tells fields 1e-5 of the others from
+#: none, and what iterations leave of a linear field is less (common practice, no source).
+LINEAR_DB = 100.0
 #: From here on they tell how good the scan was, not what the antenna does.
 FIRST_OF_QUALITY = "degree"
 #: Customary names of metrics, and the quantities that they are of, the first that a result has.
@@ -89,6 +102,8 @@ class FigureRow:
         Values in words.
     quality : bool
         Whether it tells how good the scan was.
+    partial : tuple of bool
+        Where it needs what was not measured.
     """
 
     name: str
@@ -97,6 +112,15 @@ class FigureRow:
     values: Real
     texts: list[str]
     quality: bool = False
+    partial: tuple[bool, ...] = ()
+
+    def mark(self, f: int) -> str:
+        """What stands behind the value at a frequency."""
+        return PARTIAL if self.partial and self.partial[f] and self.texts[f] != "-" else ""
+
+    def shown(self, f: int) -> str:
+        """The value at a frequency with its mark."""
+        return self.texts[f] + self.mark(f)
 
 
 def figure_rows(result: Result) -> list[FigureRow]:
@@ -109,6 +133,11 @@ def figure_rows(result: Result) -> list[FigureRow]:
             # JSON knows no infinity, such as the axial ratio of a linear polarisation.
             values[np.isposinf(np.asarray(quantity.values, dtype=float))] = math.inf
             shown[name] = values, key
+    given = {name: np.asarray(quantity.values, dtype=float) for name, quantity in result.quantities.items()}
+    with np.errstate(divide="ignore"):
+        linear = 20 * np.log10(given.get("axial_ratio", np.ones(1))) > LINEAR_DB
+    pole = at_pole(np.degrees(given.get("peak_theta", np.full(1, math.pi / 2))))
+    lacking = tuple(bool(x) for x in given.get("partial", ()))
     rows, quality = [], False
     for name, (label, unit, decimals) in FIGURES.items():
         quality |= name == FIRST_OF_QUALITY
@@ -122,11 +151,16 @@ def figure_rows(result: Result) -> list[FigureRow]:
             with np.errstate(divide="ignore"):
                 values, unit = 10 * np.log10(values / 1e-3), ("dBm", 1.0)
         if name == "peak_phi":
-            values = np.mod(np.round(values, 2), 360)
+            values = np.where(pole, math.nan, np.mod(np.round(values, 2), 360))
+        if name == "axial_ratio":
+            values = np.where(linear, math.inf, values)
+        if name == "sense":
+            values = np.where(linear, 0.0, values)
         texts = [_text(x, decimals, unit[0]) for x in values.tolist()]
         if name == "sense":
             texts = [SENSES.get(round(x), "-") if math.isfinite(x) else "-" for x in values.tolist()]
-        rows.append(FigureRow(name, label, unit[0], values, texts, quality))
+        partial = lacking if name in OF_SPHERE else ()
+        rows.append(FigureRow(name, label, unit[0], values, texts, quality, partial))
     return rows
 
 
@@ -218,18 +252,30 @@ def _decided(
         guard = limit.guard_band
         if guard is None:
             guard = 0.0 if factor == 0 else None if width is None else factor * width
+        mark = "" if row is None else row.mark(f)
         one = decide(value, bound, upper=upper, guard=guard)
+        # What lacks a part of the sphere is no statement, however wide the guard band.
+        verdict = "not decided" if mark else one.verdict
         found.append(
             {
                 "ghz": f"{hertz / 1e9:.9g}",
-                "value": NOT_SUPPLIED if value is None else _text(value, 2, unit),
+                "value": NOT_SUPPLIED if value is None else _text(value, 2, unit) + mark,
                 "guard": NOT_SUPPLIED if guard is None else _text(guard, 2, re.sub("dB[im]", "dB", unit)),
                 "acceptance": "-" if one.acceptance is None else _text(one.acceptance, 2, unit),
-                "verdict": one.verdict,
+                "verdict": verdict,
             }
         )
     words = f"{'at most' if upper else 'at least'} {bound:.6g} {unit}".rstrip()
-    return {"name": limit.name or limit.figure, "limit": words, "rule": _rule(limit), "rows": found}
+    rule = _rule(limit)
+    if any(x["value"].endswith(PARTIAL) for x in found):
+        rule += " Nothing is decided of a figure that is partial: what was not measured is not known."
+    return {
+        "name": limit.name or limit.figure,
+        "limit": words,
+        "heading": "conforms up to" if upper else "conforms from",
+        "rule": rule,
+        "rows": found,
+    }
 
 
 def _rule(limit: LimitTable) -> str:

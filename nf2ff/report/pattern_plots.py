@@ -33,7 +33,7 @@ from nf2ff.report.picture import (
     set_levels,
     style_axes,
 )
-from nf2ff.report.result import shown_azimuth
+from nf2ff.report.result import azimuth_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -225,7 +225,8 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
         label = f"{name}: " if len(patterns) > 1 else ""
         lines.append(
             f"{label}{frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):.2f} dBi at "
-            f"theta {np.degrees(top.theta[0]):.2f}°, phi {shown_azimuth(np.degrees(top.phi[0]), 2):.2f}°"
+            f"theta {(theta := float(np.degrees(top.theta[0]))):.2f}°, "
+            f"phi {azimuth_text(theta, float(np.degrees(top.phi[0])), 2, '°')}"
         )
     return "\n".join(lines)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.metrics.planes import Plane
 from nf2ff.metrics.result import Quantity, Result
@@ -30,6 +30,8 @@ LEVELS = {
     "noise_gain": ("db", 10, 1.0),
     "far_field_error": ("db", 20, 1.0),
 }
+#: Nearer to a pole than this a direction has no azimuth in tables [deg].
+AT_POLE_DEG = 0.01
 SENSES = {1: "right-hand", -1: "left-hand", 0: "linear"}
 #: Figures that are not numbers where each frequency has an object of its own.
 _WORDS: dict[str, Callable[[Any], Any]] = {
@@ -90,6 +92,16 @@ def result_facts(result: Result) -> list[dict[str, Any]]:
 def shown_azimuth(degrees: float, digits: int) -> float:
     """An azimuth rounded for a table, where what rounds to 360 is 0 [deg]."""
     return round(degrees, digits) % 360
+
+
+def at_pole(theta: ArrayLike) -> NDArray[np.bool_]:
+    """Where a direction [deg] is at a pole, to what tables show: its azimuth says nothing there."""
+    return np.asarray(np.minimum(theta, np.subtract(180, theta)) < AT_POLE_DEG)
+
+
+def azimuth_text(theta: float, phi: float, digits: int, unit: str = "") -> str:
+    """An azimuth [deg] in words: a dash where the direction is at a pole."""
+    return "-" if at_pole(theta) else f"{shown_azimuth(phi, digits):.{digits}f}{unit}"
 
 
 def close_azimuths(degrees: NDArray[np.float64]) -> NDArray[np.float64]:

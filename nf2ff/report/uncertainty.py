@@ -14,7 +14,7 @@ from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import peak
 from nf2ff.report.budget import NOT_SUPPLIED, budget_dict, correlated_lines, shown_bias
 from nf2ff.report.numbers import aligned, decimals_of, level, short
-from nf2ff.report.result import shown_azimuth
+from nf2ff.report.result import azimuth_text
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.budget_term import summarise_draws
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
@@ -232,8 +232,8 @@ def _value(uncertainty: Uncertainty, found: CombinedUncertainty, index: int) -> 
     if result.quantity == "direction":
         top = peak(uncertainty.modes.at(index))
         theta = round(math.degrees(top.theta[0]), decimals) + 0.0
-        phi = shown_azimuth(math.degrees(top.phi[0]), decimals)
-        return f"theta {theta:.{decimals}f}, phi {phi:.{decimals}f} deg"
+        phi = azimuth_text(math.degrees(top.theta[0]), math.degrees(top.phi[0]), decimals)
+        return f"theta {theta:.{decimals}f}, phi {phi} deg"
     return _shown(float(result.value[index]), result.quantity, decimals)
 
 

@@ -98,6 +98,7 @@ const sphere = (id, z, more, title, traces = []) => {
     xaxis: axis("phi [deg]", { range: [0, 360], dtick: narrow() ? 90 : 45 }), yaxis: axis("theta [deg]", { range: [180, 0], dtick: 30 }),
   }));
 };
+const atPole = (at) => Math.min(at.theta, 180 - at.theta) < facts.pole;
 const cross = (x, y) => ({
   x: [x], y: [y], mode: "markers", name: "peak", marker: { symbol: "cross-thin", size: 14, line: { width: 3, color: "#ff4d6a" } },
   hovertemplate: "peak at %{x:.2f}, %{y:.2f}<extra></extra>",
@@ -107,7 +108,7 @@ const map = () => {
   const level = (v) => (facts.absolute && v !== null ? (v + facts.level[f]).toFixed(1) + " dBm" : "");
   const traces = [
     { type: "contour", x: phi, y: theta, z, contours: { start: at.top - 3, end: at.top - 3, size: 1, coloring: "none" }, line: { color: "#ffffff", width: 1.2 }, showscale: false, hoverinfo: "skip", showlegend: false },
-    { ...cross(at.phi, at.theta), showlegend: false },
+    { ...cross(at.phi, at.theta), showlegend: false, hovertemplate: (atPole(at) ? "peak at -" : "peak at %{x:.2f}") + ", %{y:.2f}<extra></extra>" },
   ];
   if (facts.trusted) {
     const columns = facts.arrays.trusted.shape[2];

@@ -20,6 +20,7 @@ from nf2ff.cli.options import (
     nearest_frequency,
     one_line_errors,
     overwrite_option,
+    print_warnings,
     response_unit_option,
     save_picture,
     template_option,
@@ -27,7 +28,7 @@ from nf2ff.cli.options import (
     working,
 )
 from nf2ff.diagnostics.alignment import estimate_alignment
-from nf2ff.diagnostics.alignment_result import Alignment, terms_left
+from nf2ff.diagnostics.alignment_result import Alignment, check_explained, terms_left
 from nf2ff.io import native, safe
 from nf2ff.io.alignment_toml import alignment_template, read_alignment_file, write_terms
 from nf2ff.messages.input_error import found_in
@@ -74,9 +75,10 @@ def align(
     """Find from SCAN (native or CSV) itself what is wrong with the set-up, and correct the scan.
 
     A sphere sampled more than once shows misaligned axes, drift, unequal ports and leakage. The command first
-    says what the scan can see; what it cannot see stays as recorded, and in the uncertainty. --terms states
-    what may be wrong: start from `nf2ff align --template`. Transform the output with the same probe. Drift
-    and lag need the time of each sample: the column time_s, or rows in the order of time.
+    says what the scan can see; what it cannot see stays as recorded, and in the uncertainty. Nothing is
+    written where the terms do not explain the scan. --terms states what may be wrong: start from
+    `nf2ff align --template`. Transform the output with the same probe. Drift and lag need the time of each
+    sample: the column time_s, or rows in the order of time.
     """
     given = [x for x in (scan, terms, probe) if x is not None]
     check_native(output, given, overwrite=overwrite)
@@ -103,23 +105,28 @@ def align(
             frequency=frequency,
             robust=not keep_outliers,
         )
+        check_explained(found)
     provenance = safe.provenance(inputs=given, command=command_line())
     provenance["alignment"] = "\n".join(_told(found))
     if notes:
         provenance["probe"] = "\n".join(notes)
     native.write_samples(output, found.samples, provenance=provenance, overwrite=overwrite)
     if left is not None:
-        write_terms(left, terms_left(found, asked.terms), overwrite=overwrite)
+        write_terms(left, terms_left(found, asked.terms), notes=[BLIND], overwrite=overwrite)
     if plot is not None:
         place = [x[0] if x.ndim == 2 else x for x in (samples.phi, samples.theta)]
         save_picture(alignment_overview(found, phi=place[0], theta=place[1]), plot, overwrite=overwrite)
-    for sentence in (*unstated_unit(scan, response_unit, probe=used), *found.warnings):
-        click.echo(f"warning: {sentence}", err=True)
+    every = (found, *found.others)
+    print_warnings(
+        [x.frequency for x in every],
+        [x.warnings for x in every],
+        once=unstated_unit(scan, response_unit, probe=used),
+    )
     if as_json:
         click.echo(json.dumps(alignment_facts(found), allow_nan=False))
         return
     click.echo(f"{output}: degree {degree} ({reason}), {found.solves} solutions")
-    for one in (found, *found.others):
+    for one in every:
         click.echo("")
         if found.others:
             click.echo(f"{one.frequency / 1e9:.9g} GHz")
@@ -137,8 +144,10 @@ def _told(found: Alignment) -> list[str]:
             f"{x.name} {x.value:.6g} +- {x.uncertainty:.2g} ({x.unit}, prior {x.prior:.3g})"
             for x in one.estimates()
         ]
-    if found.set_aside.size:
-        lines.append(f"set aside: samples {', '.join(map(str, found.set_aside.tolist()))}")
-    level = 20 * np.log10(found.far_field_after)
-    lines.append(f"far field uncertain by {level:.1f} dB, noise included")
-    return lines
+        if one.set_aside.size:
+            lines.append(f"set aside: samples {', '.join(map(str, one.set_aside.tolist()))}")
+        if one.chi_square is not None:
+            lines.append(f"reduced chi-square {one.chi_square:.3f}")
+        lines.append(f"far field uncertain by {20 * np.log10(one.far_field_after):.1f} dB, noise included")
+        lines += [f"warning: {x}" for x in one.warnings]
+    return [*lines, BLIND]

@@ -112,6 +112,12 @@ def filter_modes(
             scan_degree=solved,
             tail_db=tail_db,
         )
+        if int(found.degree.min()) > 2 * solved:
+            raise InputError(
+                f"--radius-m is {radius_m:g}: a sphere of {radius_m:g} m holds waves up to degree "
+                f"{found.degree.min()}, the scan ends at {solved}, so that nothing is taken out",
+                "give the radius of the antenna, in metres",
+            )
         where = ", ".join(f"{x:g}" for x in centre_m)
         done = f"modes of what lies within {radius_m:g} m of ({where}) m kept"
         origin = {**old.provenance, **provenance(inputs=[source], command=command_line())}

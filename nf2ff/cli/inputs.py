@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
 from nf2ff.cli.options import misused, plural, quoted, tell
 from nf2ff.io import native
@@ -23,6 +24,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.level import LevelCode
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.result import ResultCode
+from nf2ff.messages.scan import EmptyCode
 from nf2ff.metrics.result import Powers
 
 #: A probe that is tilted by more looks past the antenna: an angle that was mistaken for another.
@@ -190,6 +192,15 @@ def read_scan(
         if isinstance(sentence, Notice) and sentence.code is LevelCode.IDLE:
             tell(f"warning, {level}: {sentence}")
     return samples, sentences, list(files)
+
+
+def without_empty(samples: Samples) -> tuple[Samples, list[Notice]]:
+    """Samples without the frequencies at which nothing was read, and what is said of these."""
+    empty = np.isnan(samples.response).all(axis=1) if samples.any_missing else np.zeros(1, bool)
+    if empty.all() or not empty.any():
+        return samples, []
+    ghz = ", ".join(f"{f / 1e9:.9g}" for f in samples.frequency[empty])
+    return samples.part(np.flatnonzero(~empty).tolist()), [EmptyCode.LEFT_OUT(ghz=f"{ghz} GHz")]
 
 
 def unstated_unit(

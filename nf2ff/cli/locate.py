@@ -37,6 +37,7 @@ from nf2ff.diagnostics.surface import SURFACES, read_surface, surface_field
 from nf2ff.io.box_tables import read_places, write_excitations, write_parts, write_projection
 from nf2ff.io.native import file_kind, read_result
 from nf2ff.io.radiation import read_radiation
+from nf2ff.messages.diagnostics import PartialCode
 from nf2ff.messages.input_error import found_in
 from nf2ff.report.box_plots import box_map, excitation_map, surface_map
 from nf2ff.report.location import (
@@ -180,7 +181,11 @@ def _read(
             modes, known = result.modes, result_noise(result)
             if "degree" in result.quantities:
                 degree = result.quantities["degree"].values
-            each = dict(zip(modes.frequency.tolist(), result.warnings, strict=False))
+            lacking = result.quantities["partial"].values if "partial" in result.quantities else 0 * known
+            each = {
+                f: (*told, *([PartialCode.PARTIAL()] if part else ()))
+                for f, told, part in zip(modes.frequency.tolist(), result.warnings, lacking, strict=False)
+            }
         else:
             modes, sentences = read_radiation(path)
             known, each = (

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+import numpy as np
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli.inputs import (
@@ -21,6 +22,7 @@ from nf2ff.cli.inputs import (
     read_mounted_probe,
     read_scan,
     unstated_unit,
+    without_empty,
 )
 from nf2ff.cli.options import (
     FILE,
@@ -214,6 +216,13 @@ def transform(
         samples, sentences, files = read_scan(
             source, level, time_convention, response_unit, probe=None if probe is None else inputs[probe]
         )
+    samples, empty = without_empty(samples)
+    if origin and not np.linalg.norm(origin) < samples.radius.min():
+        raise InputError(
+            f"--origin is {np.linalg.norm(origin):.4g} m from that of the scan, whose radius is "
+            f"{samples.radius.min():.4g} m",
+            "give a place within the antenna, in metres",
+        )
     own, used, notes = read_mounted_probe(None if probe is None else inputs[probe], mounting, time_convention)
     _check_level(scan, samples, probe, used, powers, substitution=gain_transfer is not None)
     unit = [] if gain_transfer else unstated_unit(source, response_unit, probe=used, level=level)
@@ -265,7 +274,7 @@ def transform(
     if notes:
         source_of["probe"] = "\n".join(notes)
     unit += [] if planned is None else _departures(planned, samples, result)
-    unit += left_out
+    unit += [*left_out, *empty]
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=source_of)
     for place in places:

@@ -1,7 +1,7 @@
 """What a scan says of its set-up, of where in its box an antenna radiates, of what is in the chamber.
 
 alignment : estimate_alignment
-alignment_result : Alignment, Estimate, terms_left
+alignment_result : Alignment, Estimate, check_explained, terms_left
 observability : Observability
 pose_derivatives : MOTIONS, derivatives_by_pose
 aperture : aperture_field

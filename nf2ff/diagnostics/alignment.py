@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.diagnostics.alignment_fit import Fit
+from nf2ff.diagnostics.alignment_held import HeldEffect, HeldPose, held_effect, held_pose
 from nf2ff.diagnostics.alignment_model import Model, rows
 from nf2ff.diagnostics.alignment_parameters import Parameter, noise_of, parameters_of
 from nf2ff.diagnostics.alignment_pose import MOVES, pose_of
@@ -81,7 +82,7 @@ def estimate_alignment(
         Degree N of the modes, beyond which the antenna has none above the noise.
     frequency : float, optional
         Which of the scan's frequencies tells the pose, by default the highest [Hz]. At the others gains and
-        leakage are estimated with that pose.
+        leakage are estimated with that pose, whose uncertainty is theirs as well.
     robust : bool
         Whether to set aside samples that neither noise nor terms explain.
     threads : int, optional
@@ -111,8 +112,8 @@ def estimate_alignment(
     probe, _ = at_frequencies(probe, samples.frequency)
     first = _index(samples, frequency)
     count = spin.thread_count(threads)
-    one = _one(samples.part([first]), probe, terms, degree, robust, count, ())
-    held = tuple((x, float(v)) for x, v in zip(one.parameters, one.value, strict=True) if x.geometric)
+    one = _one(samples.part([first]), probe, terms, degree, robust, count, None)
+    held = held_pose(one)
     others: list[Alignment] = []
     order = [f for f in range(samples.frequency.size) if f != first]
     for f in order:
@@ -150,7 +151,7 @@ def _one(
     degree: int,
     robust: bool,
     threads: int,
-    held: tuple[tuple[Parameter, float], ...],
+    held: HeldPose | None,
 ) -> Alignment:
     """Of one frequency; where some parameters are ``held``, of those of the signal."""
     present = ~np.isnan(samples.response[0])
@@ -159,14 +160,14 @@ def _one(
         parameters = tuple(x for x in parameters if not x.geometric)
     there = samples.at_frequency(0)
     _check_count(int(present.sum()), degree, len(parameters))
-    kept = rows([x for x, _ in held], present)
+    kept = rows(held.parameters, present) if held else ()
     model = Model(
         there,
         probe,
         rows(parameters, present),
         degree,
         threads,
-        tuple((x, v) for x, (_, v) in zip(kept, held, strict=True)),
+        tuple(zip(kept, held.value, strict=True)) if held else (),
     )
     noise = noise_of(terms, samples)
     recorded, before = (
@@ -194,14 +195,20 @@ def _result(
     samples: Samples,
     present: NDArray[np.bool_],
     parameters: tuple[Parameter, ...],
-    held: tuple[tuple[Parameter, float], ...],
+    held: HeldPose | None,
     before: Complex,
 ) -> Alignment:
     model, q, observed = fit.model, fit.q, fit.observed
     effect, prior, power = fit.effect(), model.prior, float(np.vdot(q, q).real)
     noise_field = fit.noise_in_modes() / np.sqrt(power)
-    left = float(np.trace(observed.covariance @ effect))
+    pose = held_effect(fit, held) if held else None
+    by_pose = pose.left if pose else 0.0
+    left = float(np.trace(observed.covariance @ effect)) + by_pose
     unseen = sum(float(observed.far_field[i]) ** 2 for i in observed.unseen())
+    unseen += float(np.sum(pose.unseen**2)) if pose else 0.0
+    covariance = observed.covariance + (pose.covariance if pose else 0.0)
+    before_it = float(np.trace(effect)) + (pose.by_priors if pose else 0.0)
+    explained = (fit.noise or 0.0) ** 2 + (pose.residual if pose else 0.0)
     _check_degree(q, model.degree, noise_field**2 + unseen)
 
     def of_all(values: NDArray[Any], missing: Any = np.nan) -> NDArray[Any]:
@@ -211,7 +218,8 @@ def _result(
 
     missing = complex(np.nan, np.nan)
     moves: dict[str, Any] = {}
-    for x, value in (*zip(parameters, prior * fit.u, strict=True), *held):
+    kept = zip(held.parameters, held.value, strict=True) if held else ()
+    for x, value in (*zip(parameters, prior * fit.u, strict=True), *kept):
         for name, shape in x.moves:
             moves[name] = moves.get(name, 0.0) + value * shape
     place = pose_of(_placed(samples), {k: v for k, v in moves.items() if k in MOVES}).samples
@@ -221,8 +229,8 @@ def _result(
         frequency=float(samples.frequency[0]),
         parameters=parameters,
         value=prior * fit.u,
-        uncertainty=prior * observed.posterior,
-        covariance=observed.covariance * np.outer(prior, prior),
+        uncertainty=prior * np.sqrt(np.diagonal(covariance)),
+        covariance=covariance * np.outer(prior, prior),
         observability=observed,
         effect=fit.derivatives.modes,
         modes=Modes(samples.frequency, q[None], check_units(samples, model.probe)),
@@ -231,14 +239,16 @@ def _result(
         residual_before=of_all(np.abs(before) / model.top),
         residual_after=of_all(np.abs(fit.left * fit.placed.gain) / model.top),
         noise=float(np.sqrt(fit.variance)) / model.top,
-        chi_square=fit.found / fit.noise**2 if fit.noise else None,
-        far_field_before=float(np.sqrt(np.trace(effect) + noise_field**2)),
+        chi_square=fit.found / explained if fit.noise else None,
+        far_field_before=float(np.sqrt(before_it + noise_field**2)),
         far_field_after=float(np.sqrt(left + noise_field**2)),
         far_field_noise=noise_field,
+        far_field_pose=float(np.sqrt(by_pose)),
         solves=fit.solves,
         warnings=(),
     )
-    return replace(found, warnings=tuple(_warnings(found, fit, unseen / (left + noise_field**2))))
+    share = unseen / (left + noise_field**2)
+    return replace(found, warnings=tuple(_warnings(found, fit, share, held, pose)))
 
 
 def _placed(samples: Samples) -> Samples:
@@ -248,14 +258,23 @@ def _placed(samples: Samples) -> Samples:
     return replace(samples, **place)
 
 
-def _warnings(found: Alignment, fit: Fit, share: float) -> list[Notice]:
+def _warnings(
+    found: Alignment, fit: Fit, share: float, held: HeldPose | None, pose: HeldEffect | None
+) -> list[Notice]:
     told = []
+    beyond = [(x, abs(u)) for x, u in zip(found.parameters, fit.u, strict=True) if abs(u) > FAR_BEYOND]
+    if found.chi_square is None and (found.set_aside.size or beyond):
+        count = found.set_aside.size
+        signs = [f"{count} of {fit.used.size} samples were set aside"] if count else []
+        signs += [f"{len(beyond)} of the estimates lie beyond {FAR_BEYOND:g} priors"] if beyond else []
+        told.append(AlignmentCode.DOUBTFUL(signs=" and ".join(signs)))
     seen = found.observability
-    notable = [i for i in seen.unseen() if seen.far_field[i] > NOTABLE * found.far_field_noise]
+    unseen = [(seen.told(i), float(seen.far_field[i])) for i in seen.unseen()]
+    if held and pose:
+        unseen += zip(held.told, pose.unseen.tolist(), strict=True)
+    notable = sorted((x for x in unseen if x[1] > NOTABLE * found.far_field_noise), key=lambda x: -x[1])
     if notable:
-        what = "; ".join(
-            f"{seen.told(i)} ({20 * np.log10(seen.far_field[i]):.0f} dB)" for i in notable[:SHOWN]
-        )
+        what = "; ".join(f"{name} ({20 * np.log10(size):.0f} dB)" for name, size in notable[:SHOWN])
         more = f"; and {len(notable) - SHOWN} more" if len(notable) > SHOWN else ""
         told.append(AlignmentCode.UNSEEN(what=what + more))
     if share > MUCH_UNSEEN:
@@ -268,9 +287,7 @@ def _warnings(found: Alignment, fit: Fit, share: float) -> list[Notice]:
         told.append(AlignmentCode.SET_ASIDE(count=found.set_aside.size, all=fit.used.size))
     if not fit.rests:
         told.append(AlignmentCode.UNFINISHED(solves=fit.solves))
-    for x, u in zip(found.parameters, fit.u, strict=True):
-        if abs(u) > FAR_BEYOND:
-            told.append(AlignmentCode.BEYOND_PRIOR(what=x.name, ratio=abs(u)))
+    told += [AlignmentCode.BEYOND_PRIOR(what=x.name, ratio=size) for x, size in beyond]
     return told
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count
 from nf2ff.diagnostics.alignment_model import COARSE_RTOL, Model, Placed
+from nf2ff.diagnostics.alignment_parameters import Parameter
 from nf2ff.diagnostics.observability import observe
 
 Real = NDArray[np.float64]
@@ -107,20 +109,23 @@ class Fit:
 
     def _differentiate(self) -> None:
         """Derivatives where the fit stands."""
-        if not self.u.size:
+        self.formed = self.derivatives_by(self.model.parameters)
+
+    def derivatives_by(self, parameters: Sequence[Parameter]) -> Derivatives:
+        """Those by parameters that the model has, be they held, where the fit stands, over the priors."""
+        if not parameters:
             nothing = np.zeros((0, self.left.size), dtype=complex)
-            self.formed = Derivatives(nothing, np.zeros((0, self.q.size), dtype=complex), nothing, self.u)
-            return
-        columns, places = self.placed.slopes(self.q, self.signal - self.left)
+            return Derivatives(nothing, np.zeros((0, self.q.size), dtype=complex), nothing, self.u)
+        columns, places = self.placed.slopes(self.q, self.signal - self.left, parameters)
         weights = self.weights
         solved = [self.placed.solve(c, weights, rtol=COARSE_RTOL) for c in columns]
         self.solves += len(columns)
-        prior = self.model.prior
+        prior = [x.prior for x in parameters]
         left = np.stack([solved[i][1] * f * s for (i, f), s in zip(places, prior, strict=True)])
         modes = np.stack([solved[i][0] * f * s for (i, f), s in zip(places, prior, strict=True)])
         whole = np.stack([columns[i] * f * s for (i, f), s in zip(places, prior, strict=True)])
         whole /= np.linalg.norm(self.signal)
-        self.formed = Derivatives(left, modes, whole, self.u.copy())
+        return Derivatives(left, modes, whole, self.u.copy())
 
     def _normal(self) -> tuple[Real, Real, float]:
         """Re J^H V J (K, K), Re J^H V e (K,), and |e|^2 with the weights V."""
@@ -151,9 +156,12 @@ class Fit:
         return step
 
     def effect(self) -> Real:
-        """Square of the far-field changes (K, K) by the parameters over their priors, relative to the field;
-        a common factor changes nothing."""
-        z = self.derivatives.modes
+        """`effect_of` the parameters over their priors (K, K)."""
+        return self.effect_of(self.derivatives.modes)
+
+    def effect_of(self, z: Complex) -> Real:
+        """Square of the far-field changes (K, K) by changes of the modes (K, J), relative to the field; a
+        common factor changes nothing."""
         own = z @ self.q.conj() / np.vdot(self.q, self.q)
         z = z - own[:, None] * self.q
         return np.asarray((z.conj() @ z.T).real / np.vdot(self.q, self.q).real)

@@ -169,7 +169,9 @@ class Placed:
         )
         return estimate.coefficients, signal - operator.forward(x)
 
-    def slopes(self, q: Complex, signal: Complex) -> tuple[list[Complex], list[tuple[int, complex]]]:
+    def slopes(
+        self, q: Complex, signal: Complex, parameters: Sequence[Parameter]
+    ) -> tuple[list[Complex], list[tuple[int, complex]]]:
         """Derivatives of the model's signal, columns (M,); of each parameter its column and a factor."""
         operator = self.operator
         x = operator.from_modes(q)
@@ -180,7 +182,7 @@ class Placed:
         columns: list[Complex] = []
         places: list[tuple[int, complex]] = []
         known: dict[int, int] = {}
-        for one in self.model.parameters:
+        for one in parameters:
             factor = 1j if one.imaginary else 1.0
             shape = one.gain if one.gain is not None else one.offset
             if shape is None:

@@ -13,11 +13,16 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.diagnostics.alignment_parameters import Parameter
 from nf2ff.diagnostics.observability import Observability
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
+
+#: Reduced chi-square above which a scan is not corrected: a residual of twice the stated noise. A receiver's
+#: noise is known to a few dB, 3 dB is a factor 2; beyond 4 it is other faults, which estimates then absorb.
+MOST_UNEXPLAINED = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,12 +81,15 @@ class Alignment:
     noise : float
         Rms noise of a sample over the largest response, as stated or from the residual.
     chi_square : float or None
-        Residual over what the stated noise explains; None where none is stated.
+        Residual over what the stated noise and the uncertainty of a pose that is held explain; None where no
+        noise is stated.
     far_field_before, far_field_after : float
         Standard uncertainty of the far field relative to the field, rms over the sphere, a common factor
         apart: by the priors, and by what is left of them, each with the noise.
     far_field_noise : float
         That of the noise alone, relative to the field.
+    far_field_pose : float
+        That of a pose that is held from another frequency, 0 where none is.
     solves : int
         Least-squares solutions that it took.
     warnings : tuple of Notice
@@ -107,6 +115,7 @@ class Alignment:
     far_field_before: float
     far_field_after: float
     far_field_noise: float
+    far_field_pose: float
     solves: int
     warnings: tuple[Notice, ...]
     others: tuple[Alignment, ...] = ()
@@ -147,21 +156,58 @@ def terms_left(found: Alignment, terms: Sequence[ErrorTerm]) -> tuple[ErrorTerm,
     Returns
     -------
     tuple of ErrorTerm
-        Those that were estimated, each size times its standard uncertainty after over before; the others as
-        they are. That some go together is not in them.
+        Those that were estimated, each size times its standard uncertainty after over before, the largest of
+        all frequencies; the others as they are. That some go together is not in them.
     """
     left = list(terms)
     for index, term in enumerate(terms):
         sizes: dict[str, Any] = {}
         for field in term.sizes:
-            at = [i for i, x in enumerate(found.parameters) if (x.term, x.field) == (index, field)]
-            if at:
-                prior = np.array([found.parameters[i].prior * _rms(found.parameters[i]) for i in at])
-                after = found.uncertainty[at] / [found.parameters[i].prior for i in at]
-                ratio = float(np.linalg.norm(after * prior) / np.linalg.norm(prior))
-                sizes[field] = ratio * getattr(term, field)
+            ratios = [
+                x for one in (found, *found.others) if (x := _ratio_left(one, index, field)) is not None
+            ]
+            if ratios:
+                sizes[field] = max(ratios) * getattr(term, field)
         left[index] = replace(term, **sizes) if sizes else term
     return tuple(left)
+
+
+def check_explained(found: Alignment) -> None:
+    """Refuse an alignment whose terms do not explain the scan: corrected by it, a good scan may turn bad.
+
+    Parameters
+    ----------
+    found : Alignment
+        What was found.
+
+    Raises
+    ------
+    ValueError
+        If reduced chi-square is above 4 at any frequency.
+    """
+    every = (found, *found.others)
+    bad = [x for x in every if x.chi_square and x.chi_square > MOST_UNEXPLAINED]
+    if not bad:
+        return
+    worst = max(bad, key=lambda x: x.chi_square or 0.0)
+    several = f" (too high at {len(bad)} of {len(every)} frequencies)" if len(every) > 1 else ""
+    raise InputError(
+        f"the terms do not explain the scan: at {worst.frequency / 1e9:.9g} GHz reduced chi-square is "
+        f"{worst.chi_square:.3g}{several}, allowed: {MOST_UNEXPLAINED:g}; the estimates would be wrong by "
+        "more than they say",
+        "name terms that may be missing, such as cable-flexing over theta or phi, slow-drift or wander, or "
+        "state the noise that the receiver truly has" + ("; or leave bad frequencies out" if several else ""),
+    )
+
+
+def _ratio_left(found: Alignment, index: int, field: str) -> float | None:
+    """Standard uncertainty after over before of a term's size, None where it was not estimated."""
+    at = [i for i, x in enumerate(found.parameters) if (x.term, x.field) == (index, field)]
+    if not at:
+        return None
+    prior = np.array([found.parameters[i].prior for i in at])
+    shape = np.array([_rms(found.parameters[i]) for i in at])
+    return float(np.linalg.norm(found.uncertainty[at] * shape) / np.linalg.norm(prior * shape))
 
 
 def _without(q: Complex, change: Complex) -> Complex:

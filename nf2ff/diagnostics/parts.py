@@ -160,6 +160,13 @@ def radiating_parts(
         position = position + moves * np.minimum(1, size / np.maximum(length, 1e-300))
         if length.max() * k < 2 * np.pi * _DONE:
             break
+    for i, one in enumerate(position):
+        apart = np.linalg.norm(position[:i] - one, axis=1)
+        if i and apart.min() < size / 2:
+            raise InputError(
+                f"part {i + 1} falls on another, {apart.min():.2g} m apart: the modes do not tell them apart",
+                "ask for fewer parts, or state a smaller size",
+            )
     parts = fit(position)
     left = _without(modes, parts, position)
     whole = float(modes.radiated_power()[0])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import fields
+from textwrap import wrap
 from typing import NamedTuple
 
 import numpy as np
@@ -68,7 +69,9 @@ def read_alignment_file(path: PathLike) -> AlignmentFile:
     return AlignmentFile(terms, read.degree)
 
 
-def write_terms(path: PathLike, terms: Sequence[ErrorTerm], *, overwrite: bool = False) -> None:
+def write_terms(
+    path: PathLike, terms: Sequence[ErrorTerm], *, notes: Sequence[str] = (), overwrite: bool = False
+) -> None:
     """Write error terms as tables of a budget, in SI units; times of samples stay with the samples.
 
     Parameters
@@ -77,6 +80,8 @@ def write_terms(path: PathLike, terms: Sequence[ErrorTerm], *, overwrite: bool =
         TOML file to write.
     terms : sequence of ErrorTerm
         What to write.
+    notes : sequence of str
+        What to beware of, as comments.
     overwrite : bool
         Whether an existing file may be replaced.
 
@@ -86,6 +91,7 @@ def write_terms(path: PathLike, terms: Sequence[ErrorTerm], *, overwrite: bool =
         If the file exists or cannot be written; the old one is untouched then.
     """
     lines = ["# Sizes in rad, m, s, or relative; put these tables into the budget of nf2ff uncertainty."]
+    lines += [f"# {line}" for note in notes for line in wrap(note, 100)]
     for term in terms:
         lines += ["", "[[error]]", f"kind = {json.dumps(term.name)}"]
         for one in fields(term):

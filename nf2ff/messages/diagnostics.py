@@ -23,6 +23,11 @@ class AlignmentCode(Code):
         "no noise is stated, so the residual is taken for noise and does not show faults that are not among "
         "the terms: add receiver-noise or noise-floor to them"
     )
+    DOUBTFUL = (
+        "DO NOT TRUST these corrections yet: no noise is stated, and {signs}; something is probably wrong "
+        "that is not among the terms, and the corrected samples may be worse than those recorded: name "
+        "receiver-noise or noise-floor, and terms that may be missing: cable-flexing over theta or phi"
+    )
     SET_ASIDE = (
         "{count} of {all} samples are set aside, as neither noise nor the terms explain their readings: they "
         "are missing from the corrected samples"
@@ -43,6 +48,15 @@ class FilterCode(Code):
     )
     MUCH_REMOVED = (
         "{percent:.2g} % of the power was removed: the sphere may be too small for the antenna, or misplaced"
+    )
+
+
+class PartialCode(Code):
+    """What a look into the box takes from a result that is not whole."""
+
+    PARTIAL = (
+        "a part of the sphere was not measured: places, spheres and powers are those of what was, and the "
+        "uncertainties stated are of noise alone"
     )
 
 

@@ -9,8 +9,13 @@ class PhaselessCode(Code):
     """Why an antenna is certified, ambiguous or not found, and what would help."""
 
     CERTIFIED = (
-        "no phase reference: certified, since {agreeing} of {starts} independent starts found it, "
-        "{misfit}{gap}, and readings held out agree; predicted error of the far field {error_db:.1f} dB"
+        "no phase reference: certified, since {agreeing} of {starts} independent starts found it and "
+        "{misfit}{gap}; {held}; error of the far field that noise alone predicts {error_db:.1f} dB"
+    )
+    HELD = "readings held out agree"
+    FEW = "too few readings were held out to tell"
+    ONE_SPHERE = (
+        "on one sphere a wrong distance, and a phase that changes slowly along the lines, leave no misfit"
     )
     STATED = "it leaves {chi_square:.3f} times the misfit that noise explains"
     ESTIMATED = "its misfit is that of noise {noise_db:.1f} dB relative to the largest reading"
@@ -28,9 +33,21 @@ class PhaselessCode(Code):
     )
     ALONE = "{agreeing} of {starts} starts found the best antenna, fewer than {needed}"
     SHALLOW = "no two starts ended in the lowest of several minima that lie close together"
+    LOUD = (
+        "the misfit is that of noise of {noise_db:.1f} dB of the largest reading, but where the noise is not "
+        "stated errors of the scan pass for noise above {most_db:.0f} dB"
+    )
+    UNLIKE = (
+        "what the antenna found leaves is not even, as noise is: by {by} one part has {ratio:.2g} times its "
+        "mean power, beyond chance"
+    )
     NOISE = "the predicted error of the far field is {error_db:.1f} dB, too much to be certified"
 
     HELP_NOISE = "check the stated noise level, the degree, the positions and the probe"
+    HELP_STATE = (
+        "check the balance of the polarisations, drift and distances, or if the readings really are as noisy "
+        "state the noise"
+    )
     HELP_STARTS = "use more starts"
     HELP_SPHERE = "measure a second sphere, about 2 wavelengths farther out"
     HELP_CLOSER = "measure the first sphere about one wavelength from the antenna"

@@ -39,6 +39,12 @@ class ReadingCode(Code):
     FACTOR_BY_MODEL = _FACTOR + "by the model, whose misfit falls by {fall_db:.0f} dB without that" + _CORRECT
 
 
+class EmptyCode(Code):
+    """Frequencies without a reading."""
+
+    LEFT_OUT = "nothing was read at {ghz}: left out"
+
+
 class UnitCode(Code):
     """Units that are hardly those stated."""
 

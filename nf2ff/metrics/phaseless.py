@@ -13,6 +13,7 @@ from nf2ff.antenna.modes import Modes, required_degree, wavenumber
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.phaseless import PhaselessCode
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.result import Quantity, Result
 from nf2ff.solver.phaseless import Progress, Reconstruction, reconstruct
@@ -75,7 +76,8 @@ def certified_samples(
     ]
     if not good.size:
         one = found.certificates[0]
-        raise InputError("; ".join(one.reasons), ", or ".join(one.remedies), where=f"{one.verdict}")
+        option = "--noise-db" if any(x.code is PhaselessCode.HELP_STATE for x in one.remedies) else ""
+        raise InputError("; ".join(one.reasons), ", or ".join(one.remedies), where=one.verdict, option=option)
     kept = found.samples.part(good.tolist())
     modes = Modes(kept.frequency, found.modes.coefficients[good], found.modes.reference)
     certificates = tuple(found.certificates[i] for i in good)

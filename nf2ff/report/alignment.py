@@ -89,9 +89,11 @@ def alignment_lines(found: Alignment) -> list[str]:
     )
     if found.chi_square is not None:
         lines.append(f"reduced chi-square: {found.chi_square:.3f}")
+    held = f", {_shown(found.far_field_pose)} dB by the pose that is held" if found.far_field_pose else ""
     lines.append(
         f"uncertainty of the far field: {_shown(found.far_field_before)} dB from the priors, "
-        f"{_shown(found.far_field_after)} dB aligned, {_shown(found.far_field_noise)} dB from noise alone"
+        f"{_shown(found.far_field_after)} dB aligned, {_shown(found.far_field_noise)} dB from noise "
+        f"alone{held}"
     )
     return lines
 
@@ -109,6 +111,11 @@ def alignment_facts(found: Alignment) -> dict[str, Any]:
     dict
         Keys and values of JSON.
     """
+    return {**_facts(found), "others": [_facts(x) for x in found.others], "caveats": [BLIND]}
+
+
+def _facts(found: Alignment) -> dict[str, Any]:
+    """Of one frequency."""
     seen = found.observability
     return {
         "frequency_hz": found.frequency,
@@ -138,8 +145,8 @@ def alignment_facts(found: Alignment) -> dict[str, Any]:
             "by_the_priors": _db(found.far_field_before),
             "aligned": _db(found.far_field_after),
             "by_noise_alone": _db(found.far_field_noise),
+            "by_the_pose_held": _db(found.far_field_pose),
         },
         "set_aside": found.set_aside.tolist(),
         "warnings": list(found.warnings),
-        "others": [alignment_facts(x) for x in found.others],
     }

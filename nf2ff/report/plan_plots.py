@@ -44,6 +44,8 @@ def plan_overview(plan: Plan) -> Any:
 
 def _degree(ax: Any, plan: Plan) -> None:
     """What size and distance ask for at each frequency."""
+    from matplotlib.ticker import MaxNLocator
+
     ghz = plan.request.frequency / 1e9
     mark = "o" if ghz.size <= 8 else None
     lines = (
@@ -54,7 +56,7 @@ def _degree(ax: Any, plan: Plan) -> None:
         ax.plot(ghz, values, color=colour, linewidth=width, marker=mark, label=label)
     ax.axhline(plan.degree, color=COLOURS[2], linewidth=1, linestyle=":", label=f"scan: {plan.degree}")
     ax.set(xlabel="frequency [GHz]", ylabel="degree", title="Degree that the antenna asks for")
-    ax.yaxis.get_major_locator().set_params(integer=True)
+    ax.yaxis.set_major_locator(MaxNLocator(integer=True, min_n_ticks=1))
     ax.legend(frameon=False, fontsize=9)
 
 

@@ -26,6 +26,7 @@ from nf2ff.solver.phaseless_certificate import RISE, Certificate, certify
 from nf2ff.solver.phaseless_counting import check_determined, remedies_of
 from nf2ff.solver.phaseless_likelihood import Fit, Readings, groups_of
 from nf2ff.solver.phaseless_range import range_of
+from nf2ff.solver.phaseless_residual import parts_of
 from nf2ff.solver.phaseless_search import NEAR, Task, search
 from nf2ff.solver.requirements import check_polarisations, check_radius, check_units
 
@@ -97,7 +98,7 @@ def reconstruct(
         Degree N of the modes, which must hold the whole antenna.
     noise : float, optional
         Root mean square magnitude of the complex noise of a reading [unit of the responses]; estimated if not
-        given, which takes more starts that agree.
+        given, which takes more starts that agree, and an estimate that is low and looks like noise.
     starts : int
         Independent starts.
     rng : int or numpy.random.Generator, optional
@@ -201,6 +202,7 @@ def _one(
         noise_known=noise is not None,
         unit=unit,
         remedies=remedies_of(samples),
+        parts={by: part[exact.order] for by, part in parts_of(samples).items()},
         rng=rng,
     )
     completed = np.empty(y.size, dtype=complex)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.phaseless import PhaselessCode
 from nf2ff.solver.phaseless_likelihood import Fit, curvature, information, solve_by_gradients
+from nf2ff.solver.phaseless_residual import Parts, most_unlike
 from nf2ff.solver.phaseless_search import Task
 
 Verdict = Literal["certified", "ambiguous", "failed"]
@@ -31,6 +32,12 @@ ONE_MINIMUM = 3.0
 CLOSE = 2.0
 #: Largest relative error of the far field with which a solution is certified: -15 dB.
 LARGEST = 10 ** (-15 / 20)
+#: Noise over the largest reading up to which an estimate is taken for noise: -45 dB. Errors of the scan pass
+#: for noise; those that mislead leave more (2 dB between polarisations: -40 dB), good receivers less.
+LOUDEST = 10 ** (-45 / 20)
+#: Probability below which an uneven residual is not noise: of 80 scans noise alone left 0.1 and more in each;
+#: errors that mislead left 1e-9 mostly, one 6e-4.
+CHANCE = 1e-2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +48,7 @@ class Certificate:
     ----------
     verdict : {"certified", "ambiguous", "failed"}
         Certified: to be trusted; ambiguous: several antennas explain the readings, or one start alone found
-        this one; failed: no antenna found explains them.
+        this one, or what passes for noise may be none; failed: no antenna found explains them.
     chi_square : float
         Misfit over what noise leaves, 1 expected; NaN where the noise was estimated from it.
     scatter : float
@@ -140,12 +147,14 @@ def certify(
     noise_known: bool,
     unit: float,
     remedies: tuple[Notice, ...],
+    parts: Parts,
     rng: np.random.Generator,
 ) -> tuple[Certificate, NDArray[np.complex128]]:
     """Certificate of the best solution, and realisations of its modes (D, J).
 
     ``others`` are what independent starts ended at, the best one's own included, all by the readings not
-    ``kept_out``; ``held_out`` is the best of them. ``unit`` is that of the readings in the task.
+    ``kept_out``; ``held_out`` is the best of them. ``unit`` is that of the readings in the task,
+    and ``parts`` are in its order.
     """
     q = whole.exact.to_modes(best.z)
     draws = realisations(whole, best, rng)
@@ -162,6 +171,10 @@ def certify(
     outside = ~agreeing
     ratio, scatter = whole.ratio(best.w), whole.scatter(best.w)
     held, most = _held_out(whole, held_out, kept_out)
+    noise_db = 20 * np.log10(np.sqrt(whole.variance) / np.max(np.abs(whole.readings.y) / whole.exact.scale))
+    doubts = () if noise_known else _doubts(whole, best, draws, parts, noise_db)
+    if doubts:
+        remedies = (*remedies, PhaselessCode.HELP_STATE())
     reasons: list[Notice] = []
     verdict: Verdict = "certified"
     # Starts that ended where the misfit is no more than twice as large could tell of another antenna.
@@ -190,6 +203,9 @@ def certify(
         verdict = "ambiguous"
         reasons.append(PhaselessCode.NOISE(error_db=20 * np.log10(error)))
         remedies = (PhaselessCode.HELP_LOUDER(), *remedies)
+    elif doubts:
+        verdict, remedies = "ambiguous", remedies[-1:]
+    reasons.extend(doubts)
     gap = float(rise[outside].min()) if outside.any() else np.inf
     if verdict == "certified":
         next_best = ""
@@ -198,17 +214,19 @@ def certify(
             next_best = PhaselessCode.GAP(ratio=next_ratio / ratio)
         misfit = PhaselessCode.STATED(chi_square=ratio)
         if not noise_known:
-            largest = float(np.max(np.abs(whole.readings.y) / whole.exact.scale))
-            misfit = PhaselessCode.ESTIMATED(noise_db=20 * np.log10(np.sqrt(whole.variance) / largest))
+            misfit = PhaselessCode.ESTIMATED(noise_db=noise_db)
         reasons.append(
             PhaselessCode.CERTIFIED(
                 agreeing=int(agreeing.sum()),
                 starts=len(others),
                 misfit=misfit,
                 gap=next_best,
+                held=PhaselessCode.HELD() if np.isfinite(held) else PhaselessCode.FEW(),
                 error_db=20 * np.log10(error),
             )
         )
+        if parts["sphere"].max() == 0:
+            reasons.append(PhaselessCode.ONE_SPHERE())
         remedies = ()
     found = Certificate(
         verdict,
@@ -225,6 +243,18 @@ def certify(
         remedies,
     )
     return found, draws
+
+
+def _doubts(whole: Task, best: Fit, draws: Complex, parts: Parts, noise_db: float) -> tuple[Notice, ...]:
+    """Why a residual from which the noise was estimated may be something else."""
+    found = []
+    most_db = 20 * np.log10(LOUDEST)
+    if noise_db > most_db:
+        found.append(PhaselessCode.LOUD(noise_db=noise_db, most_db=most_db))
+    by, ratio, chance = most_unlike(whole, best, draws, parts)
+    if chance < CHANCE:
+        found.append(PhaselessCode.UNLIKE(by=by, ratio=ratio))
+    return tuple(found)
 
 
 def _held_out(whole: Task, fit: Fit, out: NDArray[np.bool_]) -> tuple[float, float]:

@@ -25,7 +25,8 @@ def check_units(samples: Samples, probe: Probe) -> Reference:
     if samples.response_unit != probe.response_unit:
         raise InputError(
             f"the responses are in {samples.response_unit}, the probe answers in {probe.response_unit}",
-            "state the unit of the responses or give the probe that took them",
+            "give the probe that took them, or state the right unit: with relative responses directivity is "
+            "known, and no power",
         )
     return "absolute"
 

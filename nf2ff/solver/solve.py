@@ -38,6 +38,8 @@ from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_
 LARGE_PROBE_ERROR = 1e-3
 #: Relative residual above which the samples can hardly be what they are said to be.
 LARGE_RESIDUAL = 0.1
+#: Residual from which noise alone is a poor explanation: it is as likely that the model is wrong.
+NO_MODEL = 0.7
 ALL = slice(None)
 
 
@@ -307,7 +309,7 @@ def _judge(
             code = SolutionCode.NOT_CONVERGED if first else SolutionCode.NOT_CONVERGED_HIGHER_ORDERS
             told.append(code(steps=e.iterations))
         drowned = floor is not None and floor.drowned(f)
-        if e.residual > LARGE_RESIDUAL and not (drowned or doubts[f]):
+        if e.residual > LARGE_RESIDUAL and not doubts[f] and (e.residual > NO_MODEL or not drowned):
             told.append(SolutionCode.LARGE_RESIDUAL(residual=e.residual))
         warnings.append(tuple(told))
     count = len(frequencies)

@@ -1,6 +1,8 @@
 """The command that finds out what is wrong with a set-up, on scans whose faults are known."""
 
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -98,6 +100,7 @@ def test_json_and_tables(made, tmp_path):
         assert one["value"] == pytest.approx(wanted, abs=4 * one["uncertainty"])
         assert one["unit"] == "rad"
     assert facts["not_seen"] == []
+    assert "A cable whose phase follows theta" in facts["caveats"][0]
     assert facts["far_field_db"]["aligned"] < -40
     assert native.read_samples(tmp_path / "aligned.h5").time is not None
 
@@ -108,6 +111,36 @@ def test_what_is_not_seen_is_told(made, tmp_path):
     assert "linear drift, phase" in facts["not_seen"][0]["partners"]
     assert any("the scan does not see linear drift, phase" in x for x in facts["warnings"])
     assert any("cuts through the poles" in x for x in facts["warnings"])
+
+
+def write_two(tmp_path, *, extra=0.0, spoilt=()):
+    """Two frequencies, as good as equal; at the lower an ``extra`` gain, and readings that are wrong."""
+    ports, antenna, place = huygens_pair(), cluster(2.0, seed=3, count=5), record("grid +-180", DEGREE)
+    lower, upper = (measured(place, antenna, ports, Faults(), seed=x) for x in (1, 2))
+    response = np.concatenate([lower.response * np.exp(extra * np.sin(place.phi)), upper.response])
+    response[0, list(spoilt)] += 0.3 * np.abs(response).max()
+    frequency = upper.frequency[0] * np.array([1 - 1e-7, 1.0])
+    samples = replace(upper, frequency=frequency, response=response)
+    native.write_samples(tmp_path / "scan.h5", samples)
+    native.write_probe(tmp_path / "probe.h5", replace(probe_of(ports, degree=1), frequency=None))
+    (tmp_path / "terms.toml").write_text(TERMS.replace("thermal-ramp", "channel-imbalance"))
+
+
+def test_every_frequency_is_told(tmp_path):
+    write_two(tmp_path, spoilt=(20, 70))
+    done = run(*arguments(tmp_path), "--left", tmp_path / "left.toml")
+    assert re.search(r"warning, 9.9930809\d+ GHz: 2 of \d+ samples are set aside", done.err)
+    told = native.read_provenance(tmp_path / "aligned.h5")["alignment"]
+    assert "set aside: samples 21, 71" in told
+    assert told.count("far field uncertain by") == 2
+    assert "A residual at the noise proves nothing" in told
+    assert "# A residual at the noise proves nothing" in (tmp_path / "left.toml").read_text()
+
+
+def test_a_scan_that_is_not_explained_is_not_written(tmp_path):
+    write_two(tmp_path, extra=1j * np.radians(5))
+    says = r"reduced chi-square is \d.*name terms that may be missing, such as cable-flexing"
+    assert_refused(tmp_path, *arguments(tmp_path), says=says)
 
 
 @pytest.mark.parametrize(

@@ -91,6 +91,19 @@ def test_nothing_that_failed_is_written(cuts, tmp_path):
     assert not (tmp_path / "result.h5").exists()
 
 
+def test_an_unbalanced_polarisation_asks_for_the_noise(cuts, tmp_path):
+    # 1 dB between polarisations, which leaves what noise of -44 dB or so would.
+    wrong = cuts.response * np.where(cuts.chi > 1, 10 ** (1 / 20), 1)
+    write_samples(tmp_path / "scan.h5", replace(cuts, response=wrong))
+    done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", "--degree", DEGREE)
+    assert done.code == 1
+    assert re.search(r"ambiguous: the misfit is that of noise of -[34]\d\.\d dB of the largest", done.err)
+    assert (
+        "drift and distances, or if the readings really are as noisy state the noise (--noise-db)" in done.err
+    )
+    assert not (tmp_path / "result.h5").exists()
+
+
 @pytest.mark.parametrize(
     ("words", "says", "code"),
     [

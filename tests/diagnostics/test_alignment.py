@@ -22,10 +22,14 @@ from alignment_cases import (
     true_modes,
     two_by_two,
 )
+from scipy.stats import chi2
 
 from nf2ff.diagnostics.alignment import estimate_alignment
+from nf2ff.diagnostics.alignment_fit import Fit
+from nf2ff.diagnostics.alignment_held import held_effect, held_pose
 from nf2ff.diagnostics.alignment_model import Model
 from nf2ff.diagnostics.alignment_parameters import parameters_of
+from nf2ff.diagnostics.alignment_result import check_explained, terms_left
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, AxisWander, TimingLag
@@ -197,7 +201,7 @@ def test_derivatives_by_every_parameter():
     parameters = parameters_of(terms, samples)
     model = Model(samples.at_frequency(0), probe_of(ports, degree=13), parameters, degree, 1)
     columns, places = model.at(np.zeros(len(parameters))).slopes(
-        true_modes(antenna, degree).coefficients[0], samples.response[0]
+        true_modes(antenna, degree).coefficients[0], samples.response[0], parameters
     )
     names = {"phi-theta": "skew", "theta-chi": "sight", "tilt-x": "tilt_x", "tilt-y": "tilt_y"}
     for x, (column, factor) in zip(parameters, places, strict=True):
@@ -262,6 +266,98 @@ def test_other_frequencies_take_the_pose():
     assert np.isnan(result.samples.response[1, 10:13]).all()
     assert not np.isnan(result.samples.response[0]).any()
     assert result.samples.theta.shape == samples.theta.shape
+
+
+def pair(first, second):
+    """Two scans at the same places as one of two frequencies, which are as good as equal; the first tells."""
+    return replace(
+        first,
+        frequency=np.array([FREQUENCY, FREQUENCY * (1 - 1e-7)]),
+        response=np.concatenate([first.response, second.response]),
+    )
+
+
+ANY_FREQUENCY = replace(PROBE, frequency=None)
+#: Degree of a smaller antenna, k r0 = 2, whose modes beyond are 85 dB down.
+SMALL, SMALL_KR0 = 8, 2.0
+HELD_TERMS = (*GEOMETRY, ChannelImbalance(amplitude=0.05, phase=5 * DEG), NOISE)
+
+
+def test_what_a_held_pose_leaves_is_in_the_far_field():
+    place, power = record("equal-area", SMALL), []
+    for seed in range(4):
+        antenna = cluster(SMALL_KR0, seed=seed, count=6)
+        _, wrong, _ = draw_faults(HELD_TERMS, place, np.random.default_rng(seed))
+        scans = [measured(place, antenna, PORTS, wrong, seed=x) for x in (seed, seed + 50)]
+        found = estimate_alignment(pair(*scans), ANY_FREQUENCY, HELD_TERMS, degree=SMALL, threads=1)
+        (other,) = found.others
+        told = next(x for x in other.warnings if str(x.code) == "AlignmentCode.UNSEEN")
+        assert any(x in told for x in ("zero of theta", "axes apart", "squareness"))
+        # As one frequency tells the other nothing new of the pose, both are as sure of the far field.
+        assert other.far_field_after == pytest.approx(found.far_field_after, rel=0.15)
+        assert other.far_field_before == pytest.approx(found.far_field_before, rel=0.15)
+        actual = 10 ** (error_db(other.modes, true_modes(antenna, SMALL)) / 20)
+        power.append((actual / other.far_field_after) ** 2)
+    # Four draws of mostly one direction each: over 4, chi-square of 4 degrees of freedom is within these with
+    # 99.8 % probability. Noise alone, 11 dB less, would make it above 10.
+    low, high = chi2.ppf([0.001, 0.999], 4) / 4
+    assert low < np.mean(power) < high
+
+
+def test_a_held_pose_off_by_a_known_amount_changes_the_modes_as_told():
+    # Drift follows a pose that is off, and doubles the change: on this spiral the two look alike.
+    place, terms = record("constant-rate", SMALL), (*HELD_TERMS, ThermalRamp(phase=10 * DEG))
+    samples = measured(place, cluster(SMALL_KR0, seed=1, count=6), PORTS, Faults(), seed=1)
+    held = held_pose(estimate_alignment(samples, PROBE, terms, degree=SMALL, threads=1))
+    signal = tuple(x for x in parameters_of(terms, samples) if not x.geometric)
+
+    def fitted(values):
+        model = Model(samples, PROBE, signal, SMALL, 1, tuple(zip(held.parameters, values, strict=True)))
+        fit = Fit(model, 10 ** (-50 / 20) * model.top, start=np.zeros(2 * SMALL * (SMALL + 2), complex))
+        fit.run(robust=False)
+        return fit
+
+    fit = fitted(held.value)
+    for i, x in enumerate(held.parameters):
+        one = np.eye(len(held.parameters))[i]
+        told = held_effect(fit, replace(held, covariance=np.outer(one, one)))
+        # A fifth of a prior, so that second order stays below 5 %.
+        off = fitted(np.array(held.value) + 0.2 * x.prior * one)
+        q, size = off.q, np.linalg.norm(fit.q)
+        change = np.linalg.norm(q - fit.q * (np.vdot(fit.q, q) / np.vdot(fit.q, fit.q))) / size
+        assert change == pytest.approx(0.2 * np.sqrt(told.left), rel=0.05)
+        # A fit rests within 0.05 standard uncertainties.
+        rest = 0.1 * fit.observed.posterior.max()
+        spread = np.sqrt(np.diagonal(told.covariance))
+        np.testing.assert_allclose(np.abs(off.u - fit.u), 0.2 * spread, rtol=0.05, atol=rest)
+
+
+def test_what_is_left_is_that_of_the_worst_frequency():
+    place, antenna = record("equal-area + 2", SMALL), cluster(SMALL_KR0, seed=1, count=6)
+    good = measured(place, antenna, PORTS, Faults(), seed=1)
+    noisy = measured(place, antenna, PORTS, Faults(), seed=2, noise_db=-45.0)
+    found = estimate_alignment(pair(good, noisy), ANY_FREQUENCY, HELD_TERMS, degree=SMALL, threads=1)
+    alone = [terms_left(replace(x, others=()), HELD_TERMS) for x in (found, *found.others)]
+    left = terms_left(found, HELD_TERMS)
+    # 5 dB more noise than stated: the residual counts.
+    assert left[3].phase == alone[1][3].phase > 1.5 * alone[0][3].phase
+    assert left[0].offset == alone[0][0].offset
+    check_explained(found)
+
+
+def test_a_scan_that_the_terms_do_not_explain_is_refused():
+    place, antenna = record("grid +-180", SMALL), cluster(SMALL_KR0, seed=1, count=6)
+    good = measured(place, antenna, PORTS, Faults(), seed=1)
+    bent = Faults(gain=1j * 5 * DEG * np.sin(place.phi))
+    bad = measured(place, antenna, PORTS, bent, seed=2)
+    found = estimate_alignment(pair(good, bad), ANY_FREQUENCY, HELD_TERMS, degree=SMALL, threads=1)
+    assert found.chi_square < 1.5
+    assert found.others[0].chi_square > 4
+    with pytest.raises(ValueError, match=r"at 9.99308.* reduced chi-square is .* cable-flexing"):
+        check_explained(found)
+    silent = estimate_alignment(bad, PROBE, [*GEOMETRY, *SIGNAL], degree=SMALL, threads=1)
+    check_explained(silent)
+    assert silent.warnings[0].startswith("DO NOT TRUST these corrections yet: no noise is stated")
 
 
 def test_two_radii_show_an_error_of_the_radius():

@@ -7,15 +7,20 @@ single truths lie within 3 dB of it here, a wrong antenna 20 dB and more above.
 from dataclasses import replace
 
 import numpy as np
+import phaseless_cases
 import pytest
 from phaseless_cases import DEGREE, amplitudes, cluster, far_apart, grid_positions, phaseless_scan
 from rotations import axis_rotation
 from sources import ONE_METRE
 
+from nf2ff.antenna.dipoles import DipoleCluster
+from nf2ff.antenna.modes import WAVE_IMPEDANCE
 from nf2ff.antenna.points import equal_area_spiral
 from nf2ff.measurement.coherence import with_coherence
 from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe
+from nf2ff.measurement.probe_models import modes_of
+from nf2ff.messages.phaseless import PhaselessCode
 from nf2ff.solver import phaseless, phaseless_counting
 from nf2ff.solver.phaseless import reconstruct
 from nf2ff.solver.phaseless_trial import found_in_trial
@@ -62,10 +67,77 @@ def test_noise_is_estimated_where_it_is_not_stated():
     found = reconstruct(samples, PROBE, degree=DEGREE, rng=0)
     (one,) = found.certificates
     assert one.certified
+    assert "; readings held out agree; error of the far field that noise alone predicts -3" in one.sentence()
     assert np.isnan(one.chi_square)
     # 760 readings, 380 groups, 251 unknowns: 889 degrees of freedom, 4 standard deviations of a root.
     assert one.noise == pytest.approx(noise, rel=4 / (2 * 889) ** 0.5)
     assert db(far_apart(found.modes.coefficients[0], truth(true))) < db(one.error) + 3
+
+
+def one_polarisation_times(factor):
+    def change(samples):
+        return replace(samples, response=samples.response * np.where(samples.chi > 1, factor, 1))
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("along", "spheres", "seed", "factor", "loud"),
+    [
+        ("cuts", ONE_SPHERE, 0, 10 ** (1 / 20), True),
+        ("cuts", ONE_SPHERE, 1, 10 ** (1 / 20), True),
+        # 5 degrees between polarisations: the noise estimated is -47 dB, but uneven.
+        ("positions", (1.4, 3.4), 0, np.exp(1j * np.radians(5)), False),
+    ],
+    ids=["level-0", "level-1", "phase"],
+)
+def test_an_unbalanced_polarisation_does_not_pass_for_noise(along, spheres, seed, factor, loud):
+    antenna = cluster(seed)
+    samples, *_ = phaseless_scan(antenna, grid_positions(spheres), along, seed=seed)
+    samples = one_polarisation_times(factor)(samples)
+    found = reconstruct(samples, PROBE, degree=DEGREE, starts=6, rng=seed + 1)
+    (one,) = found.certificates
+    exact = modes_of(antenna, frequency=ONE_METRE, degree=DEGREE).coefficients[0]
+    assert db(far_apart(found.modes.coefficients[0], exact)) > db(one.error) + 6
+    assert one.verdict == "ambiguous"
+    # Nothing else speaks against it.
+    assert [x.code for x in one.reasons] == [PhaselessCode.LOUD] * loud + [PhaselessCode.UNLIKE]
+    assert [x.code for x in one.remedies] == [PhaselessCode.HELP_STATE]
+
+
+def test_much_noise_that_is_even_must_be_stated(monkeypatch):
+    monkeypatch.setattr(phaseless_cases, "NOISE_DB", -40.0)
+    antenna = cluster(2)
+    samples, _, noise = phaseless_scan(antenna, grid_positions(ONE_SPHERE), "cuts", seed=2)
+    (one,) = reconstruct(samples, PROBE, degree=DEGREE, rng=0).certificates
+    assert one.verdict == "ambiguous"
+    assert [x.code for x in one.reasons] == [PhaselessCode.LOUD]
+    # 741 real numbers less 251 unknowns, 4 standard deviations of a root: 13 %, 1.1 dB.
+    assert one.reasons[0].figures["noise_db"] == pytest.approx(-40, abs=1.1)
+    stated = reconstruct(samples, PROBE, degree=DEGREE, noise=noise, rng=0)
+    (one,) = stated.certificates
+    assert one.certified
+    assert "on one sphere a wrong distance" in one.sentence()
+    exact = modes_of(antenna, frequency=ONE_METRE, degree=DEGREE).coefficients[0]
+    assert db(far_apart(stated.modes.coefficients[0], exact)) < db(one.error) + 3
+
+
+@pytest.mark.slow  # Eight starts of powers, 4 s.
+def test_a_panel_of_wrong_balance_is_not_certified():
+    # 3 x 3 Huygens sources 0.21 wavelengths apart: all starts agree on another antenna.
+    x, y = (a.ravel() for a in np.meshgrid(*[[-0.21, 0, 0.21]] * 2))
+    place = np.stack([x, y, 0 * x], axis=1)
+    panel = DipoleCluster(
+        place, np.tile([1 + 0j, 0, 0], (9, 1)), np.tile([0, WAVE_IMPEDANCE + 0j, 0], (9, 1))
+    )
+    samples, *_ = phaseless_scan(panel, grid_positions(), "nothing")
+    samples = one_polarisation_times(10 ** (2 / 20))(samples)
+    found = reconstruct(samples, PROBE, degree=DEGREE, rng=2)
+    (one,) = found.certificates
+    exact = modes_of(panel, frequency=ONE_METRE, degree=DEGREE).coefficients[0]
+    assert db(far_apart(found.modes.coefficients[0], exact)) > -6
+    assert one.verdict == "ambiguous"
+    assert [x.code for x in one.reasons][-2:] == [PhaselessCode.LOUD, PhaselessCode.UNLIKE]
 
 
 def test_any_positions_are_searched():

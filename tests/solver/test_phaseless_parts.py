@@ -244,11 +244,15 @@ class TestVerdicts:
         ]
         none = np.zeros(best.w.size, dtype=bool)
         given = {"kept_out": none, "held_out": ends[0], "noise_known": True, "unit": 1.0, "remedies": ()}
+        given["parts"] = {"sphere": none.astype(int)}
         return certify(task, best, ends, rng=rng, **given)[0]
 
     def test_two_starts_in_one_minimum(self, task):
         one = self.verdict(task, [0, 1, 400], [0, 0, 0.5])
         assert (one.verdict, one.agreeing, one.gap) == ("certified", 2, 400)
+        # None is held out here.
+        assert "; too few readings were held out to tell; " in one.sentence()
+        assert "held out agree" not in one.sentence()
 
     def test_two_starts_in_minima_close_by(self, task):
         one = self.verdict(task, [0, 8], [0, 0])

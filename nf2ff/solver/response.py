@@ -157,10 +157,11 @@ def separate(
                 m[:, ~t.any(axis=(1, 2))] = 0
         return found
 
-    # A change of radius that turns no phase by more than the tolerance is none.
-    if k * half < 0.1 * tolerance:
+    # A change of radius that turns no phase by more than the tolerance is none; what hears nothing has none.
+    there = preconditioned([middle])
+    if k * half < 0.1 * tolerance or not any(there):
         phase = np.exp(-1j * k * middle)
-        fixed = [[(s, m * phase) for s, m in port] for port in preconditioned([middle])]
+        fixed = [[(s, m * phase) for s, m in port] for port in there]
         return Series(t * (k * middle), fixed, None, low, high, k)
 
     def sample(r: Any) -> NDArray[Any]:

@@ -7,6 +7,7 @@ from scipy.spatial.transform import Rotation
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.diagnostics.pose_derivatives import MOTIONS, derivatives_by_pose
+from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 
 PORTS, ANTENNA = two_by_two(), cluster(6.0, seed=1)
@@ -50,3 +51,15 @@ def test_one_frequency_at_a_time():
     samples, probe = somewhere(), probe_of(PORTS)
     with pytest.raises(ValueError, match="take the samples and modes of one frequency"):
         derivatives_by_pose(samples, probe, Modes([1e9], np.zeros((1, 6))))
+
+
+def test_what_the_ideal_probe_does_not_hear_is_zero_at_any_distances():
+    """It reads E along x_p: turned about that axis it reads the same, at one distance and at several."""
+    samples = somewhere()
+    modes = true_modes(ANTENNA, 12)
+    for radius in (samples.radius, samples.radius + np.linspace(0, 0.01, THETA.size)):
+        at = Samples(samples.frequency, samples.theta, samples.phi, samples.chi, radius, 1, samples.response)
+        found = derivatives_by_pose(at, field_probe(), modes)
+        deaf, heard = (found[MOTIONS.index(x)] for x in ("tilt-x", "tilt-y"))
+        np.testing.assert_array_equal(deaf, 0)
+        assert np.abs(heard).max() > 0

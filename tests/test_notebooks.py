@@ -61,6 +61,15 @@ def check_first_scan(found):
     ratio = errors["noise and holes, lower degree"] / errors["noise, lower degree"]
     assert 1 < ratio < np.sqrt(1 / (1 - 4 / 20))
 
+    # The laboratory's table has six digits behind the comma of dB and deg: 6e-8 of a reading, 3 roundings.
+    read, scan = found["read"], found["scan"]
+    order = np.lexsort((read.phi.round(6), read.theta.round(6), read.chi.round(6)))
+    same = np.lexsort((scan.phi.round(6), scan.theta.round(6), scan.chi.round(6)))
+    np.testing.assert_allclose(read.response[0, order], scan.response[0, same], rtol=2e-7)
+    page = Path("report.html").read_text(encoding="utf-8")
+    assert "<html" in page
+    assert "residual" in page
+
 
 def check_trp_sampling(found):
     # Check values of the project (computed): 18.106 dBi and, of the element's shape, 9.826 dBi.

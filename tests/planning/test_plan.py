@@ -6,8 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from nf2ff.antenna.dipoles import huygens_source, rectangular_aperture
-from nf2ff.antenna.modes import WAVE_IMPEDANCE, required_degree, wavenumber
+from nf2ff.antenna.closed_form import far_field_of
+from nf2ff.antenna.dipoles import DipoleCluster, huygens_source, rectangular_aperture
+from nf2ff.antenna.fields import far_field_points
+from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, required_degree, wavenumber
 from nf2ff.measurement.probe import field_probe
 from nf2ff.messages.planning import PlanCode
 from nf2ff.metrics.beam import peak
@@ -177,3 +179,42 @@ def test_parts_that_radiate_one_at_a_time():
     assert lengths[0] == pytest.approx(0.15 - 0.125 + 2 * 0.25**2 / wavelength, rel=1e-9)
     assert lengths[1] == pytest.approx(0.15 - 0.025 + 2 * 0.05**2 / wavelength, rel=1e-9)
     assert alone.ranges[0].kind is RangeKind.DIRECT
+
+
+@pytest.mark.slow
+def test_an_antenna_ten_wavelengths_off_centre():
+    """As a black box, at its known place, and on the centre: counts and errors as predicted.
+
+    The smallest sphere of what is declared decides; the error is held against the closed form.
+    """
+    lam = SPEED_OF_LIGHT / 10e9
+    source = huygens_source(direction=[1, 0, 1], polarisation=[0, 1, 0])
+    panel = rectangular_aperture(source, width=1.5 * lam, height=1.5 * lam, nodes=4)
+    away = DipoleCluster(panel.position + np.array([10 * lam, 0, 0]), panel.electric, panel.magnetic)
+    box, part = Part(sides=(23 * lam, 4 * lam, 4 * lam)), Part((10 * lam, 0, 0), diameter=2.2 * lam)
+    known = {"frequency": [10e9], "device": box, "distance": 15 * lam, "scan": "equal-area-spiral"}
+    cases = {
+        "black box": (plan(**known, parts=()), away),
+        "known place": (plan(**known, parts=(part,)), away),
+        "on it": (plan(**known | {"distance": 25 * lam}, parts=(part,), centre=(10 * lam, 0, 0)), panel),
+    }
+    radius = [math.hypot(11.5, 2, 2), 11.1, 1.1]
+    degree = [found.degree for found, _ in cases.values()]
+    for (found, antenna), r in zip(cases.values(), radius, strict=True):
+        assert found.minimum_radius == pytest.approx(r * lam)
+        # The exact spectrum of the worst dipole on that sphere, and what the distance adds to it.
+        assert found.choices[0].spectrum_degree == required_degree(2 * math.pi * r)
+        assert 0 <= found.degree - found.choices[0].spectrum_degree <= 4
+        # 1.5 positions a pair of degree and order (closed form).
+        n = found.degree
+        assert found.scan.positions == pytest.approx(1.5 * n * (n + 2), rel=0.02)
+        solution = planned_solution(
+            antenna, found.scan, frequency=10e9, radius=found.request.distance, degree=n
+        )
+        theta, phi = np.arccos(np.linspace(-0.99, 0.99, 40)), 2.4 * np.arange(40)
+        exact = np.array(far_field_of(antenna, frequency=[10e9], theta=theta, phi=phi))
+        got = np.array(far_field_points(solution.modes, theta=theta, phi=phi))
+        # The tail wished, -60 dB, is of the worst dipole and of power: this antenna is below it.
+        assert np.linalg.norm(got - exact) / np.linalg.norm(exact) < 1e-3
+    # A known place saves little while it stays off the centre, nearly all once it is on it.
+    assert degree[0] > degree[1] > 4 * degree[2]

@@ -25,8 +25,8 @@ def check_units(samples: Samples, probe: Probe) -> Reference:
     if samples.response_unit != probe.response_unit:
         raise InputError(
             f"the responses are in {samples.response_unit}, the probe answers in {probe.response_unit}",
-            "give the probe that took them, or state the right unit: with relative responses directivity is "
-            "known, and no power",
+            "state the unit of the responses or give the probe that took them; relative responses give "
+            "directivity alone",
         )
     return "absolute"
 

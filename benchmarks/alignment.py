@@ -27,7 +27,7 @@ from misaligned_scans import (
     two_by_two,
 )
 
-from nf2ff.diagnostics.alignment import estimate_alignment
+from nf2ff.diagnostics.alignment.estimate import estimate_alignment
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, TimingLag
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.errors.model import ProbePointing

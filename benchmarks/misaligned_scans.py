@@ -17,8 +17,8 @@ from nf2ff.antenna.closed_form import near_field, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes
 from nf2ff.antenna.points import constant_rate_spiral_for_degree, equal_area_spiral_for_degree
-from nf2ff.diagnostics.alignment_model import Model
-from nf2ff.diagnostics.alignment_parameters import Parameter, parameters_of
+from nf2ff.diagnostics.alignment.model import Model
+from nf2ff.diagnostics.alignment.parameters import Parameter, parameters_of
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, probe_from_modes
 from nf2ff.measurement.probe_models import modes_of

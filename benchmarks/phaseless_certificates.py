@@ -24,10 +24,10 @@ from nf2ff.measurement.coherence import with_coherence
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
-from nf2ff.solver.phaseless import reconstruct
-from nf2ff.solver.phaseless_certificate import apart
-from nf2ff.solver.phaseless_likelihood import Readings, groups_of, most_likely
-from nf2ff.solver.phaseless_range import range_of
+from nf2ff.solver.phaseless.certificate import apart
+from nf2ff.solver.phaseless.likelihood import Readings, groups_of, most_likely
+from nf2ff.solver.phaseless.projection import range_of
+from nf2ff.solver.phaseless.reconstruction import reconstruct
 
 FREQUENCY = SPEED_OF_LIGHT
 OVERSAMPLING = 1.25

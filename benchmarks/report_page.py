@@ -20,8 +20,8 @@ from nf2ff.metrics.beam import peak
 from nf2ff.metrics.result import Result
 from nf2ff.metrics.summary import summarise
 from nf2ff.metrics.transformation import beam_figures
-from nf2ff.report.page import report_page
-from nf2ff.report.page_input import ReportInput
+from nf2ff.report.page.assemble import report_page
+from nf2ff.report.page.inputs import ReportInput
 
 SWITCHES = ("headless=new", "no-sandbox", "disable-gpu", "disable-background-networking", "disable-sync")
 

@@ -16,7 +16,7 @@ from nf2ff.io.report_toml import ReportMeta
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.transformation import transform_samples
-from nf2ff.report.page_input import ReportInput
+from nf2ff.report.page.inputs import ReportInput
 
 #: A picture of one point, in the place of those that take long.
 POINT = (

@@ -191,7 +191,7 @@ def test_names_of_the_package_are_where_it_says():
 
 
 #: A line of a package's docstring: a file of it, and the names in that file which users call.
-LISTED = re.compile(r"^(\w+) : (\w+(?:,\s+\w+)*)$", flags=re.MULTILINE)
+LISTED = re.compile(r"^([\w.]+) : (\w+(?:,\s+\w+)*)$", flags=re.MULTILINE)
 
 
 def listed(text):

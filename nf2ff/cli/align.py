@@ -27,8 +27,8 @@ from nf2ff.cli.options import (
     time_convention_option,
     working,
 )
-from nf2ff.diagnostics.alignment import estimate_alignment
-from nf2ff.diagnostics.alignment_result import Alignment, check_explained, terms_left
+from nf2ff.diagnostics.alignment.estimate import estimate_alignment
+from nf2ff.diagnostics.alignment.result import Alignment, check_explained, terms_left
 from nf2ff.io import native, safe
 from nf2ff.io.alignment_toml import alignment_template, read_alignment_file, write_terms
 from nf2ff.messages.input_error import found_in

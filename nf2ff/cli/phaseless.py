@@ -18,7 +18,7 @@ from nf2ff.measurement.coherence import WAYS, Coherent, with_coherence
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.metrics.phaseless import certified_samples
-from nf2ff.solver.phaseless import Reconstruction
+from nf2ff.solver.phaseless.reconstruction import Reconstruction
 
 
 class Phaseless(NamedTuple):

@@ -35,9 +35,9 @@ from nf2ff.metrics.result import Result
 from nf2ff.metrics.summary import summarise
 from nf2ff.metrics.transformation import beam_figures, limit_orders
 from nf2ff.planning.plan import make_plan
-from nf2ff.report.page import report_page, require_libraries
-from nf2ff.report.page_figures import with_budget
-from nf2ff.report.page_input import ReportInput, indices_of
+from nf2ff.report.page.assemble import report_page, require_libraries
+from nf2ff.report.page.figures import with_budget
+from nf2ff.report.page.inputs import ReportInput, indices_of
 from nf2ff.uncertainty.result import Uncertainty
 
 #: Difference of the modes of a budget from those of the result from which it is not of that result.

@@ -1,9 +1,9 @@
 """What a scan says of its set-up, of where in its box an antenna radiates, of what is in the chamber.
 
-alignment : estimate_alignment
-alignment_result : Alignment, Estimate, check_explained, terms_left
-observability : Observability
-pose_derivatives : MOTIONS, derivatives_by_pose
+alignment.estimate : estimate_alignment
+alignment.result : Alignment, Estimate, check_explained, terms_left
+alignment.observability : Observability
+alignment.pose_derivatives : MOTIONS, derivatives_by_pose
 aperture : aperture_field
 array : Excitations, array_excitations
 back_projection : Projection, back_project, plane_points, sphere_points
@@ -13,5 +13,5 @@ noise : coefficient_noise, result_noise, spectrum_noise, without_noise
 origin : translate, radiation_centre, centre_uncertainty, minimum_sphere
 parts : RadiatingParts, power_map, radiating_parts
 surface : Surface, SurfaceField, read_surface, surface_field
-tie_cuts : TieCuts, tie_cuts
+alignment.tie_cuts : TieCuts, tie_cuts
 """

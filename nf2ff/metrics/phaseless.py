@@ -16,7 +16,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.messages.phaseless import PhaselessCode
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.result import Quantity, Result
-from nf2ff.solver.phaseless import Progress, Reconstruction, reconstruct
+from nf2ff.solver.phaseless.reconstruction import Progress, Reconstruction, reconstruct
 
 #: Power above the degree that is taken for an antenna within a known sphere [dB].
 TAIL_DB = -60.0

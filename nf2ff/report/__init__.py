@@ -6,8 +6,8 @@ budget : budget_dict, budget_lines, budget_rows
 comparison_plots : comparison_cuts, level_comparison
 describe : describe
 design_plots : array_overview
-page : report_page
-page_input : ReportInput
+page.assemble : report_page
+page.inputs : ReportInput
 pattern_plots : balloon, level_distribution, pattern_map, peak_cuts, peak_polar
 plan_plots : plan_overview
 plots : polar_cuts, power_spectrum, principal_cuts

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from nf2ff.diagnostics.alignment_result import Alignment
+from nf2ff.diagnostics.alignment.result import Alignment
 from nf2ff.report.numbers import aligned, level
 
 #: What is no reading of the scan's, and is always told.

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from nf2ff.diagnostics.alignment_result import Alignment
+from nf2ff.diagnostics.alignment.result import Alignment
 from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from nf2ff.antenna.modes import wavenumber
-from nf2ff.diagnostics.tie_cuts import tie_cuts
+from nf2ff.diagnostics.alignment.tie_cuts import tie_cuts
 from nf2ff.planning.degree import DegreeChoice
 from nf2ff.planning.phaseless import FINER, PHASELESS_SETS
 from nf2ff.planning.plan import Plan, samples_of_grid

@@ -3,8 +3,8 @@
 coverage : Coverage
 drift : Drift, scan_drift
 methods : dense_matrix
-phaseless : Reconstruction, reconstruct
-phaseless_certificate : Certificate
+phaseless.reconstruction : Reconstruction, reconstruct
+phaseless.certificate : Certificate
 positions : Geometry, plan_geometry
 problem : Direct, LeastSquares, Problem, Quadrature
 solution : Part, Solution, noise_gain

@@ -15,7 +15,7 @@ from nf2ff.antenna.modes import Modes, rotate
 from nf2ff.io.native import read_result, read_samples, write_modes, write_samples
 from nf2ff.io.report_toml import report_template
 from nf2ff.io.tables import write_table
-from nf2ff.report import page_pictures
+from nf2ff.report.page import pictures
 
 BUDGET = """\
 metrics = ["eirp", "trp", "directivity"]
@@ -49,7 +49,7 @@ def made(tmp_path_factory):
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     """A point in the place of pictures, which take most of the time and are drawn in other tests."""
-    monkeypatch.setattr(page_pictures, "png_text", lambda draw: POINT if callable(draw) else "")
+    monkeypatch.setattr(pictures, "png_text", lambda draw: POINT if callable(draw) else "")
 
 
 def page(made, tmp_path, *options):

@@ -24,12 +24,12 @@ from alignment_cases import (
 )
 from scipy.stats import chi2
 
-from nf2ff.diagnostics.alignment import estimate_alignment
-from nf2ff.diagnostics.alignment_fit import Fit
-from nf2ff.diagnostics.alignment_held import held_effect, held_pose
-from nf2ff.diagnostics.alignment_model import Model
-from nf2ff.diagnostics.alignment_parameters import parameters_of
-from nf2ff.diagnostics.alignment_result import check_explained, terms_left
+from nf2ff.diagnostics.alignment.estimate import estimate_alignment
+from nf2ff.diagnostics.alignment.fit import Fit
+from nf2ff.diagnostics.alignment.held import held_effect, held_pose
+from nf2ff.diagnostics.alignment.model import Model
+from nf2ff.diagnostics.alignment.parameters import parameters_of
+from nf2ff.diagnostics.alignment.result import check_explained, terms_left
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, AxisWander, TimingLag

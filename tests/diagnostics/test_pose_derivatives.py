@@ -6,7 +6,7 @@ from alignment_cases import FREQUENCY, Faults, cluster, poses, probe_of, respons
 from scipy.spatial.transform import Rotation
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.diagnostics.pose_derivatives import MOTIONS, derivatives_by_pose
+from nf2ff.diagnostics.alignment.pose_derivatives import MOTIONS, derivatives_by_pose
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 

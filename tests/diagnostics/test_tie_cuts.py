@@ -14,8 +14,8 @@ from alignment_cases import (
     true_modes,
 )
 
-from nf2ff.diagnostics.alignment import estimate_alignment
-from nf2ff.diagnostics.tie_cuts import tie_cuts
+from nf2ff.diagnostics.alignment.estimate import estimate_alignment
+from nf2ff.diagnostics.alignment.tie_cuts import tie_cuts
 from nf2ff.measurement.samples import Samples
 from nf2ff.uncertainty.errors.receiver import ReceiverNoise, SlowDrift, ThermalRamp
 

@@ -12,8 +12,8 @@ from report_pages import asked_for
 
 from nf2ff.antenna.modes import rotate
 from nf2ff.io.report_toml import ReportMeta
-from nf2ff.report.page import report_page
-from nf2ff.report.page_figures import with_budget
+from nf2ff.report.page.assemble import report_page
+from nf2ff.report.page.figures import with_budget
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.metric import METRICS

@@ -15,11 +15,11 @@ from nf2ff.metrics.beam import peak
 from nf2ff.metrics.result import Quantity, Result
 from nf2ff.metrics.summary import summarise
 from nf2ff.metrics.transformation import beam_figures, transform_samples
-from nf2ff.report import page_pictures
-from nf2ff.report.page import report_page
-from nf2ff.report.page_content import PageContent
-from nf2ff.report.page_figures import figure_rows, with_budget
-from nf2ff.report.page_input import ReportInput
+from nf2ff.report.page import pictures
+from nf2ff.report.page.assemble import report_page
+from nf2ff.report.page.content import PageContent
+from nf2ff.report.page.figures import figure_rows, with_budget
+from nf2ff.report.page.inputs import ReportInput
 from nf2ff.report.result import azimuth_text
 
 #: What needs the field of the whole sphere, by definition: D, TRP, minor lobes, powers into regions.
@@ -67,7 +67,7 @@ def test_what_needs_the_whole_sphere_is_marked_where_a_part_lacks(asked):
 
 
 def test_the_mark_is_explained_once(asked, monkeypatch):
-    monkeypatch.setattr(page_pictures, "png_text", lambda draw: POINT if callable(draw) else "")
+    monkeypatch.setattr(pictures, "png_text", lambda draw: POINT if callable(draw) else "")
     text = " ".join("".join(Markup(report_page(asked)).text).split())
     assert text.count("what is radiated there is not known, and the figure leaves it out") == 1
     assert text.count("what is said of all of it counts what was computed there") == 1
@@ -126,7 +126,7 @@ def test_metrics_of_a_budget_are_marked_as_well(asked, tmp_path):
 
 
 def test_a_lower_limit_is_conformed_from(monkeypatch):
-    monkeypatch.setattr(page_pictures, "png_text", lambda draw: POINT if callable(draw) else "")
+    monkeypatch.setattr(pictures, "png_text", lambda draw: POINT if callable(draw) else "")
     limits = [LimitTable(figure="directivity", **{x: 1.0}, guard=0.0) for x in ("most", "least")]
     asked = ReportInput(of_modes(HUYGENS), "m.h5", meta=ReportMeta(limit=limits))
     text = "".join(Markup(report_page(asked)).text)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from report_pages import levels_of
 
-from nf2ff.report.page_data import ArrayPack
+from nf2ff.report.page.data import ArrayPack
 
 
 def unpacked(pack, name):

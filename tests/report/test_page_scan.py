@@ -10,9 +10,9 @@ from report_pages import levels_of, scan_of
 
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.report.page_data import ArrayPack
-from nf2ff.report.page_pattern import map_grid
-from nf2ff.report.page_scan import ScanMaps, left_of
+from nf2ff.report.page.data import ArrayPack
+from nf2ff.report.page.pattern import map_grid
+from nf2ff.report.page.scan import ScanMaps, left_of
 from nf2ff.solver.solve import solve
 
 

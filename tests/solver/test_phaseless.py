@@ -21,9 +21,9 @@ from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.probe_models import modes_of
 from nf2ff.messages.phaseless import PhaselessCode
-from nf2ff.solver import phaseless, phaseless_counting
-from nf2ff.solver.phaseless import reconstruct
-from nf2ff.solver.phaseless_trial import found_in_trial
+from nf2ff.solver.phaseless import counting, reconstruction
+from nf2ff.solver.phaseless.reconstruction import reconstruct
+from nf2ff.solver.phaseless.trial import found_in_trial
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
 
@@ -202,8 +202,8 @@ def test_spheres_far_away_are_refused():
 def test_what_is_not_determined_is_never_certified(monkeypatch, along, seed):
     # Were such sets not refused before the work, no certificate may be given for them.
     samples, true, noise = phaseless_scan(cluster(seed), grid_positions(ONE_SPHERE), along, seed=seed)
-    monkeypatch.setattr(phaseless, "check_determined", lambda *_: None)
-    monkeypatch.setattr(phaseless, "STEPS", 500)
+    monkeypatch.setattr(reconstruction, "check_determined", lambda *_: None)
+    monkeypatch.setattr(reconstruction, "STEPS", 500)
     found = reconstruct(samples, PROBE, degree=DEGREE, noise=noise, starts=4, rng=seed)
     wrong = db(far_apart(found.modes.coefficients[0], truth(true))) > db(found.certificates[0].error) + 6
     assert wrong
@@ -247,7 +247,7 @@ def test_interrupted_it_keeps_what_it_has(monkeypatch):
     def at_once(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(phaseless, "_chain", at_once)
+    monkeypatch.setattr(reconstruction, "_chain", at_once)
     with pytest.raises(KeyboardInterrupt):
         reconstruct(samples, PROBE, degree=DEGREE, noise=noise, starts=2, rng=0, jobs=1)
 
@@ -323,4 +323,4 @@ class TestGroups:
     def test_spheres_are_counted_in_wavelengths(self):
         samples, *_ = phaseless_scan(cluster(0), grid_positions((1.4, 1.5, 3.0)), "nothing")
         # 0.1 wavelengths apart is one sphere.
-        assert phaseless_counting.spheres(samples) == 2
+        assert counting.spheres(samples) == 2

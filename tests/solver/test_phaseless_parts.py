@@ -10,10 +10,10 @@ from scipy.special import logsumexp
 
 from nf2ff.antenna.modes import mode_count
 from nf2ff.measurement.probe import field_probe
-from nf2ff.solver import phaseless_range
-from nf2ff.solver.phaseless_certificate import certify, realisations
-from nf2ff.solver.phaseless_likelihood import Readings, deviance, groups_of, most_likely
-from nf2ff.solver.phaseless_range import (
+from nf2ff.solver.phaseless import projection
+from nf2ff.solver.phaseless.certificate import certify, realisations
+from nf2ff.solver.phaseless.likelihood import Readings, deviance, groups_of, most_likely
+from nf2ff.solver.phaseless.projection import (
     DenseRange,
     PointRange,
     RingRange,
@@ -21,7 +21,7 @@ from nf2ff.solver.phaseless_range import (
     _point_range,
     range_of,
 )
-from nf2ff.solver.phaseless_search import Task
+from nf2ff.solver.phaseless.search import Task
 from nf2ff.solver.transmission import modelled
 
 SPHERES = (1.4, 2.0, 3.4)
@@ -93,7 +93,7 @@ def test_both_ranges_project_alike(grid):
 def test_a_ring_lacking_a_position_is_no_ring(grid, monkeypatch):
     some = grid.part([0], np.arange(grid.port.size) != 11)
     assert isinstance(range_of(some, field_probe(), DEGREE), DenseRange)
-    monkeypatch.setattr(phaseless_range, "_DENSE", 1000)
+    monkeypatch.setattr(projection, "_DENSE", 1000)
     assert isinstance(range_of(some, field_probe(), DEGREE), PointRange)
 
 

@@ -7,11 +7,11 @@ import pytest
 from phaseless_cases import DEGREE, cluster, grid_positions, phaseless_scan
 
 from nf2ff.measurement.probe import field_probe
-from nf2ff.solver.phaseless_certificate import CHANCE, realisations
-from nf2ff.solver.phaseless_likelihood import Readings, groups_of, most_likely
-from nf2ff.solver.phaseless_range import range_of
-from nf2ff.solver.phaseless_residual import PARTS, most_unlike, parts_of
-from nf2ff.solver.phaseless_search import Task
+from nf2ff.solver.phaseless.certificate import CHANCE, realisations
+from nf2ff.solver.phaseless.likelihood import Readings, groups_of, most_likely
+from nf2ff.solver.phaseless.projection import range_of
+from nf2ff.solver.phaseless.residual import PARTS, most_unlike, parts_of
+from nf2ff.solver.phaseless.search import Task
 
 
 @pytest.fixture(scope="module", params=["nothing", "positions"])

@@ -15,7 +15,7 @@ from nf2ff.metrics.comparison import Freedom, compare
 from nf2ff.report.budget import NOT_SUPPLIED, budget_rows
 from nf2ff.report.comparison import comparison_rows
 from nf2ff.report.over_frequency import Row, row_text, told_once
-from nf2ff.report.page_figures import (
+from nf2ff.report.page.figures import (
     OF_METRIC,
     PARTIAL,
     FigureRow,
@@ -24,7 +24,7 @@ from nf2ff.report.page_figures import (
     metric_tables,
     shown_interval,
 )
-from nf2ff.report.page_input import ReportInput, indices_of
+from nf2ff.report.page.inputs import ReportInput, indices_of
 from nf2ff.report.plan import CAUTIONS as PLAN_CAUTIONS
 from nf2ff.report.plan import plan_lines
 from nf2ff.report.result import azimuth_text

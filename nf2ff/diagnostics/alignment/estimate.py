@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes, mode_count
-from nf2ff.diagnostics.alignment_fit import Fit
-from nf2ff.diagnostics.alignment_held import HeldEffect, HeldPose, held_effect, held_pose
-from nf2ff.diagnostics.alignment_model import Model, rows
-from nf2ff.diagnostics.alignment_parameters import Parameter, noise_of, parameters_of
-from nf2ff.diagnostics.alignment_pose import MOVES, pose_of
-from nf2ff.diagnostics.alignment_result import Alignment
+from nf2ff.diagnostics.alignment.fit import Fit
+from nf2ff.diagnostics.alignment.held import HeldEffect, HeldPose, held_effect, held_pose
+from nf2ff.diagnostics.alignment.model import Model, rows
+from nf2ff.diagnostics.alignment.parameters import Parameter, noise_of, parameters_of
+from nf2ff.diagnostics.alignment.pose import MOVES, pose_of
+from nf2ff.diagnostics.alignment.result import Alignment
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.metrics.beam_set import BeamQuantity, Envelope, distribution, envelope_of, percentile
-from nf2ff.report.page_data import ArrayPack
-from nf2ff.report.page_pattern import MAP_DEPTH, is_fine, map_grid
+from nf2ff.report.page.data import ArrayPack
+from nf2ff.report.page.pattern import MAP_DEPTH, is_fine, map_grid
 from nf2ff.report.picture import decibels
 
 #: Percentiles that are listed [%], and points of the drawn distribution.

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.diagnostics.alignment_parameters import Parameter
-from nf2ff.diagnostics.observability import Observability
+from nf2ff.diagnostics.alignment.observability import Observability
+from nf2ff.diagnostics.alignment.parameters import Parameter
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice

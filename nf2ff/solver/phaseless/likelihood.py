@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.solver.phaseless_range import Range
+from nf2ff.solver.phaseless.projection import Range
 
 Complex = NDArray[Any]
 Real = NDArray[np.float64]

@@ -14,8 +14,9 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.beam_set import Envelope
-from nf2ff.report import page_pattern, page_pictures, pattern_plots, plots, scan_plots
-from nf2ff.report.page_beams import (
+from nf2ff.report import pattern_plots, plots, scan_plots
+from nf2ff.report.page import pattern, pictures
+from nf2ff.report.page.beams import (
     MOST_BEAMS,
     beam_quantity,
     envelopes,
@@ -23,9 +24,9 @@ from nf2ff.report.page_beams import (
     put_beams,
     shown_levels,
 )
-from nf2ff.report.page_data import ArrayPack
-from nf2ff.report.page_input import ReportInput, indices_of
-from nf2ff.report.page_scan import Left, ScanMaps, left_of
+from nf2ff.report.page.data import ArrayPack
+from nf2ff.report.page.inputs import ReportInput, indices_of
+from nf2ff.report.page.scan import Left, ScanMaps, left_of
 from nf2ff.report.picture import decibels
 from nf2ff.report.result import AT_POLE_DEG
 from nf2ff.report.uncertainty_plots import cuts_with_bars
@@ -66,7 +67,7 @@ class Drawn:
         self.first = self.shown.index(asked.frequency_index)
         self.modes = asked.result.modes.at(self.shown)
         self.top = self._peak()
-        self.step = page_pattern.map_step(len(self.shown), self.modes.degree)
+        self.step = pattern.map_step(len(self.shown), self.modes.degree)
         self.facts: dict[str, Any] = {
             "ghz": [asked.ghz[f] for f in self.shown],
             "first": self.first,
@@ -79,7 +80,7 @@ class Drawn:
             },
             "pole": AT_POLE_DEG,
             "step": self.step,
-            "fine": page_pattern.is_fine(len(self.shown)),
+            "fine": pattern.is_fine(len(self.shown)),
             "scales": _scales(),
             "scan": None,
             "beams": None,
@@ -106,7 +107,7 @@ class Drawn:
         return np.asarray(decibels(modes.radiated_power() / 1e-3))
 
     def _picture(self, name: str, draw: Callable[[], Any]) -> None:
-        self.pictures[name] = page_pictures.png_text(draw)
+        self.pictures[name] = pictures.png_text(draw)
 
     def _over_frequency(self, curves: Mapping[str, Real]) -> None:
         frequency = self.asked.result.modes.frequency
@@ -118,16 +119,16 @@ class Drawn:
 
     def _patterns(self) -> None:
         asked, modes, one = self.asked, self.modes, self.modes.at(self.first)
-        page_pattern.put_maps(self.pack, "map", modes, self.top, step=self.step)
+        pattern.put_maps(self.pack, "map", modes, self.top, step=self.step)
         field = asked.result.far_field
-        self.facts["trusted"] = page_pattern.put_trusted(self.pack, field, self.shown, step=self.step)
+        self.facts["trusted"] = pattern.put_trusted(self.pack, field, self.shown, step=self.step)
         self._cuts()
-        self.facts["spectrum"] = page_pattern.put_spectrum(self.pack, modes)
+        self.facts["spectrum"] = pattern.put_spectrum(self.pack, modes)
         self._picture("map", partial(pattern_plots.pattern_map, one, seen=self._seen()))
         self._picture("u-v", partial(pattern_plots.pattern_map, one, kind="u-v", seen=self._seen()))
         self._picture("balloon", partial(pattern_plots.balloon, one, seen=self._seen()))
         self._picture("spectrum", partial(plots.power_spectrum, one))
-        self._picture("orders", partial(page_pictures.order_map, one))
+        self._picture("orders", partial(pictures.order_map, one))
 
     def _seen(self) -> FarField | None:
         """What marks the directions that were not seen, at the frequency of the pictures."""
@@ -138,25 +139,25 @@ class Drawn:
         """Cuts through the peak, or where draws followed them, with bands; those of the other result."""
         asked, modes = self.asked, self.modes
         count = modes.frequency.size
-        drawn = asked.uncertainty and page_pattern.planes_of_draws(asked.uncertainty, count)
+        drawn = asked.uncertainty and pattern.planes_of_draws(asked.uncertainty, count)
         bands = None
         at: Peak = self.top
         if asked.uncertainty is not None and drawn:
             planes, at = drawn
-            bands = page_pattern.put_bands(self.pack, asked.uncertainty, self.shown)
-            pattern = asked.uncertainty.pattern
-            assert pattern is not None
-            names = [list(pattern.cut.names or [f"cut {i + 1}" for i in range(len(planes))])] * count
+            bands = pattern.put_bands(self.pack, asked.uncertainty, self.shown)
+            drawn_pattern = asked.uncertainty.pattern
+            assert drawn_pattern is not None
+            names = [list(drawn_pattern.cut.names or [f"cut {i + 1}" for i in range(len(planes))])] * count
         else:
             quantities = {
                 name: quantity._replace(values=np.asarray(quantity.values)[self.shown])
                 for name, quantity in asked.result.quantities.items()
             }
-            planes = list(page_pattern.planes_of(quantities, modes, self.top))
+            planes = list(pattern.planes_of(quantities, modes, self.top))
             names = [[plane[f].name for plane in planes] for f in range(count)]
-        angle = page_pattern.cut_angles(count, modes.degree)
-        levels = page_pattern.cut_levels(modes, at, planes, angle)
-        look: dict[str, Any] = {"depth": page_pattern.CUT_DEPTH, "step": page_pattern.CUT_STEP, "fine": True}
+        angle = pattern.cut_angles(count, modes.degree)
+        levels = pattern.cut_levels(modes, at, planes, angle)
+        look: dict[str, Any] = {"depth": pattern.CUT_DEPTH, "step": pattern.CUT_STEP, "fine": True}
         look["top"] = 10 * np.log10(self.top.directivity)
         self.pack.put_levels("cuts", levels, **look)
         self.facts["cuts"] = {
@@ -167,7 +168,7 @@ class Drawn:
         }
         field = asked.result.far_field
         if field is not None and field.trusted is not None:
-            page_pattern.put_trusted_cuts(self.pack, field, self.shown, at, planes, angle)
+            pattern.put_trusted_cuts(self.pack, field, self.shown, at, planes, angle)
         if asked.other is not None:
             name, other = asked.other
             rows = indices_of(other.frequency, modes.frequency)
@@ -176,12 +177,12 @@ class Drawn:
             there = Peak(at.theta[kept], at.phi[kept], at.directivity[kept], None)
             matched = other.at([i for i in rows if i is not None])
             ways = [[plane[f] for f in kept] for plane in planes]
-            more[kept] = page_pattern.cut_levels(matched, there, ways, angle)
+            more[kept] = pattern.cut_levels(matched, there, ways, angle)
             self.pack.put_levels("other", more, **look)
             self.facts["cuts"]["other"] = name
         pair = {"": modes.at(self.first)}
         if asked.other is not None and (i := indices_of(other.frequency, pair[""].frequency)[0]) is not None:
-            pair = {"this result": pair[""], page_pictures.plain_text(name): other.at(i)}
+            pair = {"this result": pair[""], pictures.plain_text(name): other.at(i)}
         mark = self._seen()
         marks = {} if mark is None else {next(iter(pair)): mark}
         draw = partial(pattern_plots.peak_cuts, pair, plane=planes[0][self.first], seen=marks)
@@ -227,9 +228,7 @@ class Drawn:
                 "label": "residual over the largest reading [dB]",
                 "title": f"Residual, {self.facts['ghz'][self.first]} GHz",
             }
-            self._picture(
-                "residual", partial(page_pictures.sphere_map, values, step=maps.step, low=low, **words)
-            )
+            self._picture("residual", partial(pictures.sphere_map, values, step=maps.step, low=low, **words))
 
     # --- beams -----------------------------------------------------------------------------------
 
@@ -258,11 +257,9 @@ class Drawn:
         title = f"{self.facts['ghz'][self.first]} GHz: beam that is the strongest"
         step = max(self.step, 1.0)
         which, _ = nearest_beams(one, step)
-        self._picture(
-            "best-beam", partial(page_pictures.beam_map, which, list(beams), step=step, title=title)
-        )
+        self._picture("best-beam", partial(pictures.beam_map, which, list(beams), step=step, title=title))
         unit = "EIRP [dBm]" if beam_quantity(beams) == "eirp" else "directivity [dBi]"
-        self._picture("distribution", partial(page_pictures.distribution_chart, one, shown_levels, unit=unit))
+        self._picture("distribution", partial(pictures.distribution_chart, one, shown_levels, unit=unit))
 
     # --- budget ----------------------------------------------------------------------------------
 
@@ -272,7 +269,7 @@ class Drawn:
             return
         budget = found.budgets[self.asked.frequency_index]
         for metric in budget.metrics:
-            chart = partial(page_pictures.term_chart, budget, metric.name, title=metric.label)
+            chart = partial(pictures.term_chart, budget, metric.name, title=metric.label)
             self._picture(f"terms-{metric.name}", chart)
 
 

@@ -15,8 +15,8 @@ from nf2ff.kernel.sphere import angle_of_chord, canonical_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.report.page_data import ArrayPack
-from nf2ff.report.page_pattern import map_grid
+from nf2ff.report.page.data import ArrayPack
+from nf2ff.report.page.pattern import map_grid
 from nf2ff.report.picture import decibels
 from nf2ff.report.scan_plots import strongest_rows
 from nf2ff.uncertainty.remeasured import responses_of

@@ -1,9 +1,9 @@
 """Far field without a phase reference: from powers, from lines of unknown phase, from displaced elements.
 
 A sample's group (``Samples.coherence``) says with which others it shares one unknown phase; groups of one are
-powers. Random starts look for an antenna that explains the readings (`phaseless_search`), the most likely one
-near each is found (`phaseless_likelihood`), and what they found decides what the result is worth
-(`phaseless_certificate`).
+powers. Random starts look for an antenna that explains the readings (`search`), the most likely one
+near each is found (`likelihood`), and what they found decides what the result is worth
+(`certificate`).
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import degree as degrees
-from nf2ff.solver.phaseless_certificate import RISE, Certificate, certify
-from nf2ff.solver.phaseless_counting import check_determined, remedies_of
-from nf2ff.solver.phaseless_likelihood import Fit, Readings, groups_of
-from nf2ff.solver.phaseless_range import range_of
-from nf2ff.solver.phaseless_residual import parts_of
-from nf2ff.solver.phaseless_search import NEAR, Task, search
+from nf2ff.solver.phaseless.certificate import RISE, Certificate, certify
+from nf2ff.solver.phaseless.counting import check_determined, remedies_of
+from nf2ff.solver.phaseless.likelihood import Fit, Readings, groups_of
+from nf2ff.solver.phaseless.projection import range_of
+from nf2ff.solver.phaseless.residual import parts_of
+from nf2ff.solver.phaseless.search import NEAR, Task, search
 from nf2ff.solver.requirements import check_polarisations, check_radius, check_units
 
 Complex = NDArray[np.complex128]

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.phaseless_likelihood import Fit, curvature
-from nf2ff.solver.phaseless_search import Task
+from nf2ff.solver.phaseless.likelihood import Fit, curvature
+from nf2ff.solver.phaseless.search import Task
 
 Parts = dict[str, NDArray[np.intp]]
 

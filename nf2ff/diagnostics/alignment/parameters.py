@@ -66,7 +66,7 @@ class Parameter:
     prior : float
         Its standard uncertainty before, about zero [unit].
     moves : tuple of (str, (M,) ndarray or float)
-        What it does to the pose, per unit: names of `alignment_pose.MOVES`, or "tilt-x", "tilt-y".
+        What it does to the pose, per unit: names of `pose.MOVES`, or "tilt-x", "tilt-y".
     gain, offset : (M,) ndarray or None
         What it adds to the logarithm of the gain, or to the response over the largest, per unit.
     imaginary : bool

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count
-from nf2ff.diagnostics.alignment_model import COARSE_RTOL, Model, Placed
-from nf2ff.diagnostics.alignment_parameters import Parameter
-from nf2ff.diagnostics.observability import observe
+from nf2ff.diagnostics.alignment.model import COARSE_RTOL, Model, Placed
+from nf2ff.diagnostics.alignment.observability import observe
+from nf2ff.diagnostics.alignment.parameters import Parameter
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -9,9 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.diagnostics.alignment_parameters import Parameter
-from nf2ff.diagnostics.alignment_pose import MOVES, motions_by, pose_of
-from nf2ff.diagnostics.pose_derivatives import MOTIONS, of_probe, pose_operators, tilt_derivatives
+from nf2ff.diagnostics.alignment.parameters import Parameter
+from nf2ff.diagnostics.alignment.pose import MOVES, motions_by, pose_of
+from nf2ff.diagnostics.alignment.pose_derivatives import MOTIONS, of_probe, pose_operators, tilt_derivatives
 from nf2ff.measurement.probe import Probe, drop_weak_orders, mounted
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.methods import by_conjugate_gradients

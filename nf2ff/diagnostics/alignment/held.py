@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.diagnostics.alignment_fit import Fit
-from nf2ff.diagnostics.alignment_parameters import Parameter
-from nf2ff.diagnostics.alignment_result import Alignment
+from nf2ff.diagnostics.alignment.fit import Fit
+from nf2ff.diagnostics.alignment.parameters import Parameter
+from nf2ff.diagnostics.alignment.result import Alignment
 
 Real = NDArray[np.float64]
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.phaseless import PhaselessCode
-from nf2ff.solver.phaseless_likelihood import Fit, curvature, information, solve_by_gradients
-from nf2ff.solver.phaseless_residual import Parts, most_unlike
-from nf2ff.solver.phaseless_search import Task
+from nf2ff.solver.phaseless.likelihood import Fit, curvature, information, solve_by_gradients
+from nf2ff.solver.phaseless.residual import Parts, most_unlike
+from nf2ff.solver.phaseless.search import Task
 
 Verdict = Literal["certified", "ambiguous", "failed"]
 Complex = NDArray[Any]

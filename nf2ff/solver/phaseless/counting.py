@@ -13,8 +13,8 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.phaseless import PhaselessCode
-from nf2ff.solver.phaseless_likelihood import groups_of
-from nf2ff.solver.phaseless_trial import STARTS, found_in_trial
+from nf2ff.solver.phaseless.likelihood import groups_of
+from nf2ff.solver.phaseless.trial import STARTS, found_in_trial
 
 #: Real numbers measured for each unknown at least.
 REDUNDANCY = 1.2

@@ -14,16 +14,16 @@ from typing import Any
 
 from nf2ff.messages.input_error import InputError
 from nf2ff.report.budget import BUDGET_HEADER, NOT_SUPPLIED
-from nf2ff.report.page_content import (
+from nf2ff.report.page.content import (
     CAUTIONS,
     PARTIAL_COMPARISON,
     PARTIAL_FIGURES,
     POWER_CAUTION,
     PageContent,
 )
-from nf2ff.report.page_data import packed_text
-from nf2ff.report.page_drawn import Drawn
-from nf2ff.report.page_input import ReportInput
+from nf2ff.report.page.data import packed_text
+from nf2ff.report.page.drawn import Drawn
+from nf2ff.report.page.inputs import ReportInput
 from nf2ff.report.result import azimuth_text
 
 #: What to install where a library lacks.

@@ -7,10 +7,10 @@ import numpy as np
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.phaseless_certificate import apart
-from nf2ff.solver.phaseless_likelihood import Readings, groups_of
-from nf2ff.solver.phaseless_range import range_of
-from nf2ff.solver.phaseless_search import Task, search
+from nf2ff.solver.phaseless.certificate import apart
+from nf2ff.solver.phaseless.likelihood import Readings, groups_of
+from nf2ff.solver.phaseless.projection import range_of
+from nf2ff.solver.phaseless.search import Task, search
 
 #: Starts of a trial, their steps, noise over the largest reading (-50 dB), and error of what counts as found.
 STARTS, STEPS, NOISE, FOUND = 4, 1000, 10 ** (-50 / 20), 0.1

@@ -18,7 +18,7 @@ from nf2ff.metrics.cuts import cuts_through
 from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane
 from nf2ff.metrics.result import Quantity
-from nf2ff.report.page_data import ArrayPack
+from nf2ff.report.page.data import ArrayPack
 from nf2ff.report.picture import decibels
 from nf2ff.uncertainty.budget.combine import coverage_factor
 from nf2ff.uncertainty.result import Uncertainty

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.solver.phaseless_likelihood import Fit, Readings, most_likely
-from nf2ff.solver.phaseless_range import Range
+from nf2ff.solver.phaseless.likelihood import Fit, Readings, most_likely
+from nf2ff.solver.phaseless.projection import Range
 
 Complex = NDArray[Any]
 

@@ -1,0 +1,1 @@
+"""Far field without a phase reference: begin at `reconstruction`."""

@@ -323,7 +323,9 @@ def _warn_of_gaps(
             sentences.append(ResultCode.NOISE_AMPLIFIED(gain_db=gain_db, degree=solution.degree[f]))
         if solution.partial[f]:
             theta, phi = math.degrees(top.theta[f]), math.degrees(top.phi[f])
-            place = {"theta_deg": theta, "phi_deg": round(phi, 1) % 360}
+            # At a pole, to the digits shown, the azimuth is that of noise.
+            phi = 0.0 if round(theta, 1) in (0.0, 180.0) else round(phi, 1) % 360
+            place = {"theta_deg": theta, "phi_deg": phi}
             sentences += _doubts_of_peak(found, f, bool(seen[f]), place)
 
 

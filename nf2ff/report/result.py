@@ -105,9 +105,11 @@ def azimuth_text(theta: float, phi: float, digits: int, unit: str = "") -> str:
 
 
 def close_azimuths(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Azimuths [deg] for a table, counted from below zero where they lie on both sides of 360."""
+    """Azimuths [deg] for a table, counted from below zero where they lie on both sides of 360; NaN stays."""
     turned = np.mod(degrees + 180, 360) - 180
-    return np.asarray(turned if np.ptp(turned) < np.ptp(degrees) else degrees)
+    known = np.isfinite(degrees)
+    closer = known.any() and np.ptp(turned[known]) < np.ptp(degrees[known])
+    return np.asarray(turned if closer else degrees)
 
 
 def warning_lines(frequency: Iterable[float], warnings: Iterable[Iterable[str]]) -> list[str]:
@@ -152,11 +154,12 @@ def _rows(facts: Sequence[dict[str, Any]], gains: Mapping[str, str]) -> list[Row
     def of_peak(name: str) -> Any:
         return np.array([x["peak"].get(name, math.nan) for x in facts])
 
+    theta = of_peak("theta_deg")
     power = np.array([x["radiated_power_w"] or math.nan for x in facts])
     return [
         Row("D/dBi", of_peak("directivity_dbi"), 4),
-        Row("theta/deg", of_peak("theta_deg"), 4),
-        Row("phi/deg", close_azimuths(of_peak("phi_deg")), 4),
+        Row("theta/deg", theta, 4),
+        Row("phi/deg", close_azimuths(np.where(at_pole(theta), np.nan, of_peak("phi_deg"))), 4),
         Row("EIRP/dBm", of_peak("eirp_dbm"), 4),
         Row("TRP/dBm", 10 * np.log10(power / 1e-3), 4),
         *(Row(title, of_peak(name), 4) for name, title in gains.items()),
@@ -172,7 +175,7 @@ def _each(facts: Sequence[dict[str, Any]], gains: Mapping[str, str]) -> list[str
         cells = [
             f"{top['directivity_dbi']:9.4f}",
             f"{top['theta_deg']:10.4f}",
-            f"{shown_azimuth(top['phi_deg'], 4):10.4f}",
+            f"{azimuth_text(top['theta_deg'], top['phi_deg'], 4):>10}",
             _or_dash(top.get("eirp_dbm")),
             _or_dash(10 * math.log10(trp / 1e-3) if trp else None),
             *(f"{top[x]:9.4f}" for x in gains),

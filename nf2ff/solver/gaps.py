@@ -40,6 +40,12 @@ MIN_REDUNDANCY = 0.1
 HELD, HELD_RATIO = 1e-3, 1.5
 #: Steps in which a lower degree is sought, and how far down.
 LOWER, LOWEST = 0.87, 0.4
+#: Noise that explains the samples, up to which the least degree is sought, at least (what the damping of a
+#: gap leaves of noiseless samples is two thirds of it), and its ratio to that of the largest degree: of a
+#: thousand readings the rms is known to 1.6 %.
+EXPLAINED, EXPLAINED_RATIO = 1.5e-3, 1.05
+#: Damping at that degree, at least: it holds back less there.
+LEAST_DAMPING = 1e-3
 
 
 class Attempt(NamedTuple):
@@ -52,7 +58,9 @@ class Attempt(NamedTuple):
     doubtful: bool
 
 
-def damped_for_gap(method: Method | None, coverage: Coverage, degree: int) -> tuple[Method, list[Notice]]:
+def damped_for_gap(
+    method: Method | None, coverage: Coverage, degree: int, *, damping: float = GAP_DAMPING
+) -> tuple[Method, list[Notice]]:
     """The method where a part of the sphere was not seen, and what is said of that part.
 
     Refused if too much is missing, or if the method has no damping.
@@ -64,9 +72,9 @@ def damped_for_gap(method: Method | None, coverage: Coverage, degree: int) -> tu
     if unseen > MAX_UNSEEN:
         raise InputError(seen, f"measure more of the sphere, or take a lower degree ({reach})")
     if method is None:
-        method = GAP_METHOD
+        method = replace(GAP_METHOD, damping=damping)
     elif isinstance(method, LeastSquares) and method.damping is None:
-        method = _damped(method, GAP_DAMPING)
+        method = _damped(method, damping)
     if isinstance(method, LeastSquares) and method.damping == 0:
         raise InputError(seen, f"give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})")
     return method, [SolutionCode.GAP(gap=seen, degree=degree, reach_deg=reach_deg)]
@@ -152,3 +160,31 @@ def lower_degree(found: Attempt, coverage: Coverage, method: Method | None) -> A
             return None
         return lower
     return None
+
+
+def least_degree(found: Attempt, coverage: Coverage) -> int:
+    """The least degree that explains the samples as well as that of ``found``, which is damped.
+
+    Where a part of the sphere was not seen, the far field beside it hangs on near field that was not
+    measured, the more so the larger the sphere that the modes fill: the waves of degree n that come in
+    direction theta pass the measured sphere up to asin(n / kr) away. An antenna that needs fewer is given
+    fewer.
+    """
+
+    def noise(estimates: list[methods.Estimate], degree: int) -> float:
+        # Of the waves of a part that was not seen, the samples are free.
+        fitted = mode_count(degree) * (1 - float(coverage.unseen(degree).mean()))
+        left = 1 - min(1 - MIN_REDUNDANCY, fitted / found.prepared.samples.response.shape[1])
+        return max(e.residual for e in estimates) / math.sqrt(left)
+
+    high = found.prepared.degree
+    low = math.ceil(LOWEST * high) - 1
+    most = max(EXPLAINED, EXPLAINED_RATIO * noise(found.estimates, high))
+    while high - low > max(1, high // 50):
+        degree = (low + high) // 2
+        tried = replace(found.prepared, degree=degree)
+        if noise(tried.estimates(tried.samples.response), degree) <= most:
+            high = degree
+        else:
+            low = degree
+    return high

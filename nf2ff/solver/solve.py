@@ -243,8 +243,18 @@ def _attempt(
             lower.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=taken, allowed=chosen))
             reasons = _instead(reasons, "what the samples determine everywhere", chosen)
             found = lower
+        elif coverage.unseen(chosen).any() and (least := gaps.least_degree(found, coverage)) < chosen:
+            reasons = _instead(reasons, "the least that explains the samples", chosen)
+            settled, notes = _settle(method, scan, coverage, least, grid_degree, damping=gaps.LEAST_DAMPING)
+            if not coverage.unseen(least).any():
+                lack = gaps.lacking(coverage, chosen)
+                notes = [SolutionCode.LOWER_DEGREE(lack=lack, degree=least, allowed=chosen)]
+            prepared = replace(found.prepared, degree=least, method=settled)
+            found = gaps.attempt(prepared, coverage, free=free, notes=notes)
     floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
-    if floor is not None and floor.noise and floor.degree < found.modes.degree:
+    # What a gap leaves in the spectrum says nothing of the degree.
+    cut = floor is not None and floor.noise and not (free and found.doubtful)
+    if floor is not None and cut and floor.degree < found.modes.degree:
         reasons = _instead(reasons, floor.reason, found.modes.degree)
         prepared = replace(found.prepared, degree=floor.degree)
         if quadrature:
@@ -337,7 +347,13 @@ def _first_order(probe: Probe, samples: Samples) -> bool:
 
 
 def _settle(
-    method: Method | None, scan: GridScan | None, coverage: Coverage | None, degree: int, grid_degree: int
+    method: Method | None,
+    scan: GridScan | None,
+    coverage: Coverage | None,
+    degree: int,
+    grid_degree: int,
+    *,
+    damping: float = gaps.GAP_DAMPING,
 ) -> tuple[Method, list[Notice]]:
     """The method to use, and warnings of gaps in the samples."""
     if scan is not None and method is None:
@@ -345,7 +361,7 @@ def _settle(
         return (LeastSquares() if beyond else Quadrature()), []
     if coverage is None or not coverage.unseen(degree).any():
         return method or LeastSquares(), []
-    return gaps.damped_for_gap(method, coverage, degree)
+    return gaps.damped_for_gap(method, coverage, degree, damping=damping)
 
 
 def _status(prepared: Problem, estimates: list[methods.Estimate]) -> str:

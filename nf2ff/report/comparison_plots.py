@@ -15,7 +15,7 @@ from nf2ff.metrics.comparison import Comparison
 from nf2ff.metrics.cuts import cut_through
 from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.level_cuts import LevelDifference
-from nf2ff.report.picture import TEXT_COLOUR, decibels, finish, level_ends, set_levels, style_axes
+from nf2ff.report.picture import TEXT_COLOUR, decibels, finish, level_ends, new_figure, set_levels, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,11 +30,7 @@ _LOOKS: tuple[dict[str, Any], ...] = (
 
 
 def _panels(count: int) -> Any:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8.4, 1.2 + 3.3 * count), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((8.4, 1.2 + 3.3 * count))
     return figure.subplots(count, 1, squeeze=False, sharex=True)[:, 0]
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from nf2ff.power_only.scan import PowerScan
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, new_figure, style_axes
 from nf2ff.report.total_power import Totals
 
 if TYPE_CHECKING:
@@ -29,12 +29,8 @@ def power_overview(found: Totals, *, frequency_index: int = 0) -> Axes:
     Axes
         The first of the figure's two.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     scan, f = found.scan, frequency_index
-    figure = Figure(figsize=(10, 4.2), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((10, 4.2))
     readings, sums = figure.subplots(1, 2, gridspec_kw={"width_ratios": [1.35, 1]})
     theta, phi = np.degrees(scan.theta), np.degrees(scan.phi)
     with np.errstate(divide="ignore"):

@@ -183,8 +183,7 @@ def trusted_directions(
     """Whether the near field of directions was seen at a frequency where some was not."""
     coverage = solution.coverage[f]
     assert coverage is not None
-    radius = samples.radius[f] if samples.radius.ndim == 2 else samples.radius
-    kr = float(wavenumber(samples.frequency[f])) * float(radius.min())
+    kr = float(wavenumber(samples.frequency[f])) * float(samples.place(f)[3].min())
     return coverage.trusted(theta=theta, phi=phi, degree=int(solution.degree[f]), kr=kr)
 
 

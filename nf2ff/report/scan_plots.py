@@ -54,10 +54,7 @@ def near_field(
     if not 0 <= frequency_index < count:
         raise InputError(f"frequency_index is {frequency_index}, expected 0 to {count - 1}")
     response = samples.response[frequency_index]
-    theta, phi, turns, radius = (
-        x[frequency_index] if x.ndim == 2 else x
-        for x in (samples.theta, samples.phi, samples.chi, samples.radius)
-    )
+    theta, phi, turns, radius = samples.place(frequency_index)
     there = ~np.isnan(response)
     if not there.any():
         raise InputError(f"there is no reading at {samples.frequency[frequency_index]:.9g} Hz")

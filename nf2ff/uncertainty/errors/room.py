@@ -11,7 +11,6 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver.positions import check_port
 from nf2ff.uncertainty.errors.axes import probe_axes
 from nf2ff.uncertainty.errors.error_term import Complex, Real
 from nf2ff.uncertainty.errors.fields import error_term, number, size
@@ -62,7 +61,7 @@ class StrayWave(SignalTerm):
     distribution: str = "arcsine"
 
     def _added(self, samples: Samples, probe: Probe) -> Complex:
-        check_port(samples.ports()[-1], probe)
+        probe.check_port(samples.ports()[-1])
         place = [samples.theta, samples.phi, samples.chi, samples.radius]
         per_frequency = np.broadcast_arrays(*place, samples.response.real)[:4]
         own, _ = at_frequencies(probe, samples.frequency)

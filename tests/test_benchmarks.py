@@ -23,6 +23,7 @@ def benchmark(monkeypatch):
         sys.modules.pop(name, None)
 
 
+@pytest.mark.slow
 def test_one_table(benchmark, tmp_path, capsys):
     out = tmp_path / "found.json"
     asked = ["--short", "--degrees", "24", "30", "--frequencies", "3", "--output", str(out)]
@@ -143,6 +144,7 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
     assert read[1] == pytest.approx(field @ [-np.sin(1.1), np.cos(1.1), 0], rel=1e-12)
 
 
+@pytest.mark.slow
 def test_alignment(benchmark, capsys):
     benchmark("alignment").main(["equal-area + 2", "equal-area"], degree=8, repetitions=1, small_probe=True)
     tied, bare = (line[20:].split() for line in capsys.readouterr().out.splitlines()[1:])

@@ -24,6 +24,7 @@ def verdicts(tmp_path_factory):
     return run(tmp_path_factory.mktemp("damaged"), flips + fuzz)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NATIVE)
 def test_no_wrong_bit_changes_a_value(verdicts, name):
     found = verdicts[name, "flip"]
@@ -31,6 +32,7 @@ def test_no_wrong_bit_changes_a_value(verdicts, name):
     assert found.total() > 30
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SEEDS)
 def test_each_fault_is_told_in_one_line(verdicts, name):
     found = verdicts[name, "fuzz"]

@@ -309,6 +309,19 @@ def _rolled_nodes(
     return place.reshape(-1, 3), area.reshape(-1, 3)
 
 
+def _towards_shadow(rim: Rim, cosine: Real, wavelength: float) -> Any:
+    """Part of 2 n x H that is left at a cosine of incidence: on a rolled edge it fades out.
+
+    An abrupt end at the shadow's boundary would send a wave of its own, that the true currents, which go on
+    beyond it, do not. They differ from 2 n x H within a cosine of (2/(k a))^(1/3), a the radius of curvature
+    (V. A. Fock, 1946, from memory).
+    """
+    if not isinstance(rim, RolledRim):
+        return 1.0
+    width = (wavelength / (math.pi * min(rim.along, rim.across))) ** (1 / 3)
+    return np.sin(np.pi / 2 * np.clip(cosine / min(width, 0.5), 0, 1)) ** 2
+
+
 def reflector_currents(
     reflector: Reflector,
     feed: Feed,
@@ -317,7 +330,7 @@ def reflector_currents(
     step: float = CURRENT_STEP,
     height: Any = None,
 ) -> Currents:
-    """Currents 2 n x H of physical optics.
+    """Currents 2 n x H of physical optics, fading out on a rolled edge towards the shadow.
 
     Parameters
     ----------
@@ -354,7 +367,8 @@ def reflector_currents(
     h = feed.magnetic_field(place, frequency=frequency)
     away = place - feed.position
     distance = np.linalg.norm(away, axis=1)
-    lit = np.sum(nodes.area * away, axis=1) < 0
+    cosine = -np.sum(nodes.area * away, axis=1) / (size * distance)
+    lit = cosine > 0
     seen = np.linalg.norm(h, axis=1) * distance
     ahead = feed.position + float(distance.mean()) * np.asarray(feed.aim)
     strongest = np.linalg.norm(feed.magnetic_field(ahead[None], frequency=frequency)) * distance.mean()
@@ -363,5 +377,5 @@ def reflector_currents(
             "the feed does not light the reflector: on it its field is 40 dB below that along its aim",
             "aim it at the reflector",
         )
-    moment = 2 * np.cross(nodes.area, h) * lit[:, None]
+    moment = 2 * np.cross(nodes.area, h) * (lit * _towards_shadow(reflector.rim, cosine, wavelength))[:, None]
     return Currents(frequency, place, moment)

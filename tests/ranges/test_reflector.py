@@ -107,9 +107,8 @@ def test_a_rolled_edge_ends_in_the_shadow():
 @pytest.mark.parametrize("axis", ["x", "y"])
 @pytest.mark.parametrize("exponent", [0.0, 6.0])
 def test_field_is_that_of_rays(exponent, axis):
-    # With a rolled edge hardly anything else is in the zone: co- and cross-polar, all three components. What
-    # rays leave out is the next term, z/(2k) lap(A) = 1 % of A for cos^6 (closed form: lap(A)/A = -5 /m^2),
-    # and the edge: where it is lit as brightly as for cos^0 2 % (-34 dB), from the ripple beside it.
+    # With a rolled edge hardly anything else is in the zone: co- and cross-polar, all three components. The
+    # next term of rays is -j z/(2k) lap(A), 1 % of A for cos^6 (parabolic equation of a wave exp(-jkz)).
     reflector = printed(ROLLED)
     feed = reflector.feed(exponent=exponent, polarisation=axis)
     points = plane_points(ZONE, step=0.03)
@@ -118,16 +117,19 @@ def test_field_is_that_of_rays(exponent, axis):
     k = 2 * np.pi * 28e9 / SPEED_OF_LIGHT
     ratio = field * np.exp(1j * k * path)[:, None]
     largest = np.abs(expected).max()
-    assert np.abs(ratio - expected).max() < 0.02 * largest
+    h = 0.01
+    near = [rays(feed, points + sign * h * np.eye(3)[i])[0] for i in (0, 1) for sign in (1, -1)]
+    depth = points[:, 2] - np.sum(points[:, :2] ** 2, axis=1) / 6
+    expected = expected - 0.5j / k * depth[:, None] * (sum(near) - 4 * expected) / h**2
+    assert np.abs(ratio - expected).max() < 0.006 * largest
     if exponent == 0:
         # Printed: +0.289/-0.389 dB at -+0.25 m (closed form 1/r, r = F + rho^2/(4F)).
         level = 20 * np.log10(1.59375 / np.array([1.5 + 0.25 / 6, 1.5 + 1 / 6]))
         assert level == pytest.approx((0.289, -0.389), abs=5e-4)
-        # A fit of degree 2 along y through the ripple of 0.15 dB, whose periods are short against the zone.
-        u, v = (points - ZONE.centre)[:, :2].T
-        terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
-        fit = np.linalg.lstsq(terms, 20 * np.log10(np.linalg.norm(field, axis=1)), rcond=None)[0]
-        assert fit[5] / 16 + np.array([-1, 1]) * fit[2] / 4 == pytest.approx(level, abs=0.03)
+        at = ZONE.centre + 0.25 * np.array([[0, -1, 0], [0, 1, 0], [0, 0, 0]])
+        e = np.linalg.norm(radiated_field(reflector_currents(reflector, feed, frequency=28e9), at), axis=1)
+        # Within the 0.6 %, 0.05 dB, of either place.
+        assert 20 * np.log10(e[:2] / e[2]) == pytest.approx(level, abs=0.06)
 
 
 @pytest.mark.slow
@@ -180,11 +182,9 @@ def test_feed_displaced_sideways_tilts_the_wave():
     path = place @ moved / np.linalg.norm(place, axis=1)
     terms = np.stack([np.ones_like(x), x, y], axis=1)
     slope = np.linalg.lstsq(terms, path, rcond=None)[0]
+    assert np.degrees(slope[1]) == pytest.approx(0.179, abs=5e-4)  # printed
     # A wave of phase k s x travels towards -x by asin(s).
     assert np.degrees(figures.tilt[0]) == pytest.approx(-np.degrees(np.arcsin(slope[1])), abs=0.002)
-    assert abs(np.degrees(figures.tilt[0])) == pytest.approx(
-        0.179, abs=0.003
-    )  # printed: rays 0.179, PO 0.177
     assert abs(np.degrees(figures.tilt[1])) < 0.003
 
 
@@ -198,8 +198,9 @@ def test_feed_displaced_along_the_axis_bends_the_phase():
     taper = np.degrees(evaluate(field.probed(points), Zone(0.25, centre=ZONE.centre)).phase.taper)
     place = np.stack([x, points[:, 1], (x**2 + 0.75**2) / 6], axis=1) - reflector.focus
     path = k * 0.005 * place[:, 2] / np.linalg.norm(place, axis=1)
-    assert np.degrees(np.ptp(path)) == pytest.approx(2.06, abs=0.01)  # printed, along x
-    assert taper == pytest.approx(np.degrees(np.ptp(path)), abs=0.06)
+    quadratic = np.degrees(np.ptp(np.polyval(np.polyfit(x, path, 2), x)))
+    assert quadratic == pytest.approx(2.06, abs=0.005)  # printed, along x: that of the fit (the path itself 2.055)
+    assert taper == pytest.approx(quadratic, abs=0.06)
 
 
 def test_a_feed_of_modes_is_its_sources(rng):

@@ -199,7 +199,9 @@ def test_feed_displaced_along_the_axis_bends_the_phase():
     place = np.stack([x, points[:, 1], (x**2 + 0.75**2) / 6], axis=1) - reflector.focus
     path = k * 0.005 * place[:, 2] / np.linalg.norm(place, axis=1)
     quadratic = np.degrees(np.ptp(np.polyval(np.polyfit(x, path, 2), x)))
-    assert quadratic == pytest.approx(2.06, abs=0.005)  # printed, along x: that of the fit (the path itself 2.055)
+    assert quadratic == pytest.approx(
+        2.06, abs=0.005
+    )  # printed, along x: that of the fit (the path itself 2.055)
     assert taper == pytest.approx(quadratic, abs=0.06)
 
 

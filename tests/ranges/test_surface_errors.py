@@ -31,11 +31,23 @@ def test_closed_forms_as_printed():
     assert ruze_loss_db(25e-6, frequency=f) == pytest.approx(0.0386, abs=5e-5)
     assert ruze_loss_db(24e-6, frequency=f) == pytest.approx(0.0356, abs=5e-5)
     assert ruze_loss_db(SPEED_OF_LIGHT / f / 100, frequency=f) == pytest.approx(0.069, abs=5e-4)
+    # The same as phases: 5.40, 5.19 and 7.2 deg (long bumps: all of the screen is phase in the zone).
+    for rms, printed, digit in (
+        (25e-6, 5.40, 0.005),
+        (24e-6, 5.19, 0.005),
+        (SPEED_OF_LIGHT / f / 100, 7.2, 0.05),
+    ):
+        _, angle = surface_ripple(rms, correlation_length=1e3, distance=2.5, frequency=f)
+        assert np.degrees(angle) == pytest.approx(printed, abs=digit)
+    assert SPEED_OF_LIGHT / f / 25e-6 == pytest.approx(133, abs=0.5)
+    # Two sigma of 0.5 dB with short bumps want lambda/309.
+    short = required_rms(0.25, correlation_length=5e-3, distance=2.5, frequency=f)
+    assert SPEED_OF_LIGHT / f / short == pytest.approx(309, abs=0.5)
     for rms, printed in ((25e-6, (0.579, 0.571, 0.524, 0.271)), (10e-6, (0.232, 0.228, 0.210, 0.109))):
         for c, expected in zip((0.01, 0.03, 0.05, 0.1), printed, strict=True):
             how = {"correlation_length": c, "distance": 2.5, "frequency": f}
             level, angle = surface_ripple(rms, **how)
-            assert level == pytest.approx(expected, abs=6e-4)
+            assert level == pytest.approx(expected, abs=5e-4)
             # Both variances together are that of the phase of the screen.
             screen = 4 * np.pi * f / SPEED_OF_LIGHT * rms
             assert (level / 8.685889638) ** 2 + angle**2 == pytest.approx(screen**2, rel=1e-9)

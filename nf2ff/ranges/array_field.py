@@ -38,8 +38,8 @@ def array_field(
     Returns
     -------
     IncidentField
-        Each element sends the field of an electric dipole along x, as strong at the zone's centre as the scalar
-        field of `PlaneWaveArray`, which knows no polarisation.
+        Each element sends the field of an electric dipole along x, as strong at the zone's centre as the
+        scalar field of `PlaneWaveArray`, which knows no polarisation.
 
     Raises
     ------

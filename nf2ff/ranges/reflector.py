@@ -233,6 +233,12 @@ def surface_nodes(reflector: Reflector, feed: Feed, *, step: float) -> SurfaceNo
     """
     rim, wide = reflector.rim, reflector.half_width
     around, rings = math.ceil(2 * math.pi * wide / step) + 16, math.ceil(wide / step) + 8
+    if isinstance(rim, SerratedRim):
+        flank = np.pi / rim.teeth
+        # Along a flank the distance from the axis changes too: fewer leave up to 4e-3 of the field.
+        slant = math.ceil(0.2 * math.hypot(flank * wide, rim.outer - rim.inner) / step) + 4
+        each = max(slant, math.ceil(around / (2 * rim.teeth)))
+        around = 2 * rim.teeth * each
     if around * rings > MOST_CURRENTS:
         raise InputError(
             f"{around * rings} currents are too many", "take a lower frequency or a smaller reflector"
@@ -241,8 +247,7 @@ def surface_nodes(reflector: Reflector, feed: Feed, *, step: float) -> SurfaceNo
     edge = np.full(around, wide)
     if isinstance(rim, SerratedRim):
         if rim.shape == "linear":
-            nodes, weight = _gauss(max(4, math.ceil(around / (2 * rim.teeth))))
-            flank = np.pi / rim.teeth
+            nodes, weight = _gauss(each)
             phi = (flank * (np.arange(2 * rim.teeth)[:, None] + nodes)).ravel()
             turn = np.tile(flank * weight, 2 * rim.teeth)
             height = np.abs(np.mod(phi / flank, 2) - 1)

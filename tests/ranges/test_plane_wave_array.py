@@ -23,7 +23,7 @@ def published_zone(distance):
     return Zone(0.4, "cylinder", 0.3, centre=(0, 0, distance))
 
 
-def found(array, zone, frequency, *, fit=0.5, look=0.35, **how):
+def found(array, zone, frequency, *, fit=0.6, look=0.35, **how):
     """Half ranges [dB] and [deg], at points finer than those of the fit, steps in wavelengths."""
     wavelength = SPEED_OF_LIGHT / frequency
     w = synthesise(array, zone_points(zone, step=fit * wavelength), frequency=frequency, **how)
@@ -101,9 +101,9 @@ def test_weights_are_those_of_least_squares(rng):
 # Printed values of a prototype whose points are not known: half ranges in dB and deg by least squares and
 # by minimax, 16 x 16 elements on 1.7 m in groups of 2 x 2, 2.6 GHz. The largest of thousands of values
 # hangs on them: of rings, rasters, spirals, random points and surfaces, elements to the edge or in the middle
-# of cells, cos^0 to cos^1.5, half ranges and largest deviations, none gives all to the last digit; rings half
-# a wavelength apart with cos^1 come within 7 % of each of these. (The published +-0.7 dB, +-6.5 deg at 2.6 and
-# 3.5 GHz name neither the distance nor the groups.)
+# of cells, cos^0 to cos^1.5, half ranges and largest deviations, none gives all to the last digit; rings 0.5
+# to 0.6 wavelengths apart with cos^1 come within 7 % of each of these. (The published +-0.7 dB, +-6.5 deg at 2.6
+# and 3.5 GHz name neither the distance nor the groups.)
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("distance", "minimax", "amplitude_db", "phase_deg"),
@@ -112,7 +112,7 @@ def test_weights_are_those_of_least_squares(rng):
 def test_published_array_with_64_channels(distance, minimax, amplitude_db, phase_deg):
     array = square_array(16, side=1.7, group=2)
     assert array.channels == 64
-    level, angle = found(array, published_zone(distance), 2.6e9, minimax=minimax)
+    level, angle = found(array, published_zone(distance), 2.6e9, fit=0.5, minimax=minimax)
     assert level == pytest.approx(amplitude_db, rel=0.07)
     assert angle == pytest.approx(phase_deg, rel=0.07)
 
@@ -154,12 +154,13 @@ def test_errors_of_the_elements(alpha, closed_db):
     # Printed closed forms and draws (0.2 dB apart): 16 x 16 elements, 2.5 m, 3.5 GHz, 0.5 dB and 5 deg.
     array, f = square_array(16, side=1.7), 3.5e9
     zone = published_zone(2.5)
-    # The weights' points are not printed: 0.7 wavelengths apart all six are within a digit, with 0.5 0.2 dB less.
-    points = zone_points(zone, step=0.7 * SPEED_OF_LIGHT / f)
+    # The weights' points are not printed: 0.65 wavelengths apart five of six are within half a digit, that of
+    # alpha 0.1 is -27.08 dB; 0.5 apart all are up to 0.2 dB less.
+    points = zone_points(zone, step=0.65 * SPEED_OF_LIGHT / f)
     w = synthesise(array, points, frequency=f, regularisation=alpha)
     how = {"frequency": f, "amplitude_db": 0.5, "phase": np.radians(5)}
     expected = expected_error_db(array, w, points, **how)
-    assert expected == pytest.approx(closed_db, abs=0.1)
+    assert expected == pytest.approx(closed_db, abs=0.09 if alpha == 0.1 else 0.055)
     drawn = drawn_errors(array, w, points, draws=100, rng=1, **how)
     assert drawn.error_db == pytest.approx(expected, abs=0.3)
     assert drawn.amplitude_db.shape == drawn.phase.shape == (100,)

@@ -117,7 +117,7 @@ def test_the_least_deviation_with_errors():
 
 
 def test_printed_links_and_frequencies():
-    # Of weights made at points 0.6 wavelengths apart: -45.48 dB by a divider, 0.142 dB 1 % and 1.29 deg 5 % off.
+    # Of weights made at points 0.6 wavelengths apart: -45.48 dB by a divider, 0.142 dB 1 %, 1.29 deg 5 % off.
     task = ArrayTask(PUBLISHED, CYLINDER)
     w = synthesise(PUBLISHED, zone_points(CYLINDER, step=0.6 * SPEED_OF_LIGHT / F), frequency=F)
     plain = judged(task, w, 0.01, frequency=F)

@@ -102,8 +102,8 @@ def test_weights_are_those_of_least_squares(rng):
 # by minimax, 16 x 16 elements on 1.7 m in groups of 2 x 2, 2.6 GHz. The largest of thousands of values
 # hangs on them: of rings, rasters, spirals, random points and surfaces, elements to the edge or in the middle
 # of cells, cos^0 to cos^1.5, half ranges and largest deviations, none gives all to the last digit; rings 0.5
-# to 0.6 wavelengths apart with cos^1 come within 7 % of each of these. (The published +-0.7 dB, +-6.5 deg at 2.6
-# and 3.5 GHz name neither the distance nor the groups.)
+# to 0.6 wavelengths apart with cos^1 come within 7 % of each of these. (The published +-0.7 dB, +-6.5 deg at
+# 2.6 and 3.5 GHz name neither the distance nor the groups.)
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("distance", "minimax", "amplitude_db", "phase_deg"),

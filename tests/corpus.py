@@ -46,7 +46,7 @@ from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.draws import monte_carlo
+from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.catalogue import make_term
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth
@@ -103,13 +103,17 @@ def _write_result(path: Path) -> None:
 
 
 def _write_growth(path: Path) -> None:
+    """Whose draws at the last value were stopped."""
     count = {"degree": [4, 5], "samples": [90, 91], "draws": [20, 7]}
     errors = {x: _rng().normal(size=(2, 1, 1)) for x in ("reference", "mean", "spread", "low", "high")}
     level = {x: _rng().normal(size=(2, 1)) for x in ("level_db", "level_low_db", "level_high_db")}
     arrays: Any = {x: np.array(y) for x, y in count.items()} | errors | level
     figure = Figure("beamwidth", plane=0.5, drop_db=10.0)
     values, frequency = np.array([0.5, 1.0]), np.full((2, 1), 1e9)
-    write_growth(path, Growth("size", values, (figure,), frequency, **arrays, confidence=0.9))
+    nowhere, fields = np.zeros((3, 1, 0)), np.zeros((7, 1, 0, 4))
+    some: Any = np.ones((1, 1)), _rng().normal(size=(7, 1, 1)), np.ones((7, 1)), 20, np.zeros((2, 0))
+    kept = Draws((figure,), *some, nowhere, nowhere[0], fields, nowhere)
+    write_growth(path, Growth("size", values, (figure,), frequency, **arrays, confidence=0.9, kept=kept))
 
 
 def _write_uncertainty(path: Path) -> None:

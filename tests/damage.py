@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -98,6 +99,9 @@ def read_some(folder: Path, jobs: Iterable[Sequence[object]], seconds: float) ->
     """Print what readers make of files: of each job its name, kind of damage, and indices from, to, step."""
     from corpus import SEEDS, content
 
+    # As the commands have it: what else Python warns of would be seen on the terminal.
+    warnings.simplefilter("error")
+    warnings.simplefilter("ignore", RuntimeWarning)
     for name, kind, *steps in jobs:
         seed, start = SEEDS[str(name)], time.monotonic()
         path = folder / f"{name}{seed.suffix}"

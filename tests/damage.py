@@ -105,6 +105,7 @@ def read_some(folder: Path, jobs: Iterable[Sequence[object]], seconds: float) ->
     for name, kind, *steps in jobs:
         seed, start = SEEDS[str(name)], time.monotonic()
         path = folder / f"{name}{seed.suffix}"
+        (folder / "at").write_text(json.dumps([name, None]))
         path.unlink(missing_ok=True)
         seed.write(path)
         whole, right = path.read_bytes(), content(seed.read(path))
@@ -140,9 +141,11 @@ def run(
         left = left[len(told) :]
         if not done.returncode:
             break
-        at = json.loads((folder / "at").read_text())[1]
+        name, at = json.loads((folder / "at").read_text())
+        if at is None:
+            raise SystemExit(f"{name}: the whole file cannot be read")
         fault = "hangs" if done.returncode == -signal.SIGALRM else f"ends with {done.returncode}"
-        name, kind, _, last, step = left[0]
+        _, kind, _, last, step = left[0]
         found[name, kind] = found.get((name, kind), Counter()) + Counter({f"{fault} at {at}": 1})
         left[0] = [name, kind, at + step, last, step]
     return found

@@ -40,8 +40,12 @@ class Target(FileIO):
             self._error = self._error or error
         return size or 0
 
-    def finish(self) -> None:
-        """Bring all onto the disk, or raise what went wrong."""
+    def check(self) -> None:
+        """Raise what went wrong."""
         if self._error is not None:
             raise self._error
+
+    def finish(self) -> None:
+        """Bring all onto the disk, or raise what went wrong."""
+        self.check()
         os.fsync(self.fileno())

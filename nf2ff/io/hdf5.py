@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io.hdf5_inspect import inspect_data
-from nf2ff.io.hdf5_target import Target
+from nf2ff.io.hdf5_target import Target, interrupts_later
 from nf2ff.io.hdf5_text import (
     all_texts,
     attribute_value,
@@ -367,7 +367,7 @@ def write(
         for item in group.items:
             if item.values.size == 0:
                 raise InputError(f"{path}: {name} has no {item.name}: nothing to write")
-    with replacing(path, overwrite=overwrite) as temporary:
+    with replacing(path, overwrite=overwrite) as temporary, interrupts_later() as stop:
         with Target(temporary) as target:
             # From HDF5 1.10 on all between the data has checksums, too.
             checks = []
@@ -379,6 +379,7 @@ def write(
                     _fill(group_with_room(file, name), group)
                     for check in _fill_later(file[name], group.later):
                         target.check()
+                        stop()
                         checks.append(check)
             target.finish()
         try:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import resource
+import signal
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import h5py
@@ -155,19 +157,40 @@ def test_a_full_disk_ends_the_evaluation(tmp_path: Path, monkeypatch: pytest.Mon
     assert len(asked) < 30  # the library keeps some MiB of each component to itself before it writes
 
 
-def test_what_is_stopped_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("ends", [True, False])
+def test_ctrl_c_waits_for_the_library_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ends: bool
+) -> None:
     monkeypatch.setattr(far_fields, "_BLOCK", 1)
     monkeypatch.setattr(hdf5, "_CHUNK", ONE)
-    field = blocks()
+    asked: list[int] = []
+    genuine = hdf5.Target.write
 
     def stopped(pick: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        if pick[0] >= 3:
-            raise KeyboardInterrupt
-        return field.fields(pick)
+        asked.append(int(pick[0]))
+        if ends and pick[0] == 2:
+            signal.raise_signal(signal.SIGINT)
+        return blocks().fields(pick)
 
+    def last(self: hdf5.Target, data: memoryview) -> int:
+        signal.raise_signal(signal.SIGINT)
+        return genuine(self, data)
+
+    if not ends:
+        monkeypatch.setattr(hdf5.Target, "write", last)
+    before = signal.getsignal(signal.SIGINT)
     with pytest.raises(KeyboardInterrupt):
-        native.write_result(tmp_path / "r.h5", Result(MODES, far_fields.replace(field, fields=stopped)))
+        native.write_result(tmp_path / "r.h5", Result(MODES, far_fields.replace(blocks(), fields=stopped)))
+    assert asked[-1] == (2 if ends else 0)
     assert not [*tmp_path.iterdir()]
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_a_thread_of_its_own_may_write(tmp_path: Path) -> None:
+    # Only the main thread may say what Ctrl-C does.
+    with ThreadPoolExecutor() as pool:
+        pool.submit(native.write_modes, tmp_path / "m.h5", MODES).result()
+    assert_same(native.read_modes(tmp_path / "m.h5"), MODES, "coefficients")
 
 
 # --- tables of samples ---------------------------------------------------------------------------

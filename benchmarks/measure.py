@@ -62,7 +62,7 @@ sys.exit(code)
 def peak_of_command(words: Sequence[str]) -> tuple[int, float]:
     """The most memory that a command held [bytes, on Linux], and how long it took [s]."""
     start = time.perf_counter()
-    done = subprocess.run(
-        [sys.executable, "-c", _LAUNCHER, *words], check=True, stdout=subprocess.PIPE, text=True
-    )
+    done = subprocess.run([sys.executable, "-c", _LAUNCHER, *words], capture_output=True, text=True)
+    if done.returncode:
+        raise RuntimeError(done.stderr)
     return 1024 * int(done.stdout), time.perf_counter() - start

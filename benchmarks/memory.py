@@ -22,7 +22,7 @@ CASES = ((30, 2528, 1001), (100, 39900, 101))
 #: Most memory over the bytes of the responses.
 BOUND = 4.0
 #: Radius of the antenna and of the scan over degree / k.
-ANTENNA, SCAN = 0.8, 1.3
+ANTENNA, SCAN = 0.6, 1.3
 HEAD = f"{'degree':>6} {'frequencies':>11} {'command':<24} {'samples/MB':>10} {'libraries':>9} {'peak/MB':>8}"
 
 

@@ -19,7 +19,7 @@ Index = NDArray[np.integer[Any]]
 #: roundings of 360, and still exact enough (2e-13 rad) for any antenna.
 ROUNDING = 1e-11
 #: Values that are looked at together.
-_BLOCK = 2**18
+_BLOCK = 2**16
 #: Different values of a column from which they are held as they come.
 _MANY = 2**18
 
@@ -40,17 +40,25 @@ Column = Real | Coded
 
 
 class Recurring:
-    """A column that comes in parts, of which each value is held once as long as they are few."""
+    """A column that comes in parts, of which each value is held once as long as they are few and real."""
 
     def __init__(self) -> None:
         self._values = np.empty(0)
         self._codes_of = np.empty(0, dtype=np.intp)
-        self._parts: list[NDArray[Any]] = []
+        self._codes: list[NDArray[Any]] = []
+        self._whole: NDArray[Any] | None = None
 
-    def add(self, part: Real) -> None:
+    def add(self, part: NDArray[Any]) -> None:
         """Take the next rows."""
-        if self._values.size > _MANY:
-            self._parts.append(part.copy())
+        for at in range(0, part.size, _BLOCK):
+            self._add(part[at : at + _BLOCK])
+
+    def _add(self, part: NDArray[Any]) -> None:
+        if self._whole is None and np.iscomplexobj(part):
+            self._whole = np.empty(0, dtype=complex)
+        if self._whole is not None:
+            self._whole.resize(self._whole.size + part.size, refcheck=False)  # in place where it is large
+            self._whole[-part.size :] = part
             return
         values, inverse = np.unique(part + 0.0, return_inverse=True)  # no negative zero
         at = np.searchsorted(self._values, values)
@@ -59,16 +67,17 @@ class Recurring:
         self._values = np.insert(self._values, at[new], values[new])
         self._codes_of = np.insert(self._codes_of, at[new], codes)
         code = self._codes_of[np.searchsorted(self._values, values)]
-        self._parts.append(code.astype(np.min_scalar_type(self._values.size))[inverse])
+        self._codes.append(code.astype(np.min_scalar_type(self._values.size))[inverse])
         if self._values.size > _MANY:
-            in_turn = self._values[np.argsort(self._codes_of)]
-            self._parts = [in_turn[x] for x in self._parts]
+            self._whole = self._values[np.argsort(self._codes_of)][np.concatenate(self._codes)]
+            self._codes = []
 
-    def column(self) -> Column:
-        """All rows; they are let go of here."""
-        parts, self._parts = self._parts, []
-        if self._values.size > _MANY:
-            return np.concatenate(parts)
+    def column(self) -> Any:
+        """All rows, which are let go of here: a `Coded` column, or an array; None if there are none."""
+        if self._whole is not None or not self._codes:
+            whole, self._whole = self._whole, None
+            return whole
+        parts, self._codes = self._codes, []
         rank = np.argsort(self._codes_of).astype(np.min_scalar_type(self._values.size))
         return Coded(self._values, np.concatenate([rank[x] for x in parts]))
 

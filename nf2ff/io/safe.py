@@ -27,7 +27,7 @@ _START = 2**16
 #: Largest text that is kept between looking at its start and reading it, and read in one piece [bytes].
 _MAX_KEPT = 2**24
 #: Bytes of a piece of a larger one.
-_PIECE = 2**22
+_PIECE = 2**20
 
 
 @contextmanager
@@ -169,7 +169,11 @@ def read_blocks(path: PathLike, *, size: int, limit: int) -> Iterator[bytes]:
 
 def read_lines(path: PathLike, *, limit: int) -> Iterator[bytes]:
     """A text of at most ``limit`` bytes in pieces of whole lines, a small one in one; errors in one line."""
-    if not Path(path).is_file() or Path(path).stat().st_size <= _MAX_KEPT:
+    try:
+        small = Path(path).stat().st_size <= _MAX_KEPT
+    except OSError:  # what is wrong is said where it is opened
+        small = True
+    if small:
         yield read_bytes(path, limit=limit)
         return
     digest = hashlib.sha256()

@@ -128,21 +128,15 @@ def read_table(
         more = ("port", *OPTIONAL_COLUMNS)
         return Columns.parts(path, COLUMNS, optional=more, pairs=pairs, otherwise=OTHER_COLUMNS)
 
-    names = {"frequency": "frequency_hz", "radius": "radius_m"}
-    names |= {name: name for name in ("theta_deg", "phi_deg", "chi_deg", "port")}
-    columns = {name: Recurring() for name in names.values()}
-    response = np.empty(0, dtype=np.complex128)
-    others: dict[str, list[NDArray[np.float64]]] = {name: [] for name in OPTIONAL_COLUMNS}
+    names = {"frequency": "frequency_hz", "radius": "radius_m", "time": "time_s"}
+    names |= {name: name for name in ("theta_deg", "phi_deg", "chi_deg", "port", "coherence")}
+    columns = {field: Recurring() for field in (*names, "response")}
     for table in parts():
         table.check(CHECKS)
-        for name, column in columns.items():
-            column.add(table.get(name, 1.0))
-        some = table.complex("real", "imag", time_convention)
-        response.resize(response.size + some.size, refcheck=False)  # in place where it is large
-        response[-some.size :] = some
-        for name in set(OPTIONAL_COLUMNS) & set(table.names):
-            others[name].append(table[name].copy())
-    del table, some
+        for field, name in names.items():
+            if name in table.names or name == "port":
+                columns[field].add(table.get(name, 1.0))
+        columns["response"].add(table.complex("real", "imag", time_convention))
 
     def where(row: int) -> str:
         for table in parts():
@@ -151,9 +145,8 @@ def read_table(
             row -= len(table.values)
         return table.cell(row, "frequency_hz")
 
-    time, groups = (np.concatenate(x) if x else None for x in others.values())
-    place = {field: columns[name].column() for field, name in names.items()}
-    rows = Rows(**place, response=response, time=time, coherence=groups)
+    del table  # and its text
+    rows = Rows(**{field: column.column() for field, column in columns.items()})
     with found_in(path):
         return rows.samples(unit, where)
 

@@ -131,6 +131,7 @@ def test_python_blocks(tmp_path, monkeypatch):
     np.testing.assert_allclose(namespace["peak"], [3.0], rtol=2e-9)
 
 
+@pytest.mark.slow
 def test_toml_and_console_blocks(tmp_path, monkeypatch):
     antenna, _ = blocks("toml")
     (tmp_path / "antenna.toml").write_text(antenna, encoding="utf-8")

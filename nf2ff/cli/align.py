@@ -114,8 +114,8 @@ def align(
     if left is not None:
         write_terms(left, terms_left(found, asked.terms), notes=[BLIND], overwrite=overwrite)
     if plot is not None:
-        place = [x[0] if x.ndim == 2 else x for x in (samples.phi, samples.theta)]
-        save_picture(alignment_overview(found, phi=place[0], theta=place[1]), plot, overwrite=overwrite)
+        theta, phi, *_ = samples.place(0)
+        save_picture(alignment_overview(found, phi=phi, theta=theta), plot, overwrite=overwrite)
     every = (found, *found.others)
     print_warnings(
         [x.frequency for x in every],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -106,7 +107,7 @@ def plan(
 
 
 def _tolerances(
-    made: Plan, antenna: Antenna, wishes: list[Wish], terms: list[ErrorTerm], draws: int
+    made: Plan, antenna: Antenna, wishes: list[Wish], terms: Sequence[ErrorTerm], draws: int
 ) -> tuple[Tolerance, ...]:
     """Sizes of errors for a scan as planned, at the highest frequency."""
     if antenna.minimum_radius > made.minimum_radius * (1 + 1e-9):

@@ -22,8 +22,7 @@ from nf2ff.cli.options import (
     working,
 )
 from nf2ff.io.power_columns import power_table_kind
-from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
-from nf2ff.io.power_weights import write_weights
+from nf2ff.io.power_tables import read_power_table, read_sensitivity_table, write_weights
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.power_only.totals import TotalMethod
 from nf2ff.report.over_frequency import frequency_table, told_once

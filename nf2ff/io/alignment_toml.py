@@ -9,19 +9,17 @@ from textwrap import wrap
 from typing import NamedTuple
 
 import numpy as np
-from pydantic import Field
 
-from nf2ff.io.budget_toml import list_of_tables
 from nf2ff.io.safe import PathLike, replacing
-from nf2ff.io.toml import Table, read_toml, template
-from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, error_from
+from nf2ff.io.toml import Table, list_of_tables, read_toml, template, whole
+from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, errors_from
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
 
 class AlignmentTable(Table):
     """The keys of the file."""
 
-    degree: int | None = Field(None, description="a whole number from 1 to 10000", ge=1, le=10_000)
+    degree: int | None = whole(1, 10_000)
     error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS)
 
 
@@ -62,11 +60,7 @@ def read_alignment_file(path: PathLike) -> AlignmentFile:
         One line that names file, table, key, value and what is allowed.
     """
     read = read_toml(path, AlignmentTable)
-    terms = tuple(
-        error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")
-        for i, one in enumerate(read.error, start=1)
-    )
-    return AlignmentFile(terms, read.degree)
+    return AlignmentFile(errors_from(read.error, path), read.degree)
 
 
 def write_terms(

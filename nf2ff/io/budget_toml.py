@@ -14,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import Field, create_model
 
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, checked, read_toml, template
+from nf2ff.io.toml import Table, checked, list_of_tables, number, read_toml, template, text_key
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.budget.budget import Budget, correlations
@@ -43,22 +43,11 @@ _POSITIVE = "a number from 0 to 1e9"
 _SMALLEST_SIGNAL = -300.0
 
 
-def text_key(allowed: str, default: Any = ..., *, most: int = 80) -> Any:
-    """A key of a text that is not empty."""
-    return Field(default, description=allowed, min_length=1, max_length=most)
-
-
-def list_of_tables(name: str, most: int, *, least: int = 0) -> Any:
-    """A key of tables in double brackets, from ``least`` to ``most`` of them."""
-    allowed = f"{f'{least} to' if least else 'at most'} {most} tables [[{name}]]"
-    return Field(... if least else [], description=allowed, min_length=least, max_length=most)
-
-
 class _TermKeys(Table):
     name: str = text_key("1 to 80 characters")
     distribution: str = text_key("one of " + ", ".join(DISTRIBUTIONS), "")
     evaluation: str = text_key("'A' or 'B'", "B")
-    coverage_factor: float | None = Field(None, description="a number from 0.1 to 100", ge=0.1, le=100)
+    coverage_factor: float | None = number(0.1, 100)
     degrees_of_freedom: float = Field(
         math.inf, description="a number from 1, or inf", ge=1, allow_inf_nan=True
     )
@@ -102,13 +91,13 @@ class CorrelationTable(Table):
     """A table [[correlation]]."""
 
     terms: list[str] = Field(description="the names of two terms", min_length=2, max_length=2)
-    coefficient: float = Field(description="a number from -1 to 1", ge=-1, le=1)
+    coefficient: float = number(-1, 1, needed=True)
 
 
 class BudgetTable(Table):
     """The keys of a budget."""
 
-    confidence: float = Field(0.95, description="a number from 0.5 to 0.9999", ge=0.5, le=0.9999)
+    confidence: float = number(0.5, 0.9999, 0.95)
     scale: str = text_key("one of " + ", ".join(SCALES), "amplitude")
     metrics: list[str] = Field(description="a list of one or more of " + ", ".join(METRICS), min_length=1)
     metric: list[MetricTable] = Field([], description="tables [[metric]]")

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from nf2ff.io.radiation import read_radiation
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, read_toml, template
+from nf2ff.io.toml import Table, above, number, read_toml, template, whole
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.ranges.array_design import ArrayTask
 from nf2ff.ranges.plane_wave_array import PlaneWaveArray, disc_array, square_array
@@ -25,22 +25,14 @@ from nf2ff.ranges.zone_limits import ZoneLimits
 KINDS = ("plane-wave-array", "reflector")
 #: Most frequencies, and most entries of a list of the table.
 MAX_FREQUENCIES, MAX_ENTRIES = 201, 20
+#: Largest length [m], or frequency [GHz].
+MOST = 1e4
 
-Length = Annotated[float, Field(gt=0, le=1e4)]
-
-
-def _above(default: float | None = None, *, needed: bool = False, most: float = 1e4) -> Any:
-    return Field(... if needed else default, description=f"a number above 0, at most {most:g}", gt=0, le=most)
+Length = Annotated[float, Field(gt=0, le=MOST)]
 
 
-def _whole(default: int | None, least: int, most: int, *, needed: bool = False) -> Any:
-    said = f"a whole number from {least} to {most}"
-    return Field(... if needed else default, description=said, ge=least, le=most)
-
-
-def _some(what: Any, *, whole: bool = False) -> Any:
-    del what
-    said = f"a list of 1 to {MAX_ENTRIES} {'whole numbers' if whole else 'numbers'} above 0"
+def _some(what: str) -> Any:
+    said = f"a list of 1 to {MAX_ENTRIES} {what} above 0"
     return Field(None, description=said, min_length=1, max_length=MAX_ENTRIES)
 
 
@@ -48,15 +40,15 @@ class ZoneTable(Table):
     """The table [zone]."""
 
     shape: Literal["ball", "cylinder", "square"] = Field("ball", description="one of ball, cylinder, square")
-    diameter_m: float = _above(needed=True)
-    depth_m: float | None = _above()
-    distance_m: float = _above(needed=True)
+    diameter_m: float = above(MOST, needed=True)
+    depth_m: float | None = above(MOST)
+    distance_m: float = above(MOST, needed=True)
 
 
 class FrequencyTable(Table):
     """The table [frequency]."""
 
-    ghz: list[Annotated[float, Field(gt=0, le=1e4)]] = Field(
+    ghz: list[Length] = Field(
         description=f"a list of 1 to {MAX_FREQUENCIES} numbers above 0, at most 1e4",
         min_length=1,
         max_length=MAX_FREQUENCIES,
@@ -67,66 +59,66 @@ class ArrayTable(Table):
     """The table [array]."""
 
     layout: Literal["square", "disc"] = Field("square", description="one of square, disc")
-    count: int = _whole(None, 1, 4096, needed=True)
-    size_m: float = _above(needed=True)
-    group: int = _whole(1, 1, 64)
-    exponent: float = Field(1.0, description="a number from 0 to 100", ge=0, le=100)
+    count: int = whole(1, 4096, needed=True)
+    size_m: float = above(MOST, needed=True)
+    group: int = whole(1, 64, 1)
+    exponent: float = number(0, 100, 1.0)
 
 
 class WeightsTable(Table):
     """The table [weights]."""
 
-    regularisation: float | None = _above(most=10.0)
+    regularisation: float | None = above(10.0)
     minimax: bool = Field(False, description="true or false")
-    limit: float | None = _above(most=1000.0)
-    phase_bits: int | None = _whole(None, 1, 16)
-    attenuation_step_db: float | None = _above(most=20.0)
-    fixed_at_ghz: float | None = _above()
+    limit: float | None = above(1000.0)
+    phase_bits: int | None = whole(1, 16)
+    attenuation_step_db: float | None = above(20.0)
+    fixed_at_ghz: float | None = above(MOST)
 
 
 class ErrorsTable(Table):
     """The table [errors]."""
 
-    amplitude_db: float = Field(0.0, description="a number from 0 to 10", ge=0, le=10)
-    phase_deg: float = Field(0.0, description="a number from 0 to 90", ge=0, le=90)
-    draws: int = _whole(100, 1, 10_000)
+    amplitude_db: float = number(0, 10, 0.0)
+    phase_deg: float = number(0, 90, 0.0)
+    draws: int = whole(1, 10_000, 100)
     seed: int = Field(0, description="a whole number from 0", ge=0)
 
 
 class ArrayLimitsTable(Table):
     """The table [limits] of an array."""
 
-    amplitude_db: float = _above(1.0, most=100.0)
-    phase_deg: float = _above(10.0, most=180.0)
+    amplitude_db: float = above(100.0, 1.0)
+    phase_deg: float = above(180.0, 10.0)
 
 
 class CombinationsTable(Table):
     """The table [table]."""
 
-    count: list[Annotated[int, Field(ge=1, le=4096)]] | None = _some(int, whole=True)
-    size_m: list[Length] | None = _some(float)
-    distance_m: list[Length] | None = _some(float)
+    count: list[Annotated[int, Field(ge=1, le=4096)]] | None = _some("whole numbers")
+    size_m: list[Length] | None = _some("numbers")
+    distance_m: list[Length] | None = _some("numbers")
 
 
 class ReflectorTable(Table):
     """The table [reflector]."""
 
-    focal_length_m: float = _above(needed=True)
-    offset_m: float = Field(description="a number from 0 to 1e4", ge=0, le=1e4)
-    diameter_m: float = _above(needed=True)
+    focal_length_m: float = above(MOST, needed=True)
+    offset_m: float = number(0, MOST, needed=True)
+    diameter_m: float = above(MOST, needed=True)
     rim: Literal["sharp", "serrated", "rolled"] = Field("sharp", description="one of sharp, serrated, rolled")
-    inner_diameter_m: float | None = _above()
-    teeth: int | None = _whole(None, 3, 1000)
+    inner_diameter_m: float | None = above(MOST)
+    teeth: int | None = whole(3, 1000)
     teeth_shape: Literal["linear", "cosine"] = Field("linear", description="one of linear, cosine")
-    roll_along_m: float | None = _above()
-    roll_across_m: float | None = _above()
-    roll_turn_deg: float = _above(130.0, most=180.0)
+    roll_along_m: float | None = above(MOST)
+    roll_across_m: float | None = above(MOST)
+    roll_turn_deg: float = above(180.0, 130.0)
 
 
 class FeedTable(Table):
     """The table [feed]."""
 
-    exponent: float | None = Field(None, description="a number from 0 to 1000", ge=0, le=1000)
+    exponent: float | None = number(0, 1000)
     file: str | None = Field(None, description="the name of a file", min_length=1, max_length=1000)
     displacement_m: list[Annotated[float, Field(ge=-100, le=100)]] = Field(
         [0.0, 0.0, 0.0], description="a list of 3 numbers, along x, y and z", min_length=3, max_length=3
@@ -137,8 +129,8 @@ class FeedTable(Table):
 class SurfaceTable(Table):
     """The table [surface]."""
 
-    rms_um: float = _above(needed=True, most=1e5)
-    correlation_mm: float = _above(needed=True)
+    rms_um: float = above(1e5, needed=True)
+    correlation_mm: float = above(MOST, needed=True)
     seed: int = Field(0, description="a whole number from 0", ge=0)
 
 

@@ -5,22 +5,32 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from nf2ff.io.budget_toml import list_of_tables, text_key
 from nf2ff.io.safe import PathLike, real_path
-from nf2ff.io.toml import Table, checked, read_toml, template
+from nf2ff.io.toml import (
+    Table,
+    above,
+    checked,
+    list_of_tables,
+    number,
+    read_toml,
+    seed_key,
+    template,
+    text_key,
+    whole,
+)
 from nf2ff.io.uncertainty_toml import (
     MAX_DRAWS,
     MAX_ERRORS,
     ErrorTable,
     FigureTable,
     check_figures,
-    error_from,
+    errors_from,
     figures_of,
 )
 from nf2ff.kernel.arrays import as_array
@@ -50,14 +60,6 @@ _SIMULATED = ("frequency_ghz", "radius_m", "oversampling", "positions", "samples
 _UNITS = {"deg": "deg", "mm": "mm", "db": "dB"}
 
 
-def _number(allowed: str, default: float | None = None, **limits: Any) -> Any:
-    return Field(default, description=f"a number {allowed}", **limits)
-
-
-def _whole(least: int, most: int, default: int | None = None) -> Any:
-    return Field(default, description=f"a whole number from {least} to {most}", ge=least, le=most)
-
-
 class VaryTable(Table):
     """The table [vary]."""
 
@@ -68,9 +70,9 @@ class VaryTable(Table):
         min_length=1,
         max_length=MAX_VALUES,
     )
-    start: float | None = _number("above 0, at most 1e9", gt=0, le=1e9)
-    stop: float | None = _number("above 0, at most 1e9", gt=0, le=1e9)
-    count: int | None = _whole(2, MAX_VALUES)
+    start: float | None = above(1e9)
+    stop: float | None = above(1e9)
+    count: int | None = whole(2, MAX_VALUES)
     spacing: Literal["logarithmic", "linear"] = Field("logarithmic", description="'logarithmic' or 'linear'")
 
 
@@ -80,20 +82,20 @@ class StudyTable(Table):
     antenna: str | None = text_key("the name of a TOML file of dipoles", None, most=1000)
     scan: str | None = text_key("the name of a scan", None, most=1000)
     probe: str | None = text_key("the name of a probe", None, most=1000)
-    frequency_ghz: float | None = _number("above 0, at most 1e6", gt=0, le=1e6)
-    radius_m: float | None = _number("above 0, at most 1e6", gt=0, le=1e6)
-    degree: int | None = _whole(1, 10_000)
-    oversampling: float = _number("from 1.1 to 100", 1.5, ge=1.1, le=100)
+    frequency_ghz: float | None = above(1e6)
+    radius_m: float | None = above(1e6)
+    degree: int | None = whole(1, 10_000)
+    oversampling: float = number(1.1, 100, 1.5)
     positions: Positions = Field("spiral", description="'spiral', 'constant-rate' or 'grid'")
-    samples: int | None = _whole(LEAST_POSITIONS, 10_000_000)
+    samples: int | None = whole(LEAST_POSITIONS, 10_000_000)
     tail_db: float = Field(-60.0, description="a level from -240 to -20", ge=-240, le=-20)
     metrics: list[str] = Field(description="a list of one or more of " + ", ".join(FIGURES), min_length=1)
     figure: dict[str, FigureTable] = Field({}, description="tables [figure.METRIC]")
     vary: VaryTable = Field(description="a table [vary]")
     error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS, least=0)
-    draws: int = _whole(2, MAX_DRAWS, DRAWS)
-    seed: int = Field(0, description="a whole number from 0", ge=0, le=2**63 - 1)
-    confidence: float = _number("from 0.5 to 0.9999", 0.95, ge=0.5, le=0.9999)
+    draws: int = whole(2, MAX_DRAWS, DRAWS)
+    seed: int = seed_key()
+    confidence: float = number(0.5, 0.9999, 0.95)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,12 +182,7 @@ def read_study_file(path: PathLike) -> StudyFile:
     with found_in(path):
         values = _values(read.vary)
         _check_keys(read)
-    kinds = [entry.kind for entry in read.error]
-    keys = [entry.model_extra or {} for entry in read.error]
-    errors = tuple(
-        error_from(kind, some, where=f"{path}: error {i} ({kind[:80]!r})")
-        for i, (kind, some) in enumerate(zip(kinds, keys, strict=True), start=1)
-    )
+    errors = errors_from(read.error, path)
     for i, name in enumerate(read.metrics):
         choose(name, FIGURES, f"{path}: metric")
         if name == "gain" or name in read.metrics[:i]:
@@ -212,7 +209,7 @@ def read_study_file(path: PathLike) -> StudyFile:
         figures=figures,
         over=over,
         values=values * factor,
-        shown=_shown(over, errors, keys),
+        shown=_shown(over, errors, read.error),
         # Without errors all draws are alike.
         draws=read.draws if errors else 2,
         seed=read.seed,
@@ -286,14 +283,15 @@ def _check_keys(read: StudyTable) -> None:
         raise InputError(f"vary: of is {over!r}, but of a measured scan only the size can vary")
 
 
-def _shown(over: Parameter, errors: tuple[ErrorTerm, ...], keys: list[dict[str, Any]]) -> Shown:
+def _shown(over: Parameter, errors: tuple[ErrorTerm, ...], tables: list[ErrorTable]) -> Shown:
     """How values are shown: of a single error with a single size as that size."""
     plain = shown_for(over)
     if over != "size" or len(errors) > 1:
         return plain
     error = errors[0]
     sizes = [field for field in error.sizes if getattr(error, field)]
-    key = next((k for k in keys[0] if k.rpartition("_")[0] in sizes or k in sizes), None)
+    keys = tables[0].model_extra or {}
+    key = next((k for k in keys if k.rpartition("_")[0] in sizes or k in sizes), None)
     if len(sizes) != 1 or key is None:
         return plain
     size, ending = float(getattr(error, sizes[0])), key.removeprefix(sizes[0])[1:]

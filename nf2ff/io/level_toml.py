@@ -52,11 +52,11 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from pydantic import ConfigDict, Field, PlainValidator, create_model, model_validator
+from pydantic import ConfigDict, PlainValidator, create_model, model_validator
 
 from nf2ff.io.columns import POSITIVE, Check, Columns
 from nf2ff.io.safe import PathLike, read_bytes, real_path
-from nf2ff.io.toml import Table, checked, read_toml, short
+from nf2ff.io.toml import Table, checked, number, read_toml, short
 from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule
 from nf2ff.kernel.interpolation import repeated
 from nf2ff.measurement.level_chain import LevelChain
@@ -143,10 +143,6 @@ def _file(value: Any) -> str:
     return value
 
 
-def _number(least: float, most: float, default: float | None = None) -> Any:
-    return Field(default, ge=least, le=most, description=f"a number from {least:g} to {most:g}")
-
-
 Name = Annotated[str, PlainValidator(_name)]
 File = Annotated[str | None, PlainValidator(_file)]
 Reflection = Annotated[complex | None, PlainValidator(_reflection)]
@@ -174,11 +170,11 @@ class _Keys(Table):
     def _sources(self) -> Self:
         """Refuse what is given twice, in two places, or nowhere."""
         given = self.model_fields_set
-        for number, table, needed in self.SOURCES:
-            both = {number, table} <= given
-            if both or (needed and not given & {number, table}):
+        for own, table, needed in self.SOURCES:
+            both = {own, table} <= given
+            if both or (needed and not given & {own, table}):
                 has = "both" if both else "neither"
-                raise InputError(f"has {has} of {number} and {table}", "give one of them")
+                raise InputError(f"has {has} of {own} and {table}", "give one of them")
         if "interpolation" in given and not given & {"table", *(table for _, table, _ in self.SOURCES)}:
             raise InputError("key interpolation needs a table", "give one, or remove it")
         for key in self.IN_TABLE:
@@ -222,14 +218,14 @@ class _Mismatch(_Step):
 class _Transfer(_Keys):
     name: Name
     table: File = None
-    gain_dbi: float | None = _number(-60, 90)
+    gain_dbi: float | None = number(-60, 90)
     reflection: Reflection = 0j
     interpolation: Interpolation = "linear"
-    theta_deg: float | None = _number(0, 180)
-    phi_deg: float | None = _number(-360, 360)
-    reference_loss_db: float = _number(-200, 200, 0.0)
+    theta_deg: float | None = number(0, 180)
+    phi_deg: float | None = number(-360, 360)
+    reference_loss_db: float = number(-200, 200, 0.0)
     reference_loss_table: File = None
-    device_loss_db: float = _number(-200, 200, 0.0)
+    device_loss_db: float = number(-200, 200, 0.0)
     device_loss_table: File = None
 
     SOURCES = (
@@ -248,9 +244,9 @@ def _step_model(kind: str) -> type[_Step]:
         return _Mismatch
     facts = KINDS[kind]
     value = VALUES[facts.unit]
-    fields: dict[str, Any] = {value: (float | None, _number(facts.least, facts.most))}
+    fields: dict[str, Any] = {value: (float | None, number(facts.least, facts.most))}
     if facts.has_phase:
-        fields["phase_deg"] = (float, _number(-360, 360, 0.0))
+        fields["phase_deg"] = (float, number(-360, 360, 0.0))
     model = create_model(kind, __base__=_Step, **fields)
     model.SOURCES = ((value, "table", True),)
     model.IN_TABLE = ("phase_deg",)

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.resources
 import math
 from typing import Annotated, Any, Literal
 
 import numpy as np
 from pydantic import Field
 
-from nf2ff.io.budget_toml import list_of_tables, text_key
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, read_toml
-from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, error_from, figures_of
+from nf2ff.io.toml import Table, above, list_of_tables, number, read_toml, template, text_key, whole
+from nf2ff.io.uncertainty_toml import MAX_ERRORS, ErrorTable, errors_from, figures_of
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.planning.axes import Axis, Positioner, Receiver
 from nf2ff.planning.distance import Link
@@ -26,15 +24,8 @@ from nf2ff.uncertainty.errors.error_term import ErrorTerm
 Length = Annotated[float, Field(ge=-1e6, le=1e6)]
 #: Most frequencies, parts and beams.
 MAX_FREQUENCIES, MAX_PARTS, MAX_BEAMS = 10_001, 1000, 10_000
-
-
-def _above(most: float = 1e6, default: float | None = None, *, needed: bool = False) -> Any:
-    said = f"a number above 0, at most {most:g}"
-    return Field(... if needed else default, description=said, gt=0, le=most)
-
-
-def _from_zero(default: float = 0.0) -> Any:
-    return Field(default, description="a number from 0 to 1e+06", ge=0, le=1e6)
+#: Largest number, of whatever unit.
+MOST = 1e6
 
 
 def _place(default: list[float] | None) -> Any:
@@ -45,7 +36,7 @@ class DeviceTable(Table):
     """The table [device]."""
 
     size_m: list[Length] | None = _place(None)
-    diameter_m: float | None = _above()
+    diameter_m: float | None = above(MOST)
     centre_m: list[Length] = _place([0.0, 0.0, 0.0])
     coherent: bool = Field(True, description="true or false")
 
@@ -56,7 +47,7 @@ class PartTable(Table):
     name: str = text_key("a name", "", most=100)
     centre_m: list[Length] = _place([0.0, 0.0, 0.0])
     size_m: list[Length] | None = _place(None)
-    diameter_m: float | None = _above()
+    diameter_m: float | None = above(MOST)
 
 
 class FrequencyTable(Table):
@@ -68,28 +59,26 @@ class FrequencyTable(Table):
         min_length=1,
         max_length=MAX_FREQUENCIES,
     )
-    start_ghz: float | None = _above()
-    stop_ghz: float | None = _above()
-    count: int | None = Field(
-        None, description=f"a whole number from 2 to {MAX_FREQUENCIES}", ge=2, le=MAX_FREQUENCIES
-    )
+    start_ghz: float | None = above(MOST)
+    stop_ghz: float | None = above(MOST)
+    count: int | None = whole(2, MAX_FREQUENCIES)
 
 
 class ChamberTable(Table):
     """The table [chamber]."""
 
-    distance_m: float = _above(needed=True)
-    room_m: float | None = _above()
-    largest_device_m: float | None = _above()
+    distance_m: float = above(MOST, needed=True)
+    room_m: float | None = above(MOST)
+    largest_device_m: float | None = above(MOST)
 
 
 class AxisTable(Table):
     """Tables [axes.theta], [axes.phi] and [axes.chi]."""
 
-    speed_deg_per_s: float = _above(needed=True)
-    acceleration_deg_per_s2: float = _above(needed=True)
-    settling_s: float = _from_zero()
-    turns: float | None = _above()
+    speed_deg_per_s: float = above(MOST, needed=True)
+    acceleration_deg_per_s2: float = above(MOST, needed=True)
+    settling_s: float = number(0, MOST, 0.0)
+    turns: float | None = above(MOST)
 
 
 class AxesTable(Table):
@@ -103,11 +92,11 @@ class AxesTable(Table):
 class ReceiverTable(Table):
     """The table [receiver]."""
 
-    time_per_frequency_s: float = _above(needed=True)
-    start_s: float = _from_zero()
-    polarisation_switch_s: float | None = Field(None, description="a number from 0 to 1e+06", ge=0, le=1e6)
-    beams: int = Field(1, description=f"a whole number from 1 to {MAX_BEAMS}", ge=1, le=MAX_BEAMS)
-    beam_switch_s: float = _from_zero()
+    time_per_frequency_s: float = above(MOST, needed=True)
+    start_s: float = number(0, MOST, 0.0)
+    polarisation_switch_s: float | None = number(0, MOST)
+    beams: int = whole(1, MAX_BEAMS, 1)
+    beam_switch_s: float = number(0, MOST, 0.0)
 
 
 class WishesTable(Table):
@@ -118,9 +107,9 @@ class WishesTable(Table):
         ["pattern", "eirp", "trp"], description="a list of one or more quantities", min_length=1
     )
     scan: str | None = text_key("one of " + ", ".join(NAMES), None, most=100)
-    degree: int | None = Field(None, description="a whole number from 1 to 1000", ge=1, le=1000)
-    step_deg: float | None = Field(None, description="a number from 0.18 to 60", ge=0.18, le=60)
-    time_limit_h: float | None = _above()
+    degree: int | None = whole(1, 1000)
+    step_deg: float | None = number(0.18, 60)
+    time_limit_h: float | None = above(MOST)
     direct_peak_db: float | None = Field(None, description="an error from 0.001 to 3 dB", ge=1e-3, le=3)
     direct_sidelobe_db: float | None = Field(None, description="an error from 0.01 to 6 dB", ge=0.01, le=6)
     sidelobe_level_db: float = Field(-25.0, description="a level from -60 to -20 dB", ge=-60, le=-20)
@@ -177,17 +166,13 @@ class PlanTable(Table):
 
 def plan_template() -> str:
     """A plan to be changed, as TOML that `read_plan` reads."""
-    source = importlib.resources.files("nf2ff.io").joinpath("templates", "plan.toml")
-    return source.read_text(encoding="utf-8")
+    return template("plan")
 
 
-def read_tolerances(path: PathLike) -> tuple[list[Wish], list[ErrorTerm]]:
+def read_tolerances(path: PathLike) -> tuple[list[Wish], tuple[ErrorTerm, ...]]:
     """Uncertainties that a plan asks for, and the errors that share them; both empty if there are none."""
     read = read_toml(path, PlanTable)
-    terms = [
-        error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")
-        for i, one in enumerate(read.error, start=1)
-    ]
+    terms = errors_from(read.error, path)
     wishes = []
     asked = {} if read.tolerances is None else read.tolerances.model_dump(exclude_none=True)
     for key, size in asked.items():

@@ -1,11 +1,11 @@
-"""Tables of power measured without phase, as CSV text: EIRP of a transmitter, EIS of a receiver."""
+"""Tables of power measured without phase, as CSV text: EIRP of a transmitter, EIS of a receiver; weights."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.columns import CHECKS, Check, Columns
+from nf2ff.io.columns import CHECKS, Check, Columns, write_columns
 from nf2ff.io.power_columns import PLACE_COLUMNS, POWER_COLUMNS, SENSITIVITY_COLUMNS, TOTAL_COLUMN
 from nf2ff.io.rows import labels, places, table_of
 from nf2ff.io.safe import PathLike
@@ -78,6 +78,26 @@ def read_sensitivity_table(path: PathLike) -> SensitivityScan:
     table = Columns.load(path, SENSITIVITY_COLUMNS, pairs=tuple((name, name) for name in levels))
     frequency, theta, phi, watts = _arrange(table, list(levels))
     return SensitivityScan(frequency, theta, phi, *watts)
+
+
+def write_weights(
+    path: PathLike,
+    scan: PowerScan | SensitivityScan,
+    weights: Real,
+    contribution: Real,
+    *,
+    overwrite: bool = False,
+) -> None:
+    """Write one row for each reading: direction, weight, and its part of the total."""
+    part = "trp_part_w" if isinstance(scan, PowerScan) else "inverse_tis_part_per_w"
+    angles = [[f"{x:.9g}" for x in np.degrees(values).round(9)] for values in (scan.theta, scan.phi)]
+    shares = [f"{x:.12g}" for x in weights]
+    blocks = (
+        [*angles, shares, [f"{hertz:.12g}"] * weights.size, [f"{x:.9g}" for x in row]]
+        for hertz, row in zip(scan.frequency, contribution, strict=True)
+    )
+    names = ("theta_deg", "phi_deg", "weight_sr", "frequency_hz", part)
+    write_columns(path, names, blocks, overwrite=overwrite)
 
 
 def _arrange(table: Columns, levels: list[str]) -> tuple[Real, Real, Real, list[Real]]:

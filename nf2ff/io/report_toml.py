@@ -7,9 +7,8 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field, field_validator, model_validator
 
-from nf2ff.io.budget_toml import list_of_tables, text_key
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, read_toml, template
+from nf2ff.io.toml import Table, list_of_tables, number, read_toml, template, text_key
 from nf2ff.messages.input_error import InputError
 
 #: Largest description [bytes], letters of a text, entries of a list.
@@ -18,10 +17,6 @@ MAX_BYTES, MAX_TEXT, MAX_ENTRIES = 2**20, 4000, 200
 
 def _text() -> Any:
     return Field("", description=f"a text of at most {MAX_TEXT} characters", max_length=MAX_TEXT)
-
-
-def _number(default: float | None = None) -> Any:
-    return Field(default, description="a number from -1e9 to 1e9", ge=-1e9, le=1e9)
 
 
 class _Dated(Table):
@@ -86,12 +81,12 @@ class LimitTable(Table):
 
     name: str = text_key("a name", "", most=200)
     figure: str = text_key("the name of a figure, such as eirp", most=60)
-    most: float | None = _number()
-    least: float | None = _number()
+    most: float | None = number(-1e9, 1e9)
+    least: float | None = number(-1e9, 1e9)
     guard: float | None = Field(None, description="a factor from 0 to 10", ge=0, le=10)
-    guard_band: float | None = Field(None, description="a number from 0 to 1e9", ge=0, le=1e9)
-    from_ghz: float | None = _number()
-    to_ghz: float | None = _number()
+    guard_band: float | None = number(0, 1e9)
+    from_ghz: float | None = number(-1e9, 1e9)
+    to_ghz: float | None = number(-1e9, 1e9)
 
     @model_validator(mode="after")
     def _one_of_each(self) -> Self:

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar, TypeVar, get_args, get_origin, overload
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.messages.input_error import InputError
@@ -67,6 +67,50 @@ class Table(BaseModel):
         "unknown": "key {key!r} is unknown, expected one of {keys}{near}",
         "near": ": did you mean {!r}?",
     }
+
+
+# --- fields, and what is said to be expected of them ---------------------------------------------
+
+
+def number(least: float, most: float, default: float | None = None, *, needed: bool = False) -> Any:
+    """A key of a number from ``least`` to ``most``."""
+    said = f"a number from {_limit(least)} to {_limit(most)}"
+    return Field(... if needed else default, description=said, ge=least, le=most)
+
+
+def above(most: float, default: float | None = None, *, needed: bool = False) -> Any:
+    """A key of a number above 0, at most ``most``."""
+    said = f"a number above 0, at most {_limit(most)}"
+    return Field(... if needed else default, description=said, gt=0, le=most)
+
+
+def whole(least: int, most: int, default: int | None = None, *, needed: bool = False) -> Any:
+    """A key of a whole number from ``least`` to ``most``."""
+    said = f"a whole number from {least} to {most}"
+    return Field(... if needed else default, description=said, ge=least, le=most)
+
+
+def seed_key() -> Any:
+    """A key of the seed of draws."""
+    return Field(0, description="a whole number from 0", ge=0, le=2**63 - 1)
+
+
+def text_key(allowed: str, default: Any = ..., *, most: int = 80) -> Any:
+    """A key of a text that is not empty."""
+    return Field(default, description=allowed, min_length=1, max_length=most)
+
+
+def list_of_tables(name: str, most: int, *, least: int = 0) -> Any:
+    """A key of tables in double brackets, from ``least`` to ``most`` of them."""
+    allowed = f"{f'{least} to' if least else 'at most'} {most} tables [[{name}]]"
+    return Field(... if least else [], description=allowed, min_length=least, max_length=most)
+
+
+def _limit(value: float) -> str:
+    return f"{value:g}".replace("e+0", "e")
+
+
+# --- reading -------------------------------------------------------------------------------------
 
 
 @overload

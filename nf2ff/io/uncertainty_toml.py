@@ -14,15 +14,9 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from nf2ff.io.budget_toml import (
-    BudgetTable,
-    budget_from,
-    list_of_tables,
-    template_text,
-    text_key,
-)
+from nf2ff.io.budget_toml import BudgetTable, budget_from, template_text
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, checked, read_toml, template
+from nf2ff.io.toml import Table, checked, list_of_tables, read_toml, seed_key, template, text_key, whole
 from nf2ff.kernel.words import nearest
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.planes import ALLOWED, PlaneLike, checked_plane, plane_label, read_plane
@@ -89,11 +83,9 @@ class FigureTable(Table):
 class PropagationTable(Table):
     """The table [propagation]."""
 
-    degree: int | None = Field(default=None, description="a whole number from 1 to 10000", ge=1, le=10_000)
-    draws: int = Field(
-        default=DEFAULT_DRAWS, description=f"a whole number from 1 to {MAX_DRAWS}", ge=1, le=MAX_DRAWS
-    )
-    seed: int = Field(default=0, description="a whole number from 0", ge=0, le=2**63 - 1)
+    degree: int | None = whole(1, 10_000)
+    draws: int = whole(1, MAX_DRAWS, DEFAULT_DRAWS)
+    seed: int = seed_key()
 
 
 def _cut_key(what: str) -> Any:
@@ -213,6 +205,14 @@ def _errors(read: list[NamedErrorTable], where: str) -> list[ModelledError]:
             name = f"{one.kind} {seen[one.kind]}" if kinds[one.kind] > 1 else one.kind
         result.append(ModelledError(name, error, one.evaluation, one.degrees_of_freedom, one.note))
     return result
+
+
+def errors_from(tables: Iterable[ErrorTable], path: PathLike) -> tuple[ErrorTerm, ...]:
+    """Error terms of the tables [[error]] of a file."""
+    return tuple(
+        error_from(one.kind, one.model_extra or {}, where=f"{path}: error {i} ({one.kind[:80]!r})")
+        for i, one in enumerate(tables, start=1)
+    )
 
 
 def error_from(kind: str, values: Mapping[str, Any], *, where: str) -> ErrorTerm:

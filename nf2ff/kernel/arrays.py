@@ -98,3 +98,14 @@ def as_array(
             where = f" at index ({', '.join(map(str, first))})" if first else ""
             raise InputError(f"{name} is {array[first]}{where}, expected finite")
     return array
+
+
+def norm(x: NDArray[Any]) -> float:
+    """Euclidean norm, without BLAS: its threads stand in the way of ours."""
+    flat = np.ascontiguousarray(x).ravel().view(float)
+    return float(np.sqrt(np.einsum("i,i->", flat, flat)))
+
+
+def ratio(part: Any, whole: Any) -> float:
+    """``part`` over ``whole``, 0 of nothing."""
+    return float(part / whole) if whole > 0 else 0.0

@@ -92,6 +92,13 @@ class Probe:
         """Number of ports."""
         return int(self.coefficients.shape[1])
 
+    def check_port(self, port: int) -> None:
+        """Refuse a port (counted from 1) that the probe lacks."""
+        if port > self.ports:
+            has = f"{self.ports} port{'s' if self.ports > 1 else ''}"
+            what = f"the samples use port {port}, the probe has {has}"
+            raise InputError(what, "give a probe with that port")
+
     @property
     def degree(self) -> int:
         """Largest degree nu of the receiving coefficients."""

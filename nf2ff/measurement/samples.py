@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from nf2ff.kernel.arrays import as_array, keep
 from nf2ff.messages.input_error import InputError
 
+Real = NDArray[np.float64]
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
 RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
 
@@ -154,6 +155,12 @@ class Samples:
     def moving(self) -> bool:
         """Whether the positions differ from frequency to frequency."""
         return any(x.ndim == 2 for x in (self.theta, self.phi, self.chi, self.radius))
+
+    def place(self, index: int) -> tuple[Real, Real, Real, Real]:
+        """Recorded theta, phi, chi [rad] and radius [m] at one frequency, each (M,)."""
+        columns = (self.theta, self.phi, self.chi, self.radius)
+        theta, phi, chi, radius = (x[index] if x.ndim == 2 else x for x in columns)
+        return theta, phi, chi, radius
 
     def at_frequency(self, index: int) -> Samples:
         """The samples of one frequency, those missing there left out, positions (M',)."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from nf2ff.diagnostics.alignment.result import Alignment
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, new_figure, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,11 +33,7 @@ def alignment_overview(found: Alignment, *, phi: Any, theta: Any) -> Axes:
     Axes
         The first of three.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(10.6, 7.8), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((10.6, 7.8))
     grid = figure.add_gridspec(2, 2, width_ratios=(1.25, 1))
     upper = figure.add_subplot(grid[0, 0])
     lower = figure.add_subplot(grid[1, 0], sharex=upper)

@@ -12,7 +12,7 @@ from nf2ff.diagnostics.array import Excitations
 from nf2ff.diagnostics.origin import translate
 from nf2ff.diagnostics.parts import RadiatingParts, power_map
 from nf2ff.messages.input_error import InputError
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, decibels, finish, new_axes, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, decibels, finish, new_axes, new_figure, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,15 +23,6 @@ Complex = NDArray[np.complex128]
 _DEPTH, _RASTER = 30.0, 24
 #: Views of a box: axis to the right, axis up, axis towards the reader.
 _VIEWS = ((0, 1, 2), (0, 2, 1), (1, 2, 0))
-
-
-def _figure(size: tuple[float, float]) -> Any:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=size, dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
-    return figure
 
 
 def _colours(ax: Any, x: Any, y: Any, values: Real, **look: Any) -> Any:
@@ -76,7 +67,7 @@ def box_map(
     step = min(np.pi / k, max(np.pi / (4 * k), reach / _RASTER))
     (x, *_), power = power_map(translate(modes, middle), radius=reach, step=step)
     level = decibels(power / power.max())
-    figure = _figure((12.4, 4.6))
+    figure = new_figure((12.4, 4.6))
     panels = figure.subplots(1, 3)
     around = np.linspace(0, 2 * np.pi, 181)
     for ax, (across, up, depth) in zip(panels, _VIEWS, strict=True):
@@ -142,7 +133,7 @@ def surface_map(
     strongest = shown.ravel()[np.argmax(np.abs(shown))]
     phase = np.where(level > -_DEPTH, np.degrees(np.angle(shown * np.conj(strongest))), np.nan)
     same = labels[0].endswith("[mm]")
-    figure = _figure((11.2, 4.9) if same else (8.6, 8.0))
+    figure = new_figure((11.2, 4.9) if same else (8.6, 8.0))
     panels = figure.subplots(1, 2) if same else figure.subplots(2, 1)
     for ax, values, look, label in (
         (
@@ -189,7 +180,7 @@ def excitation_map(found: Excitations) -> Axes:
     span = max(1.0, float(np.ceil(np.abs(level[~dead]).max())))
     turn = 15 * np.ceil(np.abs(phase[~dead]).max() / 15)
     around = ("twilight_shifted", -180, 180) if turn > 90 else ("RdBu_r", -turn, turn)
-    figure = _figure((11.2, 4.9))
+    figure = new_figure((11.2, 4.9))
     panels = figure.subplots(1, 2)
     room = np.maximum(np.ptp(place, axis=0), 1e-3 * np.ptp(place) + 1e-6)
     dot = float(np.clip(4e4 / max(1, len(place)), 12, 900)) * 0.6

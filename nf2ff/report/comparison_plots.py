@@ -15,7 +15,7 @@ from nf2ff.metrics.comparison import Comparison
 from nf2ff.metrics.cuts import cut_through
 from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.level_cuts import LevelDifference
-from nf2ff.report.picture import TEXT_COLOUR, decibels, finish, level_ends, set_levels, style_axes
+from nf2ff.report.picture import TEXT_COLOUR, decibels, finish, level_ends, new_figure, set_levels, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,11 +30,7 @@ _LOOKS: tuple[dict[str, Any], ...] = (
 
 
 def _panels(count: int) -> Any:
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(8.4, 1.2 + 3.3 * count), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((8.4, 1.2 + 3.3 * count))
     return figure.subplots(count, 1, squeeze=False, sharex=True)[:, 0]
 
 
@@ -55,10 +51,11 @@ def comparison_cuts(
     found: Comparison,
     *,
     names: tuple[str, str] = ("first", "second"),
-    frequency_index: int = 0,
     seen: Sequence[FarField | None] = (),
 ) -> Axes:
     """Both results in the planes they were compared in, and the level of the difference of their fields.
+
+    At the first frequency.
 
     Parameters
     ----------
@@ -68,33 +65,30 @@ def comparison_cuts(
         What `metrics.comparison.compare` found; the second is drawn as it was fitted.
     names : tuple of str
         Of the two, for the legend.
-    frequency_index : int
-        Which frequency.
     seen : sequence of FarField
-        Fields of that frequency that mark directions whose near field was not seen: lines are dotted there.
+        Fields of one frequency that mark directions whose near field was not seen: lines are dotted there.
 
     Returns
     -------
     Axes
         The first panel; levels are directivity over the first's power.
     """
-    f = frequency_index
-    one, two = first.at(f), found.fitted.at(f)
+    one, two = first.at(0), found.fitted.at(0)
     degree = max(one.degree, two.degree)
     one, two = one.extend(degree), two.extend(degree)
     rest = Modes(one.frequency, one.coefficients - two.coefficients, one.reference)
-    theta, phi = float(found.first.theta[f]), float(found.first.phi[f])
+    theta, phi = float(found.first.theta[0]), float(found.first.phi[0])
     angle = np.linspace(-np.pi, np.pi, max(721, 20 * degree + 1))
     power = float(one.radiated_power()[0])
-    floor, ceiling = level_ends(10 * np.log10(float(found.first.directivity[f])))
-    error = 20 * np.log10(max(float(found.error[f]), 1e-14))
+    floor, ceiling = level_ends(10 * np.log10(float(found.first.directivity[0])))
+    error = 20 * np.log10(max(float(found.error[0]), 1e-14))
     floor = min(floor, 10 * np.floor(error / 10) + 10 * np.floor(ceiling / 10) - 10)
     floor = max(floor, ceiling - 100)
     panels = _panels(len(found.planes))
     r, along, across = unit_vectors(theta, phi)
     hidden = False
     for ax, planes in zip(panels, found.planes, strict=True):
-        turn = planes[f].angle_at(theta, phi)
+        turn = planes[0].angle_at(theta, phi)
         tangent = np.cos(turn) * along + np.sin(turn) * across
         t, p = direction_angles(np.cos(angle)[:, None] * r + np.sin(angle)[:, None] * tangent)
         there = np.ones(angle.size, dtype=bool)
@@ -107,7 +101,7 @@ def comparison_cuts(
         _draw(ax, np.degrees(angle), lines, names, there)
         set_levels(ax, floor, ceiling)
         ax.set_ylabel("level [dBi]")
-        ax.text(0.01, 0.97, planes[f].name, transform=ax.transAxes, va="top", fontsize=10, color=TEXT_COLOUR)
+        ax.text(0.01, 0.97, planes[0].name, transform=ax.transAxes, va="top", fontsize=10, color=TEXT_COLOUR)
     finish(panels[-1], "", ("angle from the first's peak [deg]", "level [dBi]"), columns=3)
     title = f"{one.frequency[0] / 1e9:.6g} GHz: difference over the sphere {error:.1f} dB"
     title += "\ndotted: not measured" if hidden else ""

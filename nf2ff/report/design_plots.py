@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.ranges.array_design import ArrayDesign, ArrayTask
 from nf2ff.ranges.plane_wave_array import element_weights, plane_points
-from nf2ff.report.picture import TEXT_COLOUR, style_axes
+from nf2ff.report.picture import TEXT_COLOUR, new_figure, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,16 +35,12 @@ def array_overview(task: ArrayTask, design: ArrayDesign) -> Axes:
     Axes
         The first of the figure's.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     k = float(wavenumber(design.frequency))
     place = plane_points(task.zone, step=_STEP * 2 * np.pi / k)
     weights = element_weights(task.array, design.weights)
     wave = task.array.fields(place, frequency=design.frequency) @ weights
     wave = wave / wave.mean()
-    figure = Figure(figsize=(10.8, 9.2), dpi=110, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((10.8, 9.2), dpi=110)
     axes = figure.subplots(2, 2)
     level, angle = 20 * np.log10(np.abs(wave)), np.degrees(np.angle(wave))
     for ax, value, label in ((axes[0, 0], level, "amplitude [dB]"), (axes[0, 1], angle, "phase [deg]")):

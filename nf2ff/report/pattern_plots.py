@@ -29,6 +29,7 @@ from nf2ff.report.picture import (
     frequency_label,
     level_ends,
     new_axes,
+    new_figure,
     polar_rings,
     set_levels,
     style_axes,
@@ -132,12 +133,8 @@ def peak_cuts(
     ValueError
         If there is no pattern, too many, or one has several frequencies.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     _checked(patterns)
-    figure = Figure(figsize=(8.0, 7.6), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((8.0, 7.6))
     panels: Sequence[Any] = figure.subplots(2, 1, sharex=True)
     tops = {name: peak(one) for name, one in patterns.items()}
     highest = max(10 * np.log10(float(top.directivity[0])) for top in tops.values())

@@ -27,6 +27,17 @@ TEXT_COLOUR = "#22262b"
 DEPTH = 60.0
 
 
+def new_figure(size: tuple[float, float], *, dpi: int = 120, layout: str | None = "constrained") -> Any:
+    """A figure of width and height [inch], by default with the automatic layout."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    how: Any = layout
+    figure = Figure(figsize=size, dpi=dpi, layout=how, facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
 def new_axes(
     size: tuple[float, float],
     place: tuple[float, float, float, float] | None = None,
@@ -44,16 +55,10 @@ def new_axes(
     projection : str, optional
         As matplotlib names it.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
+    if place is None:
+        return new_figure(size).add_subplot(projection=projection)
     # The automatic layout forgets what stands outside polar axes: those are placed by hand.
-    layout: Any = None if place else "constrained"
-    figure = Figure(figsize=size, dpi=120, layout=layout, facecolor="white")
-    FigureCanvasAgg(figure)
-    if place:
-        return figure.add_axes(place, projection=projection)
-    return figure.add_subplot(projection=projection)
+    return new_figure(size, layout=None).add_axes(place, projection=projection)
 
 
 def style_axes(ax: Any) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from nf2ff.planning.plan import Plan
 from nf2ff.planning.scan_time import WORDS
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, WIDTHS, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, WIDTHS, new_figure, style_axes
 
 
 def plan_overview(plan: Plan) -> Any:
@@ -24,11 +24,7 @@ def plan_overview(plan: Plan) -> Any:
     matplotlib Axes
         Those of the first panel; ``axes.figure`` is the whole.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(10.7, 7.6), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((10.7, 7.6))
     panels: dict[str, Any] = figure.subplot_mosaic(
         [["degree", "time"], ["way", "way"]], height_ratios=(1, 1.25)
     )

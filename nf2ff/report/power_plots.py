@@ -7,41 +7,35 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from nf2ff.power_only.scan import PowerScan
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, new_figure, style_axes
 from nf2ff.report.total_power import Totals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def power_overview(found: Totals, *, frequency_index: int = 0) -> Axes:
-    """Draw the readings of one frequency on the sphere, and their sum from theta = 0 on.
+def power_overview(found: Totals) -> Axes:
+    """Draw the readings of the first frequency on the sphere, and their sum from theta = 0 on.
 
     Parameters
     ----------
     found : Totals
         The total and its readings.
-    frequency_index : int
-        Which frequency.
 
     Returns
     -------
     Axes
         The first of the figure's two.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    scan, f = found.scan, frequency_index
-    figure = Figure(figsize=(10, 4.2), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    scan = found.scan
+    figure = new_figure((10, 4.2))
     readings, sums = figure.subplots(1, 2, gridspec_kw={"width_ratios": [1.35, 1]})
     theta, phi = np.degrees(scan.theta), np.degrees(scan.phi)
     with np.errstate(divide="ignore"):
         if isinstance(scan, PowerScan):
-            level, label = 10 * np.log10(scan.eirp[f] / 1e-3), "EIRP [dBm]"
+            level, label = 10 * np.log10(scan.eirp[0] / 1e-3), "EIRP [dBm]"
         else:
-            inverse = found.contribution[f] / found.total.weights * 4 * np.pi
+            inverse = found.contribution[0] / found.total.weights * 4 * np.pi
             level, label = -10 * np.log10(inverse * 1e-3), "EIS [dBm]"
     shown = np.isfinite(level)
     step = np.sqrt(41253 / theta.size)
@@ -55,7 +49,7 @@ def power_overview(found: Totals, *, frequency_index: int = 0) -> Axes:
     readings.set_yticks(range(0, 181, 30))
     name = "TRP" if isinstance(scan, PowerScan) else "1/TIS"
     order = np.argsort(theta, kind="stable")
-    share = np.cumsum(found.contribution[f][order]) / found.contribution[f].sum()
+    share = np.cumsum(found.contribution[0][order]) / found.contribution[0].sum()
     # One step for each ring: what its readings add is spread over the solid angle they stand for.
     solid = np.minimum(np.cumsum(found.total.weights[order]) / found.total.weights.sum(), 1)
     sums.plot(np.degrees(np.arccos(1 - 2 * solid)), 100 * share, color=COLOURS[1], linewidth=1.8)
@@ -67,7 +61,7 @@ def power_overview(found: Totals, *, frequency_index: int = 0) -> Axes:
         style_axes(ax)
     readings.grid(visible=False)
     figure.suptitle(
-        f"{scan.frequency[f] / 1e9:.6g} GHz, {theta.size} readings, weights by {found.total.method}",
+        f"{scan.frequency[0] / 1e9:.6g} GHz, {theta.size} readings, weights by {found.total.method}",
         fontsize=11,
         color=TEXT_COLOUR,
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, decibels, finish, new_axes, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, decibels, finish, new_axes, new_figure, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,17 +50,11 @@ def near_field(
     ValueError
         If there is no such frequency, port or chi, or no reading there.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     count = samples.frequency.size
     if not 0 <= frequency_index < count:
         raise InputError(f"frequency_index is {frequency_index}, expected 0 to {count - 1}")
     response = samples.response[frequency_index]
-    theta, phi, turns, radius = (
-        x[frequency_index] if x.ndim == 2 else x
-        for x in (samples.theta, samples.phi, samples.chi, samples.radius)
-    )
+    theta, phi, turns, radius = samples.place(frequency_index)
     there = ~np.isnan(response)
     if not there.any():
         raise InputError(f"there is no reading at {samples.frequency[frequency_index]:.9g} Hz")
@@ -71,8 +65,7 @@ def near_field(
     t = np.degrees(np.abs(theta[rows]))
     p = np.degrees(np.mod(np.where(theta[rows] < 0, phi[rows] + np.pi, phi[rows]), 2 * np.pi))
     level = 2 * decibels(np.abs(response[rows]) / np.abs(response[rows]).max())
-    figure = Figure(figsize=(8.2, 7.6), dpi=120, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure((8.2, 7.6))
     panels: Any = figure.subplots(2, 1, sharex=True)
     size = float(np.clip((6.0 * 72 / 360) ** 2 * 41253 / max(rows.size, 1) * 1.3, 1, 120))
     for ax, values, label, colours, ends in (

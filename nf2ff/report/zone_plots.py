@@ -11,7 +11,7 @@ from nf2ff.messages.ranges import ZoneCode
 from nf2ff.ranges.quiet_zone import ZoneFigures
 from nf2ff.ranges.smooth_part import Variation
 from nf2ff.ranges.zone import ProbedField
-from nf2ff.report.picture import COLOURS, TEXT_COLOUR, style_axes
+from nf2ff.report.picture import COLOURS, TEXT_COLOUR, new_figure, style_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,9 +39,6 @@ def zone_overview(field: ProbedField, figures: ZoneFigures) -> Axes:
     Axes
         The first of the figure's.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     parts: list[tuple[str, str, Variation]] = [("amplitude", "dB", figures.amplitude_db)]
     if figures.phase is not None:
         phase = figures.phase
@@ -54,8 +51,7 @@ def zone_overview(field: ProbedField, figures: ZoneFigures) -> Axes:
     rows = cuts + flat + 1
     heights = [1.0] * cuts + [1.6] * flat + [0.9]
     size = (5.2 * len(parts) + 0.4 * (len(parts) == 1), 2.6 * sum(heights))
-    figure = Figure(figsize=size, dpi=110, layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
+    figure = new_figure(size, dpi=110)
     axes = figure.subplots(rows, len(parts), squeeze=False, gridspec_kw={"height_ratios": heights})
     for column, (name, unit, part) in enumerate(parts):
         # Relative to the mean: the level of a probe says nothing.

@@ -15,7 +15,6 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.coverage import measure_coverage
-from nf2ff.solver.positions import place_of
 from nf2ff.solver.problem import LeastSquares, Method, Quadrature
 from nf2ff.solver.solve import solve
 from nf2ff.solver.transmission import modelled
@@ -157,7 +156,7 @@ def _shared_solid_angle(joined: Samples, own: NDArray[np.bool_], degree: int) ->
     shared = []
     for i in range(joined.frequency.size if differ else 1):
         present = ~np.isnan(joined.response[i])
-        theta, phi, _, _ = place_of(joined, i)
+        theta, phi, _, _ = joined.place(i)
         both = [
             ~measure_coverage(
                 theta=theta[part & present], phi=phi[part & present], degree=degree, density=False

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import norm, ratio
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.solver.dense import Factor
 from nf2ff.solver.normal import Fields, NormalOperator
-from nf2ff.solver.positions import Geometry, check_port
+from nf2ff.solver.positions import Geometry
 from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
 
@@ -51,17 +52,6 @@ class Estimate:
     converged: bool
     unevenness: float = 0.0
     factorised: bool = False
-
-
-def norm(x: NDArray[Any]) -> float:
-    """Euclidean norm, without BLAS: its threads stand in the way of ours."""
-    flat = np.ascontiguousarray(x).ravel().view(float)
-    return float(np.sqrt(np.einsum("i,i->", flat, flat)))
-
-
-def ratio(part: Any, whole: Any) -> float:
-    """``part`` over ``whole``, 0 of nothing."""
-    return float(part / whole) if whole > 0 else 0.0
 
 
 def _unevenness(left: NDArray[Any]) -> float:
@@ -369,7 +359,7 @@ def dense_matrix(
         Response of each sample to each mode of unit coefficient.
     """
     for g in geometry:
-        check_port(g.port, probe)
+        probe.check_port(g.port)
     k = float(wavenumber(frequency))
     count = sum(g.count for g in geometry)
     matrix = np.zeros((count, mode_count(degree)), dtype=complex)

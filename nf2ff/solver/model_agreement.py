@@ -25,7 +25,6 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
-from nf2ff.solver.positions import place_of
 from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]
@@ -117,7 +116,7 @@ class _Case:
     def model(self, q: Complex, rows: Whole) -> Complex:
         """Responses that modes (J,) make at some of the samples."""
         s, f = self.samples, self.f
-        theta, phi, chi, radius = (x[rows] for x in place_of(s, f))
+        theta, phi, chi, radius = (x[rows] for x in s.place(f))
         none = np.zeros((1, rows.size), dtype=complex)
         some = Samples(s.frequency[f : f + 1], theta, phi, chi, radius, s.port[rows], none)
         return modelled(some, self.probe, q, tolerance=MODEL_ACCURACY, threads=self.threads)
@@ -127,7 +126,7 @@ class _Case:
 
     def off(self, code: ReadingCode, kinds: tuple[int, int], factor: complex, **more: Any) -> Notice:
         """That the readings of one kind are off those of another by a factor."""
-        chi = place_of(self.samples, self.f)[2]
+        chi = self.samples.place(self.f)[2]
         several = len(self.samples.ports()) > 1
         names = []
         for kind in kinds:
@@ -197,7 +196,7 @@ def _at_poles(case: _Case, w: Complex) -> tuple[Factors, bool]:
     sums: dict[int, NDArray[np.float64]] = {}
     cross: dict[int, complex] = {}
     reference: dict[int, int] = {}
-    theta, _, chi, radius = place_of(samples, case.f)
+    theta, _, chi, radius = samples.place(case.f)
     present = ~np.isnan(w)
     for south, there in at.at_poles():
         rows = np.flatnonzero(there & present)

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel import spin, torus
 from nf2ff.kernel.sphere import canonical_angles
-from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 
@@ -78,22 +77,6 @@ class Geometry:
         if self.position is None:
             return np.tile(values, self.chi.shape[0])
         return values[self.position]
-
-
-def place_of(samples: Samples, f: int) -> tuple[Real, Real, Real, Real]:
-    """Recorded theta, phi, chi [rad] and radius [m] at one frequency, each (M,)."""
-    columns = (samples.theta, samples.phi, samples.chi, samples.radius)
-    theta, phi, chi, radius = (x[f] if x.ndim == 2 else x for x in columns)
-    return theta, phi, chi, radius
-
-
-def check_port(port: int, probe: Probe) -> None:
-    """Refuse a port that the probe lacks."""
-    if port > probe.ports:
-        raise InputError(
-            f"the samples use port {port}, the probe has {probe.ports} port{'s' if probe.ports > 1 else ''}",
-            "give a probe with that port",
-        )
 
 
 def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:

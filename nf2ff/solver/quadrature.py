@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import norm, ratio
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver.methods import Estimate, norm, ratio
+from nf2ff.solver.methods import Estimate
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
 from nf2ff.solver.transform_check import check_analysis, check_rings

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import mode_count
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import dense_matrix
-from nf2ff.solver.positions import place_of, plan_geometry
+from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Problem
 
 #: Highest degree that is looked at: from the next on, gaps between samples count as such.
@@ -63,7 +63,7 @@ def refuse_few_directions(prepared: Problem) -> None:
 
 def _readings(prepared: Problem, pick: NDArray[np.bool_]) -> int:
     """How many of some samples differ in position or polarisation."""
-    theta, phi, chi, radius = (x[pick] for x in place_of(prepared.samples, 0))
+    theta, phi, chi, radius = (x[pick] for x in prepared.samples.place(0))
     columns = [theta, phi, np.mod(chi, math.pi), radius, prepared.samples.port[pick]]
     return len(np.unique(np.round(np.stack(columns, axis=1), 9), axis=0))
 

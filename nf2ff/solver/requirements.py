@@ -139,7 +139,7 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
     if several and turns is None:
         return
     for i, frequency in enumerate(samples.frequency):
-        chi = samples.chi[i] if samples.chi.ndim == 2 else samples.chi
+        chi = samples.place(i)[2]
         missing = silent
         if samples.any_missing:
             missing = silent | np.isnan(samples.response[i])

@@ -19,7 +19,6 @@ from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import degree as degrees
 from nf2ff.solver import gaps, methods, model_agreement, spectrum
 from nf2ff.solver.coverage import Coverage, measure_coverage, places
-from nf2ff.solver.positions import check_port
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.rank import refuse_few_directions
@@ -159,7 +158,7 @@ def _known_probe(
 ) -> tuple[Probe, Probe, NDArray[np.float64]]:
     """The probe at the frequencies of samples it can take, with all orders and with those that the
     method takes, and the error of its interpolation (F,)."""
-    check_port(int(samples.port.max()), probe)
+    probe.check_port(int(samples.port.max()))
     check_polarisations(samples, probe)
     whole, error = at_frequencies(probe, samples.frequency)
     first_order = getattr(method, "first_order", False)

@@ -18,7 +18,6 @@ from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
-from nf2ff.solver.positions import place_of
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -196,7 +195,7 @@ def each_place(samples: Samples, *, distinct: bool = False) -> Iterator[Places]:
     known = None
     for f in range(samples.frequency.size):
         if known is None or samples.moving:
-            known = places(*place_of(samples, f), samples.port, distinct=distinct)
+            known = places(*samples.place(f), samples.port, distinct=distinct)
         yield known
 
 
@@ -303,7 +302,7 @@ def where(samples: Samples, f: int, rows: list[int]) -> str:
     """The first few of samples: their numbers, from 1 in the order of the table, and places."""
     shown = []
     for row in rows[:3]:
-        theta, phi, chi = (math.degrees(float(x[row])) for x in place_of(samples, f)[:3])
+        theta, phi, chi = (math.degrees(float(x[row])) for x in samples.place(f)[:3])
         port = f", port {samples.port[row]}" if len(samples.ports()) > 1 else ""
         place = f"theta {theta:.6g}, phi {phi:.6g}, chi {chi:.6g} deg{port}"
         shown.append(f"sample {samples.number_of(row)} ({place})")

@@ -20,7 +20,7 @@ from nf2ff.antenna.modes import degree_of_count, mode_count
 from nf2ff.kernel import spin, torus
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.positions import Geometry, Turned, check_port, group_by_chi, plan_geometry
+from nf2ff.solver.positions import Geometry, Turned, group_by_chi, plan_geometry
 from nf2ff.solver.response import Change, Orders, Separation, Series, separate
 
 Complex = NDArray[Any]
@@ -64,7 +64,7 @@ class TransmissionOperator:
     series: Series | None = None
 
     def __post_init__(self) -> None:
-        check_port(max(g.port for g in self.geometry), self.probe)
+        self.probe.check_port(max(g.port for g in self.geometry))
 
     @cached_property
     def separation(self) -> Separation:

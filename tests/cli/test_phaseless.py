@@ -24,6 +24,7 @@ def cuts():
     return phaseless_scan(cluster(2), grid_positions((1.4,)), "cuts", seed=2)[0]
 
 
+@pytest.mark.slow
 def test_powers_on_two_spheres_become_a_certified_result(tmp_path):
     antenna = cluster(2)
     samples, *_ = phaseless_scan(antenna, grid_positions(), "nothing", seed=2)

@@ -48,6 +48,7 @@ def limited(folder, *words, seconds=20.0):
     return done.stdout.splitlines()
 
 
+@pytest.mark.slow
 def test_what_hangs_or_crashes_is_ended(tmp_path):
     pid, code = limited(tmp_path, "hang", seconds=1.0)
     assert code == "None"

@@ -42,7 +42,11 @@ def db(ratio):
 @pytest.mark.parametrize(
     ("along", "spheres", "seed"),
     # Antennas that most starts find: which those are depends on the rounding of the library.
-    [("nothing", (1.4, 3.4), 2), ("positions", (1.4, 3.4), 1), ("cuts", ONE_SPHERE, 2)],
+    [
+        pytest.param("nothing", (1.4, 3.4), 2, marks=pytest.mark.slow),
+        ("positions", (1.4, 3.4), 1),
+        ("cuts", ONE_SPHERE, 2),
+    ],
 )
 def test_the_antenna_is_found_and_certified(along, spheres, seed):
     samples, true, noise = phaseless_scan(cluster(seed), grid_positions(spheres), along, seed=seed)
@@ -198,7 +202,10 @@ def test_spheres_far_away_are_refused():
         reconstruct(samples, PROBE, degree=DEGREE, noise=noise)
 
 
-@pytest.mark.parametrize(("along", "seed"), [("nothing", 0), ("positions", 1), ("rings", 3)])
+@pytest.mark.parametrize(
+    ("along", "seed"),
+    [pytest.param("nothing", 0, marks=pytest.mark.slow), ("positions", 1), ("rings", 3)],
+)
 def test_what_is_not_determined_is_never_certified(monkeypatch, along, seed):
     # Were such sets not refused before the work, no certificate may be given for them.
     samples, true, noise = phaseless_scan(cluster(seed), grid_positions(ONE_SPHERE), along, seed=seed)

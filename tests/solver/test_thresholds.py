@@ -361,7 +361,7 @@ def spikes_in(w, theta=None, phi=None):
     points = equal_area_spiral_for_degree(12)
     theta, phi = (points.theta, points.phi) if theta is None else (theta, phi)
     samples = at(theta, phi, response=w)
-    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    place = suspect_readings.places(*samples.place(0), samples.port)
     return suspect_readings.spikes(place, samples.response[0], samples, 0)[1]
 
 
@@ -404,14 +404,14 @@ def test_distance_of_a_spikes_neighbours():
         w = np.ones(70)
         w[0] = 30
         samples = at(theta, phi, response=w)
-        place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+        place = suspect_readings.places(*samples.place(0), samples.port)
         assert bool(suspect_readings._over_neighbours(place, w, 0)) == told
 
 
 def pair(first, second, others=1.0, noise=math.nan):
     theta = np.concatenate([[1.0, 1.0], np.linspace(0.3, 2.9, 400)])
     samples = at(theta, 0.5, response=np.concatenate([[first, second], np.full(400, others)]))
-    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    place = suspect_readings.places(*samples.place(0), samples.port)
     return codes(suspect_readings.contradictions(place, samples.response[0], samples, 0, noise))
 
 
@@ -428,7 +428,7 @@ def test_readings_that_contradict_each_other():
     for last, bad in ((1.09, []), (1.11, told)):
         w[-1] = last
         samples = at(place, 0.5, response=w)
-        where = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+        where = suspect_readings.places(*samples.place(0), samples.port)
         assert codes(suspect_readings.contradictions(where, samples.response[0], samples, 0, math.nan)) == bad
 
 
@@ -437,7 +437,7 @@ def test_values_of_chi_that_are_told_apart():
         chi = np.repeat(np.pi * np.arange(count) / count, 20)
         theta = np.tile(np.linspace(0.3, 2.8, 20), count)
         samples = at(theta, 0.5, chi)
-        assert suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port).kinds == kinds
+        assert suspect_readings.places(*samples.place(0), samples.port).kinds == kinds
 
 
 def judged(wrong, *, residual=0.5, unevenness=9.0, degree=8, noise=0.0, rng=None):
@@ -503,7 +503,7 @@ def test_a_factor_at_the_poles_beyond_its_deviations(size, told):
     second = factor * np.cos(phi + np.pi / 2)
     w = np.concatenate([clean + noise, second])
     samples = at(theta, np.tile(phi, 2), chi, response=w)
-    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    place = suspect_readings.places(*samples.place(0), samples.port)
     found, _ = model_agreement._at_poles(model_agreement._Case(samples, PROBE, 0, place, 1), w)
     assert bool(found) == told
 
@@ -696,7 +696,7 @@ def by_model(w, left, *, spike=None, second=None, chi=0.0):
     reading of 1, and ``second`` of those of the second polarisation."""
     theta = np.linspace(0.1, 3, w.size)
     samples = at(theta, 0.3, chi, response=w)
-    place = suspect_readings.places(*suspect_readings.place_of(samples, 0), samples.port)
+    place = suspect_readings.places(*samples.place(0), samples.port)
     solved = []
 
     def again(_, part):

@@ -33,7 +33,6 @@ from nf2ff.messages.diagnostics import AlignmentCode
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.notice import Notice
 from nf2ff.solver.degree import whole
-from nf2ff.solver.positions import check_port
 from nf2ff.solver.requirements import check_units
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
@@ -108,7 +107,7 @@ def estimate_alignment(
     """
     degree = whole(degree)
     check_units(samples, probe)
-    check_port(int(samples.port.max()), probe)
+    probe.check_port(int(samples.port.max()))
     probe, _ = at_frequencies(probe, samples.frequency)
     first = _index(samples, frequency)
     count = spin.thread_count(threads)

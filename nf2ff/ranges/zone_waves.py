@@ -114,7 +114,8 @@ def fit_regular_waves(
 
     Notes
     -----
-    Dense, M J^2 operations: for zones of up to a few wavelengths' radius. Coefficients are scaled by
+    Dense, M J^2 operations and at most 1e8 numbers: degree 58 with two readings a wave, for zones of up to
+    seven wavelengths' radius; degree 40 takes minutes. Coefficients are scaled by
     sqrt(j_n^2 + ((x j_n)'/x)^2) at the outermost reading, what a Huygens source hears there, so that
     waves that decay towards the centre do not look ill determined because they are weak.
     """
@@ -219,9 +220,10 @@ def _system(
             "read more or lower the degree",
         )
     if w.size * count > MOST_NUMBERS:
+        most = int(np.sqrt(1 + MOST_NUMBERS / (2 * w.size))) - 1
         raise InputError(
-            f"{w.size} readings of {count} waves are too many for a dense matrix",
-            "lower the degree, or take fewer readings",
+            f"{w.size} readings of {count} waves, degree {degree}, are too many for a dense matrix",
+            f"lower the degree to {most}, or take fewer readings" if most > 0 else "take fewer readings",
         )
     matrix = np.empty((w.size, count), dtype=complex)
     step = max(1, 4_000_000 // (3 * count))

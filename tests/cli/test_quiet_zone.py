@@ -223,8 +223,8 @@ def test_that_error_goes_through_a_scan(scanned, tmp_path):
     done = run("uncertainty", scan, budget, "-o", tmp_path / "out.h5", "--linear", "--json")
     (one,) = json.loads(done.out)["frequencies"]
     found = {x["name"]: x["standard_uncertainty_db"] for x in one["metrics"] if x["unit"] == "dB"}
-    # Of a wave from where the antenna sends as much as at its peak 8.686 rho/sqrt(2); it sends less there, but,
-    # small as it is, not much.
+    # Of a wave from where the antenna sends as much as at its peak 8.686 rho/sqrt(2); it sends a little less
+    # there, small as it is.
     most = 8.686 * 10 ** (-29.6 / 20) / np.sqrt(2)
     assert 0.5 * most < found["eirp"] < 1.01 * most
     assert 0 < found["directivity"] < found["eirp"]

@@ -228,8 +228,8 @@ def test_feed_displaced_sideways_tilts_the_wave():
     terms = np.stack([np.ones_like(x), x, y], axis=1)
     slope = np.linalg.lstsq(terms, path, rcond=None)[0]
     assert np.degrees(slope[1]) == pytest.approx(0.179, abs=5e-4)  # printed
-    # A wave of phase k s x travels towards -x by asin(s). (By the prototype's physical optics, of a rim that is
-    # not named, 0.177; ours gives 0.180 to 0.182 on a line of 0.5 m for a sharp rim and teeth.)
+    # A wave of phase k s x travels towards -x by asin(s). (By the prototype's physical optics, its rim not
+    # named, 0.177; ours gives 0.180 to 0.182 on a line of 0.5 m for a sharp rim and teeth.)
     assert np.degrees(figures.tilt[0]) == pytest.approx(-np.degrees(np.arcsin(slope[1])), abs=5e-4)
     assert abs(np.degrees(figures.tilt[1])) < 1e-3
 

@@ -5,7 +5,7 @@ import re
 
 import numpy as np
 import pytest
-from commands import assert_refused, run, succeed
+from commands import assert_refused, run, simulated, succeed
 from zone_cases import line, plane, towards, wave
 
 from nf2ff.io.budget_toml import read_budget
@@ -215,3 +215,17 @@ def test_the_stray_wave_is_an_error_of_a_budget(scanned, tmp_path):
     assert_refused(tmp_path, "quiet-zone", scanned, "--error", path, says="exists")
     same, says = tmp_path / "both.toml", "two outputs have the same name"
     assert_refused(tmp_path, "quiet-zone", scanned, "--error", same, "--term", same, says=says)
+
+
+def test_that_error_goes_through_a_scan(scanned, tmp_path):
+    scan, budget = simulated(tmp_path / "scan.h5"), tmp_path / "error.toml"
+    succeed("quiet-zone", scanned, "--size-m", 0.3, "--error", budget)
+    done = run("uncertainty", scan, budget, "-o", tmp_path / "out.h5", "--linear", "--json")
+    (one,) = json.loads(done.out)["frequencies"]
+    found = {x["name"]: x["standard_uncertainty_db"] for x in one["metrics"] if x["unit"] == "dB"}
+    # Of a wave from where the antenna sends as much as at its peak 8.686 rho/sqrt(2); it sends a little less
+    # there, small as it is.
+    most = 8.686 * 10 ** (-29.6 / 20) / np.sqrt(2)
+    assert 0.5 * most < found["eirp"] < 1.01 * most
+    assert 0 < found["directivity"] < found["eirp"]
+    assert "stray wave in the quiet zone, 34." in one["metrics"][0]["terms"][0]["note"]

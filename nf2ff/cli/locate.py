@@ -33,7 +33,7 @@ from nf2ff.diagnostics.location import locate as locate_centre
 from nf2ff.diagnostics.noise import result_noise, spectrum_noise
 from nf2ff.diagnostics.origin import centre_uncertainty, translate
 from nf2ff.diagnostics.parts import RadiatingParts, radiating_parts
-from nf2ff.diagnostics.surface import SURFACES, read_surface, surface_field
+from nf2ff.diagnostics.surface import MOST_M, SURFACES, read_surface, surface_field
 from nf2ff.io.box_tables import read_places, write_excitations, write_parts, write_projection
 from nf2ff.io.native import file_kind, read_result
 from nf2ff.io.radiation import read_radiation
@@ -123,8 +123,8 @@ def locate(
     ):
         if value is not None and needs is None:
             misused(f"{option} belongs to {of}")
-        if value is not None and not 0 < value < math.inf:
-            misused(f"{option} is {value:g}, expected a length above 0")
+        if value is not None and not 1e-6 <= value <= MOST_M:
+            misused(f"{option} is {value:g}, expected a length above 0, 1e-6 to {MOST_M:g} m")
     inputs = [x for x in (result, elements, element) if x is not None]
     for path in outputs:
         if path.suffix.lower() != ".csv":

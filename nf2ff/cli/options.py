@@ -94,6 +94,8 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
             raise
         except InputError as error:
             told = f"{error} ({error.option})" if error.option else str(error)
+        except (np.linalg.LinAlgError, ArithmeticError) as error:
+            told = f"a number is too large or too small to compute with ({error}): check sizes and units"
         except (ValueError, OSError, WrongTransformError) as error:
             told = str(error)
         except MemoryError:
@@ -189,7 +191,7 @@ def nearest_frequency(
         return otherwise
     frequency = np.asarray(frequency)
     index = int(np.argmin(np.abs(frequency - 1e9 * ghz)))
-    if abs(frequency[index] - 1e9 * ghz) > 1e-6 * frequency[index]:
+    if not abs(frequency[index] - 1e9 * ghz) <= 1e-6 * frequency[index]:
         raise InputError(
             f"{path}: holds no {ghz:.9g} GHz, the nearest frequency is {frequency[index] / 1e9:.12g} GHz",
             f"give that as {option}",

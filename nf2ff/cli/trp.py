@@ -115,7 +115,7 @@ def trp(
 def _watt(dbm: float | None) -> float | None:
     if dbm is None:
         return None
-    if not math.isfinite(dbm):
-        msg = f"{dbm:g} dBm is no level, expected a finite number"
+    if not -math.inf < dbm < 1000:
+        msg = f"{dbm:g} dBm is no level, expected a finite number below 1000"
         raise click.UsageError(msg)
     return 1e-3 * 10 ** (dbm / 10) if dbm > -200 else 0.0

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.modes import Modes, mode_count, mode_numbers, required_degree, wavenumber
 from nf2ff.diagnostics.back_projection import dipole_spectrum
-from nf2ff.diagnostics.field_rule import one_frequency, rule_directions, rule_field
+from nf2ff.diagnostics.field_rule import one_frequency, refuse_beyond, rule_directions, rule_field
 from nf2ff.diagnostics.noise import checked_noise, spectrum_noise
 from nf2ff.diagnostics.origin import radiation_centre, translate
 from nf2ff.kernel.plane_waves import raster_sums
@@ -22,6 +22,8 @@ Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 #: Degrees whose power about a place makes the map.
 MAP_DEGREE = 2
+#: Most modes of all parts together, which are fitted by a matrix.
+MOST_UNKNOWNS = 10_000
 #: Rounds of fitting all parts and moving each to its centre, and the move at which they end [wavelengths].
 _ROUNDS, _DONE = 12, 1e-5
 
@@ -130,7 +132,8 @@ def radiating_parts(
     Raises
     ------
     ValueError
-        If there is more than one frequency, no power, or no place left for another part.
+        If there is more than one frequency, no power, or no place left for another part, or if radius, size
+        or count are beyond what the modes hold.
 
     Notes
     -----
@@ -143,6 +146,13 @@ def radiating_parts(
     size = 1.5 * np.pi / k if size is None else size
     if count < 1 or not size > 0:
         raise InputError(f"count is {count} and size {size} m, expected at least one part, of size > 0")
+    refuse_beyond(modes, radius + size, "parts are looked for up to")
+    unknowns = count * mode_count(required_degree(k * size, tail_db=-50))
+    if unknowns > MOST_UNKNOWNS:
+        raise InputError(
+            f"{count} parts of size {size:.6g} m have {unknowns} modes, the most is {MOST_UNKNOWNS}",
+            "ask for fewer parts, or state a smaller size",
+        )
     sigma = checked_noise(np.nan if noise is None else noise, modes)[0]
     fit = _fitter(modes, radius + size, size, float(spectrum_noise(modes)[0] if np.isnan(sigma) else sigma))
     position = np.zeros((0, 3))

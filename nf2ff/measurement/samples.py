@@ -16,6 +16,8 @@ from nf2ff.messages.input_error import InputError
 Real = NDArray[np.float64]
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
 RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
+#: Largest response: its square and the square of that are still numbers.
+LARGEST = 1e50
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,6 +108,7 @@ class Samples:
         if response.shape[1] == 0:
             raise InputError("there is no sample", "give at least one")
         if "response" in names:
+            _refuse_large(response)
             # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
             object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
         for name in ("theta", "phi", "chi", "radius", "port", "time"):
@@ -202,3 +205,12 @@ class Samples:
     def number_of(self, row: int) -> int:
         """Number of a sample in the record that these are a part of, from 1."""
         return row + 1 if self.number is None else int(self.number[row])
+
+
+def _refuse_large(response: NDArray[np.complex128]) -> None:
+    """Raise where powers of a response (F, M) would be no numbers; without a temporary."""
+    for part in (response.real, response.imag):
+        if max(np.fmax.reduce(part, axis=None), -np.fmin.reduce(part, axis=None)) > LARGEST:
+            row, sample = np.argwhere(np.abs(part) > LARGEST)[0].tolist()
+            what = f"response of sample {sample + 1} is {response[row, sample]:.4g}"
+            raise InputError(f"{what}, expected at most {LARGEST:g}", "check its unit")

@@ -141,6 +141,24 @@ def test_no_warning_of_python_reaches_the_terminal(native, monkeypatch):
         run("inspect", native)
 
 
+@pytest.mark.parametrize("error", [OverflowError("math range error"), np.linalg.LinAlgError("Singular")])
+def test_numbers_that_nothing_can_compute_with(native, monkeypatch, error):
+    def fails(*_, **__):
+        raise error
+
+    succeed("inspect", native)
+    monkeypatch.setattr(sys.modules["nf2ff.cli.inspect"], "describe", fails)
+    says = f"nf2ff: a number is too large or too small to compute with ({error}): check sizes and units\n"
+    assert run("inspect", native) == (1, "", says)
+
+
+@pytest.mark.parametrize("option", ["--input-power-w", "--accepted-power-w"])
+@pytest.mark.parametrize("power", ["1e-320", "1e308", "nan", "0"])
+def test_powers_of_no_antenna(native, tmp_path, option, power):
+    says = f"{option} is .*, expected watts above 0, 1e-30 to 1e30: dBm are"
+    assert_refused(tmp_path, "transform", native, "-o", tmp_path / "r.h5", option, power, says=says)
+
+
 # --- what files hold -----------------------------------------------------------------------------
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -45,3 +47,22 @@ def peak_memory(call: Callable[[], Any]) -> tuple[Any, int]:
         done.set()
         thread.join()
     return result, max(0, highest[0] - before)
+
+
+#: Runs a command and prints the most memory that it held [KiB]. A child is counted from what its parent holds
+#: on, which is little here.
+_LAUNCHER = """
+import resource, subprocess, sys
+code = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL).returncode
+print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
+sys.exit(code)
+"""
+
+
+def peak_of_command(words: Sequence[str]) -> tuple[int, float]:
+    """The most memory that a command held [bytes, on Linux], and how long it took [s]."""
+    start = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", _LAUNCHER, *words], capture_output=True, text=True)
+    if done.returncode:
+        raise RuntimeError(done.stderr)
+    return 1024 * int(done.stdout), time.perf_counter() - start

@@ -11,6 +11,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import h5py
 import numpy as np
 import scipy.io
 import scipy.sparse
@@ -20,8 +21,10 @@ from nf2ff.antenna.far_field import FarField
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import Modes
 from nf2ff.io import native, tables
+from nf2ff.io.alignment_toml import alignment_template, read_alignment_file
 from nf2ff.io.antenna_toml import read_antenna
 from nf2ff.io.box_tables import read_places
+from nf2ff.io.design_toml import design_template, read_design
 from nf2ff.io.growth import read_growth, write_growth
 from nf2ff.io.growth_toml import read_study_file, study_template
 from nf2ff.io.kept_draws import read_kept_draws
@@ -29,7 +32,7 @@ from nf2ff.io.layout import Layout, layout_template
 from nf2ff.io.level_toml import read_gain_transfer, read_level
 from nf2ff.io.mapping import read_mapped
 from nf2ff.io.nsma_reader import read_nsma
-from nf2ff.io.plan_toml import plan_template, read_plan
+from nf2ff.io.plan_toml import plan_template, read_plan, read_tolerances
 from nf2ff.io.power_tables import read_power_table, read_sensitivity_table
 from nf2ff.io.proposal import propose
 from nf2ff.io.report_toml import read_report_meta, report_template
@@ -46,7 +49,7 @@ from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget
 from nf2ff.uncertainty.budget.budget_term import Term
 from nf2ff.uncertainty.budget.metric import METRICS
-from nf2ff.uncertainty.draws import monte_carlo
+from nf2ff.uncertainty.draws import Draws, monte_carlo
 from nf2ff.uncertainty.errors.catalogue import make_term
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth
@@ -103,13 +106,17 @@ def _write_result(path: Path) -> None:
 
 
 def _write_growth(path: Path) -> None:
+    """Whose draws at the last value were stopped."""
     count = {"degree": [4, 5], "samples": [90, 91], "draws": [20, 7]}
     errors = {x: _rng().normal(size=(2, 1, 1)) for x in ("reference", "mean", "spread", "low", "high")}
     level = {x: _rng().normal(size=(2, 1)) for x in ("level_db", "level_low_db", "level_high_db")}
     arrays: Any = {x: np.array(y) for x, y in count.items()} | errors | level
     figure = Figure("beamwidth", plane=0.5, drop_db=10.0)
     values, frequency = np.array([0.5, 1.0]), np.full((2, 1), 1e9)
-    write_growth(path, Growth("size", values, (figure,), frequency, **arrays, confidence=0.9))
+    nowhere, fields = np.zeros((3, 1, 0)), np.zeros((7, 1, 0, 4))
+    some: Any = np.ones((1, 1)), _rng().normal(size=(7, 1, 1)), np.ones((7, 1)), 20, np.zeros((2, 0))
+    kept = Draws((figure,), *some, nowhere, nowhere[0], fields, nowhere)
+    write_growth(path, Growth("size", values, (figure,), frequency, **arrays, confidence=0.9, kept=kept))
 
 
 def _write_uncertainty(path: Path) -> None:
@@ -148,6 +155,14 @@ def _archive(save: Callable[..., Any], **more: Any) -> Callable[[Path], Any]:
             path.write_bytes(data.getvalue())
 
     return write
+
+
+def _write_hdf5(path: Path) -> None:
+    """As another program writes it."""
+    with h5py.File(path, "w") as file:
+        for name, values in zip("TPCAF", np.arange(15.0).reshape(5, 3), strict=True):
+            file[name] = values
+        file.attrs["title"] = "of a laboratory"
 
 
 #: Of each class of a MAT file one that is not a plain array.
@@ -204,6 +219,7 @@ TEXT = {
     "archive": Seed(_archive(lambda data, values: np.savez(data, **values)), _mapped, ".npz"),
     "packed mat": Seed(_archive(partial(scipy.io.savemat, do_compression=True), **_OTHERS), _mapped, ".mat"),
     "mat": Seed(_archive(scipy.io.savemat, **_OTHERS), _mapped, ".mat"),
+    "hdf5": Seed(_write_hdf5, _mapped, ".h5"),
     "touchstone": Seed(_text(TOUCHSTONE), partial(_mapped, text=TOUCHSTONE_MAP), ".s2p"),
     "nsma": Seed(_text(NSMA), read_nsma, ".nsma"),
     "antenna": Seed(_text(template("antenna")), read_antenna, ".toml"),
@@ -211,6 +227,10 @@ TEXT = {
     "gain transfer": Seed(_text(template("gain-transfer")), read_gain_transfer, ".toml"),
     "budget": Seed(_text(uncertainty_template()), read_uncertainty_file, ".toml"),
     "study": Seed(_text(study_template()), read_study_file, ".toml"),
+    "alignment": Seed(_text(alignment_template()), read_alignment_file, ".toml"),
+    "array design": Seed(_text(design_template("plane-wave-array")), read_design, ".toml"),
+    "reflector design": Seed(_text(design_template("reflector")), read_design, ".toml"),
+    "tolerances": Seed(_text(plan_template()), read_tolerances, ".toml"),
     "plan": Seed(_text(plan_template()), read_plan, ".toml"),
     "report": Seed(_text(report_template()), read_report_meta, ".toml"),
     "layout": Seed(_text(layout_template()), lambda path: read_toml(path, Layout), ".toml"),

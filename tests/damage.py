@@ -3,6 +3,7 @@
 For a longer run by hand, over all readers or those that are named, one byte after the other or at random::
 
     python tests/damage.py --seconds 600
+    python tests/damage.py --count 20000 --processes 16
     python tests/damage.py --flip-every 1 samples modes
 """
 
@@ -16,9 +17,11 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -96,9 +99,13 @@ def read_some(folder: Path, jobs: Iterable[Sequence[object]], seconds: float) ->
     """Print what readers make of files: of each job its name, kind of damage, and indices from, to, step."""
     from corpus import SEEDS, content
 
+    # As the commands have it: what else Python warns of would be seen on the terminal.
+    warnings.simplefilter("error")
+    warnings.simplefilter("ignore", RuntimeWarning)
     for name, kind, *steps in jobs:
         seed, start = SEEDS[str(name)], time.monotonic()
         path = folder / f"{name}{seed.suffix}"
+        (folder / "at").write_text(json.dumps([name, None]))
         path.unlink(missing_ok=True)
         seed.write(path)
         whole, right = path.read_bytes(), content(seed.read(path))
@@ -122,15 +129,25 @@ def read_some(folder: Path, jobs: Iterable[Sequence[object]], seconds: float) ->
 def run(
     folder: Path, jobs: Sequence[Sequence[object]], *, seconds: float = 1e9
 ) -> dict[tuple[str, str], Counter[str]]:
-    """Verdicts by name and kind of damage; a hang or a crash ends the work and is one of them."""
-    words = [sys.executable, __file__, "--child", str(folder), json.dumps(jobs), str(seconds)]
-    done = subprocess.run(words, stdout=subprocess.PIPE, text=True, check=False)
-    found = {(name, kind): Counter(x) for name, kind, x in map(json.loads, done.stdout.splitlines())}
-    if done.returncode:
+    """Verdicts by name and kind of damage; after a hang or a crash, one of them, it goes on behind it."""
+    found: dict[tuple[str, str], Counter[str]] = {}
+    left = list(jobs)
+    while left:
+        words = [sys.executable, __file__, "--child", str(folder), json.dumps(left), str(seconds)]
+        done = subprocess.run(words, stdout=subprocess.PIPE, text=True, check=False)
+        told = [json.loads(line) for line in done.stdout.splitlines()]
+        for name, kind, verdicts in told:
+            found[name, kind] = found.get((name, kind), Counter()) + Counter(verdicts)
+        left = left[len(told) :]
+        if not done.returncode:
+            break
         name, at = json.loads((folder / "at").read_text())
+        if at is None:
+            raise SystemExit(f"{name}: the whole file cannot be read")
         fault = "hangs" if done.returncode == -signal.SIGALRM else f"ends with {done.returncode}"
-        (kind,) = {str(k) for n, k, *_ in jobs if n == name and (n, k) not in found} or {"?"}
-        found[name, kind] = Counter({f"{fault} at {at}": 1})
+        _, kind, _, last, step = left[0]
+        found[name, kind] = found.get((name, kind), Counter()) + Counter({f"{fault} at {at}": 1})
+        left[0] = [name, kind, at + step, last, step]
     return found
 
 
@@ -148,18 +165,32 @@ def main() -> int:
         "--flip-every", type=int, help="one wrong bit in each byte, or each n-th, of native files"
     )
     parser.add_argument("--first", type=int, default=0, help="index of the first mutation")
+    parser.add_argument("--count", type=int, help="mutations of each reader, in the place of seconds")
+    parser.add_argument("--processes", type=int, default=1, help="among which the work is shared")
     asked = parser.parse_args()
-    folder = Path(tempfile.mkdtemp(prefix="damage-"))
+    folder, share = Path(tempfile.mkdtemp(prefix="damage-")), asked.processes
     flips = asked.flip_every is not None
     names = asked.names or list(NATIVE if flips else SEEDS)
+    each = 1e9 if flips or asked.count else asked.seconds / len(names)
+
+    def shared(which: int) -> dict[tuple[str, str], Counter[str]]:
+        own = folder / str(which)
+        own.mkdir()
+        if flips:
+            how = ["flip", which * asked.flip_every, -1, share * asked.flip_every]
+        else:
+            last = asked.first + asked.count if asked.count else 10**9
+            how = ["fuzz", asked.first + which, last, share]
+        return run(own, [[name, *how] for name in names], seconds=each)
+
+    with ThreadPoolExecutor(share) as pool:
+        parts = list(pool.map(shared, range(share)))
     bad = 0
-    for name in names:
-        one = [name, "flip", 0, -1, asked.flip_every] if flips else [name, "fuzz", asked.first, 10**9, 1]
-        found = run(folder, [one], seconds=1e9 if flips else asked.seconds / len(names))
-        for (_, kind), verdicts in found.items():
-            print(f"{name}, {kind}: {dict(verdicts)}", flush=True)
-            good = {"refused", "the same"} | ({"other"} if kind == "fuzz" else set())
-            bad += sum(count for verdict, count in verdicts.items() if verdict not in good)
+    for name, kind in parts[0]:
+        verdicts = sum((part.get((name, kind), Counter()) for part in parts), Counter())
+        print(f"{name}, {kind}, {verdicts.total()}: {dict(verdicts)}")
+        good = {"refused", "the same"} | ({"other"} if kind == "fuzz" else set())
+        bad += sum(count for verdict, count in verdicts.items() if verdict not in good)
     print(f"{bad} faults; files in {folder}")
     return min(bad, 1)
 

@@ -100,6 +100,7 @@ SIZES = {
     "multiple-reflections": {"level": 1e-3, "phase": 0.2},
     "stray-wave": {"level": 1e-4, "theta": 1.0, "phi": 0.3},
     "image-source": {"level": 1e-4, "theta": 1.0, "phi": 0.3, "distance": 5.0},
+    "quiet-zone": {"level": 1e-4, "theta": 1.0, "phi": 0.3},
     "frequency-error": {"offset": 1e-4},
     "truncated-angle": {"theta_max": 2.9},
     "truncated-degree": {"degree": 4},

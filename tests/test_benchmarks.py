@@ -18,7 +18,14 @@ def benchmark(monkeypatch):
     monkeypatch.syspath_prepend(str(BENCHMARKS))
     yield importlib.import_module
     names = ("measure", "tables", "scans", "regressions", "metrics", "probe_orders", "uncertainty")
-    more = ("interval_coverage", "erroneous_scans", "compact_range", "report_page", "phaseless_certificates")
+    more = (
+        "interval_coverage",
+        "erroneous_scans",
+        "compact_range",
+        "report_page",
+        "phaseless_certificates",
+        "memory",
+    )
     for name in (*names, *more, "alignment", "misaligned_scans"):
         sys.modules.pop(name, None)
 
@@ -172,3 +179,19 @@ def test_report_page(benchmark, capsys, monkeypatch):
     found = re.fullmatch(r"degree 8, 2 frequencies: \d+\.\d s, (\d\.\d) MB", line)
     # The library alone is 1.9 MB; the most that a report of any size may have is 8.
     assert 1.9 < float(found[1]) < 8
+
+
+@pytest.mark.slow
+def test_memory_grows_by_less_than_four_times_the_samples(benchmark, capsys, monkeypatch):
+    memory = benchmark("memory")
+    # The far field, 11 times the samples, is written in several blocks, and the text read in several pieces.
+    few, many = (memory.rows(20, 1500, count, text=True) for count in (60, 240))
+    assert [row.command for row in few] == [row.command for row in many]
+    for one, other in zip(few, many, strict=True):
+        more = (other.peak - one.peak) / (other.samples - one.samples)
+        assert more < memory.BOUND, f"{one.command}: {more:.1f} of the samples added"
+    monkeypatch.setattr(
+        memory, "rows", lambda *_, **__: [memory.Row("transform", 10**6, 5 * 10**6, 10**7, 1.0)]
+    )
+    assert memory.main([]) == 1
+    assert capsys.readouterr().out.count("5.00     1.0  NOT MET: 4\n") == 2

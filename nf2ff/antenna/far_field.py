@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -20,10 +20,44 @@ if TYPE_CHECKING:
 
 #: A direction closer to one of a grid than this is that [rad].
 _ON_GRID = 1e-9
+#: Bytes of the fields of a block of frequencies.
+_BLOCK = 2**24
+
+
+class _Grid:
+    """What a far field on a grid can tell, held or not."""
+
+    __slots__ = ()
+    frequency: NDArray[np.float64]
+    theta: NDArray[np.float64]
+    phi: NDArray[np.float64]
+    trusted: NDArray[np.bool_] | None
+    if TYPE_CHECKING:
+
+        def at(self, index: int | Sequence[int] | NDArray[np.intp]) -> FarField:
+            """The field of one frequency, by its index, or of some."""
+
+    def trusted_fraction(self) -> NDArray[np.float64]:
+        """Part of the solid angle of the grid that is trusted, (F,)."""
+        if self.trusted is None:
+            return np.ones(self.frequency.size)
+        weight = np.sin(self.theta)
+        if not np.any(weight > 1e-9):  # the poles alone, which have no solid angle
+            weight = np.ones_like(weight)
+        lost = ~self.trusted
+        part: NDArray[np.float64] = 1 - lost.mean(axis=2) @ weight / weight.sum()
+        return part
+
+    def blocks(self, multiple: int = 1) -> Iterator[FarField]:
+        """The field of one block of frequencies after the other, each but the last of a ``multiple``."""
+        size = 32 * self.theta.size * self.phi.size * multiple
+        step = max(1, _BLOCK // max(1, size)) * multiple
+        for start in range(0, self.frequency.size, step):
+            yield self.at(np.arange(start, min(start + step, self.frequency.size)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FarField:
+class FarField(_Grid):
     """Far field lim r exp(+jkr) E on all pairs of ``theta`` and ``phi``.
 
     Parameters
@@ -79,23 +113,10 @@ class FarField:
         if self.reference not in ("absolute", "relative"):
             raise InputError(f"reference is {self.reference!r}, expected 'absolute' or 'relative'")
 
-    def trusted_fraction(self) -> NDArray[np.float64]:
-        """Part of the solid angle of the grid that is trusted, (F,)."""
-        if self.trusted is None:
-            return np.ones(self.frequency.size)
-        weight = np.sin(self.theta)
-        if not np.any(weight > 1e-9):  # the poles alone, which have no solid angle
-            weight = np.ones_like(weight)
-        lost = ~self.trusted
-        part: NDArray[np.float64] = 1 - lost.mean(axis=2) @ weight / weight.sum()
-        return part
-
     def at(self, index: int | Sequence[int] | NDArray[np.intp]) -> FarField:
         """The field of one frequency, by its index, or of some."""
         pick = np.atleast_1d(np.asarray(index, dtype=np.intp))
-        mark = None if self.trusted is None else self.trusted[pick]
-        parts = ("frequency", "e_theta", "e_phi", "radiated_power")
-        return replace(self, trusted=mark, **{name: getattr(self, name)[pick] for name in parts})
+        return _at(self, pick, self.e_theta[pick], self.e_phi[pick])
 
     def to_xarray(self) -> xarray.Dataset:
         """The same as a labelled dataset, its arrays read-only views of these.
@@ -138,14 +159,92 @@ class FarField:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class FarFieldBlocks(_Grid):
+    """A far field that is evaluated, or read, where it is asked for: all of it may be too large.
+
+    Parameters
+    ----------
+    frequency, theta, phi, radiated_power, reference, trusted
+        As of `FarField`.
+    fields : callable
+        Gives e_theta and e_phi (F', T, P) [V] of some of the frequencies, by their indices (F',).
+    """
+
+    frequency: NDArray[np.float64]
+    theta: NDArray[np.float64]
+    phi: NDArray[np.float64]
+    radiated_power: NDArray[np.float64]
+    reference: Reference
+    trusted: NDArray[np.bool_] | None
+    fields: Callable[[NDArray[np.intp]], fields.Pair]
+
+    def at(self, index: int | Sequence[int] | NDArray[np.intp]) -> FarField:
+        """The field of one frequency, by its index, or of some."""
+        pick = np.atleast_1d(np.asarray(index, dtype=np.intp))
+        return _at(self, pick, *self.fields(pick))
+
+    @property
+    def e_theta(self) -> NDArray[np.complex128]:
+        """The component along theta^ of all frequencies, (F, T, P), made each time [V]."""
+        return self.fields(np.arange(self.frequency.size))[0]
+
+    @property
+    def e_phi(self) -> NDArray[np.complex128]:
+        """That along phi^."""
+        return self.fields(np.arange(self.frequency.size))[1]
+
+    def only(self, pick: NDArray[np.intp]) -> FarFieldBlocks:
+        """The same at some of the frequencies, by their indices."""
+        mark = None if self.trusted is None else self.trusted[pick]
+        return replace(
+            self,
+            frequency=self.frequency[pick],
+            radiated_power=self.radiated_power[pick],
+            trusted=mark,
+            fields=lambda index: self.fields(pick[index]),
+        )
+
+    def whole(self) -> FarField:
+        """All of it."""
+        return self.at(np.arange(self.frequency.size))
+
+
+#: A far field, held or not.
+AnyFarField = FarField | FarFieldBlocks
+
+
+def _at(
+    whole: AnyFarField,
+    pick: NDArray[np.intp],
+    e_theta: NDArray[np.complex128],
+    e_phi: NDArray[np.complex128],
+) -> FarField:
+    """The far field of some frequencies, whose components are given."""
+    return FarField(
+        whole.frequency[pick],
+        whole.theta,
+        whole.phi,
+        e_theta,
+        e_phi,
+        whole.radiated_power[pick],
+        whole.reference,
+        None if whole.trusted is None else whole.trusted[pick],
+    )
+
+
 def trusted_around(
-    seen: FarField | None, theta: NDArray[np.float64], phi: NDArray[np.float64], *, index: int = 0
+    seen: FarField | FarFieldBlocks | None,
+    theta: NDArray[np.float64],
+    phi: NDArray[np.float64],
+    *,
+    index: int = 0,
 ) -> NDArray[np.bool_]:
     """Whether each direction, or all directions of a grid around it, are trusted.
 
     Parameters
     ----------
-    seen : FarField or None
+    seen : FarField, FarFieldBlocks or None
         The grid; without one, and where all of it is trusted, the answer is yes.
     theta, phi : ndarray
         Directions, one shape, theta from 0 to pi [rad].
@@ -196,3 +295,25 @@ def far_field(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarField:
     phi = as_array(phi, float, "phi", ndim=1)
     e_theta, e_phi = fields.far_field_grid(modes, theta=theta, phi=phi)
     return FarField(modes.frequency, theta, phi, e_theta, e_phi, modes.radiated_power(), modes.reference)
+
+
+def far_field_blocks(modes: Modes, *, theta: ArrayLike, phi: ArrayLike) -> FarFieldBlocks:
+    """As `far_field`, evaluated where it is asked for.
+
+    Parameters
+    ----------
+    modes, theta, phi
+        As of `far_field`.
+
+    Returns
+    -------
+    FarFieldBlocks
+        Far field of the grid.
+    """
+    theta = as_array(theta, float, "theta", ndim=1)
+    phi = as_array(phi, float, "phi", ndim=1)
+
+    def some(pick: NDArray[np.intp]) -> fields.Pair:
+        return fields.far_field_grid(modes.at(pick), theta=theta, phi=phi)
+
+    return FarFieldBlocks(modes.frequency, theta, phi, modes.radiated_power(), modes.reference, None, some)

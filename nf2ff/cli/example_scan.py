@@ -85,8 +85,8 @@ def run(folder: Path | None) -> bool:
     }
     for name, plot in pictures.items():
         plot(found.modes).figure.savefig(folder / name, dpi=150)
-    field = found.far_field
-    assert field is not None
+    assert found.far_field is not None
+    field = found.far_field.at(0)
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
     exact = np.array(far_field_of(antenna, frequency=[FREQUENCY], theta=t.ravel(), phi=p.ravel())).reshape(
         2, *field.e_theta.shape

@@ -12,7 +12,7 @@ import numpy as np
 from click.core import ParameterSource
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField, far_field, trusted_around
+from nf2ff.antenna.far_field import AnyFarField, FarFieldBlocks, far_field_blocks, trusted_around
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli.options import (
     FILE,
@@ -221,7 +221,7 @@ class _Source:
 
     path: Path
     modes: Modes | None
-    field: FarField | None
+    field: AnyFarField | None
     warnings: list[str]
     #: Radiated power over the power accepted ("gain") or incident ("realised_gain"), where stated.
     efficiency: dict[str, NDArray[np.float64]]
@@ -237,18 +237,19 @@ class _Source:
 
 def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     kind = native.file_kind(path)
-    modes = field = None
+    modes: Modes | None = None
+    field: AnyFarField | None = None
     efficiency: dict[str, NDArray[np.float64]] = {}
     told: Sequence[Sequence[str]] = ()
     if kind in ("result", "modes"):
-        found = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
+        found = native.read_result(path, blocks=True) if kind == "result" else Result(native.read_modes(path))
         modes, field, told = found.modes, found.far_field, found.warnings
         shares = {"gain": "radiation_efficiency", "realised_gain": "total_efficiency"}
         for figure, name in shares.items():
             if name in found.quantities:
                 efficiency[figure] = np.asarray(found.quantities[name].values, float)
     elif kind == "far_field":
-        field = native.read_far_field(path)
+        field = native.read_far_field_blocks(path)
     else:
         named = {"table": "samples", "samples": "samples", "nsma_pattern": "an NSMA pattern"}
         name = named.get(kind, f"a {kind}")
@@ -261,7 +262,8 @@ def _read(path: Path, frequency_ghz: tuple[float, ...]) -> _Source:
     if modes is not None:
         modes = modes.at(pick)
     if field is not None:
-        field = field.at(pick)
+        assert isinstance(field, FarFieldBlocks)  # as it was asked for
+        field = field.only(pick)
         lost = 1 - float(field.trusted_fraction().min())
         if lost:
             sentences.append(ResultCode.DIRECTIONS_NOT_SEEN(percent=100 * lost))
@@ -287,7 +289,7 @@ def _pick(path: Path, hertz: NDArray[np.float64], frequency_ghz: tuple[float, ..
 # --- writing -------------------------------------------------------------------------------
 
 
-def _grid(source: _Source, given: dict[str, Any]) -> FarField:
+def _grid(source: _Source, given: dict[str, Any]) -> AnyFarField:
     """The far field on the grid that the file has or, where one is asked for, on another."""
     t, p, field = given["theta_step_deg"], given["phi_step_deg"], source.field
     if field is not None and t is None and p is None:
@@ -297,7 +299,7 @@ def _grid(source: _Source, given: dict[str, Any]) -> FarField:
     p = p or 2 * t
     _bound((t + 1) * p * modes.frequency.size, MAX_TABLE)
     theta, phi = np.pi * np.arange(t + 1) / t, 2 * np.pi * np.arange(p) / p
-    new = far_field(modes, theta=theta, phi=phi)
+    new = far_field_blocks(modes, theta=theta, phi=phi)
     if field is None or field.trusted is None:
         return new
     where = np.meshgrid(theta, phi, indexing="ij")
@@ -311,14 +313,14 @@ def _write_field(output: Path, source: _Source, given: dict[str, Any], overwrite
         provenance = safe.provenance(inputs=[source.path], command=command_line())
         native.write_far_field(output, field, provenance=provenance, overwrite=overwrite)
     else:
-        _bound(field.e_theta.size, MAX_TABLE)
+        _bound(field.frequency.size * field.theta.size * field.phi.size, MAX_TABLE)
         tables.write_pattern(output, field, overwrite=overwrite)
     return _size(field)
 
 
 def _write_levels(output: Path, source: _Source, given: dict[str, Any], overwrite: bool) -> str:
     field = _grid(source, given)
-    _bound(field.e_theta.size, MAX_TABLE)
+    _bound(field.frequency.size * field.theta.size * field.phi.size, MAX_TABLE)
     angle = float(np.radians(given["reference_angle_deg"]))
     write_levels(
         output,
@@ -410,9 +412,9 @@ def _bound(rows: int, most: int) -> None:
         raise InputError(msg + "frequencies (--frequency-ghz)")
 
 
-def _size(field: FarField) -> str:
+def _size(field: AnyFarField) -> str:
     return f"{field.theta.size} x {field.phi.size} directions, {_count(field)}"
 
 
-def _count(noun: Modes | FarField) -> str:
+def _count(noun: Modes | AnyFarField) -> str:
     return plural(noun.frequency.size, "frequency", "frequencies")

@@ -114,8 +114,16 @@ def _vector(text: str, option: str) -> tuple[float, ...]:
     help="TOML to write (one frequency): standard deviation of the level over the readings, that of a small "
     "antenna anywhere in the zone, as a term for nf2ff uncertainty.",
 )
+@click.option(
+    "--error",
+    type=FILE,
+    help="TOML to write (one frequency): a stray wave that makes such a ripple, from where the strongest "
+    "comes, as an error that nf2ff uncertainty propagates through a scan of any antenna.",
+)
 @click.option("--plot", type=FILE, help="Picture to write (one frequency): cuts with fit, map, histogram.")
-@click.option("--plot-frequency-ghz", type=float, help="Frequency of picture and term; default: the first.")
+@click.option(
+    "--plot-frequency-ghz", type=float, help="Frequency of picture, term and error; default: the first."
+)
 @overwrite_option
 @json_option
 @one_line_errors
@@ -131,6 +139,7 @@ def quiet_zone(
     limits: dict[str, float | None],
     time_convention: Any,
     term: Path | None,
+    error: Path | None,
     plot: Path | None,
     plot_frequency_ghz: float | None,
     overwrite: bool,
@@ -151,10 +160,11 @@ def quiet_zone(
     The taper is the least-squares polynomial of degree 2 in the zone, ripple what it leaves; the tilt
     of the wavefront is no part of the phase taper. Limits are yours: none is set unless you do.
     """
-    from nf2ff.io.range_files import write_zone_term
+    from nf2ff.io.range_files import write_zone_error, write_zone_term
     from nf2ff.io.zone_table import read_probed_fields
     from nf2ff.messages.ranges import ZoneCode
     from nf2ff.ranges.quiet_zone import evaluate
+    from nf2ff.ranges.strongest_wave import strongest_wave
     from nf2ff.ranges.zone import Zone, largest_zone
     from nf2ff.ranges.zone_limits import COMMON_PRACTICE, ZoneLimits
     from nf2ff.report.quiet_zone import zone_facts, zone_lines
@@ -165,12 +175,16 @@ def quiet_zone(
     if depth_m is not None and shape == "ball":
         msg = "--depth-m is of a cylinder or a square: give --shape"
         raise click.UsageError(msg)
-    if plot_frequency_ghz is not None and plot is None and term is None:
-        msg = "--plot-frequency-ghz needs --plot or --term"
+    written = [x for x in (plot, term, error) if x is not None]
+    if plot_frequency_ghz is not None and not written:
+        msg = "--plot-frequency-ghz needs --plot, --term or --error"
         raise click.UsageError(msg)
+    if len({x.resolve() for x in written}) < len(written):
+        raise InputError("two outputs have the same name", "give each its own")
     check_picture(plot, [table], overwrite=overwrite)
-    if term is not None:
-        check_output(term, [table], overwrite=overwrite)
+    for path in (term, error):
+        if path is not None:
+            check_output(path, [table], overwrite=overwrite)
     towards = _vector(direction, "--direction")
     centre = None if centre_m is None else _vector(centre_m, "--centre-m")
     held = ZoneLimits(**limits)
@@ -189,14 +203,18 @@ def quiet_zone(
                 found.append(evaluate(field, zone, probe_level_db=probe_level_db))
         frequency, option = [f.frequency for f in measured], "--plot-frequency-ghz"
         chosen = nearest_frequency(table, frequency, plot_frequency_ghz, option=option)
+        stray = None if error is None else strongest_wave(measured[chosen], found[chosen])
+    at = f"{table.name}, {measured[chosen].frequency / 1e9:.6g} GHz"
     if plot is not None:
         from nf2ff.report.zone_plots import zone_overview
 
         save_picture(zone_overview(measured[chosen], found[chosen]), plot, overwrite=overwrite)
     if term is not None:
         spread = float(np.std(found[chosen].amplitude_db.value))
-        note = f"{table.name}, {measured[chosen].frequency / 1e9:.6g} GHz, standard deviation over the zone"
+        note = f"{at}, standard deviation over the zone"
         write_zone_term(term, {"eirp": spread, "gain": spread}, note=note, overwrite=overwrite)
+    if error is not None and stray is not None:
+        write_zone_error(error, stray, note=at, overwrite=overwrite)
     if as_json:
         facts = [zone_facts(f, held) for f in found]
         click.echo(json.dumps({"frequencies": facts}, allow_nan=False))
@@ -206,6 +224,12 @@ def quiet_zone(
     click.echo(f"\nnote: {notes[0]}")
     if term is not None:
         click.echo(f"{term}: a term for nf2ff uncertainty, of a small antenna anywhere in the zone")
+    if error is not None and stray is not None:
+        click.echo(
+            f"{error}: an error for nf2ff uncertainty: {stray.level_db:.1f} dB, "
+            f"{np.degrees(stray.theta):.1f} deg off the direct wave, where {100 * stray.share:.0f} % of the "
+            "ripple's power comes from"
+        )
     if plot is not None:
         click.echo(f"{plot}: {measured[chosen].frequency / 1e9:.9g} GHz")
     for figures in found:

@@ -147,7 +147,7 @@ def report(
 def _result(path: Path) -> tuple[Result, list[str]]:
     """The result, or what follows from modes or a far field alone."""
     if native.file_kind(path) == "result":
-        return native.read_result(path, only_trusted=True), []
+        return native.read_result(path, blocks=True), []
     modes, told = read_radiation(path)
     with found_in(path):
         top = peak(modes)

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from nf2ff.cli import STOPPED
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
+from nf2ff.cli.draws import begun, check_jobs, draws_bar, jobs_option, resume_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
     FILE,
@@ -29,7 +29,7 @@ from nf2ff.cli.options import (
 )
 from nf2ff.io import native, safe
 from nf2ff.io.antenna_toml import read_antenna
-from nf2ff.io.growth import write_growth
+from nf2ff.io.growth import read_growth, write_growth
 from nf2ff.io.growth_toml import StudyFile, read_study_file, study_template
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.report.growth import growth_dict, growth_lines
@@ -43,6 +43,7 @@ from nf2ff.uncertainty.simulated_scan import SimulatedScan
 @click.command("study", epilog="Example: nf2ff study study.toml -o growth.h5 --plot growth.png")
 @click.argument("description", metavar="STUDY", type=FILE)
 @click.option("-o", "--output", type=FILE, required=True, help="File to write.")
+@resume_option
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: errors and their bands.")
 @template_option(study_template, "Print a STUDY to edit, and nothing else.")
@@ -54,6 +55,7 @@ from nf2ff.uncertainty.simulated_scan import SimulatedScan
 def study(
     description: Path,
     output: Path,
+    resume: Path | None,
     jobs: int,
     plot: Path | None,
     time_convention: str | None,
@@ -66,7 +68,8 @@ def study(
     STUDY names an antenna that is simulated, or a scan that was measured, errors, and what is
     varied: their size or, of an antenna, frequency, distance, sampling or degree. Without errors, what
     sampling alone leaves. Start from
-    `nf2ff study --template`. Ctrl-C keeps the values that were done.
+    `nf2ff study --template`. Ctrl-C keeps the draws that were made; the result with
+    --resume OUTPUT is then the same as without a stop.
     """
     check_jobs(jobs)
     check_native(output, [description], overwrite=overwrite)
@@ -77,8 +80,12 @@ def study(
     if asked.scan is None and not (time_convention is None and response_unit is None):
         msg = "--time-convention and --response-unit are of a scan, and STUDY names an antenna"
         raise click.UsageError(msg)
+    after = None
+    if resume is not None:
+        begun(resume, [description, *asked.inputs], asked.seed)
+        after, _ = read_growth(resume)
     with draws_bar(asked.draws * asked.values.size) as progress:
-        growth, notes = _grow(description, asked, jobs, (time_convention, response_unit), progress)
+        growth, notes = _grow(description, asked, jobs, (time_convention, response_unit), progress, after)
     provenance = safe.provenance(inputs=[description, *asked.inputs], command=command_line(), seed=asked.seed)
     write_growth(output, growth, shown=asked.shown, provenance=provenance, overwrite=overwrite)
     if plot is not None:
@@ -90,7 +97,7 @@ def study(
     if stopped:
         click.echo(
             f"stopped at value {done} of {asked.values.size}, of which {made} of {asked.draws} "
-            "draws were made: what there is was kept",
+            f"draws were made: they are kept, and --resume {output} makes the rest",
             err=True,
         )
     if as_json:
@@ -112,6 +119,7 @@ def _grow(
     jobs: int,
     words: tuple[str | None, str | None],
     progress: Callable[[int], None],
+    after: Growth | None,
 ) -> tuple[Growth, list[str]]:
     """The study itself, and what the solver has to say of a measured scan."""
     _, used, _ = read_mounted_probe(asked.probe, Mounting(), words[0])
@@ -121,6 +129,7 @@ def _grow(
         "jobs": jobs,
         "confidence": asked.confidence,
         "progress": progress,
+        "after": after,
     }
     if asked.scan is not None:
         samples = native.read_samples(asked.scan, time_convention=words[0], response_unit=words[1])

@@ -281,7 +281,8 @@ def transform(
         where = ", ".join(f"{1e3 * x:.3f}" for x in place)
         told = f"({where}) mm in the frame of the scan, {'as asked' if origin else 'the centre of radiation'}"
         result = replace(result, notes={**result.notes, "origin": told})
-    native.write_result(output, result, overwrite=overwrite)
+    with working("writing"):  # and the far field is evaluated meanwhile
+        native.write_result(output, result, overwrite=overwrite)
     phaseless.write(samples, source_of, overwrite=overwrite)
     if figures is not None:
         figures.mkdir(exist_ok=True)

@@ -13,7 +13,7 @@ import numpy as np
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli import STOPPED
-from nf2ff.cli.draws import check_jobs, draws_bar, jobs_option
+from nf2ff.cli.draws import begun, check_jobs, draws_bar, jobs_option, resume_option
 from nf2ff.cli.inputs import (
     Mounting,
     check_powers,
@@ -43,7 +43,6 @@ from nf2ff.cli.options import (
 )
 from nf2ff.io import safe
 from nf2ff.io.kept_draws import read_kept_draws
-from nf2ff.io.native import read_provenance
 from nf2ff.io.uncertainty import read_uncertainty, write_uncertainty
 from nf2ff.io.uncertainty_toml import MAX_DRAWS, UncertaintyFile, read_uncertainty_file, uncertainty_template
 from nf2ff.messages.input_error import InputError, found_in
@@ -84,11 +83,7 @@ from nf2ff.uncertainty.result import Uncertainty
 @click.option("--draws", type=int, help="Monte Carlo draws; that in BUDGET, or 200.")
 @click.option("--linear", is_flag=True, help="Derivatives only, no draws: quick.")
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the draws; in BUDGET, or 0.")
-@click.option(
-    "--resume",
-    type=FILE,
-    help="File that the same command wrote when stopped: keep its draws and make the rest.",
-)
+@resume_option
 @jobs_option
 @click.option("--plot", type=FILE, help="Picture to write: cuts with error bars, at the first frequency.")
 @template_option(uncertainty_template, "Print a BUDGET to fill in, and nothing else.")
@@ -145,7 +140,8 @@ def uncertainty(
     question = _about_gain(budget, asked.assessment, powers)
     kept: Sequence[Draws] = ()
     if resume is not None:
-        seed, draws = _begun(resume, given, seed, draws)
+        seed = begun(resume, given, seed)
+        draws = read_uncertainty(resume).asked if draws is None else draws
         kept = read_kept_draws(resume, question.all_figures)
     count = _count(asked, draws, linear)
     samples, sentences, files = read_scan(scan, level, time_convention, response_unit, probe=probe)
@@ -246,21 +242,6 @@ def _refuse_unknown(solution: Solution, question: Assessment) -> None:
         f"{coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
         f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
     )
-
-
-def _begun(path: Path, inputs: Sequence[Path], seed: int | None, draws: int | None) -> tuple[int, int]:
-    """Seed and number of the draws that were begun there, of just these inputs."""
-    about = read_provenance(path)
-    known = json.loads(about.get("inputs", "{}"))
-    with found_in(path):
-        if other := [str(x) for x in inputs if safe.sha256(x) not in known.values()]:
-            raise InputError(
-                f"was not made of {', '.join(other)}: what is there now differs", "leave --resume out"
-            )
-        begun = int(about.get("rng_seed", "0"))
-        if seed not in (None, begun):
-            raise InputError(f"has draws of the seed {begun}, --seed is {seed}", "leave one of the two out")
-    return begun, read_uncertainty(path).asked if draws is None else draws
 
 
 def _count(asked: UncertaintyFile, draws: int | None, linear: bool) -> int:

@@ -9,8 +9,8 @@ growth : read_growth, write_growth
 level_toml : read_gain_transfer, read_level
 levels : write_cuts, write_levels
 mapping : read_mapped
-native : file_kind, read_far_field, read_modes, read_probe, read_provenance, read_result, read_samples,
-    write_far_field, write_modes, write_probe, write_result, write_samples
+native : file_kind, read_far_field, read_far_field_blocks, read_modes, read_probe, read_provenance,
+    read_result, read_samples, write_far_field, write_modes, write_probe, write_result, write_samples
 nsma : NsmaCut, NsmaPattern, write_nsma
 nsma_cuts : nsma_pattern
 nsma_reader : read_nsma

@@ -8,6 +8,7 @@ the readings run along these in their order, and a quantity among them has one v
 from __future__ import annotations
 
 import math
+import warnings
 import zipfile
 from collections.abc import Mapping
 from io import BytesIO
@@ -98,8 +99,12 @@ def _of_mat(data: bytes) -> dict[str, Any]:
     from scipy.io import loadmat
 
     check_tags(data, MAX_BYTES)
+    with warnings.catch_warnings():
+        # Of another kind of sparse matrices, none of which is read here.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        content = loadmat(BytesIO(data), struct_as_record=True, squeeze_me=False)
     found = {}
-    for name, value in loadmat(BytesIO(data), struct_as_record=True, squeeze_me=False).items():
+    for name, value in content.items():
         if name.startswith("__"):
             continue
         found[name] = value

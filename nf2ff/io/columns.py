@@ -19,7 +19,7 @@ from typing import Any, Literal, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.safe import PathLike, read_bytes, real_path, replacing
+from nf2ff.io.safe import PathLike, read_bytes, read_lines, real_path, replacing
 from nf2ff.messages.input_error import InputError, found_in
 
 TimeConvention = Literal["exp(+jwt)", "exp(-iwt)"]
@@ -49,13 +49,17 @@ CHECKS: dict[str, Check] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
-    """A CSV file of numbers: values (rows, columns), and the text for messages."""
+    """A CSV file of numbers, or a part of one: values (rows, columns), and the text for messages.
+
+    ``header_line`` lines of the text are no rows; ``before`` lines of the file come before it.
+    """
 
     path: PathLike
     names: list[str]
     values: NDArray[np.float64]
     data: bytes
     header_line: int
+    before: int = 0
 
     @classmethod
     def load(
@@ -71,31 +75,76 @@ class Columns:
 
         ``otherwise`` is the option of a command for those whose header is another.
         """
-        data = _text(path)
-        try:
-            names, line, end = _header(path, data, columns, optional)
-        except InputError as error:
-            error.option = otherwise
-            raise
-        body = data[end:]
-        plain = b"#" not in body
-        if not plain:
-            body = _COMMENT.sub(b"", body)
-        if not body or body.isspace():
-            raise InputError(f"{path}: has no row below its header", "add one row per sample")
+        whole = [read_bytes(path, limit=MAX_TEXT_BYTES)]
+        (table,) = cls._parts(path, whole, columns, optional, pairs, otherwise)
+        return table
+
+    @classmethod
+    def parts(
+        cls,
+        path: PathLike,
+        columns: Sequence[str],
+        *,
+        optional: Sequence[str] = (),
+        pairs: Sequence[tuple[str, str]] = (),
+        otherwise: str = "",
+    ) -> Iterator[Columns]:
+        """As `load`, but rows of a large file part by part, so that its text is not held."""
+        return cls._parts(path, read_lines(path, limit=MAX_TEXT_BYTES), columns, optional, pairs, otherwise)
+
+    @classmethod
+    def _parts(
+        cls,
+        path: PathLike,
+        pieces: Iterable[bytes],
+        columns: Sequence[str],
+        optional: Sequence[str],
+        pairs: Sequence[tuple[str, str]],
+        otherwise: str,
+    ) -> Iterator[Columns]:
         may_be_empty = {x: " and ".join(dict.fromkeys(pair)) for pair in pairs for x in pair}
-        values = _fast_parse(path, body, line if plain else None, len(names), may_be_empty)
-        if values is None or not _fit(values, names, may_be_empty):
-            values = _careful_parse(path, data, names, line, may_be_empty)
-        table = cls(path, names, values, data, line)
+        names: list[str] = []
+        before, empty = 0, True
+        head = b""
+        for piece, last in _and_last(pieces):
+            data = _text(path, head + piece, before)
+            end = line = 0
+            if not names:
+                head += piece
+                if not last and not _COMMENT.sub(b"", data).strip():
+                    continue
+                try:
+                    names, line, end = _header(path, data, columns, optional)
+                except InputError as error:
+                    error.option = otherwise
+                    raise
+                head = b""
+            body = data[end:]
+            plain = b"#" not in body
+            if not plain:
+                body = _COMMENT.sub(b"", body)
+            if body and not body.isspace():
+                empty = False
+                # A file in one piece can be read by its name.
+                skip = line if plain and last and not before else None
+                values = _fast_parse(path, body, skip, len(names), may_be_empty)
+                if values is None or not _fit(values, names, may_be_empty):
+                    values = _careful_parse(path, data, names, line, may_be_empty, before)
+                yield cls(path, names, values, data, line, before)._paired(pairs)
+            before += data.count(b"\n")
+        if empty:
+            raise InputError(f"{path}: has no row below its header", "add one row per sample")
+
+    def _paired(self, pairs: Sequence[tuple[str, str]]) -> Columns:
+        """The same, refused where of a pair one is empty and the other is not."""
         for pair in pairs:
-            empty = [np.isnan(table[name]) for name in pair]
+            empty = [np.isnan(self[name]) for name in pair]
             lone = np.flatnonzero(empty[0] != empty[1])
             if lone.size:
                 name = pair[0] if empty[0][lone[0]] else pair[1]
                 other = pair[1] if name == pair[0] else pair[0]
-                table.fault(lone[0], name, f"a number, or {other} empty too (a missing sample)")
-        return table
+                self.fault(lone[0], name, f"a number, or {other} empty too (a missing sample)")
+        return self
 
     def __getitem__(self, name: str) -> NDArray[np.float64]:
         return self.values[:, self.names.index(name)]
@@ -122,7 +171,7 @@ class Columns:
 
     def line(self, row: int) -> int:
         """Line of a row in the file, from 1."""
-        lines = _data_lines(self.data, self.header_line)
+        lines = _data_lines(self.data, self.header_line, self.before)
         return next(number for i, (number, _) in enumerate(lines) if i == row)
 
     def cell(self, row: int, name: str) -> str:
@@ -147,15 +196,24 @@ def time_sign(name: str) -> int:
     return 1 if name == "exp(+jwt)" else -1
 
 
-def _text(path: PathLike) -> bytes:
-    """Bytes of a text file in UTF-8, lines ended by a newline only, no byte order mark."""
-    data = read_bytes(path, limit=MAX_TEXT_BYTES)
-    if data.startswith(b"\x89HDF"):
+def _and_last(pieces: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
+    """Each piece, and whether it is the last."""
+    all_of = iter(pieces)
+    now = next(all_of, b"")
+    for following in all_of:
+        yield now, False
+        now = following
+    yield now, True
+
+
+def _text(path: PathLike, data: bytes, before: int) -> bytes:
+    """A text in UTF-8, lines ended by a newline only, no byte order mark; so many lines are before it."""
+    if not before and data.startswith(b"\x89HDF"):
         raise InputError(f"{path}: is an HDF5 file, expected a CSV table", "read it as a native file")
-    data = data.removeprefix(b"\xef\xbb\xbf")
+    data = data if before else data.removeprefix(b"\xef\xbb\xbf")
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if not data or data.isspace():
+    if not before and (not data or data.isspace()):
         raise InputError(f"{path}: is empty: expected a header line and one row per sample")
     at = data.find(b"\0")
     if at < 0 and not data.isascii():
@@ -164,7 +222,7 @@ def _text(path: PathLike) -> bytes:
         except UnicodeDecodeError as error:
             at = error.start
     if at >= 0:
-        line = data.count(b"\n", 0, at) + 1
+        line = before + data.count(b"\n", 0, at) + 1
         raise InputError(f"{path}, line {line}: is not text in UTF-8", "save the table as CSV in UTF-8")
     return data
 
@@ -237,20 +295,20 @@ def _fast_parse(
     return values if values.shape[1] == width else None
 
 
-def _data_lines(data: bytes, header_line: int) -> Iterator[tuple[int, str]]:
+def _data_lines(data: bytes, header_line: int, before: int) -> Iterator[tuple[int, str]]:
     """Number from 1 and text of each line below the header that is no comment and not blank."""
-    for number, line in enumerate(StringIO(data.decode("utf-8"), newline="\n"), 1):
+    for number, line in enumerate(StringIO(data.decode("utf-8"), newline="\n"), before + 1):
         text = line.strip()
-        if number > header_line and text and not text.startswith("#"):
+        if number > before + header_line and text and not text.startswith("#"):
             yield number, text
 
 
 def _careful_parse(
-    path: PathLike, data: bytes, names: list[str], header_line: int, empties: dict[str, str]
+    path: PathLike, data: bytes, names: list[str], header_line: int, empties: dict[str, str], before: int
 ) -> NDArray[np.float64]:
     """Block by block, and cell by cell where a block fails, which names the fault."""
     parts = []
-    lines = _data_lines(data, header_line)
+    lines = _data_lines(data, header_line, before)
     while block := list(islice(lines, _BLOCK)):
         body = "\n".join(text for _, text in block).encode()
         part = _fast_parse(path, body, None, len(names), empties)

@@ -1,8 +1,8 @@
 """How errors grow, as a native file.
 
 The group ``/study`` holds what was varied, as ``value``, and the error level of the pattern;
-``/errors/N`` those of the N-th figure. Errors of powers are in decibels, those of angles in rad.
-Of several frequencies each is a ``curve``.
+``/errors/N`` those of the N-th figure, ``/kept`` draws that were stopped. Errors of powers are in decibels,
+those of angles in rad. Of several frequencies each is a ``curve``.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from nf2ff.io.hdf5 import Attribute, Field, Schema, find, open_native, write
+from nf2ff.io.kept_draws import draws_of, kept_groups
 from nf2ff.io.safe import PathLike
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.planes import Plane, PlaneLike, checked_plane
@@ -108,6 +109,8 @@ def write_growth(
         errors: Any = {x: np.ascontiguousarray(getattr(growth, x)[..., k]) for x in (*_ERROR, "reference")}
         schema, plane = _errors_schema(growth.parameter, figure), _plane_text(figure.plane)
         groups[f"errors/{k + 1}"] = schema.group(figure, **axes, **errors, plane=plane)
+    if growth.kept is not None:
+        groups |= kept_groups([growth.kept], growth.frequency[-1])
     write(path, "study", groups, provenance, overwrite)
 
 
@@ -142,7 +145,9 @@ def read_growth(path: PathLike) -> tuple[Growth, Shown]:
             errors.append(_errors_schema(study["parameter"], figures[-1]).read(part))
         shown = Shown(*(study.pop(name) for name in ("label", "factor", "level")))
         arrays: Any = {x: np.stack([one[x] for one in errors], axis=-1) for x in (*_ERROR, "reference")}
-        return Growth(values=study.pop("value"), figures=tuple(figures), **study, **arrays), shown
+        kept = draws_of(find(file, "kept/0"), figures) if "kept" in file else None
+        values = study.pop("value")
+        return Growth(values=values, figures=tuple(figures), **study, **arrays, kept=kept), shown
 
 
 def _plane_text(plane: PlaneLike) -> str:

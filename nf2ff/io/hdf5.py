@@ -8,7 +8,8 @@ Nothing is read before the links, layouts and sizes in the file have been looked
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.io.hdf5_inspect import inspect_data
-from nf2ff.io.hdf5_target import Target
+from nf2ff.io.hdf5_target import Target, interrupts_later
 from nf2ff.io.hdf5_text import (
     all_texts,
     attribute_value,
@@ -86,13 +87,13 @@ class Field:
         assert isinstance(units, str), f"no unit for {self.name}"
         return Item(self.name, values, units, self.long_name, self.axes[len(self.axes) - values.ndim :])
 
-    def take(self, group: Any, units: str | None) -> Any:
-        """The value of the dataset in a group, checked: an array, or a list of texts."""
+    def take(self, group: Any, units: str | None, rows: NDArray[np.intp] | None = None) -> Any:
+        """The dataset in a group, all of it or some ``rows``, checked: an array, or a list of texts."""
         if self.kind == "O":
             return take_texts(group, self.name)
         most = len(self.axes)
         ndim = tuple(range(most if self.least is None else self.least, most + 1))
-        how: Any = {"missing": self.missing, "finite": self.finite}
+        how: Any = {"missing": self.missing, "finite": self.finite, "rows": rows}
         kind = "iu" if self.kind in "ib" else self.kind
         values = take(group, self.name, units or self.units, ndim, kind=kind, **how)
         return values.astype(bool) if self.kind == "b" else values
@@ -183,7 +184,9 @@ class Schema:
         attributes = {x.name: x.text(v) for x, v in texts if not (x.optional and v is None)}
         return Group(items, attributes)
 
-    def read(self, group: Any, *, units: Mapping[str, str] | None = None) -> dict[str, Any]:
+    def read(
+        self, group: Any, *, units: Mapping[str, str] | None = None, later: Sequence[str] = ()
+    ) -> dict[str, Any]:
         """Fields of the noun by name, each checked, from a group of an open file.
 
         Parameters
@@ -192,6 +195,8 @@ class Schema:
             As `find` gives it.
         units : mapping of str to str, optional
             Units that fields must have whose schema leaves them open.
+        later : sequence of str
+            Fields that are left out, to be read row by row.
         """
         units = units or {}
         self._refuse_other_shapes(group)
@@ -199,7 +204,7 @@ class Schema:
         for x in self.fields:
             if x.optional and x.name not in group:
                 found[x.name] = None
-            elif not x.derived:
+            elif not (x.derived or x.name in later):
                 found[x.name] = x.take(group, units.get(x.name))
         for y in self.attributes:
             lacking = y.optional and y.name not in group.attrs
@@ -232,11 +237,22 @@ class Item(NamedTuple):
     axes: tuple[str, ...]
 
 
+class Later(NamedTuple):
+    """Items of one shape whose values are made while they are written: theirs only tell shape and type.
+
+    ``blocks`` gives one block of rows after the other, each but the last of a multiple of so many.
+    """
+
+    names: tuple[str, ...]
+    blocks: Callable[[int], Iterator[tuple[NDArray[Any], ...]]]
+
+
 class Group(NamedTuple):
-    """Datasets and text attributes that belong together."""
+    """Datasets and text attributes that belong together, and what is written of them later."""
 
     items: list[Item]
     attributes: dict[str, str]
+    later: Later = Later((), lambda _: iter(()))
 
 
 # --- reading -------------------------------------------------------------------------------------
@@ -307,8 +323,9 @@ def take(
     kind: str = "f",
     missing: bool = False,
     finite: bool = True,
+    rows: NDArray[np.intp] | None = None,
 ) -> NDArray[Any]:
-    """A dataset of the group, its units, dimensions, type and values checked."""
+    """A dataset of the group, all or some rows, its units, dimensions, type and values checked."""
     item = group.get(name)
     where = f"{group.name}/{name}"
     if not isinstance(item, h5py.Dataset):
@@ -325,11 +342,16 @@ def take(
         raise InputError(
             f"{where} is {item.dtype} {item.shape}, expected {what} numbers in {dims} dimensions"
         )
-    values = np.asarray(item[()])
+    if rows is not None and rows.size and rows[-1] - rows[0] == rows.size - 1:
+        values = np.asarray(item[int(rows[0]) : int(rows[-1]) + 1])
+    else:
+        values = np.asarray(item[() if rows is None else rows])
     if finite and kind != "iu":
         bad = np.isinf(values) if missing else ~np.isfinite(values)
         if bad.any():
-            at = ", ".join(map(str, np.argwhere(bad)[0]))
+            first = np.argwhere(bad)[0]
+            first[0] = first[0] if rows is None else rows[first[0]]
+            at = ", ".join(map(str, first))
             raise InputError(f"{where} is not finite at index ({at})", "remove or repair it")
     return values
 
@@ -345,18 +367,23 @@ def write(
         for item in group.items:
             if item.values.size == 0:
                 raise InputError(f"{path}: {name} has no {item.name}: nothing to write")
-    with replacing(path, overwrite=overwrite) as temporary:
+    with replacing(path, overwrite=overwrite) as temporary, interrupts_later() as stop:
         with Target(temporary) as target:
             # From HDF5 1.10 on all between the data has checksums, too.
+            checks = []
             with h5py.File(target, "w", libver=("v110", "v110")) as file:
                 file.attrs["version"] = VERSION
                 set_texts(file, {"format": FORMAT, "kind": kind})
                 set_texts(group_with_room(file, "provenance"), provenance() if origin is None else origin)
                 for name, group in groups.items():
                     _fill(group_with_room(file, name), group)
+                    for check in _fill_later(file[name], group.later):
+                        target.check()
+                        stop()
+                        checks.append(check)
             target.finish()
         try:
-            _verify(temporary, groups)
+            _verify(temporary, groups, checks)
         except ValueError as error:
             msg = f"read back fails, {error}"
             raise OSError(msg) from error
@@ -369,8 +396,12 @@ def _fill(target: Any, group: Group) -> None:
         chunks = list(values.shape)
         for axis, size in enumerate(chunks):
             rest = math.prod(chunks[axis + 1 :]) * values.dtype.itemsize
-            chunks[axis] = min(size, max(1, _CHUNK // rest))
-        data = target.create_dataset(item.name, data=values, chunks=tuple(chunks), fletcher32=True)
+            # No more than are needed, and alike: the last has the length of the others in the file.
+            chunks[axis] = -(-size // -(-size // max(1, _CHUNK // rest)))
+        given: Any = {"shape": values.shape, "dtype": values.dtype, "chunks": tuple(chunks)}
+        if item.name not in group.later.names:
+            given["data"] = values
+        data = target.create_dataset(item.name, fletcher32=True, **given)
         set_texts(data, {"units": item.units, "long_name": item.long_name})
         if values.dtype.kind == "S":
             set_texts(data, {"_Encoding": "utf-8"})  # by which xarray gives str
@@ -382,20 +413,36 @@ def _fill(target: Any, group: Group) -> None:
                 target[item.name].dims[axis].attach_scale(target[name])
 
 
+def _fill_later(target: Any, later: Later) -> Iterator[tuple[str, slice, int]]:
+    """Write what was left for later; gives name, rows and checksum of each piece."""
+    data, start = [target[name] for name in later.names], 0
+    for block in later.blocks(data[0].chunks[0]) if data else ():
+        for one, values in zip(data, block, strict=True):
+            rows = slice(start, start + len(values))
+            one[rows] = values
+            yield one.name, rows, zlib.crc32(np.ascontiguousarray(values).data)
+        start += len(block[0])
+
+
 def _stored(item: Item) -> NDArray[Any]:
     """Values of a dataset as they are in the file."""
     return text_array(item.values) if item.values.dtype.kind == "O" else item.values
 
 
-def _verify(path: Path, groups: Mapping[str, Group]) -> None:
+def _verify(path: Path, groups: Mapping[str, Group], checks: Iterable[tuple[str, slice, int]]) -> None:
     """Raise where the file does not hold what was to be written."""
     with open_native(path) as file:
         for name, group in groups.items():
             if all_texts(file[name]) != {key: visible(text) for key, text in group.attributes.items()}:
                 raise InputError(f"/{name}: attributes read back differ from what was written")
             for item in group.items:
+                if item.name in group.later.names:
+                    continue
                 data, values = file[name][item.name], _stored(item)
                 for part in data.iter_chunks():
                     one, two = np.asarray(data[part]), values[part]
                     if not (np.array_equal(one, two) or np.array_equal(one, two, equal_nan=True)):
                         raise InputError(f"/{name}/{item.name} read back differs from what was written")
+        for name, rows, check in checks:
+            if zlib.crc32(np.asarray(file[name][rows]).data) != check:
+                raise InputError(f"{name} read back differs from what was written")

@@ -1,8 +1,15 @@
-"""A file for libhdf5 to write to, on which no write fails: it crashes where a disk is full."""
+"""What libhdf5 needs to write: a file on which no write fails, and no Ctrl-C meanwhile.
+
+It crashes where a disk is full, and where the interrupt is raised in what h5py calls to write for it.
+"""
 
 from __future__ import annotations
 
 import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from io import FileIO
 from typing import Any
 
@@ -40,8 +47,33 @@ class Target(FileIO):
             self._error = self._error or error
         return size or 0
 
-    def finish(self) -> None:
-        """Bring all onto the disk, or raise what went wrong."""
+    def check(self) -> None:
+        """Raise what went wrong."""
         if self._error is not None:
             raise self._error
+
+    def finish(self) -> None:
+        """Bring all onto the disk, or raise what went wrong."""
+        self.check()
         os.fsync(self.fileno())
+
+
+@contextmanager
+def interrupts_later() -> Iterator[Callable[[], None]]:
+    """Hold Ctrl-C back; what is given raises it, and so does the end."""
+    stopped: list[int] = []
+
+    def check() -> None:
+        if stopped:
+            raise KeyboardInterrupt
+
+    before = signal.getsignal(signal.SIGINT)
+    held = threading.current_thread() is threading.main_thread() and callable(before)
+    if held:
+        signal.signal(signal.SIGINT, lambda number, _: stopped.append(number))
+    try:
+        yield check
+    finally:
+        if held:
+            signal.signal(signal.SIGINT, before)
+    check()

@@ -1,5 +1,6 @@
-"""Draws of an uncertainty that was stopped: groups ``/kept/0``, of all errors, and ``/kept/1`` and so on, of
-each by itself. The sums are held as they were added, so that going on changes no bit of the result.
+"""Draws that were stopped: groups ``/kept/0``, of all errors (of a study those at its last value), and
+``/kept/1`` and so on, of each by itself. The sums are held as they were added, so that going on changes
+no bit of the result.
 """
 
 from __future__ import annotations
@@ -128,10 +129,11 @@ def read_kept_draws(path: PathLike, figures: Sequence[Figure]) -> tuple[Draws, .
         find(file, "uncertainty")
         if "kept" not in file:
             raise InputError("keeps no draws to go on from: it was not stopped")
-        return tuple(_draws(find(file, f"kept/{i}"), figures) for i in range(len(find(file, "kept"))))
+        return tuple(draws_of(find(file, f"kept/{i}"), figures) for i in range(len(find(file, "kept"))))
 
 
-def _draws(group: Any, figures: Sequence[Figure]) -> Draws:
+def draws_of(group: Any, figures: Sequence[Figure]) -> Draws:
+    """Draws in a group that `kept_groups` made, of these figures."""
     found = KEPT.read(group)
     names = (
         "nominal",

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna import fields
-from nf2ff.antenna.far_field import FarField, trusted_around
+from nf2ff.antenna.far_field import AnyFarField, FarField, trusted_around
 from nf2ff.antenna.modes import Modes
 from nf2ff.io.columns import to_texts, write_columns
 from nf2ff.io.safe import PathLike
@@ -42,7 +42,7 @@ _BLOCK = 65536
 
 def write_levels(
     path: PathLike,
-    far_field: FarField,
+    far_field: AnyFarField,
     *,
     basis: Basis = "theta-phi",
     reference_angle: float = 0.0,
@@ -61,7 +61,7 @@ def write_levels(
     ----------
     path : path
         File to write.
-    far_field : FarField
+    far_field : FarField or FarFieldBlocks
         What to write.
     basis : {"theta-phi", "ludwig-3", "circular", "linear"}
         Polarisation basis.
@@ -80,24 +80,19 @@ def write_levels(
     """
     names = _level_names(basis, far_field.reference)
     theta, phi = (_angle_texts(x) for x in (far_field.theta, far_field.phi))
-    mark = far_field.trusted
-    more = _More(directivity(far_field).max(axis=(1, 2)), efficiency or {})
+    more = _More(np.empty(far_field.frequency.size), efficiency or {})
     rows = max(1, _BLOCK // max(1, phi.size))
 
     def blocks() -> Iterator[list[list[str]]]:
-        for f, hertz in enumerate(far_field.frequency.tolist()):
+        each = (block.at(i) for block in far_field.blocks() for i in range(block.frequency.size))
+        for f, one in enumerate(each):
+            more.highest[f] = directivity(one).max()
+            hertz = float(one.frequency[0])
             for at in range(0, theta.size, rows):
-                here, part = slice(f, f + 1), slice(at, at + rows)
-                cells = {name: getattr(far_field, name)[here, part] for name in ("e_theta", "e_phi")}
-                seen = np.ones(cells["e_phi"].shape, dtype=bool) if mark is None else mark[here, part]
-                some = replace(
-                    far_field,
-                    frequency=far_field.frequency[here],
-                    theta=far_field.theta[part],
-                    radiated_power=far_field.radiated_power[here],
-                    trusted=None,
-                    **cells,
-                )
+                part = slice(at, at + rows)
+                cells = {name: getattr(one, name)[:, part] for name in ("e_theta", "e_phi")}
+                seen = np.ones(cells["e_phi"].shape, bool) if one.trusted is None else one.trusted[:, part]
+                some = replace(one, theta=one.theta[part], trusted=None, **cells)
                 yield [
                     [repr(hertz)] * seen.size,
                     np.repeat(theta[part], phi.size).tolist(),
@@ -122,7 +117,7 @@ def write_cuts(
     through: tuple[float, float] | None = None,
     basis: Basis = "theta-phi",
     reference_angle: float = 0.0,
-    seen: FarField | None = None,
+    seen: AnyFarField | None = None,
     efficiency: Mapping[str, Real] | None = None,
     overwrite: bool = False,
 ) -> None:
@@ -159,7 +154,7 @@ def write_cuts(
         goes through as its axis, and to the plane 0 there as x.
     reference_angle : float
         Of "ludwig-3", about the axis, and "linear", as in `metrics.polarisation.components` [rad].
-    seen : FarField, optional
+    seen : FarField or FarFieldBlocks, optional
         Far field whose ``trusted`` marks the directions, as in `trusted_around`.
     efficiency, overwrite
         As in `write_levels`.

@@ -51,7 +51,7 @@ so are Touchstone files, in which it is ``frequency`` or ``S21`` (`touchstone`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -60,7 +60,7 @@ from numpy.typing import NDArray
 from nf2ff.io.array_columns import is_arrays, read_arrays
 from nf2ff.io.columns import CHECKS, time_sign
 from nf2ff.io.layout import UNITS, FilePart, Layout, Response, Source
-from nf2ff.io.rows import Real, Rows
+from nf2ff.io.rows import Real, Recurring, Rows
 from nf2ff.io.safe import PathLike
 from nf2ff.io.text_columns import Asked, Numbers, read_text
 from nf2ff.io.touchstone import is_touchstone, read_touchstone
@@ -91,30 +91,31 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     """
     if not paths:
         raise InputError("there is no file to read", "name one")
-    parts: list[list[NDArray[Any]]] = []
+    columns = [Recurring() for _ in range(8)]
     ends: list[int] = []
     files: list[Numbers] = []
     for path in paths:
         part, from_name = layout.part_of(path)
         file = _reader(path)(path, layout, layout.asked(part))
         for response in layout.response:
-            parts.append(_values(file, layout, part, response, from_name))
+            for column, values in zip(columns, _values(file, layout, part, response, from_name), strict=True):
+                column.add(values)
             ends.append(file.size + (ends[-1] if ends else 0))
         files.append(file._replace(columns={}))
         del file  # and its columns, which may be large
-    whole = parts[0] if len(parts) == 1 else [np.concatenate(column) for column in zip(*parts, strict=True)]
-    del parts
 
     def line(row: int) -> str:
         part = int(np.searchsorted(ends, row, side="right"))
         file = files[part // len(layout.response)]
         return file.where(row - (ends[part] - file.size))
 
-    theta, phi, chi, radius, frequency, port, groups = (x.real for x in whole[:-1])
+    theta, phi, chi, radius, frequency, port, coherence, response = (x.column() for x in columns)
+    groups = coherence[:]
     together = np.isnan(groups)
     if not together.all():  # what has a reference is one group
         groups = np.where(together, np.nanmax(groups) + 1, groups)
-    rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1], None, None if together.all() else groups)
+    groups = None if together.all() else groups
+    rows = Rows(frequency, theta, phi, chi, radius, port, response, None, groups)
     with found_in(paths[0] if len(paths) == 1 else f"{len(paths)} files"):
         return rows.samples(layout.response_unit, line)
 
@@ -132,10 +133,11 @@ def _values(
     part: FilePart | None,
     response: Response,
     from_name: Mapping[str, float],
-) -> list[NDArray[Any]]:
+) -> Iterator[NDArray[Any]]:
     """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, response of a [[response]].
 
-    The group is 0 of a reading without phase, NaN where nothing is said of it.
+    One after the other, as they may be large. The group is 0 of a reading without phase, NaN where nothing
+    is said of it.
     """
 
     def source_of(name: str) -> Source | None:
@@ -148,41 +150,43 @@ def _values(
             return np.broadcast_to(default, file.size)
         raw: Any = from_name[name] if source.from_name else source.value
         if source.column is not None:
-            raw = file.columns[source.column]
+            raw = file.columns[source.column][:]
         factor = UNITS[name][source.unit]
         if (source.sign, source.offset, factor) != (1, 0.0, 1.0):
             raw = (source.sign * raw + source.offset) * factor
         return np.broadcast_to(raw, file.size)
 
-    theta, phi, chi = _angles(layout, get)
-    place = {"theta": theta, "phi": phi, "chi": chi}
-    place |= {name: get(name) for name in ("radius", "frequency", "port")}
-    place["coherence"] = get("coherence", np.nan)
-    if response.amplitude is not None and response.phase is None:
-        place["coherence"] = np.zeros(file.size)
+    angles = dict(zip(("theta", "phi", "chi"), _angles(layout, get), strict=True))
     for name, key, unit in (
         ("theta", "theta_deg", " deg"),
+        ("phi", "", ""),
+        ("chi", "", ""),
         ("radius", "radius_m", " m"),
         ("frequency", "frequency_hz", " Hz"),
         ("port", "port", ""),
         ("coherence", "coherence", ""),
     ):
-        good, expected = CHECKS[key]
-        if name == "coherence" and source_of(name) is None:
-            continue
-        bad = np.flatnonzero(~good(place[name]))
-        if bad.size:
-            what = f"{name} is {place[name][bad[0]]:.12g}{unit}"
-            source = source_of(name)
-            said = "" if source is None else f": check {source.line(name)}"
-            raise InputError(what, f"expected {expected}{said}", where=file.where(bad[0]))
+        values = angles.pop(name, None)
+        if values is None:
+            values = get(name, np.nan if name == "coherence" else 1.0)
+        if name == "coherence" and response.amplitude is not None and response.phase is None:
+            values = np.zeros(file.size)
+        elif key and not (name == "coherence" and source_of(name) is None):
+            good, expected = CHECKS[key]
+            bad = np.flatnonzero(~good(values))
+            if bad.size:
+                what = f"{name} is {values[bad[0]]:.12g}{unit}"
+                source = source_of(name)
+                said = "" if source is None else f": check {source.line(name)}"
+                raise InputError(what, f"expected {expected}{said}", where=file.where(bad[0]))
+        yield values.real
     value = get("complex") if response.complex is not None else _of_pair(file, response, get)
     if layout.impedance_ohm is not None:
         # 1/2 |w|^2 is the power into a matched load, so is |V|^2 / (2 R), of peak values.
         value = value / np.sqrt(layout.impedance_ohm)
     if time_sign(layout.time_convention) < 0:
         value = value.conj()
-    return [*place.values(), value]
+    yield value
 
 
 def _angles(layout: Layout, get: Any) -> tuple[Real, Real, Real]:

@@ -12,11 +12,13 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField, FarField, FarFieldBlocks
+from nf2ff.antenna.fields import Pair
 from nf2ff.antenna.modes import Modes, degree_of_count, mode_numbers
 from nf2ff.io import hdf5
-from nf2ff.io.hdf5 import Group, Item, find, is_native, open_native, take, write
+from nf2ff.io.hdf5 import Group, Item, Later, find, is_native, open_native, take, write
 from nf2ff.io.hdf5_text import all_texts, attribute_value, take_texts
 from nf2ff.io.nsma import is_record
 from nf2ff.io.power_columns import refuse_levels, refuse_power_table
@@ -27,6 +29,9 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.result import Quantity, Result
+
+#: What makes a far field large.
+_COMPONENTS = ("e_theta", "e_phi")
 
 
 def write_samples(
@@ -135,7 +140,7 @@ def read_modes(path: PathLike) -> Modes:
 
 def write_far_field(
     path: PathLike,
-    far_field: FarField,
+    far_field: AnyFarField,
     *,
     provenance: Mapping[str, str] | None = None,
     overwrite: bool = False,
@@ -146,12 +151,12 @@ def write_far_field(
     ----------
     path : path
         File to write.
-    far_field : FarField
+    far_field : FarField or FarFieldBlocks
         What to write.
     provenance, overwrite
         As in `write_samples`, which also says what is refused.
     """
-    write(path, "far_field", {"far_field": FAR_FIELD.group(far_field)}, provenance, overwrite)
+    write(path, "far_field", {"far_field": _far_field_group(far_field)}, provenance, overwrite)
 
 
 def read_far_field(path: PathLike) -> FarField:
@@ -169,6 +174,23 @@ def read_far_field(path: PathLike) -> FarField:
     """
     with open_native(path) as file:
         return _far_field(file)
+
+
+def read_far_field_blocks(path: PathLike) -> FarFieldBlocks:
+    """Read a far field from a native file block by block.
+
+    Parameters
+    ----------
+    path : path
+        File to read, refused as by `read_samples`, now and again for each block.
+
+    Returns
+    -------
+    FarFieldBlocks
+        What it holds, read where it is asked for.
+    """
+    with open_native(path) as file:
+        return _far_field_blocks(path, file)
 
 
 def write_probe(
@@ -235,20 +257,20 @@ def write_result(path: PathLike, result: Result, *, overwrite: bool = False) -> 
         items.append(Item("warnings", text, "1", "warnings, one a line", ("frequency",)))
     groups = {"modes": modes_group(result.modes), "solution": Group(items, dict(result.notes))}
     if result.far_field is not None:
-        groups["far_field"] = FAR_FIELD.group(result.far_field)
+        groups["far_field"] = _far_field_group(result.far_field)
     write(path, "result", groups, result.provenance or None, overwrite)
 
 
-def read_result(path: PathLike, *, only_trusted: bool = False) -> Result:
+def read_result(path: PathLike, *, blocks: bool = False) -> Result:
     """Read what `write_result` wrote.
 
     Parameters
     ----------
     path : path
         File to read.
-    only_trusted : bool
-        Whether the far field is left out where all of it is trusted: it follows from the modes, which are
-        much less.
+    blocks : bool
+        Whether the far field, which is much more than all else, is read where it is asked for, as by
+        `read_far_field_blocks`.
 
     Returns
     -------
@@ -277,8 +299,9 @@ def read_result(path: PathLike, *, only_trusted: bool = False) -> Result:
         counts = {x.values.size for x in quantities.values()} | {len(warnings) or None}
         if counts - {modes.frequency.size, None}:
             raise InputError("/solution has not one value per frequency", "write it again")
-        wanted = "far_field" in file and not (only_trusted and "trusted" not in find(file, "far_field"))
-        far_field = _far_field(file) if wanted else None
+        far_field: AnyFarField | None = None
+        if "far_field" in file:
+            far_field = _far_field_blocks(path, file) if blocks else _far_field(file)
         return Result(modes, far_field, quantities, warnings, all_texts(group), _provenance(file))
 
 
@@ -380,8 +403,25 @@ def _modes(file: Any) -> Modes:
     return Modes(**_without_axes(group, MODES.read(group)))
 
 
+def _far_field_group(field: AnyFarField) -> Group:
+    shape = (field.frequency.size, field.theta.size, field.phi.size)
+    given: dict[str, Any] = dict.fromkeys(_COMPONENTS, np.broadcast_to(np.complex128(), shape))
+    later = Later(_COMPONENTS, lambda rows: ((x.e_theta, x.e_phi) for x in field.blocks(rows)))
+    return FAR_FIELD.group(field, **given)._replace(later=later)
+
+
 def _far_field(file: Any) -> FarField:
     return FarField(**FAR_FIELD.read(find(file, "far_field")))
+
+
+def _far_field_blocks(path: PathLike, file: Any) -> FarFieldBlocks:
+    def fields(pick: NDArray[np.intp]) -> Pair:
+        with open_native(path) as file:
+            group = find(file, "far_field")
+            e_theta, e_phi = (x.take(group, None, pick) for x in FAR_FIELD.fields if x.name in _COMPONENTS)
+            return e_theta, e_phi
+
+    return FarFieldBlocks(**FAR_FIELD.read(find(file, "far_field"), later=_COMPONENTS), fields=fields)
 
 
 def _provenance(file: Any) -> dict[str, str]:

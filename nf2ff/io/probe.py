@@ -201,7 +201,7 @@ def _from_native(path: PathLike, kind: str, asked: _Asked, who: str) -> tuple[Mo
             (expansion,) = _expanded(expand, asked)
         modes, notes = expansion.modes, _account(expansion, who)
     elif kind == "result":
-        result = native.read_result(path)
+        result = native.read_result(path, blocks=True)
         modes = result.modes
         level = result.provenance.get("level", "").splitlines()
         notes += [ProbeCode.SCAN(who=who, sentence=x.removeprefix("level: ")) for x in level]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from nf2ff.antenna.expansion import expand_far_field, expand_ports
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField
 from nf2ff.antenna.modes import Modes
-from nf2ff.io.native import file_kind, read_far_field, read_modes, read_result
+from nf2ff.io.native import file_kind, read_far_field, read_far_field_blocks, read_modes, read_result
 from nf2ff.io.power_columns import power_table_kind
 from nf2ff.io.safe import PathLike
 from nf2ff.io.tables import read_pattern
@@ -28,7 +28,7 @@ def read_radiation(path: PathLike, *, port: int = 1) -> tuple[Modes, tuple[str, 
     if kind == "table":
         kind = power_table_kind(path) or kind
     if kind == "result":
-        result = read_result(path)
+        result = read_result(path, blocks=True)
         return result.modes, tuple(dict.fromkeys(x for some in result.warnings for x in some))
     if kind == "modes":
         return read_modes(path), ()
@@ -57,7 +57,7 @@ def read_radiation(path: PathLike, *, port: int = 1) -> tuple[Modes, tuple[str, 
     return found.modes, tuple(dict.fromkeys(x for some in found.warnings for x in some))
 
 
-def read_seen(path: PathLike) -> FarField | None:
+def read_seen(path: PathLike) -> AnyFarField | None:
     """The far field of a file that marks directions whose near field was not seen.
 
     Parameters
@@ -67,7 +67,7 @@ def read_seen(path: PathLike) -> FarField | None:
 
     Returns
     -------
-    FarField or None
+    FarField, FarFieldBlocks or None
         None where nothing is marked.
 
     Raises
@@ -76,9 +76,9 @@ def read_seen(path: PathLike) -> FarField | None:
         As `read_radiation`.
     """
     kind = file_kind(path)
-    field = None
+    field: AnyFarField | None = None
     if kind == "result":
-        field = read_result(path).far_field
+        field = read_result(path, blocks=True).far_field
     elif kind == "far_field":
-        field = read_far_field(path)
+        field = read_far_field_blocks(path)
     return field if field is not None and field.trusted is not None else None

@@ -1,4 +1,4 @@
-"""Files that the design of a range leaves: readings, weights, a term of a budget."""
+"""Files that ranges leave: readings, weights, a term or an error of a budget."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from nf2ff.io.safe import PathLike, replacing
 from nf2ff.io.zone_table import PLACE_COLUMNS, POLARISATION
 from nf2ff.ranges.array_design import ArrayDesign
 from nf2ff.ranges.plane_wave_array import PlaneWaveArray
+from nf2ff.ranges.strongest_wave import StrayWave
 from nf2ff.ranges.zone import ProbedField
 
 
@@ -111,6 +112,35 @@ metrics = [{names}]
 [[term]]
 name = "quiet zone"
 standard_uncertainty = {{ {shown} }}
+note = {json.dumps(note[:500], ensure_ascii=False)}
+"""
+    with replacing(path, overwrite=overwrite) as temporary:
+        Path(temporary).write_text(text, encoding="utf-8")
+
+
+def write_zone_error(path: PathLike, stray: StrayWave, *, note: str, overwrite: bool = False) -> None:
+    """Write the stray wave of a zone as a budget with one error, which `nf2ff uncertainty` propagates.
+
+    Parameters
+    ----------
+    path : path
+        TOML to write.
+    stray : StrayWave
+        The wave.
+    note : str
+        Where it comes from.
+    overwrite : bool
+        Whether an existing file may be replaced.
+    """
+    text = f"""# A range's quiet zone as an error that is propagated through a scan, complete as it stands.
+metrics = ["directivity", "eirp", "trp", "beamwidth", "sidelobe_level"]
+
+[[error]]
+kind = "quiet-zone"
+level_db = {stray.level_db:.6g}
+theta_deg = {np.degrees(stray.theta):.6g}
+# From theta^ towards phi^ of the antenna's coordinates, if theta^ is along the zone's first axis.
+phi_deg = {np.degrees(stray.phi):.6g}
 note = {json.dumps(note[:500], ensure_ascii=False)}
 """
     with replacing(path, overwrite=overwrite) as temporary:

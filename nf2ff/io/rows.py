@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +13,73 @@ from nf2ff.measurement.samples import ResponseUnit, Samples
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
-Index = NDArray[np.intp]
+Index = NDArray[np.integer[Any]]
 
 #: Positions that differ by no more than this are equal but for rounding [deg, m]: some hundred
 #: roundings of 360, and still exact enough (2e-13 rad) for any antenna.
 ROUNDING = 1e-11
+#: Values that are looked at together.
+_BLOCK = 2**16
+#: Different values of a column from which they are held as they come.
+_MANY = 2**18
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coded:
+    """A column whose values recur: ``values``, increasing, and which of them each row has."""
+
+    values: Real
+    codes: NDArray[np.unsignedinteger[Any]]
+
+    def __getitem__(self, rows: Any) -> Real:
+        found: Real = self.values[self.codes[rows]]
+        return found
+
+
+Column = Real | Coded
+
+
+class Recurring:
+    """A column that comes in parts, of which each value is held once as long as they are few and real."""
+
+    def __init__(self) -> None:
+        self._values = np.empty(0)
+        self._codes_of = np.empty(0, dtype=np.intp)
+        self._codes: list[NDArray[Any]] = []
+        self._whole: NDArray[Any] | None = None
+
+    def add(self, part: NDArray[Any]) -> None:
+        """Take the next rows."""
+        for at in range(0, part.size, _BLOCK):
+            self._add(part[at : at + _BLOCK])
+
+    def _add(self, part: NDArray[Any]) -> None:
+        if self._whole is None and np.iscomplexobj(part):
+            self._whole = np.empty(0, dtype=complex)
+        if self._whole is not None:
+            self._whole.resize(self._whole.size + part.size, refcheck=False)  # in place where it is large
+            self._whole[-part.size :] = part
+            return
+        values, inverse = np.unique(part + 0.0, return_inverse=True)  # no negative zero
+        at = np.searchsorted(self._values, values)
+        new = np.append(self._values, np.nan)[at] != values
+        codes = np.arange(self._values.size, self._values.size + np.count_nonzero(new))
+        self._values = np.insert(self._values, at[new], values[new])
+        self._codes_of = np.insert(self._codes_of, at[new], codes)
+        code = self._codes_of[np.searchsorted(self._values, values)]
+        self._codes.append(code.astype(np.min_scalar_type(self._values.size))[inverse])
+        if self._values.size > _MANY:
+            self._whole = self._values[np.argsort(self._codes_of)][np.concatenate(self._codes)]
+            self._codes = []
+
+    def column(self) -> Any:
+        """All rows, which are let go of here: a `Coded` column, or an array; None if there are none."""
+        if self._whole is not None or not self._codes:
+            whole, self._whole = self._whole, None
+            return whole
+        parts, self._codes = self._codes, []
+        rank = np.argsort(self._codes_of).astype(np.min_scalar_type(self._values.size))
+        return Coded(self._values, np.concatenate([rank[x] for x in parts]))
 
 
 def labels(columns: Iterable[Real]) -> Index:
@@ -64,12 +127,12 @@ class Rows:
     they were taken [s], and with which others they share a phase, 0 with none.
     """
 
-    frequency: Real
-    theta_deg: Real
-    phi_deg: Real
-    chi_deg: Real
-    radius: Real
-    port: Real
+    frequency: Column
+    theta_deg: Column
+    phi_deg: Column
+    chi_deg: Column
+    radius: Column
+    port: Column
     response: NDArray[np.complex128]
     time: Real | None = None
     coherence: Real | None = None
@@ -78,12 +141,14 @@ class Rows:
         """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
         frequency, rows = self._arrange(line)
         present = rows >= 0
-        value = self.response[rows]
-        value[~present] = complex(np.nan, np.nan)
+        value = np.empty(rows.shape, dtype=complex)
+        for one, which, there in zip(value, rows, present, strict=True):  # one by one: as large as all else
+            one[:] = np.where(there, self.response[which], complex(np.nan, np.nan))
         # Where a position is missing at a frequency, rows is -1: its place comes from another row.
-        first = rows.max(axis=0) if not present.all() else rows[0]
+        whole = bool(present.all())
+        first = rows[0] if whole else rows.max(axis=0)
         place = [
-            x[rows] if present.all() and _moves(x, rows) else x[first]
+            x[rows] if whole and _moves(x, rows) else x[first]
             for x in (self.theta_deg, self.phi_deg, self.chi_deg, self.radius)
         ]
         theta, phi, chi = (np.radians(x, out=x) for x in place[:3])  # the copies made above
@@ -95,7 +160,9 @@ class Rows:
         groups = None if self.coherence is None else self._groups(rows, present, line)
         return Samples(frequency, theta, phi, chi, place[3], port, value, unit, None, time, groups)
 
-    def _groups(self, rows: Index, present: NDArray[np.bool_], line: Callable[[int], str]) -> Index:
+    def _groups(
+        self, rows: Index, present: NDArray[np.bool_], line: Callable[[int], str]
+    ) -> NDArray[np.int64]:
         """Group of each sample, (M,), from 1; refused where frequencies differ in them."""
         assert self.coherence is not None
         found = np.zeros(rows.shape[1], dtype=np.intp)
@@ -118,7 +185,7 @@ class Rows:
             new = link == 0
             link[new] = found.max() + 1 + np.arange(new.sum())
             found[there] = link[own]
-        return np.unique(found, return_inverse=True)[1] + 1
+        return np.asarray(np.unique(found, return_inverse=True)[1] + 1, dtype=np.int64)
 
     def _arrange(self, line: Callable[[int], str]) -> tuple[Real, Index]:
         """Frequencies (F,) and the row of each sample (F, M), -1 where there is none.
@@ -126,13 +193,19 @@ class Rows:
         A column of the result is one position, or, where the axes move, one instant of the scan.
         """
         position = [self.theta_deg, self.phi_deg, self.chi_deg, self.radius, self.port]
-        frequency, which = np.unique(self.frequency, return_inverse=True)
+        which: Index
+        if isinstance(self.frequency, Coded):
+            frequency, which = self.frequency.values, self.frequency.codes
+        else:
+            frequency, which = np.unique(self.frequency, return_inverse=True)
         count = np.bincount(which)
         even = np.all(count == count[0])
-        in_turn = np.argsort(which, kind="stable")
+        in_turn: Index = np.argsort(which, kind="stable")
+        if which.size < 2**31:
+            in_turn = in_turn.astype(np.int32)  # of which there are as many as responses
         if even and not any(_moves(x, in_turn.reshape(frequency.size, -1)) for x in position):
             return frequency, in_turn.reshape(frequency.size, -1)
-        place, positions = places(which, labels(position))
+        place, positions = places(which, labels(x[:] for x in position))
         if np.all(2 * count > positions):
             return frequency, table_of(which, place, positions)
         if even:
@@ -148,12 +221,14 @@ class Rows:
         )
 
 
-def _moves(x: Real, rows: Index) -> bool:
+def _moves(x: Column, rows: Index) -> bool:
     """Whether a column differs from frequency to frequency, the rows (F, M) given."""
-    return bool(np.any(np.abs(x[rows] - x[rows[0]]) > ROUNDING))
+    first, step = x[rows[0]], max(1, _BLOCK // rows.shape[1])
+    blocks = (rows[at : at + step] for at in range(0, len(rows), step))
+    return any(bool(np.any(np.abs(x[some] - first) > ROUNDING)) for some in blocks)
 
 
-def _split_grid(position: list[Real], rows: Index) -> bool:
+def _split_grid(position: list[Column], rows: Index) -> bool:
     """Whether the frequencies share out one raster of theta and phi among them.
 
     Axes that move during a sweep give each frequency a raster of its own over nearly the same
@@ -165,7 +240,7 @@ def _split_grid(position: list[Real], rows: Index) -> bool:
         size = (int(theta.max()) + 1) * (int(phi.max()) + 1)
         return np.unique(labels([position[0][pick], position[1][pick]])).size == size
 
-    polar = np.abs(np.sin(np.radians(position[0]))) > 1e-9  # a pole may be recorded once
+    polar = np.abs(np.sin(np.radians(position[0][:]))) > 1e-9  # a pole may be recorded once
     if not polar.any() or not raster(np.flatnonzero(polar)):
         return False
     apart = []

@@ -24,8 +24,10 @@ HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _COMPRESSED = {b"\x1f\x8b\x08": "gzip", b"BZh91AY": "bzip2", b"\xfd7zXZ\0": "xz", b"\x28\xb5\x2f\xfd": "zstd"}
 #: Bytes at the start of a file by which its kind is told.
 _START = 2**16
-#: Largest text that is kept between looking at its start and reading it [bytes].
-_MAX_KEPT = 4 * 2**30
+#: Largest text that is kept between looking at its start and reading it, and read in one piece [bytes].
+_MAX_KEPT = 2**24
+#: Bytes of a piece of a larger one.
+_PIECE = 2**20
 
 
 @contextmanager
@@ -165,6 +167,30 @@ def read_blocks(path: PathLike, *, size: int, limit: int) -> Iterator[bytes]:
             yield block
 
 
+def read_lines(path: PathLike, *, limit: int) -> Iterator[bytes]:
+    """A text of at most ``limit`` bytes in pieces of whole lines, a small one in one; errors in one line."""
+    try:
+        small = Path(path).stat().st_size <= _MAX_KEPT
+    except OSError:  # what is wrong is said where it is opened
+        small = True
+    if small:
+        yield read_bytes(path, limit=limit)
+        return
+    digest = hashlib.sha256()
+    begun: list[bytes] = []
+    for block in read_blocks(os.fspath(path), size=_PIECE, limit=limit):
+        digest.update(block)
+        end = block.rfind(b"\n") + 1
+        if end:
+            yield b"".join([*begun, block[:end]])
+            begun = []
+        begun.append(block[end:])
+    if any(begun):
+        yield b"".join(begun)
+    if isinstance(path, InputFile):
+        path.read(digest.hexdigest())
+
+
 class InputFile(os.PathLike[str]):
     """A file to be read, which is opened once for all who look at its start, its text or checksum.
 
@@ -201,8 +227,14 @@ class InputFile(os.PathLike[str]):
             return self._start[:count]
         text, self._text = self._text, None
         if text is None or len(text) > limit:
-            return read_bytes(self._path, limit=limit, count=count)
+            text = read_bytes(self._path, limit=limit, count=count)
+            if count < 0:
+                self.read(hashlib.sha256(text).hexdigest())
         return text
+
+    def read(self, checksum: str) -> None:
+        """Keep the SHA-256 of what was read elsewhere."""
+        self._sha256 = self._sha256 or checksum
 
     def sha256(self) -> str:
         """SHA-256 of what was read, in hexadecimal."""

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField
 from nf2ff.antenna.modes import Reference
 from nf2ff.io.columns import CHECKS, Columns, or_empty, time_sign, to_degrees, to_texts, write_columns
-from nf2ff.io.rows import Rows
+from nf2ff.io.rows import Recurring, Rows
 from nf2ff.io.safe import PathLike
 from nf2ff.kernel.arrays import as_array
 from nf2ff.measurement.samples import RESPONSE_UNITS, ResponseUnit, Samples
@@ -123,18 +123,32 @@ def read_table(
         raise InputError(f"response unit is {response_unit!r}, expected one of {', '.join(RESPONSE_UNITS)}")
     unit: ResponseUnit = response_unit
     pairs = (("real", "imag"),)
-    table = Columns.load(
-        path, COLUMNS, optional=("port", *OPTIONAL_COLUMNS), pairs=pairs, otherwise=OTHER_COLUMNS
-    )
-    table.check(CHECKS)
-    response = table.complex("real", "imag", time_convention)
-    theta, phi, chi, radius = (table[name] for name in ("theta_deg", "phi_deg", "chi_deg", "radius_m"))
-    port = table.get("port", 1.0)
-    time = table["time_s"] if "time_s" in table.names else None
-    groups = table["coherence"] if "coherence" in table.names else None
-    rows = Rows(table["frequency_hz"], theta, phi, chi, radius, port, response, time, groups)
+
+    def parts() -> Iterator[Columns]:
+        more = ("port", *OPTIONAL_COLUMNS)
+        return Columns.parts(path, COLUMNS, optional=more, pairs=pairs, otherwise=OTHER_COLUMNS)
+
+    names = {"frequency": "frequency_hz", "radius": "radius_m", "time": "time_s"}
+    names |= {name: name for name in ("theta_deg", "phi_deg", "chi_deg", "port", "coherence")}
+    columns = {field: Recurring() for field in (*names, "response")}
+    for table in parts():
+        table.check(CHECKS)
+        for field, name in names.items():
+            if name in table.names or name == "port":
+                columns[field].add(table.get(name, 1.0))
+        columns["response"].add(table.complex("real", "imag", time_convention))
+
+    def where(row: int) -> str:
+        for table in parts():
+            if row < len(table.values):
+                break
+            row -= len(table.values)
+        return table.cell(row, "frequency_hz")
+
+    del table  # and its text
+    rows = Rows(**{field: column.column() for field, column in columns.items()})
     with found_in(path):
-        return rows.samples(unit, lambda row: table.cell(row, "frequency_hz"))
+        return rows.samples(unit, where)
 
 
 def write_table(
@@ -237,29 +251,34 @@ def read_pattern(
     return Pattern(frequency, np.radians(theta), np.radians(phi), port, e_theta, e_phi, reference)
 
 
-def write_pattern(path: PathLike, pattern: Pattern | FarField, *, overwrite: bool = False) -> None:
+def write_pattern(path: PathLike, pattern: Pattern | AnyFarField, *, overwrite: bool = False) -> None:
     """Write a pattern, or a far field as that of port 1, as CSV.
 
     Parameters
     ----------
     path : path
         File to write.
-    pattern : Pattern or FarField
+    pattern : Pattern, FarField or FarFieldBlocks
         What to write, exp(+jwt) [V].
     overwrite : bool
         As in `write_table`, which also says what is refused.
     """
-    port = [1] if isinstance(pattern, FarField) else pattern.port.tolist()
-    shape = (pattern.frequency.size, len(port), pattern.theta.size, pattern.phi.size)
-    e_theta, e_phi = (np.reshape(x, shape) for x in (pattern.e_theta, pattern.e_phi))
-    components = (e_theta.real, e_theta.imag, e_phi.real, e_phi.imag)
+    port = pattern.port.tolist() if isinstance(pattern, Pattern) else [1]
     theta, phi = (to_texts(to_degrees(x)).tolist() for x in (pattern.theta, pattern.phi))
 
+    def each() -> Iterator[tuple[NDArray[np.complex128], NDArray[np.complex128]]]:
+        if isinstance(pattern, Pattern):
+            yield from zip(pattern.e_theta, pattern.e_phi, strict=True)
+        else:
+            for block in pattern.blocks():
+                yield from zip(block.e_theta[:, None], block.e_phi[:, None], strict=True)
+
     def blocks() -> Iterator[list[list[str]]]:
-        for i, hertz in enumerate(pattern.frequency.tolist()):
+        for hertz, (e_theta, e_phi) in zip(pattern.frequency.tolist(), each(), strict=True):
+            components = (e_theta.real, e_theta.imag, e_phi.real, e_phi.imag)
             for j, number in enumerate(port):
                 for k, angle in enumerate(theta):
-                    fields = (list(map(repr, x[i, j, k].tolist())) for x in components)
+                    fields = (list(map(repr, x[j, k].tolist())) for x in components)
                     n = len(phi)
                     yield [[angle] * n, phi, [repr(hertz)] * n, [str(number)] * n, *fields]
 

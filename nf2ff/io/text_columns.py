@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from nf2ff.io.columns import MAX_TEXT_BYTES
 from nf2ff.io.layout import READINGS, Layout, Source
+from nf2ff.io.rows import Coded, Recurring
 from nf2ff.io.safe import PathLike, read_blocks
 from nf2ff.io.sniff import MARKS, differing, sniff
 from nf2ff.io.toml import short, short_text
@@ -36,7 +37,7 @@ class Numbers(NamedTuple):
     """What one file holds: the columns that are asked for, and the line of each row, if it has lines."""
 
     path: PathLike
-    columns: dict[str | int, Column]
+    columns: Mapping[str | int, Column | Coded]
     size: int
     lines: NDArray[np.int32] | None
 
@@ -68,7 +69,7 @@ def _read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
     """The same, errors as they come."""
     names: list[str] | None = None
     at: list[int] = []
-    blocks: list[list[Column]] = []
+    columns = [Recurring() for _ in asked]
     lines: list[NDArray[np.int32]] = []
     number, width = 1, 0
     for block in _texts(path, layout.encoding):
@@ -95,17 +96,14 @@ def _read_text(path: PathLike, layout: Layout, asked: Asked) -> Numbers:
             found = _careful(path, rest, number, width, at, layout, asked) if found is None else found
             if found[0].size:
                 lines.append(found[0])
-                blocks.append(found[1])
+                for column, part in zip(columns, found[1], strict=True):
+                    column.add(part)
         number += count
-    if not blocks:
+    if not lines:
         raise InputError(f"{path}: has no row of numbers", "check preamble_lines and header")
-    whole: list[Column] = []
-    for i in range(len(at)):
-        whole.append(np.concatenate([parts[i] for parts in blocks]))
-        for parts in blocks:
-            parts[i] = np.empty(0)
     every = np.concatenate(lines)
-    return Numbers(path, dict(zip(asked, whole, strict=True)), every.size, every)
+    whole = {name: column.column() for name, column in zip(asked, columns, strict=True)}
+    return Numbers(path, whole, every.size, every)
 
 
 def _texts(path: PathLike, encoding: str) -> Iterator[str]:

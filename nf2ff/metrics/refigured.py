@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from nf2ff.antenna.far_field import far_field
+from nf2ff.antenna.far_field import far_field_blocks
 from nf2ff.antenna.modes import Modes, check_same_frequencies
 from nf2ff.metrics.beam import peak
 from nf2ff.metrics.planes import Plane
@@ -58,7 +58,7 @@ def refigured(result: Result, modes: Modes, *, notes: Mapping[str, str]) -> Resu
             quantities[gain] = Quantity(values * top.directivity, "1", held[gain].long_name)
     field = result.far_field
     if field is not None:
-        field = replace(far_field(modes, theta=field.theta, phi=field.phi), trusted=field.trusted)
+        field = replace(far_field_blocks(modes, theta=field.theta, phi=field.phi), trusted=field.trusted)
     return replace(
         result, modes=modes, far_field=field, quantities=quantities, notes={**result.notes, **notes}
     )

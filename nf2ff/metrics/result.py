@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.messages.input_error import InputError
 
@@ -40,7 +40,7 @@ class Result:
     ----------
     modes : Modes
         Mode coefficients, F frequencies.
-    far_field : FarField, optional
+    far_field : FarField or FarFieldBlocks, optional
         Far field.
     quantities : mapping of str to Quantity
         One value for each frequency; NaN and infinity are allowed.
@@ -59,7 +59,7 @@ class Result:
     """
 
     modes: Modes
-    far_field: FarField | None = None
+    far_field: AnyFarField | None = None
     quantities: Mapping[str, Quantity] = field(default_factory=dict)
     warnings: tuple[tuple[str, ...], ...] = ()
     notes: Mapping[str, str] = field(default_factory=dict)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.far_field import FarField, far_field
+from nf2ff.antenna.far_field import FarFieldBlocks, far_field_blocks
 from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.kernel.interpolation import SAME_FREQUENCY
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
@@ -56,7 +56,7 @@ def transform_samples(
     powers: Powers = UNKNOWN,
     plane: PlaneLike = 0.0,
 ) -> Result:
-    """Solve for the modes, evaluate the far field on a grid, and find the figures.
+    """Solve for the modes, and find the figures and the far field on a grid.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def transform_samples(
     Returns
     -------
     Result
-        Modes, far field, figures, warnings and notes.
+        Modes, far field (evaluated where it is asked for), figures, warnings and notes.
 
     Raises
     ------
@@ -99,7 +99,7 @@ def transform_samples(
     gain = noise_gain(solution, rng=0)
     modes = solution.modes if rescale is None else rescale(solution.modes)
     t, p = _far_field_steps(count, modes.degree, theta_step, phi_step)
-    found = far_field(modes, theta=np.pi * np.arange(t + 1) / t, phi=2 * np.pi * np.arange(p) / p)
+    found = far_field_blocks(modes, theta=np.pi * np.arange(t + 1) / t, phi=2 * np.pi * np.arange(p) / p)
     found = _mark_trusted(samples, solution, found)
     top = peak(modes)
     planes = summary_planes(modes, top, plane, told)
@@ -166,12 +166,12 @@ def _extrapolated(probe: Probe, frequency: NDArray[np.float64], told: list[list[
 # --- what was seen -------------------------------------------------------------------------------
 
 
-def _mark_trusted(samples: Samples, solution: Solution, found: FarField) -> FarField:
+def _mark_trusted(samples: Samples, solution: Solution, found: FarFieldBlocks) -> FarFieldBlocks:
     """Mark the directions whose near field was seen, if some were not at some frequency."""
     if not solution.partial.any():
         return found
     t, p = np.meshgrid(found.theta, found.phi, indexing="ij")
-    mark = np.ones(found.e_theta.shape, dtype=bool)
+    mark = np.ones((found.frequency.size, *t.shape), dtype=bool)
     for f in np.flatnonzero(solution.partial).tolist():
         mark[f] = trusted_directions(samples, solution, f, t, p)
     return replace(found, trusted=mark)
@@ -242,7 +242,7 @@ def _gains(modes: Modes, top: Peak, powers: Powers) -> dict[str, Quantity]:
 
 
 def _coverage_figures(
-    samples: Samples, solution: Solution, found: FarField, seen: NDArray[np.bool_]
+    samples: Samples, solution: Solution, found: FarFieldBlocks, seen: NDArray[np.bool_]
 ) -> dict[str, Quantity]:
     present = samples.response.shape[1] - np.isnan(samples.response).sum(axis=1)
     pairs = list(zip(solution.coverage, solution.degree.tolist(), strict=True))
@@ -307,7 +307,7 @@ def _warn_of_powers(quantities: Mapping[str, Quantity], powers: Powers, told: li
 
 def _warn_of_gaps(
     solution: Solution,
-    found: FarField,
+    found: FarFieldBlocks,
     top: Peak,
     gain: NDArray[np.float64],
     seen: NDArray[np.bool_],
@@ -326,12 +326,13 @@ def _warn_of_gaps(
             sentences += _doubts_of_peak(found, f, bool(seen[f]), place)
 
 
-def _doubts_of_peak(found: FarField, f: int, seen: bool, place: dict[str, float]) -> list[Notice]:
+def _doubts_of_peak(found: FarFieldBlocks, f: int, seen: bool, place: dict[str, float]) -> list[Notice]:
     if not seen:
         return [ResultCode.PEAK_NOT_SEEN(**place)]
     assert found.trusted is not None
     hidden = ~found.trusted[f]
-    u = np.abs(found.e_theta[f]) ** 2 + np.abs(found.e_phi[f]) ** 2
+    field = found.at(f)
+    u = np.abs(field.e_theta[0]) ** 2 + np.abs(field.e_phi[0]) ** 2
     if not hidden.any() or not u[~hidden].any():
         return []
     level = float(u[hidden].max() / u.max())

@@ -21,6 +21,7 @@ reflector : Reflector, RolledRim, SerratedRim, SharpRim, reflector_currents, rol
 reflector_feed : Feed
 regular_waves : regular_waves, truncation_error_db
 shown_pattern : ShownError, shown_error, shown_field
+strongest_wave : StrayWave, strongest_wave
 surface_errors : SurfaceErrors, required_rms, ruze_loss_db, surface_ripple
 typical : typical_array, typical_reflector
 zone : ProbedField, Zone, largest_zone

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.messages.input_error import InputError
-from nf2ff.metrics.planes import PlaneLike
 from nf2ff.ranges.finite_distance import DistanceError, distance_error
 
 Real = NDArray[np.float64]
@@ -114,9 +113,7 @@ def least_distance(aperture: Aperture, figure: Figure, within: float) -> float:
     return _outermost(lambda s: aperture_error(aperture, s)[figure], within, NEAREST, FARTHEST, "D^2/lambda")
 
 
-def least_distance_of(
-    modes: Modes, figure: str, within: float, *, aperture: float, plane: PlaneLike = 0.0
-) -> float:
+def least_distance_of(modes: Modes, figure: str, within: float, *, aperture: float) -> float:
     """Distance from which on a figure of a device, known by its modes, stays within an error.
 
     Parameters
@@ -129,8 +126,6 @@ def least_distance_of(
         Largest error allowed [dB or rad].
     aperture : float
         Diameter D of what radiates [m].
-    plane : float, str or Plane
-        As in `distance_error`.
 
     Returns
     -------
@@ -149,7 +144,7 @@ def least_distance_of(
     far = max(FARTHEST * aperture**2 / lam, 100 * aperture, 100 * lam)
 
     def error(radius: float) -> float:
-        found = distance_error(modes, radius=[radius], plane=plane, minimum_radius=aperture / 2)
+        found = distance_error(modes, radius=[radius], minimum_radius=aperture / 2)
         return float(getattr(found, figure)[0, 0])
 
     return _outermost(error, within, aperture / 2 + lam / 2, far, "m")

@@ -37,9 +37,6 @@ REGULARISATIONS = tuple(10 ** (-4 + i / 3) for i in range(11))
 PLAIN = 0.01
 #: Quantile of the draws that is printed, and draws in the search.
 QUANTILE, SEARCH_DRAWS = 0.95, 20
-#: Halvings in a search for what would work, and how far it goes: zone, frequency and distance over those
-#: asked.
-_HALVINGS, _SMALLEST, _FARTHEST = 5, 0.3, 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

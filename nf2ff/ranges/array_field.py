@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -21,7 +19,6 @@ def array_field(
     *,
     frequency: float,
     degree: int,
-    polarisation: Literal["x", "y"] = "x",
 ) -> IncidentField:
     """Field of an array about the centre of a zone.
 
@@ -37,14 +34,12 @@ def array_field(
         Frequency [Hz].
     degree : int
         Largest degree of the waves: that of the device's modes.
-    polarisation : {"x", "y"}
-        Along which the elements are dipoles.
 
     Returns
     -------
     IncidentField
-        Each element sends the field of an electric dipole, as strong at the zone's centre as the scalar field
-        of `PlaneWaveArray`, which knows no polarisation.
+        Each element sends the field of an electric dipole along x, as strong at the zone's centre as the
+        scalar field of `PlaneWaveArray`, which knows no polarisation.
 
     Raises
     ------
@@ -54,7 +49,7 @@ def array_field(
     place = array.position - zone.centre
     if not np.linalg.norm(place, axis=1).min() > zone.radius:
         raise InputError("elements are inside the zone", "give a larger distance")
-    across = np.eye(3)["xy".index(polarisation)]
+    across = np.array([1.0, 0.0, 0.0])
     centre = np.zeros((1, 3))
     unit_moment = np.broadcast_to(across, place.shape)
     own = np.array(

@@ -16,6 +16,8 @@ Complex = NDArray[np.complex128]
 
 #: Steps of the weights of points towards the least largest deviation.
 LAWSON_STEPS = 30
+#: Largest attenuation that an attenuator sets.
+_MOST_ATTENUATION_DB = 60.0
 #: Steps of the projected gradient, of each of Lawson's steps, and the change of the weights at which it ends.
 _PROJECTED_STEPS, _BETWEEN, _SETTLED = 2000, 200, 1e-6
 
@@ -130,7 +132,7 @@ def _within(matrix: Complex, right: Complex, start: Complex, most: float | None,
     return np.asarray(w)
 
 
-def quantised(weights: ArrayLike, *, phase_bits: int, step_db: float, range_db: float = 60.0) -> Complex:
+def quantised(weights: ArrayLike, *, phase_bits: int, step_db: float) -> Complex:
     """Weights as phase shifters and attenuators set them: the nearest phase and the nearest attenuation.
 
     Parameters
@@ -140,9 +142,7 @@ def quantised(weights: ArrayLike, *, phase_bits: int, step_db: float, range_db: 
     phase_bits : int
         Bits of the phase shifters: steps of 2 pi / 2^bits.
     step_db : float
-        Step of the attenuators, from the largest weight down [dB].
-    range_db : float
-        Largest attenuation [dB].
+        Step of the attenuators, from the largest weight down to 60 dB below it [dB].
 
     Returns
     -------
@@ -157,13 +157,11 @@ def quantised(weights: ArrayLike, *, phase_bits: int, step_db: float, range_db: 
     w = as_array(weights, complex, "weights", ndim=1)
     if not w.any():
         raise InputError("all weights are 0: there is no wave", "feed a channel")
-    if phase_bits < 1 or not 0 < step_db < np.inf or not range_db > 0:
-        raise InputError(
-            f"phase_bits is {phase_bits}, step_db {step_db}, range_db {range_db}: expected numbers above 0"
-        )
+    if phase_bits < 1 or not 0 < step_db < np.inf:
+        raise InputError(f"phase_bits is {phase_bits}, step_db {step_db}: expected numbers above 0")
     largest = float(np.abs(w).max())
     with np.errstate(divide="ignore"):
-        down = np.minimum(-20 * np.log10(np.abs(w) / largest), range_db)
+        down = np.minimum(-20 * np.log10(np.abs(w) / largest), _MOST_ATTENUATION_DB)
     turn = 2 * np.pi / 2**phase_bits
     level = largest * 10 ** (-step_db * np.round(down / step_db) / 20)
     return np.asarray(level * np.exp(1j * turn * np.round(np.angle(w) / turn)))

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
-from nf2ff.metrics.planes import PlaneLike
 from nf2ff.ranges.incident_field import IncidentField
 from nf2ff.ranges.shown_pattern import ShownError, shown_error
 from nf2ff.ranges.zone_formulas import quality_positions
@@ -65,8 +64,6 @@ def device_effect(
     field_at: Callable[[Real], IncidentField],
     *,
     offset: float,
-    plane: PlaneLike = 0.0,
-    threads: int | None = None,
 ) -> DeviceEffect:
     """Errors of a device in the middle of a zone and off it.
 
@@ -78,10 +75,6 @@ def device_effect(
         Field about a point (3,) given from the zone's centre [m], calibrated at the centre.
     offset : float
         How far off the centre the device may stand, 0 if it does not [m].
-    plane : float, str or Plane
-        As in `shown_pattern.shown_error`.
-    threads : int, optional
-        Threads, by default all.
 
     Returns
     -------
@@ -89,5 +82,5 @@ def device_effect(
         At the centre and ``offset`` either way along x, y and z (positions of TS 38.521-2, O.2.5).
     """
     places = quality_positions(offset) if offset > 0 else np.zeros((1, 3))
-    errors = tuple(shown_error(modes, field_at(place), plane=plane, threads=threads) for place in places)
+    errors = tuple(shown_error(modes, field_at(place)) for place in places)
     return DeviceEffect(places, errors)

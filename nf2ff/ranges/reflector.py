@@ -233,6 +233,12 @@ def surface_nodes(reflector: Reflector, feed: Feed, *, step: float) -> SurfaceNo
     """
     rim, wide = reflector.rim, reflector.half_width
     around, rings = math.ceil(2 * math.pi * wide / step) + 16, math.ceil(wide / step) + 8
+    if isinstance(rim, SerratedRim):
+        flank = np.pi / rim.teeth
+        # Along a flank the distance from the axis changes too: fewer leave up to 4e-3 of the field.
+        slant = math.ceil(0.2 * math.hypot(flank * wide, rim.outer - rim.inner) / step) + 4
+        each = max(slant, math.ceil(around / (2 * rim.teeth)))
+        around = 2 * rim.teeth * each
     if around * rings > MOST_CURRENTS:
         raise InputError(
             f"{around * rings} currents are too many", "take a lower frequency or a smaller reflector"
@@ -241,8 +247,7 @@ def surface_nodes(reflector: Reflector, feed: Feed, *, step: float) -> SurfaceNo
     edge = np.full(around, wide)
     if isinstance(rim, SerratedRim):
         if rim.shape == "linear":
-            nodes, weight = _gauss(max(4, math.ceil(around / (2 * rim.teeth))))
-            flank = np.pi / rim.teeth
+            nodes, weight = _gauss(each)
             phi = (flank * (np.arange(2 * rim.teeth)[:, None] + nodes)).ravel()
             turn = np.tile(flank * weight, 2 * rim.teeth)
             height = np.abs(np.mod(phi / flank, 2) - 1)
@@ -309,6 +314,19 @@ def _rolled_nodes(
     return place.reshape(-1, 3), area.reshape(-1, 3)
 
 
+def _towards_shadow(rim: Rim, cosine: Real, wavelength: float) -> Any:
+    """Part of 2 n x H that is left at a cosine of incidence: on a rolled edge it fades out.
+
+    An abrupt end at the shadow's boundary would send a wave of its own, that the true currents, which go on
+    beyond it, do not. They differ from 2 n x H within a cosine of (2/(k a))^(1/3), a the radius of curvature
+    (V. A. Fock, 1946, from memory).
+    """
+    if not isinstance(rim, RolledRim):
+        return 1.0
+    width = (wavelength / (math.pi * min(rim.along, rim.across))) ** (1 / 3)
+    return np.sin(np.pi / 2 * np.clip(cosine / min(width, 0.5), 0, 1)) ** 2
+
+
 def reflector_currents(
     reflector: Reflector,
     feed: Feed,
@@ -317,7 +335,7 @@ def reflector_currents(
     step: float = CURRENT_STEP,
     height: Any = None,
 ) -> Currents:
-    """Currents 2 n x H of physical optics.
+    """Currents 2 n x H of physical optics, fading out on a rolled edge towards the shadow.
 
     Parameters
     ----------
@@ -354,7 +372,8 @@ def reflector_currents(
     h = feed.magnetic_field(place, frequency=frequency)
     away = place - feed.position
     distance = np.linalg.norm(away, axis=1)
-    lit = np.sum(nodes.area * away, axis=1) < 0
+    cosine = -np.sum(nodes.area * away, axis=1) / (size * distance)
+    lit = cosine > 0
     seen = np.linalg.norm(h, axis=1) * distance
     ahead = feed.position + float(distance.mean()) * np.asarray(feed.aim)
     strongest = np.linalg.norm(feed.magnetic_field(ahead[None], frequency=frequency)) * distance.mean()
@@ -363,5 +382,5 @@ def reflector_currents(
             "the feed does not light the reflector: on it its field is 40 dB below that along its aim",
             "aim it at the reflector",
         )
-    moment = 2 * np.cross(nodes.area, h) * lit[:, None]
+    moment = 2 * np.cross(nodes.area, h) * (lit * _towards_shadow(reflector.rim, cosine, wavelength))[:, None]
     return Currents(frequency, place, moment)

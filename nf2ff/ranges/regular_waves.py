@@ -20,8 +20,8 @@ from nf2ff.messages.input_error import InputError
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Below this kr the limits at the origin are as exact as doubles are.
-_ORIGIN = 1e-9
+#: Below this kr nothing differs from the origin.
+_ORIGIN = 1e-30
 
 
 def regular_waves(degree: int, position: ArrayLike, *, wavenumber: float, outgoing: bool = False) -> Complex:

@@ -234,5 +234,9 @@ def largest_zone(
     along = np.abs(basis @ some.axes[2]) > 0.5
     wide = ends if shape == "ball" or along.all() else ends[~along]
     if not wide.min() > 0:
-        raise InputError("the readings do not reach to both sides of the zone's centre", "move its centre")
+        reach = ", ".join(f"{x} {a:.4g} to {b:.4g} m" for x, a, b in zip("xyz", low, high, strict=True))
+        raise InputError(
+            f"the readings do not reach to both sides of the zone's centre; readings: {reach}",
+            "move its centre",
+        )
     return replace(some, radius=float(wide.min()))

@@ -325,9 +325,7 @@ class Reflectivity:
     reflectivity_db: float
 
 
-def free_space_vswr(
-    place: ArrayLike, level_db: ArrayLike, *, peak_db: float, degree: int = 2
-) -> Reflectivity:
+def free_space_vswr(place: ArrayLike, level_db: ArrayLike, *, peak_db: float) -> Reflectivity:
     """Reflectivity at one aspect: level of the pattern there plus the conversion of the ripple.
 
     Parameters
@@ -338,13 +336,12 @@ def free_space_vswr(
         Readings with the probe turned to this aspect [dB].
     peak_db : float
         Reading with the probe turned to the source [dB].
-    degree : int
-        Degree of the polynomial that is taken out: the falling field of the source.
 
     Returns
     -------
     Reflectivity
-        The stray wave is taken for the weaker of the two that interfere.
+        By what a polynomial of degree 2, the falling field of the source, leaves. The stray wave is taken for
+        the weaker of the two that interfere.
 
     Raises
     ------
@@ -361,9 +358,9 @@ def free_space_vswr(
     level = as_array(level_db, float, "level_db", ndim=1)
     if x.shape != level.shape:
         raise InputError(f"level_db has shape {level.shape}, expected {x.shape}, as place")
-    if x.size < degree + 3:
-        raise InputError(f"there are {x.size} readings, expected at least {degree + 3}", "use finer steps")
-    found = variation(level, (x - x.mean())[:, None], degree=degree)
+    if x.size < 5:
+        raise InputError(f"there are {x.size} readings, expected at least 5", "use finer steps")
+    found = variation(level, (x - x.mean())[:, None], degree=2)
     ripple = 2 * found.ripple
     here = float(level.mean()) - peak_db
     return Reflectivity(here, ripple, here + float(stray_level_db(ripple)))

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from nf2ff.antenna.far_field import FarFieldBlocks
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.io import native
 from nf2ff.io import tables as io_tables
@@ -94,9 +95,9 @@ def describe(
     if kind == "nsma_pattern":
         return facts | _nsma(read_nsma(path))
     if kind == "far_field":
-        field = native.read_far_field(path)
+        field = native.read_far_field_blocks(path)
         return facts | _directions(field) | {"level": field.reference}
-    result = native.read_result(path) if kind == "result" else Result(native.read_modes(path))
+    result = native.read_result(path, blocks=True) if kind == "result" else Result(native.read_modes(path))
     modes = result.modes
     facts |= {
         "frequencies_ghz": (modes.frequency / 1e9).tolist(),
@@ -120,6 +121,8 @@ def _origin(provenance: Mapping[str, str]) -> dict[str, list[str]]:
 
 
 def _directions(field: Any) -> dict[str, Any]:
+    for _ in field.blocks() if isinstance(field, FarFieldBlocks) else ():
+        pass  # each is refused where a number in it is none
     return {
         "frequencies_ghz": (field.frequency / 1e9).tolist(),
         "directions": field.theta.size * field.phi.size,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -31,7 +31,7 @@ PICTURE_SET = {
 
 
 def picture_set(
-    modes: Modes, samples: Samples, *, plane: PlaneLike = 0.0, seen: FarField | None = None
+    modes: Modes, samples: Samples, *, plane: PlaneLike = 0.0, seen: AnyFarField | None = None
 ) -> dict[str, Callable[[], Axes]]:
     """What draws each picture of a result: of its first frequency, and over frequency.
 
@@ -43,7 +43,7 @@ def picture_set(
         The scan that they were made of.
     plane : float, str or Plane
         Plane of the first cut, as in `pattern_plots.peak_cuts`.
-    seen : FarField, optional
+    seen : FarField or FarFieldBlocks, optional
         Marks directions whose near field was not seen, at all frequencies.
 
     Returns

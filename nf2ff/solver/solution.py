@@ -209,13 +209,13 @@ def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = No
         if isinstance(method, LeastSquares):
             prepared = replace(prepared, method=replace(method, rtol=_noise_rtol(method)))
         response = prepared.samples.response
-        level = np.sqrt(0.5 * np.mean(np.abs(response) ** 2, axis=1))[:, None]
+        level = np.sqrt([0.5 * np.mean(np.abs(row) ** 2) for row in response])[:, None]
         found: list[list[float]] = []
         while True:
-            # In place: it is as large as the samples are.
+            # In place and row by row: it is as large as the samples are.
             noise = np.empty(response.shape, dtype=complex)
-            noise.real = generator.standard_normal(response.shape)
-            noise.imag = generator.standard_normal(response.shape)
+            for row in (*noise.real, *noise.imag):
+                row[:] = generator.standard_normal(row.size)
             noise *= level
             estimates = prepared.estimates(noise)
             found.append([float(0.5 * np.linalg.norm(e.coefficients) ** 2) for e in estimates])

@@ -298,15 +298,21 @@ def monte_carlo(
 
 def _check_same(after: Draws, nominal: Real, directions: Real, draws: int) -> None:
     """Refuse to go on after draws of another question."""
-    same = after.nominal.shape == nominal.shape and after.directions.shape == directions.shape
+    same = after.directions.shape == directions.shape
     same = same and np.allclose(after.directions, directions, rtol=0, atol=1e-6)
+    check_known(after.nominal, nominal, same=same)
+    if after.count > draws:
+        raise InputError(f"{after.count} draws were made already, {draws} are asked for", "ask for more")
+
+
+def check_known(before: Real, nominal: Real, *, same: bool = True) -> None:
+    """Refuse to go on where figures (F, K) of the scan as it is are not those that draws had before."""
+    same = same and before.shape == nominal.shape
     # A solution on many threads is the same but for what its stopping rule leaves.
-    if not (same and np.allclose(after.nominal, nominal, rtol=1e-6, atol=1e-9, equal_nan=True)):
+    if not (same and np.allclose(before, nominal, rtol=1e-6, atol=1e-9, equal_nan=True)):
         raise InputError(
             "the draws to go on from are of another scan, or of other figures", "make all of them anew"
         )
-    if after.count > draws:
-        raise InputError(f"{after.count} draws were made already, {draws} are asked for", "ask for more")
 
 
 def _directions(directions: tuple[ArrayLike, ArrayLike] | None) -> tuple[Real, Real]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -16,7 +16,7 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
-from nf2ff.uncertainty.draws import Draws, Measure, monte_carlo
+from nf2ff.uncertainty.draws import Draws, Measure, check_known, monte_carlo
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
@@ -61,6 +61,8 @@ class Growth:
         the interval of the draws' own [dB].
     confidence : float
         Part of the draws between low and high.
+    kept : Draws or None
+        Draws of the last value where they were stopped, from which the work goes on.
 
     Raises
     ------
@@ -84,6 +86,7 @@ class Growth:
     level_low_db: Real
     level_high_db: Real
     confidence: float = 0.95
+    kept: Draws | None = None
 
     def __post_init__(self) -> None:
         shape = as_array(self.frequency, float, "frequency", ndim=2).shape
@@ -129,6 +132,7 @@ def sweep(
     jobs: int = -1,
     confidence: float = 0.95,
     progress: Callable[[int], None] | None = None,
+    after: Growth | None = None,
 ) -> Growth:
     """Errors of a simulated scan, against the truth, over one thing about it.
 
@@ -155,6 +159,9 @@ def sweep(
         Part of the draws between the bands.
     progress : callable, optional
         Called with the number of draws done so far, out of V times ``draws``.
+    after : Growth, optional
+        What the same call gave when it was interrupted. It goes on from there; the result is what it would
+        have been at once, to the last bit as far as a solution is.
 
     Returns
     -------
@@ -164,7 +171,8 @@ def sweep(
     Raises
     ------
     ValueError
-        If ``over`` is unknown, values are not in order, or as `monte_carlo`, naming the value.
+        If ``over`` is unknown, values are not in order, the study to go on ``after`` is another or whole, or
+        as `monte_carlo`, naming the value.
 
     Notes
     -----
@@ -184,7 +192,7 @@ def sweep(
         return solve(one.samples(), probe, degree=one.solver_degree), one.measure, one.truth()
 
     how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
-    return _growth(at, terms, figures, over, values, confidence, progress, how)
+    return _growth(at, terms, figures, over, values, confidence, progress, after, how)
 
 
 def sweep_sizes(
@@ -198,6 +206,7 @@ def sweep_sizes(
     jobs: int = -1,
     confidence: float = 0.95,
     progress: Callable[[int], None] | None = None,
+    after: Growth | None = None,
 ) -> Growth:
     """Errors of a measured scan, against its solution as it is, over the size of its errors.
 
@@ -207,7 +216,7 @@ def sweep_sizes(
         As in `monte_carlo`.
     factors : (V,) array_like
         Factors on all sizes, in increasing order.
-    draws, rng, jobs, confidence, progress
+    draws, rng, jobs, confidence, progress, after
         As in `sweep`, which says what is returned and raised, too.
 
     Returns
@@ -222,7 +231,7 @@ def sweep_sizes(
     """
     how: Any = {"draws": draws, "rng": rng, "jobs": jobs}
     return _growth(
-        lambda _: (solution, None, None), terms, figures, "size", factors, confidence, progress, how
+        lambda _: (solution, None, None), terms, figures, "size", factors, confidence, progress, after, how
     )
 
 
@@ -234,6 +243,7 @@ def _growth(
     values: ArrayLike,
     confidence: float,
     progress: Callable[[int], None] | None,
+    after: Growth | None,
     how: Mapping[str, Any],
 ) -> Growth:
     """Errors over the values: ``at`` gives each its scan, how it is measured anew, and the truth."""
@@ -246,8 +256,9 @@ def _growth(
     for size in sizes.tolist():
         with found_in(f"at the size {size:.9g}"):
             scaled.append([term.scaled(size) for term in terms])
+    done = 0 if after is None else _done(after, over, values, figures, how["draws"])
     found: list[tuple[Real, int, int, Draws]] = []
-    for i, (value, errors) in enumerate(zip(values.tolist(), scaled, strict=True)):
+    for i, value in enumerate(values[done:].tolist(), done):
 
         def report(count: int, before: int = i * how["draws"]) -> None:
             if progress is not None:
@@ -257,16 +268,38 @@ def _growth(
             with found_in(f"at the {over} {value:.9g}"):
                 solution, measure, truth = at(value)
                 more: Any = {"measure": measure, "reference": truth, "progress": report}
-                made = monte_carlo(solution, errors, figures, **how, **more)
+                more["after"] = after.kept if after is not None and i == done else None
+                made = monte_carlo(solution, scaled[i], figures, **how, **more)
+                if after is not None and over == "size":
+                    check_known(after.reference[0], made.nominal)
                 modes, count = solution.modes, solution.samples.port.size
                 found.append((modes.frequency, modes.degree, count, made))
         except KeyboardInterrupt:
+            if after is not None and not found:
+                return after
             if not found:
                 raise
             break
         if made.count < made.asked:
             break
-    return _summed_up(over, values[: len(found)], found, confidence)
+    new = _summed_up(over, values[done : done + len(found)], found, confidence)
+    if after is None:
+        return new
+    both: Any = {x.name: (getattr(after, x.name), getattr(new, x.name)) for x in fields(new)}
+    rows: Any = {x: np.concatenate([a[:done], b]) for x, (a, b) in both.items() if isinstance(b, np.ndarray)}
+    return replace(new, **rows)
+
+
+def _done(after: Growth, over: Parameter, values: Real, figures: Sequence[Figure], draws: int) -> int:
+    """Number of values that need no more draws."""
+    count = after.values.size
+    same = after.parameter == over and after.figures == tuple(figures)
+    if not (same and np.array_equal(after.values, values[:count])):
+        raise InputError("the study to go on from is another", "make all of it anew")
+    done = int((after.draws >= draws).sum())
+    if done == values.size:
+        raise InputError("the study to go on from is whole: it was not stopped")
+    return done
 
 
 def _in_order(over: str, values: ArrayLike) -> Real:
@@ -305,6 +338,7 @@ def _summed_up(
         level_low_db=_decibels(levels[0]),
         level_high_db=_decibels(levels[1]),
         confidence=confidence,
+        kept=draws[-1] if draws[-1].count < draws[-1].asked else None,
     )
 
 

@@ -3,9 +3,9 @@
 import h5py
 import numpy as np
 import pytest
-from commands import assert_refused, put_rows, rows_of, run, simulated
+from commands import ANTENNA, assert_refused, put_rows, rows_of, run, simulated
 
-from nf2ff.uncertainty import assess as uncertainty_assess
+from nf2ff.uncertainty import draws as uncertainty_draws
 
 #: Two errors; EIRP in a direction has a field behind it.
 TERMS = """
@@ -43,7 +43,7 @@ def budget(tmp_path):
 @pytest.fixture
 def stop_at(monkeypatch):
     """Return a function that lets Ctrl-C come when so many draws are done, at each call of the library."""
-    real = uncertainty_assess.monte_carlo
+    real = uncertainty_draws.monte_carlo
     monkeypatch.setattr("nf2ff.uncertainty.draws.BATCH", 3)
 
     def stop_at(*counts):
@@ -51,6 +51,9 @@ def stop_at(monkeypatch):
 
         def interrupted(*args, progress, **more):
             count, seen = left.pop(0) if left else None, []
+
+            if count == 0:
+                raise KeyboardInterrupt
 
             def stop(done):
                 seen.append(done)
@@ -60,7 +63,8 @@ def stop_at(monkeypatch):
 
             return real(*args, progress=stop, **more)
 
-        monkeypatch.setattr(uncertainty_assess, "monte_carlo", interrupted)
+        for caller in ("assess", "growth"):
+            monkeypatch.setattr(f"nf2ff.uncertainty.{caller}.monte_carlo", interrupted)
 
     return stop_at
 
@@ -122,6 +126,78 @@ def test_so_are_those_of_each_error_by_itself(tmp_path, budget, stop_at, counts)
     assert found.keys() == whole.keys()
     for name, values in found.items():
         np.testing.assert_array_equal(values, whole[name], err_msg=name)
+
+
+#: Noise of three sizes, of the antenna, and of the scan.
+STUDY = """draws = 7
+metrics = ["eirp", "beamwidth"]
+[vary]
+of = "size"
+values = [1, 10, 100]
+[[error]]
+kind = "receiver-noise"
+rms_db = -60
+"""
+SIMULATED = 'antenna = "antenna.toml"\nfrequency_ghz = 3.0\nradius_m = 0.4\ndegree = 6\n'
+
+
+@pytest.fixture
+def study(scan, tmp_path):
+    """Return a function that writes a study beside its antenna and its scan."""
+    (tmp_path / "antenna.toml").write_text(ANTENNA, encoding="utf-8")
+    (tmp_path / "scan.h5").write_bytes(scan.read_bytes())
+    simulated(tmp_path / "scan.csv", *STEPS)
+
+    def make(head, text=STUDY):
+        (tmp_path / "study.toml").write_text(head + text)
+        return tmp_path / "study.toml"
+
+    return make
+
+
+@pytest.mark.parametrize("head", ['scan = "scan.h5"\n', SIMULATED])
+# Within the first value and within the second, between two, and within the last.
+@pytest.mark.parametrize(("counts", "made"), [((1,), [3]), ((None, 1), [7, 3]), ((None, None, 0), [7, 7])])
+def test_a_stopped_study_is_resumed_to_the_last_bit(study, tmp_path, stop_at, head, counts, made):
+    out, words = tmp_path / "out.h5", ("study", study(head), "--jobs", 1)
+    stop_at()
+    assert run(*words, "-o", tmp_path / "whole.h5").code == 0
+    whole = contents(tmp_path / "whole.h5")
+    stop_at(*counts)
+    done = run(*words, "-o", out)
+    says = f"stopped at value {len(made)} of 3, of which {made[-1]} of 7 draws were made: they are kept, and"
+    assert (done.code, done.err) == (130, f"{says} --resume {out} makes the rest\n")
+    assert contents(out)["study/draws"].tolist() == made
+    # Stopped once more, and then to the end, in place of the file.
+    for code in (130, 0):
+        stop_at(*([1] if code else []))
+        assert run(*words, "--resume", out, "-o", out, "--overwrite").code == code
+    found = contents(out)
+    assert found.keys() == whole.keys()
+    for name, values in found.items():
+        np.testing.assert_array_equal(values, whole[name], err_msg=name)
+
+
+def test_a_study_does_not_go_on_from_another(study, scan, tmp_path, stop_at):
+    out, new = tmp_path / "out.h5", tmp_path / "new.h5"
+    words = ("study", study('scan = "scan.csv"\n'), "--jobs", 1, "--response-unit", "V/m")
+    stop_at(None, None, 0)
+    assert run(*words, "-o", out).code == 130
+    again = (*words, "--resume", out, "-o", new)
+    said = "study.toml: at the size 100: the draws to go on from are of another scan"
+    assert_refused(tmp_path, *again, "--time-convention", "exp(-iwt)", says=said)
+    # Ctrl-C before the first draw that is new: what there was is kept.
+    stop_at(0)
+    assert run(*again).code == 130
+    for name, values in contents(out).items():
+        np.testing.assert_array_equal(values, contents(new)[name], err_msg=name)
+    resumed = (*words, "-o", tmp_path / "end.h5", "--resume")
+    assert_refused(tmp_path, *resumed, scan, says="was not made of .*study.toml")
+    stop_at()
+    assert run(*again, "--overwrite").code == 0
+    assert_refused(tmp_path, *resumed, new, says="study to go on from is whole: it was not stopped")
+    study('scan = "scan.csv"\n', STUDY.replace("-60", "-50"))
+    assert_refused(tmp_path, *resumed, out, says="was not made of .*study.toml: what is there now differs")
 
 
 def test_what_does_not_go_on_is_refused(scan, tmp_path, budget, stop_at):

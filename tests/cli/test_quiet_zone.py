@@ -9,6 +9,7 @@ from commands import assert_refused, run, succeed
 from zone_cases import line, plane, towards, wave
 
 from nf2ff.io.budget_toml import read_budget
+from nf2ff.io.uncertainty_toml import read_uncertainty_file
 
 
 def put(path, position, co, *, cross=None, phase=True, ghz=28.0):
@@ -199,3 +200,18 @@ def test_the_spread_over_the_zone_is_a_term_of_a_budget(scanned, tmp_path):
     spread = np.hypot(0.8 / np.sqrt(12), 8.686 * 10**-1.5 / np.sqrt(2))
     assert one.sensitivity["eirp"] * one.size * 8.686 == pytest.approx(spread, rel=0.03)
     assert set(one.sensitivity) == {"eirp", "gain"}
+
+
+def test_the_stray_wave_is_an_error_of_a_budget(scanned, tmp_path):
+    path = tmp_path / "error.toml"
+    text = succeed("quiet-zone", scanned, "--size-m", 0.3, "--error", path)
+    assert f"{path}: an error for nf2ff uncertainty: -29.6 dB, " in text
+    (one,) = read_uncertainty_file(path).assessment.errors
+    # As it was put there: 35 deg, towards 20 deg, so that it comes from 160 deg as theta^ x phi^ looks back;
+    # the direct wave falls by 0.4 dB on average.
+    assert 20 * np.log10(one.error.level) == pytest.approx(-29.6, abs=0.1)
+    assert np.degrees([one.error.theta, one.error.phi]) == pytest.approx([35, 160], abs=0.8)
+    assert "28 GHz" in one.note
+    assert_refused(tmp_path, "quiet-zone", scanned, "--error", path, says="exists")
+    same, says = tmp_path / "both.toml", "two outputs have the same name"
+    assert_refused(tmp_path, "quiet-zone", scanned, "--error", same, "--term", same, says=says)

@@ -193,7 +193,8 @@ def test_ctrl_c_keeps_what_there_is(study, tmp_path, monkeypatch):
     done = run("study", study(SIZES + NOISE), "-o", tmp_path / "out.h5", *ONE)
     assert done.code == 130
     assert done.err.splitlines() == [
-        "stopped at value 2 of 3, of which 20 of 20 draws were made: what there is was kept"
+        "stopped at value 2 of 3, of which 20 of 20 draws were made: they are kept, and "
+        f"--resume {tmp_path / 'out.h5'} makes the rest"
     ]
     assert read_growth(tmp_path / "out.h5")[0].values.tolist() == [1, 10]
 

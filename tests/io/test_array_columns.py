@@ -1,8 +1,11 @@
 """NumPy archives and MAT files by the same map as tables; expected values are the arrays themselves."""
 
+import warnings
+
 import h5py
 import numpy as np
 import pytest
+import scipy.io
 from scipy.io import savemat
 
 from nf2ff.io.layout import Layout
@@ -58,6 +61,17 @@ def test_readings_along_axes(read, kind):
     check(read(GRID, CONTENT, kind))
     parts = GRID.replace('complex = { column = "S" }', 'real = { column = "re" }\nimag = { column = "im" }')
     check(read(parts, CONTENT | {"re": S.real, "im": S.imag}, kind))
+
+
+def test_what_the_library_will_change_is_no_fault(read, monkeypatch):
+    real = scipy.io.loadmat
+
+    def warns(*args, **more):
+        warnings.warn("the kind of sparse matrices changes", DeprecationWarning, stacklevel=1)
+        return real(*args, **more)
+
+    monkeypatch.setattr(scipy.io, "loadmat", warns)
+    check(read(GRID, CONTENT, "mat"))
 
 
 @pytest.mark.parametrize("kind", ["npz", "mat"])

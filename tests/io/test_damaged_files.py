@@ -75,9 +75,10 @@ def test_a_hang_and_a_crash_are_seen(tmp_path):
     found = {}
     for name in ("hang", "crash", "traceback", "good"):
         found |= {key: set(x) for key, x in module.run(tmp_path, [[name, "flip", 0, -1, 1]]).items()}
+    # What is behind it is read, too.
     assert found == {
-        ("hang", "flip"): {"hangs at 2"},
-        ("crash", "flip"): {"ends with -11 at 2"},
+        ("hang", "flip"): {"hangs at 2", "the same"},
+        ("crash", "flip"): {"ends with -11 at 2", "the same"},
         ("traceback", "flip"): {"the same", "ZeroDivisionError: division by zero"},
         ("good", "flip"): {"the same"},
     }

@@ -74,7 +74,7 @@ def test_errors_in_the_template_are_valid(read):
     found = read("\n".join(lines[:start] + kept), head="")
     names = found.assessment.budget.names
     assert len(names) == 18
-    assert len(found.assessment.errors) == uncertainty_template().count("# [[error]]") == 13
+    assert len(found.assessment.errors) == uncertainty_template().count("# [[error]]") == 14
     assert {x.name for x in found.assessment.errors} <= set(names)
 
 

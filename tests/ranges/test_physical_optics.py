@@ -38,15 +38,14 @@ def on_axis(z):
 
 
 def test_direct_sum_on_the_axis_of_a_disc(disc):
-    z = np.linspace(0.6, 2, 50)
+    z = np.linspace(0.6, 2, 40)
     field = radiated_field(disc, np.stack([0 * z, 0 * z, z], axis=1))
     # Over the field of the endless sheet, Z0/2. Rounding of phases k z of some 800 rad: 1e-13.
     assert np.abs(field[:, 0] - on_axis(z)).max() < 1e-12 * WAVE_IMPEDANCE / 2
     assert np.abs(field[:, 1:]).max() < 1e-12 * WAVE_IMPEDANCE / 2
-    # Printed: from 0.048 to 1.983 of it, at places that are not.
+    # Printed: from 0.048 to 1.983 of it, at 40 places (in between from 0.028 to 1.984).
     ratio = np.abs(field[:, 0]) / (WAVE_IMPEDANCE / 2)
-    assert ratio.max() == pytest.approx(1.983, abs=0.02)
-    assert ratio.min() < 0.1
+    assert (ratio.min(), ratio.max()) == pytest.approx((0.048, 1.983), abs=5e-4)
 
 
 @pytest.mark.parametrize("z", [0.6, 0.75, 1.0, 2.0, 5.0])

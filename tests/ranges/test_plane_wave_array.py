@@ -23,7 +23,7 @@ def published_zone(distance):
     return Zone(0.4, "cylinder", 0.3, centre=(0, 0, distance))
 
 
-def found(array, zone, frequency, *, fit=0.45, look=0.25, **how):
+def found(array, zone, frequency, *, fit=0.6, look=0.35, **how):
     """Half ranges [dB] and [deg], at points finer than those of the fit, steps in wavelengths."""
     wavelength = SPEED_OF_LIGHT / frequency
     w = synthesise(array, zone_points(zone, step=fit * wavelength), frequency=frequency, **how)
@@ -100,8 +100,10 @@ def test_weights_are_those_of_least_squares(rng):
 
 # Printed values of a prototype whose points are not known: half ranges in dB and deg by least squares and
 # by minimax, 16 x 16 elements on 1.7 m in groups of 2 x 2, 2.6 GHz. The largest of thousands of values
-# hangs on them: 20 %. (The published +-0.7 dB, +-6.5 deg at 2.6 and 3.5 GHz name neither the distance nor
-# the groups.)
+# hangs on them: of rings, rasters, spirals, random points and surfaces, elements to the edge or in the middle
+# of cells, cos^0 to cos^1.5, half ranges and largest deviations, none gives all to the last digit; rings 0.5
+# to 0.6 wavelengths apart with cos^1 come within 7 % of each of these. (The published +-0.7 dB, +-6.5 deg at
+# 2.6 and 3.5 GHz name neither the distance nor the groups.)
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("distance", "minimax", "amplitude_db", "phase_deg"),
@@ -110,18 +112,18 @@ def test_weights_are_those_of_least_squares(rng):
 def test_published_array_with_64_channels(distance, minimax, amplitude_db, phase_deg):
     array = square_array(16, side=1.7, group=2)
     assert array.channels == 64
-    level, angle = found(array, published_zone(distance), 2.6e9, minimax=minimax)
-    assert level == pytest.approx(amplitude_db, rel=0.2)
-    assert angle == pytest.approx(phase_deg, rel=0.2)
+    level, angle = found(array, published_zone(distance), 2.6e9, fit=0.5, minimax=minimax)
+    assert level == pytest.approx(amplitude_db, rel=0.07)
+    assert angle == pytest.approx(phase_deg, rel=0.07)
 
 
 @pytest.mark.slow
 def test_published_array_at_3500_mhz():
     # Printed: 1.41 dB, 7.9 deg at 2.5 m and 0.59, 3.2 at 3 m: the published +-0.7 dB, +-6.5 deg lie between.
     array = square_array(16, side=1.7, group=2)
-    near, far = (found(array, published_zone(z), 3.5e9, fit=0.5, look=0.4) for z in (2.5, 3.0))
-    assert near == pytest.approx((1.41, 7.9), rel=0.2)
-    assert far == pytest.approx((0.59, 3.2), rel=0.2)
+    near, far = (found(array, published_zone(z), 3.5e9) for z in (2.5, 3.0))
+    assert near == pytest.approx((1.41, 7.9), rel=0.07)
+    assert far == pytest.approx((0.59, 3.2), rel=0.07)
     assert far[0] < 0.7 < near[0]
     assert far[1] < 6.5 < near[1]
 
@@ -129,30 +131,36 @@ def test_published_array_at_3500_mhz():
 @pytest.mark.slow
 def test_156_elements_make_a_zone_of_1_m_at_1500_mm():
     # Printed for a ball of 1 m, 1.4 m of array: +-0.12 dB, +-0.9 deg at 3.5 GHz, 0.85 and 6.1 at 4.5 GHz, and
-    # failure (20 dB) at 6 GHz; the weights' regularisation is not printed, here 0.001.
+    # failure (20 dB) at 6 GHz; neither points nor regularisation are printed. With these the lowest frequency
+    # has the digits, the next is 2 % off.
     array, ball = disc_array(156, diameter=1.4), Zone(0.5, centre=(0, 0, 1.5))
-    low = found(array, ball, 3.5e9, fit=0.5, look=0.4, regularisation=0.001)
-    assert low == pytest.approx((0.12, 0.9), rel=0.25)
-    middle = found(array, ball, 4.5e9, fit=0.5, look=0.45, regularisation=0.001)
-    assert middle == pytest.approx((0.85, 6.1), rel=0.2)
-    assert found(array, ball, 6e9, fit=0.7, look=0.6, regularisation=0.001)[0] > 10
+    how = {"fit": 0.7, "look": 0.4, "regularisation": 0.003}
+    level, angle = found(array, ball, 3.5e9, **how)
+    assert level == pytest.approx(0.12, abs=0.005)
+    assert angle == pytest.approx(0.9, abs=0.05)
+    assert found(array, ball, 4.5e9, **how) == pytest.approx((0.85, 6.1), rel=0.02)
+    assert found(array, ball, 6e9, **how | {"look": 0.6})[0] > 10
 
 
 # --- errors of the elements ----------------------------------------------------------------------
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("alpha", "closed_db"), [(1e-3, -23.0), (1e-2, -25.2), (0.1, -27.0)])
+@pytest.mark.parametrize(
+    ("alpha", "closed_db"),
+    [(1e-4, -19.9), (1e-3, -23.0), (1e-2, -25.2), (0.03, -26.2), (0.1, -27.0), (0.3, -27.7)],
+)
 def test_errors_of_the_elements(alpha, closed_db):
     # Printed closed forms and draws (0.2 dB apart): 16 x 16 elements, 2.5 m, 3.5 GHz, 0.5 dB and 5 deg.
     array, f = square_array(16, side=1.7), 3.5e9
     zone = published_zone(2.5)
-    w = synthesise(array, zone_points(zone, step=0.04), frequency=f, regularisation=alpha)
-    points = zone_points(zone, step=0.1)
+    # The weights' points are not printed: 0.65 wavelengths apart five of six are within half a digit, that of
+    # alpha 0.1 is -27.08 dB; 0.5 apart all are up to 0.2 dB less.
+    points = zone_points(zone, step=0.65 * SPEED_OF_LIGHT / f)
+    w = synthesise(array, points, frequency=f, regularisation=alpha)
     how = {"frequency": f, "amplitude_db": 0.5, "phase": np.radians(5)}
     expected = expected_error_db(array, w, points, **how)
-    # The mean over a cylinder's points of 4 cm: some tenths of a dB from that over others.
-    assert expected == pytest.approx(closed_db, abs=0.4)
+    assert expected == pytest.approx(closed_db, abs=0.09 if alpha == 0.1 else 0.055)
     drawn = drawn_errors(array, w, points, draws=100, rng=1, **how)
     assert drawn.error_db == pytest.approx(expected, abs=0.3)
     assert drawn.amplitude_db.shape == drawn.phase.shape == (100,)

@@ -8,7 +8,7 @@ from nf2ff.antenna.closed_form import near_field
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.ranges.compact_range import reflected_field
-from nf2ff.ranges.physical_optics import radiated_field
+from nf2ff.ranges.physical_optics import Currents, plane_waves_of, radiated_field
 from nf2ff.ranges.plane_wave_array import plane_points
 from nf2ff.ranges.quiet_zone import evaluate
 from nf2ff.ranges.reflector import (
@@ -20,7 +20,7 @@ from nf2ff.ranges.reflector import (
     surface_nodes,
 )
 from nf2ff.ranges.reflector_feed import Feed
-from nf2ff.ranges.zone import Zone
+from nf2ff.ranges.zone import ProbedField, Zone
 
 #: The range of the printed values: F 1.5 m, offset 0.75 m, 1 m wide, zone at z = 2.5 m.
 ZONE = Zone(0.25, "cylinder", 1e-3, centre=(0, 0.75, 2.5))
@@ -107,9 +107,8 @@ def test_a_rolled_edge_ends_in_the_shadow():
 @pytest.mark.parametrize("axis", ["x", "y"])
 @pytest.mark.parametrize("exponent", [0.0, 6.0])
 def test_field_is_that_of_rays(exponent, axis):
-    # With a rolled edge hardly anything else is in the zone: co- and cross-polar, all three components. What
-    # rays leave out is the next term, z/(2k) lap(A) = 1 % of A for cos^6 (closed form: lap(A)/A = -5 /m^2),
-    # and the edge: where it is lit as brightly as for cos^0 2 % (-34 dB), from the ripple beside it.
+    # With a rolled edge hardly anything else is in the zone: co- and cross-polar, all three components. The
+    # next term of rays is -j z/(2k) lap(A), 1 % of A for cos^6 (parabolic equation of a wave exp(-jkz)).
     reflector = printed(ROLLED)
     feed = reflector.feed(exponent=exponent, polarisation=axis)
     points = plane_points(ZONE, step=0.03)
@@ -118,50 +117,98 @@ def test_field_is_that_of_rays(exponent, axis):
     k = 2 * np.pi * 28e9 / SPEED_OF_LIGHT
     ratio = field * np.exp(1j * k * path)[:, None]
     largest = np.abs(expected).max()
-    assert np.abs(ratio - expected).max() < 0.02 * largest
+    h = 0.01
+    near = [rays(feed, points + sign * h * np.eye(3)[i])[0] for i in (0, 1) for sign in (1, -1)]
+    depth = points[:, 2] - np.sum(points[:, :2] ** 2, axis=1) / 6
+    expected = expected - 0.5j / k * depth[:, None] * (sum(near) - 4 * expected) / h**2
+    assert np.abs(ratio - expected).max() < 0.006 * largest
     if exponent == 0:
         # Printed: +0.289/-0.389 dB at -+0.25 m (closed form 1/r, r = F + rho^2/(4F)).
         level = 20 * np.log10(1.59375 / np.array([1.5 + 0.25 / 6, 1.5 + 1 / 6]))
         assert level == pytest.approx((0.289, -0.389), abs=5e-4)
-        # A fit of degree 2 along y through the ripple of 0.15 dB, whose periods are short against the zone.
-        u, v = (points - ZONE.centre)[:, :2].T
-        terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)
-        fit = np.linalg.lstsq(terms, 20 * np.log10(np.linalg.norm(field, axis=1)), rcond=None)[0]
-        assert fit[5] / 16 + np.array([-1, 1]) * fit[2] / 4 == pytest.approx(level, abs=0.03)
+        at = ZONE.centre + 0.25 * np.array([[0, -1, 0], [0, 1, 0], [0, 0, 0]])
+        e = np.linalg.norm(radiated_field(reflector_currents(reflector, feed, frequency=28e9), at), axis=1)
+        # Within the 0.6 %, 0.05 dB, of either place.
+        assert 20 * np.log10(e[:2] / e[2]) == pytest.approx(level, abs=0.06)
+
+
+def zone_values(place, co, cross=None):
+    """Taper dB, ripple dB, phase taper deg, phase ripple deg over a disc of 0.5 m; and the figures."""
+    figures = evaluate(ProbedField(28e9, place, co, cross), Zone(0.25, "cylinder", centre=ZONE.centre))
+    level, phase = figures.amplitude_db, figures.phase
+    return (level.taper, level.ripple, np.degrees(phase.taper), np.degrees(phase.ripple)), figures
+
+
+def raster(step):
+    x = step * np.arange(-int(0.25 / step), int(0.25 / step) + 1)
+    place = np.stack([a.ravel() for a in np.meshgrid(x, x, [0.0])], axis=1)
+    return place[np.hypot(*place.T[:2]) <= 0.25 * (1 + 1e-9)] + ZONE.centre
+
+
+def near(found, printed, part=0.0):
+    """Within half a unit of the last digit, or ``part`` of the value."""
+    for value, text in zip(found, printed.split(), strict=True):
+        unit = 10.0 ** -len(text.partition(".")[2])
+        assert value == pytest.approx(float(text), abs=0.5 * unit, rel=part)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("rim", "frequency", "expected"),
+    ("rim", "ghz", "printed_values"),
     [
-        # Printed by a prototype: taper dB, ripple dB, phase taper deg, phase ripple deg, over a disc of 0.5
-        # m, cos^6.
-        (SharpRim(0.5), 10e9, (1.2, 2.3, 12, 26)),
-        (SharpRim(0.5), 28e9, (0.8, 2.9, 0.7, 26)),
-        (SerratedRim(0.35, 0.5, 24), 28e9, (0.72, 0.54, 1.2, 3.2)),
-        (SerratedRim(0.35, 0.5, 36, "cosine"), 28e9, (0.67, 0.90, 0.3, 4.4)),
-        (SerratedRim(0.3, 0.5, 30), 28e9, (0.69, 0.38, 4.0, 2.4)),
-        (SerratedRim(0.3, 0.5, 30), 40e9, (0.75, 0.23, 1.5, 2.4)),
+        (SharpRim(0.5), 10, "1.2 2.3 12 26"),
+        (SharpRim(0.5), 28, "0.8 2.9 0.7 26"),
+        (SharpRim(0.5), 40, "1.2 5.9 1.1 12"),
+        (SerratedRim(0.35, 0.5, 24), 10, "1.3 .62 14 8"),
+        (SerratedRim(0.35, 0.5, 24), 28, ".72 .54 1.2 3.2"),
+        (SerratedRim(0.35, 0.5, 24), 40, "1.0 .53 1.8 2.8"),
+        (SerratedRim(0.35, 0.5, 36, "cosine"), 10, ".85 .75 13 4"),
+        (SerratedRim(0.35, 0.5, 36, "cosine"), 28, ".67 .90 .3 4.4"),
+        (SerratedRim(0.35, 0.5, 36, "cosine"), 40, ".85 .67 1.9 3.9"),
+        (SerratedRim(0.3, 0.5, 30), 28, ".69 .38 4.0 2.4"),
+        (SerratedRim(0.3, 0.5, 30), 40, ".75 .23 1.5 2.4"),
     ],
 )
-def test_printed_zones(rim, frequency, expected):
+def test_printed_zones(rim, ghz, printed_values):
+    # Printed by a prototype, cos^6 feed. The largest of thousands of values hangs on their places, which are
+    # not known: of rasters of 2 to 12 mm, rings, and parts of a wavelength one of 5.5 mm comes nearest, 40 of
+    # 48 values in the last digit, the others 1 to 5 % off.
     reflector = printed(rim)
-    found = reflected_field(reflector, reflector.feed(exponent=6), ZONE, frequency=frequency)
-    # On a raster of 5 mm, as large as the prototype's, every place alike.
-    x = np.linspace(-0.25, 0.25, 101)
-    points = np.stack([a.ravel() for a in np.meshgrid(x, x, [0.0])], axis=1) + ZONE.centre
-    zone = Zone(0.25, "cylinder", centre=ZONE.centre)
-    figures = evaluate(found.probed(points), zone)
-    phase = figures.phase
-    values = (
-        figures.amplitude_db.taper,
-        figures.amplitude_db.ripple,
-        np.degrees(phase.taper),
-        np.degrees(phase.ripple),
-    )
-    # Two digits are printed; the largest of thousands of values hangs on their places.
-    assert values == pytest.approx(expected, rel=0.06, abs=0.1)
+    found = reflected_field(reflector, reflector.feed(exponent=6), ZONE, frequency=ghz * 1e9)
+    read = found.probed(raster(0.005))
+    values, figures = zone_values(read.position, read.co, read.cross)
+    near(values, printed_values, 0.05)
     assert -31 < figures.cross_db < -26  # printed: -28 to -30 dB
+
+
+def test_teeth_between_the_steps_of_a_plain_sum():
+    # Printed at 10 GHz for 30 teeth: 1.3 .83 17 2.5. That is the sum at equal angles, 7 to a tooth, without
+    # regard to where teeth begin; the number of currents printed, 8820 = 42 x 210, says so. On each flank by
+    # itself the sum converges, to 0.68 dB and 2.0 deg.
+    reflector, f = printed(SerratedRim(0.3, 0.5, 30)), 10e9
+    feed, step = reflector.feed(exponent=6), SPEED_OF_LIGHT / f / 2
+    rings, around = int(np.ceil(0.5 / step)) + 8, int(np.ceil(np.pi / step))
+    assert rings * around == 8820
+    phi = 2 * np.pi * np.arange(around) / around
+    edge = 0.3 + 0.2 * np.abs(np.mod(phi * 30 / np.pi, 2) - 1)
+    node, weight = np.polynomial.legendre.leggauss(rings)
+    r = edge[:, None] * (node + 1) / 2
+    x, y = r * np.cos(phi)[:, None], 0.75 + r * np.sin(phi)[:, None]
+    place = np.stack([x, y, (x**2 + y**2) / 6], axis=-1).reshape(-1, 3)
+    area = np.stack([-x / 3, -y / 3, np.ones_like(x)], axis=-1)
+    area = area * (r * weight / 2 * (edge * 2 * np.pi / around)[:, None])[..., None]
+    moment = 2 * np.cross(area.reshape(-1, 3), feed.magnetic_field(place, frequency=f))
+    points, k = raster(SPEED_OF_LIGHT / f / 4), 2 * np.pi * f / SPEED_OF_LIGHT
+
+    def values(currents):
+        e = plane_waves_of(currents, ZONE).field_at(points - ZONE.centre, k)
+        return zone_values(points, e[:, 0])[0]
+
+    near(values(Currents(f, place, moment)), "1.25 .83 17 2.5")
+    ours, finer = (values(reflector_currents(reflector, feed, frequency=f, step=s)) for s in (0.5, 0.2))
+    # Plane waves are good to 1e-4 of the field: 1e-3 dB, 6e-3 deg.
+    assert ours == pytest.approx(finer, abs=0.02)
+    near(ours, "1.19 .68 17 2.0")
 
 
 def test_feed_displaced_sideways_tilts_the_wave():
@@ -180,11 +227,9 @@ def test_feed_displaced_sideways_tilts_the_wave():
     path = place @ moved / np.linalg.norm(place, axis=1)
     terms = np.stack([np.ones_like(x), x, y], axis=1)
     slope = np.linalg.lstsq(terms, path, rcond=None)[0]
+    assert np.degrees(slope[1]) == pytest.approx(0.179, abs=5e-4)  # printed
     # A wave of phase k s x travels towards -x by asin(s).
     assert np.degrees(figures.tilt[0]) == pytest.approx(-np.degrees(np.arcsin(slope[1])), abs=0.002)
-    assert abs(np.degrees(figures.tilt[0])) == pytest.approx(
-        0.179, abs=0.003
-    )  # printed: rays 0.179, PO 0.177
     assert abs(np.degrees(figures.tilt[1])) < 0.003
 
 
@@ -198,8 +243,11 @@ def test_feed_displaced_along_the_axis_bends_the_phase():
     taper = np.degrees(evaluate(field.probed(points), Zone(0.25, centre=ZONE.centre)).phase.taper)
     place = np.stack([x, points[:, 1], (x**2 + 0.75**2) / 6], axis=1) - reflector.focus
     path = k * 0.005 * place[:, 2] / np.linalg.norm(place, axis=1)
-    assert np.degrees(np.ptp(path)) == pytest.approx(2.06, abs=0.01)  # printed, along x
-    assert taper == pytest.approx(np.degrees(np.ptp(path)), abs=0.06)
+    quadratic = np.degrees(np.ptp(np.polyval(np.polyfit(x, path, 2), x)))
+    assert quadratic == pytest.approx(
+        2.06, abs=0.005
+    )  # printed, along x: that of the fit (the path itself 2.055)
+    assert taper == pytest.approx(quadratic, abs=0.06)
 
 
 def test_a_feed_of_modes_is_its_sources(rng):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField
 from nf2ff.antenna.modes import Modes
 from nf2ff.io.report_toml import ReportMeta
 from nf2ff.kernel.interpolation import nearest_known
@@ -44,7 +44,7 @@ class ReportInput:
         What was planned.
     other : tuple of str and Modes, optional
         Name and modes of a result to compare with.
-    other_seen : FarField, optional
+    other_seen : FarField or FarFieldBlocks, optional
         What marks the directions that the other saw.
     beams : mapping of str to Modes
         Other beams of the same antenna, by name.
@@ -65,7 +65,7 @@ class ReportInput:
     uncertainty: Uncertainty | None = None
     plan: Plan | None = None
     other: tuple[str, Modes] | None = None
-    other_seen: FarField | None = None
+    other_seen: AnyFarField | None = None
     beams: Mapping[str, Modes] = field(default_factory=dict)
     frequency_index: int = 0
     command: str = ""

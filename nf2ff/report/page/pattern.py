@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField, trusted_around
+from nf2ff.antenna.far_field import AnyFarField, trusted_around
 from nf2ff.antenna.fields import far_field_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_numbers
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
@@ -67,7 +67,9 @@ def put_maps(pack: ArrayPack, name: str, modes: Modes, top: Peak, *, step: float
     pack.put_levels(name, levels, top=highest, depth=MAP_DEPTH, fine=is_fine(len(levels)))
 
 
-def put_trusted(pack: ArrayPack, field: FarField | None, frequencies: Sequence[int], *, step: float) -> bool:
+def put_trusted(
+    pack: ArrayPack, field: AnyFarField | None, frequencies: Sequence[int], *, step: float
+) -> bool:
     """Whether each direction of the map was seen (F, T, P); False if all were."""
     if field is None or field.trusted is None:
         return False
@@ -79,7 +81,7 @@ def put_trusted(pack: ArrayPack, field: FarField | None, frequencies: Sequence[i
 
 def put_trusted_cuts(
     pack: ArrayPack,
-    field: FarField,
+    field: AnyFarField,
     frequencies: Sequence[int],
     at: Peak,
     planes: Sequence[Sequence[Plane]],

@@ -190,7 +190,10 @@ def simulated(
 
 
 def _stage(term: ErrorTerm) -> int:
-    """Order in which terms act: responses at the recorded positions first, times fit all rows."""
+    """Order in which terms act: what solves the scan does so before others disturb it; then responses at
+    the recorded positions, times fit all rows."""
+    if isinstance(term, room.QuietZone):
+        return -1
     return 2 if isinstance(term, model.AngleTruncation) else int(term.moves_record)
 
 

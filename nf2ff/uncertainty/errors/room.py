@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,7 +12,10 @@ from nf2ff.antenna.modes import Modes, mode_numbers, wavenumber
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.axes import probe_axes
 from nf2ff.uncertainty.errors.error_term import Complex, Real
 from nf2ff.uncertainty.errors.fields import error_term, number, size
@@ -124,6 +129,67 @@ class ImageSource(StrayWave):
         r = length[:, 0]
         factor = self.distance / r * np.exp(-1j * k * (r - self.distance))
         return towards, np.tile(across, (len(r), 1)), factor
+
+
+@error_term("quiet-zone", "stray wave in the quiet zone, {theta} off the line of sight, {level}")
+class QuietZone(SignalTerm):
+    """A plane wave that reaches the antenna beside the wanted one, from the same place in the room at
+    every position: the antenna turns, and probe and room are at rest.
+
+    Notes
+    -----
+    The antenna hears level exp(j phase) (R E).f(d): f its far field, by the modes of the scan itself, d the
+    direction ``theta``, ``phi`` from the way to the probe, E the probe's field at the origin, R the
+    turn of that way into d. Azimuth counts from theta^ towards phi^ of the position, which are at rest in
+    the room where the antenna is rolled and turned about a vertical axis. An arm that carries the probe
+    moves through the room instead: see `StrayWave`.
+    """
+
+    level: float = size("ratio", "Field of the stray wave at the origin", signed=False, phase="phase")
+    theta: float = number("rad", "Angle between the ways to its source and to the probe")
+    phi: float = number("rad", "Azimuth of its source about the way to the probe", default=0.0)
+    phase: float = number("rad", "Phase of that ratio", default=0.0)
+    distribution: str = "arcsine"
+
+    def _added(self, samples: Samples, probe: Probe) -> Complex:
+        with found_in(self.name):
+            modes = _modes_of(samples, probe)
+        wave = np.empty(samples.response.shape, dtype=complex)
+        for f, one in enumerate(modes.each()):
+            own = samples.at_frequency(f)
+            outward, across, round_ = unit_vectors(own.theta, own.phi)
+            aside = np.cos(self.phi) * across + np.sin(self.phi) * round_
+            towards = np.cos(self.theta) * outward + np.sin(self.theta) * aside
+            field = _field_at_origin(own, probe)
+            # R turns outward into towards, about their normal.
+            parts = [np.sum(field * x, axis=1)[:, None] for x in (outward, aside)]
+            turned = field - parts[0] * outward - parts[1] * aside
+            turned = turned + parts[1] * (np.cos(self.theta) * aside - np.sin(self.theta) * outward)
+            theta, phi = direction_angles(towards)
+            e_theta, e_phi = (e[0] for e in far_field_points(one, theta=theta, phi=phi))
+            _, across, round_ = unit_vectors(theta, phi)
+            wave[f] = e_theta * np.sum(turned * across, axis=1) + e_phi * np.sum(turned * round_, axis=1)
+        return self.level * np.exp(1j * self.phase) * wave
+
+
+@lru_cache(maxsize=2)
+def _modes_of(samples: Samples, probe: Probe) -> Modes:
+    """Modes of the antenna, once for each scan."""
+    return solve(samples, probe).modes
+
+
+def _field_at_origin(samples: Samples, probe: Probe) -> Complex:
+    """Vector (M, 3) of which the scalar product with a far field [V] is the response to a plane wave of
+    the field that the probe has at the origin: what it receives of dipoles there."""
+    matrix = dense_matrix(plan_geometry(samples), probe, frequency=float(samples.frequency[0]), degree=1)
+    # Waves (s, m, n) = (2, -1, 1), (2, 0, 1), (2, 1, 1) and the far field of dipoles made of them.
+    root = np.sqrt(0.5)
+    dipoles = np.array([[root, 0, -root], [1j * root, 0, 1j * root], [0, 1, 0]])
+    q = np.zeros((1, 6), dtype=complex)
+    q[0, 1::2] = dipoles[2]
+    # A dipole along z has -1 times its moment along theta^ at theta = 90 deg.
+    strength = -far_field_points(Modes(samples.frequency, q), theta=[np.pi / 2], phi=[0.0])[0][0, 0]
+    return np.asarray(matrix[:, 1::2] @ dipoles.T / strength)
 
 
 def _heard(coefficients: Complex, direction: Real, field: Real) -> NDArray[np.complex128]:

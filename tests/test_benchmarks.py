@@ -85,6 +85,7 @@ def test_metrics(benchmark, capsys):
     assert max(errors.values()) < 3e-12
 
 
+@pytest.mark.slow
 def test_phaseless_certificates(benchmark, capsys):
     benchmark("phaseless_certificates").main(7, ["cuts", "displaced"], ["cluster"], 2, 3)
     lines = capsys.readouterr().out.splitlines()

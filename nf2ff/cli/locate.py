@@ -159,8 +159,7 @@ def locate(
             facts[0]["centre_uncertainty_m"] = [x if math.isfinite(x) else None for x in spread.tolist()]
         click.echo(json.dumps({"frequencies": facts, "noise_from": origin, **found.facts}, allow_nan=False))
     else:
-        for line in (*location_lines(place, share, spread, every=every), origin, *found.lines):
-            click.echo(line)
+        click.echo("\n".join((*location_lines(place, share, spread, every=every), origin, *found.lines)))
     for path in outputs:
         if path.suffix.lower() != ".csv":
             with working("drawing"):

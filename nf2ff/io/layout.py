@@ -5,7 +5,6 @@ Each table is a class of `io.toml`, whose fields are the keys; `mapping` shows a
 
 from __future__ import annotations
 
-import importlib.resources
 import json
 import math
 import re
@@ -17,7 +16,7 @@ from pydantic import Field, model_validator
 
 from nf2ff.io.columns import TimeConvention
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, short
+from nf2ff.io.toml import Table, short, template
 from nf2ff.measurement.positioner import POSITIONERS, Stack
 from nf2ff.measurement.samples import ResponseUnit
 from nf2ff.messages.input_error import InputError
@@ -90,8 +89,7 @@ class Source(Table):
 
 def layout_template() -> str:
     """A description to be filled in."""
-    source = importlib.resources.files("nf2ff.io").joinpath("templates", "columns.toml")
-    return source.read_text(encoding="utf-8")
+    return template("columns")
 
 
 def quoted(column: str | int) -> str:

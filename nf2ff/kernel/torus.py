@@ -192,8 +192,7 @@ def _index_type() -> Any:
         except (RuntimeError, TypeError):
             continue
         return kind
-    msg = "ducc0 takes neither signed nor unsigned orders: install a release that is tested"
-    raise RuntimeError(msg)
+    raise RuntimeError("ducc0 takes neither signed nor unsigned orders: install a release that is tested")
 
 
 def _oversampling(kind: Any, epsilon: float) -> dict[str, float]:

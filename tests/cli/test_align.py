@@ -126,6 +126,7 @@ def write_two(tmp_path, *, extra=0.0, spoilt=()):
     (tmp_path / "terms.toml").write_text(TERMS.replace("thermal-ramp", "channel-imbalance"))
 
 
+@pytest.mark.slow
 def test_every_frequency_is_told(tmp_path):
     write_two(tmp_path, spoilt=(20, 70))
     done = run(*arguments(tmp_path), "--left", tmp_path / "left.toml")
@@ -137,6 +138,7 @@ def test_every_frequency_is_told(tmp_path):
     assert "# A residual at the noise proves nothing" in (tmp_path / "left.toml").read_text()
 
 
+@pytest.mark.slow
 def test_a_scan_that_is_not_explained_is_not_written(tmp_path):
     write_two(tmp_path, extra=1j * np.radians(5))
     says = r"reduced chi-square is \d.*name terms that may be missing, such as cable-flexing"

@@ -2,6 +2,8 @@
 
 import csv
 import json
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -38,14 +40,21 @@ def modes_of(antenna, degree, hertz=(FREQUENCY,)):
     return modes_from_far_field(field, degree=degree)
 
 
-@pytest.fixture
-def box(tmp_path):
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
     """A result of a scan with noise 50 dB below the strongest reading and less."""
+    folder = tmp_path_factory.mktemp("box")
     hertz, grid = [FREQUENCY, 1.05 * FREQUENCY], grid_for_degree(20)
     scan = simulate_grid(pair(), frequency=hertz, grid=grid, radius=0.5, noise=0.1, rng=1)
-    write_samples(tmp_path / "scan.h5", scan)
-    assert run("transform", tmp_path / "scan.h5", "-o", tmp_path / "box.h5").code == 0
-    return tmp_path
+    write_samples(folder / "scan.h5", scan)
+    assert run("transform", folder / "scan.h5", "-o", folder / "box.h5").code == 0
+    return folder
+
+
+@pytest.fixture
+def box(made, tmp_path):
+    """A folder with that scan and its result."""
+    return Path(shutil.copytree(made, tmp_path, dirs_exist_ok=True))
 
 
 def facts_of(*words):

@@ -185,8 +185,8 @@ def test_report_page(benchmark, capsys, monkeypatch):
 @pytest.mark.slow
 def test_memory_grows_by_less_than_four_times_the_samples(benchmark, capsys, monkeypatch):
     memory = benchmark("memory")
-    # The far field, 11 times the samples, is written in several blocks, and the text read in several pieces.
-    few, many = (memory.rows(20, 1500, count, text=True) for count in (60, 240))
+    # The far field, 4 times the samples, is written in several blocks, and the text read in several pieces.
+    few, many = (memory.rows(20, 4000, count, text=True) for count in (60, 240))
     assert [row.command for row in few] == [row.command for row in many]
     for one, other in zip(few, many, strict=True):
         more = (other.peak - one.peak) / (other.samples - one.samples)

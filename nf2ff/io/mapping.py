@@ -24,8 +24,8 @@ The description, in TOML, names for each quantity a column and its unit, or a va
 
 What a response does not say of theta, phi, chi, radius, frequency or port is as its file has it, or else as
 above; the port is 1 where nothing is said. Readings of one number in ``coherence`` (a sweep, a cut) share an
-unknown phase. Without a header (``header = false``) a column is its number, from
-1. A reading that is empty is a missing sample. Numbers such as 0.1+0.2j, or with i, are those of
+unknown phase; ``time`` says when each was taken. Without a header (``header = false``) a column is its
+number, from 1. A reading that is empty is a missing sample. Numbers such as 0.1+0.2j, or with i, are those of
 ``complex = { column = "S21" }``.
 
 Axes of a positioner in place of theta and phi, with the probe's own angle chi, are turned into them as
@@ -110,11 +110,24 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
         file = files[part // len(layout.response)]
         return file.where(row - (ends[part] - file.size))
 
-    theta, phi, chi, radius, frequency, port, groups = (x.real for x in whole[:-1])
-    together = np.isnan(groups)
+    theta, phi, chi, radius, frequency, port, groups, time = (x.real for x in whole[:-1])
+    together, untimed = np.isnan(groups), np.isnan(time)
     if not together.all():  # what has a reference is one group
         groups = np.where(together, np.nanmax(groups) + 1, groups)
-    rows = Rows(frequency, theta, phi, chi, radius, port, whole[-1], None, None if together.all() else groups)
+    if untimed.any() and not untimed.all():
+        where = line(int(np.argmax(untimed)))
+        raise InputError("has no time, as others have", "give time for all readings or none", where=where)
+    rows = Rows(
+        frequency,
+        theta,
+        phi,
+        chi,
+        radius,
+        port,
+        whole[-1],
+        None if untimed.all() else time,
+        None if together.all() else groups,
+    )
     with found_in(paths[0] if len(paths) == 1 else f"{len(paths)} files"):
         return rows.samples(layout.response_unit, line)
 
@@ -133,9 +146,10 @@ def _values(
     response: Response,
     from_name: Mapping[str, float],
 ) -> list[NDArray[Any]]:
-    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, response of a [[response]].
+    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, time [s] and response of a
+    [[response]].
 
-    The group is 0 of a reading without phase, NaN where nothing is said of it.
+    The group is 0 of a reading without phase; group and time are NaN where nothing is said of them.
     """
 
     def source_of(name: str) -> Source | None:
@@ -160,6 +174,7 @@ def _values(
     place["coherence"] = get("coherence", np.nan)
     if response.amplitude is not None and response.phase is None:
         place["coherence"] = np.zeros(file.size)
+    place["time"] = get("time", np.nan)
     for name, key, unit in (
         ("theta", "theta_deg", " deg"),
         ("radius", "radius_m", " m"),

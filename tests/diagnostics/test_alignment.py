@@ -2,18 +2,25 @@
 
 import re
 from dataclasses import replace
-from functools import cache
 
 import numpy as np
 import pytest
 from alignment_cases import (
+    DEG,
+    DEGREE,
     FREQUENCY,
+    GEOMETRY,
+    KR0,
+    NOISE,
+    PORTS,
+    PROBE,
+    SIGNAL,
+    TERMS,
     Faults,
+    case,
     cluster,
     draw_faults,
     error_db,
-    huygens_pair,
-    known_solution,
     measured,
     poses,
     probe_of,
@@ -25,60 +32,23 @@ from alignment_cases import (
 from scipy.stats import chi2
 
 from nf2ff.diagnostics.alignment.estimate import estimate_alignment
-from nf2ff.diagnostics.alignment.figures import effects_on_figures
 from nf2ff.diagnostics.alignment.fit import Fit
 from nf2ff.diagnostics.alignment.held import held_effect, held_pose
 from nf2ff.diagnostics.alignment.model import Model
 from nf2ff.diagnostics.alignment.parameters import parameters_of
 from nf2ff.diagnostics.alignment.result import check_explained, terms_left
 from nf2ff.measurement.samples import Samples
-from nf2ff.metrics.beam import half_power_beamwidth, peak
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, AxisWander, TimingLag
 from nf2ff.uncertainty.errors.model import ProbeGain, ProbePointing
 from nf2ff.uncertainty.errors.position import AxisZero
 from nf2ff.uncertainty.errors.receiver import (
-    CableFlexing,
     ChannelImbalance,
-    Leakage,
     NoiseFloor,
     ReceiverNoise,
     SlowDrift,
     ThermalRamp,
 )
-
-#: A small antenna, whose modes beyond this degree are 90 dB down: k r0 = 2.5 (closed form of its dipoles).
-DEGREE, KR0 = 10, 2.5
-PORTS = huygens_pair()
-PROBE = probe_of(PORTS, degree=1)
-DEG = np.pi / 180
-NOISE = ReceiverNoise(rms=10 ** (-50 / 20))
-GEOMETRY = [
-    AxisZero(axis="theta", offset=0.5 * DEG),
-    AxesSeparation(x=1e-3, y=1e-3),
-    AxesSkew(angle=0.3 * DEG),
-]
-SIGNAL = [
-    ChannelImbalance(amplitude=0.05, phase=5 * DEG),
-    Leakage(level=10 ** (-40 / 20)),
-    ThermalRamp(amplitude=0.03, phase=10 * DEG),
-]
-TERMS = [*GEOMETRY, *SIGNAL, NOISE]
-
-
-@cache
-def case(scan, seed, terms=tuple(TERMS), degree=DEGREE):
-    """A faulty scan, what is wrong with it, and what is found."""
-    place, rng = record(scan, degree), np.random.default_rng(seed)
-    antenna = cluster(KR0, seed=seed, count=6)
-    size, wrong, parameters = draw_faults(terms, place, rng)
-    samples = measured(place, antenna, PORTS, wrong, seed=seed)
-    found = estimate_alignment(samples, PROBE, terms, degree=degree, threads=1)
-    truth = true_modes(antenna, degree)
-    recorded, known = (
-        error_db(known_solution(samples, PROBE, parameters, x, degree), truth) for x in (0 * size, size)
-    )
-    return samples, size, found, truth, recorded, error_db(found.modes, truth), known
 
 
 @pytest.mark.parametrize("scan", ["grid +-180", "equal-area + 2"])
@@ -175,98 +145,6 @@ def test_faults_of_more_than_a_quarter_turn_of_phase():
     assert found.value[0] == pytest.approx(0.01, abs=4 * found.uncertainty[0])
     assert found.uncertainty[0] < 2e-5
     assert found.set_aside.size == 0
-
-
-# --- faults that are not among the terms ---------------------------------------------------------
-
-
-def bent(scan, axis, degrees):
-    """A faulty scan, with a cable that an axis bends beside."""
-    place, antenna = record(scan, DEGREE), cluster(KR0, seed=1, count=6)
-    _, wrong, _ = draw_faults(TERMS, place, np.random.default_rng(1))
-    phase = degrees * DEG * np.sin(getattr(place, axis) + 0.7)
-    return measured(place, antenna, PORTS, replace(wrong, gain=wrong.gain + 1j * phase), seed=1)
-
-
-@pytest.mark.parametrize("degrees", [2.0, 5.0])
-def test_a_cable_over_phi_that_is_not_among_the_terms_is_named(degrees):
-    samples = bent("equal-area + 2", "phi", degrees)
-    found = estimate_alignment(samples, PROBE, TERMS, degree=DEGREE, threads=1)
-    first = found.unlisted[0]
-    assert first.kind == "cable-flexing"
-    size = float(re.fullmatch(r"a cable bent by phi \(about (.*) deg\)", first.words)[1])
-    # The other parameters have followed it, and outliers are set aside: within a factor of two.
-    assert degrees / 2 < size < degrees * 2
-    assert "add cable-flexing to the terms" in found.warnings[0]
-    with pytest.raises(ValueError, match=r"it looks like a cable bent by phi .*: add cable-flexing"):
-        check_explained(found)
-    if degrees == 5:
-        terms = [*TERMS, CableFlexing(axis="phi", amplitude=5 * DEG)]
-        named = estimate_alignment(samples, PROBE, terms, degree=DEGREE, threads=1)
-        assert named.unlisted == ()
-        check_explained(named)
-        sine, cosine = (x for x in zip(named.parameters, named.value, strict=True) if "cable" in x[0].name)
-        assert np.hypot(sine[1], cosine[1]) == pytest.approx(5 * DEG, rel=0.1)
-
-
-def test_noise_that_is_understated_is_no_other_fault():
-    samples = case("grid +-180", 1)[0]
-    terms = [x for x in TERMS if x is not NOISE]
-    low = estimate_alignment(
-        samples, PROBE, [*terms, ReceiverNoise(rms=10 ** (-54 / 20))], degree=DEGREE, threads=1
-    )
-    assert low.chi_square == pytest.approx(10**0.4, rel=0.15)
-    assert low.unlisted == ()
-
-
-@pytest.mark.slow
-def test_scans_with_faults_among_the_terms_raise_no_alarm():
-    for scan in ("equal-area + 2", "equal-area", "grid +-180"):
-        for seed in (1, 2):
-            found = case(scan, seed)[2]
-            assert found.unlisted == ()
-            assert found.solves <= 60
-
-
-# --- figures -------------------------------------------------------------------------------------
-
-
-def test_effects_on_figures_are_those_of_the_fault_left_in():
-    samples, _, found, *_ = case("equal-area + 2", 1)
-    effects = effects_on_figures(found)
-    assert effects.names == tuple(x.name for x in found.estimates())
-    whole = known_solution(samples, PROBE, found.parameters, found.value, DEGREE)
-    for i, name in enumerate(effects.names):
-        # Solved again with this fault alone left in.
-        values = np.where([x.group == name for x in found.parameters], 0.0, found.value)
-        left_in = known_solution(samples, PROBE, found.parameters, values, DEGREE)
-        power = 10 * np.log10(whole.radiated_power()[0] / left_in.radiated_power()[0])
-        top, other = peak(whole), peak(left_in)
-        directivity = 10 * np.log10(top.directivity[0] / other.directivity[0])
-        width = half_power_beamwidth(whole)[0] - half_power_beamwidth(left_in)[0]
-        told = {x.name: y for x, y in zip(effects.figures[:4], effects.change[i], strict=False)}
-        # Second order: the square of what the fault changes, and the rest of the iteration.
-        size = 10 ** (error_db(left_in, whole) / 20)
-        for got, happened in (
-            (told["trp"], power),
-            (told["directivity"], directivity),
-            (told["eirp"], power + directivity),
-            (np.degrees(told["beamwidth"]), np.degrees(width)),
-        ):
-            assert got == pytest.approx(happened, rel=0.1, abs=0.002 + 30 * size**2)
-
-
-def test_figures_scatter_as_what_is_left_says():
-    ratio = []
-    for seed in (1, 2, 3, 4):
-        samples, size, found, *_ = case("equal-area + 2", seed)
-        effects = effects_on_figures(found)
-        # With all faults known, the same noise: the rest is what the estimates do.
-        known = known_solution(samples, PROBE, found.parameters, size, DEGREE)
-        power = 10 * np.log10(found.modes.radiated_power()[0] / known.radiated_power()[0])
-        ratio.append(power / effects.total[[x.name for x in effects.figures].index("trp")])
-    low, high = chi2.ppf([0.001, 0.999], 4) / 4
-    assert low < np.mean(np.square(ratio)) < high
 
 
 # --- derivatives ---------------------------------------------------------------------------------

@@ -1,6 +1,5 @@
 """Faults that are not among the terms are named, and nothing else is."""
 
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -38,12 +37,9 @@ def test_a_cable_over_phi_that_is_not_among_the_terms_is_named(degrees):
     samples = bent("equal-area + 2", "phi", degrees)
     found = estimate_alignment(samples, PROBE, TERMS, degree=DEGREE, threads=1)
     first = found.unlisted[0]
-    assert first.kind == "cable-flexing"
-    size = float(re.fullmatch(r"a cable bent by phi \(about (.*) deg\)", first.words)[1])
-    # The other parameters have followed it, and outliers are set aside: within a factor of two.
-    assert degrees / 2 < size < degrees * 2
+    assert (first.kind, first.words) == ("cable-flexing", "a cable bent by phi")
     assert "add cable-flexing to the terms" in found.warnings[0]
-    with pytest.raises(ValueError, match=r"it looks like a cable bent by phi .*: add cable-flexing"):
+    with pytest.raises(ValueError, match=r"it looks like a cable bent by phi.*: add cable-flexing"):
         check_explained(found)
     if degrees == 5:
         terms = [*TERMS, CableFlexing(axis="phi", amplitude=5 * DEG)]

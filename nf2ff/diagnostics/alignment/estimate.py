@@ -105,7 +105,7 @@ def estimate_alignment(
     -----
     A free fit of what is hardly seen does harm: the priors hold it back. Directions in the space of
     parameters over priors whose standard uncertainty does not fall to 0.3 are named; where it does not fall
-    to 0.9, they stay as recorded. Derivatives are those of six motions of the probe
+    to 0.5, they stay as recorded. Derivatives are those of six motions of the probe
     (`pose_derivatives`); they are formed anew only where the responses have changed by 3 % since. Reduced
     chi-square tells of faults that are not among the terms, but not of all: a cable whose phase follows theta
     passes for axes that miss each other.
@@ -183,14 +183,14 @@ def _one(
     fit = Fit(model, noise, start=recorded)
     fit.run(robust=robust)
     # A held pose has uncertainties of its own, which would pass for other faults.
-    beside = [] if held or not fit.rests else unlisted(fit, samples, terms, doubtful=_doubtful(fit))
+    beside = [] if held else unlisted(fit, samples, terms, doubtful=_doubtful(fit))
     return _result(fit, samples, present, parameters, held, before, beside)
 
 
 def _doubtful(fit: Fit) -> bool:
-    """Whether more is wrong than noise explains."""
+    """Whether more is left than noise explains, as far as is known."""
     ratio = fit.found / fit.noise**2 if fit.noise else np.inf
-    return not fit.used.all() or ratio > 1 + UNLIKELY / np.sqrt(max(fit.free, 1))
+    return bool(ratio > 1 + UNLIKELY / np.sqrt(max(fit.free, 1)))
 
 
 def _check_count(count: int, degree: int, parameters: int) -> None:

@@ -89,7 +89,8 @@ def effects_on_figures(found: Alignment) -> FigureEffects:
     decibels = np.array([10 / np.log(10) if x.scale == "power" else 0.0 for x in figures])
     factor = np.where(decibels > 0, decibels / local.nominal, 1.0)
 
-    without = local.values(q - (member * (found.value / prior)) @ found.effect)
+    # A fault that is left in adds to the modes what they make up of it.
+    without = local.values(q + (member * (found.value / prior)) @ found.effect)
     as_levels = decibels * np.log(np.where(decibels > 0, local.nominal / without, 1.0))
     change = np.where(decibels > 0, as_levels, local.nominal - without)
     slope = factor[:, None] * (local.gradients(q).conj() @ found.effect.T).real

@@ -11,7 +11,6 @@ is not what was stated raises no alarm.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import groupby
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -33,7 +32,17 @@ CHANCE = 1e-7
 
 
 class Unlisted(NamedTuple):
-    """A fault that is not among the terms: its kind, in words, its size about, and the chance of noise."""
+    """A fault that is not among the terms, but shows in the residual.
+
+    Parameters
+    ----------
+    kind : str
+        Name of the error term that describes it.
+    words : str
+        What it looks like; how large it is the parameters that follow it hide.
+    chance : float
+        Chance that noise imitates it.
+    """
 
     kind: str
     words: str
@@ -41,12 +50,12 @@ class Unlisted(NamedTuple):
 
 
 def unlisted(fit: Fit, samples: Samples, terms: Sequence[ErrorTerm], *, doubtful: bool) -> list[Unlisted]:
-    """Faults beside the terms that the residual of a fit at rest shows, the surest first.
+    """Faults beside the terms that the residual of a fit shows, the surest first.
 
     Parameters
     ----------
     fit : Fit
-        At rest.
+        That has come to its end.
     samples : Samples
         Those it was made of, at one frequency.
     terms : sequence of ErrorTerm
@@ -65,9 +74,9 @@ def unlisted(fit: Fit, samples: Samples, terms: Sequence[ErrorTerm], *, doubtful
         parameters = rows(parameters_of([term], samples), present)
         if not fit.affords(fit.cost(parameters)) and not (doubtful and isinstance(term, CableFlexing)):
             continue
-        size, chance = _score(fit, parameters)
+        chance = _chance(fit, parameters)
         if chance < CHANCE:
-            found.append(Unlisted(term.name, _words(term, parameters, size), chance))
+            found.append(Unlisted(term.name, _words(term, parameters), chance))
     return sorted(found, key=lambda x: x.chance)
 
 
@@ -95,8 +104,8 @@ def _key(term: Any) -> tuple[Any, ...]:
     return type(term), getattr(term, "axis", None), getattr(term, "between", None)
 
 
-def _score(fit: Fit, parameters: Sequence[Parameter]) -> tuple[Real, float]:
-    """Sizes (K,) of faults beside those fitted, over their priors, and the chance of noise to do as much."""
+def _chance(fit: Fit, parameters: Sequence[Parameter]) -> float:
+    """Chance of noise to look as much like faults beside those fitted as the residual does."""
     from scipy.special import gammaincc
 
     scale = np.sqrt(fit.scale)
@@ -106,29 +115,22 @@ def _score(fit: Fit, parameters: Sequence[Parameter]) -> tuple[Real, float]:
         return np.concatenate([x.real, x.imag], axis=1)
 
     c, j, e = real(fit.derivatives_by(parameters).left), real(fit.derivatives.left), real(fit.left)[0]
-    half = fit.found / 2
-    cross = j @ c.T
-    s = c @ c.T - cross.T @ np.linalg.solve(j @ j.T + half * np.eye(len(j)), cross)
+    half, cross = fit.found / 2, j @ c.T
+    information = j @ j.T + half * np.eye(len(j))
+    # To where data and priors together would come to rest, whatever was left at its prior or not reached.
+    e = e - np.linalg.solve(information, j @ e - half * fit.u) @ j
+    s = c @ c.T - cross.T @ np.linalg.solve(information, cross)
     score = c @ e
-    size = np.linalg.lstsq(s, score, rcond=1e-10)[0]
-    return size, float(gammaincc(len(c) / 2, max(float(score @ size), 0.0) / half / 2))
+    square = float(score @ np.linalg.lstsq(s, score, rcond=1e-10)[0]) / half
+    return float(gammaincc(len(c) / 2, max(square, 0.0) / 2))
 
 
-def _words(term: Any, parameters: Sequence[Parameter], size: Real) -> str:
-    """A fault in words, with what the residual makes of its size."""
-    units = {"rad": (np.degrees(1), "deg"), "m": (1e3, "mm"), "relative": (20 / np.log(10), "dB")}
-    told = []
-    for name, group in groupby(zip(parameters, size, strict=True), key=lambda x: x[0].unit):
-        value = float(np.linalg.norm([x.prior * s for x, s in group]))
-        told.append(
-            f"{value * units[name][0]:.2g} {units[name][1]}"
-            if name in units
-            else f"{20 * np.log10(max(value, 1e-30)):.0f} dB"
-        )
+def _words(term: Any, parameters: Sequence[Parameter]) -> str:
+    """A fault in words."""
     first = {
         "cable-flexing": f"a cable bent by {getattr(term, 'axis', '')}",
         "thermal-ramp": "a steady drift",
         "channel-imbalance": "a port out of balance",
         "leakage": "leakage",
     }
-    return f"{first.get(term.name, parameters[0].group)} (about {' and '.join(told)})"
+    return first.get(term.name, parameters[0].group)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +16,10 @@ from nf2ff.messages.input_error import InputError
 
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
 RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
+T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Samples:
     """Complex responses of a probe at M positions and F frequencies.
 
@@ -82,7 +84,19 @@ class Samples:
         for name, value in columns.items():
             object.__setattr__(new, name, value)
         new._check(set(columns))
+        if set(columns) == {"response"}:
+            _found[new] = _found.setdefault(self, {})
         return new
+
+    def once(self, find: Callable[..., T], *given: Any) -> T:
+        """What a function finds of the positions, frequencies and ports alone, kept for the next time.
+
+        It is called with the samples and what else is ``given``.
+        """
+        known = _found.setdefault(self, {})
+        if (find, given) not in known:
+            known[find, given] = find(self, *given)
+        return known[find, given]  # type: ignore[no-any-return]
 
     def _check(self, names: set[str]) -> None:
         """Take the columns named, which are new."""
@@ -147,8 +161,22 @@ class Samples:
 
     def ports(self) -> list[int]:
         """Ports that occur, in order."""
-        low, high = int(self.port.min()), int(self.port.max())
-        return [low] if low == high else np.unique(self.port).tolist()
+        return self.once(_ports)
+
+    @property
+    def nearest(self) -> float:
+        """Least radius [m]."""
+        return self.once(_radii)[0]
+
+    @property
+    def farthest(self) -> float:
+        """Largest radius [m]."""
+        return self.once(_radii)[1]
+
+    @property
+    def middle(self) -> float:
+        """Median radius [m]."""
+        return self.once(_middle)
 
     @property
     def moving(self) -> bool:
@@ -157,6 +185,8 @@ class Samples:
 
     def at_frequency(self, index: int) -> Samples:
         """The samples of one frequency, those missing there left out, positions (M',)."""
+        if not (self.any_missing or self.moving) and len(self.response) == 1:
+            return self
         present = ~np.isnan(self.response[index])
         if not present.any():
             ghz = self.frequency[index] / 1e9
@@ -195,3 +225,20 @@ class Samples:
     def number_of(self, row: int) -> int:
         """Number of a sample in the record that these are a part of, from 1."""
         return row + 1 if self.number is None else int(self.number[row])
+
+
+#: For samples that are alive, what was found of them (`Samples.once`), by those too that differ in responses.
+_found: WeakKeyDictionary[Samples, dict[Any, Any]] = WeakKeyDictionary()
+
+
+def _ports(samples: Samples) -> list[int]:
+    low, high = int(samples.port.min()), int(samples.port.max())
+    return [low] if low == high else np.unique(samples.port).tolist()
+
+
+def _radii(samples: Samples) -> tuple[float, float]:
+    return float(samples.radius.min()), float(samples.radius.max())
+
+
+def _middle(samples: Samples) -> float:
+    return float(np.median(samples.radius)) if samples.nearest < samples.farthest else samples.nearest

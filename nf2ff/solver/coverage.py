@@ -316,7 +316,7 @@ def port_polarisations(probe: Probe, samples: Samples) -> tuple[Real, Real]:
     """What each port of a probe reads from afar, at the first frequency of samples."""
     place = {
         "frequency": float(samples.frequency[0]),
-        "radius": [float(np.median(samples.radius))],
+        "radius": [samples.middle],
         "degree": 1,
     }
     waves = []

@@ -164,8 +164,10 @@ class Problem:
         return found + spin.run(jobs, side_by_side) if jobs else found
 
     def _checked(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        response, samples = np.asarray(response, dtype=complex), self.samples
-        there = samples.response
+        there, samples = self.samples.response, self.samples
+        if response is there:
+            return response
+        response = np.asarray(response, dtype=complex)
         if response.shape != there.shape:
             raise InputError(
                 f"response has shape {response.shape}, expected {there.shape}: a row for each "
@@ -199,7 +201,8 @@ class Problem:
 
     def as_modes(self, estimates: Sequence[methods.Estimate]) -> Modes:
         """Modes of the estimates of all frequencies."""
-        q = np.stack([e.coefficients for e in estimates])
+        each = [e.coefficients for e in estimates]
+        q = each[0][None] if len(each) == 1 else np.stack(each)
         return Modes(self.samples.frequency, q, check_units(self.samples, self.probe))
 
     def iteration(self, index: int) -> tuple[TransmissionOperator, NDArray[np.float64]]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
+from nf2ff.kernel.grid_analysis import grid_analysis
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate, norm, ratio
@@ -108,7 +109,7 @@ def by_quadrature(
         at += len(own)
         measured = own[:, rings]
         if s <= degree:
-            part, model = spin.grid_analysis(
+            part, model = grid_analysis(
                 own,
                 spin=s,
                 degree=degree,

@@ -279,9 +279,8 @@ def _judge(
         q[: found.size] = found
         return q
 
-    distinct = prepared.scan is not None and prepared.scan.distinct
     doubts = model_agreement.judge(
-        samples, probe, modes, estimates, again, threads=threads, distinct=distinct
+        samples, probe, modes, estimates, again, threads=threads, scan=prepared.scan
     )
     with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
@@ -294,9 +293,8 @@ def _judge(
         suspect_waves(samples, probe, modes),
     ]
     if probe is not whole:
-        radius = float(samples.radius.min())
         levels = neglected(samples, whole, probe, modes).tolist()
-        others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=radius)] for x in levels])
+        others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=samples.nearest)] for x in levels])
     warnings = []
     for f, e in enumerate(estimates):
         # Nor do readings that are to be doubted.

@@ -204,11 +204,11 @@ def test_the_same_position_otherwise_written(rng):
     theta, phi, chi = rng.uniform(0.1, 3, 40), rng.uniform(0, 6, 40), rng.uniform(0, 6, 40)
     one = (np.append(theta, -theta), np.append(phi, phi - np.pi), np.append(chi, chi + 3 * np.pi))
     at = suspect_readings.places(*one, np.ones(80), np.ones(80, dtype=np.int16))
-    assert sorted(at.second - at.first) == [40] * 40
+    assert sorted(at.pairs[1] - at.pairs[0]) == [40] * 40
     at = suspect_readings.places(*one, np.repeat([1.0, 1.1], 40), np.ones(80, dtype=np.int16))
-    assert at.first.size == 0
+    assert at.pairs[0].size == 0
     at = suspect_readings.places(*one, np.ones(80), np.repeat([1, 2], 40).astype(np.int16))
-    assert at.first.size == 0
+    assert at.pairs[0].size == 0
     # At the north pole chi + phi counts alone, at the south pole chi - phi.
     for pole, sign in ((0.0, -1), (np.pi, 1)):
         at = suspect_readings.places(
@@ -218,7 +218,7 @@ def test_the_same_position_otherwise_written(rng):
             np.ones(2),
             np.ones(2, dtype=np.int16),
         )
-        assert (at.first.tolist(), at.second.tolist()) == ([0], [1])
+        assert [rows.tolist() for rows in at.pairs] == [[0], [1]]
 
 
 @pytest.mark.slow

@@ -81,7 +81,7 @@ _kept = threading.local()
 
 
 def _around(maps: Complex, degree: int, threads: int) -> Complex:
-    """Fourier transform of each Gauss-Legendre ring times its solid angle; m < 0 of the second map negated."""
+    """Fourier transform of each Gauss-Legendre ring times its solid angle; m < 0 of map 2 negated."""
     count, rings, columns = maps.shape
     # Room for it, that of the thread's last transform where it fits: fresh memory costs as much as the
     # transform.

@@ -96,7 +96,7 @@ class Samples:
         known = _found.setdefault(self, {})
         if (find, given) not in known:
             known[find, given] = find(self, *given)
-        return known[find, given]  # type: ignore[no-any-return]
+        return known[find, given]
 
     def _check(self, names: set[str]) -> None:
         """Take the columns named, which are new."""

@@ -121,6 +121,12 @@ class Direct:
 Method = Quadrature | LeastSquares | Direct
 
 
+def _planned(samples: Samples, degree: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
+    """Positions of each port, and the weights of the samples."""
+    geometry = plan_geometry(samples.at_frequency(0))
+    return geometry, methods.area_weights(geometry, degree=degree, threads=threads)
+
+
 @dataclass(frozen=True, eq=False)
 class Problem:
     """What a solution needs besides the responses, worked out when first used and kept.
@@ -233,7 +239,7 @@ class Problem:
         """The same by a method that differs in threads or device alone: geometry and fields serve again."""
         other = replace(self, method=method)
         for key, kept in list(self._kept.items()):
-            if key.startswith("fields") if isinstance(key, str) else key < 0:
+            if isinstance(key, str) and key.startswith("fields"):
                 other._kept[key] = kept
         return other
 
@@ -256,14 +262,9 @@ class Problem:
 
     def _geometry(self, index: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
         # Positions that are the same at all frequencies are planned once.
-        key = -1 - (index if self._own else 0)
-        if key not in self._kept:
-            geometry = plan_geometry(self.samples.at_frequency(index))
-            weights = methods.area_weights(geometry, degree=self.degree, threads=threads)
-            if self._own:
-                return geometry, weights
-            self._kept[key] = geometry, weights
-        return self._kept[key]
+        if self._own:
+            return _planned(self.samples.at_frequency(index), self.degree, threads)
+        return self.samples.once(_planned, self.degree, threads)
 
     def _iterate(self, index: int, response: NDArray[np.complex128], threads: int) -> methods.Estimate:
         method = self._least_squares

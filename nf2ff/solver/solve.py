@@ -18,7 +18,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import degree as degrees
 from nf2ff.solver import gaps, methods, model_agreement, spectrum
-from nf2ff.solver.coverage import Coverage, measure_coverage, places
+from nf2ff.solver.coverage import Coverage, coverage_of
 from nf2ff.solver.positions import check_port
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
@@ -211,15 +211,7 @@ def _attempt(
             # The customary steps pi/N and 2 pi / 2N determine degree N - 1: N is left zero.
             limit = max(limit, grid_degree + 1)
     else:
-        theta, phi, stokes = places(samples, probe)
-        coverage = measure_coverage(
-            theta=theta,
-            phi=phi,
-            stokes=stokes,
-            degree=max(1, degree or limit),
-            density=degree is None,
-            threads=threads,
-        )
+        coverage = samples.once(coverage_of, probe, max(1, degree or limit), degree is None, threads)
         if degree is None:
             limit = degrees.scattered_limit(samples, coverage)
     chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)

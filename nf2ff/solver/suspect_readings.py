@@ -72,6 +72,10 @@ class Places:
     raster: GridScan | None = None
     threads: int = 1
 
+    @property
+    def _shape(self) -> tuple[int, int, int]:
+        return (self.raster and self.raster.shape) or (0, 0, 0)
+
     @cached_property
     def kind(self) -> NDArray[np.int16]:
         """Which polarisation and port each sample has."""
@@ -114,7 +118,7 @@ class Places:
     def standing_out(self, w: Complex) -> Whole:
         """Rows of readings that may stand out from all near them, few of many."""
         if self.raster is not None and self.raster.finest:
-            lines = w.reshape(-1, self.raster.shape[2])
+            lines = w.reshape(-1, self._shape[2])
             step = max(1, TOGETHER // lines.shape[1])
             jobs = [partial(_out_of_lines, lines, start, step) for start in range(0, len(lines), step)]
             return np.concatenate(spin.run(jobs, self.threads))
@@ -134,7 +138,7 @@ class Places:
             alike = self.kind == self.kind[row]
             reach = REACH * math.sqrt(4 * math.pi / np.count_nonzero(alike))
             return np.flatnonzero((np.abs(self.theta - self.theta[row]) <= reach) & alike), reach
-        shape, grid = self.raster.shape, self.raster.grid
+        shape, grid = self._shape, self.raster.grid
         steps = np.cumprod([1, *shape[:0:-1]])[::-1]
         start = np.unravel_index(row, shape)
         # Rows from this one to others along chi, theta and phi.

@@ -1,9 +1,9 @@
 """Coefficients of complex maps on grids.
 
 On Gauss-Legendre rings one complex Fourier transform gives all m, and the library takes any functions of
-the rings for m >= 0: those of -m, the second map negated, give the coefficients of -m, but for (-1)^m and
-the sign of the curl. With other rules it interpolates in theta, and takes real maps alone: real and
-imaginary part are analysed side by side. (`spin` says how coefficients are packed.)
+the rings for m >= 0. Those of -m are such functions as well, with the rings counted from the other pole.
+With other rules it interpolates in theta, and takes real maps alone: real and imaginary part are analysed
+side by side. (`spin` says how coefficients are packed.)
 """
 
 from __future__ import annotations
@@ -45,9 +45,12 @@ def grid_analysis(
     # Columns of a Fourier transform: m = 0 ... N, and -1 ... -N.
     own = (slice(0, degree + 1), slice(columns - 1, columns - degree - 1, -1))
     orders = [torus.orders(degree, degree, first=first) for first in (0, 1)]
+    # Those of -m are those of m as seen from the other pole, but for (-1)^n.
+    seen = (check, np.pi - check)
     gauss = rule == "gauss-legendre"
     if gauss:
-        sums, theta = _around(maps, degree, threads), spins.ring_angles_gauss(maps.shape[1])
+        sums, angles = _around(maps, threads), spins.ring_angles_gauss(maps.shape[1])
+        theta = (angles, angles[::-1])
         packed = np.empty((2, count, (degree + 1) * (degree + 2) // 2), dtype=complex)
     else:
         packed = _by_library(maps, spin, degree, rule, threads)
@@ -56,18 +59,17 @@ def grid_analysis(
     def transform(sign: int) -> None:
         options = {"spin": spin, "nthreads": inner, **orders[sign]}
         if gauss:
-            ducc0.sht.leg2alm(leg=sums[..., own[sign]], theta=theta, alm=packed[sign], **options)
-        model[..., own[sign]] = ducc0.sht.alm2leg(alm=packed[sign], theta=check, **options)
+            ducc0.sht.leg2alm(leg=sums[..., own[sign]], theta=theta[sign], alm=packed[sign], **options)
+        model[..., own[sign]] = ducc0.sht.alm2leg(alm=packed[sign], theta=seen[sign], **options)
 
     spins.run([partial(transform, sign) for sign in (0, 1)], threads)
-    model[1:, :, columns - degree :] *= -1
     ducc0.fft.c2c(model, axes=(2,), forward=False, out=model)
     result = np.empty((count, degree * (degree + 2)), dtype=complex)
-    order, minus = _packed_positions(degree, count), spins.parity(degree, complex)
+    order, swap = _packed_positions(degree, count), _swap(degree, spin)
     turn = np.exp(-1j * phi0 * spins.packed_numbers(degree)[0]) if phi0 else 1.0
 
     def sort(c: int) -> None:
-        packed[1, c] *= (-1) ** c * minus * np.conj(turn)
+        packed[1, c] *= swap * np.conj(turn) if phi0 else swap
         if phi0:
             packed[0, c] *= turn
         np.take(packed.reshape(-1)[c * packed.shape[2] :], order, out=result[c], mode="clip")
@@ -80,8 +82,8 @@ def grid_analysis(
 _kept = threading.local()
 
 
-def _around(maps: Complex, degree: int, threads: int) -> Complex:
-    """Fourier transform of each Gauss-Legendre ring times its solid angle; m < 0 of map 2 negated."""
+def _around(maps: Complex, threads: int) -> Complex:
+    """Fourier transform of each Gauss-Legendre ring times its solid angle."""
     count, rings, columns = maps.shape
     # Room for it, that of the thread's last transform where it fits: fresh memory costs as much as the
     # transform.
@@ -97,14 +99,13 @@ def _around(maps: Complex, degree: int, threads: int) -> Complex:
         own = sums[:, part]
         ducc0.fft.c2c(maps[:, part], axes=(2,), out=own)
         own.view(float)[...] *= weight[part]
-        own[1:, :, columns - degree :] *= -1
 
     spins.run([partial(some, start) for start in range(0, rings, step)], threads)
     return np.asarray(sums)
 
 
 def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int) -> Complex:
-    """The same coefficients, those of -m as there, by the analysis of real maps."""
+    """Packed coefficients (2, C, A), those of -m as there, by the analysis of real maps."""
     options = {
         "spin": spin,
         "lmax": degree,
@@ -114,9 +115,9 @@ def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int) 
     jobs = [partial(ducc0.sht.analysis_2d, map=part, **options) for part in (maps.real, maps.imag)]
     real, imag = spins.run(jobs, threads)
     packed = np.empty((2, *real.shape), dtype=complex)
-    # conj a^R + j conj a^I = conj(a^R - j a^I)
+    # (-1)^m (conj a^R + j conj a^I) = (-1)^m conj(a^R - j a^I), as seen from the other pole.
     np.conj(real - 1j * imag, out=packed[1])
-    packed[1, 1:] *= -1
+    packed[1] *= spins.parity(degree, complex) * _swap(degree, spin)
     np.multiply(imag, 1j, out=packed[0])
     packed[0] += real
     return packed
@@ -143,6 +144,14 @@ def analysis_of_order(values: Complex, *, order: int, spin: int, degree: int, ru
         found = ducc0.sht.analysis_2d(map=np.ascontiguousarray(part), **options)
         result[:, order:] += factor * found[:, start + order : start + degree + 1]
     return result
+
+
+@lru_cache(maxsize=4)
+def _swap(degree: int, spin: int) -> NDArray[np.float64]:
+    """(-1)^(n + spin) at the packed positions."""
+    sign = (1 - 2 * ((spins.packed_numbers(degree)[1] + spin) & 1)).astype(float)
+    sign.flags.writeable = False
+    return sign
 
 
 @lru_cache(maxsize=4)

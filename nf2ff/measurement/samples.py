@@ -85,15 +85,20 @@ class Samples:
             object.__setattr__(new, name, value)
         new._check(set(columns))
         if set(columns) == {"response"}:
-            _found[new] = _found.setdefault(self, {})
+            _found[new] = self.known
         return new
+
+    @property
+    def known(self) -> dict[Any, Any]:
+        """What was found of the positions, frequencies and ports, by keys of those who found it."""
+        return _found.setdefault(self, {})
 
     def once(self, find: Callable[..., T], *given: Any) -> T:
         """What a function finds of the positions, frequencies and ports alone, kept for the next time.
 
         It is called with the samples and what else is ``given``.
         """
-        known = _found.setdefault(self, {})
+        known = self.known
         if (find, given) not in known:
             known[find, given] = find(self, *given)
         return known[find, given]

@@ -32,8 +32,9 @@ STALLED, EXACT = 200, 1e-8
 #: Fall of the gradient at which responses are solved for that are only to be judged: their misfits are
 #: a thousandth of them or more.
 ROUGH = 1e-6
-#: Bytes that are kept for the next responses where each frequency has positions of its own.
-MOST_KEPT = 2**28
+#: Bytes that are kept for the next responses where each frequency has positions of its own, and, where they
+#: are common, as long as there are samples of them.
+MOST_KEPT, MOST_KNOWN = 2**28, 2**26
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,8 +250,13 @@ class Problem:
         if key in self._kept:
             found: Fields | None = self._kept[key]
             return found
-        found = grid_fields(*self.iteration(index))
+        operator, weights = self.iteration(index)
+        spins = tuple(tuple(s for s, _ in orders) for orders in operator.separation.over_degree)
+        known, asked = self.samples.known, ("fields", self.degree, spins, operator.nodes)
+        found = known[asked] if asked in known else grid_fields(operator, weights)
         held = sum(x.nbytes for port in found or () for x in port.values())
+        if not self._own and held <= MOST_KNOWN:
+            known[asked] = found
         if not self._own or self.samples.frequency.size * held <= MOST_KEPT:
             self._kept[key] = found
         return found

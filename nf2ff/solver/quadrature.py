@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,7 @@ class QuadratureMatrix:
     forward: NDArray[np.complex128] | None
 
 
+@lru_cache(maxsize=4)
 def quadrature_matrix(
     probe: Probe,
     *,

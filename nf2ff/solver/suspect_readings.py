@@ -145,7 +145,11 @@ class Places:
         chi, theta, phi = ((np.arange(shape[k]) - start[k]) * steps[k] for k in self.raster.axes)
         chi = chi[np.abs(np.sin(self.chi[row + chi] - self.chi[row])) < ANGLE_TOLERANCE]
         reach = REACH * math.sqrt(4 * math.pi / (chi.size * theta.size * phi.size))
-        theta = theta[np.abs(grid.theta - self.theta[row]) <= reach]
+        rings = np.abs(grid.theta - self.theta[row]) <= reach
+        theta, narrowest = theta[rings], float(np.sin(grid.theta[rings]).min())
+        # Within the reach |sin(dphi / 2)| is at most this.
+        half = math.sin(reach / 2) / max(narrowest, 1e-9) if reach < math.pi else 1.0
+        phi = phi[np.abs(np.sin((grid.phi - self.phi[row]) / 2)) <= half]
         return row + (chi[:, None, None] + theta[:, None] + phi).ravel(), reach
 
 

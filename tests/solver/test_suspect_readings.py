@@ -14,6 +14,7 @@ from nf2ff.antenna.points import constant_rate_spiral_for_degree, equal_area_spi
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
+from nf2ff.solver.regular_grid import recognise_grid
 
 FREQUENCY = 3e9
 WAVELENGTH = nf2ff.antenna.modes.SPEED_OF_LIGHT / FREQUENCY
@@ -173,6 +174,29 @@ def test_a_spike_is_told_where_the_scan_is_refused(rng):
     # And where only power is left over nothing is added.
     with pytest.raises(ValueError, match=r"^all responses are zero"):
         nf2ff.solve(changed(samples, 0 * w), nf2ff.field_probe())
+
+
+@pytest.mark.parametrize("axes", ["ctp", "cpt", "tpc", "ptc"])
+@pytest.mark.parametrize("grid", [gauss_legendre_grid(12, 28), equiangular_grid(30, 30)])
+def test_a_spike_wherever_it_stands_in_a_raster(grid, axes, rng):
+    # At the ends of lines, in any order of the axes; the steps in theta and phi may differ.
+    chi = np.array([0, np.pi / 2])
+    order = ["ctp".index(x) for x in axes]
+    columns = np.meshgrid(chi, grid.theta, grid.phi, indexing="ij")
+    chi, theta, phi = (x.transpose(order).ravel() for x in columns)
+    made = nf2ff.simulate(
+        ANTENNAS["array in a corner"], frequency=[FREQUENCY], theta=theta, phi=phi, chi=chi, radius=RADIUS
+    )
+    own = recognise_grid(made)
+    assert own.shape is not None
+    away = np.flatnonzero((theta > 0.3) & (theta < 2.8))
+    for row in {away[0], away[-1], *rng.choice(away, 6).tolist()}:
+        w = made.response[0].copy()
+        w[row] = 100 * np.abs(w).max()
+        (at,) = suspect_readings.each_place(made.changed(response=w[None]), scan=own)
+        assert suspect_readings.spikes(at, w, made, 0)[1] == [row]
+    (at,) = suspect_readings.each_place(made, scan=own)
+    assert suspect_readings.spikes(at, made.response[0], made, 0) == ([], [])
 
 
 @pytest.mark.slow

@@ -94,13 +94,15 @@ def _around(maps: Complex, threads: int) -> Complex:
     weight = (spins.ring_weights("gauss-legendre", rings) / columns)[:, None]
     step = max(1, TOGETHER // (16 * count * columns))
 
-    def some(start: int) -> None:
-        part = slice(start, start + step)
-        own = sums[:, part]
-        ducc0.fft.c2c(maps[:, part], axes=(2,), out=own)
-        own.view(float)[...] *= weight[part]
+    def some(share: range) -> None:
+        # The same rings together whatever the threads: which ones are changes the last bit.
+        for i in share:
+            part = slice(i * step, (i + 1) * step)
+            own = sums[:, part]
+            ducc0.fft.c2c(maps[:, part], axes=(2,), out=own)
+            own.view(float)[...] *= weight[part]
 
-    spins.run([partial(some, start) for start in range(0, rings, step)], threads)
+    spins.run([partial(some, share) for share in spins.shares(-(-rings // step), threads)], threads)
     return np.asarray(sums)
 
 

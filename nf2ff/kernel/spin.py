@@ -27,6 +27,7 @@ import os
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache, partial
+from itertools import pairwise
 from typing import Any, TypeVar
 
 import ducc0
@@ -159,6 +160,12 @@ def run(jobs: Iterable[Callable[[], T]], threads: int) -> list[T]:
     if threads == 1 or len(jobs) == 1:
         return [job() for job in jobs]
     return list(_pool(threads).map(lambda job: job(), jobs))
+
+
+def shares(count: int, threads: int) -> list[range]:
+    """Equal parts of so many things, one for each thread: handing over small jobs takes long."""
+    edges = [count * i // threads for i in range(threads + 1)]
+    return [range(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def sharing(degree: int, threads: int) -> int:

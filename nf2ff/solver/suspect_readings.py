@@ -119,8 +119,7 @@ class Places:
         """Rows of readings that may stand out from all near them, few of many."""
         if self.raster is not None and self.raster.finest:
             lines = w.reshape(-1, self._shape[2])
-            step = max(1, TOGETHER // lines.shape[1])
-            jobs = [partial(_out_of_lines, lines, start, step) for start in range(0, len(lines), step)]
+            jobs = [partial(_out_of_lines, lines, share) for share in spin.shares(len(lines), self.threads)]
             return np.concatenate(spin.run(jobs, self.threads))
         size = np.nan_to_num(np.abs(w), copy=False)
         cell = _cells(self.theta, self.phi, self.kind, self.kinds)
@@ -196,17 +195,21 @@ def _kinds(chi: Real, port: NDArray[np.int16]) -> NDArray[np.int16]:
     return kind
 
 
-def _out_of_lines(lines: Complex, start: int, step: int) -> Whole:
+def _out_of_lines(lines: Complex, share: range) -> Whole:
     """Rows of readings far above those beside them, of some of the lines (L, n)."""
-    size, count = np.abs(lines[start : start + step]), lines.shape[1]
-    if np.isnan(size.sum()):
-        size = np.nan_to_num(size, copy=False)
-    above = np.ones(size.shape, dtype=bool)
-    np.greater(size[:, 1:], SPIKE * size[:, :-1], out=above[:, 1:])
-    rows, flat = np.flatnonzero(above), size.ravel()
-    last = rows % count == count - 1
-    out = last | (flat[rows] > SPIKE * flat[np.minimum(rows + 1, flat.size - 1)])
-    return rows[out] + start * count
+    count, found = lines.shape[1], []
+    step = max(1, TOGETHER // count)
+    for start in share[::step]:
+        size = np.abs(lines[start : min(start + step, share.stop)])
+        if np.isnan(size.sum()):
+            size = np.nan_to_num(size, copy=False)
+        above = np.ones(size.shape, dtype=bool)
+        np.greater(size[:, 1:], SPIKE * size[:, :-1], out=above[:, 1:])
+        rows, flat = np.flatnonzero(above), size.ravel()
+        last = rows % count == count - 1
+        out = last | (flat[rows] > SPIKE * flat[np.minimum(rows + 1, flat.size - 1)])
+        found.append(rows[out] + start * count)
+    return np.concatenate(found)
 
 
 def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArray[np.int32]:

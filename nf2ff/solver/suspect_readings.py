@@ -199,15 +199,18 @@ def _out_of_lines(lines: Complex, share: range) -> Whole:
     """Rows of readings far above those beside them, of some of the lines (L, n)."""
     count, found = lines.shape[1], []
     step = max(1, TOGETHER // count)
+    sizes, least = np.empty((2, step, count))
+    above = np.ones((step, count), dtype=bool)  # the first of a line has none before it
     for start in share[::step]:
-        size = np.abs(lines[start : min(start + step, share.stop)])
+        some = min(step, share.stop - start)
+        size = np.abs(lines[start : start + some], out=sizes[:some])
         if np.isnan(size.sum()):
-            size = np.nan_to_num(size, copy=False)
-        above = np.ones(size.shape, dtype=bool)
-        np.greater(size[:, 1:], SPIKE * size[:, :-1], out=above[:, 1:])
-        rows, flat = np.flatnonzero(above), size.ravel()
+            np.nan_to_num(size, copy=False)
+        np.multiply(size, SPIKE, out=least[:some])
+        np.greater(size[:, 1:], least[:some, :-1], out=above[:some, 1:])
+        rows, flat = np.flatnonzero(above[:some]), least.ravel()
         last = rows % count == count - 1
-        out = last | (flat[rows] > SPIKE * flat[np.minimum(rows + 1, flat.size - 1)])
+        out = last | (size.ravel()[rows] > flat[np.minimum(rows + 1, flat.size - 1)])
         found.append(rows[out] + start * count)
     return np.concatenate(found)
 

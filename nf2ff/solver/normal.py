@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
@@ -41,22 +41,20 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
         if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
             return None
         turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
-        fields = {}
-        pairs: dict[bool, list[tuple[tuple[int, int], Real]]] = {}
+        jobs: dict[tuple[bool, bytes], Callable[[], Real]] = {}
+        which = {}
         for i, one in enumerate(turns):
             for k, other in enumerate(turns[i:], i):
                 at = _at_positions(own, one * other, g.position, g.radius.size)
                 if at.any():
-                    pairs.setdefault(bool((spins[i] + spins[k]) % 2), []).append(((i, k), at))
-        for odd, some in pairs.items():
-            # Two at once, as real and imaginary part.
-            for first, second in zip(some[::2], [*some[1::2], None], strict=False):
-                pair = first[1] + 1j * (0.0 if second is None else second[1])
-                both = fine_grid.impulses(g.location, pair, degree=operator.degree, odd=odd)
-                fields[first[0]] = np.ascontiguousarray(both.real)
-                if second is not None:
-                    fields[second[0]] = np.ascontiguousarray(both.imag)
-        found.append(fields)
+                    odd = bool((spins[i] + spins[k]) % 2)
+                    # Two chi at a right angle give both maps the same.
+                    which[i, k] = odd, at.tobytes()
+                    jobs[which[i, k]] = partial(
+                        fine_grid.impulses, g.location, at, degree=operator.degree, odd=odd
+                    )
+        fields = dict(zip(jobs, spin.run(jobs.values(), operator.threads), strict=True))
+        found.append({pair: fields[of] for pair, of in which.items()})
     return tuple(found)
 
 

@@ -265,7 +265,7 @@ def modelled(
 
 
 #: Products of a function of degree and one of radius that are left out, in terms of the accuracy asked for.
-LEAST_PRODUCT = 0.1
+LEAST_PRODUCT = 0.2
 #: Accuracy from which single precision does, whose transforms take two thirds of the time.
 SINGLE_ACCURACY = 3e-6
 
@@ -278,7 +278,7 @@ def attained(accuracy: float) -> float:
 def _precision(accuracy: float) -> tuple[float, Any]:
     """What to ask of the transforms, and in which type, for a relative accuracy."""
     if accuracy >= SINGLE_ACCURACY:
-        return min(accuracy, 1e-4), np.complex64
+        return min(accuracy, 1e-3), np.complex64
     return max(accuracy, 3e-13), np.complex128
 
 

@@ -51,12 +51,9 @@ class AxesSeparation(PositionTerm):
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
         # In the frame that turns with phi the shift stands still.
-        cos = np.cos(samples.theta)
-        aside = np.asarray(sign * self.y)
-        ahead, up = (
-            samples.radius * np.sin(samples.theta) + sign * self.x,
-            samples.radius * cos + sign * self.z,
-        )
+        cos, sin = np.cos(samples.theta), np.sin(samples.theta)
+        x, aside, z = (np.asarray(sign * v) for v in (self.x, self.y, self.z))
+        ahead, up = samples.radius * sin + x, samples.radius * cos + z
         theta, turn = _angles(ahead, aside, up)
         across, along = np.cos(theta), np.cos(turn)
         level = sin * np.sin(theta)

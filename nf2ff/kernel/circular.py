@@ -56,7 +56,7 @@ def _orders(degree: int, kind: Any) -> list[_Order]:
 @lru_cache(maxsize=4)
 def _signs(degree: int) -> NDArray[np.float64]:
     m, n = spin.packed_numbers(degree)
-    return 1.0 - 2.0 * (np.stack([0 * m, m + 1, n + m, n + 1]) & 1)
+    return np.where(np.stack([0 * m, m + 1, n + m, n + 1]) & 1, -1.0, 1.0)
 
 
 def from_maps(packed: Complex) -> Real:

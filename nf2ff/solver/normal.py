@@ -114,7 +114,8 @@ class NormalOperator:
                 given, self._circular_product, _dot, target=target, most=most, damping=damping
             )
             back = self._heard.conj().swapaxes(1, 2)
-            return Solved(*(_times(back, circular.to_maps(part)) for part in (x, left)), steps)
+            found, rest = (_times(back, circular.to_maps(part)) for part in (x, left))
+            return Solved(found, rest, steps)
         ports = list(self._ports())
         x, left, steps = _iterate(
             np.stack(spin.split(right, threads)),

@@ -84,7 +84,8 @@ def test_where_the_grid_does_not_pay(rng):
         assert grid_fields(operator, weights) is None
 
 
-@pytest.mark.parametrize("threads", [1, 2, 3])
+# Sixteen: four frequencies beside the first one, each on four threads.
+@pytest.mark.parametrize("threads", [1, 2, 3, 16])
 @pytest.mark.parametrize("missing", [False, True])
 def test_frequencies_are_the_same_alone_and_together(threads, missing, rng):
     samples = random_places(rng, 200, chi=RIGHT_ANGLES)

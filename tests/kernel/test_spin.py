@@ -526,9 +526,7 @@ def test_run_keeps_the_order_and_raises(threads):
 def test_jobs_may_call_for_others(threads):
     # As many of both as there are threads: in one pool they would wait for each other for ever.
     def outer(i):
-        return transforms.run(
-            [functools.partial(lambda i, k: 10 * i + k, i, k) for k in range(threads)], threads
-        )
+        return transforms.run([functools.partial(divmod, 10 * i + k, 10) for k in range(threads)], threads)
 
     found = transforms.run([functools.partial(outer, i) for i in range(threads)], threads)
     assert found == [[(i, k) for k in range(threads)] for i in range(threads)]

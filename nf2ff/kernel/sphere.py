@@ -33,6 +33,9 @@ def direction_angles(direction: Real) -> tuple[Real, Real]:
 
 def wrapped(phi: ArrayLike) -> Real:
     """Azimuths within [0, 2 pi) [rad]."""
+    phi = np.asarray(phi, dtype=float)
+    if phi.size and phi.min() >= 0 and phi.max() < 2 * np.pi:
+        return phi
     azimuth = np.mod(phi, 2 * np.pi)
     return np.asarray(np.where(azimuth >= 2 * np.pi, 0.0, azimuth))  # mod of a tiny negative angle
 

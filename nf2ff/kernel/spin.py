@@ -24,6 +24,7 @@ References
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache, partial
@@ -148,18 +149,29 @@ def degree_of_packed(packed: Complex) -> int:
     return round((np.sqrt(8 * packed.shape[-1] + 1) - 3) / 2)
 
 
-@lru_cache(maxsize=4)
-def _pool(threads: int) -> ThreadPoolExecutor:
-    # Kept, since starting threads costs as much as a whole transform of degree 50.
+@lru_cache(maxsize=8)
+def _pool(threads: int, depth: int) -> ThreadPoolExecutor:
+    # Kept, since starting threads costs as much as a whole transform of degree 50. A pool for each depth of
+    # jobs that call for others: they would wait for each other in one.
+    del depth
     return ThreadPoolExecutor(threads)
 
 
+_nested = threading.local()
+
+
 def run(jobs: Iterable[Callable[[], T]], threads: int) -> list[T]:
-    """Results of ``jobs``, run in ``threads`` Python threads; a job must not call this again."""
+    """Results of ``jobs``, run in ``threads`` Python threads."""
     jobs = list(jobs)
     if threads == 1 or len(jobs) == 1:
         return [job() for job in jobs]
-    return list(_pool(threads).map(lambda job: job(), jobs))
+    depth = getattr(_nested, "depth", 0)
+
+    def work(job: Callable[[], T]) -> T:
+        _nested.depth = depth + 1
+        return job()
+
+    return list(_pool(threads, depth).map(work, jobs))
 
 
 def shares(count: int, threads: int) -> list[range]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal, TypeVar
@@ -83,9 +82,9 @@ class Samples:
 
     def changed(self, **columns: NDArray[Any]) -> Samples:
         """The same samples with other columns of the same shapes, which alone are checked."""
-        new = copy.copy(self)
-        for name, value in columns.items():
-            object.__setattr__(new, name, value)
+        new = object.__new__(Samples)
+        for one in fields(self):
+            object.__setattr__(new, one.name, columns.get(one.name, getattr(self, one.name)))
         new._check(set(columns))
         if set(columns) == {"response"}:
             _found[new] = self.known

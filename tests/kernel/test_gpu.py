@@ -85,7 +85,7 @@ def test_table(degree):
     rows, slices = gpu._layout(degree)
     if degree == gpu.MAX_DEGREE:
         rings = 2
-    table = gpu._table(np, degree, rings, rows, slices[-1][1].stop)
+    table = gpu.wave_table(np, degree, rings, rows, slices[-1][1].stop)
     theta = (np.arange(rings) + 0.5) * np.pi / rings
     wanted, n = rotation_sequences(degree, theta, mu=1, m=m)
     wanted *= np.sqrt((2 * n + 1) / (4 * np.pi))

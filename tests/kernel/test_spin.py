@@ -1,5 +1,6 @@
 """Spin-weighted transforms against the sums that define them."""
 
+import functools
 import importlib.metadata
 
 import numpy as np
@@ -520,3 +521,13 @@ def test_run_keeps_the_order_and_raises(threads):
 
     with pytest.raises(RuntimeError, match="a job failed"):
         transforms.run([broken, lambda: 1], threads)
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_jobs_may_call_for_others(threads):
+    # As many of both as there are threads: in one pool they would wait for each other for ever.
+    def outer(i):
+        return transforms.run([functools.partial(divmod, 10 * i + k, 10) for k in range(threads)], threads)
+
+    found = transforms.run([functools.partial(outer, i) for i in range(threads)], threads)
+    assert found == [[(i, k) for k in range(threads)] for i in range(threads)]

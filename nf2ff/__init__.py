@@ -83,5 +83,4 @@ def __getattr__(name: str) -> Any:
         value = getattr(importlib.import_module(f"nf2ff.{_LATER[name]}"), name)
         globals()[name] = value
         return value
-    msg = f"module 'nf2ff' has no attribute {name!r}"
-    raise AttributeError(msg)
+    raise AttributeError(f"module 'nf2ff' has no attribute {name!r}")

@@ -205,10 +205,6 @@ class FarFieldBlocks(_Grid):
             fields=lambda index: self.fields(pick[index]),
         )
 
-    def whole(self) -> FarField:
-        """All of it."""
-        return self.at(np.arange(self.frequency.size))
-
 
 #: A far field, held or not.
 AnyFarField = FarField | FarFieldBlocks

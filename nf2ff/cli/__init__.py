@@ -38,6 +38,8 @@ COMMANDS = {
 
 #: Exit code of a command that Ctrl-C stopped, as shells have it.
 STOPPED = 130
+#: Longest time that a command may be given [s].
+LONGEST_S = 1e9
 
 
 def fail(message: str, code: int = 1) -> NoReturn:
@@ -71,6 +73,8 @@ class Commands(click.Group):
         try:
             if seconds is None:
                 return super().invoke(ctx)
+            if not seconds <= LONGEST_S:
+                fail(f"--time-limit-s is {seconds:g}, expected seconds above 0, at most {LONGEST_S:g}", 2)
             code = importlib.import_module("nf2ff.cli.limited").run_limited(ctx.obj, seconds)
             if code is None:
                 fail(f"ended after {seconds:g} s, not done: give it more time, or do not trust its files")

@@ -80,8 +80,7 @@ def compare(
     over what both measured. Of NSMA files the amplitudes of the cuts in common are compared.
     """
     if cone_deg is not None and not 0 < cone_deg <= 180:
-        msg = f"--cone-deg is {cone_deg:g}, expected more than 0 and at most 180"
-        raise click.UsageError(msg)
+        misused(f"--cone-deg is {cone_deg:g}, expected more than 0 and at most 180")
     check_picture(plot, [first, second], overwrite=overwrite)
     kinds = [file_kind(path) for path in (first, second)]
     if "nsma_pattern" in kinds:
@@ -145,8 +144,7 @@ def compare(
         facts = {"first": str(first), "second": str(second), "frequencies": comparison_facts(found)}
         click.echo(json.dumps(facts, allow_nan=False))
         return
-    for line in comparison_lines(found, cone=cone, every=every):
-        click.echo(line)
+    click.echo("\n".join(comparison_lines(found, cone=cone, every=every)))
 
 
 def _common(first: Any, second: Any) -> list[tuple[int, int]]:
@@ -200,8 +198,7 @@ def _compare_nsma(
     else:
         for f, cuts in told:
             click.echo(f"{f / 1e9:.9g} GHz")
-            for line in level_lines(cuts, units[0]):
-                click.echo(line)
+            click.echo("\n".join(level_lines(cuts, units[0])))
     if drawn is not None:
         title = f"{told[0][0] / 1e9:.6g} GHz, amplitudes"
         ax = level_comparison(told[0][1], names=_names(first, second), title=title, unit=units[0])

@@ -17,6 +17,7 @@ from nf2ff.cli.options import (
     check_output,
     check_picture,
     json_option,
+    misused,
     nearest_frequency,
     one_line_errors,
     overwrite_option,
@@ -111,8 +112,7 @@ def design_range(
     ):
         raise InputError("two outputs have the same name", "give each its own")
     if device is None and (term is not None or offset_m):
-        msg = f"{'--term' if term is not None else '--offset-m'} needs --device"
-        raise click.UsageError(msg)
+        misused(f"{'--term' if term is not None else '--offset-m'} needs --device")
     asked = read_design(description)
     if weights is not None and not isinstance(asked, ArrayRequest):
         raise InputError(f"{weights}: a reflector has no weights", "leave --weights out")

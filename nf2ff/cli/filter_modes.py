@@ -147,5 +147,4 @@ def filter_modes(
         Row("degree kept about the centre", found.degree.astype(float), 0),
         Row("power removed [dB]", removed),
     ]
-    for line in frequency_table(old.modes.frequency, table, every=every):
-        click.echo(line)
+    click.echo("\n".join(frequency_table(old.modes.frequency, table, every=every)))

@@ -227,8 +227,10 @@ def unstated_unit(
 def check_powers(powers: Powers) -> None:
     """Refuse powers that cannot be, before the work."""
     for option, power in (("--input-power-w", powers.incident), ("--accepted-power-w", powers.accepted)):
-        if power is not None and not 0 < power < math.inf:
-            raise InputError(f"{option} is {power:g}, expected watts above 0: dBm are 10^(level/10) mW")
+        if power is not None and not 1e-30 < power < 1e30:
+            raise InputError(
+                f"{option} is {power:g}, expected watts above 0, 1e-30 to 1e30: dBm are 10^(level/10) mW"
+            )
     if powers.incident and powers.accepted and powers.accepted > powers.incident:
         raise InputError(
             f"--accepted-power-w is {powers.accepted:.9g}, more than the {powers.incident:.9g} W "

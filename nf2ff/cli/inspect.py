@@ -67,5 +67,4 @@ def inspect(
     table: list[str] = []
     if facts["holds"] == "uncertainty" and len(facts["frequencies_ghz"]) > MAX_COLUMNS and not every:
         table = summary_table(read_uncertainty(file))
-    for line in inspected_lines(facts, every=every, table=table):
-        click.echo(line)
+    click.echo("\n".join(inspected_lines(facts, every=every, table=table)))

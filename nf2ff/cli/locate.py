@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +33,7 @@ from nf2ff.diagnostics.location import locate as locate_centre
 from nf2ff.diagnostics.noise import result_noise, spectrum_noise
 from nf2ff.diagnostics.origin import centre_uncertainty, translate
 from nf2ff.diagnostics.parts import RadiatingParts, radiating_parts
-from nf2ff.diagnostics.surface import SURFACES, read_surface, surface_field
+from nf2ff.diagnostics.surface import MOST_M, SURFACES, read_surface, surface_field
 from nf2ff.io.box_tables import read_places, write_excitations, write_parts, write_projection
 from nf2ff.io.native import file_kind, read_result
 from nf2ff.io.radiation import read_radiation
@@ -123,8 +123,8 @@ def locate(
     ):
         if value is not None and needs is None:
             misused(f"{option} belongs to {of}")
-        if value is not None and not 0 < value < math.inf:
-            misused(f"{option} is {value:g}, expected a length above 0")
+        if value is not None and not 1e-6 <= value <= MOST_M:
+            misused(f"{option} is {value:g}, expected a length above 0, 1e-6 to {MOST_M:g} m")
     inputs = [x for x in (result, elements, element) if x is not None]
     for path in outputs:
         if path.suffix.lower() != ".csv":
@@ -159,8 +159,7 @@ def locate(
             facts[0]["centre_uncertainty_m"] = [x if math.isfinite(x) else None for x in spread.tolist()]
         click.echo(json.dumps({"frequencies": facts, "noise_from": origin, **found.facts}, allow_nan=False))
     else:
-        for line in (*location_lines(place, share, spread, every=every), origin, *found.lines):
-            click.echo(line)
+        click.echo("\n".join((*location_lines(place, share, spread, every=every), origin, *found.lines)))
     for path in outputs:
         if path.suffix.lower() != ".csv":
             with working("drawing"):
@@ -218,9 +217,7 @@ def _parts(modes: Modes, place: Location, count: int, how: dict[str, Any], level
     centre, radius = place.smallest(0)
     how = how | {"radius": how["radius"] or radius}
     about = radiating_parts(translate(modes, centre), count=count, **how)
-    parts = RadiatingParts(
-        about.frequency, about.position + centre, about.power, about.modes, about.remainder
-    )
+    parts = replace(about, position=about.position + centre)
     return _Found(
         parts_lines(parts, level),
         parts_facts(parts),

@@ -20,6 +20,9 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.metrics.phaseless import certified_samples
 from nf2ff.solver.phaseless.reconstruction import Reconstruction
 
+#: Most decibels from a reading to the noise.
+MOST_DB = 200.0
+
 
 class Phaseless(NamedTuple):
     """What is asked of a scan whose phases hold within groups only."""
@@ -43,6 +46,8 @@ class Phaseless(NamedTuple):
         """The readings with the phases found, the reconstruction, and what is left out; with a bar."""
         noise = None
         if self.noise_db is not None:
+            if not abs(self.noise_db) <= MOST_DB:
+                misused(f"--noise-db is {self.noise_db:g}, expected decibels, -{MOST_DB:g} to {MOST_DB:g}")
             noise = float(np.nanmax(np.abs(samples.response)) * 10 ** (self.noise_db / 20))
         with tqdm(desc="starts", file=sys.stderr, disable=None, leave=False) as bar:
 
@@ -87,7 +92,9 @@ _OPTIONS = (
         show_default=True,
         help="Without a phase reference: how many random starts.",
     ),
-    click.option("--seed", type=int, default=0, show_default=True, help="Seed of the random starts."),
+    click.option(
+        "--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the random starts."
+    ),
     click.option("--found-phases", type=FILE, help="Native file to write: the scan with the phases found."),
 )
 

@@ -13,6 +13,7 @@ from nf2ff.cli.options import (
     FILE,
     PLANE_WORDS,
     check_picture,
+    misused,
     nearest_frequency,
     one_line_errors,
     overwrite_option,
@@ -82,14 +83,11 @@ def plot(
     """
     check_picture(output, list(files), overwrite=overwrite)
     if labels and len(labels) != len(files):
-        msg = f"--label: {len(labels)} for {len(files)} files, expected one for each"
-        raise click.UsageError(msg)
+        misused(f"--label: {len(labels)} for {len(files)} files, expected one for each")
     if not 0 < reach_deg <= 180:
-        msg = f"--reach-deg is {reach_deg:g}, expected more than 0 and at most 180"
-        raise click.UsageError(msg)
+        misused(f"--reach-deg is {reach_deg:g}, expected more than 0 and at most 180")
     if len(files) > 1 and kind not in ("cuts", "distribution", "frequency"):
-        msg = f"--kind {kind} draws one file, {len(files)} were given"
-        raise click.UsageError(msg)
+        misused(f"--kind {kind} draws one file, {len(files)} were given")
     context = click.get_current_context()
     for option, name, kinds in (
         ("--plane", "plane", ("cuts", "polar")),
@@ -99,17 +97,14 @@ def plot(
     ):
         given = context.get_parameter_source(name) == click.core.ParameterSource.COMMANDLINE
         if given and kind not in kinds:
-            msg = f"{option} is for --kind {' and '.join(kinds)}, not {kind}: leave it out"
-            raise click.UsageError(msg)
+            misused(f"{option} is for --kind {' and '.join(kinds)}, not {kind}: leave it out")
     if chi_deg is not None and not np.isfinite(chi_deg):
-        msg = f"--chi-deg is {chi_deg:g}, expected degrees"
-        raise click.UsageError(msg)
+        misused(f"--chi-deg is {chi_deg:g}, expected degrees")
     names = labels or tuple(path.stem for path in files)
     if len(set(names)) < len(names):
         names = tuple(map(str, files))
     if len(set(names)) < len(names):
-        msg = "two files have one name in the picture: give each a --label of its own"
-        raise click.UsageError(msg)
+        misused("two files have one name in the picture: give each a --label of its own")
     with working("drawing"):
         if kind == "near-field":
             chi = None if chi_deg is None else float(np.radians(chi_deg))

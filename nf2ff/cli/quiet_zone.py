@@ -64,7 +64,7 @@ def _vector(text: str, option: str) -> tuple[float, ...]:
         parts = tuple(float(x) for x in text.split(","))
     except ValueError:
         parts = ()
-    if len(parts) != 3:
+    if len(parts) != 3 or any(abs(x) > 1e6 for x in parts):
         also = " or an axis such as -x" if option == "--direction" else ""
         msg = f"{option} is {text!r}, expected three numbers X,Y,Z{also}"
         raise click.UsageError(msg)
@@ -172,6 +172,8 @@ def quiet_zone(
     for name, value in (("--size-m", size_m), ("--depth-m", depth_m)):
         if value is not None and not 0 < value < 1e6:
             raise InputError(f"{name} is {value:g}, expected metres above 0")
+    if not abs(probe_level_db) <= 1000:
+        raise InputError(f"--probe-level-db is {probe_level_db:g}, expected decibels, -1000 to 1000")
     if depth_m is not None and shape == "ball":
         msg = "--depth-m is of a cylinder or a square: give --shape"
         raise click.UsageError(msg)

@@ -16,6 +16,7 @@ from nf2ff.cli.options import (
     check_output,
     check_picture,
     json_option,
+    misused,
     one_line_errors,
     overwrite_option,
     save_picture,
@@ -99,8 +100,7 @@ def trp(
         click.echo(json.dumps(total_facts(found), allow_nan=False))
     else:
         click.echo(f"weights by {found.total.method}: {found.total.rule}")
-        for line in frequency_table(found.scan.frequency, total_rows(found), every=every):
-            click.echo(line)
+        click.echo("\n".join(frequency_table(found.scan.frequency, total_rows(found), every=every)))
     for line in told_once(found.scan.frequency, found.warnings):
         click.echo(f"warning, {line}", err=True)
     if output is not None:
@@ -115,7 +115,6 @@ def trp(
 def _watt(dbm: float | None) -> float | None:
     if dbm is None:
         return None
-    if not math.isfinite(dbm):
-        msg = f"{dbm:g} dBm is no level, expected a finite number"
-        raise click.UsageError(msg)
+    if not -math.inf < dbm < 1000:
+        misused(f"{dbm:g} dBm is no level, expected a finite number below 1000")
     return 1e-3 * 10 ** (dbm / 10) if dbm > -200 else 0.0

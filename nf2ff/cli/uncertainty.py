@@ -30,6 +30,7 @@ from nf2ff.cli.options import (
     check_picture,
     command_line,
     json_option,
+    misused,
     one_line_errors,
     overwrite_option,
     plural,
@@ -125,11 +126,9 @@ def uncertainty(
     if linear and (draws is not None or plot is not None or resume is not None):
         other = "--plot, whose error bars are from draws," if draws is None else "--draws"
         other = "--resume" if resume is not None else other
-        msg = f"--linear makes no draws: leave it or {other} out"
-        raise click.UsageError(msg)
+        misused(f"--linear makes no draws: leave it or {other} out")
     if input_power_w is not None and accepted_power_w is not None:
-        msg = "--input-power-w and --accepted-power-w: give one, as there is one metric of gain"
-        raise click.UsageError(msg)
+        misused("--input-power-w and --accepted-power-w: give one, as there is one metric of gain")
     powers = Powers(input_power_w, accepted_power_w)
     check_powers(powers)
     check_jobs(jobs)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, required_degree, wavenumber
-from nf2ff.diagnostics.field_rule import one_frequency, rule_field
+from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, mode_count, required_degree, wavenumber
+from nf2ff.diagnostics.field_rule import one_frequency, refuse_beyond, rule_field
 from nf2ff.diagnostics.noise import checked_noise
 from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.interpolation import SAME_FREQUENCY
@@ -91,7 +91,8 @@ def array_excitations(
     Raises
     ------
     ValueError
-        If frequencies differ, there is no power, or elements are too close to be told apart.
+        If frequencies differ, there is no power, or elements are too far away, too many, or too close to be
+        told apart.
     """
     place = as_array(positions, float, "positions", ndim=2)
     if place.shape[1] != 3 or not place.size:
@@ -105,7 +106,14 @@ def array_excitations(
         )
     sigma = float(checked_noise(np.nan if noise is None else noise, modes)[0])
     k = float(wavenumber(hertz))
-    reach = k * float(np.max(np.linalg.norm(place, axis=1)))
+    farthest = float(np.max(np.linalg.norm(place, axis=1)))
+    refuse_beyond(modes, farthest, "elements stand up to")
+    if len(place) > mode_count(modes.degree):
+        raise InputError(
+            f"there are {len(place)} elements for {mode_count(modes.degree)} modes of degree {modes.degree}",
+            "leave out elements",
+        )
+    reach = k * farthest
     top = max(modes.degree, required_degree(element.degree + reach, tail_db=-160))
     directions, weight, field = rule_field(modes, top + 2)
     single = rule_field(element, top + 2)[2] * np.sqrt(weight)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import far_field
 from nf2ff.antenna.grids import gauss_legendre_grid
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import Modes, wavenumber
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.gain_and_power import nonzero_power
@@ -23,6 +23,17 @@ def one_frequency(modes: Modes) -> None:
             f"the modes have {modes.frequency.size} frequencies, expected one", "take one by `Modes.at`"
         )
     nonzero_power(modes.frequency, modes.radiated_power())
+
+
+def refuse_beyond(modes: Modes, radius: float, what: str) -> None:
+    """Refuse places so far from the origin [m] that modes of this degree hold nothing from there."""
+    most = (2 * modes.degree + 40) / float(wavenumber(modes.frequency[0]))
+    if radius > most:
+        raise InputError(
+            f"{what} {radius:.4g} m from the origin, and modes up to degree {modes.degree} hold nothing from "
+            f"beyond {most:.3g} m",
+            "give metres, about the origin of the modes",
+        )
 
 
 def rule_directions(count: int) -> tuple[Real, Real, Real, Real]:

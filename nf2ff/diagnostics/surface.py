@@ -24,6 +24,8 @@ SURFACES = (
     "sphere=RADIUS about the origin, or about the centre of radiation if that makes the antenna's sphere "
     "smaller, or a plane x=, y= or z=POSITION, all in m"
 )
+#: Farthest place and widest plane [m].
+MOST_M = 1e6
 #: Points along either axis at most, and steps to the resolution.
 _MOST, _FINE = 181, 6
 #: Relative error of spherical waves from which travelling waves are taken, which leave out what fades away.
@@ -75,8 +77,8 @@ def read_surface(text: str) -> Surface:
         If it is not understood.
     """
     found = re.fullmatch(r"\s*(sphere|[xyz])\s*=\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*", text)
-    if not found:
-        raise InputError(f"surface is {text[:40]!r}", f"expected {SURFACES}")
+    if not found or abs(float(found[2])) > MOST_M:
+        raise InputError(f"surface is {text[:40]!r}", f"expected {SURFACES}, at most {MOST_M:g}")
     return Surface(found[1], float(found[2]))
 
 

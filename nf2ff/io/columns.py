@@ -410,5 +410,4 @@ def write_columns(
             while data := written.read(2**22):
                 found = zlib.crc32(data, found)
         if found != check:
-            msg = "what was read back differs from what was written"
-            raise OSError(msg)
+            raise OSError("what was read back differs from what was written")

@@ -36,7 +36,7 @@ from nf2ff.messages.visible import visible
 FORMAT = "nf2ff"
 VERSION = 1
 KINDS = ("samples", "result", "probe", "modes", "far_field", "uncertainty", "study")
-#: Bytes of a chunk, the size of HDF5's own cache.
+#: Bytes of a chunk, and of the cache of each dataset that is written.
 _CHUNK = 2**20
 
 
@@ -371,7 +371,7 @@ def write(
         with Target(temporary) as target:
             # From HDF5 1.10 on all between the data has checksums, too.
             checks = []
-            with h5py.File(target, "w", libver=("v110", "v110")) as file:
+            with h5py.File(target, "w", libver=("v110", "v110"), rdcc_nbytes=_CHUNK) as file:
                 file.attrs["version"] = VERSION
                 set_texts(file, {"format": FORMAT, "kind": kind})
                 set_texts(group_with_room(file, "provenance"), provenance() if origin is None else origin)

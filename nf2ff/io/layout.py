@@ -5,7 +5,6 @@ Each table is a class of `io.toml`, whose fields are the keys; `mapping` shows a
 
 from __future__ import annotations
 
-import importlib.resources
 import json
 import math
 import re
@@ -17,10 +16,11 @@ from pydantic import Field, model_validator
 
 from nf2ff.io.columns import TimeConvention
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, short
+from nf2ff.io.toml import Table, short, template
 from nf2ff.measurement.positioner import POSITIONERS, Stack
 from nf2ff.measurement.samples import ResponseUnit
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import STEERING
 
 #: Most responses, and most tables [[file]], of a description.
 MAX_RESPONSES = 10_000
@@ -28,11 +28,12 @@ MAX_RESPONSES = 10_000
 _ANGLE = {"deg": 1.0, "rad": 180 / math.pi}
 _LENGTH = {"m": 1.0, "cm": 1e-2, "mm": 1e-3}
 _FREQUENCY = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
+_TIME = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 _NONE = {"": 1.0}
 #: Units of voltage, to peak values [V].
 VOLTS = {"V": 1.0, "Vrms": math.sqrt(2)}
 _PART = {**_NONE, **VOLTS}
-#: Factors of units: to deg, m, Hz; of a port and of complex numbers there are none.
+#: Factors of units: to deg, m, Hz, s; of a port and of complex numbers there are none.
 UNITS: Mapping[str, Mapping[str, float]] = {
     "theta": _ANGLE,
     "phi": _ANGLE,
@@ -44,6 +45,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "frequency": _FREQUENCY,
     "port": _NONE,
     "coherence": _NONE,
+    "time": _TIME,
     "real": _PART,
     "imag": _PART,
     "complex": _PART,
@@ -90,15 +92,15 @@ class Source(Table):
 
 def layout_template() -> str:
     """A description to be filled in."""
-    source = importlib.resources.files("nf2ff.io").joinpath("templates", "columns.toml")
-    return source.read_text(encoding="utf-8")
+    return template("columns")
 
 
 def quoted(column: str | int) -> str:
     """A column as it stands in TOML."""
     if isinstance(column, int):
         return str(column)
-    return json.dumps(column, ensure_ascii=False).replace("\x7f", "\\u007f")
+    text = json.dumps(column, ensure_ascii=False)
+    return STEERING.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def wanted(name: str) -> str:
@@ -126,6 +128,7 @@ class _Place(Table):
     frequency: Source | None = Field(None, description=_SOURCE)
     port: Source | None = Field(None, description="a table with column or value")
     coherence: Source | None = Field(None, description="a table with column or value")
+    time: Source | None = Field(None, description=_SOURCE)
 
     def sources(self) -> Iterator[tuple[str, Source]]:
         """The quantities that are given, by name."""
@@ -231,7 +234,7 @@ class Layout(_Place):
         if odd:
             raise InputError(f"axes has {short(odd[0])}", f"expected each once, of {', '.join(PLACES)}")
         needed = self.place_names()
-        known = {*needed, "radius", "frequency", "port", "coherence"}
+        known = {*needed, "radius", "frequency", "port", "coherence", "time"}
         if self.positioner not in (None, "roll-over-azimuth"):
             known.add("roll")
         for i, response in enumerate(self.response, start=1):

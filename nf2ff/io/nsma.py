@@ -243,8 +243,7 @@ def write_nsma(path: PathLike, pattern: NsmaPattern, *, overwrite: bool = False)
     with replacing(path, overwrite=overwrite) as temporary:
         temporary.write_bytes(data)
         if temporary.read_bytes() != data:
-            msg = "what was read back differs from what was written"
-            raise OSError(msg)
+            raise OSError("what was read back differs from what was written")
 
 
 def _records(pattern: NsmaPattern) -> Iterator[str]:

@@ -16,19 +16,7 @@ from typing import Any, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.nsma import (
-    DERIVED,
-    FIELDS,
-    HEADER,
-    MAX_LINES,
-    MAX_NSMA_BYTES,
-    PER_CUT,
-    POINT_LIMIT,
-    REVISION,
-    NsmaCut,
-    NsmaPattern,
-    fault_of,
-)
+from nf2ff.io import nsma
 from nf2ff.io.safe import PathLike, read_bytes
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.pattern import PatternCode
@@ -48,11 +36,11 @@ _VALUE = r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*"
 _POINT = re.compile(rf"{_VALUE},{_VALUE}(?:,{_VALUE})?(,?)\s*", re.ASCII)
 _RECORD = re.compile(r"([A-Za-z][A-Za-z0-9]{5})(\s*:?\s*,?)(.*)", re.ASCII)
 _POLARISATION = "H|V|SLR|SLL|RCP|LCP"
-_HEADER_TAGS = [each.tag for each in HEADER]
+_HEADER_TAGS = [each.tag for each in nsma.HEADER]
 _EXPECTED = "expected a pattern file of NSMA WG16.99.050"
 
 
-def read_nsma(path: PathLike) -> NsmaPattern:
+def read_nsma(path: PathLike) -> nsma.NsmaPattern:
     """Read a pattern file, leniently.
 
     Parameters
@@ -72,7 +60,7 @@ def read_nsma(path: PathLike) -> NsmaPattern:
     ValueError
         One line that names the file, the line, what is wrong and what to do.
     """
-    data = read_bytes(path, limit=MAX_NSMA_BYTES)
+    data = read_bytes(path, limit=nsma.MAX_NSMA_BYTES)
     reader = _Reader(path)
     for line in reader.lines(reader.text(data)):
         if point := _POINT.fullmatch(line):
@@ -102,7 +90,7 @@ class _Reader:
         self.header: dict[str, str] = {}
         self.frequency: list[float] = []
         self.stated: list[tuple[int, str | None]] = []
-        self.cuts: list[list[NsmaCut]] = []
+        self.cuts: list[list[nsma.NsmaCut]] = []
         self.cut: _Cut | None = None
         self.ended = False
         self.last = -1
@@ -127,8 +115,10 @@ class _Reader:
         """The file as text, whatever its letters."""
         if not data.strip():
             raise InputError("is empty", _EXPECTED, where=str(self.path))
-        if max(data.count(b"\n"), data.count(b"\r")) > MAX_LINES:
-            raise InputError(f"{self.path}: has more than {MAX_LINES} lines, the limit", "split the file")
+        if max(data.count(b"\n"), data.count(b"\r")) > nsma.MAX_LINES:
+            raise InputError(
+                f"{self.path}: has more than {nsma.MAX_LINES} lines, the limit", "split the file"
+            )
         at = data.find(b"\0")
         if at >= 0:
             self.refuse("is not text", _EXPECTED, data.count(b"\n", 0, at) + 1)
@@ -165,15 +155,15 @@ class _Reader:
             what = f"{line[:40]!r} is neither a record 'TAG:,value' nor a point 'angle,level,'"
             self.refuse(what, "correct or remove it")
         tag, mark, value = match[1].upper(), match[2].strip(), visible(match[3].strip())
-        if tag not in FIELDS:
+        if tag not in nsma.FIELDS:
             if not self.header and not self.frequency:
                 self.refuse(f"{line[:40]!r} is no record of NSMA WG16.99.050", "expected 'REVNUM:,...'")
             self.warn(PatternCode.UNKNOWN, text=match[1])
             return
         if mark != ":," or tag != match[1]:
             self.warn(PatternCode.MARK, text=match[1] + mark, expected=tag + ":,")
-        if len(line) > FIELDS[tag].limit and tag != "ENDFIL":
-            self.warn(PatternCode.LENGTH, tag=tag, count=len(line), most=FIELDS[tag].limit)
+        if len(line) > nsma.FIELDS[tag].limit and tag != "ENDFIL":
+            self.warn(PatternCode.LENGTH, tag=tag, count=len(line), most=nsma.FIELDS[tag].limit)
         if tag == "ENDFIL":
             self.finish()
             self.ended = True
@@ -194,7 +184,7 @@ class _Reader:
         if place < self.last or self.frequency:
             self.warn(PatternCode.ORDER, field=tag)
         self.last = max(place, self.last)
-        form = FIELDS[tag].form
+        form = nsma.FIELDS[tag].form
         if form == "units":
             value = self.capitals(tag, value)
         elif form == "type":
@@ -203,9 +193,9 @@ class _Reader:
             self.warn(PatternCode.EMPTY, tag=tag)
             return
         self.header[tag] = value
-        if tag in REVISION:
-            if value != REVISION[tag]:
-                self.warn(PatternCode.REVISION, tag=tag, text=value[:40], expected=REVISION[tag])
+        if tag in nsma.REVISION:
+            if value != nsma.REVISION[tag]:
+                self.warn(PatternCode.REVISION, tag=tag, text=value[:40], expected=nsma.REVISION[tag])
         elif tag == "ELTILT" and "," not in value:
             self.warn(PatternCode.TILT, text=value)
         else:
@@ -256,8 +246,8 @@ class _Reader:
 
     def judge(self, tag: str, value: str) -> None:
         """Warn of a value that is not of the form of its field; its length is told already."""
-        fault = fault_of(FIELDS[tag]._replace(limit=_LINE_LIMIT), value)
-        if fault and not (FIELDS[tag].form == "text" and not value.isascii()):
+        fault = nsma.fault_of(nsma.FIELDS[tag]._replace(limit=_LINE_LIMIT), value)
+        if fault and not (nsma.FIELDS[tag].form == "text" and not value.isascii()):
             self.warn(PatternCode.FORM, tag=tag, fault=fault.what)
 
     def bound(self) -> None:
@@ -278,8 +268,8 @@ class _Reader:
             self.refuse("a value too large for a number", "correct it")
         if not match[4]:
             self.warn(PatternCode.COMMA)
-        if match.end() > POINT_LIMIT:
-            self.warn(PatternCode.POINT, count=match.end(), most=POINT_LIMIT)
+        if match.end() > nsma.POINT_LIMIT:
+            self.warn(PatternCode.POINT, count=match.end(), most=nsma.POINT_LIMIT)
         self.cut.angle.append(angle)
         self.cut.level.append(level)
         self.cut.phase.append(phase)
@@ -300,11 +290,11 @@ class _Reader:
         orientation = {tag: value for tag, value in cut.head.items() if tag.endswith("ORIEN")}
         names = cut.head["PATCUT"], cut.head.get("POLARI", "")
         phases = None if lone.any() else phase[kept]
-        self.cuts[-1].append(NsmaCut(*names, angle[kept], level[kept], phases, orientation))
+        self.cuts[-1].append(nsma.NsmaCut(*names, angle[kept], level[kept], phases, orientation))
 
     def compare_head(self, cut: _Cut, angle: Real) -> None:
         """Warn where the head of a cut does not say what its points are."""
-        for each in PER_CUT:
+        for each in nsma.PER_CUT:
             if each.required and not cut.head.get(each.tag):
                 self.warn(PatternCode.MISSING_IN_CUT, cut.line, tag=each.tag)
         stated = cut.head.get("NUPOIN") or str(angle.size)
@@ -338,14 +328,14 @@ class _Reader:
 
     # --- the whole ---------------------------------------------------------------------------
 
-    def result(self) -> NsmaPattern:
+    def result(self) -> nsma.NsmaPattern:
         """What the file holds, once all its lines are read."""
         self.finish()
         if not self.ended:
             self.warn(PatternCode.NO_END)
         if not any(self.cuts):
             raise InputError("holds no cut", _EXPECTED, where=str(self.path))
-        for each in HEADER:
+        for each in nsma.HEADER:
             if each.required and each.tag not in self.header:
                 self.warn(PatternCode.MISSING, 1, tag=each.tag)
         for (line, stated), cuts in zip(self.stated, self.cuts, strict=True):
@@ -361,9 +351,9 @@ class _Reader:
             code(**figures, others=f" ({count - 1} more like that)" if count > 1 else "")
             for (code, _), (figures, count) in self.notes.items()
         ]
-        fields = {tag: value for tag, value in self.header.items() if tag not in DERIVED}
+        fields = {tag: value for tag, value in self.header.items() if tag not in nsma.DERIVED}
         grouped = tuple(map(tuple, self.cuts))
-        return NsmaPattern(fields, np.array(self.frequency), grouped, tuple(warnings))
+        return nsma.NsmaPattern(fields, np.array(self.frequency), grouped, tuple(warnings))
 
 
 def _number(text: str) -> float:

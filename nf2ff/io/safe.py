@@ -11,6 +11,7 @@ import secrets
 import stat
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from io import BufferedReader
 from pathlib import Path
@@ -320,6 +321,7 @@ def provenance(
     return found if seed is None else found | {"rng_seed": str(seed)}
 
 
+@cache
 def _version(name: str) -> str:
     try:
         return version(name)

@@ -157,15 +157,12 @@ def _refuse_excess(text: str) -> None:
     character = np.frombuffer(bare.encode("ascii", errors="replace"), dtype=np.uint8)
     steps = np.isin(character, (91, 123)).astype(np.int32) - np.isin(character, (93, 125))  # [ { and ] }
     if np.cumsum(steps).max(initial=0) > MAX_DEPTH:
-        msg = f"is nested too deeply, the limit of recursion is {MAX_DEPTH}"
-        raise ValueError(msg)
+        raise ValueError(f"is nested too deeply, the limit of recursion is {MAX_DEPTH}")
     for token in re.split(r"[=,\[\]{}\n]", bare):
         if len(token) > MAX_TOKEN and len(token.strip()) > MAX_TOKEN:
-            msg = f"Exceeds the limit of {MAX_TOKEN} digits in a number, or letters in a key"
-            raise ValueError(msg)
+            raise ValueError(f"Exceeds the limit of {MAX_TOKEN} digits in a number, or letters in a key")
         if token.count(".") >= MAX_PARTS:
-            msg = f"a dotted key has more than {MAX_PARTS} parts: {token.strip()[:20]}..."
-            raise ValueError(msg)
+            raise ValueError(f"a dotted key has more than {MAX_PARTS} parts: {token.strip()[:20]}...")
 
 
 def _refuse_steering(content: Any, where: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import difflib
-import math
+import sys
 from collections.abc import Iterator
 from io import StringIO
 
@@ -29,6 +29,13 @@ LAYOUT = (
 )
 #: Largest file that is read [bytes].
 _LIMIT = 2**28
+#: Largest number of a column.
+_MOST = dict.fromkeys(PLACE_COLUMNS[:3], 1e6) | {
+    "amplitude_db": 1e3,
+    "phase_deg": 1e9,
+    "real": 1e100,
+    "imag": 1e100,
+}
 #: Places of the two polarisations nearer than this are the same [m].
 _SAME_PLACE = 1e-6
 
@@ -147,8 +154,9 @@ def _value(cell: str, name: str, line: int) -> float:
         raise InputError(
             f"is {cell[:40]!r}" if cell else "is empty", "expected a number, '.' as decimal sign", where=where
         ) from None
-    if not math.isfinite(value):
-        raise InputError(f"is {cell[:40]}, expected a finite number", where=where)
+    most = _MOST.get(name, sys.float_info.max)
+    if not abs(value) <= most:
+        raise InputError(f"is {cell[:40]}, expected a finite number of at most {most:g}", where=where)
     return value
 
 

@@ -76,12 +76,17 @@ def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None)
     """
     rows = []
     for circle in circles(modes, plane, at):
-        minima = prominent_maxima(-circle.level_db(), LOBE_RISE)
+        level = circle.level_db()
+        minima = prominent_maxima(-level, LOBE_RISE)
         if minima.size == 0:
             rows.append((np.nan,) * 4)
             continue
+        ends = minima[[0, -1]]
+        # Minima of the same depth to the last bit are both prominent, however little lies between them.
+        if level[ends[0] : ends[1] + 1].max() < level[ends].max() + LOBE_RISE:
+            ends[:] = ends[0]
         # Where several derivatives vanish with U, Newton's steps leave two thirds of the error.
-        angle = circle.extremum(minima[[0, -1]] * 2 * np.pi / circle.fine, -1, steps=50)
+        angle = circle.extremum(ends * 2 * np.pi / circle.fine, -1, steps=50)
         value = circle.intensity(angle)[0] / circle.intensity(0.0)[0]
         rows.append((value[0], angle[0], value[1], angle[1] - 2 * np.pi))
     return Nulls(*np.array(rows).T)

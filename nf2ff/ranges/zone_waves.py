@@ -114,7 +114,8 @@ def fit_regular_waves(
 
     Notes
     -----
-    Dense, M J^2 operations: for zones of up to a few wavelengths' radius. Coefficients are scaled by
+    Dense, M J^2 operations and at most 1e8 numbers: degree 58 with two readings a wave, for zones of up to
+    seven wavelengths' radius; degree 40 takes a minute. Coefficients are scaled by
     sqrt(j_n^2 + ((x j_n)'/x)^2) at the outermost reading, what a Huygens source hears there, so that
     waves that decay towards the centre do not look ill determined because they are weak.
     """
@@ -123,12 +124,14 @@ def fit_regular_waves(
     far = float(np.linalg.norm(np.asarray(position, dtype=float), axis=1).max())
     scale = tangential_strength(degree, float(wavenumber(frequency)) * far)[n - 1]
     matrix /= scale
-    u, s, vh = np.linalg.svd(matrix, full_matrices=False)
-    if not s[0] > 0:
+    # Of the normal matrix, in half the time: what is accepted has a condition of some ten, its square
+    # costs two digits of sixteen.
+    squares, v = np.linalg.eigh(matrix.conj().T @ matrix)
+    if not squares[-1] > 0:
         raise InputError("electric is 0 everywhere: the probe hears nothing", "give its polarisation")
-    # What is not seen at all has the gain of rounding, some 300 dB.
-    safe = np.maximum(s, 1e-16 * s[0])
-    spread = np.sum(np.abs(vh.conj().T / safe) ** 2, axis=1)
+    # What is not seen at all has the gain of rounding, some 150 dB.
+    s = np.sqrt(np.maximum(squares, 1e-15 * squares[-1]))
+    spread = np.sum(np.abs(v / s) ** 2, axis=1)
     mean = np.bincount(n, spread)[1:] / np.bincount(n)[1:]
     level = float(np.mean(s**2))
     gain_db = 10 * np.log10(mean * level)
@@ -140,7 +143,7 @@ def fit_regular_waves(
             "on a single sphere this is an inner resonance: add a second sphere a quarter wavelength "
             "inside, or take a probe that hears the magnetic field too; on a plane measure off it as well",
         )
-    b = vh.conj().T @ ((u.conj().T @ w) / s)
+    b = v @ ((v.conj().T @ (matrix.conj().T @ w)) / s**2)
     left = w - matrix @ b
     freedom = max(1, w.size - b.size)
     sigma = np.linalg.norm(left) / np.sqrt(freedom)
@@ -155,7 +158,7 @@ def fit_regular_waves(
         float(sigma * np.sqrt(spread.sum()) / size) if size else np.inf,
         total_db,
         gain_db,
-        float(s[0] / s[-1]),
+        float(s[-1] / s[0]),
         tuple(told),
     )
 
@@ -219,9 +222,10 @@ def _system(
             "read more or lower the degree",
         )
     if w.size * count > MOST_NUMBERS:
+        most = int(np.sqrt(1 + MOST_NUMBERS / (2 * w.size))) - 1
         raise InputError(
-            f"{w.size} readings of {count} waves are too many for a dense matrix",
-            "lower the degree, or take fewer readings",
+            f"{w.size} readings of {count} waves, degree {degree}, are too many for a dense matrix",
+            f"lower the degree to {most}, or take fewer readings" if most > 0 else "take fewer readings",
         )
     matrix = np.empty((w.size, count), dtype=complex)
     step = max(1, 4_000_000 // (3 * count))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import chain
 from typing import Any, Literal
 
 import numpy as np
@@ -15,6 +16,7 @@ from nf2ff.power_only.peak import scan_peak
 from nf2ff.power_only.scan import PowerScan, SensitivityScan
 from nf2ff.power_only.totals import TotalPower, TotalSensitivity, scan_tis, scan_trp
 from nf2ff.power_only.weights import different_positions
+from nf2ff.report.result import warning_lines
 
 Real = NDArray[np.float64]
 
@@ -125,8 +127,5 @@ def _dbm(watts: Real) -> Any:
 
 def _told(scan: PowerScan | SensitivityScan, *warnings: tuple[tuple[str, ...], ...]) -> list[str]:
     """Sentences of all frequencies, each once."""
-    return [
-        f"{frequency / 1e9:.9g} GHz: {sentence}"
-        for frequency, *some in zip(scan.frequency, *warnings, strict=True)
-        for sentence in dict.fromkeys(s for sentences in some for s in sentences)
-    ]
+    each = (dict.fromkeys(chain.from_iterable(some)) for some in zip(*warnings, strict=True))
+    return warning_lines(scan.frequency, each)

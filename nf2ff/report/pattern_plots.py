@@ -22,18 +22,7 @@ from nf2ff.metrics.beam_set import BeamSet, distribution, envelope
 from nf2ff.metrics.cuts import cut_through
 from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane, PlaneLike, beside
-from nf2ff.report.picture import (
-    TEXT_COLOUR,
-    decibels,
-    finish,
-    frequency_label,
-    level_ends,
-    new_axes,
-    new_figure,
-    polar_rings,
-    set_levels,
-    style_axes,
-)
+from nf2ff.report import picture
 from nf2ff.report.result import azimuth_text
 
 if TYPE_CHECKING:
@@ -89,7 +78,9 @@ def _cut(one: Modes, top: Peak, plane: Plane, seen: FarField | None) -> _Cut:
     co = at_peak / np.linalg.norm(at_peak)
     both = np.stack([co.conj() @ field, np.array([-co[1], co[0]]) @ field])
     none = np.zeros_like(both[0])
-    level = decibels(4 * np.pi * np.stack([intensity(x, none) for x in both]) / one.radiated_power()[0])
+    level = picture.decibels(
+        4 * np.pi * np.stack([intensity(x, none) for x in both]) / one.radiated_power()[0]
+    )
     r, along, across = unit_vectors(theta, phi)
     tangent = np.cos(turn) * along + np.sin(turn) * across
     t, p = direction_angles(np.cos(angle)[:, None] * r + np.sin(angle)[:, None] * tangent)
@@ -134,11 +125,11 @@ def peak_cuts(
         If there is no pattern, too many, or one has several frequencies.
     """
     _checked(patterns)
-    figure = new_figure((8.0, 7.6))
+    figure = picture.new_figure((8.0, 7.6))
     panels: Sequence[Any] = figure.subplots(2, 1, sharex=True)
     tops = {name: peak(one) for name, one in patterns.items()}
     highest = max(10 * np.log10(float(top.directivity[0])) for top in tops.values())
-    floor, ceiling = level_ends(highest)
+    floor, ceiling = picture.level_ends(highest)
     for i, ax in enumerate(panels):
         names = []
         for colour, (name, one) in zip(FILE_COLOURS, patterns.items(), strict=False):
@@ -154,13 +145,13 @@ def peak_cuts(
         shown = " and ".join(dict.fromkeys(names))
         ax.set_xlim(-np.degrees(reach), np.degrees(reach))
         ax.set_xticks(_ticks(np.degrees(reach)))
-        set_levels(ax, floor, ceiling)
+        picture.set_levels(ax, floor, ceiling)
         ax.set_ylabel("directivity [dBi]")
-        ax.text(0.01, 0.97, shown, transform=ax.transAxes, va="top", fontsize=10, color=TEXT_COLOUR)
-        style_axes(ax)
-    finish(panels[1], "", ("angle from the peak [deg]", "directivity [dBi]"), columns=2)
+        ax.text(0.01, 0.97, shown, transform=ax.transAxes, va="top", fontsize=10, color=picture.TEXT_COLOUR)
+        picture.style_axes(ax)
+    picture.finish(panels[1], "", ("angle from the peak [deg]", "directivity [dBi]"), columns=2)
     note = "\ndotted: not measured" if any(_hides(x) for x in seen.values()) else ""
-    panels[0].set_title(_title(patterns, tops) + note, fontsize=11, color=TEXT_COLOUR)
+    panels[0].set_title(_title(patterns, tops) + note, fontsize=11, color=picture.TEXT_COLOUR)
     return panels[0]
 
 
@@ -194,8 +185,8 @@ def peak_polar(one: Modes, *, name: str = "", plane: PlaneLike = 0.0, seen: FarF
     """
     _checked({name or "the pattern": one})
     top = peak(one)
-    ax = new_axes((6.6, 7.4), (0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4), projection="polar")
-    floor, ceiling = level_ends(10 * np.log10(float(top.directivity[0])))
+    ax = picture.new_axes((6.6, 7.4), (0.09, 0.15, 0.82, 0.82 * 6.6 / 7.4), projection="polar")
+    floor, ceiling = picture.level_ends(10 * np.log10(float(top.directivity[0])))
     for i, (which, colour) in enumerate(zip(_planes(one, top, plane), FILE_COLOURS, strict=False)):
         found = _cut(one, top, which, seen)
         shown = [np.maximum(x, floor) for x in (found.co, found.cross)]
@@ -203,10 +194,10 @@ def peak_polar(one: Modes, *, name: str = "", plane: PlaneLike = 0.0, seen: FarF
         found.drawn(ax, found.angle, shown[0], **look)
         look |= {"linewidth": 0.9, "linestyle": (0, (5, 1.8)), "label": f"{found.name}, cross-polar"}
         found.drawn(ax, found.angle, shown[1], **look)
-    polar_rings(ax, floor, ceiling, angle=157.5)
+    picture.polar_rings(ax, floor, ceiling, angle=157.5)
     note = "; dotted: not measured" if _hides(seen) else ""
     title = f"{_title({name: one}, {name: top})}\nangle from the peak{note}"
-    return finish(ax, title, None, columns=2, drop=26, pad=14)
+    return picture.finish(ax, title, None, columns=2, drop=26, pad=14)
 
 
 def _ticks(reach: float) -> Real:
@@ -221,7 +212,7 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
         top = tops[name]
         label = f"{name}: " if len(patterns) > 1 else ""
         lines.append(
-            f"{label}{frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):.2f} dBi at "
+            f"{label}{picture.frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):.2f} dBi at "
             f"theta {(theta := float(np.degrees(top.theta[0]))):.2f}°, "
             f"phi {azimuth_text(theta, float(np.degrees(top.phi[0])), 2, '°')}"
         )
@@ -260,7 +251,7 @@ def pattern_map(
     """
     _checked({name or "the pattern": one})
     top = peak(one)
-    ax = new_axes((8.4, 4.6) if kind == "theta-phi" else (6.6, 5.6))
+    ax = picture.new_axes((8.4, 4.6) if kind == "theta-phi" else (6.6, 5.6))
     highest = 10 * np.log10(float(top.directivity[0]))
     if kind == "theta-phi":
         # A beam at phi = 0 is not cut in two.
@@ -289,7 +280,7 @@ def pattern_map(
         names = "xyz"[(axis + 1) % 3], "xyz"[(axis + 2) % 3]
         ax.set(xlabel=f"direction cosine to {names[0]}", ylabel=f"direction cosine to {names[1]}")
         ax.set_aspect("equal")
-        ax.set_title(f"seen towards {sign}{'xyz'[axis]}", loc="left", fontsize=9, color=TEXT_COLOUR)
+        ax.set_title(f"seen towards {sign}{'xyz'[axis]}", loc="left", fontsize=9, color=picture.TEXT_COLOUR)
         towards = frame @ _unit(top)
         spot = float(towards[0]), float(towards[1])
     levels = 5 * np.ceil(highest / 5) + np.arange(-MAP_DEPTH, 0.1, 2.5)
@@ -302,10 +293,10 @@ def pattern_map(
         veil = {"levels": [0.5, 1.5], "colors": "none", "hatches": ["///"]}
         ax.contourf(x, y, (~there).astype(float), **veil).set(edgecolor="white", linewidth=0)
         ax.contour(x, y, (~there).astype(float), levels=[0.5], colors="white", linewidths=1.2)
-    style_axes(ax)
+    picture.style_axes(ax)
     ax.grid(visible=False)
     note = "" if there.all() else "\nhatched: not measured"
-    ax.figure.suptitle(_title({name: one}, {name: top}) + note, fontsize=11, color=TEXT_COLOUR)
+    ax.figure.suptitle(_title({name: one}, {name: top}) + note, fontsize=11, color=picture.TEXT_COLOUR)
     return ax
 
 
@@ -328,7 +319,7 @@ def _half_space(top: Peak) -> tuple[int, str, Real]:
 
 
 def _directivity(one: Modes, e_theta: Complex, e_phi: Complex) -> Real:
-    return np.asarray(decibels(4 * np.pi * intensity(e_theta, e_phi) / one.radiated_power()[0]))
+    return np.asarray(picture.decibels(4 * np.pi * intensity(e_theta, e_phi) / one.radiated_power()[0]))
 
 
 def balloon(one: Modes, *, name: str = "", seen: FarField | None = None) -> Axes:
@@ -367,7 +358,7 @@ def balloon(one: Modes, *, name: str = "", seen: FarField | None = None) -> Axes
     r = np.clip((level - low) / MAP_DEPTH, 0, 1)
     t, p = np.meshgrid(theta, phi, indexing="ij")
     place = [r * np.sin(t) * np.cos(p), r * np.sin(t) * np.sin(p), r * np.cos(t)]
-    ax = new_axes((7.2, 6.2), projection="3d")
+    ax = picture.new_axes((7.2, 6.2), projection="3d")
     norm, colours = Normalize(low, highest), colormaps["viridis"]
     # From the side of the beam, and a little above; lit from there (normals point inwards).
     seen_from = float(np.degrees(top.phi[0])) + 40
@@ -377,15 +368,15 @@ def balloon(one: Modes, *, name: str = "", seen: FarField | None = None) -> Axes
     ax.plot_surface(*place, lightsource=LightSource(azdeg=270 - seen_from, altdeg=-20), **look)
     for i, axis in enumerate("xyz"):
         end = 1.25 * np.eye(3)[i]
-        ax.plot(*zip(np.zeros(3), end, strict=True), color=TEXT_COLOUR, linewidth=1)
-        ax.text(*(1.1 * end), axis, color=TEXT_COLOUR, fontsize=11)
+        ax.plot(*zip(np.zeros(3), end, strict=True), color=picture.TEXT_COLOUR, linewidth=1)
+        ax.text(*(1.1 * end), axis, color=picture.TEXT_COLOUR, fontsize=11)
     ax.set(xlim=(-1, 1), ylim=(-1, 1), zlim=(-1, 1))
     ax.set_box_aspect((1, 1, 1))
     ax.set_axis_off()
     ax.view_init(elev=20, azim=seen_from)
     ax.figure.colorbar(ScalarMappable(norm, colours), ax=ax, label="directivity [dBi]", shrink=0.7)
     note = "" if there.all() else "\ngrey: not measured"
-    ax.set_title(_title({name: one}, {name: top}) + note, fontsize=11, color=TEXT_COLOUR)
+    ax.set_title(_title({name: one}, {name: top}) + note, fontsize=11, color=picture.TEXT_COLOUR)
     return ax
 
 
@@ -414,10 +405,10 @@ def level_distribution(patterns: Mapping[str, Modes]) -> Axes:
     sets = {name: BeamSet((beam,)) for name, beam in beams.items()}
     if len(beams) > 1:
         sets["the best of them"] = BeamSet(tuple(beams.values()))
-    ax = new_axes((8.0, 5.0))
+    ax = picture.new_axes((8.0, 5.0))
     for i, (name, some) in enumerate(sets.items()):
         found = distribution(envelope(some, quantity="eirp" if absolute else "directivity"))
-        level = decibels(found.value[0] / (1e-3 if absolute else 1))
+        level = picture.decibels(found.value[0] / (1e-3 if absolute else 1))
         last = i == len(beams)
         colour = "#3c4043" if last else FILE_COLOURS[i]
         style = {"linewidth": 2.6 if last else 1.7, "linestyle": (0, (1.5, 1.2)) if last else "-"}
@@ -427,4 +418,4 @@ def level_distribution(patterns: Mapping[str, Modes]) -> Axes:
     ax.set_ylim(0, 100)
     unit = "EIRP [dBm]" if absolute else "directivity [dBi]"
     labels = (unit, "part of the sphere at or below [%]")
-    return finish(ax, frequency_label(next(iter(patterns.values()))), labels, columns=3)
+    return picture.finish(ax, picture.frequency_label(next(iter(patterns.values()))), labels, columns=3)

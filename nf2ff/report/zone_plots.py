@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 Real = NDArray[np.float64]
 
-#: Readings farther from the line of a cut than this part of the zone's radius are not of it.
-_BESIDE = 0.02
+#: Readings farther from the line of a cut than this part of the zone's radius are not of it: the former, so
+#: that no second row is in it, where that leaves enough of them.
+_BESIDE = 0.005, 0.02
 #: A cut of fewer readings than this is no cut: all readings stand in its place.
 _FEW = 7
 
@@ -84,9 +85,8 @@ def _cut(ax: Any, place: Real, axis: int, part: Variation, shift: float, ylabel:
     """Readings near the axis through the centre, over the way along it."""
     reach = float(np.abs(place).max())
     others = np.delete(place, axis, axis=1)
-    on = np.linalg.norm(others, axis=1) <= _BESIDE * reach if others.size else np.ones(len(place), bool)
-    if on.sum() < _FEW:
-        on[:] = True
+    beside = np.linalg.norm(others, axis=1) if others.size else np.zeros(len(place))
+    on = next((x for x in (beside <= b * reach for b in _BESIDE) if x.sum() >= _FEW), beside >= 0)
     order = np.flatnonzero(on)[np.argsort(place[on, axis], kind="stable")]
     x, all_of_them = place[order, axis], others.size and on.all()
     # Of a line the readings are joined; of readings anywhere they are dots.
@@ -116,7 +116,7 @@ def _map(ax: Any, place: Real, value: Real, title: str, names: list[str], *, hol
         shown = ax.tripcolor(Triangulation(*place[first].T), value[first], shading="gouraud", **look)
     ax.set_aspect("equal")
     ax.set_xlabel(f"{names[0]} from the zone's centre [mm]")
-    ax.set_ylabel(f"{names[1]} [mm]")
+    ax.set_ylabel(f"{names[1]} from the zone's centre [mm]")
     style_axes(ax)
     ax.grid(visible=False)
     bar = ax.figure.colorbar(shown, ax=ax, shrink=0.9)

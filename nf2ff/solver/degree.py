@@ -22,13 +22,16 @@ REDUNDANCY = 1.5
 
 
 def whole(degree: int) -> int:
-    """The degree a user asks for; what is no whole number is refused."""
+    """The degree a user asks for; what is no whole number from 1 is refused."""
     try:
-        return operator.index(degree)
+        found = operator.index(degree)
     except TypeError:
         raise InputError(
             f"degree is {degree!r}, expected a whole number", "write it without a decimal point"
         ) from None
+    if found < 1:
+        raise InputError(f"degree is {degree}, expected at least 1")
+    return found
 
 
 def count_limit(samples: Samples) -> int:
@@ -78,8 +81,6 @@ def choose_degree(
     """The degree to solve for and why, at most ``limit``; what asks for more is refused."""
     who = f"the {samples.response.shape[1]} samples"
     if degree is not None:
-        if degree < 1:
-            raise InputError(f"degree is {degree}, expected at least 1")
         if degree > limit:
             raise InputError(
                 f"{who} determine degree {limit} at most, not {degree}, which needs "
@@ -109,7 +110,7 @@ def choose_degree(
             f"{DEGREE_TAIL_DB:g} dB"
         )
     # The antenna lies within the sphere on which it is measured.
-    kr = k * float(samples.radius.max())
+    kr = k * samples.farthest
     # More than kr is needed in any case: a far sphere is not searched.
     inside = required_degree(kr, tail_db=DEGREE_TAIL_DB) if kr < limit else limit
     if inside < limit:

@@ -126,6 +126,7 @@ def write_two(tmp_path, *, extra=0.0, spoilt=()):
     (tmp_path / "terms.toml").write_text(TERMS.replace("thermal-ramp", "channel-imbalance"))
 
 
+@pytest.mark.slow
 def test_every_frequency_is_told(tmp_path):
     write_two(tmp_path, spoilt=(20, 70))
     done = run(*arguments(tmp_path), "--left", tmp_path / "left.toml")
@@ -137,6 +138,7 @@ def test_every_frequency_is_told(tmp_path):
     assert "# A residual at the noise proves nothing" in (tmp_path / "left.toml").read_text()
 
 
+@pytest.mark.slow
 def test_a_scan_that_is_not_explained_is_not_written(tmp_path):
     write_two(tmp_path, extra=1j * np.radians(5))
     says = r"reduced chi-square is \d.*name terms that may be missing, such as cable-flexing"
@@ -149,6 +151,7 @@ def test_a_scan_that_is_not_explained_is_not_written(tmp_path):
         ('[[error]]\nkind = "axis-zero"\naxis = "phi"\noffset_deg = 1\n', "no scan sees the zero of phi"),
         ('[[error]]\nkind = "axis-zero"\naxis = "theta"\noffset_deg = 0\n', "axis-zero has a prior of zero"),
         ('[[error]]\nkind = "axis-zero"\naxis = "theta"\n', "error 1 .*: offset is missing"),
+        (TERMS.replace("15", "1e300"), "error 2 .*: phase_deg is 1e.300, expected .* at most 1e.12"),
         ("degrees = 3\n", "degrees"),
         ("", "there is nothing to estimate"),
     ],
@@ -157,6 +160,13 @@ def test_refused(made, tmp_path, text, says):
     made()
     (tmp_path / "terms.toml").write_text(text)
     assert_refused(tmp_path, *arguments(tmp_path), says=says)
+
+
+@pytest.mark.parametrize("options", [("--degree", 0), ("--frequency-ghz", "nan")])
+def test_options_that_are_refused(made, tmp_path, options):
+    made()
+    says = "degree is 0, expected at least 1" if 0 in options else "holds no nan GHz, the nearest"
+    assert_refused(tmp_path, *arguments(tmp_path), *options, says=says)
 
 
 def test_the_template_is_read(tmp_path):

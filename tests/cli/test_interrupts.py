@@ -88,6 +88,7 @@ def test_ctrl_c_is_one_line(scan, tmp_path, monkeypatch, command):
     assert not [*tmp_path.iterdir()]
 
 
+@pytest.mark.slow
 def test_stopped_draws_are_resumed_to_the_last_bit(scan, tmp_path, budget, stop_at):
     out, words = tmp_path / "out.h5", ("uncertainty", scan, budget("trp", "eirp"), "--jobs", 1)
     begin = (*words, "--draws", 14, "--seed", 5)

@@ -2,6 +2,8 @@
 
 import csv
 import json
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -38,14 +40,21 @@ def modes_of(antenna, degree, hertz=(FREQUENCY,)):
     return modes_from_far_field(field, degree=degree)
 
 
-@pytest.fixture
-def box(tmp_path):
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
     """A result of a scan with noise 50 dB below the strongest reading and less."""
+    folder = tmp_path_factory.mktemp("box")
     hertz, grid = [FREQUENCY, 1.05 * FREQUENCY], grid_for_degree(20)
     scan = simulate_grid(pair(), frequency=hertz, grid=grid, radius=0.5, noise=0.1, rng=1)
-    write_samples(tmp_path / "scan.h5", scan)
-    assert run("transform", tmp_path / "scan.h5", "-o", tmp_path / "box.h5").code == 0
-    return tmp_path
+    write_samples(folder / "scan.h5", scan)
+    assert run("transform", folder / "scan.h5", "-o", folder / "box.h5").code == 0
+    return folder
+
+
+@pytest.fixture
+def box(made, tmp_path):
+    """A folder with that scan and its result."""
+    return Path(shutil.copytree(made, tmp_path, dirs_exist_ok=True))
 
 
 def facts_of(*words):
@@ -198,6 +207,8 @@ def test_modes_stay_modes_and_a_coarse_scan_is_warned_of(tmp_path):
         (("--radius-m", 1), "--radius-m belongs to --parts"),
         (("--part-size-m", 1), "--part-size-m belongs to --parts"),
         (("--parts", 1, "--part-size-m", -1), "--part-size-m is -1, expected a length above 0"),
+        (("--parts", 1, "--part-size-m", 1e-320), "expected a length above 0, 1e-6 to 1e+06 m"),
+        (("--surface", "z=0.01", "--size-m", 1e308), "--size-m is 1e+308, expected a length above 0, 1e-6"),
         (("-o", "t.csv"), "a table is written of --parts, --surface or --elements"),
     ],
 )
@@ -213,6 +224,10 @@ def test_wrong_usage(tmp_path, words, says):
     [
         (("--surface", "w=1"), r"surface is 'w=1': expected sphere=RADIUS about the origin"),
         (("--surface", "sphere=-1"), r"the sphere has a radius of -1 m: give one above 0"),
+        (("--surface", "z=1e308"), r"surface is 'z=1e308': expected .*, all in m, at most 1e.06"),
+        (("--parts", 1, "--radius-m", 1e6), r"parts are looked for up to 1e.06 m from the origin, and modes"),
+        (("--parts", 10**9), r"1000000000 parts of size 0.0225 m have .* modes, the most is 10000: ask for"),
+        (("--frequency-ghz", "nan"), r"holds no nan GHz, the nearest frequency is 9.99308"),
         (("--frequency-ghz", 3), r"holds no 3 GHz, the nearest frequency is 9.99308"),
         (("-o", "t.bmp"), r"is not a picture, expected a name that ends in"),
     ],
@@ -228,6 +243,20 @@ def test_elements_at_another_frequency_are_refused(tmp_path):
     (tmp_path / "at.csv").write_text("x_m,y_m,z_m\n0,0,0\n", encoding="ascii")
     words = ("--elements", tmp_path / "at.csv", "--element", tmp_path / "one.h5")
     says = r"one.h5: holds no 9.99308.* GHz, the nearest frequency is 9 GHz"
+    assert_refused(tmp_path, "locate", tmp_path / "m.h5", *words, says=says)
+
+
+@pytest.mark.parametrize(
+    ("places", "says"),
+    [
+        ("0,0,0\n1e6,0,0\n", r"elements stand up to 1e.06 m from the origin, and modes up to degree 4 hold"),
+        ("0,0,0\n" * 60, "there are 60 elements for 48 modes of degree 4: leave out elements"),
+    ],
+)
+def test_elements_that_modes_cannot_hold_are_refused(tmp_path, places, says):
+    write_modes(tmp_path / "m.h5", modes_of(SOURCE, 4))
+    (tmp_path / "at.csv").write_text("x_m,y_m,z_m\n" + places, encoding="ascii")
+    words = ("--elements", tmp_path / "at.csv", "--element", tmp_path / "m.h5")
     assert_refused(tmp_path, "locate", tmp_path / "m.h5", *words, says=says)
 
 

@@ -2,9 +2,12 @@
 
 import json
 
+import h5py
 import numpy as np
 import pytest
 from commands import run, simulated, succeed
+
+from nf2ff.io.native import read_samples, write_samples
 
 #: Most lines that a command prints: a screen (asked of us, no source).
 SCREEN = 60
@@ -103,3 +106,39 @@ def test_inspect_fits_a_screen(folder, file, request):
         return
     assert f"{COUNT} frequencies from 2 to 2.2 GHz" in lines
     assert len(succeed("inspect", folder / file, "--all").splitlines()) > COUNT
+
+
+@pytest.mark.slow
+def test_blocks_of_frequencies_change_no_bit(folder, tmp_path, monkeypatch):
+    # Half of the sphere, so that directions are marked, too.
+    samples = read_samples(folder / "scan.h5").part(range(9))
+    write_samples(folder / "half.h5", samples.part(range(9), samples.theta < 1.6))
+    found = []
+    for block, chunk in ((2**24, 2**20), (1, 2**12)):
+        monkeypatch.setattr("nf2ff.antenna.far_field._BLOCK", block)
+        monkeypatch.setattr("nf2ff.io.hdf5._CHUNK", chunk)
+        result = tmp_path / f"{block}.h5"
+        assert run("transform", folder / "half.h5", "-o", result, "--degree", 4).code == 0
+        outputs = {"": result}
+        for name, words in {
+            "field.h5": (),
+            "other.h5": ("--theta-step-deg", 10, "--frequency-ghz", 2.01587, "--frequency-ghz", 2.02222),
+            "field.csv": ("--what", "field"),
+            "levels.csv": ("--what", "levels"),
+            "cuts.csv": (),
+        }.items():
+            outputs[name] = tmp_path / f"{block}-{name}"
+            assert run("export", result, "-o", outputs[name], *words).code == 0
+        found.append({name: contents(path) for name, path in outputs.items()})
+    assert found[0] == found[1]
+    assert found[0][""]["far_field/trusted"].count(0) > 1000
+
+
+def contents(path):
+    """Bytes of a text, or of each dataset."""
+    if path.suffix == ".csv":
+        return path.read_bytes()
+    data = {}
+    with h5py.File(path) as file:
+        file.visititems(lambda name, x: data.update({name: x[()].tobytes()}) if hasattr(x, "shape") else None)
+    return data

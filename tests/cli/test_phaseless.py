@@ -24,6 +24,24 @@ def cuts():
     return phaseless_scan(cluster(2), grid_positions((1.4,)), "cuts", seed=2)[0]
 
 
+@pytest.mark.parametrize(
+    ("options", "code", "says"),
+    [
+        (("--noise-db", "nan"), 2, "--noise-db is nan, expected decibels, -200 to 200"),
+        (("--noise-db", "1e308"), 2, "--noise-db is 1e+308, expected decibels, -200 to 200"),
+        (("--seed", "-1"), 2, "-1 is not in the range x>=0"),
+        # Deviances so large that nothing added to them changes them.
+        (("--noise-db", "-200"), 1, "times the misfit that noise explains"),
+    ],
+)
+def test_numbers_beyond_measure(cuts, tmp_path, options, code, says):
+    write_samples(tmp_path / "scan.h5", cuts)
+    words = ("transform", tmp_path / "scan.h5", "-o", tmp_path / "r.h5", "--degree", DEGREE, "--starts", 2)
+    done = run(*words, *options)
+    assert (done.code, done.out) == (code, "")
+    assert says in done.err
+
+
 @pytest.mark.slow
 def test_powers_on_two_spheres_become_a_certified_result(tmp_path):
     antenna = cluster(2)

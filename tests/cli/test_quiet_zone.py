@@ -5,7 +5,7 @@ import re
 
 import numpy as np
 import pytest
-from commands import assert_refused, run, succeed
+from commands import assert_refused, run, simulated, succeed
 from zone_cases import line, plane, towards, wave
 
 from nf2ff.io.budget_toml import read_budget
@@ -160,6 +160,7 @@ def test_pictures(kind, tmp_path, rng):
         (["--size-m", "-1"], "--size-m is -1, expected metres above 0"),
         (["--centre-m", "0,0,0", "--size-m", "0.1"], r"no reading lies in the zone, .* z 2\.5 to 2\.5 m"),
         (["--direction", "0,0,0"], "direction of the zone is"),
+        (["--probe-level-db", "nan"], "--probe-level-db is nan, expected decibels, -1000 to 1000"),
         (["--max-tilt-deg", "0"], "limit tilt_deg is 0"),
         (["--plot", "a.txt"], "a.txt: is not a picture"),
     ],
@@ -175,6 +176,7 @@ def test_bad_input_is_one_line(scanned, options, says):
         (["--depth-m", "1"], "--depth-m is of a cylinder or a square: give --shape"),
         (["--direction", "up"], "--direction is 'up', expected three numbers X,Y,Z or an axis such as -x"),
         (["--centre-m", "1,2"], "--centre-m is '1,2', expected three numbers X,Y,Z"),
+        (["--centre-m", "1e308,0,0"], "--centre-m is '1e308,0,0', expected three numbers X,Y,Z"),
         (["--plot-frequency-ghz", "28"], "--plot-frequency-ghz needs --plot"),
     ],
 )
@@ -188,6 +190,15 @@ def test_a_broken_table_is_one_line(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("x_m,y_m,z_m,frequency_ghz,real\n", encoding="utf-8")
     assert_refused(tmp_path, "quiet-zone", path, says=f"^nf2ff: {path}: line 1: the field has real: expected")
+
+
+@pytest.mark.parametrize(("column", "row"), [("x_m", "1e300,0,0,3,0,0"), ("amplitude_db", "1,0,0,3,1e308,0")])
+def test_numbers_beyond_measure_are_told_by_line_and_column(tmp_path, column, row):
+    path = tmp_path / "a.csv"
+    rows = "\n".join(f"{x / 100},0,0,3,-1.5,0" for x in range(9))
+    path.write_text(f"x_m,y_m,z_m,frequency_ghz,amplitude_db,phase_deg\n{rows}\n{row}\n", encoding="utf-8")
+    says = f"line 11, column {column}: is 1e30[08], expected a finite number of at most"
+    assert_refused(tmp_path, "quiet-zone", path, says=says)
 
 
 def test_the_spread_over_the_zone_is_a_term_of_a_budget(scanned, tmp_path):
@@ -215,3 +226,17 @@ def test_the_stray_wave_is_an_error_of_a_budget(scanned, tmp_path):
     assert_refused(tmp_path, "quiet-zone", scanned, "--error", path, says="exists")
     same, says = tmp_path / "both.toml", "two outputs have the same name"
     assert_refused(tmp_path, "quiet-zone", scanned, "--error", same, "--term", same, says=says)
+
+
+def test_that_error_goes_through_a_scan(scanned, tmp_path):
+    scan, budget = simulated(tmp_path / "scan.h5"), tmp_path / "error.toml"
+    succeed("quiet-zone", scanned, "--size-m", 0.3, "--error", budget)
+    done = run("uncertainty", scan, budget, "-o", tmp_path / "out.h5", "--linear", "--json")
+    (one,) = json.loads(done.out)["frequencies"]
+    found = {x["name"]: x["standard_uncertainty_db"] for x in one["metrics"] if x["unit"] == "dB"}
+    # Of a wave from where the antenna sends as much as at its peak 8.686 rho/sqrt(2); it sends a little less
+    # there, small as it is.
+    most = 8.686 * 10 ** (-29.6 / 20) / np.sqrt(2)
+    assert 0.5 * most < found["eirp"] < 1.01 * most
+    assert 0 < found["directivity"] < found["eirp"]
+    assert "stray wave in the quiet zone, 34." in one["metrics"][0]["terms"][0]["note"]

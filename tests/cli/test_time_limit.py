@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 import pytest
-from commands import simulated
+from commands import run, simulated
 
 import nf2ff
 
@@ -81,3 +81,9 @@ def test_the_option(tmp_path, seconds, code, says):
     assert done.stderr.endswith(says)
     if not code:
         assert json.loads(done.stdout)["holds"] == "samples"
+
+
+@pytest.mark.parametrize("seconds", ["nan", "inf", "1e10"])
+def test_a_limit_that_is_none(tmp_path, seconds):
+    says = f"nf2ff: --time-limit-s is {float(seconds):g}, expected seconds above 0, at most 1e+09\n"
+    assert run("--time-limit-s", seconds, "inspect", tmp_path) == (2, "", says)

@@ -126,6 +126,7 @@ def test_pole_rows_that_differ_are_warned_of(tmp_path):
             "--highest-power-dbm is only for a table of sensitivity: leave it out",
         ),
         (("--noise-floor-dbm", "nan"), 2, "nan dBm is no level, expected a finite number"),
+        (("--noise-floor-dbm", "1e308"), 2, "1e+308 dBm is no level, expected a finite number below 1000"),
         (("--plot", "x.bmp"), 1, "is not a picture, expected a name that ends in .png"),
     ],
 )

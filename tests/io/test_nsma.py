@@ -694,7 +694,7 @@ def test_no_file_and_too_large_ones(tmp_path, monkeypatch):
     with pytest.raises(ValueError, match=r"none\.nsma: no such file"):
         read_nsma(tmp_path / "none.nsma")
     path = put(tmp_path / "a.nsma", GOOD)
-    monkeypatch.setattr(nsma_reader, "MAX_NSMA_BYTES", 100)
+    monkeypatch.setattr(nsma, "MAX_NSMA_BYTES", 100)
     with pytest.raises(ValueError, match=r"\d+ bytes, the limit is 100: split the file"):
         read_nsma(path)
 
@@ -703,7 +703,7 @@ def test_no_file_and_too_large_ones(tmp_path, monkeypatch):
 def test_too_many_lines(tmp_path, monkeypatch, end):
     path = tmp_path / "a.nsma"
     path.write_bytes(GOOD.replace("\n", end).encode())
-    monkeypatch.setattr(nsma_reader, "MAX_LINES", GOOD.count("\n"))
+    monkeypatch.setattr(nsma, "MAX_LINES", GOOD.count("\n"))
     assert len(read_nsma(path).cuts) == 2
     path.write_bytes((end + GOOD.replace("\n", end)).encode())
     with pytest.raises(ValueError, match=r"has more than 40 lines, the limit: split the file"):

@@ -69,6 +69,7 @@ def test_dipole_planes():
 def test_efficiency():
     modes = electric_dipole(F, efficiency=[0.5, 0.25])
     np.testing.assert_allclose(modes.radiated_power(), [0.5, 0.25], rtol=10 * EPS)
+    np.testing.assert_allclose(magnetic_dipole(F, efficiency=0.5).radiated_power(), 0.5, rtol=10 * EPS)
     modes = cosine_pattern(F, e_exponent=2, h_exponent=2, efficiency=0.3)
     np.testing.assert_allclose(modes.radiated_power(), 0.3, rtol=10 * EPS)
     for bad, message in (

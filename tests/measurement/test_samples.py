@@ -108,6 +108,8 @@ def test_units(unit):
 BAD_THETA = THETA.copy()
 BAD_THETA[3] = 3.2
 BAD_RADIUS = np.array([1.0, 2, 0, 1, 1])
+LARGE = RESPONSE.copy()
+LARGE[1, 2] = complex(np.nan, -1e80)
 
 
 @pytest.mark.parametrize(
@@ -124,6 +126,8 @@ BAD_RADIUS = np.array([1.0, 2, 0, 1, 1])
         ({"response": RESPONSE[:, :0]}, "there is no sample: give at least one"),
         ({"frequency": [], "response": RESPONSE[:0]}, "there is no frequency: give at least one"),
         ({"response": RESPONSE + np.inf}, r"response is .*inf.* at index \(0, 0\), expected"),
+        ({"response": RESPONSE * 1e200}, "response of sample . is .*e.200.*, expected at most 1e.70: check"),
+        ({"response": LARGE}, "response of sample 3 is nan-1e.80j, expected at most 1e.70: check its unit"),
         ({"theta": THETA[:4]}, r"theta has shape \(4,\), expected \(M,\) = \(5,\) or \(F, M\) = "),
         ({"phi": np.zeros((2, M))}, r"phi has shape \(2, 5\), expected .* like the response"),
         ({"chi": np.zeros((M, F))}, r"chi has shape \(5, 3\), expected"),
@@ -185,3 +189,30 @@ def test_other_columns_alone_are_checked():
     ):
         with pytest.raises(ValueError, match=message):
             samples.changed(**{column: value})
+
+
+def test_what_is_found_of_the_positions_is_kept():
+    asked = []
+
+    def widest(samples, power):
+        asked.append(power)
+        return float(samples.theta.max()) ** power
+
+    samples = make()
+    wanted = float(samples.theta.max())
+    assert [samples.once(widest, x) for x in (1, 2, 1)] == [wanted, wanted**2, wanted]
+    # Other responses at the same positions: the same. Other positions: anew.
+    assert samples.changed(response=2 * samples.response).once(widest, 2) == wanted**2
+    assert asked == [1, 2]
+    assert samples.changed(theta=samples.theta / 2).once(widest, 1) == wanted / 2
+    assert asked == [1, 2, 1]
+
+
+def test_least_median_and_largest_radius():
+    samples = make()
+    count = samples.theta.size
+    one = samples.changed(radius=np.full(count, 2.0))
+    assert (one.nearest, one.middle, one.farthest) == (2, 2, 2)
+    radius = np.linspace(1, 3, count)
+    several = samples.changed(radius=radius)
+    assert (several.nearest, several.middle, several.farthest) == (1, np.median(radius), 3)

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -41,13 +42,19 @@ def plan(**changes):
     return make_plan(replace(REQUEST, **changes))
 
 
+@cache
+def usual():
+    """The plan as it is asked for above."""
+    return plan()
+
+
 def codes(found):
     return {notice.code for notice in found.warnings}
 
 
 def test_a_known_place_against_the_whole_device():
     """28 GHz, 30 cm and 5 cm: exact degrees (closed form) in place of 99 and 25 by the customary rule."""
-    found = plan()
+    found = usual()
     k = float(wavenumber(28e9))
     assert found.minimum_radius == pytest.approx(0.025)
     assert found.choices[0].spectrum_degree == required_degree(0.025 * k) == 22
@@ -67,7 +74,7 @@ def test_what_centring_saves():
     assert found.minimum_radius == pytest.approx(0.125)
     assert found.centred_radius == pytest.approx(0.025)
     np.testing.assert_allclose(found.centre, [0.1, 0, 0], atol=1e-9)
-    assert found.centred.degree == plan().degree < found.degree
+    assert found.centred.degree == usual().degree < found.degree
     # So does moving the centre of rotation there, in a larger sphere of the whole device.
     moved = plan(parts=(Part((0.1, 0, 0), diameter=0.05),), centre=(0.1, 0, 0))
     assert moved.degree == found.centred.degree
@@ -75,7 +82,7 @@ def test_what_centring_saves():
 
 
 def test_the_quickest_that_the_axes_can_do_is_taken():
-    found = plan()
+    found = usual()
     assert found.scan.duration == min(scan.duration for scan in found.scans)
     limited = replace(REQUEST.positioner, phi=replace(REQUEST.positioner.phi, turns=1.1))
     found = plan(positioner=limited)
@@ -143,7 +150,7 @@ def test_warnings():
     averaged = 10 * math.log10((n + 2) * (2 * n + 2) / (2 * n * (n + 2)))
     assert noisy.warnings[0].figures["margin_db"] == pytest.approx(44.6 + averaged, abs=0.1)
     assert noisy.noise_margin_db == noisy.warnings[0].figures["margin_db"]
-    assert plan().noise_margin_db is None
+    assert usual().noise_margin_db is None
     # asin(2.5 cm / 50 cm), closed form.
     assert noisy.seen_angle == pytest.approx(math.asin(0.05), rel=1e-12)
 

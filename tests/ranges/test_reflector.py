@@ -104,8 +104,15 @@ def test_a_rolled_edge_ends_in_the_shadow():
 # --- field ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("axis", ["x", "y"])
-@pytest.mark.parametrize("exponent", [0.0, 6.0])
+@pytest.mark.parametrize(
+    ("exponent", "axis"),
+    [
+        (0.0, "x"),
+        (6.0, "y"),
+        pytest.param(0.0, "y", marks=pytest.mark.slow),
+        pytest.param(6.0, "x", marks=pytest.mark.slow),
+    ],
+)
 def test_field_is_that_of_rays(exponent, axis):
     # With a rolled edge hardly anything else is in the zone: co- and cross-polar, all three components. The
     # next term of rays is -j z/(2k) lap(A), 1 % of A for cos^6 (parabolic equation of a wave exp(-jkz)).
@@ -228,26 +235,33 @@ def test_feed_displaced_sideways_tilts_the_wave():
     terms = np.stack([np.ones_like(x), x, y], axis=1)
     slope = np.linalg.lstsq(terms, path, rcond=None)[0]
     assert np.degrees(slope[1]) == pytest.approx(0.179, abs=5e-4)  # printed
-    # A wave of phase k s x travels towards -x by asin(s).
-    assert np.degrees(figures.tilt[0]) == pytest.approx(-np.degrees(np.arcsin(slope[1])), abs=0.002)
-    assert abs(np.degrees(figures.tilt[1])) < 0.003
+    # A wave of phase k s x travels towards -x by asin(s). (By the prototype's physical optics, its rim not
+    # named, 0.177; ours gives 0.180 to 0.182 on a line of 0.5 m for a sharp rim and teeth.)
+    assert np.degrees(figures.tilt[0]) == pytest.approx(-np.degrees(np.arcsin(slope[1])), abs=5e-4)
+    assert abs(np.degrees(figures.tilt[1])) < 1e-3
 
 
 def test_feed_displaced_along_the_axis_bends_the_phase():
+    # Against the field without displacement; along x.
     reflector, k = printed(ROLLED), 2 * np.pi * 28e9 / SPEED_OF_LIGHT
     x = np.linspace(-0.25, 0.25, 101)
     points = np.stack([x, np.full_like(x, 0.75), np.full_like(x, 2.5)], axis=1)
-    field = reflected_field(
-        reflector, reflector.feed(displacement=(0, 0, 0.005), exponent=6), ZONE, frequency=28e9
+
+    def bent(phase):
+        """Largest minus smallest of a fit of degree 2."""
+        return np.degrees(np.ptp(np.polyval(np.polyfit(x, phase, 2), x)))
+
+    plain, moved = (
+        reflected_field(reflector, reflector.feed(displacement=(0, 0, d), exponent=6), ZONE, frequency=28e9)
+        .probed(points)
+        .co
+        for d in (0, 0.005)
     )
-    taper = np.degrees(evaluate(field.probed(points), Zone(0.25, centre=ZONE.centre)).phase.taper)
     place = np.stack([x, points[:, 1], (x**2 + 0.75**2) / 6], axis=1) - reflector.focus
     path = k * 0.005 * place[:, 2] / np.linalg.norm(place, axis=1)
-    quadratic = np.degrees(np.ptp(np.polyval(np.polyfit(x, path, 2), x)))
-    assert quadratic == pytest.approx(
-        2.06, abs=0.005
-    )  # printed, along x: that of the fit (the path itself 2.055)
-    assert taper == pytest.approx(quadratic, abs=0.06)
+    assert bent(path) == pytest.approx(2.06, abs=0.005)  # printed; the path itself 2.055
+    # (By the prototype's physical optics 1.95, of a rim that is not named.)
+    assert bent(np.unwrap(np.angle(moved / plain))) == pytest.approx(bent(path), abs=0.005)
 
 
 def test_a_feed_of_modes_is_its_sources(rng):

@@ -64,7 +64,7 @@ def test_magnetic_field_is_the_curl(rng):
     ],
 )
 def test_error_of_a_truncated_plane_wave(more, kr, expected):
-    assert truncation_error_db(kr + more, kr) == pytest.approx(expected, abs=0.55)
+    assert truncation_error_db(kr + more, kr) == pytest.approx(expected, abs=0.5)
     # And by the sum up to N against exp(-jx), as far as doubles reach.
     if expected > -200:
         n = np.arange(kr + more + 1)

@@ -107,16 +107,16 @@ def test_variances_in_the_zone():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("c", [0.06, 0.09, 0.125])
-def test_variances_of_random_surfaces(c):
-    # Draws of heights with this correlation, physical optics to first order in them: the field is a sum over
-    # currents, so that what each height changes is had from two fields of each current. A zone of 0.5 m, as
-    # far away, at 7.5 GHz: D = 3.5, 1.6, 0.81.
-    f, z, draws = 7.5e9, 0.5, 1500
+def test_variances_of_random_surfaces():
+    # Draws of heights, physical optics to first order in them: the field is a sum over currents, so that what
+    # each height changes is had from two fields of each current. A zone of 0.4 m, 0.5 m away, at 15 GHz: D is
+    # 2.5 and 1.1. The closed form is paraxial, and leaves out the cosine of incidence; of bumps of 1.5
+    # wavelengths (60 mm at 7.5 GHz) physical optics has 6 % less variance of the amplitude.
+    f, z, draws = 15e9, 0.5, 1200
     feed, h = AXIAL.feed(), 1e-6
-    x = np.linspace(-0.24, 0.24, 9)
+    x = np.linspace(-0.19, 0.19, 9)
     points = np.stack([a.ravel() for a in np.meshgrid(x, x, [z])], axis=1)
-    points = points[np.hypot(*points.T[:2]) <= 0.25]
+    points = points[np.hypot(*points.T[:2]) <= 0.2]
 
     def parts(height):
         currents = reflector_currents(AXIAL, feed, frequency=f, step=0.8, height=height)
@@ -126,18 +126,20 @@ def test_variances_of_random_surfaces(c):
     flat = parts(None)
     slope = (parts(lambda at: np.full(len(at), h)) - flat) / h / flat.sum(axis=1)[:, None]
     place = surface_nodes(AXIAL, feed, step=0.8 * SPEED_OF_LIGHT / f).position[:, :2]
-    heights = np.stack([SurfaceErrors(1.0, c, 1.1, seed)(place) for seed in range(draws)], axis=1)
-    change = slope @ heights
-    # One draw by itself, 2 k h = 0.003, 0.01 at peaks: what is not of first order is half its square.
-    whole = reflector_currents(AXIAL, feed, frequency=f, step=0.8, height=lambda _: 1e-5 * heights[:, 0])
-    first = np.log(radiated_field(whole, points)[:, 0] / flat.sum(axis=1)) / 1e-5
-    assert np.abs(first - change[:, 0]).max() < 0.01 * np.abs(change[:, 0]).max()
-    # The surface is rho^2/(4F) nearer. Of the cosine of incidence, as for the gain above, 0.4 % are left out.
-    level, angle = surface_ripple(1.0, correlation_length=c, distance=z - 0.25**2 / 12, frequency=f)
-    for part, closed in ((change.real, level / 8.685889638), (change.imag, angle)):
-        each = np.mean(part**2, axis=0)
-        assert each.std() / np.sqrt(draws) < 0.015 * each.mean()  # the standard error
-        assert each.mean() == pytest.approx(closed**2, rel=0.05)
+    for c in (0.05, 0.075):
+        heights = np.stack([SurfaceErrors(1.0, c, 1.1, seed)(place) for seed in range(draws)], axis=1)
+        change = slope @ heights
+        # One draw by itself, 2 k h = 0.006, 0.02 at peaks: what is not of first order is half its square.
+        one = 1e-5 * heights[:, 0]
+        whole = reflector_currents(AXIAL, feed, frequency=f, step=0.8, height=lambda _, one=one: one)
+        first = np.log(radiated_field(whole, points)[:, 0] / flat.sum(axis=1)) / 1e-5
+        assert np.abs(first - change[:, 0]).max() < 0.02 * np.abs(change[:, 0]).max()
+        # The surface is rho^2/(4F) nearer.
+        level, angle = surface_ripple(1.0, correlation_length=c, distance=z - 0.2**2 / 12, frequency=f)
+        for part, closed in ((change.real, level / 8.685889638), (change.imag, angle)):
+            each = np.mean(part**2, axis=0)
+            assert each.std() / np.sqrt(draws) < 0.015 * each.mean()  # the standard error
+            assert each.mean() == pytest.approx(closed**2, rel=0.05)
 
 
 def test_what_is_refused():

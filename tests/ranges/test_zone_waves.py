@@ -224,6 +224,7 @@ def test_bad_readings_are_refused(monkeypatch):
     ):
         with pytest.raises(ValueError, match=says):
             fit_regular_waves(*words[:3], **words[3])
-    monkeypatch.setattr("nf2ff.ranges.zone_waves.MOST_NUMBERS", 10)
-    with pytest.raises(ValueError, match="6 readings of 6 waves are too many for a dense matrix: lower"):
-        fit_regular_waves(place, np.ones(6), e, **good)
+    for most, remedy in ((10, "take fewer readings"), (100, "lower the degree to 1, or take fewer readings")):
+        monkeypatch.setattr("nf2ff.ranges.zone_waves.MOST_NUMBERS", most)
+        with pytest.raises(ValueError, match=rf"16 waves, degree 2, are too many for a dense .*: {remedy}"):
+            fit_regular_waves(np.ones((16, 3)), np.ones(16), np.ones((16, 3)), **good | {"degree": 2})

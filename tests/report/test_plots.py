@@ -126,8 +126,8 @@ def test_stronger_component_at_the_peak_is_the_copolar_one():
 
 @pytest.mark.slow
 def test_polar_cuts(lopsided):
-    ax = plots.polar_cuts(lopsided)
-    straight = plots.principal_cuts(lopsided)
+    given = {"frequency_index": 1, "basis": "theta-phi"}
+    ax, straight = plots.polar_cuts(lopsided, **given), plots.principal_cuts(lopsided, **given)
     for name, (theta, level) in lines_of(ax).items():
         flat_theta, flat_level = lines_of(straight)[name]
         np.testing.assert_allclose(np.degrees(theta), flat_theta)

@@ -67,6 +67,7 @@ def test_the_antenna_is_found_and_certified(along, spheres, seed):
     assert far_apart(again.modes.coefficients[0], found.modes.coefficients[0]) < 0.1 / 252**0.5 * one.error
 
 
+@pytest.mark.slow
 def test_noise_is_estimated_where_it_is_not_stated():
     samples, true, noise = phaseless_scan(cluster(1), grid_positions(), "positions", seed=1)
     found = reconstruct(samples, PROBE, degree=DEGREE, rng=0)
@@ -184,7 +185,7 @@ def test_a_trial_tells_positions_that_determine_the_field_from_others():
     assert found_in_trial(powers, PROBE, DEGREE, enough=1, rng=0) == 0
 
 
-@pytest.mark.parametrize("along", ["nothing", "positions", "rings"])
+@pytest.mark.parametrize("along", ["nothing", pytest.param("positions", marks=pytest.mark.slow), "rings"])
 def test_what_one_sphere_does_not_determine_is_refused(along):
     samples, _, noise = phaseless_scan(cluster(0), grid_positions(ONE_SPHERE), along)
     with pytest.raises(
@@ -193,6 +194,7 @@ def test_what_one_sphere_does_not_determine_is_refused(along):
         reconstruct(samples, PROBE, degree=DEGREE, noise=noise)
 
 
+@pytest.mark.slow
 def test_spheres_far_away_are_refused():
     # In the far zone both read the same.
     samples, _, noise = phaseless_scan(cluster(0), grid_positions((10.0, 12.0)), "nothing")

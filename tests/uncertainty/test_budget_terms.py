@@ -1,6 +1,7 @@
 """Metrics, decibels and terms of a budget, and terms from draws."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -221,6 +222,7 @@ def test_a_term_from_draws():
         {"pointing": angle, "eirp": 5.0 * (1 + e) ** 2},
         nominal={"eirp": 5.0, "pointing": 0.15},
         evaluation="A",
+        note="four scans",
     )
     # Square root of a square and the difference to 1: absolute rounding of a few eps.
     assert term.contribution("eirp") == pytest.approx(0.02 * math.sqrt(4 / 3), abs=1e-15)
@@ -228,7 +230,10 @@ def test_a_term_from_draws():
     assert term.contribution("pointing") == pytest.approx(0.1, abs=1e-15)
     assert term.bias["pointing"] == pytest.approx(0.05, abs=1e-15)
     assert term.degrees_of_freedom == 2
-    assert term.evaluation == "A"
+    assert (term.evaluation, term.note) == ("A", "four scans")
+    own = replace(METRICS["eirp"], name="beam_2")
+    other = drawn_term("noise", {"beam_2": 5.0 * (1 + e) ** 2}, nominal={"beam_2": 5.0}, metrics=[own])
+    assert other.contribution("beam_2") == term.contribution("eirp")
     found = combine(Budget([term]), "eirp")
     assert found.bias == term.bias["eirp"]
     assert found.standard_uncertainty == term.contribution("eirp")

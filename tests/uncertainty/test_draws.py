@@ -507,6 +507,7 @@ def test_workers(backend, monkeypatch):
     assert seen == [3, 6, 9, 10]
 
 
+@pytest.mark.slow
 def test_few_cores_need_no_process(monkeypatch):
     seen = []
     real = uncertainty_draws.in_order

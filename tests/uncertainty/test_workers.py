@@ -65,7 +65,7 @@ def test_what_a_killed_worker_held_is_made_again(tmp_path, times):
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked at in /proc")
-@pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGKILL])
+@pytest.mark.parametrize("end", [pytest.param(signal.SIGTERM, marks=pytest.mark.slow), signal.SIGKILL])
 def test_no_worker_outlives_its_owner(tmp_path, end):
     owner = subprocess.Popen([sys.executable, "-c", OWNER, tmp_path])
     try:

@@ -189,7 +189,7 @@ def _one(
         found = [task.finish(one.z) for one in found]
     first = min(found, key=lambda one: one.deviance)
     whole = replace(task, readings=readings)
-    near = [one for one in found if one.deviance < first.deviance + RISE]
+    near = [one for one in found if one.deviance <= first.deviance + RISE]
     near.sort(key=lambda one: one.deviance)
     best = min((whole.finish(one.z) for one in near[:3]), key=lambda one: one.deviance)
     best = _excursions(whole, best, rng, most=LAST_EXCURSIONS)

@@ -17,6 +17,8 @@ from nf2ff.messages.input_error import InputError
 Real = NDArray[np.float64]
 #: Times [s], or "rows": the samples stand in the order in which they were taken, evenly.
 Time = ArrayLike | Literal["rows"] | None
+#: Largest number that an error term may have, Hz among them.
+LARGEST = 1e12
 
 
 def finite(value: Any, label: str, unit: str = "") -> float:
@@ -25,9 +27,10 @@ def finite(value: Any, label: str, unit: str = "") -> float:
         result = math.nan if isinstance(value, bool) else float(value)
     except (TypeError, ValueError):
         result = math.nan
-    if not math.isfinite(result):
+    if not abs(result) <= LARGEST:
         end = f" [{unit}]" if unit else ""
-        raise InputError(f"{label} is {str(value)[:40]}, expected a finite number{end}")
+        most = f" of at most {LARGEST:g}" if math.isfinite(result) else ""
+        raise InputError(f"{label} is {str(value)[:40]}, expected a finite number{most}{end}")
     return result
 
 

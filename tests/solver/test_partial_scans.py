@@ -269,12 +269,58 @@ def test_half_of_the_sphere_is_said_to_be_missing(name):
 
 @pytest.mark.parametrize("name", ["theta to 90, pole", "theta to 90, down"])
 def test_unseen_solid_angle_of_a_hemisphere(name):
-    # Closed form: half of the sphere, 2 pi, without a rim of 20 deg at most, which the samples
-    # on the edge may stand for: 2 pi (1 - sin 20 deg) = 4.13 sr.
+    # Closed form: half of the sphere, 2 pi, without a rim of 1.5 steps of 180 deg / N, which the samples
+    # on the edge may stand for.
     given = answer(name)
     if not given.refusal:
-        least = 4 * np.pi * scans.cap_share(110, 180)
+        assert given.facts["degree"] >= 10
+        least = 4 * np.pi * scans.cap_share(90 + 270 / given.facts["degree"], 180)
         assert least <= given.facts["unseen_sr"] <= 4 * np.pi * scans.cap_share(90, 180)
+
+
+def dipoles_within(kr0, seed):
+    """Eight dipoles at random in a sphere."""
+    rng = np.random.default_rng(seed)
+    place, moment = rng.normal(size=(8, 3)), rng.normal(size=(8, 3)) + 1j * rng.normal(size=(8, 3))
+    place *= (kr0 / K * rng.uniform(size=8) ** (1 / 3) / np.linalg.norm(place, axis=1))[:, None]
+    return scans.Source(place, 1e-3 * moment)
+
+
+@pytest.mark.parametrize("last", [90, 120, 150])
+@pytest.mark.parametrize("level", [None, -50, -40])
+def test_an_antenna_takes_no_more_degrees_than_explain_it(last, level):
+    # Steps of 7.5 deg allow degree 16 and more. Near field 30 deg within the edge and beyond holds the waves
+    # of degree n that go to a direction up to asin(n / kr) away: what modes above those of the antenna
+    # would take from where nothing was measured is more than any noise.
+    true = dipoles_within(6.3, seed=last)
+    rows = scans.grid(7.5)
+    rows = rows.keep(scans.nothing(last + 1, 180)(rows))
+    response = scans.readings(true, rows, radius=4 * scans.WAVELENGTH)
+    noise = 0 * response if level is None else scans.noise(response, level, 1)
+    samples = nf2ff.Samples(
+        [10 * GHZ],
+        rows.theta,
+        rows.phi,
+        rows.chi,
+        4 * scans.WAVELENGTH,
+        rows.port,
+        [response + noise],
+        "V/m",
+    )
+    result = transform_samples(samples, nf2ff.field_probe())
+    theta, phi = np.meshgrid(np.radians(np.arange(1, last - 29)), np.radians(np.arange(0, 360, 5)))
+    shown = nf2ff.far_field(result.modes, theta=theta[0], phi=phi[:, 0])
+    right = scans.far_field(true, frequency=10 * GHZ, theta=theta.ravel(), phi=phi.ravel())
+    # The reference of phases is the same; both [V].
+    error, whole = 0.0, 0.0
+    for mine, theirs in zip((shown.e_theta[0], shown.e_phi[0]), right, strict=True):
+        theirs = theirs.reshape(theta.shape).T
+        error += (np.abs(mine - theirs) ** 2 * np.sin(theta.T)).sum()
+        whole += (np.abs(theirs) ** 2 * np.sin(theta.T)).sum()
+    # With noise: not above its share of the samples, since the modes are fewer than these.
+    allowed = 1e-5 if level is None else np.mean(np.abs(noise) ** 2) / np.mean(np.abs(response) ** 2)
+    assert error / whole < allowed
+    assert 7 <= result.modes.degree <= 14
 
 
 # --- two frequencies, the gap at one ---------------------------------------------------------

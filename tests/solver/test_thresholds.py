@@ -289,6 +289,24 @@ def test_degrees_that_are_tried_instead(monkeypatch):
         assert (lower is not None) == kept
 
 
+@pytest.mark.parametrize(
+    ("top", "lower", "least"),
+    [(0.0, 1.4e-3, 16), (0.0, 1.6e-3, 40), (0.01, 0.0104, 16), (0.01, 0.0106, 40)],
+)
+def test_the_least_degree_that_explains_the_samples(top, lower, least):
+    # The same residual at all degrees below the largest: as low as 0.4 of that, or not at all. Noise is
+    # the residual over the root of the redundancy.
+    class Same(Stub):
+        def estimates(self, _):
+            own = top if self.degree == 40 else lower
+            left = 1 - mode_count(self.degree) / self.samples.response.shape[1]
+            return [Estimate(np.zeros(1), own * math.sqrt(left), 1, True)]
+
+    prepared = Same(degree=40, samples=at(np.linspace(0.1, 3, 6000), 0.1), method=LeastSquares(damping=1e-2))
+    found = gaps.Attempt(prepared, None, prepared.estimates(None), [], True)
+    assert gaps.least_degree(found, seen()) == least
+
+
 # --- what was seen ------------------------------------------------------------------------------
 
 

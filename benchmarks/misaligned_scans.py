@@ -180,14 +180,17 @@ def huygens_pair() -> tuple[DipoleCluster, DipoleCluster]:
 
 
 def record(scan: str, degree: int, *, radius: float = 0.4) -> Samples:
-    """Positions and times of a scan by name, both ports at each position; "+ C": C cuts through the poles."""
-    name, _, cuts = scan.partition(" + ")
+    """Positions and times of a scan by name, both ports at each position; "+ C": C cuts through the poles,
+    "turned": with the probe turned by a quarter on every other."""
+    name, _, cuts = scan.removesuffix(" turned").partition(" + ")
     if name == "equal-area":
         points = equal_area_spiral_for_degree(degree)
         theta, phi = points.theta, points.phi
-    elif name == "constant-rate":
+    elif name.startswith("constant-rate"):
         points = constant_rate_spiral_for_degree(degree)
         theta, phi = points.theta, points.phi
+        if name.endswith("+-180"):  # from the far pole through the near one
+            theta, phi = np.append(theta - np.pi, theta[1:]), np.append(phi, phi[-1] + phi[1:])
     else:
         # An arm that sweeps there and back, at one azimuth after the other; +-180 covers the sphere twice.
         double = name == "grid +-180"
@@ -196,18 +199,19 @@ def record(scan: str, degree: int, *, radius: float = 0.4) -> Samples:
         theta, phi = np.tile(fast, (slow.size, 1)), np.repeat(slow, fast.size)
         theta[1::2] = theta[1::2, ::-1]
         theta = theta.ravel()
-    time = np.arange(theta.size, dtype=float)
+    time, chi = np.arange(theta.size, dtype=float), np.zeros(theta.size)
     for i in range(int(cuts or 0)):
         cut = np.linspace(-np.pi, np.pi, 2 * degree + 5)
         theta = np.append(theta, cut)
         phi = np.append(phi, np.full(cut.size, 0.1 + i * np.pi / 2))
+        chi = np.append(chi, np.full(cut.size, np.pi / 2 * (i % 2) * scan.endswith("turned")))
         time = np.append(time, time[-1] + 30 + np.arange(cut.size))
     count = theta.size
     return Samples(
         [FREQUENCY],
         np.repeat(theta, 2),
         np.repeat(phi, 2),
-        0.0,
+        np.repeat(chi, 2),
         radius,
         np.tile([1, 2], count),
         np.zeros((1, 2 * count)),

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from nf2ff.measurement.simulated import receive
+
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 
 
@@ -47,6 +49,18 @@ def test_one_table(benchmark, tmp_path, capsys):
     assert all(row["same_bits"] for row in found["frequencies"])
     assert {row["varied"] for row in found["dipoles"]} == {"position", "orientation", "frequency", "radius"}
     assert f"written: {out}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("positions", ["gauss-legendre", "spiral"])
+def test_a_ring_of_dipoles_read_at_once(benchmark, positions):
+    # One dipole after the other, each at its own place for each chi.
+    scans = benchmark("scans")
+    case = scans.Case(12, positions, "orders to 5")
+    samples = case.samples()
+    place = {name: getattr(samples, name) for name in ("theta", "phi", "chi", "radius")}
+    probe = [scans.probe_cluster()]
+    wanted = receive(case.antenna, probe, frequency=samples.frequency, **place).response
+    np.testing.assert_allclose(samples.response, wanted, rtol=0, atol=1e-13 * np.abs(wanted).max())
 
 
 def test_a_bound_that_is_not_met(benchmark, monkeypatch, tmp_path, capsys):

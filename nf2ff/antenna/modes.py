@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -22,6 +23,8 @@ Reference = Literal["absolute", "relative"]
 SPEED_OF_LIGHT = 299792458.0
 #: Wave impedance of vacuum [ohm]: mu_0 c with the CODATA 2018 value of mu_0.
 WAVE_IMPEDANCE = 376.730313668
+#: Numbers of one frequency that are squared together.
+_TOGETHER = 2**15
 
 
 def wavenumber(frequency: ArrayLike) -> Real:
@@ -168,13 +171,14 @@ class Modes:
         """Radiated power in each degree n = 1 ... N, (F, N) [W]."""
         n = np.arange(1, self.degree + 1)
         parts = self.coefficients.view(float)
-        if parts.size < 500_000:
-            return 0.5 * np.add.reduceat(np.square(parts), 4 * (n * n - 1), axis=1)
+        starts = 4 * (n * n - 1)
         power = np.empty((parts.shape[0], n.size))
-        # Degree by degree: faster than the squares of all, which would not fit into a cache.
-        for degree, start in zip(n, 4 * (n * n - 1), strict=True):
-            part = parts[:, start : start + 4 * (2 * degree + 1)]
-            power[:, degree - 1] = 0.5 * np.einsum("fj,fj->f", part, part)
+        # Some degrees at a time, whose squares fit into a cache.
+        edges = np.searchsorted(starts, np.arange(0, parts.shape[1], _TOGETHER)).tolist()
+        for first, last in pairwise(sorted({*edges, n.size})):
+            part = slice(starts[first], starts[last] if last < n.size else None)
+            own = starts[first:last] - starts[first]
+            power[:, first:last] = 0.5 * np.add.reduceat(np.square(parts[:, part]), own, axis=1)
         return power
 
     def at(self, index: int | slice | Sequence[int] | NDArray[np.intp]) -> Modes:

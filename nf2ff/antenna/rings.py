@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.grids import ANGLE_TOLERANCE, Rule, recognise_rule
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.kernel import spin
+from nf2ff.kernel.grid_analysis import grid_analysis
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.messages.input_error import InputError
 
@@ -173,7 +174,7 @@ def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]
     spectrum[..., m] = orders
     maps = np.fft.ifft(spectrum, axis=-1, norm="forward")
     found = [
-        spin.grid_analysis(
+        grid_analysis(
             each, spin=1, degree=degree, rule=rule, threads=spin.thread_count(None), check=rings.theta[:1]
         )[0]
         for each in maps

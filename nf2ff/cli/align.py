@@ -28,11 +28,18 @@ from nf2ff.cli.options import (
     working,
 )
 from nf2ff.diagnostics.alignment.estimate import estimate_alignment
+from nf2ff.diagnostics.alignment.figures import effects_on_figures
 from nf2ff.diagnostics.alignment.result import Alignment, check_explained, terms_left
 from nf2ff.io import native, safe
 from nf2ff.io.alignment_toml import alignment_template, read_alignment_file, write_terms
 from nf2ff.messages.input_error import found_in
-from nf2ff.report.alignment import BLIND, alignment_facts, alignment_lines, observability_lines
+from nf2ff.report.alignment import (
+    BLIND,
+    alignment_facts,
+    alignment_lines,
+    figure_lines,
+    observability_lines,
+)
 from nf2ff.report.alignment_plots import alignment_overview
 from nf2ff.solver.solve import solve
 
@@ -117,20 +124,21 @@ def align(
         theta, phi, *_ = samples.place(0)
         save_picture(alignment_overview(found, phi=phi, theta=theta), plot, overwrite=overwrite)
     every = (found, *found.others)
+    effects = [effects_on_figures(x) for x in every]
     print_warnings(
         [x.frequency for x in every],
         [x.warnings for x in every],
         once=unstated_unit(scan, response_unit, probe=used),
     )
     if as_json:
-        click.echo(json.dumps(alignment_facts(found), allow_nan=False))
+        click.echo(json.dumps(alignment_facts(found, effects), allow_nan=False))
         return
     click.echo(f"{output}: degree {degree} ({reason}), {found.solves} solutions")
-    for one in every:
+    for one, effect in zip(every, effects, strict=True):
         click.echo("")
         if found.others:
             click.echo(f"{one.frequency / 1e9:.9g} GHz")
-        for line in (*observability_lines(one), "", *alignment_lines(one)):
+        for line in (*observability_lines(one), "", *alignment_lines(one), "", *figure_lines(effect)):
             click.echo(line)
     click.echo(BLIND)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -217,9 +217,7 @@ def _parts(modes: Modes, place: Location, count: int, how: dict[str, Any], level
     centre, radius = place.smallest(0)
     how = how | {"radius": how["radius"] or radius}
     about = radiating_parts(translate(modes, centre), count=count, **how)
-    parts = RadiatingParts(
-        about.frequency, about.position + centre, about.power, about.modes, about.remainder
-    )
+    parts = replace(about, position=about.position + centre)
     return _Found(
         parts_lines(parts, level),
         parts_facts(parts),

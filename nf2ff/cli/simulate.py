@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -62,6 +63,11 @@ MAX_SCAN = 50_000_000
     help="Native file of that probe to write, which nf2ff transform --probe reads.",
 )
 @click.option("--noise", type=float, default=0.0, help="White noise, rms of its magnitude [V/m or sqrt(W)].")
+@click.option(
+    "--time-step-s",
+    type=click.FloatRange(min=0, min_open=True),
+    help="Write times: seconds from each position to the next; chi = 90 deg is a second pass.",
+)
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the noise.")
 @template_option(partial(template, "antenna"), "Print an ANTENNA to edit, and nothing else.")
 @overwrite_option
@@ -78,6 +84,7 @@ def simulate(
     probe: tuple[Path, ...],
     probe_output: Path | None,
     noise: float,
+    time_step_s: float | None,
     seed: int,
     overwrite: bool,
 ) -> None:
@@ -145,6 +152,9 @@ def simulate(
             samples = receive(cluster, ports, port=port, **place)
         else:
             samples = simulated(cluster, **place)
+    if time_step_s is not None:  # ports are read together
+        time = time_step_s * np.tile(np.arange(2.0 * theta.size), turns // 2)
+        samples = replace(samples, time=time)
     provenance = safe.provenance(inputs=inputs, command=command_line(), seed=seed)
     if probe_output is not None:
         native.write_probe(

@@ -115,7 +115,7 @@ def radiation_centre(modes: Modes) -> Real:
     return -np.linalg.solve(curve, slope.T[:, :, None])[:, :, 0]
 
 
-def centre_uncertainty(modes: Modes, noise: ArrayLike, *, draws: int = 16, rng: int = 0) -> Real:
+def centre_uncertainty(modes: Modes, noise: ArrayLike, *, draws: int = 16) -> Real:
     """Standard uncertainty of the centre of radiation from noise, by noise that is added once more.
 
     Parameters
@@ -126,8 +126,6 @@ def centre_uncertainty(modes: Modes, noise: ArrayLike, *, draws: int = 16, rng: 
         Standard uncertainty of a coefficient, see `noise.coefficient_noise` [sqrt(W)].
     draws : int
         Draws of noise; the result scatters by 1/sqrt(2 draws) of itself.
-    rng : int
-        Seed.
 
     Returns
     -------
@@ -140,7 +138,7 @@ def centre_uncertainty(modes: Modes, noise: ArrayLike, *, draws: int = 16, rng: 
         If no power is radiated at a frequency, or noise is negative.
     """
     sigma = checked_noise(noise, modes)
-    generator = np.random.default_rng(rng)
+    generator = np.random.default_rng(0)
     found = np.full((modes.frequency.size, 3), np.nan)
     for f, one in enumerate(modes.each()):
         if np.isnan(sigma[f]):

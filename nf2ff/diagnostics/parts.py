@@ -26,6 +26,8 @@ MAP_DEGREE = 2
 MOST_UNKNOWNS = 10_000
 #: Rounds of fitting all parts and moving each to its centre, and the move at which they end [wavelengths].
 _ROUNDS, _DONE = 12, 1e-5
+#: Draws of noise that tell uncertainties.
+_DRAWS = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +46,10 @@ class RadiatingParts:
         Modes of each part, about its own place.
     remainder : float
         Power of what the parts together leave of the modes, over all.
+    position_uncertainty : (P, 3) ndarray
+        Standard uncertainty of each component by noise [m].
+    power_uncertainty : (P,) ndarray
+        That of the powers.
     """
 
     frequency: float
@@ -51,6 +57,8 @@ class RadiatingParts:
     power: Real
     modes: tuple[Modes, ...]
     remainder: float
+    position_uncertainty: Real
+    power_uncertainty: Real
 
 
 def power_map(
@@ -140,6 +148,7 @@ def radiating_parts(
     The strongest place of the map of what is left becomes the next part. All parts are then fitted
     together, by least squares, with all the degrees that their size allows, and each moves to its own
     centre of radiation. Without the subtraction a sidelobe of the first part would pass for the second.
+    Uncertainties are the scatter over 16 further draws of the noise, to 18 %, in a fit at the places found.
     """
     one_frequency(modes)
     k = float(wavenumber(modes.frequency[0]))
@@ -154,7 +163,8 @@ def radiating_parts(
             "ask for fewer parts, or state a smaller size",
         )
     sigma = checked_noise(np.nan if noise is None else noise, modes)[0]
-    fit = _fitter(modes, radius + size, size, float(spectrum_noise(modes)[0] if np.isnan(sigma) else sigma))
+    sigma = float(spectrum_noise(modes)[0] if np.isnan(sigma) else sigma)
+    fit = _fitter(modes, radius + size, size, sigma)
     position = np.zeros((0, 3))
     parts: list[Modes] = []
     left = modes
@@ -182,12 +192,17 @@ def radiating_parts(
     whole = float(modes.radiated_power()[0])
     power = np.array([part.radiated_power()[0] for part in parts]) / whole
     order = np.argsort(-power)
+    again = fit(position, sigma)
+    moved = np.stack([radiation_centre(one).std(axis=0, ddof=1) for one in again])
+    changed = np.array([one.radiated_power().std(ddof=1) for one in again]) / whole
     return RadiatingParts(
         float(modes.frequency[0]),
         position[order],
         power[order],
         tuple(parts[i] for i in order),
         float(left.radiated_power()[0]) / whole,
+        moved[order],
+        changed[order],
     )
 
 
@@ -213,8 +228,9 @@ def _strongest(left: Modes, radius: float, taken: Real, apart: float) -> Real:
     return np.asarray(raster[np.unravel_index(np.argmax(np.where(free, power, -1)), power.shape)])
 
 
-def _fitter(modes: Modes, reach: float, size: float, noise: float) -> Callable[[Real], list[Modes]]:
-    """A function from places to modes of parts there that together explain the whole best.
+def _fitter(modes: Modes, reach: float, size: float, noise: float) -> Callable[..., list[Modes]]:
+    """A function from places to modes of parts there that together explain the whole best; with noise given
+    once more, to those of `_DRAWS` draws.
 
     The degrees that a part's size allows reach farther than its sphere, so that those of neighbours overlap,
     and noise would be told apart into huge parts of opposite signs. So the power of each degree is expected
@@ -230,20 +246,28 @@ def _fitter(modes: Modes, reach: float, size: float, noise: float) -> Callable[[
     count = (top + degree + int(k * reach)) // 2 + 4
     directions, weight, field = rule_field(modes, count)
     unit = (_unit_fields(modes, degree, count) * np.sqrt(weight)).transpose(1, 2, 0)
-    field = field * np.sqrt(weight)
+    field = field[None] * np.sqrt(weight)
     adjoint = unit.reshape(-1, unit.shape[2]).conj().T
     own = adjoint @ unit.reshape(-1, unit.shape[2])
     held_back = penalty * own.diagonal().real
 
-    def fit(position: Real) -> list[Modes]:
+    def noisy(sigma: float) -> Complex:
+        """The field (D, 2, M), with noise added to the coefficients once more."""
+        pair = np.random.default_rng(0).standard_normal((2, _DRAWS, modes.coefficients.shape[1]))
+        drawn = sigma / np.sqrt(2) * (pair[0] + 1j * pair[1])
+        each = (Modes(modes.frequency, one[None]) for one in drawn)
+        return field + np.sqrt(weight) * np.stack([rule_field(one, count)[2] for one in each])
+
+    def fit(position: Real, sigma: float | None = None) -> list[Modes]:
+        fields = field if sigma is None else noisy(sigma)
         turn = np.exp(1j * k * (directions @ position.T))
         many, each = len(position), unit.shape[2]
         # Normal equations, as the columns of one place are orthogonal and places lie apart: turned alike,
         # those of one place have the same products wherever it is.
         blocks = np.empty((many, each, many, each), dtype=complex)
-        right = np.empty((many, each), dtype=complex)
+        right = np.empty((many, each, len(fields)), dtype=complex)
         for p in range(many):
-            right[p] = adjoint @ (turn[:, p].conj() * field).ravel()
+            right[p] = adjoint @ (turn[:, p].conj() * fields).reshape(len(fields), -1).T
             blocks[p, :, p] = own
             for q in range(p):
                 between = (turn[:, p].conj() * turn[:, q])[None, :, None]
@@ -251,8 +275,9 @@ def _fitter(modes: Modes, reach: float, size: float, noise: float) -> Callable[[
                 blocks[q, :, p] = blocks[p, :, q].conj().T
         matrix = blocks.reshape(many * each, -1)
         matrix.flat[:: matrix.shape[0] + 1] += np.tile(held_back, many)
-        found = np.linalg.solve(matrix, right.ravel()).reshape(many, 1, each)
-        return [Modes(modes.frequency, np.asarray(q, dtype=complex), modes.reference) for q in found]
+        found = np.linalg.solve(matrix, right.reshape(many * each, -1)).reshape(many, each, -1)
+        frequency = np.repeat(modes.frequency, len(fields))
+        return [Modes(frequency, np.asarray(q.T, dtype=complex), modes.reference) for q in found]
 
     return fit
 

@@ -27,11 +27,12 @@ MAX_RESPONSES = 10_000
 _ANGLE = {"deg": 1.0, "rad": 180 / math.pi}
 _LENGTH = {"m": 1.0, "cm": 1e-2, "mm": 1e-3}
 _FREQUENCY = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
+_TIME = {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0}
 _NONE = {"": 1.0}
 #: Units of voltage, to peak values [V].
 VOLTS = {"V": 1.0, "Vrms": math.sqrt(2)}
 _PART = {**_NONE, **VOLTS}
-#: Factors of units: to deg, m, Hz; of a port and of complex numbers there are none.
+#: Factors of units: to deg, m, Hz, s; of a port and of complex numbers there are none.
 UNITS: Mapping[str, Mapping[str, float]] = {
     "theta": _ANGLE,
     "phi": _ANGLE,
@@ -43,6 +44,7 @@ UNITS: Mapping[str, Mapping[str, float]] = {
     "frequency": _FREQUENCY,
     "port": _NONE,
     "coherence": _NONE,
+    "time": _TIME,
     "real": _PART,
     "imag": _PART,
     "complex": _PART,
@@ -124,6 +126,7 @@ class _Place(Table):
     frequency: Source | None = Field(None, description=_SOURCE)
     port: Source | None = Field(None, description="a table with column or value")
     coherence: Source | None = Field(None, description="a table with column or value")
+    time: Source | None = Field(None, description=_SOURCE)
 
     def sources(self) -> Iterator[tuple[str, Source]]:
         """The quantities that are given, by name."""
@@ -229,7 +232,7 @@ class Layout(_Place):
         if odd:
             raise InputError(f"axes has {short(odd[0])}", f"expected each once, of {', '.join(PLACES)}")
         needed = self.place_names()
-        known = {*needed, "radius", "frequency", "port", "coherence"}
+        known = {*needed, "radius", "frequency", "port", "coherence", "time"}
         if self.positioner not in (None, "roll-over-azimuth"):
             known.add("roll")
         for i, response in enumerate(self.response, start=1):

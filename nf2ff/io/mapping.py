@@ -24,8 +24,8 @@ The description, in TOML, names for each quantity a column and its unit, or a va
 
 What a response does not say of theta, phi, chi, radius, frequency or port is as its file has it, or else as
 above; the port is 1 where nothing is said. Readings of one number in ``coherence`` (a sweep, a cut) share an
-unknown phase. Without a header (``header = false``) a column is its number, from
-1. A reading that is empty is a missing sample. Numbers such as 0.1+0.2j, or with i, are those of
+unknown phase; ``time`` says when each was taken. Without a header (``header = false``) a column is its
+number, from 1. A reading that is empty is a missing sample. Numbers such as 0.1+0.2j, or with i, are those of
 ``complex = { column = "S21" }``.
 
 Axes of a positioner in place of theta and phi, with the probe's own angle chi, are turned into them as
@@ -68,6 +68,9 @@ from nf2ff.measurement.positioner import sphere_angles
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
 
+#: Columns of which nothing may be said.
+SOMETIMES = ("coherence", "time")
+
 
 def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     """Read samples from tables of a laboratory's own layout.
@@ -91,7 +94,7 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
     """
     if not paths:
         raise InputError("there is no file to read", "name one")
-    columns = [Recurring() for _ in range(8)]
+    columns = [Recurring() for _ in range(9)]
     ends: list[int] = []
     files: list[Numbers] = []
     for path in paths:
@@ -109,13 +112,25 @@ def read_mapped(paths: Sequence[PathLike], layout: Layout) -> Samples:
         file = files[part // len(layout.response)]
         return file.where(row - (ends[part] - file.size))
 
-    theta, phi, chi, radius, frequency, port, coherence, response = (x.column() for x in columns)
-    groups = coherence[:]
-    together = np.isnan(groups)
+    theta, phi, chi, radius, frequency, port, coherence, seconds, response = (x.column() for x in columns)
+    groups, time = coherence[:], seconds[:]
+    together, untimed = np.isnan(groups), np.isnan(time)
     if not together.all():  # what has a reference is one group
         groups = np.where(together, np.nanmax(groups) + 1, groups)
-    groups = None if together.all() else groups
-    rows = Rows(frequency, theta, phi, chi, radius, port, response, None, groups)
+    if untimed.any() and not untimed.all():
+        where = line(int(np.argmax(untimed)))
+        raise InputError("has no time, as others have", "give time for all readings or none", where=where)
+    rows = Rows(
+        frequency,
+        theta,
+        phi,
+        chi,
+        radius,
+        port,
+        response,
+        None if untimed.all() else time,
+        None if together.all() else groups,
+    )
     with found_in(paths[0] if len(paths) == 1 else f"{len(paths)} files"):
         return rows.samples(layout.response_unit, line)
 
@@ -134,10 +149,11 @@ def _values(
     response: Response,
     from_name: Mapping[str, float],
 ) -> Iterator[NDArray[Any]]:
-    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, response of a [[response]].
+    """Columns of theta, phi, chi [deg], radius [m], frequency [Hz], port, group, time [s], response of a
+    [[response]].
 
-    One after the other, as they may be large. The group is 0 of a reading without phase, NaN where nothing
-    is said of it.
+    One after the other, as they may be large. The group is 0 of a reading without phase; group and time are
+    NaN where nothing is said of them.
     """
 
     def source_of(name: str) -> Source | None:
@@ -165,13 +181,14 @@ def _values(
         ("frequency", "frequency_hz", " Hz"),
         ("port", "port", ""),
         ("coherence", "coherence", ""),
+        ("time", "", ""),
     ):
         values = angles.pop(name, None)
         if values is None:
-            values = get(name, np.nan if name == "coherence" else 1.0)
+            values = get(name, np.nan if name in SOMETIMES else 1.0)
         if name == "coherence" and response.amplitude is not None and response.phase is None:
             values = np.zeros(file.size)
-        elif key and not (name == "coherence" and source_of(name) is None):
+        elif key and not (name in SOMETIMES and source_of(name) is None):
             good, expected = CHECKS[key]
             bad = np.flatnonzero(~good(values))
             if bad.size:

@@ -32,32 +32,36 @@ def fine_shape(degree: int) -> tuple[int, int]:
     return int(ducc0.fft.good_size(2 * degree + 1)), int(ducc0.fft.good_size(4 * degree + 1, True))
 
 
-def impulses(location: Real, weight: Complex, *, degree: int, odd: bool) -> Complex:
+def impulses(location: Real, weight: Real, *, degree: int, odd: bool) -> Real:
     """Smooth function (R, P) on the grid that stands for weighted impulses at points (M, 2).
 
-    Real and imaginary part of the weights (M,) give those of the function. ``odd`` is for products of
-    functions whose spins differ by an odd number, which change sign across the poles.
+    ``odd`` is for products of functions whose spins differ by an odd number, which change sign across the
+    poles.
     """
     rings, columns = fine_shape(degree)
-    order = np.arange(-2 * degree, 2 * degree + 1)
-    spectrum = np.zeros((2 * rings, order.size), dtype=complex)
-    # By one thread: several would add in an order that differs from run to run.
-    spectrum[order] = ducc0.nufft.nu2u(
-        points=np.ascontiguousarray(weight, dtype=complex),
+    # Of frequencies k = 0 ... 2N in theta: the function is real.
+    sums = ducc0.nufft.nu2u(
+        points=weight * np.exp(-1j * degree * location[:, 0]),
         coord=location,
         forward=True,
         epsilon=EPSILON,
-        out=np.empty((order.size, order.size), dtype=complex),
-        nthreads=1,
+        out=np.empty((2 * degree + 1, 4 * degree + 1), dtype=complex),
+        nthreads=1,  # several would add in an order that differs from run to run
     )
-    spectrum[order] *= np.exp(0.5j * np.pi / rings * order)[:, None]
-    circle = ducc0.fft.c2c(spectrum, axes=(0,), forward=False, inorm=0)
     # -theta, phi + pi is the same place.
-    sign = (1 - 2 * (order & 1)) * (-1 if odd else 1)
-    half = np.zeros((rings, columns), dtype=complex)
-    half[:, order] = circle[:rings] + sign * circle[: rings - 1 : -1]
-    half /= 2 * rings * columns
-    return np.asarray(ducc0.fft.c2c(half, axes=(1,), forward=False, inorm=0))
+    m = np.arange(2 * degree + 1)
+    sign = (1 - 2 * (m & 1)) * (-1 if odd else 1)
+    both = np.conj(sums[:, 2 * degree :: -1])
+    both *= sign
+    both += sums[:, 2 * degree :]
+    both *= np.exp(0.5j * np.pi / rings * m)[:, None] / (2 * rings * columns)
+    circle = np.zeros((2 * rings, m.size), dtype=complex)
+    circle[: m.size] = both
+    circle[: -m.size : -1] = sign * np.exp(-1j * np.pi / rings * m[1:])[:, None] * both[1:]
+    ducc0.fft.c2c(circle, axes=(0,), forward=False, out=circle)
+    half = np.zeros((rings, columns // 2 + 1), dtype=complex)
+    half[:, : m.size] = circle[:rings]
+    return np.asarray(ducc0.fft.c2r(half, axes=(1,), lastsize=columns, forward=False))
 
 
 _kept = threading.local()

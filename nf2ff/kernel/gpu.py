@@ -65,7 +65,7 @@ class Batch:
         self.rings, self.columns = fine_grid.fine_shape(degree)
         rows, slices = _layout(degree)
         self.count = slices[-1][1].stop
-        table = _table(xp, degree, self.rings, rows, self.count)
+        table = wave_table(xp, degree, self.rings, rows, self.count)
         self.parts = [(m, own, table[own].reshape(m.stop - m.start, -1, self.rings)) for m, own in slices]
         self._places, self._plans = _natural(xp, degree, rows), dict[int, Any]()
         self.turn = xp.asarray(np.exp(1j * np.multiply.outer([-1.0, 1.0], chi)) / np.sqrt(2))[..., None]
@@ -250,7 +250,7 @@ def _layout(degree: int) -> tuple[NDArray[np.int64], list[tuple[slice, slice]]]:
     return rows, slices
 
 
-def _table(xp: Any, degree: int, rings: int, rows: NDArray[np.int64], count: int) -> Any:
+def wave_table(xp: Any, degree: int, rings: int, rows: NDArray[np.int64], count: int) -> Any:
     """y_n d^n_{m,1} of the rows, (K, R), by the recurrence of `rotation.rotation_sequences`."""
     theta = (np.arange(rings) + 0.5) * np.pi / rings
     m, n = np.arange(degree + 1), np.arange(degree + 1.0)[:, None]

@@ -19,6 +19,12 @@ def unit_vectors(theta: ArrayLike, phi: ArrayLike) -> tuple[Real, Real, Real]:
     )
 
 
+def directions(theta: Real, phi: Real) -> Real:
+    """The first of them alone, (..., 3)."""
+    st = np.sin(theta)
+    return np.stack([st * np.cos(phi), st * np.sin(phi), np.cos(theta)], axis=-1)
+
+
 def direction_angles(direction: Real) -> tuple[Real, Real]:
     """theta in [0, pi] and phi in [0, 2 pi], (M,) each [rad], of vectors (M, 3) of any length."""
     x, y, z = direction.T
@@ -27,6 +33,9 @@ def direction_angles(direction: Real) -> tuple[Real, Real]:
 
 def wrapped(phi: ArrayLike) -> Real:
     """Azimuths within [0, 2 pi) [rad]."""
+    phi = np.asarray(phi, dtype=float)
+    if phi.size and phi.min() >= 0 and phi.max() < 2 * np.pi:
+        return phi
     azimuth = np.mod(phi, 2 * np.pi)
     return np.asarray(np.where(azimuth >= 2 * np.pi, 0.0, azimuth))  # mod of a tiny negative angle
 

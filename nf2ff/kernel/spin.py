@@ -24,9 +24,11 @@ References
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache, partial
+from itertools import pairwise
 from typing import Any, TypeVar
 
 import ducc0
@@ -147,18 +149,35 @@ def degree_of_packed(packed: Complex) -> int:
     return round((np.sqrt(8 * packed.shape[-1] + 1) - 3) / 2)
 
 
-@lru_cache(maxsize=4)
-def _pool(threads: int) -> ThreadPoolExecutor:
-    # Kept, since starting threads costs as much as a whole transform of degree 50.
+@lru_cache(maxsize=8)
+def _pool(threads: int, depth: int) -> ThreadPoolExecutor:
+    # Kept, since starting threads costs as much as a whole transform of degree 50. A pool for each depth of
+    # jobs that call for others: they would wait for each other in one.
+    del depth
     return ThreadPoolExecutor(threads)
 
 
+_nested = threading.local()
+
+
 def run(jobs: Iterable[Callable[[], T]], threads: int) -> list[T]:
-    """Results of ``jobs``, run in ``threads`` Python threads; a job must not call this again."""
+    """Results of ``jobs``, run in ``threads`` Python threads."""
     jobs = list(jobs)
     if threads == 1 or len(jobs) == 1:
         return [job() for job in jobs]
-    return list(_pool(threads).map(lambda job: job(), jobs))
+    depth = getattr(_nested, "depth", 0)
+
+    def work(job: Callable[[], T]) -> T:
+        _nested.depth = depth + 1
+        return job()
+
+    return list(_pool(threads, depth).map(work, jobs))
+
+
+def shares(count: int, threads: int) -> list[range]:
+    """Equal parts of so many things, one for each thread: handing over small jobs takes long."""
+    edges = [count * i // threads for i in range(threads + 1)]
+    return [range(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def sharing(degree: int, threads: int) -> int:
@@ -224,52 +243,6 @@ def _transform_pair(call: Callable[[Any, int], Any], parts: tuple[Any, Any], thr
 def ring_angles_gauss(count: int) -> NDArray[np.float64]:
     """Polar angles of the Gauss-Legendre rule, increasing, (count,) [rad]."""
     return np.asarray(ducc0.misc.GL_thetas(count))
-
-
-def grid_analysis(
-    maps: Complex,
-    *,
-    spin: int,
-    degree: int,
-    rule: str,
-    phi0: float = 0.0,
-    threads: int,
-    check: NDArray[np.float64],
-) -> tuple[Complex, Complex]:
-    """Coefficients of complex maps (C, T, P) on a grid, and the maps that they give on some rings.
-
-    The former (C, N(N+2)) in the order n (n+1) + m - 1, exact for maps of at most ``degree`` where the grid
-    supports it (`ring_degree`); the latter (C, R, P) at the polar angles ``check`` (R,) [rad].
-    """
-    rings = _rings(check, maps.shape[-1], phi0)
-
-    def call(part: Any, inner: int) -> Any:
-        alm = ducc0.sht.analysis_2d(
-            map=part, spin=spin, lmax=degree, geometry=GEOMETRY[rule], phi0=phi0, nthreads=inner
-        )
-        again = ducc0.sht.synthesis(alm=alm, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings)
-        return alm, again
-
-    (real, real_again), (imag, imag_again) = _transform_pair(call, (maps.real, maps.imag), threads)
-    model = _complex(real_again, imag_again).reshape(maps.shape[0], check.size, -1)
-    result = np.empty((maps.shape[0], degree * (degree + 2)), dtype=complex)
-
-    def assemble(c: int) -> None:
-        # a_nm = a^R + j a^I, a_{n,-m} = (-1)^m (conj a^R + j conj a^I)
-        plus, minus = natural_positions(degree)
-        r, i = real[c, 1:], imag[c, 1:]
-        part = np.empty_like(r)
-        np.add(r.real, i.imag, out=part.real)
-        np.subtract(i.real, r.imag, out=part.imag)
-        part *= parity(degree, part.dtype)[1:]
-        result[c, minus[1:]] = part
-        np.subtract(r.real, i.imag, out=part.real)
-        np.add(r.imag, i.real, out=part.imag)
-        result[c, plus[1:]] = part
-        result[c, : max(0, spin * spin - 1)] = 0
-
-    run([partial(assemble, c) for c in range(maps.shape[0])], sharing(degree, threads))
-    return result, model
 
 
 def _rings(theta: NDArray[np.float64], phi_count: int, phi0: float) -> dict[str, Any]:

@@ -55,7 +55,7 @@ def synthesis(
     # Turn, parity of the spin, sign of m, ring, |m|.
     sums = np.zeros((len(turns), 2, 2, theta.size, degree + 1), dtype=kind)
     parity = spin.parity(degree, kind)
-    inner, whole = max(1, threads // 2), _orders(degree, degree)
+    inner, whole = max(1, threads // 2), orders(degree, degree)
 
     def add(sign: int) -> None:
         for s, packed in parts:
@@ -136,7 +136,7 @@ def adjoint(
         halves = spin.run([partial(circle_of, turns[0], values[0], piece) for piece in range(parts)], threads)
         put(turns[0], values[0], sums[0], *halves)
     parity = spin.parity(degree, kind)
-    inner, whole = max(1, threads // 2), _orders(degree, degree)
+    inner, whole = max(1, threads // 2), orders(degree, degree)
     numbers = spin.packed_numbers(degree)[1]
     result = {s: np.empty((2, 1 if s == 0 else 2, numbers.size), dtype=kind) for s in spins}
 
@@ -159,21 +159,21 @@ def adjoint(
     return [result[s] for s in spins]
 
 
-def _legs(a: Complex, s: int, orders: dict[str, Any], theta: Any, threads: int) -> Complex:
+def _legs(a: Complex, s: int, which: dict[str, Any], theta: Any, threads: int) -> Complex:
     """Functions of ring and m >= 0, (C, T, m), of coefficients (C, A)."""
-    return ducc0.sht.alm2leg(alm=a, spin=s, theta=theta, nthreads=threads, **orders)
+    return ducc0.sht.alm2leg(alm=a, spin=s, theta=theta, nthreads=threads, **which)
 
 
 def _legs_adjoint(
-    legs: Complex, s: int, orders: dict[str, Any], theta: Any, threads: int, *, out: Complex
+    legs: Complex, s: int, which: dict[str, Any], theta: Any, threads: int, *, out: Complex
 ) -> Complex:
     """Adjoint of `_legs`."""
-    return ducc0.sht.leg2alm(leg=legs, spin=s, theta=theta, nthreads=threads, alm=out, **orders)
+    return ducc0.sht.leg2alm(leg=legs, spin=s, theta=theta, nthreads=threads, alm=out, **which)
 
 
-def _orders(degree: int, order: int) -> dict[str, Any]:
+def orders(degree: int, last: int, *, first: int = 0) -> dict[str, Any]:
     """What tells the library of coefficients in the order of `spin`, but of some orders only."""
-    m = np.arange(order + 1)
+    m = np.arange(first, last + 1)
     return {
         "lmax": degree,
         "mval": m.astype(_index_type()),
@@ -186,9 +186,9 @@ def _index_type() -> Any:
     """Integers that the library takes for orders: unsigned from 0.42 on, signed before."""
     one = np.ones((1, 3), dtype=complex)
     for kind in (np.uint64, np.int64):
-        orders = {"mval": np.arange(2, dtype=kind), "mstart": np.arange(2, dtype=kind)}
+        two = {"mval": np.arange(2, dtype=kind), "mstart": np.arange(2, dtype=kind)}
         try:
-            ducc0.sht.alm2leg(alm=one, spin=0, lmax=1, theta=np.ones(1), **orders)
+            ducc0.sht.alm2leg(alm=one, spin=0, lmax=1, theta=np.ones(1), **two)
         except (RuntimeError, TypeError):
             continue
         return kind
@@ -265,27 +265,3 @@ def _fold(circle: Complex, out: Complex, sign: int) -> None:
             target[1:-1, own] += minus[::-1]
         else:
             target[1:-1, own] -= minus[::-1]
-
-
-def grid_analysis_of_order(values: Complex, *, order: int, s: int, degree: int, rule: str) -> Complex:
-    """Coefficients (C, N + 1), one for each n, of maps f(theta) exp(jm phi), from f (C, T).
-
-    By the analysis of grids, on as few columns as that ``order`` m >= 0 needs.
-    """
-    columns = 2 * order + 2
-    maps = values[..., None] * np.exp(2j * np.pi * order / columns * np.arange(columns))
-    start = order * (2 * degree + 1 - order) // 2
-    parts = [
-        ducc0.sht.analysis_2d(
-            map=np.ascontiguousarray(part),
-            spin=s,
-            lmax=degree,
-            mmax=order,
-            geometry=spin.GEOMETRY[rule],
-            nthreads=1,
-        )[:, start + order : start + degree + 1]
-        for part in (maps.real, maps.imag)
-    ]
-    result = np.zeros((len(values), degree + 1), dtype=complex)
-    result[:, order:] = parts[0] + 1j * parts[1]
-    return result

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,10 @@ ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
 RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
 #: Largest response: its square and the square of that are still numbers.
 LARGEST = 1e50
+T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Samples:
     """Complex responses of a probe at M positions and F frequencies.
 
@@ -81,11 +82,28 @@ class Samples:
 
     def changed(self, **columns: NDArray[Any]) -> Samples:
         """The same samples with other columns of the same shapes, which alone are checked."""
-        new = copy.copy(self)
-        for name, value in columns.items():
-            object.__setattr__(new, name, value)
+        new = object.__new__(Samples)
+        for one in fields(self):
+            object.__setattr__(new, one.name, columns.get(one.name, getattr(self, one.name)))
         new._check(set(columns))
+        if set(columns) == {"response"}:
+            _found[new] = self.known
         return new
+
+    @property
+    def known(self) -> dict[Any, Any]:
+        """What was found of the positions, frequencies and ports, by keys of those who found it."""
+        return _found.setdefault(self, {})
+
+    def once(self, find: Callable[..., T], *given: Any) -> T:
+        """What a function finds of the positions, frequencies and ports alone, kept for the next time.
+
+        It is called with the samples and what else is ``given``.
+        """
+        known = self.known
+        if (find, given) not in known:
+            known[find, given] = find(self, *given)
+        return known[find, given]
 
     def _check(self, names: set[str]) -> None:
         """Take the columns named, which are new."""
@@ -151,8 +169,22 @@ class Samples:
 
     def ports(self) -> list[int]:
         """Ports that occur, in order."""
-        low, high = int(self.port.min()), int(self.port.max())
-        return [low] if low == high else np.unique(self.port).tolist()
+        return self.once(_ports)
+
+    @property
+    def nearest(self) -> float:
+        """Least radius [m]."""
+        return self.once(_radii)[0]
+
+    @property
+    def farthest(self) -> float:
+        """Largest radius [m]."""
+        return self.once(_radii)[1]
+
+    @property
+    def middle(self) -> float:
+        """Median radius [m]."""
+        return self.once(_middle)
 
     @property
     def moving(self) -> bool:
@@ -167,6 +199,8 @@ class Samples:
 
     def at_frequency(self, index: int) -> Samples:
         """The samples of one frequency, those missing there left out, positions (M',)."""
+        if not (self.any_missing or self.moving) and len(self.response) == 1:
+            return self
         present = ~np.isnan(self.response[index])
         if not present.any():
             ghz = self.frequency[index] / 1e9
@@ -214,3 +248,20 @@ def _refuse_large(response: NDArray[np.complex128]) -> None:
             row, sample = np.argwhere(np.abs(part) > LARGEST)[0].tolist()
             what = f"response of sample {sample + 1} is {response[row, sample]:.4g}"
             raise InputError(f"{what}, expected at most {LARGEST:g}", "check its unit")
+
+
+#: For samples that are alive, what was found of them (`Samples.once`), by those too that differ in responses.
+_found: WeakKeyDictionary[Samples, dict[Any, Any]] = WeakKeyDictionary()
+
+
+def _ports(samples: Samples) -> list[int]:
+    low, high = int(samples.port.min()), int(samples.port.max())
+    return [low] if low == high else np.unique(samples.port).tolist()
+
+
+def _radii(samples: Samples) -> tuple[float, float]:
+    return float(samples.radius.min()), float(samples.radius.max())
+
+
+def _middle(samples: Samples) -> float:
+    return float(np.median(samples.radius)) if samples.nearest < samples.farthest else samples.nearest

@@ -9,7 +9,8 @@ class AlignmentCode(Code):
     """What to beware of in what a scan says of its own set-up."""
 
     UNSEEN = (
-        "the scan does not see {what}: left as recorded, with its prior in the uncertainty of the far field"
+        "the scan does not see {what}: left as recorded, or held near it by the prior, and in the "
+        "uncertainty of the far field"
     )
     TIE_CUTS = (
         "{percent:.0f} % of the far field's uncertainty comes from what the scan does not see, however small "
@@ -18,6 +19,10 @@ class AlignmentCode(Code):
     UNEXPLAINED = (
         "the residual is {ratio:.2f} times what the stated noise explains (reduced chi-square): something is "
         "wrong that is not among the terms, and it biases the estimates"
+    )
+    UNLISTED = (
+        "the residual has structure: it looks like {what}, which is not among the terms, so that the "
+        "estimates and the far field are wrong by more than they say: add {kind} to the terms"
     )
     NOISE_UNKNOWN = (
         "no noise is stated, so the residual is taken for noise and does not show faults that are not among "

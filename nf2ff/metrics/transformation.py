@@ -136,7 +136,7 @@ def tell_neglected(solution: Solution, samples: Samples, whole: Probe, limited: 
         return solution
     known, taken = (at_frequencies(x, samples.frequency)[0] for x in (whole, limited))
     levels = neglected(samples, known, taken, solution.modes)
-    about: dict[str, Any] = {"order": limited.mu_max, "radius": samples.radius.min()}
+    about: dict[str, Any] = {"order": limited.mu_max, "radius": samples.nearest}
     warnings = tuple(
         (*sentences, ResultCode.ORDERS_NEGLECTED(level_db=level, **about))
         for sentences, level in zip(solution.warnings, levels, strict=True)

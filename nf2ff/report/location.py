@@ -104,8 +104,17 @@ def parts_facts(found: RadiatingParts) -> dict[str, Any]:
     dict
         Places, power and what is left.
     """
-    pairs = zip(found.position.tolist(), found.power.tolist(), strict=True)
-    parts = [{"position_m": place, "power_db": _db(power)} for place, power in pairs]
+    columns = (found.position, found.position_uncertainty, found.power, found.power_uncertainty)
+    rows = zip(*(x.tolist() for x in columns), strict=True)
+    parts = [
+        {
+            "position_m": place,
+            "position_uncertainty_m": off,
+            "power_db": _db(power),
+            "power_uncertainty_db": 10 / math.log(10) * spread / power,
+        }
+        for place, off, power, spread in rows
+    ]
     return {"parts": parts, "not_explained_db": _db(found.remainder)}
 
 
@@ -124,9 +133,12 @@ def parts_lines(found: RadiatingParts, noise: float) -> list[str]:
     list of str
         Lines of text.
     """
-    rows: list[tuple[str, ...]] = [("part", "x/mm", "y/mm", "z/mm", "power/dB")]
-    for i, (place, power) in enumerate(zip(found.position, found.power, strict=True)):
-        rows.append((str(i + 1), *(f"{1e3 * x:.3f}" for x in place), f"{10 * math.log10(power):.2f}"))
+    rows: list[tuple[str, ...]] = [("part", "x/mm", "+-", "y/mm", "+-", "z/mm", "+-", "power/dB", "+-")]
+    columns = (found.position, found.position_uncertainty, found.power, found.power_uncertainty)
+    for i, (place, off, power, spread) in enumerate(zip(*columns, strict=True)):
+        cells = [f"{1e3 * x:.3f}" for pair in zip(place, off, strict=True) for x in pair]
+        level = f"{10 * math.log10(power):.2f}", f"{10 / math.log(10) * spread / power:.2g}"
+        rows.append((str(i + 1), *cells, *level))
     return [*aligned(rows, words=0), _left(found.remainder, noise, "parts")]
 
 

@@ -154,8 +154,9 @@ def _tie_lines(plan: Plan) -> list[str]:
     seconds = passes * cuts.positions * (step + request.receiver.dwell(switched=switched))
     return [
         f"two cuts through the poles afterwards, one of them through the beam ({2 * cuts.positions} "
-        f"readings, about {_duration(seconds)}), show drift and misaligned axes (nf2ff align); the same "
-        "spiral again, or a ring about the equator, does not"
+        f"readings, about {_duration(seconds)}), show drift and misaligned axes (nf2ff align), and with the "
+        "probe turned by 90 deg for the second the balance of its ports; the same spiral again, or a ring "
+        "about the equator, does not"
     ]
 
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from nf2ff.antenna.modes import mode_numbers
 from nf2ff.kernel.arrays import as_array
-from nf2ff.kernel.sphere import angle_of_chord, canonical_angles, unit_vectors
+from nf2ff.kernel.sphere import angle_of_chord, canonical_angles, directions, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import different_positions
@@ -192,6 +192,14 @@ def _part_extent(direction: Real, theta: Real) -> str:
     return text
 
 
+def coverage_of(samples: Samples, probe: Probe, degree: int, density: bool, threads: int) -> Coverage:
+    """Coverage of the sphere by samples of one frequency, as `measure_coverage`."""
+    theta, phi, stokes = places(samples, probe)
+    return measure_coverage(
+        theta=theta, phi=phi, stokes=stokes, degree=degree, density=density, threads=threads
+    )
+
+
 def measure_coverage(
     *, theta: Real, phi: Real, degree: int, stokes: Real | None = None, density: bool = True, threads: int = 1
 ) -> Coverage:
@@ -213,10 +221,10 @@ def measure_coverage(
     count = min(MAX_DIRECTIONS, max(5000, int(0.5 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
-    direction = unit_vectors(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)[0]
+    direction = directions(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
     # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
     # of the time.
-    tree = cKDTree(unit_vectors(theta, phi)[0], balanced_tree=False, compact_nodes=False)
+    tree = cKDTree(directions(theta, phi), balanced_tree=False, compact_nodes=False)
     crowd = min(CROWD, theta.size) if density else 1
     chord, which = tree.query(direction, k=[1, crowd], workers=threads)
     angle = _angle(chord)
@@ -316,7 +324,7 @@ def port_polarisations(probe: Probe, samples: Samples) -> tuple[Real, Real]:
     """What each port of a probe reads from afar, at the first frequency of samples."""
     place = {
         "frequency": float(samples.frequency[0]),
-        "radius": [float(np.median(samples.radius))],
+        "radius": [samples.middle],
         "degree": 1,
     }
     waves = []

@@ -110,7 +110,7 @@ def choose_degree(
             f"{DEGREE_TAIL_DB:g} dB"
         )
     # The antenna lies within the sphere on which it is measured.
-    kr = k * float(samples.radius.max())
+    kr = k * samples.farthest
     # More than kr is needed in any case: a far sphere is not searched.
     inside = required_degree(kr, tail_db=DEGREE_TAIL_DB) if kr < limit else limit
     if inside < limit:

@@ -25,6 +25,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
+from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]
@@ -63,15 +64,15 @@ def judge(
     again: Callable[[int, Complex], Complex],
     *,
     threads: int | None = None,
-    distinct: bool = False,
+    scan: GridScan | None = None,
 ) -> list[list[Notice]]:
     """Warnings of readings that can hardly be right, for each frequency.
 
-    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike;
-    ``distinct`` says that no two samples are of the same angles.
+    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike; ``scan`` is the grid
+    that the samples are, if any.
     """
     found = []
-    for f, at in enumerate(suspect_readings.each_place(samples, distinct=distinct)):
+    for f, at in enumerate(suspect_readings.each_place(samples, scan=scan, threads=threads or 1)):
         case = _Case(samples, probe, f, at, threads)
         q, w = modes.coefficients[f], samples.response[f]
         told, stuck = _stuck(case, q)
@@ -197,9 +198,8 @@ def _at_poles(case: _Case, w: Complex) -> tuple[Factors, bool]:
     cross: dict[int, complex] = {}
     reference: dict[int, int] = {}
     theta, _, chi, radius = samples.place(case.f)
-    present = ~np.isnan(w)
-    for south, there in at.at_poles():
-        rows = np.flatnonzero(there & present)
+    for south, rows in enumerate(at.poles):
+        rows = rows[~np.isnan(w[rows])]
         if not rows.size or np.ptp(radius[rows]) > ANGLE_TOLERANCE * radius[rows[0]]:
             continue
         turn = chi[rows] + np.where(theta[rows] < 0, np.pi, 0.0)

@@ -19,7 +19,7 @@ from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
-from nf2ff.solver.positions import Geometry, plan_geometry
+from nf2ff.solver.positions import Geometry, elsewhere
 from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.response import Series, separate
 from nf2ff.solver.solution import Part, Solution, join_parts
@@ -151,7 +151,8 @@ class _PartSolver:
                 change = change - kept.samples.response[f, present]
                 coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
             else:
-                geometry = plan_geometry(samples.at_frequency(f))
+                place = (x[present] for x in samples.place(f))
+                geometry = elsewhere(operator.geometry, *place)
                 weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
                 at = (geometry, probe, float(samples.frequency[f]))
                 exact, known = self._operator(f, *at, EXACT, own=own)

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel import fine_grid, spin
-from nf2ff.solver.transmission import TransmissionOperator
+from nf2ff.kernel import circular, fine_grid, spin
+from nf2ff.solver.transmission import TransmissionOperator, apply_by_degree
 
 Real = NDArray[np.float64]
 Complex = NDArray[Any]
@@ -19,6 +19,8 @@ Complex = NDArray[Any]
 #: Functions on the grid at most, of the maps of one port: more of them would take longer than the
 #: transforms of the samples themselves.
 MAX_FIELDS = 8
+#: Accuracy from which single precision does on the grid: its products are right to 2e-7 (measured).
+SINGLE_ACCURACY = 1e-6
 
 #: For each port the functions that couple its maps.
 Fields = tuple[dict[tuple[int, int], Real], ...]
@@ -41,23 +43,31 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
         if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
             return None
         turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
-        fields = {}
-        pairs: dict[bool, list[tuple[tuple[int, int], Real]]] = {}
+        jobs: dict[tuple[bool, bytes], Callable[[], Real]] = {}
+        which = {}
         for i, one in enumerate(turns):
             for k, other in enumerate(turns[i:], i):
                 at = _at_positions(own, one * other, g.position, g.radius.size)
                 if at.any():
-                    pairs.setdefault(bool((spins[i] + spins[k]) % 2), []).append(((i, k), at))
-        for odd, some in pairs.items():
-            # Two at once, as real and imaginary part.
-            for first, second in zip(some[::2], [*some[1::2], None], strict=False):
-                pair = first[1] + 1j * (0.0 if second is None else second[1])
-                both = fine_grid.impulses(g.location, pair, degree=operator.degree, odd=odd)
-                fields[first[0]] = np.ascontiguousarray(both.real)
-                if second is not None:
-                    fields[second[0]] = np.ascontiguousarray(both.imag)
-        found.append(fields)
+                    odd = bool((spins[i] + spins[k]) % 2)
+                    # Two chi at a right angle give both maps the same.
+                    which[i, k] = odd, at.tobytes()
+                    jobs[which[i, k]] = partial(
+                        fine_grid.impulses, g.location, at, degree=operator.degree, odd=odd
+                    )
+        fields = dict(zip(jobs, spin.run(jobs.values(), operator.threads), strict=True))
+        each = {pair: fields[of] for pair, of in which.items()}
+        found.append(_alike(each) if len(spins) == 2 else each)
     return tuple(found)
+
+
+def _alike(fields: dict[tuple[int, int], Real]) -> dict[tuple[int, int], Real]:
+    """One function for both components where they differ by rounding only: both polarisations everywhere."""
+    one, two, cross = (fields.get(pair, np.zeros(1)) for pair in ((0, 0), (1, 1), (0, 1)))
+    if max(np.abs(one - two).max(), np.abs(cross).max()) > 100 * fine_grid.EPSILON * np.abs(one).max():
+        return fields
+    mean = np.ascontiguousarray((one + two).T / 2).T  # columns stand together: `circular` takes them
+    return {(0, 0): mean, (1, 1): mean}
 
 
 def _at_positions(weights: Real, factor: Real, position: NDArray[np.intp] | None, size: int) -> Real:
@@ -75,7 +85,7 @@ class Solved(NamedTuple):
     steps: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class NormalOperator:
     """A^H W A on a grid.
 
@@ -97,26 +107,23 @@ class NormalOperator:
         """Conjugate gradients on (A^H W A + damping^2) x = ``right``, packed, until the norm of what
         is left falls to ``target``."""
         threads, degree = self.operator.threads, self.operator.degree
-        left = np.stack(spin.split(right, threads))
-        x, direction = np.zeros_like(left), left.copy()
-        size = _inner(left, left, degree)
+        if self._circular is not None:
+            given = circular.from_maps(_times(self._heard, right))
+            x, left, steps = _iterate(
+                given, self._circular_product, _dot, target=target, most=most, damping=damping
+            )
+            back = self._heard.conj().swapaxes(1, 2)
+            found, rest = (_times(back, circular.to_maps(part)) for part in (x, left))
+            return Solved(found, rest, steps)
         ports = list(self._ports())
-        steps = 0
-        while size > target**2 and steps < most:
-            image = self._product(direction, ports)
-            if damping:
-                image += damping**2 * direction
-            bend = _inner(direction, image, degree)
-            if not bend > 0:  # beneath rounding
-                break
-            length = size / bend
-            x += length * direction
-            image *= length
-            left -= image
-            before, size = size, _inner(left, left, degree)
-            direction *= size / before
-            direction += left
-            steps += 1
+        x, left, steps = _iterate(
+            np.stack(spin.split(right, threads)),
+            lambda direction, _: self._product(direction, ports),
+            partial(_inner, degree=degree),
+            target=target,
+            most=most,
+            damping=damping,
+        )
         joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, left)]
         return Solved(joined[0], joined[1], steps)
 
@@ -131,6 +138,36 @@ class NormalOperator:
         over_degree = self.operator.separation.over_degree
         for orders, fields in zip(over_degree, self.fields, strict=True):
             yield [_Channel.of(s, matrix[0], n) for s, matrix in orders], fields
+
+    @cached_property
+    def _heard(self) -> Complex:
+        """What the maps of the first port have of the coefficients of each degree, (N, 2, 2)."""
+        return self.operator.separation.over_degree[0][0][1][0]
+
+    @cached_property
+    def _circular(self) -> dict[Any, Real] | None:
+        """The one field, in both precisions, where `kernel.circular` serves."""
+        field = self.fields[0].get((0, 0))
+        spins = [s for orders in self.operator.separation.over_degree for s, _ in orders]
+        if spins != [1] or field is None or field is not self.fields[0].get((1, 1)):
+            return None
+        # Both kinds of waves of each degree are heard, so that the change of functions keeps norms.
+        heard = self._heard
+        apart = np.abs(heard @ heard.conj().swapaxes(1, 2) - np.eye(2)).max()
+        if self.operator.degree > circular.MAX_DEGREE or not apart < 1e-9:
+            return None
+        return {kind: np.ascontiguousarray(field.T, kind) for kind in (np.float64, np.float32)}
+
+    def _circular_product(self, parts: Real, lost: float) -> Real:
+        """Product of circular parts, as exact as it need be where a direction is so much smaller than the
+        first one."""
+        assert self._circular is not None
+        kind = np.float32 if self.operator.tolerance / lost >= SINGLE_ACCURACY else np.float64
+        degree, threads = self.operator.degree, self.operator.threads
+        product = circular.weighted_product(
+            np.asarray(parts, kind), self._circular[kind], degree=degree, threads=threads
+        )
+        return np.asarray(product, float)
 
     def _product(
         self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]
@@ -191,6 +228,49 @@ class _Channel:
         for (row, column), (re, im) in self.parts.items():
             total[0, column] += re * real[row] + im * imag[row]
             total[1, column] += re * imag[row] - im * real[row]
+
+
+def _dot(a: Real, b: Real) -> float:
+    return float(np.einsum("i,i->", a.ravel(), b.ravel()))
+
+
+def _times(matrix: Complex, packed: Complex) -> Complex:
+    """Packed product of a matrix (N, 2, 2) of each degree."""
+    return apply_by_degree(matrix, packed, spin.packed_numbers(spin.degree_of_packed(packed))[1])
+
+
+def _iterate(
+    left: Complex,
+    product: Callable[[Complex, float], Complex],
+    inner: Callable[[Complex, Complex], Any],
+    *,
+    target: float,
+    most: int,
+    damping: float,
+) -> tuple[Complex, Complex, int]:
+    """Solution, what is left of the right-hand side ``left``, in place, and steps.
+
+    ``product`` takes a direction, and the norm of what is left over the first one.
+    """
+    x, direction = np.zeros_like(left), left.copy()
+    size = first = inner(left, left)
+    steps = 0
+    while size > target**2 and steps < most:
+        image = product(direction, float(np.sqrt(size / first)))
+        if damping:
+            image += damping**2 * direction
+        bend = inner(direction, image)
+        if not bend > 0:  # beneath rounding
+            break
+        length = size / bend
+        x += length * direction
+        image *= length
+        left -= image
+        before, size = size, inner(left, left)
+        direction *= size / before
+        direction += left
+        steps += 1
+    return x, left, steps
 
 
 def _inner(a: Complex, b: Complex, degree: int) -> float:

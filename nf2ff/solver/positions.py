@@ -130,6 +130,29 @@ def _plan_port(port: int, theta: Real, phi: Real, radius: Real, chi: Real, rows:
     return Geometry(port, location, radius[first], rows, chi, None)
 
 
+def elsewhere(
+    geometry: tuple[Geometry, ...], theta: Real, phi: Real, chi: Real, radius: Real
+) -> tuple[Geometry, ...]:
+    """The same samples at other positions and turns (M,) each, in the same order.
+
+    Those of one position that parted are taken each by itself, which costs no sorting.
+    """
+    theta, phi, turned = canonical_angles(theta, phi)
+    chi = chi + np.pi * turned
+    found = []
+    for g in geometry:
+        place = np.stack([theta[g.rows], phi[g.rows], radius[g.rows]])
+        layers = place.reshape(3, 1 if g.position is not None else len(g.chi), -1)
+        if not np.all(layers == layers[:, :1]):
+            layers = place[:, None]
+        own = chi[g.rows].reshape(layers.shape[1], -1)
+        if np.all(own == own[:, :1]):
+            own = own[:, :1]
+        location, far = np.ascontiguousarray(layers[:2, 0].T), layers[2, 0]
+        found.append(Geometry(g.port, location, far, g.rows, own, None))
+    return tuple(found)
+
+
 def different_positions(*columns: Real) -> tuple[Rows, NDArray[np.intp]]:
     """First sample at each different position, and the position of every sample.
 

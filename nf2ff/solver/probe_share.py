@@ -26,7 +26,7 @@ def received_spectrum(samples: Samples, probe: Probe, modes: Modes) -> NDArray[n
     At the median radius. White noise of the samples makes it the same for all degrees.
     """
     n = np.arange(1, modes.degree + 1)
-    middle = float(np.median(samples.radius))
+    middle = samples.middle
     received = np.empty((modes.frequency.size, modes.degree))
     for f, frequency in enumerate(modes.frequency):
         p = response_constants(probe, frequency=float(frequency), radius=[middle], degree=modes.degree)
@@ -68,7 +68,7 @@ def judge_probe(samples: Samples, probe: Probe, modes: Modes) -> list[list[Notic
     told: list[list[Notice]] = [[] for _ in samples.frequency]
     if probe.response_unit == "V/m":
         return told
-    radius = float(samples.radius.min())
+    radius = samples.nearest
     for f, frequency in enumerate(samples.frequency.tolist()):
         reach = float(wavenumber(frequency)) * radius
         if modes.degree + probe.degree <= reach or not modes.coefficients[f].any():
@@ -99,7 +99,7 @@ def _constants(
     found = response_constants(
         probe,
         frequency=float(samples.frequency[f]),
-        radius=[float(samples.radius.min())],
+        radius=[samples.nearest],
         degree=modes.degree,
         largest_sum=largest_sum,
     )

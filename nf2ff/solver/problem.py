@@ -32,8 +32,9 @@ STALLED, EXACT = 200, 1e-8
 #: Fall of the gradient at which responses are solved for that are only to be judged: their misfits are
 #: a thousandth of them or more.
 ROUGH = 1e-6
-#: Bytes that are kept for the next responses where each frequency has positions of its own.
-MOST_KEPT = 2**28
+#: Bytes that are kept for the next responses where each frequency has positions of its own, and, where they
+#: are common, as long as there are samples of them.
+MOST_KEPT, MOST_KNOWN = 2**28, 2**26
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +122,12 @@ class Direct:
 Method = Quadrature | LeastSquares | Direct
 
 
+def _planned(samples: Samples, degree: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
+    """Positions of each port, and the weights of the samples."""
+    geometry = plan_geometry(samples.at_frequency(0))
+    return geometry, methods.area_weights(geometry, degree=degree, threads=threads)
+
+
 @dataclass(frozen=True, eq=False)
 class Problem:
     """What a solution needs besides the responses, worked out when first used and kept.
@@ -164,8 +171,10 @@ class Problem:
         return found + spin.run(jobs, side_by_side) if jobs else found
 
     def _checked(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        response, samples = np.asarray(response, dtype=complex), self.samples
-        there = samples.response
+        there, samples = self.samples.response, self.samples
+        if response is there:
+            return response
+        response = np.asarray(response, dtype=complex)
         if response.shape != there.shape:
             raise InputError(
                 f"response has shape {response.shape}, expected {there.shape}: a row for each "
@@ -199,7 +208,8 @@ class Problem:
 
     def as_modes(self, estimates: Sequence[methods.Estimate]) -> Modes:
         """Modes of the estimates of all frequencies."""
-        q = np.stack([e.coefficients for e in estimates])
+        each = [e.coefficients for e in estimates]
+        q = each[0][None] if len(each) == 1 else np.stack(each)
         return Modes(self.samples.frequency, q, check_units(self.samples, self.probe))
 
     def iteration(self, index: int) -> tuple[TransmissionOperator, NDArray[np.float64]]:
@@ -230,7 +240,7 @@ class Problem:
         """The same by a method that differs in threads or device alone: geometry and fields serve again."""
         other = replace(self, method=method)
         for key, kept in list(self._kept.items()):
-            if key.startswith("fields") if isinstance(key, str) else key < 0:
+            if isinstance(key, str) and key.startswith("fields"):
                 other._kept[key] = kept
         return other
 
@@ -240,8 +250,13 @@ class Problem:
         if key in self._kept:
             found: Fields | None = self._kept[key]
             return found
-        found = grid_fields(*self.iteration(index))
+        operator, weights = self.iteration(index)
+        spins = tuple(tuple(s for s, _ in orders) for orders in operator.separation.over_degree)
+        known, asked = self.samples.known, ("fields", self.degree, spins, operator.nodes)
+        found = known[asked] if asked in known else grid_fields(operator, weights)
         held = sum(x.nbytes for port in found or () for x in port.values())
+        if not self._own and held <= MOST_KNOWN:
+            known[asked] = found
         if not self._own or self.samples.frequency.size * held <= MOST_KEPT:
             self._kept[key] = found
         return found
@@ -253,14 +268,9 @@ class Problem:
 
     def _geometry(self, index: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
         # Positions that are the same at all frequencies are planned once.
-        key = -1 - (index if self._own else 0)
-        if key not in self._kept:
-            geometry = plan_geometry(self.samples.at_frequency(index))
-            weights = methods.area_weights(geometry, degree=self.degree, threads=threads)
-            if self._own:
-                return geometry, weights
-            self._kept[key] = geometry, weights
-        return self._kept[key]
+        if self._own:
+            return _planned(self.samples.at_frequency(index), self.degree, threads)
+        return self.samples.once(_planned, self.degree, threads)
 
     def _iterate(self, index: int, response: NDArray[np.complex128], threads: int) -> methods.Estimate:
         method = self._least_squares

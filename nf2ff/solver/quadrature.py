@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm, ratio
+from nf2ff.kernel.grid_analysis import grid_analysis
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate
@@ -39,6 +40,7 @@ class QuadratureMatrix:
     forward: NDArray[np.complex128] | None
 
 
+@lru_cache(maxsize=4)
 def quadrature_matrix(
     probe: Probe,
     *,
@@ -109,7 +111,7 @@ def by_quadrature(
         at += len(own)
         measured = own[:, rings]
         if s <= degree:
-            part, model = spin.grid_analysis(
+            part, model = grid_analysis(
                 own,
                 spin=s,
                 degree=degree,

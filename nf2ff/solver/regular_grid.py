@@ -59,6 +59,13 @@ class GridScan:
     average: Any
     distinct: bool = False
 
+    @property
+    def finest(self) -> bool:
+        """Whether the last axis of the raster is that of theta or phi, and its steps are not the wider."""
+        steps = {1: float(np.diff(self.grid.theta).min()), 2: float(self.grid.phi[1] - self.grid.phi[0])}
+        own = steps.get(self.axes.index(2))
+        return own is not None and own < 2 * min(steps.values())
+
     def maps(self, response: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Maps, (C, T, P), of the responses (M,) of one frequency: for each s one or two."""
         if self.shape is not None:
@@ -98,10 +105,9 @@ def recognise_grid(samples: Samples, *, spins: tuple[int, ...] = (1,)) -> GridSc
     """
     if samples.moving:
         raise NotAGridError("the positions differ from frequency to frequency")
-    if samples.port.min() != samples.port.max():
+    if len(samples.ports()) > 1:
         raise NotAGridError("the samples are of several ports")
-    radius = float(samples.radius[0])
-    spread = samples.radius.max() - samples.radius.min()
+    spread = samples.farthest - samples.nearest
     # A phase error of 2 pi 1e-9 is below what any result can show.
     if spread > 1e-9 * SPEED_OF_LIGHT / samples.frequency.max():
         raise NotAGridError(f"the radius varies by {spread:.3g} m")
@@ -109,8 +115,19 @@ def recognise_grid(samples: Samples, *, spins: tuple[int, ...] = (1,)) -> GridSc
         missing = np.isnan(samples.response)
         f = int(np.argmax(missing.any(axis=1)))
         raise NotAGridError(f"{missing[f].sum()} samples are missing at {samples.frequency[f] / 1e9:.9g} GHz")
-    scan = _raster(samples, radius, spins)
-    return scan if scan is not None else _scattered(samples, radius, spins)
+    found = samples.once(_recognised, spins)
+    if isinstance(found, str):
+        raise NotAGridError(found)
+    return found
+
+
+def _recognised(samples: Samples, spins: tuple[int, ...]) -> GridScan | str:
+    """The grid of the positions, or why there is none."""
+    radius = float(samples.radius[0])
+    try:
+        return _raster(samples, radius, spins) or _scattered(samples, radius, spins)
+    except NotAGridError as error:
+        return str(error)
 
 
 def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan | None:

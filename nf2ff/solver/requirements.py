@@ -68,7 +68,7 @@ def check_reference(samples: Samples) -> None:
 
 def check_radius(samples: Samples, minimum_radius: float | None, probe: Probe) -> None:
     """Refuse samples in the reactive zone, or where the spheres of antenna and probe meet [m]."""
-    nearest = float(samples.radius.min())
+    nearest = samples.nearest
     check_distance(
         nearest,
         float(samples.frequency.min()),

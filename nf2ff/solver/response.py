@@ -80,11 +80,14 @@ class Separation:
     over_radius : list of (K, P) ndarray
         For each port, factors at its positions, exp(-jkr) included; 1, of shape (1, 1), if the
         radius is constant.
+    size : (K,) ndarray
+        How large the products are, relative to the first.
     """
 
     precondition: NDArray[Any]
     over_degree: list[Orders]
     over_radius: list[NDArray[Any]]
+    size: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,12 +95,13 @@ class Series:
     """The same for all radii from ``low`` to ``high`` [m]: only what depends on degree is worked out.
 
     ``left`` (nodes, K) are Chebyshev series of the functions of radius, None where they are 1; ``k`` is the
-    wavenumber [rad/m].
+    wavenumber [rad/m], ``size`` as of `Separation`.
     """
 
     precondition: NDArray[Any]
     over_degree: list[Orders]
     left: NDArray[Any] | None
+    size: NDArray[np.float64]
     low: float
     high: float
     k: float
@@ -105,13 +109,13 @@ class Series:
     def at(self, radius: list[NDArray[np.float64]]) -> Separation:
         """At the radii (P,) of each port's positions."""
         if self.left is None:
-            return Separation(self.precondition, self.over_degree, [np.ones((1, 1))] * len(radius))
+            return Separation(self.precondition, self.over_degree, [np.ones((1, 1))] * len(radius), self.size)
         middle = 0.5 * (self.low + self.high)
         over_radius = [
             _evaluate(self.left, r, self.low, self.high) * (np.exp(-1j * self.k * r) * middle / r)
             for r in radius
         ]
-        return Separation(self.precondition, self.over_degree, over_radius)
+        return Separation(self.precondition, self.over_degree, over_radius, self.size)
 
 
 def separate(
@@ -162,13 +166,13 @@ def separate(
     if k * half < 0.1 * tolerance or not any(there):
         phase = np.exp(-1j * k * middle)
         fixed = [[(s, m * phase) for s, m in port] for port in there]
-        return Series(t * (k * middle), fixed, None, low, high, k)
+        return Series(t * (k * middle), fixed, None, np.ones(1), low, high, k)
 
     def sample(r: Any) -> NDArray[Any]:
         parts = [m.reshape(len(r), -1) for port in preconditioned(r) for _, m in port]
         return np.concatenate(parts, axis=1)
 
-    right, left = _sum_of_products(sample, low, high, tolerance, cut)
+    right, left, size = _sum_of_products(sample, low, high, tolerance, cut)
     over_degree = []
     at = 0
     for port in preconditioned([middle]):
@@ -177,13 +181,14 @@ def separate(
             parts.append((s, right[:, at : at + m.size].reshape(-1, *m.shape[1:])))
             at += m.size
         over_degree.append(parts)
-    return Series(t * (k * middle), over_degree, left, low, high, k)
+    return Series(t * (k * middle), over_degree, left, size, low, high, k)
 
 
 def _sum_of_products(
     sample: Callable[[Any], NDArray[Any]], low: float, high: float, tolerance: float, cut: float
-) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Functions (K, X) and Chebyshev series in r (nodes, K) whose products add up to ``sample``."""
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[np.float64]]:
+    """Functions (K, X) and Chebyshev series in r (nodes, K) whose products add up to ``sample``, and the
+    products' sizes (K,), relative to the first."""
     # Nodes that all miss a steep rise towards the nearest sample would look converged: the series
     # is held against the function itself, there above all.
     control = low + (high - low) * np.array([0.0, 1e-4, 1e-3, 1e-2, 0.1, 0.37, 0.74, 1.0])
@@ -207,7 +212,7 @@ def _sum_of_products(
         count *= 2
     left, size, right = np.linalg.svd(series, full_matrices=False)
     keep = int(np.count_nonzero(size > cut * tolerance * size[0]))
-    return size[:keep, None] * right[:keep], left[:, :keep]
+    return size[:keep, None] * right[:keep], left[:, :keep], size[:keep] / size[0]
 
 
 def _evaluate(series: NDArray[Any], r: NDArray[np.float64], low: float, high: float) -> NDArray[Any]:

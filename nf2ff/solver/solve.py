@@ -18,7 +18,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import degree as degrees
 from nf2ff.solver import gaps, methods, model_agreement, spectrum
-from nf2ff.solver.coverage import Coverage, measure_coverage, places
+from nf2ff.solver.coverage import Coverage, coverage_of
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.rank import refuse_few_directions
@@ -210,15 +210,7 @@ def _attempt(
             # The customary steps pi/N and 2 pi / 2N determine degree N - 1: N is left zero.
             limit = max(limit, grid_degree + 1)
     else:
-        theta, phi, stokes = places(samples, probe)
-        coverage = measure_coverage(
-            theta=theta,
-            phi=phi,
-            stokes=stokes,
-            degree=max(1, degree or limit),
-            density=degree is None,
-            threads=threads,
-        )
+        coverage = samples.once(coverage_of, probe, max(1, degree or limit), degree is None, threads)
         if degree is None:
             limit = degrees.scattered_limit(samples, coverage)
     chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)
@@ -278,9 +270,8 @@ def _judge(
         q[: found.size] = found
         return q
 
-    distinct = prepared.scan is not None and prepared.scan.distinct
     doubts = model_agreement.judge(
-        samples, probe, modes, estimates, again, threads=threads, distinct=distinct
+        samples, probe, modes, estimates, again, threads=threads, scan=prepared.scan
     )
     with model_agreement.naming_doubts(doubts):
         # What a gap leaves in the spectrum says nothing of the degree.
@@ -293,9 +284,8 @@ def _judge(
         suspect_waves(samples, probe, modes),
     ]
     if probe is not whole:
-        radius = float(samples.radius.min())
         levels = neglected(samples, whole, probe, modes).tolist()
-        others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=radius)] for x in levels])
+        others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=samples.nearest)] for x in levels])
     warnings = []
     for f, e in enumerate(estimates):
         # Nor do readings that are to be doubted.

@@ -9,15 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ANGLE_TOLERANCE
+from nf2ff.kernel import spin
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
+from nf2ff.solver.regular_grid import GridScan
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -44,70 +47,131 @@ LEAST = 0.01
 RUN = 5
 #: Values of chi that are told apart, those of a scan in steps; more are taken as one.
 MAX_CHI = 8
+#: Readings that are looked at together: a cache holds them.
+TOGETHER = 2**14
 #: Sums of angles and distances of one position agree to this [rad, m], two of others hardly.
 SAME = 1e-12
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Places:
-    """Where the samples of one frequency are, as far as these checks need it.
+    """Where the samples of one frequency are; what these checks need of it is worked out when asked for.
 
-    Canonical ``theta`` and ``phi`` [rad] of each; its ``kind``, one of so many ``kinds`` of
-    polarisation and port; its ``cell``, a small part of the sphere for each kind, which changes at
-    the rows ``starts``; and pairs, ``first`` and ``second``, of samples of the same position and kind.
+    Canonical ``theta`` and ``phi`` and the ``chi`` that goes with them [rad], ``radius`` [m] and ``port``
+    of each (M,); whether they are ``distinct``, differing in angles or port; the ``raster`` that they are,
+    if any.
     """
 
     theta: Real
     phi: Real
-    kind: NDArray[np.int16]
-    kinds: int
-    cell: NDArray[np.int32]
-    starts: Whole
-    first: Whole
-    second: Whole
+    chi: Real
+    radius: Real
+    port: NDArray[np.int16]
+    distinct: bool = False
+    raster: GridScan | None = None
+    threads: int = 1
 
-    def highest(self, values: Real) -> Real:
-        """Largest of values >= 0 of the samples of each cell."""
-        top = np.zeros(int(self.cell.max()) + 1)
-        np.maximum.at(top, self.cell[self.starts], np.maximum.reduceat(values, self.starts))
-        return top
+    @property
+    def _shape(self) -> tuple[int, int, int]:
+        return (self.raster and self.raster.shape) or (0, 0, 0)
 
-    def at_poles(self) -> tuple[tuple[bool, NDArray[np.bool_]], tuple[bool, NDArray[np.bool_]]]:
-        """Which samples are at the north pole (False) and at the south pole (True)."""
-        return (False, self.theta < ANGLE_TOLERANCE), (True, self.theta > np.pi - ANGLE_TOLERANCE)
+    @cached_property
+    def kind(self) -> NDArray[np.int16]:
+        """Which polarisation and port each sample has."""
+        return _kinds(self.chi, self.port)
+
+    @property
+    def kinds(self) -> int:
+        """How many of them there are."""
+        return int(self.kind.max()) + 1
+
+    @cached_property
+    def poles(self) -> tuple[Whole, Whole]:
+        """Rows of the samples at the north and at the south pole."""
+        if self.raster is not None and np.sin(self.raster.grid.theta).min() > 2 * ANGLE_TOLERANCE:
+            return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+        south = np.flatnonzero(self.theta > np.pi - ANGLE_TOLERANCE)
+        return np.flatnonzero(self.theta < ANGLE_TOLERANCE), south
+
+    @cached_property
+    def pairs(self) -> tuple[Whole, Whole]:
+        """Samples of the same position and kind as another, first and second.
+
+        At a pole only chi + phi (north) or chi - phi (south) matters: there, samples of different phi and chi
+        are of the same position, too.
+        """
+        first = second = np.zeros(0, dtype=np.intp)
+        if not self.distinct:
+            first, second = _pairs(self.theta, self.phi, self.chi, self.radius, self.port)
+        polar = np.sort(np.concatenate(self.poles))
+        if not polar.size:
+            return first, second
+        south = self.theta[polar] > 1
+        chi, phi = self.chi[polar], self.phi[polar]
+        turn = np.where(south, chi - phi, chi + phi)
+        at = np.where(south, np.pi, 0.0)
+        one, other = _pairs(at, np.zeros(turn.size), turn, self.radius[polar], self.port[polar])
+        away = ~np.isin(second, polar)
+        return np.concatenate([first[away], polar[one]]), np.concatenate([second[away], polar[other]])
+
+    def standing_out(self, w: Complex) -> Whole:
+        """Rows of readings that may stand out from all near them, few of many."""
+        if self.raster is not None and self.raster.finest:
+            lines = w.reshape(-1, self._shape[2])
+            jobs = [partial(_out_of_lines, lines, share) for share in spin.shares(len(lines), self.threads)]
+            return np.concatenate(spin.run(jobs, self.threads))
+        size = np.nan_to_num(np.abs(w), copy=False)
+        cell = _cells(self.theta, self.phi, self.kind, self.kinds)
+        starts = np.flatnonzero(np.concatenate([[True], cell[1:] != cell[:-1]]))
+        top = np.zeros((2, int(cell.max()) + 1))
+        highest = np.zeros(size.size, dtype=bool)
+        for each in top:
+            np.maximum.at(each, cell[starts], np.maximum.reduceat(np.where(highest, 0.0, size), starts))
+            highest = size >= top[0][cell]
+        return np.flatnonzero(highest & (size > SPIKE * top[1][cell]))
+
+    def near(self, row: int) -> tuple[Whole, float]:
+        """Samples of the same kind, as near in theta as neighbours may be, and how near [rad]."""
+        if self.raster is None:
+            alike = self.kind == self.kind[row]
+            reach = REACH * math.sqrt(4 * math.pi / np.count_nonzero(alike))
+            return np.flatnonzero((np.abs(self.theta - self.theta[row]) <= reach) & alike), reach
+        shape, grid = self._shape, self.raster.grid
+        steps = np.cumprod([1, *shape[:0:-1]])[::-1]
+        start = np.unravel_index(row, shape)
+        # Rows from this one to others along chi, theta and phi.
+        chi, theta, phi = ((np.arange(shape[k]) - start[k]) * steps[k] for k in self.raster.axes)
+        chi = chi[np.abs(np.sin(self.chi[row + chi] - self.chi[row])) < ANGLE_TOLERANCE]
+        reach = REACH * math.sqrt(4 * math.pi / (chi.size * theta.size * phi.size))
+        rings = np.abs(grid.theta - self.theta[row]) <= reach
+        theta, narrowest = theta[rings], float(np.sin(grid.theta[rings]).min())
+        # Within the reach |sin(dphi / 2)| is at most this.
+        half = math.sin(reach / 2) / max(narrowest, 1e-9) if reach < math.pi else 1.0
+        phi = phi[np.abs(np.sin((grid.phi - self.phi[row]) / 2)) <= half]
+        return row + (chi[:, None, None] + theta[:, None] + phi).ravel(), reach
 
 
 def places(
-    theta: Real, phi: Real, chi: Real, radius: Real, port: NDArray[np.int16], *, distinct: bool = False
+    theta: Real,
+    phi: Real,
+    chi: Real,
+    radius: Real,
+    port: NDArray[np.int16],
+    *,
+    scan: GridScan | None = None,
+    threads: int = 1,
 ) -> Places:
-    """Sort samples (M,) by place; those that are ``distinct`` differ in angles or port.
-
-    At a pole only chi + phi (north) or chi - phi (south) matters: there, samples of different phi
-    and chi are of the same position, too.
-    """
-    if not (theta.min() >= 0 and phi.min() >= 0 and phi.max() < 2 * np.pi):
+    """Samples (M,) by place; ``scan`` if they are a grid."""
+    raster = scan if scan is not None and scan.shape is not None else None
+    if raster is None and not (theta.min() >= 0 and phi.min() >= 0 and phi.max() < 2 * np.pi):
         theta, phi, turned = canonical_angles(theta, phi)
         if turned.any():
             chi = chi + np.pi * turned
-    kind, kinds = _kinds(chi, port)
-    cell = _cells(theta, phi, kind, kinds)
-    polar = np.flatnonzero((theta < ANGLE_TOLERANCE) | (theta > np.pi - ANGLE_TOLERANCE))
-    none = np.zeros(0, dtype=np.intp)
-    first, second = (none, none) if distinct else _pairs(theta, phi, chi, radius, port)
-    if polar.size:
-        south = theta[polar] > 1
-        turn = np.where(south, chi[polar] - phi[polar], chi[polar] + phi[polar])
-        at = np.where(south, np.pi, 0.0)
-        one, other = _pairs(at, np.zeros(turn.size), turn, radius[polar], port[polar])
-        away = ~np.isin(second, polar)
-        first = np.concatenate([first[away], polar[one]])
-        second = np.concatenate([second[away], polar[other]])
-    starts = np.flatnonzero(np.concatenate([[True], cell[1:] != cell[:-1]]))
-    return Places(theta, phi, kind, kinds, cell, starts, first, second)
+    return Places(theta, phi, chi, radius, port, scan is not None and scan.distinct, raster, threads)
 
 
-def _kinds(chi: Real, port: NDArray[np.int16]) -> tuple[NDArray[np.int16], int]:
-    """Which pair of port and chi (up to half a turn) each sample has, and how many there are."""
+def _kinds(chi: Real, port: NDArray[np.int16]) -> NDArray[np.int16]:
+    """Which pair of port and chi (up to half a turn) each sample has."""
     kind = np.zeros(chi.size, dtype=np.int16)
     several = port.min() < port.max()
     count = 0
@@ -127,11 +191,31 @@ def _kinds(chi: Real, port: NDArray[np.int16]) -> tuple[NDArray[np.int16], int]:
             mine[:] = count
         kind[own] = mine
         count = int(mine.max()) + 1
-    return kind, count
+    return kind
+
+
+def _out_of_lines(lines: Complex, share: range) -> Whole:
+    """Rows of readings far above those beside them, of some of the lines (L, n)."""
+    count, found = lines.shape[1], []
+    step = max(1, TOGETHER // count)
+    sizes, least = np.empty((2, step, count))
+    above = np.ones((step, count), dtype=bool)  # the first of a line has none before it
+    for start in share[::step]:
+        some = min(step, share.stop - start)
+        size = np.abs(lines[start : start + some], out=sizes[:some])
+        if np.isnan(size.sum()):
+            np.nan_to_num(size, copy=False)
+        np.multiply(size, SPIKE, out=least[:some])
+        np.greater(size[:, 1:], least[:some, :-1], out=above[:some, 1:])
+        rows, flat = np.flatnonzero(above[:some]), least.ravel()
+        last = rows % count == count - 1
+        out = last | (size.ravel()[rows] > flat[np.minimum(rows + 1, flat.size - 1)])
+        found.append(rows[out] + start * count)
+    return np.concatenate(found)
 
 
 def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArray[np.int32]:
-    """Cells of the sphere with some 16 samples of each kind."""
+    """Small parts of the sphere, for each kind its own: with some 16 samples of it."""
     rings = max(1, round(math.sqrt(math.pi * theta.size / kinds / 64)))
     ring = (theta * (rings / (np.pi * (1 + 1e-9)))).astype(np.int32)
     columns = np.maximum(1, np.round(2 * rings * np.sin(np.pi * (np.arange(rings) + 0.5) / rings))).astype(
@@ -190,26 +274,23 @@ def without(w: Complex, rows: list[int] | Whole) -> Complex:
     return w
 
 
-def each_place(samples: Samples, *, distinct: bool = False) -> Iterator[Places]:
-    """`Places` of each frequency, the same one where positions do not move; ``distinct`` as there."""
+def each_place(samples: Samples, *, scan: GridScan | None = None, threads: int = 1) -> Iterator[Places]:
+    """`Places` of each frequency, the same one where positions do not move; ``scan`` if they are a grid."""
     known = None
     for f in range(samples.frequency.size):
         if known is None or samples.moving:
-            known = places(*samples.place(f), samples.port, distinct=distinct)
+            known = places(*samples.place(f), samples.port, scan=scan, threads=threads)
         yield known
 
 
 def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[Notice], list[int]]:
     """Warning of readings that stand alone, far above all others near them, and their rows."""
-    size = _size(w, samples)
-    least = FAINTEST * size.max()
-    highest = size >= at.highest(size)[at.cell]
-    second = at.highest(np.where(highest, 0.0, size))
-    rows = np.flatnonzero(highest & (size > SPIKE * second[at.cell]) & (size > least))
-    if not rows.size:
-        return [], []
-    rows = rows[np.argsort(-size[rows], kind="stable")][:MOST]
-    found = [(row, level) for row in rows.tolist() if (level := _over_neighbours(at, size, row))]
+    rows = at.standing_out(w)
+    rows = rows[np.argsort(-np.abs(w[rows]), kind="stable")][:MOST]
+    found = [(row, level) for row in rows.tolist() if (level := _over_neighbours(at, w, row))]
+    if found:
+        least = FAINTEST * float(np.nanmax(np.abs(w)))
+        found = [(row, level) for row, level in found if abs(w[row]) > least]
     if not found:
         return [], []
     bad = [row for row, _ in found]
@@ -227,12 +308,10 @@ def _size(w: Complex, samples: Samples) -> Real:
     return size
 
 
-def _over_neighbours(at: Places, size: Real, row: int) -> float:
+def _over_neighbours(at: Places, w: Complex, row: int) -> float:
     """Level of a reading over the highest of its neighbours; 0 if it is none to speak of."""
-    own = np.count_nonzero(at.kind == at.kind[row])
-    reach = REACH * math.sqrt(4 * math.pi / own)
+    near, reach = at.near(row)
     theta, phi = at.theta[row], at.phi[row]
-    near = np.flatnonzero((np.abs(at.theta - theta) <= reach) & (at.kind == at.kind[row]))
     half = (
         np.sin((at.theta[near] - theta) / 2) ** 2
         + np.sin(theta) * np.sin(at.theta[near]) * np.sin((at.phi[near] - phi) / 2) ** 2
@@ -242,10 +321,10 @@ def _over_neighbours(at: Places, size: Real, row: int) -> float:
     if near.size < NEIGHBOURS:
         return 0.0
     near = near[np.argpartition(half, NEIGHBOURS - 1)[:NEIGHBOURS]]
-    highest = float(size[near].max())
-    if size[row] <= SPIKE * highest:
+    size, highest = abs(w[row]), float(np.nan_to_num(np.abs(w[near])).max())
+    if size <= SPIKE * highest:
         return 0.0
-    return float(size[row] / highest) if highest > 0 else math.inf
+    return float(size / highest) if highest > 0 else math.inf
 
 
 def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: float) -> list[Notice]:
@@ -253,18 +332,19 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
 
     ``noise`` is the rms noise of a reading over the rms reading, as far as is known, or NaN.
     """
-    if not at.first.size:
+    first, second = at.pairs
+    if not first.size:
         return []
     size = _size(w, samples)
-    difference = np.abs(w[at.second] - w[at.first])
+    difference = np.abs(w[second] - w[first])
     there = ~np.isnan(difference)
     rms = float(np.sqrt(np.mean(np.square(size))))
-    scale = np.maximum(size[at.first], size[at.second])
+    scale = np.maximum(size[first], size[second])
     # At a pole every polarisation is of one field: the weak one is off by part of the strong.
-    polar = np.sin(at.theta[at.first]) < ANGLE_TOLERANCE
-    for south, own in at.at_poles():
-        if own.any():
-            scale[polar & ((at.theta[at.first] > 1) == south)] = size[own].max()
+    polar = np.sin(at.theta[first]) < ANGLE_TOLERANCE
+    for south, own in enumerate(at.poles):
+        if own.size:
+            scale[polar & ((at.theta[first] > 1) == south)] = size[own].max()
     least = np.maximum(PART * scale, LEAST * rms)
     if there.sum() >= 8:
         # The median of the magnitude of complex noise is 0.83 of its rms (Rayleigh).
@@ -274,7 +354,7 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
     if not bad.size:
         return []
     bad = bad[np.argsort(-difference[bad] / scale[bad], kind="stable")]
-    one, other = int(at.first[bad[0]]), int(at.second[bad[0]])
+    one, other = int(first[bad[0]]), int(second[bad[0]])
     low, high = sorted([size[one], size[other]])
     apart = f"{20 * math.log10(high / low):.1f} dB" if low > 0 else "all of their level"
     turn = math.degrees(abs(np.angle(w[other] * np.conj(w[one]))))
@@ -291,9 +371,9 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
 
 def runs(w: Complex) -> list[tuple[int, int]]:
     """Rows (from, to), the last one not included, of `RUN` and more equal readings in a row."""
-    same = np.concatenate([[False], w[1:] == w[:-1], [False]])
-    if np.count_nonzero(same) < RUN - 1:
+    if np.count_nonzero(w.real[1:] == w.real[:-1]) < RUN - 1:
         return []
+    same = np.concatenate([[False], w[1:] == w[:-1], [False]])
     edges = np.flatnonzero(same[1:] != same[:-1])
     return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= RUN - 1]
 

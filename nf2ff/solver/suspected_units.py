@@ -58,14 +58,14 @@ def suspect_angles(samples: Samples) -> Notice | None:
 
 def check_angles(samples: Samples) -> None:
     """Refuse angles that can hardly be in the unit taken."""
-    notice = suspect_angles(samples)
+    notice = samples.once(suspect_angles)
     if notice is not None:
         raise InputError(notice)
 
 
 def suspect_lengths(samples: Samples) -> list[list[Notice]]:
     """For each frequency, warnings of a radius or frequency that few ranges have."""
-    low, high = float(samples.radius.min()), float(samples.radius.max())
+    low, high = samples.nearest, samples.farthest
     about: list[Notice] = []
     if high > MAX_RADIUS:
         kinds = {"mm": high / 1000, "cm": high / 100}
@@ -90,7 +90,7 @@ def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[Not
     of the response, wavelength and radius do not go together.
     """
     told: list[list[Notice]] = [[] for _ in samples.frequency]
-    radius = float(np.median(samples.radius))
+    radius = samples.middle
     n = np.arange(1, modes.degree + 1)
     for f, frequency in enumerate(samples.frequency.tolist()):
         kr = float(wavenumber(frequency)) * radius

@@ -382,16 +382,17 @@ class _Work:
 
         most = max(threads, _TOGETHER // self.known.coefficients.size)
         for start in range(0, len(seeds), most):
-            held = spin.run([functools.partial(one, x) for x in seeds[start : start + most]], threads)
-            for q in held:
-                error = Modes(self.known.frequency, q - self.known.coefficients)
-                levels.append(error.radiated_power() / power)
-                if self.theta.size:
-                    change = intensity(*self.field(Modes(self.known.frequency, q))) - u
-                    moments += [change, change**2, intensity(*self.field(error))]
-            values.append(self._values(np.stack(held), threads))
-            fields.append(self._fields(np.stack(held)))
-        return _Part(np.concatenate(values), np.concatenate(fields), np.array(levels), moments)
+            jobs = [functools.partial(one, x) for x in seeds[start : start + most]]
+            held = np.stack(spin.run(jobs, threads))
+            errors = held - self.known.coefficients
+            levels.append(0.5 * (errors.real**2 + errors.imag**2).sum(axis=-1) / power)
+            followed = zip(held, errors, strict=True) if self.theta.size else ()
+            for pair in followed:
+                own, other = (intensity(*self.field(Modes(self.known.frequency, x))) for x in pair)
+                moments += [own - u, (own - u) ** 2, other]
+            values.append(self._values(held, threads))
+            fields.append(self._fields(held))
+        return _Part(np.concatenate(values), np.concatenate(fields), np.concatenate(levels), moments)
 
     def _values(self, q: Complex, threads: int) -> Real:
         """Figures (D, F, K) of modes (D, F, J)."""

@@ -15,6 +15,7 @@ from nf2ff.io.native import (
     read_far_field,
     read_modes,
     read_provenance,
+    read_samples,
     write_far_field,
     write_modes,
     write_probe,
@@ -130,6 +131,17 @@ def test_simulate_writes_the_closed_form(scan, antenna):
     np.testing.assert_allclose(samples.response, expected.response, rtol=0, atol=1e-12)
     assert samples.response_unit == "V/m"
     assert nf2ff.read_samples(scan).response_unit == "relative"
+
+
+def test_simulate_writes_times(tmp_path, scan):
+    succeed(
+        "simulate", scan.with_suffix(".toml"), "-o", tmp_path / "s.h5", "--frequency-ghz", 3, "--radius-m", 2,
+        "--theta-step-deg", 90, "--phi-step-deg", 90, "--time-step-s", 0.5,
+    )  # fmt: skip
+    samples = read_samples(tmp_path / "s.h5")
+    # 3 x 4 positions at chi = 0, then at 90 deg.
+    np.testing.assert_array_equal(samples.time, 0.5 * np.arange(24))
+    assert np.all(np.diff(samples.chi) >= 0)
 
 
 def test_simulate_takes_each_frequency_once(scan, tmp_path):

@@ -75,6 +75,11 @@ def test_two_modules_ten_wavelengths_apart_at_50_db(level_db, place_aim, power_a
     assert np.all(np.abs(apart[:, 2]) < 4 * place_aim)
     ratio = 10 * np.log10(found.power[order[1]] / found.power[order[0]])
     assert abs(ratio - level_db) < power_aim_db
+    # Uncertainties as stated, to what 16 draws tell of them, and one draw of noise.
+    assert np.all(np.abs(apart) * WAVELENGTH < 5 * found.position_uncertainty[order])
+    spread = 10 / np.log(10) * np.hypot(*(found.power_uncertainty / found.power))
+    assert abs(ratio - level_db) < 5 * spread
+    assert np.all(found.position_uncertainty[:, :2] < place_aim * WAVELENGTH)
     # What is left is the noise.
     assert 10 * np.log10(found.remainder) == pytest.approx(-50, abs=1)
 

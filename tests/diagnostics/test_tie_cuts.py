@@ -28,6 +28,7 @@ def test_cuts_go_through_poles_and_beam():
     first, second = found.phi[:53], found.phi[53:]
     assert set(first) == {0.7}
     np.testing.assert_allclose(second, 0.7 + np.pi / 2)
+    np.testing.assert_array_equal(found.chi, np.repeat([0.0, np.pi / 2], 53))
     for theta in (found.theta[:53], found.theta[53:]):
         assert sorted(theta)[::26] == pytest.approx([-np.pi, 0, np.pi], abs=1e-12)
         assert np.abs(np.diff(theta)).max() <= np.pi / 26 * (1 + 1e-9)

@@ -98,6 +98,19 @@ class TestMaps:
         order = np.lexsort([found.theta, found.chi])
         np.testing.assert_allclose(found.response[0, order], [0.1, np.nan, 0.01, 1, 2, 10], rtol=1e-12)
 
+    def test_a_column_of_times(self, tmp_path):
+        text = 'time = { column = "Clock", unit = "min" }\n[[response]]\nchi = { value = 0, unit = "deg" }\n'
+        text += 'real = { column = "R" }\nimag = { column = "I" }\n'
+        found = self.read(tmp_path, text, "T,R,I,Clock", "10,1,0,0", "20,0,1,0.5", "30,1,1,2")
+        np.testing.assert_allclose(found.time[np.argsort(found.theta)], [0, 30, 120], rtol=1e-15)
+        with pytest.raises(InputError, match=r"line 2, column Clock: is '': expected a finite"):
+            self.read(tmp_path, text, "T,R,I,Clock", "10,1,0,")
+        half = text.replace('time = { column = "Clock", unit = "min" }\n', "")
+        half += '[[response]]\nchi = { value = 90, unit = "deg" }\n'
+        half += 'real = { column = "A" }\nimag = { column = "B" }\ntime = { column = "Clock", unit = "s" }\n'
+        with pytest.raises(InputError, match=r"line 2.*has no time, as others have: give time for all"):
+            self.read(tmp_path, half, "T,R,I,A,B,Clock", "10,1,0,1,0,5")
+
     def test_a_column_of_groups(self, tmp_path):
         text = 'coherence = { column = "Cut" }\n[[response]]\nchi = { value = 0, unit = "deg" }\n'
         text += 'real = { column = "R" }\nimag = { column = "I" }\n'

@@ -32,7 +32,7 @@ def batch_at(xp, degree, tolerance, rng, count=90):
     chi = rng.uniform(0, 7, count) + np.array([[0], [np.pi / 2]])
     weights = rng.uniform(0.5, 1.5, count)
     # cos^2 and sin^2 of chi add up to one, their products to nothing.
-    field = fine_grid.impulses(location, weights + 0j, degree=degree, odd=False).real
+    field = fine_grid.impulses(location, weights, degree=degree, odd=False)
     both = np.tile(weights, (2, 1))
     made = gpu.Batch(xp, degree, tolerance, location=location, chi=chi, weights=both, field=field)
     return made, location, chi
@@ -85,7 +85,7 @@ def test_table(degree):
     rows, slices = gpu._layout(degree)
     if degree == gpu.MAX_DEGREE:
         rings = 2
-    table = gpu._table(np, degree, rings, rows, slices[-1][1].stop)
+    table = gpu.wave_table(np, degree, rings, rows, slices[-1][1].stop)
     theta = (np.arange(rings) + 0.5) * np.pi / rings
     wanted, n = rotation_sequences(degree, theta, mu=1, m=m)
     wanted *= np.sqrt((2 * n + 1) / (4 * np.pi))

@@ -1,5 +1,6 @@
 """Spin-weighted transforms against the sums that define them."""
 
+import functools
 import importlib.metadata
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.special import eval_jacobi
 
 from nf2ff.antenna.grids import RULES, Grid, ring_angles
 from nf2ff.kernel import spin as transforms
+from nf2ff.kernel.grid_analysis import grid_analysis
 
 EPS = 2.0**-52
 #: Of transforms on rings, relative L2: degrees to 12, a recurrence of N steps on either side
@@ -344,7 +346,7 @@ def test_grid_analysis_inverts_synthesis(rule, spin, degree, rng):
     maps = ring_sums(a, spin, theta, phi)
     check = np.array([0.0, 0.5, 1.9])
     for threads in (1, 2):
-        found, model = transforms.grid_analysis(
+        found, model = grid_analysis(
             maps, spin=spin, degree=degree, rule=rule, phi0=0.21, threads=threads, check=check
         )
         assert found.shape == a.shape
@@ -360,7 +362,7 @@ def test_grid_analysis_does_not_fold_higher_degrees_down(rule, rng):
     rings = {"fejer-2": 19, "gauss-legendre": 10}[rule]
     theta, phi = ring_angles(rule, rings), 2 * np.pi * np.arange(19) / 19
     a = random_coefficients(rng, 1, 9)
-    found, _ = transforms.grid_analysis(
+    found, _ = grid_analysis(
         ring_sums(a, 1, theta, phi), spin=1, degree=4, rule=rule, threads=2, check=theta[:1]
     )
     assert found.shape == (2, 24)
@@ -519,3 +521,13 @@ def test_run_keeps_the_order_and_raises(threads):
 
     with pytest.raises(RuntimeError, match="a job failed"):
         transforms.run([broken, lambda: 1], threads)
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_jobs_may_call_for_others(threads):
+    # As many of both as there are threads: in one pool they would wait for each other for ever.
+    def outer(i):
+        return transforms.run([functools.partial(divmod, 10 * i + k, 10) for k in range(threads)], threads)
+
+    found = transforms.run([functools.partial(outer, i) for i in range(threads)], threads)
+    assert found == [[(i, k) for k in range(threads)] for i in range(threads)]

@@ -189,3 +189,30 @@ def test_other_columns_alone_are_checked():
     ):
         with pytest.raises(ValueError, match=message):
             samples.changed(**{column: value})
+
+
+def test_what_is_found_of_the_positions_is_kept():
+    asked = []
+
+    def widest(samples, power):
+        asked.append(power)
+        return float(samples.theta.max()) ** power
+
+    samples = make()
+    wanted = float(samples.theta.max())
+    assert [samples.once(widest, x) for x in (1, 2, 1)] == [wanted, wanted**2, wanted]
+    # Other responses at the same positions: the same. Other positions: anew.
+    assert samples.changed(response=2 * samples.response).once(widest, 2) == wanted**2
+    assert asked == [1, 2]
+    assert samples.changed(theta=samples.theta / 2).once(widest, 1) == wanted / 2
+    assert asked == [1, 2, 1]
+
+
+def test_least_median_and_largest_radius():
+    samples = make()
+    count = samples.theta.size
+    one = samples.changed(radius=np.full(count, 2.0))
+    assert (one.nearest, one.middle, one.farthest) == (2, 2, 2)
+    radius = np.linspace(1, 3, count)
+    several = samples.changed(radius=radius)
+    assert (several.nearest, several.middle, several.farthest) == (1, np.median(radius), 3)

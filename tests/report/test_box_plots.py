@@ -16,7 +16,7 @@ PLACE = np.array([0.1, -0.05, 0.2])
 def test_the_map_is_bright_where_the_source_is():
     # HUYGENS, at 1 GHz, moved: its place is seen in all three views.
     modes = translate(HUYGENS, -PLACE)
-    part = RadiatingParts(1e9, PLACE[None], np.array([1.0]), (HUYGENS,), 0.0)
+    part = RadiatingParts(1e9, PLACE[None], np.array([1.0]), (HUYGENS,), 0.0, np.zeros((1, 3)), np.zeros(1))
     ax = box_map(modes, middle=np.zeros(3), radius=0.3, centre=PLACE, parts=part)
     panels = ax.figure.axes[:3]
     for panel, (across, up) in zip(panels, [(0, 1), (0, 2), (1, 2)], strict=True):

@@ -101,6 +101,21 @@ def test_frequencies_are_the_same_alone_and_together(threads, missing, rng):
         assert alone.residual[0] == together.residual[f]
 
 
+def test_frequencies_side_by_side_on_several_threads_each(rng):
+    # Two beside the first one, each on two threads: jobs that call for as many others as there are of them.
+    points = equal_area_spiral_for_degree(6)
+    response = rng.normal(size=(3, 2 * points.count, 2)) @ [1, 1j]
+    theta, phi = np.tile(points.theta, 2), np.tile(points.phi, 2)
+    chi, frequency = np.repeat(RIGHT_ANGLES, points.count), FREQUENCY * np.array([1, 1.01, 1.02])
+    samples = Samples(frequency, theta, phi, chi, 4.0, 1, response)
+    found, wanted = (
+        solve(samples, field_probe(), degree=6, method=LeastSquares(threads=threads)).modes.coefficients
+        for threads in (4, 1)
+    )
+    # What the rule to stop by leaves, times the condition of Q.
+    assert np.linalg.norm(found - wanted) < 1e-8 * np.linalg.norm(wanted)
+
+
 def test_no_part_of_a_map_is_lost(rng):
     packed = rng.normal(size=(2, 2, spin.packed_numbers(7)[1].size, 2)) @ [1, 1j]
     packed[:, :, 0] = packed[1, :, :8] = 0

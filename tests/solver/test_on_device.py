@@ -115,14 +115,14 @@ def test_degrees_out_of_reach(rng, monkeypatch):
 
 def test_a_wrong_device_is_found(rng, monkeypatch):
     # One column of the table too large, as a faulty product would have it.
-    right = gpu._table
+    right = gpu.wave_table
 
     def wrong(*args):
         table = right(*args)
         table[40] *= 1.001
         return table
 
-    monkeypatch.setattr(gpu, "_table", wrong)
+    monkeypatch.setattr(gpu, "wave_table", wrong)
     samples = scan(rng)
     prepared = prepare(samples, field_probe(), degree=DEGREE, method=LeastSquares(device="gpu"))
     with pytest.raises(InputError, match="wrong values"):

@@ -8,7 +8,7 @@ from operator_cases import EPS, FREQUENCY, ORACLE_ERROR, operator_of, relative, 
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.positions import plan_geometry
+from nf2ff.solver.positions import elsewhere, plan_geometry
 
 
 def told_to_samples(plans, samples):
@@ -51,6 +51,37 @@ def test_each_place_is_planned_once(order, same_chi, rng):
     # Places that differ in radius alone are two.
     moved = dataclasses.replace(samples, radius=2 + 0.01 * np.arange(pick.size))
     assert plan_geometry(moved)[0].location.shape == (pick.size, 2)
+
+
+@pytest.mark.parametrize("order", ["halves", "shuffled", "some twice"])
+@pytest.mark.parametrize("together", [True, False])
+@pytest.mark.parametrize("ports", [1, 2])
+def test_the_same_samples_elsewhere(ports, together, order, rng):
+    pick = {
+        "halves": np.tile(np.arange(10), 2),
+        "shuffled": rng.permutation(np.tile(np.arange(10), 2)),
+        "some twice": np.append(np.arange(10), [3, 4, 4]),
+    }[order]
+    port = 1 + np.arange(pick.size) % ports
+
+    def scan():
+        # Samples of a place move together or not; some go beyond the poles.
+        at = pick if together else np.arange(pick.size)
+        theta, phi, chi = rng.uniform(-3, 3, (3, pick.size))
+        radius = rng.uniform(1, 2, pick.size)
+        none = np.zeros((1, pick.size))
+        return Samples([FREQUENCY], theta[at], phi[at], chi, radius[at], port, none)
+
+    samples, moved = scan(), scan()
+    plans = elsewhere(plan_geometry(samples), moved.theta, moved.phi, moved.chi, moved.radius)
+    wanted = told_to_samples(plan_geometry(moved), moved)
+    if together and ports == 1 and order != "some twice":
+        assert plans[0].radius.size == 10
+    table = np.full(wanted.shape, np.nan)
+    for g in plans:
+        chi = np.broadcast_to(g.chi, (g.chi.shape[0], g.radius.size)).ravel()
+        table[g.rows] = np.column_stack([*(g.spread(x) for x in (*g.location.T, g.radius)), chi])
+    np.testing.assert_array_equal(table, wanted)
 
 
 def test_geometry_brings_angles_into_range():

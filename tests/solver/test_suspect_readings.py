@@ -14,6 +14,7 @@ from nf2ff.antenna.points import constant_rate_spiral_for_degree, equal_area_spi
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
+from nf2ff.solver.regular_grid import recognise_grid
 
 FREQUENCY = 3e9
 WAVELENGTH = nf2ff.antenna.modes.SPEED_OF_LIGHT / FREQUENCY
@@ -175,6 +176,29 @@ def test_a_spike_is_told_where_the_scan_is_refused(rng):
         nf2ff.solve(changed(samples, 0 * w), nf2ff.field_probe())
 
 
+@pytest.mark.parametrize("axes", ["ctp", "cpt", "tpc", "ptc"])
+@pytest.mark.parametrize("grid", [gauss_legendre_grid(12, 28), equiangular_grid(30, 30)])
+def test_a_spike_wherever_it_stands_in_a_raster(grid, axes, rng):
+    # At the ends of lines, in any order of the axes; the steps in theta and phi may differ.
+    chi = np.array([0, np.pi / 2])
+    order = ["ctp".index(x) for x in axes]
+    columns = np.meshgrid(chi, grid.theta, grid.phi, indexing="ij")
+    chi, theta, phi = (x.transpose(order).ravel() for x in columns)
+    made = nf2ff.simulate(
+        ANTENNAS["array in a corner"], frequency=[FREQUENCY], theta=theta, phi=phi, chi=chi, radius=RADIUS
+    )
+    own = recognise_grid(made)
+    assert own.shape is not None
+    away = np.flatnonzero((theta > 0.3) & (theta < 2.8))
+    for row in {away[0], away[-1], *rng.choice(away, 6).tolist()}:
+        w = made.response[0].copy()
+        w[row] = 100 * np.abs(w).max()
+        (at,) = suspect_readings.each_place(made.changed(response=w[None]), scan=own)
+        assert suspect_readings.spikes(at, w, made, 0)[1] == [row]
+    (at,) = suspect_readings.each_place(made, scan=own)
+    assert suspect_readings.spikes(at, made.response[0], made, 0) == ([], [])
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", SETS)
 def test_a_position_measured_twice(kind, rng):
@@ -204,11 +228,11 @@ def test_the_same_position_otherwise_written(rng):
     theta, phi, chi = rng.uniform(0.1, 3, 40), rng.uniform(0, 6, 40), rng.uniform(0, 6, 40)
     one = (np.append(theta, -theta), np.append(phi, phi - np.pi), np.append(chi, chi + 3 * np.pi))
     at = suspect_readings.places(*one, np.ones(80), np.ones(80, dtype=np.int16))
-    assert sorted(at.second - at.first) == [40] * 40
+    assert sorted(at.pairs[1] - at.pairs[0]) == [40] * 40
     at = suspect_readings.places(*one, np.repeat([1.0, 1.1], 40), np.ones(80, dtype=np.int16))
-    assert at.first.size == 0
+    assert at.pairs[0].size == 0
     at = suspect_readings.places(*one, np.ones(80), np.repeat([1, 2], 40).astype(np.int16))
-    assert at.first.size == 0
+    assert at.pairs[0].size == 0
     # At the north pole chi + phi counts alone, at the south pole chi - phi.
     for pole, sign in ((0.0, -1), (np.pi, 1)):
         at = suspect_readings.places(
@@ -218,7 +242,7 @@ def test_the_same_position_otherwise_written(rng):
             np.ones(2),
             np.ones(2, dtype=np.int16),
         )
-        assert (at.first.tolist(), at.second.tolist()) == ([0], [1])
+        assert [rows.tolist() for rows in at.pairs] == [[0], [1]]
 
 
 @pytest.mark.slow

@@ -674,13 +674,13 @@ def test_rings_of_a_quadratures_residual(monkeypatch):
     from nf2ff.solver import quadrature
 
     looked = []
-    right = quadrature.spin.grid_analysis
+    right = quadrature.grid_analysis
 
     def counted(*given, check, **named):
         looked.append(check.size)
         return right(*given, check=check, **named)
 
-    monkeypatch.setattr(quadrature.spin, "grid_analysis", counted)
+    monkeypatch.setattr(quadrature, "grid_analysis", counted)
     for count, rings in ((7, 7), (100, 8), (240, 12), (400, 16)):
         grid = Grid(ring_angles("gauss-legendre", count), np.arange(4) * np.pi / 2, "gauss-legendre")
         chi, theta, phi = (x.ravel() for x in np.meshgrid(CHI, grid.theta, grid.phi, indexing="ij"))

@@ -16,7 +16,7 @@ from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import RULES, Grid, grid_for_degree, ring_angles
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.antenna.points import equal_area_spiral, equal_area_spiral_for_degree
-from nf2ff.kernel import fine_grid, spin, torus
+from nf2ff.kernel import fine_grid, grid_analysis, spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
@@ -182,21 +182,32 @@ def test_wrong_normal_equations_are_found_by_what_the_solution_leaves(factor, mo
 
 
 @pytest.mark.parametrize("at", [everywhere, at_the_north, at_the_south])
-@pytest.mark.parametrize("which", ["analysis_2d", "synthesis"])
+@pytest.mark.parametrize(
+    ("rule", "which"),
+    [
+        ("clenshaw-curtis", "analysis_2d"),
+        ("gauss-legendre", "leg2alm"),
+        ("clenshaw-curtis", "alm2leg"),
+        ("gauss-legendre", "alm2leg"),
+    ],
+)
 @pytest.mark.parametrize("orders", [1, 2])
-def test_wrong_transforms_of_rings(orders, which, at, monkeypatch):
+def test_wrong_transforms_of_rings(orders, rule, which, at, monkeypatch):
     probe = FIELD if orders == 1 else probe_to_order(2)
-    samples = on_grid(DEGREE, probe=probe, chi=RIGHT_ANGLES if orders == 1 else CHI)
+    grid = grid_for_degree(DEGREE, rule=rule)
+    samples = on_grid(DEGREE, grid, probe=probe, chi=RIGHT_ANGLES if orders == 1 else CHI)
     assert solved(samples, probe, DEGREE, Quadrature()).residual < 1e-12
-    right = getattr(spin.ducc0.sht, which)
+    right = getattr(grid_analysis.ducc0.sht, which)
 
     def wrong(**given):
-        if which == "analysis_2d":
-            rows = np.arange(given["map"].shape[1]).astype(float)
-            return right(**{**given, "map": given["map"] * (1 + 1e-4 * at(rows))[:, None]})
-        return right(**given) * (1 + 1e-4 * np.repeat(at(given["theta"]), given["nphi"][0]))
+        if which == "alm2leg":
+            return right(**given) * (1 + 1e-4 * at(given["theta"]))[:, None]
+        rings = "map" if which == "analysis_2d" else "leg"
+        rows = np.arange(given[rings].shape[1]).astype(float)
+        return right(**{**given, rings: given[rings] * (1 + 1e-4 * at(rows))[:, None]})
 
-    monkeypatch.setattr(spin.ducc0.sht, which, wrong)
+    monkeypatch.setattr(grid_analysis.ducc0.sht, which, wrong)
+    transform_check.check_analysis.cache_clear()
     with pytest.raises(WrongTransformError, match="rings are off by"):
         solved(samples, probe, DEGREE, Quadrature())
 

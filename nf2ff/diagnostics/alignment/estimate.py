@@ -26,13 +26,16 @@ from nf2ff.diagnostics.alignment.model import Model, rows
 from nf2ff.diagnostics.alignment.parameters import Parameter, noise_of, parameters_of
 from nf2ff.diagnostics.alignment.pose import MOVES, pose_of
 from nf2ff.diagnostics.alignment.result import Alignment
+from nf2ff.diagnostics.alignment.unlisted import Unlisted, unlisted
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.diagnostics import AlignmentCode
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.notice import Notice
+from nf2ff.solver.coverage import measure_coverage, places
 from nf2ff.solver.degree import whole
+from nf2ff.solver.gaps import lacking
 from nf2ff.solver.requirements import check_units
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 
@@ -95,12 +98,13 @@ def estimate_alignment(
     ------
     ValueError
         If no scan, or not this one, can see a parameter, times are lacking, a prior is zero, there are fewer
-        samples than unknowns, or the degree is too low.
+        samples than unknowns, a part of the sphere was not measured, or the degree is too low.
 
     Notes
     -----
-    Directions in the space of parameters over priors whose standard uncertainty does not fall to 0.3 stay at
-    the prior: a free fit of what is hardly seen does harm. Derivatives are those of six motions of the probe
+    A free fit of what is hardly seen does harm: the priors hold it back. Directions in the space of
+    parameters over priors whose standard uncertainty does not fall to 0.3 are named; where it does not fall
+    to 0.5, they stay as recorded. Derivatives are those of six motions of the probe
     (`pose_derivatives`); they are formed anew only where the responses have changed by 3 % since. Reduced
     chi-square tells of faults that are not among the terms, but not of all: a cable whose phase follows theta
     passes for axes that miss each other.
@@ -159,6 +163,7 @@ def _one(
         parameters = tuple(x for x in parameters if not x.geometric)
     there = samples.at_frequency(0)
     _check_count(int(present.sum()), degree, len(parameters))
+    _check_whole(there, probe, degree, threads)
     kept = rows(held.parameters, present) if held else ()
     model = Model(
         there,
@@ -176,7 +181,15 @@ def _one(
     )
     fit = Fit(model, noise, start=recorded)
     fit.run(robust=robust)
-    return _result(fit, samples, present, parameters, held, before)
+    # A held pose has uncertainties of its own, which would pass for other faults.
+    beside = [] if held else unlisted(fit, samples, terms, doubtful=_doubtful(fit))
+    return _result(fit, samples, present, parameters, held, before, beside)
+
+
+def _doubtful(fit: Fit) -> bool:
+    """Whether more is left than noise explains, as far as is known."""
+    ratio = fit.found / fit.noise**2 if fit.noise else np.inf
+    return bool(ratio > 1 + UNLIKELY / np.sqrt(max(fit.free, 1)))
 
 
 def _check_count(count: int, degree: int, parameters: int) -> None:
@@ -189,6 +202,21 @@ def _check_count(count: int, degree: int, parameters: int) -> None:
         )
 
 
+def _check_whole(samples: Samples, probe: Probe, degree: int, threads: int) -> None:
+    """Refuse a part of a sphere: modes that no sample sees make up for almost any fault."""
+    theta, phi, stokes = places(samples, probe)
+    coverage = measure_coverage(
+        theta=theta, phi=phi, stokes=stokes, degree=degree, density=False, threads=threads
+    )
+    if coverage.unseen(degree).any():
+        raise InputError(
+            f"{lacking(coverage, degree)}: modes that radiate there make up for faults, so that the scan "
+            "says nothing sure of its set-up",
+            "measure the whole sphere; or transform the scan as it is, with the faults as terms of nf2ff "
+            "uncertainty",
+        )
+
+
 def _result(
     fit: Fit,
     samples: Samples,
@@ -196,6 +224,7 @@ def _result(
     parameters: tuple[Parameter, ...],
     held: HeldPose | None,
     before: Complex,
+    beside: Sequence[Unlisted],
 ) -> Alignment:
     model, q, observed = fit.model, fit.q, fit.observed
     effect, prior, power = fit.effect(), model.prior, float(np.vdot(q, q).real)
@@ -203,7 +232,7 @@ def _result(
     pose = held_effect(fit, held) if held else None
     by_pose = pose.left if pose else 0.0
     left = float(np.trace(observed.covariance @ effect)) + by_pose
-    unseen = sum(float(observed.far_field[i]) ** 2 for i in observed.unseen())
+    unseen = float(np.sum(observed.uncertain[observed.unseen()] ** 2))
     unseen += float(np.sum(pose.unseen**2)) if pose else 0.0
     covariance = observed.covariance + (pose.covariance if pose else 0.0)
     before_it = float(np.trace(effect)) + (pose.by_priors if pose else 0.0)
@@ -245,6 +274,7 @@ def _result(
         far_field_pose=float(np.sqrt(by_pose)),
         solves=fit.solves,
         warnings=(),
+        unlisted=tuple(beside),
     )
     share = unseen / (left + noise_field**2)
     return replace(found, warnings=tuple(_warnings(found, fit, share, held, pose)))
@@ -260,7 +290,9 @@ def _placed(samples: Samples) -> Samples:
 def _warnings(
     found: Alignment, fit: Fit, share: float, held: HeldPose | None, pose: HeldEffect | None
 ) -> list[Notice]:
-    told = []
+    told: list[Notice] = []
+    for x in found.unlisted:
+        told.append(AlignmentCode.UNLISTED(what=x.words, kind=x.kind))
     beyond = [(x, abs(u)) for x, u in zip(found.parameters, fit.u, strict=True) if abs(u) > FAR_BEYOND]
     if found.chi_square is None and (found.set_aside.size or beyond):
         count = found.set_aside.size
@@ -268,7 +300,7 @@ def _warnings(
         signs += [f"{len(beyond)} of the estimates lie beyond {FAR_BEYOND:g} priors"] if beyond else []
         told.append(AlignmentCode.DOUBTFUL(signs=" and ".join(signs)))
     seen = found.observability
-    unseen = [(seen.told(i), float(seen.far_field[i])) for i in seen.unseen()]
+    unseen = [(seen.told(i), float(seen.uncertain[i])) for i in seen.unseen()]
     if held and pose:
         unseen += zip(held.told, pose.unseen.tolist(), strict=True)
     notable = sorted((x for x in unseen if x[1] > NOTABLE * found.far_field_noise), key=lambda x: -x[1])

@@ -17,7 +17,8 @@ from nf2ff.diagnostics.alignment.parameters import Parameter
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-#: Solutions that a fit may take, but for at least one set of derivatives.
+#: Solutions that an alignment may take, that as recorded and that of noise included; more only where one set
+#: of derivatives needs them, or a better start is looked for.
 MOST_SOLVES = 60
 #: A step [posterior standard uncertainties] below which a fit has come to rest.
 AT_REST = 0.05
@@ -54,7 +55,8 @@ class Fit:
     noise: float | None
     start: Complex
     u: Real = field(init=False)
-    solves: int = 0
+    #: So far: that as recorded.
+    solves: int = 1
 
     def __post_init__(self) -> None:
         count = self.model.samples.port.size
@@ -74,8 +76,15 @@ class Fit:
             used = ~self.outliers()
             if np.array_equal(used, self.used) or used.mean() < 1 - MOST_ASIDE:
                 break
+            if not self.affords(1):
+                self.rests = False
+                break
             self.used = used
             self._settle()
+
+    def affords(self, count: int) -> bool:
+        """Whether so many more solutions are within `MOST_SOLVES`, that of noise kept back."""
+        return self.solves + count < MOST_SOLVES
 
     @property
     def derivatives(self) -> Derivatives:
@@ -111,6 +120,11 @@ class Fit:
         """Derivatives where the fit stands."""
         self.formed = self.derivatives_by(self.model.parameters)
 
+    def cost(self, parameters: Sequence[Parameter]) -> int:
+        """Solutions that derivatives by parameters take."""
+        shapes = {id(x.gain if x.gain is not None else x.offset) for x in parameters if not x.moves}
+        return len(shapes) + sum(x.geometric for x in parameters)
+
     def derivatives_by(self, parameters: Sequence[Parameter]) -> Derivatives:
         """Those by parameters that the model has, be they held, where the fit stands, over the priors."""
         if not parameters:
@@ -144,12 +158,14 @@ class Fit:
         self.variance = max(power / max(free, 1), known)
         for _ in range(20):
             self.observed = observe(2 / self.variance * matrix, self.effect(), names)
-            v, kept = self.observed.direction, self.observed.seen
+            v, kept = self.observed.direction, self.observed.fitted
             h = 1 / self.observed.ratio**2 - 1
             along = v.T @ (2 / self.variance * (right + matrix @ self.u)) / (1 + h)
             step = v @ np.where(kept, along, 0.0) - self.u
-            after = max(power - 2 * step @ right + step @ matrix @ step, 1e-30 * power)
-            self.found = after / max(free - kept.sum() / 2, 1.0)
+            after = max(power - 2 * float(step @ right) + float(step @ matrix @ step), 1e-30 * power)
+            # Real numbers that the fit took from the residual, in complex ones.
+            taken = float(np.sum(1 - self.observed.ratio[kept] ** 2)) / 2
+            self.found = after / max(free - taken, 1.0)
             before, self.variance = self.variance, max(self.found, known)
             if abs(self.variance / before - 1) < 0.01:
                 break
@@ -187,13 +203,15 @@ class Fit:
             if (
                 (rests or size > CONTRACTION * before)
                 and far
-                and self.solves + self._cost() + 2 <= MOST_SOLVES
+                and self.affords(self.cost(self.model.parameters) + 1)
             ):
                 self.formed, before = None, np.inf
                 continue
-            self.u = self.u + step
             self.rests = rests
-            if rests or self.solves >= MOST_SOLVES:
+            if not rests and not self.affords(1):
+                break
+            self.u = self.u + step
+            if rests:
                 break
             before = size
             self._place()
@@ -222,17 +240,10 @@ class Fit:
         self.u, self.formed = found, None
         return bool(np.any(found))
 
-    def _cost(self) -> int:
-        """Solutions that derivatives take."""
-        shapes = {
-            id(x.gain if x.gain is not None else x.offset) for x in self.model.parameters if not x.moves
-        }
-        return len(shapes) + sum(x.geometric for x in self.model.parameters)
-
     def _size(self, step: Real) -> float:
         """Length of a step in posterior standard uncertainties, the longest of all directions."""
         along = np.abs(self.observed.direction.T @ step) / self.observed.ratio
-        return float(along[self.observed.seen].max(initial=0.0))
+        return float(along[self.observed.fitted].max(initial=0.0))
 
     def outliers(self) -> NDArray[np.bool_]:
         """Samples whose residual no noise explains: its scale by the median, since modes take their share."""

@@ -22,8 +22,8 @@ Real = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeldPose:
-    """A pose of K parameters, their covariance (K, K) over the priors, and the parts (K, U) that they have in
-    the U directions which were not seen, in the words ``told``."""
+    """A pose of K parameters, their covariance (K, K) over the priors, and what they have (K, U) of the
+    standard uncertainties in the U directions which were not seen, in the words ``told``."""
 
     parameters: tuple[Parameter, ...]
     value: tuple[float, ...]
@@ -59,7 +59,7 @@ def held_pose(found: Alignment) -> HeldPose | None:
         tuple(found.parameters[i] for i in at),
         tuple(float(found.value[i]) for i in at),
         seen.covariance[np.ix_(at, at)],
-        seen.direction[np.ix_(at, unseen)],
+        seen.direction[np.ix_(at, unseen)] * seen.left[unseen],
         tuple(seen.told(i) for i in unseen),
     )
 
@@ -69,12 +69,13 @@ def held_effect(fit: Fit, held: HeldPose) -> HeldEffect:
     pose, signal = fit.derivatives_by([x for x, _ in fit.model.held]), fit.derivatives
     scale = np.sqrt(fit.scale)
     left, own = (np.concatenate([x.real, x.imag], axis=1) for x in (pose.left * scale, signal.left * scale))
-    seen = fit.observed.direction[:, fit.observed.seen]
-    gain = (seen * fit.observed.ratio[fit.observed.seen] ** 2) @ seen.T
+    kept = fit.observed.fitted
+    seen = fit.observed.direction[:, kept]
+    gain = (seen * fit.observed.ratio[kept] ** 2) @ seen.T
     follow = gain @ (2 / fit.variance * (own @ left.T))
     effect = fit.effect_of(pose.modes - follow.T @ signal.modes)
     rest = left - follow.T @ own
-    free = fit.free - np.count_nonzero(~fit.used) - seen.shape[1] / 2
+    free = fit.free - np.count_nonzero(~fit.used) - float(np.sum(1 - fit.observed.ratio[kept] ** 2)) / 2
     return HeldEffect(
         by_priors=float(np.trace(fit.effect_of(pose.modes))),
         left=float(np.sum(held.covariance * effect)),

@@ -36,9 +36,11 @@ Complex = NDArray[np.complex128]
 MOTIONS = ("swing-x", "swing-y", "twist", "outward", "tilt-x", "tilt-y")
 #: Step of the differences over distance, in units of 1/k, and over tilt [rad].
 _STEP, _TILT = 0.02, 1e-4
+#: Relative accuracy of the transforms.
+_TOLERANCE = 1e-9
 
 
-def derivatives_by_pose(samples: Samples, probe: Probe, modes: Modes, *, tolerance: float = 1e-9) -> Complex:
+def derivatives_by_pose(samples: Samples, probe: Probe, modes: Modes) -> Complex:
     """Derivatives of the responses of modes by the six motions of the probe.
 
     Parameters
@@ -49,8 +51,6 @@ def derivatives_by_pose(samples: Samples, probe: Probe, modes: Modes, *, toleran
         The probe.
     modes : Modes
         Modes of the antenna at that frequency.
-    tolerance : float
-        Relative accuracy of the transforms.
 
     Returns
     -------
@@ -76,7 +76,7 @@ def derivatives_by_pose(samples: Samples, probe: Probe, modes: Modes, *, toleran
         probe,
         float(samples.frequency[0]),
         modes.degree,
-        tolerance,
+        _TOLERANCE,
         spin.thread_count(None),
     )
     maps = pose_operators(operator)

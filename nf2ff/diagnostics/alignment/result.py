@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import Modes
 from nf2ff.diagnostics.alignment.observability import Observability
 from nf2ff.diagnostics.alignment.parameters import Parameter
+from nf2ff.diagnostics.alignment.unlisted import Unlisted
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -96,6 +97,9 @@ class Alignment:
         What to beware of.
     others : tuple of Alignment
         The scan's other frequencies, the pose held.
+    unlisted : tuple of Unlisted
+        Faults that are not among the terms and show in the residual, the surest first; looked for at the
+        frequency that tells the pose.
     """
 
     frequency: float
@@ -119,6 +123,7 @@ class Alignment:
     solves: int
     warnings: tuple[Notice, ...]
     others: tuple[Alignment, ...] = ()
+    unlisted: tuple[Unlisted, ...] = ()
 
     def estimates(self) -> list[Estimate]:
         """Faults in the order of the terms, those of a smooth kind as one.
@@ -183,8 +188,16 @@ def check_explained(found: Alignment) -> None:
     Raises
     ------
     ValueError
-        If reduced chi-square is above 4 at any frequency.
+        If the residual shows a fault that is not among the terms, or reduced chi-square is above 4 at any
+        frequency.
     """
+    if found.unlisted:
+        words = ", or ".join(x.words for x in found.unlisted)
+        raise InputError(
+            f"the residual shows a fault that is not among the terms: it looks like {words}; the estimates "
+            "would be wrong by more than they say",
+            f"add {found.unlisted[0].kind} to the terms, or mend the cause and measure again",
+        )
     every = (found, *found.others)
     bad = [x for x in every if x.chi_square and x.chi_square > MOST_UNEXPLAINED]
     if not bad:

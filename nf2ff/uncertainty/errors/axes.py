@@ -12,6 +12,7 @@ that much of the radial field, and of the slope of the probe's pattern.
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -49,11 +50,16 @@ class AxesSeparation(PositionTerm):
 
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
-        outward, x, y = probe_axes(samples.theta, samples.phi, samples.chi)
-        cos, sin = np.cos(samples.phi), np.sin(samples.phi)
-        shift = [self.x * cos - self.y * sin, self.x * sin + self.y * cos, self.z + 0 * cos]
-        position = samples.radius[..., None] * outward + sign * np.stack(shift, axis=-1)
-        return coordinates(samples, position, x, y)
+        # In the frame that turns with phi the shift stands still.
+        cos, sin = np.cos(samples.theta), np.sin(samples.theta)
+        x, aside, z = (np.asarray(sign * v) for v in (self.x, self.y, self.z))
+        ahead, up = samples.radius * sin + x, samples.radius * cos + z
+        theta, turn = _angles(ahead, aside, up)
+        across, along = np.cos(theta), np.cos(turn)
+        level = sin * np.sin(theta)
+        twist = np.arctan2(-np.sin(turn) * (cos + across), along * (1 + cos * across) + level)
+        radius = np.sqrt(ahead**2 + aside**2 + up**2)
+        return {"theta": theta, "phi": samples.phi + turn, "chi": samples.chi + twist, "radius": radius}
 
 
 @error_term("axes-not-square", "axes {between} off the right angle by {angle}")
@@ -67,15 +73,30 @@ class AxesSkew(PositionTerm):
 
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         del rng
+        cos, sin = np.cos(samples.theta), np.sin(samples.theta)
+        c, s = math.cos(sign * self.angle), math.sin(sign * self.angle)
+        # Of the rotation Rx(angle) Ry(theta), or Ry(theta) Rx(angle), the last column, where the probe goes,
+        # and of the last row, which has its turn, what is left and right of it.
         if self.between == "phi-theta":
-            axis, _, _ = unit_vectors(np.full(samples.phi.shape, np.pi / 2), samples.phi)
+            (ahead, aside, up), row = (sin, -s * cos, c * cos), (-c * sin, np.asarray(s))
         else:
-            _, axis, _ = unit_vectors(*np.broadcast_arrays(samples.theta, samples.phi))
-        outward, x, y = (
-            _rotated(v, axis, sign * self.angle) for v in probe_axes(samples.theta, samples.phi, samples.chi)
-        )
-        # As it was: a norm would leave rounding, and many distances where there was one.
-        return coordinates(samples, outward, x, y) | {"radius": samples.radius}
+            (ahead, aside, up), row = (c * sin, np.asarray(-s), c * cos), (-sin, s * cos)
+        theta, turn = _angles(ahead, aside, up)
+        side = _side(ahead)
+        twist = np.arctan2(side * row[1], -side * row[0])
+        return {"theta": theta, "phi": samples.phi + turn, "chi": samples.chi + twist}
+
+
+def _side(ahead: Real) -> Real:
+    """On which side of the pole theta goes on."""
+    return np.where(ahead < 0, -1.0, 1.0)
+
+
+def _angles(ahead: Real, aside: Real, up: Real) -> tuple[Real, Real]:
+    """theta with its sign, through the poles, and change of phi, within a quarter turn, of a position in the
+    frame that turns with phi."""
+    side = _side(ahead)
+    return np.arctan2(side * np.hypot(ahead, aside), up), np.arctan2(side * aside, side * ahead)
 
 
 def probe_axes(theta: Real, phi: Real, chi: Real) -> tuple[Real, Real, Real]:
@@ -84,13 +105,6 @@ def probe_axes(theta: Real, phi: Real, chi: Real) -> tuple[Real, Real, Real]:
     outward, across, along = unit_vectors(theta, phi)
     cos, sin = np.cos(chi)[..., None], np.sin(chi)[..., None]
     return outward, across * cos + along * sin, along * cos - across * sin
-
-
-def _rotated(vector: Real, axis: Real, angle: float) -> Real:
-    """Vectors turned right-handed about unit vectors: O. Rodrigues' formula (closed form)."""
-    cos, sin = np.cos(angle), np.sin(angle)
-    onto = np.sum(axis * vector, axis=-1, keepdims=True)
-    return vector * cos + np.cross(axis, vector) * sin + axis * (onto * (1 - cos))
 
 
 def coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str, Real]:
@@ -102,10 +116,8 @@ def coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str,
     """
     px, py, pz = np.moveaxis(position, -1, 0)
     cos, sin = np.cos(samples.phi), np.sin(samples.phi)
-    ahead, aside = px * cos + py * sin, py * cos - px * sin
-    side = np.where(ahead < 0, -1.0, 1.0)
-    theta = np.arctan2(side * np.hypot(ahead, aside), pz)
-    phi = samples.phi + np.arctan2(side * aside, side * ahead)
+    theta, turn = _angles(px * cos + py * sin, py * cos - px * sin, pz)
+    phi = samples.phi + turn
     _, across, along = unit_vectors(theta, phi)
     twist = np.arctan2(np.sum(x * along - y * across, axis=-1), np.sum(x * across + y * along, axis=-1))
     chi = samples.chi + _shorter(twist - samples.chi)

@@ -52,9 +52,10 @@ class PositionTerm(ErrorTerm):
                 f"{self.name} moves a sample to the distance {radius.min():.6g} m", "reduce its size"
             )
         # Ry has the period 2 pi, so that this is the same position and the same probe.
-        over = np.abs(theta) > np.pi
-        theta = np.where(over, theta - 2 * np.pi * np.sign(theta), theta)
-        return samples.changed(theta=theta, phi=phi, chi=chi, radius=radius), probe
+        if (over := np.abs(theta) > np.pi).any():
+            theta = np.where(over, theta - 2 * np.pi * np.sign(theta), theta)
+        columns = {"theta": theta, "phi": phi, "chi": chi, "radius": radius}
+        return samples.changed(**{axis: columns[axis] for axis in moved if axis in columns}), probe
 
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
         """New coordinates: by default the old ones and the shift of each."""

@@ -1,0 +1,65 @@
+"""Both signs of m at once, against the library's analysis of real maps and its own parts."""
+
+import ducc0
+import numpy as np
+import pytest
+
+from nf2ff.antenna.grids import RULES, ring_angles
+from nf2ff.kernel import grid_analysis as module
+from nf2ff.kernel import spin as spins
+
+EPS = 2.0**-52
+
+
+def maps_of(rng, spin, rings, columns):
+    shape = (2 if spin else 1, rings, columns)
+    return rng.normal(size=shape) + 1j * rng.normal(size=shape)
+
+
+@pytest.mark.parametrize("spin", [0, 1, 2, 5])
+def test_any_maps_on_gauss_legendre_rings(spin, rng):
+    # Not functions of the degree: noise. The library analyses real and imaginary part.
+    degree, columns = 17, 40
+    maps, check = maps_of(rng, spin, degree + 1, columns), ring_angles("gauss-legendre", degree + 1)[::5]
+    found, model = module.grid_analysis(
+        maps, spin=spin, degree=degree, rule="gauss-legendre", phi0=0.4, threads=1, check=check
+    )
+    options = {"spin": spin, "lmax": degree, "geometry": "GL", "phi0": 0.4}
+    real, imag = (ducc0.sht.analysis_2d(map=part, **options) for part in (maps.real, maps.imag))
+    wanted = spins.unpack(spins.join(real, imag, spin, degree, 1))
+    np.testing.assert_allclose(found, wanted, rtol=0, atol=100 * EPS * degree * np.abs(wanted).max())
+    again = spins.ring_synthesis(
+        spins.pack(wanted), spin=spin, theta=check, phi_count=columns, phi0=0.4, threads=1
+    )
+    if not spin:  # no wave has a mean, which is left out of the coefficients alone
+        model = model - (model - again).mean()
+    np.testing.assert_allclose(model, again, rtol=0, atol=100 * EPS * degree * np.abs(again).max())
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_threads_change_no_bit(rule, rng):
+    degree = 210  # from 200 on the work is shared
+    rings = {"clenshaw-curtis": degree + 2, "fejer-2": 2 * degree + 1}.get(rule, degree + 1)
+    maps = maps_of(rng, 1, rings, 2 * degree + 2)
+    one, two = (
+        module.grid_analysis(maps, spin=1, degree=degree, rule=rule, threads=threads, check=np.array([0.3]))
+        for threads in (1, 2)
+    )
+    for first, second in zip(one, two, strict=True):
+        np.testing.assert_array_equal(first, second)
+
+
+@pytest.mark.parametrize("spin", [0, 1, 3])
+@pytest.mark.parametrize("rule", RULES)
+def test_one_order_alone(rule, spin, rng):
+    degree, order, columns = 9, 3, 20
+    rings = {"clenshaw-curtis": degree + 2, "fejer-2": 2 * degree + 1}.get(rule, degree + 1)
+    values = maps_of(rng, spin, rings, 1)
+    maps = values * np.exp(2j * np.pi * order / columns * np.arange(columns))
+    whole, _ = module.grid_analysis(
+        maps, spin=spin, degree=degree, rule=rule, threads=1, check=np.array([0.3])
+    )
+    found = module.analysis_of_order(values[..., 0], order=order, spin=spin, degree=degree, rule=rule)
+    n = np.arange(order, degree + 1)
+    scale = np.abs(whole).max()
+    np.testing.assert_allclose(found[:, n], whole[:, n * (n + 1) + order - 1], rtol=0, atol=1e-13 * scale)

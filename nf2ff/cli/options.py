@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import shlex
 import sys
 import threading
@@ -25,7 +26,21 @@ from nf2ff.report.over_frequency import told_once
 from nf2ff.report.picture_set import PICTURE_SET
 from nf2ff.solver.transform_check import WrongTransformError
 
-FILE = click.Path(dir_okay=False, path_type=Path)
+
+class _File(click.Path):
+    """The name of a file, which is shown: what would steer the terminal is refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path."""
+        name = os.fsdecode(value)
+        if visible(name) != name:
+            self.fail(
+                f"{visible(name)} holds a character that no terminal shows: rename the file", param, ctx
+            )
+        return super().convert(value, param, ctx)
+
+
+FILE = _File(dir_okay=False, path_type=Path)
 time_convention_option = click.option(
     "--time-convention",
     type=click.Choice(["exp(+jwt)", "exp(-iwt)"]),

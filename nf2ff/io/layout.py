@@ -20,6 +20,7 @@ from nf2ff.io.toml import Table, short, template
 from nf2ff.measurement.positioner import POSITIONERS, Stack
 from nf2ff.measurement.samples import ResponseUnit
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.visible import STEERING
 
 #: Most responses, and most tables [[file]], of a description.
 MAX_RESPONSES = 10_000
@@ -98,7 +99,8 @@ def quoted(column: str | int) -> str:
     """A column as it stands in TOML."""
     if isinstance(column, int):
         return str(column)
-    return json.dumps(column, ensure_ascii=False).replace("\x7f", "\\u007f")
+    text = json.dumps(column, ensure_ascii=False)
+    return STEERING.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def wanted(name: str) -> str:

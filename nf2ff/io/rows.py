@@ -45,8 +45,8 @@ class Recurring:
     def __init__(self) -> None:
         self._values = np.empty(0)
         self._codes_of = np.empty(0, dtype=np.intp)
-        self._codes: list[NDArray[Any]] = []
-        self._whole: NDArray[Any] | None = None
+        self._rows: NDArray[Any] = np.empty(0, dtype=np.uint8)
+        self._size = 0
 
     def add(self, part: NDArray[Any]) -> None:
         """Take the next rows."""
@@ -54,32 +54,32 @@ class Recurring:
             self._add(part[at : at + _BLOCK])
 
     def _add(self, part: NDArray[Any]) -> None:
-        if self._whole is None and np.iscomplexobj(part):
-            self._whole = np.empty(0, dtype=complex)
-        if self._whole is not None:
-            self._whole.resize(self._whole.size + part.size, refcheck=False)  # in place where it is large
-            self._whole[-part.size :] = part
-            return
-        values, inverse = np.unique(part + 0.0, return_inverse=True)  # no negative zero
-        at = np.searchsorted(self._values, values)
-        new = np.append(self._values, np.nan)[at] != values
-        codes = np.arange(self._values.size, self._values.size + np.count_nonzero(new))
-        self._values = np.insert(self._values, at[new], values[new])
-        self._codes_of = np.insert(self._codes_of, at[new], codes)
-        code = self._codes_of[np.searchsorted(self._values, values)]
-        self._codes.append(code.astype(np.min_scalar_type(self._values.size))[inverse])
-        if self._values.size > _MANY:
-            self._whole = self._values[np.argsort(self._codes_of)][np.concatenate(self._codes)]
-            self._codes = []
+        if self._rows.dtype.kind == "u" and not np.iscomplexobj(part):
+            values, inverse = np.unique(part + 0.0, return_inverse=True)  # no negative zero
+            at = np.searchsorted(self._values, values)
+            new = np.append(self._values, np.nan)[at] != values
+            codes = np.arange(self._values.size, self._values.size + np.count_nonzero(new))
+            self._values = np.insert(self._values, at[new], values[new])
+            self._codes_of = np.insert(self._codes_of, at[new], codes)
+            code = self._codes_of[np.searchsorted(self._values, values)]
+            part = code.astype(np.min_scalar_type(self._values.size))[inverse]
+        end = self._size + part.size
+        self._rows = self._rows.astype(np.promote_types(self._rows.dtype, part.dtype), copy=False)
+        if end > self._rows.size:
+            self._rows.resize(end + end // 8, refcheck=False)  # in place where it is large
+        self._rows[self._size : end] = part
+        self._size = end
+        if self._values.size > _MANY and self._rows.dtype.kind == "u":
+            self._rows = self._values[np.argsort(self._codes_of)][self._rows[:end]]
 
     def column(self) -> Any:
         """All rows, which are let go of here: a `Coded` column, or an array; None if there are none."""
-        if self._whole is not None or not self._codes:
-            whole, self._whole = self._whole, None
-            return whole
-        parts, self._codes = self._codes, []
+        self._rows.resize(self._size, refcheck=False)
+        rows, self._rows = self._rows, np.empty(0, dtype=np.uint8)
+        if rows.dtype.kind != "u":
+            return rows
         rank = np.argsort(self._codes_of).astype(np.min_scalar_type(self._values.size))
-        return Coded(self._values, np.concatenate([rank[x] for x in parts]))
+        return Coded(self._values, rank[rows]) if rows.size else None
 
 
 def labels(columns: Iterable[Real]) -> Index:
@@ -141,11 +141,14 @@ class Rows:
         """Samples as `tables.read_table` describes them; ``line`` says where a row stands, for messages."""
         frequency, rows = self._arrange(line)
         present = rows >= 0
-        value = np.empty(rows.shape, dtype=complex)
-        for one, which, there in zip(value, rows, present, strict=True):  # one by one: as large as all else
-            one[:] = np.where(there, self.response[which], complex(np.nan, np.nan))
         # Where a position is missing at a frequency, rows is -1: its place comes from another row.
         whole = bool(present.all())
+        if whole and np.all(np.diff(rows.ravel()) == 1):  # as in the file: no second copy of the largest part
+            value = self.response.reshape(rows.shape)
+        else:
+            value = np.empty(rows.shape, dtype=complex)
+            for one, which, there in zip(value, rows, present, strict=True):
+                one[:] = np.where(there, self.response[which], complex(np.nan, np.nan))
         first = rows[0] if whole else rows.max(axis=0)
         place = [
             x[rows] if whole and _moves(x, rows) else x[first]

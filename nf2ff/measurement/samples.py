@@ -17,7 +17,7 @@ Real = NDArray[np.float64]
 ResponseUnit = Literal["V/m", "sqrt(W)", "relative"]
 RESPONSE_UNITS: tuple[ResponseUnit, ...] = ("V/m", "sqrt(W)", "relative")
 #: Largest response: its square and the square of that are still numbers.
-LARGEST = 1e50
+LARGEST = 1e70
 T = TypeVar("T")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 #: Characters that steer a terminal or turn the direction of writing, but for tab and line ends.
-_STEERING = re.compile(
+STEERING = re.compile(
     r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]"
 )
 #: Most characters of a message, and how many of them are its end, where the remedy stands.
@@ -14,7 +14,7 @@ MOST, _END = 500, 150
 
 def visible(text: str) -> str:
     r"""The text with each character that would steer a terminal as Python writes it, such as ``\x1b``."""
-    return _STEERING.sub(lambda found: repr(found[0])[1:-1], text)
+    return STEERING.sub(lambda found: repr(found[0])[1:-1], text)
 
 
 def in_one_line(text: str) -> str:

@@ -135,7 +135,7 @@ def prepare(samples: Samples, probe: Probe, *, degree: int, method: Method | Non
     _, probe, _ = _known_probe(samples, probe, method)
     scan = _find_grid(samples, probe, method)
     limit = degrees.count_limit(samples)
-    if degree > limit or degree < 1:
+    if degree > limit:
         raise InputError(f"degree {degree} is not within 1 ... {limit}, the samples'")
     if method is None:
         fits = scan is not None and degree <= scan.grid.degree

@@ -2,10 +2,12 @@
 
 import gzip
 import lzma
+import os
 import re
 import stat
 import subprocess
 import sys
+import tomllib
 import warnings
 from pathlib import Path
 
@@ -239,6 +241,34 @@ def test_texts_of_files_do_not_steer_the_terminal(tmp_path):
         done = run(*words)
         assert "\x1b" not in done.out + done.err
         assert re.search(r"\\x1b\[2J", done.err)
+
+
+@pytest.mark.parametrize("name", [f"a{ESCAPE}.h5", "a\u202e.h5", "a\x9b.h5", os.fsdecode(b"a\xff.h5")])
+def test_names_of_files_do_not_either(native, tmp_path, name):
+    path = native.rename(tmp_path / name)
+    for words in (("inspect", path), ("transform", native, "-o", path)):
+        done = run(*words)
+        assert (done.code, done.out) == (2, "")
+        assert f"{visible(name)} holds a character that no terminal shows: rename the file" in done.err
+        assert visible(done.err) == done.err
+
+
+def test_names_of_columns_are_proposed_visibly(tmp_path):
+    column = f"frequency {ESCAPE}\u202e\x9b\x7f"
+    for path, write in ((tmp_path / "a.csv", _written), (tmp_path / "a.npz", _packed)):
+        write(path, column)
+        out = succeed("import", path, "--propose")
+        assert visible(out) == out
+        text = re.search(r'frequency = \{ column = (".*?"), unit', out)[1]
+        assert tomllib.loads(f"name = {text}")["name"] == column
+
+
+def _written(path, column):
+    path.write_text(f"{column},b\n" + "".join(f"{x},1\n" for x in (1e9, 2e9, 3e9)), encoding="utf-8")
+
+
+def _packed(path, column):
+    np.savez(path, **{column: np.array([1e9, 2e9, 3e9]), "b": np.ones(3)})
 
 
 def test_texts_of_a_pattern_file_do_not_either(tmp_path):

@@ -95,6 +95,7 @@ def test_parts_their_table_and_picture(box):
     assert (box / "p.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
+@pytest.mark.slow
 def test_a_field_on_a_surface(box):
     facts = facts_of(box / "box.h5", "--surface", "z=0.02", "--size-m", 0.15, "-o", box / "s.csv")["surface"]
     assert facts["error_db"] < -25
@@ -110,6 +111,7 @@ def test_a_field_on_a_surface(box):
     assert "resolution" in done.out
 
 
+@pytest.mark.slow
 def test_excitations_of_an_array(tmp_path):
     places = np.stack(np.meshgrid([-0.0225, -0.0075, 0.0075, 0.0225], [-0.0075, 0.0075], [0.01]), -1)
     places = places.reshape(-1, 3)

@@ -85,6 +85,7 @@ def test_uncertainty_fits_a_screen(folder, assessed):
     assert sum(x.endswith(" GHz") for x in whole) == COUNT
 
 
+@pytest.mark.slow
 def test_warnings_are_told_once(folder):
     done = run("transform", folder / "scan.h5", "-o", folder / "e.h5", "--degree", 2)
     assert done.code == 0

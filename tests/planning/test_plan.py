@@ -68,6 +68,7 @@ def test_a_known_place_against_the_whole_device():
     assert PlanCode.CUSTOMARY not in codes(found)
 
 
+@pytest.mark.slow
 def test_what_centring_saves():
     """A part 10 cm off the centre: 12.5 cm against 2.5 cm (closed form)."""
     found = plan(parts=(Part((0.1, 0, 0), diameter=0.05),))

@@ -241,6 +241,7 @@ def test_feed_displaced_sideways_tilts_the_wave():
     assert abs(np.degrees(figures.tilt[1])) < 1e-3
 
 
+@pytest.mark.slow
 def test_feed_displaced_along_the_axis_bends_the_phase():
     # Against the field without displacement; along x.
     reflector, k = printed(ROLLED), 2 * np.pi * 28e9 / SPEED_OF_LIGHT
@@ -302,6 +303,7 @@ def test_the_incident_field_is_that_of_the_probe():
     assert np.abs(moved - whole).max() < 1e-6 * np.abs(whole).max()
 
 
+@pytest.mark.slow
 def test_near_in_wavelengths_all_is_summed_directly():
     reflector = printed(SerratedRim(0.3, 0.5, 30))
     found = reflected_field(reflector, reflector.feed(), Zone(0.2, centre=(0, 0.75, 1.6)), frequency=2e9)

@@ -526,6 +526,7 @@ def test_draws_are_the_same_on_any_number_of_threads(threads, monkeypatch):
     assert_same(few(6, jobs=1), whole)
 
 
+@pytest.mark.slow
 def test_workers_simulate_too(monkeypatch):
     monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
     measure = functools.partial(received, ANTENNA)

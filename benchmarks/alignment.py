@@ -40,7 +40,9 @@ SCANS = (
     "equal-area",
     "equal-area + 1",
     "equal-area + 2",
+    "equal-area + 2 turned",
     "constant-rate",
+    "constant-rate +-180",
 )
 
 
@@ -98,7 +100,7 @@ def study(
     pairs = np.concatenate(ratios)
     happened = np.sqrt(np.mean(power[:, 1] / power[:, 3]))
     return (
-        f"{scan:16}{degree:4d}{mean[0]:7.1f}{mean[1]:7.1f}{mean[2]:7.1f}{mean[3]:7.1f}{worst:7.1f}"
+        f"{scan:22}{degree:4d}{mean[0]:7.1f}{mean[1]:7.1f}{mean[2]:7.1f}{mean[3]:7.1f}{worst:7.1f}"
         f"{np.sqrt(np.mean(pairs**2)):7.2f}{pairs.size:5d}{happened:7.2f}{max(solves):5d}"
         f"{seconds / repetitions:7.1f}"
     )
@@ -106,7 +108,7 @@ def study(
 
 def main(scans: list[str], *, degree: int = 24, repetitions: int = 8, **what: bool) -> None:
     """Print the rows."""
-    print("scan              N    rec.  align. known  pred.  worst  scat.  of   field  sol. s")
+    print("scan                    N    rec.  align. known  pred.  worst  scat.  of   field  sol. s")
     for scan in scans:
         print(study(scan, degree, repetitions, **what), flush=True)
 

@@ -81,7 +81,8 @@ def box_map(
         for i, place in enumerate([] if parts is None else 1e3 * parts.position[:, [across, up]]):
             ax.plot(*place, "o", markersize=11, markerfacecolor="none", markeredgecolor=COLOURS[1], mew=2)
             at = {"xytext": (7, 7), "textcoords": "offset points", "color": "white", "fontsize": 10}
-            ax.annotate(str(i + 1), place, fontweight="bold", **at)
+            dark = {"facecolor": TEXT_COLOUR, "edgecolor": "none", "pad": 1.5, "alpha": 0.8}
+            ax.annotate(str(i + 1), place, fontweight="bold", bbox=dark, **at)
         names = "xyz"
         ax.set(xlabel=f"{names[across]} [mm]", ylabel=f"{names[up]} [mm]", aspect="equal")
         ax.set_title(f"seen along {names[depth]}", fontsize=10, color=TEXT_COLOUR)

@@ -75,7 +75,8 @@ def effects_on_figures(found: Alignment) -> FigureEffects:
     Returns
     -------
     FigureEffects
-        To first order in what faults change the modes by; figures of the changed modes are exact.
+        To first order in what faults change the modes by, which errs by a tenth of the change or by twice its
+        square; figures of the changed modes are exact.
     """
     q = found.modes.coefficients[0]
     modes = Modes(found.modes.frequency, q[None])  # ratios of levels need no unit

@@ -69,7 +69,7 @@ class Alignment:
     observability : Observability
         What of them the scan sees.
     effect : (K, J) ndarray
-        Change of the modes by one prior standard uncertainty of each parameter [sqrt(W)].
+        Change of the modes by a fault of one prior standard uncertainty that is left in [sqrt(W)].
     modes : Modes
         Modes of the antenna, faults taken out.
     samples : Samples

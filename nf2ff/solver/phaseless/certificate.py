@@ -119,16 +119,13 @@ def realisations(
     share = v / task.variance
     turned = 1j * fit.z / np.linalg.norm(fit.z)
     found = []
+    product = information(task.exact, task.readings, told, unit, task.variance)
     for _ in range(count):
         pair = rng.standard_normal((2, v.size))
         noise = scale * (pair[0] + 1j * pair[1])
         noise = noise - unit * g.spread(g.sums(share * (np.conj(unit) * noise).real))
         # The information of weak readings is less than their weight: its square root is what noise has.
         right = task.exact.adjoint(np.sqrt(told * share) * noise)
-
-        def product(d: Complex) -> Complex:
-            return information(task.exact, task.readings, told, unit, task.variance, d)
-
         change, _ = solve_by_gradients(product, right, 1000, 1e-5)
         # A common phase is not determined, and of no account.
         change -= turned * np.vdot(turned, change).real

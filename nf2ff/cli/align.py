@@ -34,6 +34,7 @@ from nf2ff.io.alignment_toml import alignment_template, read_alignment_file, wri
 from nf2ff.messages.input_error import found_in
 from nf2ff.report.alignment import BLIND, alignment_facts, alignment_lines, observability_lines
 from nf2ff.report.alignment_plots import alignment_overview
+from nf2ff.solver.line_phases import judge_phases, naming_jumps
 from nf2ff.solver.solve import solve
 
 
@@ -105,7 +106,8 @@ def align(
             frequency=frequency,
             robust=not keep_outliers,
         )
-        check_explained(found)
+        with naming_jumps(samples):
+            check_explained(found)
     provenance = safe.provenance(inputs=given, command=command_line())
     provenance["alignment"] = "\n".join(_told(found))
     if notes:
@@ -120,7 +122,7 @@ def align(
     print_warnings(
         [x.frequency for x in every],
         [x.warnings for x in every],
-        once=unstated_unit(scan, response_unit, probe=used),
+        once=[*unstated_unit(scan, response_unit, probe=used), *judge_phases(samples)],
     )
     if as_json:
         click.echo(json.dumps(alignment_facts(found), allow_nan=False))

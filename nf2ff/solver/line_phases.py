@@ -1,8 +1,8 @@
 """Whether the phase jumps from cut to cut, told from the readings near the poles alone.
 
 On a ring near a pole the readings have few azimuthal orders, about N sin(theta), whatever the antenna, and
-all of them where each cut has a phase of its own. The factors a of the cuts that bring the readings a y of all
-such rings nearest to few orders are the lowest eigenvector of
+all of them where each cut has a phase of its own. The factors a of the cuts that bring the readings a y of
+all such rings nearest to few orders are the lowest eigenvector of
 
     sum over rings of  conj(y) (1 - P) y,     P the projection on these orders, y as a diagonal matrix,
 
@@ -12,6 +12,8 @@ over the power of the cuts. Noise falls by as much as there are factors to choos
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -20,6 +22,9 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.samples import Samples
+from nf2ff.messages.input_error import InputError
+from nf2ff.messages.notice import Notice
+from nf2ff.messages.scan import ReadingCode
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -31,7 +36,9 @@ _MARGIN = 3
 #: Cuts that are looked at: fewer say nothing, of more every second or third is taken.
 FEWEST, MOST = 12, 360
 #: Equations for each factor at least.
-_EQUATIONS = 1.5
+_EQUATIONS = 1.3
+#: Steps to phases alone.
+_STEPS = 50
 #: What is left with one phase for all over what free factors leave, each over its degrees of freedom: noise
 #: makes one.
 UNLIKELY = 8.0
@@ -39,6 +46,8 @@ UNLIKELY = 8.0
 _BY_PHASE = 0.6
 #: Jumps from one cut to the next that are told of, rms [rad].
 LEAST = math.radians(4)
+#: Frequencies that are looked at.
+_FREQUENCIES = 5
 
 
 class PhaseJumps(NamedTuple):
@@ -54,6 +63,50 @@ class PhaseJumps(NamedTuple):
 
     rms: float
     along: str
+
+
+def judge_phases(samples: Samples) -> list[Notice]:
+    """Warning of phases that jump from cut to cut, by a few of the frequencies.
+
+    Parameters
+    ----------
+    samples : Samples
+        A scan with a phase reference.
+
+    Returns
+    -------
+    list of Notice
+        One, or none.
+    """
+    count = samples.frequency.size
+    asked = np.unique(np.linspace(0, count - 1, min(count, _FREQUENCIES)).round().astype(int)).tolist()
+    found = [(f, one) for f in asked if (one := phase_jumps(samples, f)) is not None]
+    if not found:
+        return []
+    f, worst = max(found, key=lambda x: x[1].rms)
+    more = f" at {samples.frequency[f] / 1e9:.9g} GHz" if count > 1 else ""
+    rms_deg = math.degrees(worst.rms)
+    return [ReadingCode.PHASE_JUMPS(rms_deg=rms_deg, more=more, along=worst.along)]
+
+
+@contextmanager
+def naming_jumps(samples: Samples) -> Iterator[None]:
+    """Put jumps of the phase, if there are any, in front of the remedy of what is refused meanwhile.
+
+    Parameters
+    ----------
+    samples : Samples
+        The scan that may be refused.
+
+    Returns
+    -------
+    context manager
+    """
+    try:
+        yield
+    except InputError as error:
+        error.remedy = "; or ".join(x for x in (*judge_phases(samples), error.remedy) if x)
+        raise
 
 
 def phase_jumps(samples: Samples, frequency: int = 0) -> PhaseJumps | None:
@@ -99,6 +152,10 @@ def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]
     """Rows (R, M) of the rings near a pole, their azimuths (M,), and rings by kind of polarisation."""
     theta, phi, turned = canonical_angles(one.theta, one.phi)
     near = np.flatnonzero(np.sin(theta) < 0.8)
+    none: tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]]
+    none = np.zeros((0, 0), dtype=np.intp), np.zeros(0), []
+    if not near.size:
+        return none
     chi = np.mod(one.chi + np.pi * turned, 2 * np.pi)[near]
     keys = [np.round(x / _SAME) for x in (theta[near], one.radius[near], chi, one.port[near] * _SAME)]
     column = np.round(phi[near] / _SAME)
@@ -106,10 +163,6 @@ def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]
     key = np.stack(keys)[:, order]
     starts = np.flatnonzero(np.append(True, (key[:, 1:] != key[:, :-1]).any(axis=0)))
     sizes = np.diff(np.append(starts, order.size))
-    none: tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]]
-    none = np.zeros((0, 0), dtype=np.intp), np.zeros(0), []
-    if not sizes.size:
-        return none
     count = int(np.bincount(sizes).argmax())
     own = starts[sizes == count]
     rows = order[own[:, None] + np.arange(count)]
@@ -143,8 +196,11 @@ def _jumps(y: Complex, phi: Real, orders: Real) -> float | None:
         if less > 2 * least + 0.01 * together:
             break
         factors = tried
-    unit = factors / np.abs(factors)
-    if _left(_matrix(y, phi, top), unit, power) > (1 - _BY_PHASE) * together:
+    matrix = _matrix(y, phi, top)
+    # Phases alone: each step leaves less. A level that varies smoothly may be left in the factors.
+    inside = np.diag(power) - matrix
+    unit = min((_phases(inside, x) for x in (factors, one)), key=lambda x: _left(matrix, x, power))
+    if _left(matrix, unit, power) > (1 - _BY_PHASE) * together:
         return None
     turn = unit[1:] * unit[:-1].conj()
     size = float(np.sqrt(np.mean(np.angle(turn * np.exp(-1j * np.angle(turn.mean()))) ** 2)))
@@ -158,6 +214,13 @@ def _best(y: Complex, phi: Real, top: NDArray[Any], power: Real) -> tuple[float,
     matrix = _matrix(y, phi, top) / np.sqrt(power[:, None] * power)
     value, vector = eigh(matrix, subset_by_index=[0, 0])
     return float(max(value[0], 0.0)), vector[:, 0] / np.sqrt(power)
+
+
+def _phases(inside: Complex, start: Complex) -> Complex:
+    for _ in range(_STEPS):
+        start = start / np.maximum(np.abs(start), np.finfo(float).tiny)
+        start = inside @ start
+    return np.asarray(start / np.maximum(np.abs(start), np.finfo(float).tiny))
 
 
 def _left(matrix: Complex, factors: Complex, power: Real) -> float:

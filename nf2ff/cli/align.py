@@ -93,7 +93,7 @@ def align(
     frequency = None
     if frequency_ghz is not None:
         frequency = float(samples.frequency[nearest_frequency(scan, samples.frequency, frequency_ghz)])
-    with found_in(scan), working("aligning"):
+    with found_in(scan), naming_jumps(samples), working("aligning"):
         reason = "as asked"
         if degree is None:
             solution = solve(samples, used)
@@ -106,8 +106,7 @@ def align(
             frequency=frequency,
             robust=not keep_outliers,
         )
-        with naming_jumps(samples):
-            check_explained(found)
+        check_explained(found)
     provenance = safe.provenance(inputs=given, command=command_line())
     provenance["alignment"] = "\n".join(_told(found))
     if notes:

@@ -32,16 +32,16 @@ Real = NDArray[np.float64]
 #: Angles and distances closer than this are the same [rad, m].
 _SAME = 1e-6
 #: Orders beyond N sin(theta) that a probe and the edge of the antenna may add.
-_MARGIN = 3
+_MARGIN = 2
 #: Cuts that are looked at: fewer say nothing, of more every second or third is taken.
 FEWEST, MOST = 12, 360
 #: Equations for each factor at least.
-_EQUATIONS = 1.3
+_EQUATIONS = 1.2
 #: Steps to phases alone.
 _STEPS = 50
-#: What is left with one phase for all over what free factors leave, each over its degrees of freedom: noise
-#: makes one.
-UNLIKELY = 8.0
+#: What factors take away over what they leave, each over its degrees of freedom. Noise makes 1, up to 12 on
+#: cuts that are all alike, where smooth factors are free; jumps of 6 deg 300 and more at -50 dB of noise.
+UNLIKELY = 30.0
 #: Part of what is left with one phase that phases alone must take away: levels that jump are another matter.
 _BY_PHASE = 0.6
 #: Jumps from one cut to the next that are told of, rms [rad].
@@ -91,7 +91,7 @@ def judge_phases(samples: Samples) -> list[Notice]:
 
 @contextmanager
 def naming_jumps(samples: Samples) -> Iterator[None]:
-    """Put jumps of the phase, if there are any, in front of the remedy of what is refused meanwhile.
+    """Name jumps of the phase, if there are any, as the remedy of what is refused meanwhile.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def naming_jumps(samples: Samples) -> Iterator[None]:
     try:
         yield
     except InputError as error:
-        error.remedy = "; or ".join(x for x in (*judge_phases(samples), error.remedy) if x)
+        error.remedy = next(iter(judge_phases(samples)), error.remedy)
         raise
 
 
@@ -126,16 +126,16 @@ def phase_jumps(samples: Samples, frequency: int = 0) -> PhaseJumps | None:
 
     Notes
     -----
-    Jumps are found that exceed `LEAST` and three times the noise of the readings near the poles over them.
+    Jumps are found that exceed `LEAST` and some six times the noise of the readings near the poles over them.
     """
     if samples.coherence is not None:
         return None
     one = samples.at_frequency(frequency)
-    rings, phi, kinds = _rings(one)
+    rings, sign, phi, kinds = _rings(one)
     if rings.shape[0] == 0 or not phi.size >= FEWEST:
         return None
     step = max(1, math.ceil(phi.size / MOST))
-    y, phi, theta = one.response[0][rings[:, ::step]], phi[::step], one.theta[rings[:, 0]]
+    y, phi, theta = (one.response[0] * sign)[rings[:, ::step]], phi[::step], one.theta[rings[:, 0]]
     k = float(wavenumber(one.frequency[0]))
     degree = min((2 * math.pi / float(np.median(np.diff(phi))) - 1) / 2 * step, k * float(one.radius.min()))
     found = _jumps(y, phi, degree * np.abs(np.sin(theta)))
@@ -148,15 +148,18 @@ def phase_jumps(samples: Samples, frequency: int = 0) -> PhaseJumps | None:
     return None
 
 
-def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]]:
-    """Rows (R, M) of the rings near a pole, their azimuths (M,), and rings by kind of polarisation."""
+def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, Real, list[NDArray[np.intp]]]:
+    """Rows (R, M) of the rings near a pole, signs of all samples that make chi less than half a turn,
+    azimuths (M,), and rings by kind of polarisation."""
     theta, phi, turned = canonical_angles(one.theta, one.phi)
     near = np.flatnonzero(np.sin(theta) < 0.8)
-    none: tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]]
-    none = np.zeros((0, 0), dtype=np.intp), np.zeros(0), []
+    half = np.floor((one.chi + np.pi * turned) / np.pi + _SAME)
+    sign = 1 - 2 * np.mod(half, 2)
+    none: tuple[NDArray[np.intp], Real, Real, list[NDArray[np.intp]]]
+    none = np.zeros((0, 0), dtype=np.intp), sign, np.zeros(0), []
     if not near.size:
         return none
-    chi = np.mod(one.chi + np.pi * turned, 2 * np.pi)[near]
+    chi = (one.chi + np.pi * (turned - half))[near]
     keys = [np.round(x / _SAME) for x in (theta[near], one.radius[near], chi, one.port[near] * _SAME)]
     column = np.round(phi[near] / _SAME)
     order = np.lexsort((column, *keys))
@@ -172,7 +175,7 @@ def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, list[NDArray[np.intp]]
         return none
     _, kind = np.unique(key[2:, own], axis=1, return_inverse=True)
     kinds = [np.flatnonzero(kind.ravel() == i) for i in range(int(kind.max()) + 1)]
-    return near[rows], phi[near[rows[0]]], kinds
+    return near[rows], sign, phi[near[rows[0]]], kinds
 
 
 def _jumps(y: Complex, phi: Real, orders: Real) -> float | None:

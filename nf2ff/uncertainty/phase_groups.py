@@ -198,6 +198,7 @@ def _draws(
     report: Callable[[int], None],
 ) -> _Found:
     place = one.place(scan)
+    assert place.coherence is not None
     _, group = np.unique(place.coherence, return_inverse=True)
     made = _Found(place.port.size, [], [])
     for i, seed in enumerate(seeds):

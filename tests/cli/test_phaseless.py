@@ -80,7 +80,10 @@ def test_a_phase_that_jumps_from_cut_to_cut_is_told_of(cuts, tmp_path):
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5")
     assert done.code == 1
     assert cure in done.err
-    terms = '[[error]]\nkind = "receiver-noise"\nrms_db = -50\n[[error]]\nkind = "slow-drift"\nphase_deg = 5\ntime = "rows"\n'
+    terms = (
+        '[[error]]\nkind = "receiver-noise"\nrms_db = -50\n[[error]]\nkind = "slow-drift"\nphase_deg = 5\n'
+    )
+    terms += 'time = "rows"\n'
     (tmp_path / "terms.toml").write_text(terms, encoding="utf-8")
     words = ("-o", tmp_path / "aligned.h5", "--terms", tmp_path / "terms.toml", "--degree", DEGREE)
     done = run("align", tmp_path / "scan.h5", *words)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-#: Steps of such scans over those needed with a reference, in theta and in phi, as certificates were tried.
-FINER = 1.25
+from nf2ff.measurement.coherence import FINER
 
 
 class PhaselessSet(NamedTuple):

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from nf2ff.measurement.coherence import WAYS, Coherent, with_coherence
+from nf2ff.measurement.coherence import FINER, WAYS, Coherent, with_coherence
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -23,9 +23,6 @@ from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Growth, summed_up
 from nf2ff.uncertainty.local_figures import localise
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
-
-#: Steps over those that the degree needs with a phase reference.
-FINER = 1.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +86,8 @@ class ReadingSet:
         )
         t = theta[at] + offset
         t = np.where(t > np.pi, t - 2 * np.pi, t)
-        samples = Samples([scan.frequency], t, phi[at], c, r, 1, np.zeros((1, at.size)))
+        port, zero = np.ones(at.size, dtype=np.int16), np.zeros((1, at.size), dtype=complex)
+        samples = Samples(np.array([scan.frequency]), t, phi[at], c, r, port, zero)
         if self.displaced:
             groups = np.unique(np.stack([at, r]), axis=1, return_inverse=True)[1].ravel()
             return replace(samples, coherence=groups)

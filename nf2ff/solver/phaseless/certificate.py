@@ -27,8 +27,8 @@ RISE = 25.0
 #: Distance of far fields over the predicted error up to which two solutions are the same, and from which not.
 SAME, OTHER = 1.0, 2.5
 #: Rise of the deviance within which two ends are one minimum. As many starts must have found the lowest as
-#: must agree: where two sufficed, 5 of 160 directive panels (powers, degree 12) were certified 3 to 6 dB worse
-#: than the minimum near the truth, another of many as likely.
+#: must agree: where two sufficed, 5 of 160 directive panels (powers, degree 12) were certified and 3 to 6 dB
+#: worse than the minimum near the truth, another of many as likely.
 ONE_MINIMUM = 3.0
 #: Misfit over that of the best up to which a start has a say; half of these must have found the best.
 CLOSE = 2.0

@@ -41,6 +41,6 @@ PHASELESS_SETS = (
     _set("phase along cuts of theta", "the field", spheres=1),
     _set("two elements displaced along theta, read together", "the field", spheres=1, heads=2),
     _set("two ports, read together", "the field", spheres=2),
-    _set("powers of four polarisations", "the field", spheres=2, polarisations=2),
-    _set("powers of two polarisations", "the field, of directive panels not always", spheres=2),
+    _set("powers of four polarisations", "the field, of large panels not always", spheres=2, polarisations=2),
+    _set("powers of two polarisations", "the field, of directive panels seldom", spheres=2),
 )

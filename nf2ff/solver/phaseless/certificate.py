@@ -35,10 +35,12 @@ CLOSE = 2.0
 #: Largest relative error of the far field with which a solution is certified: -15 dB.
 LARGEST = 10 ** (-15 / 20)
 #: Noise over the largest reading up to which an estimate is taken for noise: -45 dB. Errors of the scan pass
-#: for noise; those that mislead leave more (2 dB between polarisations: -40 dB), good receivers less.
+#: for noise; those that mislead leave more (2 dB between polarisations: -40 dB), good receivers less. Drawn
+#: afresh, neither this nor `CHANCE` raised a doubt on 121 faultless scans of -50 dB whose antenna was found,
+#: and both did on all of 18 with 1 dB or 5 deg between polarisations.
 LOUDEST = 10 ** (-45 / 20)
-#: Probability below which an uneven residual is not noise: of 80 scans noise alone left 0.1 and more in each;
-#: errors that mislead left 1e-9 mostly, one 6e-4.
+#: Probability below which an uneven residual is not noise, of all its parts together: so many faultless scans
+#: may be doubted. Errors that mislead left 1e-9 mostly, one 6e-4.
 CHANCE = 1e-2
 
 

@@ -279,4 +279,4 @@ class TestVerdicts:
         one = self.verdict(task, [0, 1], [0, 0], factor=1e4)
         assert one.verdict == "ambiguous"
         assert "too much to be certified" in one.sentence()
-        assert one.error > 10 ** (-15 / 20)
+        assert one.error > 10 ** (-20 / 20)

@@ -41,6 +41,7 @@ from nf2ff.report.alignment import (
     observability_lines,
 )
 from nf2ff.report.alignment_plots import alignment_overview
+from nf2ff.solver.line_phases import judge_phases, naming_jumps
 from nf2ff.solver.solve import solve
 
 
@@ -99,7 +100,7 @@ def align(
     frequency = None
     if frequency_ghz is not None:
         frequency = float(samples.frequency[nearest_frequency(scan, samples.frequency, frequency_ghz)])
-    with found_in(scan), working("aligning"):
+    with found_in(scan), naming_jumps(samples), working("aligning"):
         reason = "as asked"
         if degree is None:
             solution = solve(samples, used)
@@ -128,7 +129,7 @@ def align(
     print_warnings(
         [x.frequency for x in every],
         [x.warnings for x in every],
-        once=unstated_unit(scan, response_unit, probe=used),
+        once=[*unstated_unit(scan, response_unit, probe=used), *judge_phases(samples)],
     )
     if as_json:
         click.echo(json.dumps(alignment_facts(found, effects), allow_nan=False))

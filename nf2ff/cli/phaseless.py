@@ -37,7 +37,10 @@ class Phaseless(NamedTuple):
         """The samples in the groups asked for, or as their file has them."""
         samples = samples if self.coherent is None else with_coherence(samples, self.coherent)
         if samples.coherence is None and (self.noise_db is not None or self.output is not None):
-            misused("--noise-db and --found-phases are of scans without a phase reference: see --coherent")
+            misused(
+                "--noise-db and --found-phases are of scans without a phase reference, and the file has no "
+                "groups of coherent phase (column coherence): say by --coherent which readings share a phase"
+            )
         return samples
 
     def certified(

@@ -19,6 +19,7 @@ from nf2ff.cli.options import (
     check_picture,
     command_line,
     json_option,
+    misused,
     one_line_errors,
     overwrite_option,
     plural,
@@ -37,6 +38,7 @@ from nf2ff.report.result import warning_lines
 from nf2ff.report.uncertainty_plots import growth_overview
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.growth import Growth, sweep, sweep_sizes
+from nf2ff.uncertainty.phase_groups import sweep_phase_groups
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 
@@ -66,8 +68,8 @@ def study(
     """See how errors grow, as STUDY (TOML) describes it.
 
     STUDY names an antenna that is simulated, or a scan that was measured, errors, and what is
-    varied: their size or, of an antenna, frequency, distance, sampling or degree. Without errors, what
-    sampling alone leaves. Start from
+    varied: their size or, of an antenna, frequency, distance, sampling, degree, or which readings share a
+    phase without a phase reference. Without errors, what sampling alone leaves. Start from
     `nf2ff study --template`. Ctrl-C keeps the draws that were made; the result with
     --resume OUTPUT is then the same as without a stop.
     """
@@ -81,6 +83,8 @@ def study(
         msg = "--time-convention and --response-unit are of a scan, and STUDY names an antenna"
         raise click.UsageError(msg)
     after = None
+    if resume is not None and asked.sets:
+        misused("--resume goes on with draws, and a study of [[set]] keeps whole sets: make it anew")
     if resume is not None:
         begun(resume, [description, *asked.inputs], asked.seed)
         after, _ = read_growth(resume)
@@ -93,13 +97,13 @@ def study(
     for note in notes:
         click.echo(f"warning: {note}", err=True)
     done, made = growth.values.size, int(growth.draws[-1])
-    stopped = done < asked.values.size or made < asked.draws
+    stopped = done < asked.values.size or (made < asked.draws and not asked.sets)
     if stopped:
-        click.echo(
-            f"stopped at value {done} of {asked.values.size}, of which {made} of {asked.draws} "
-            f"draws were made: they are kept, and --resume {output} makes the rest",
-            err=True,
-        )
+        kept = f"of which {made} of {asked.draws} draws were made: they are kept, and --resume {output} "
+        kept += "makes the rest"
+        if asked.sets:
+            kept = "and those up to it are kept"
+        click.echo(f"stopped at value {done} of {asked.values.size}, {kept}", err=True)
     if as_json:
         click.echo(json.dumps(growth_dict(growth, asked.shown), allow_nan=False))
     else:
@@ -150,10 +154,11 @@ def _grow(
     antenna = read_antenna(asked.antenna)
     with found_in(description):
         first = float(asked.values[0])
+        near = asked.sets[0].radii[0] if asked.sets else first
         scan = SimulatedScan(
             antenna,
             first if asked.frequency is None else asked.frequency,
-            first if asked.radius is None else asked.radius,
+            near if asked.radius is None else asked.radius,
             asked.degree,
             asked.tail_db,
             asked.oversampling,
@@ -161,5 +166,9 @@ def _grow(
             asked.positions,
             asked.samples,
         )
+        if asked.sets:
+            del how["after"]
+            how |= {"noise_db": asked.noise_db, "starts": asked.starts, "jobs": None if jobs == -1 else jobs}
+            return sweep_phase_groups(scan, asked.errors, asked.figures, asked.sets, **how), []
         growth = sweep(scan, asked.errors, asked.figures, over=asked.over, values=asked.values, **how)
     return growth, []

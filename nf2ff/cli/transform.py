@@ -123,7 +123,7 @@ def read_origin(context: click.Context, parameter: click.Parameter, text: str | 
 @click.option(
     "--damping",
     type=float,
-    help="Damping of the least squares (0; 0.001 to 0.3, by the noise, where a part of the sphere was not seen).",
+    help="Damping of the least squares (0; 0.001 to 0.3 where a part of the sphere was not seen).",
 )
 @click.option(
     "--origin",

@@ -25,6 +25,12 @@ _CURVE = Field("curve", "1", "number of the frequency, from 1", ("curve",), "i",
 _LEVEL = "mean square error of the far field over the sphere relative to its mean square"
 _LOW, _HIGH = "lower end of the interval of the draws", "upper end of the interval of the draws"
 _ERROR = {"mean": "mean error", "spread": "standard deviation of the error", "low": _LOW, "high": _HIGH}
+_SETS = (
+    Field("names", "1", "what is read", ("value",), "O"),
+    Field("remarks", "1", "why draws were not certified", ("value",), "O"),
+    Field("certified", "1", "part of the draws that was certified", _ALL),
+    Field("predicted_db", "dB", "median of the predicted rms error of the far field", _ALL, missing=True),
+)
 _PARAMETER = Attribute("parameter", tuple(PARAMETER_UNITS))
 _FIGURE = (
     Attribute("figure", field="name"),
@@ -43,16 +49,18 @@ def _varied(parameter: str) -> tuple[Field, Field]:
 
 def _study_schema(parameter: str) -> Schema:
     """Of a study of what was varied."""
+    sets = parameter == "phase-groups"
     return Schema(
         (
             *_varied(parameter),
+            *(_SETS if sets else ()),
             Field("frequency", "Hz", "frequency", _ALL),
             Field("degree", "1", "degree of the solution", ("value",), "i"),
             Field("samples", "1", "number of samples", ("value",), "i"),
             Field("draws", "1", "number of draws", ("value",), "i"),
-            Field("level_db", "dB", _LEVEL, _ALL),
-            Field("level_low_db", "dB", _LOW, _ALL),
-            Field("level_high_db", "dB", _HIGH, _ALL),
+            Field("level_db", "dB", _LEVEL, _ALL, missing=sets),
+            Field("level_low_db", "dB", _LOW, _ALL, missing=sets),
+            Field("level_high_db", "dB", _HIGH, _ALL, missing=sets),
         ),
         (
             _PARAMETER,
@@ -143,6 +151,7 @@ def read_growth(path: PathLike) -> tuple[Growth, Shown]:
             about = Schema((), _FIGURE).read(part)
             figures.append(Figure(**about | {"plane": _plane(about["plane"], part)}))
             errors.append(_errors_schema(study["parameter"], figures[-1]).read(part))
+        study |= {x: tuple(study[x]) for x in ("names", "remarks") if x in study}
         shown = Shown(*(study.pop(name) for name in ("label", "factor", "level")))
         arrays: Any = {x: np.stack([one[x] for one in errors], axis=-1) for x in (*_ERROR, "reference")}
         kept = draws_of(find(file, "kept/0"), figures) if "kept" in file else None

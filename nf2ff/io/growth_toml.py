@@ -34,11 +34,13 @@ from nf2ff.io.uncertainty_toml import (
     figures_of,
 )
 from nf2ff.kernel.arrays import as_array
+from nf2ff.measurement.coherence import WAYS, Coherent
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.growth import Parameter, Shown, shown_for
+from nf2ff.uncertainty.phase_groups import ReadingSet
 from nf2ff.uncertainty.request import FIGURES
 from nf2ff.uncertainty.simulated_scan import LEAST_POSITIONS, Positions
 
@@ -46,6 +48,8 @@ from nf2ff.uncertainty.simulated_scan import LEAST_POSITIONS, Positions
 MAX_VALUES = 1000
 #: Draws at each value if none are asked for.
 DRAWS = 100
+#: The same of sets of readings, each of which takes a search from many starts; and sets at most.
+SET_DRAWS, MAX_SETS = 5, 20
 #: What may be varied: parameter of the library, and the number of its unit in one of the key's.
 KEYS: dict[str, tuple[Parameter, float]] = {
     "size": ("size", 1.0),
@@ -54,6 +58,7 @@ KEYS: dict[str, tuple[Parameter, float]] = {
     "oversampling": ("oversampling", 1.0),
     "samples": ("samples", 1.0),
     "degree": ("degree", 1.0),
+    "phase-groups": ("phase-groups", 1.0),
 }
 #: Keys that say how an antenna is simulated, and mean nothing to a scan that was measured.
 _SIMULATED = ("frequency_ghz", "radius_m", "oversampling", "positions", "samples", "tail_db")
@@ -76,6 +81,16 @@ class VaryTable(Table):
     spacing: Literal["logarithmic", "linear"] = Field("logarithmic", description="'logarithmic' or 'linear'")
 
 
+class SetTable(Table):
+    """A table [[set]]."""
+
+    name: str = text_key("a name", "", most=100)
+    coherent: Coherent = Field(description="one of " + ", ".join(WAYS))
+    radii_m: list[float] = Field(description="a list of 1 to 6 numbers above 0", min_length=1, max_length=6)
+    polarisations: Literal[2, 4] = Field(2, description="2 or 4")
+    displaced_deg: float = number(0, 89, 0.0)
+
+
 class StudyTable(Table):
     """The keys of the file."""
 
@@ -92,8 +107,11 @@ class StudyTable(Table):
     metrics: list[str] = Field(description="a list of one or more of " + ", ".join(FIGURES), min_length=1)
     figure: dict[str, FigureTable] = Field({}, description="tables [figure.METRIC]")
     vary: VaryTable = Field(description="a table [vary]")
+    set: list[SetTable] = list_of_tables("set", MAX_SETS, least=0)
+    noise_db: float | None = Field(None, description="a level from -200 to 0", ge=-200, le=0)
+    starts: int = whole(2, 1000, 8)
     error: list[ErrorTable] = list_of_tables("error", MAX_ERRORS, least=0)
-    draws: int = whole(2, MAX_DRAWS, DRAWS)
+    draws: int | None = whole(2, MAX_DRAWS)
     seed: int = seed_key()
     confidence: float = number(0.5, 0.9999, 0.95)
 
@@ -121,7 +139,7 @@ class StudyFile:
     figures : tuple of Figure
         What to look at.
     over : str
-        What is varied, as in `sweep`.
+        What is varied, as in `sweep`, or "phase-groups".
     values : (V,) ndarray
         Its values, in increasing order [Hz, m or 1].
     shown : Shown
@@ -130,6 +148,12 @@ class StudyFile:
         Draws at each value, and their seed.
     confidence : float
         Part of the draws between the bands.
+    sets : tuple of ReadingSet
+        What is read without a phase reference, in turn.
+    noise_db : float or None
+        Noise that the search for phases is told of [dB].
+    starts : int
+        Its starts.
     """
 
     antenna: Path | None
@@ -150,6 +174,9 @@ class StudyFile:
     draws: int
     seed: int
     confidence: float
+    sets: tuple[ReadingSet, ...] = ()
+    noise_db: float | None = None
+    starts: int = 8
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "values", as_array(self.values, float, "values", ndim=1))
@@ -179,9 +206,12 @@ def read_study_file(path: PathLike) -> StudyFile:
         name: None if getattr(read, name) is None else _beside(Path(path), name, getattr(read, name))
         for name in ("antenna", "scan", "probe")
     }
+    choose(read.vary.of, KEYS, f"{path}: vary: of")
+    over, factor = KEYS[read.vary.of]
     with found_in(path):
-        values = _values(read.vary)
         _check_keys(read)
+        sets = tuple(_set(i, x) for i, x in enumerate(read.set, start=1))
+        values = np.arange(1.0, len(sets) + 1) if sets else _values(read.vary)
     errors = errors_from(read.error, path)
     for i, name in enumerate(read.metrics):
         choose(name, FIGURES, f"{path}: metric")
@@ -195,7 +225,8 @@ def read_study_file(path: PathLike) -> StudyFile:
         for name in read.metrics
         for figure in figures_of(name, told.get(name, {}), f"{path}: figure.{name}")
     )
-    over, factor = KEYS[read.vary.of]
+    # Without errors all draws are alike, but for the phases of groups.
+    draws = (read.draws or (SET_DRAWS if sets else DRAWS)) if errors or sets else 2
     return StudyFile(
         **files,
         frequency=None if read.frequency_ghz is None else 1e9 * read.frequency_ghz,
@@ -210,11 +241,24 @@ def read_study_file(path: PathLike) -> StudyFile:
         over=over,
         values=values * factor,
         shown=_shown(over, errors, read.error),
-        # Without errors all draws are alike.
-        draws=read.draws if errors else 2,
+        draws=draws,
         seed=read.seed,
         confidence=read.confidence,
+        sets=sets,
+        noise_db=read.noise_db,
+        starts=read.starts,
     )
+
+
+def _set(number: int, table: SetTable) -> ReadingSet:
+    with found_in(f"set {number}"):
+        return ReadingSet(
+            table.coherent,
+            tuple(table.radii_m),
+            table.polarisations,
+            math.radians(table.displaced_deg),
+            table.name,
+        )
 
 
 def _beside(path: Path, key: str, name: str) -> Path:
@@ -233,7 +277,6 @@ def _beside(path: Path, key: str, name: str) -> Path:
 def _values(vary: VaryTable) -> NDArray[np.float64]:
     """Values of what is varied, in the key's unit."""
     with found_in("vary"):
-        choose(vary.of, KEYS, "of")
         degree = vary.of in ("degree", "samples")
         if vary.values is not None and vary.start is vary.stop is vary.count is None:
             values = np.array(vary.values)
@@ -257,6 +300,12 @@ def _check_keys(read: StudyTable) -> None:
     if (read.antenna is None) == (read.scan is None):
         have = "both" if read.scan else "none"
         raise InputError(f"has {have} of antenna and scan", "name one of them")
+    if over == "phase-groups":
+        _check_sets(read)
+    elif given & {"set", "noise_db", "starts"}:
+        raise InputError(
+            "has set, noise_db or starts, which are of sets of readings", "vary of = 'phase-groups'"
+        )
     if over in given:
         raise InputError(f"{over} is both given and varied", "leave it out")
     if read.scan is None:
@@ -270,7 +319,7 @@ def _check_keys(read: StudyTable) -> None:
             raise InputError(
                 f"has oversampling, which is for positions spiral, not {read.positions}", "use samples"
             )
-        for key in ("frequency_ghz", "radius_m"):
+        for key in ("frequency_ghz", "radius_m")[: 1 if over == "phase-groups" else 2]:
             if key not in given and over != key:
                 raise InputError(f"key {key!r} is missing: a scan of the antenna is simulated there")
         return
@@ -281,6 +330,19 @@ def _check_keys(read: StudyTable) -> None:
             raise InputError(f"has {key}, but a scan that was measured has its own", "leave it out")
     if over != "size":
         raise InputError(f"vary: of is {over!r}, but of a measured scan only the size can vary")
+
+
+def _check_sets(read: StudyTable) -> None:
+    """Refuse what means nothing to sets of readings."""
+    if read.antenna is None:
+        raise InputError("vary: of is 'phase-groups', which needs an antenna that is simulated")
+    if not read.set:
+        raise InputError("vary: of is 'phase-groups', and there is no [[set]]", "name what is read")
+    for key in ("values", "start", "stop", "count", "spacing"):
+        if key in read.vary.model_fields_set:
+            raise InputError(f"vary: has {key}, but the tables [[set]] are what varies", "leave it out")
+    if "radius_m" in read.model_fields_set:
+        raise InputError("has radius_m, but each [[set]] has its own radii_m", "leave it out")
 
 
 def _shown(over: Parameter, errors: tuple[ErrorTerm, ...], tables: list[ErrorTable]) -> Shown:

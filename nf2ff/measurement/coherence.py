@@ -13,6 +13,8 @@ from nf2ff.messages.input_error import InputError
 
 Coherent = Literal["nothing", "positions", "cuts", "cuts-by-polarisation", "rings", "rings-by-polarisation"]
 WAYS: tuple[Coherent, ...] = get_args(Coherent)
+#: Steps of such scans over those needed with a reference, in theta and in phi, as certificates were tried.
+FINER = 1.25
 #: Angles and distances closer than this are the same [rad, m].
 _SAME = 1e-6
 

@@ -32,7 +32,10 @@ class PhaselessCode(Code):
         "{apart_db:.0f} dB away from the best"
     )
     ALONE = "{agreeing} of {starts} starts found the best antenna, fewer than {needed}"
-    SHALLOW = "no two starts ended in the lowest of several minima that lie close together"
+    SHALLOW = (
+        "{lowest} of {starts} starts ended in the lowest of several minima that lie close together, fewer "
+        "than {needed}"
+    )
     LOUD = (
         "the misfit is that of noise of {noise_db:.1f} dB of the largest reading, but where the noise is not "
         "stated errors of the scan pass for noise above {most_db:.0f} dB"

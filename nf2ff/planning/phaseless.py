@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-#: Steps of such scans over those needed with a reference, in theta and in phi, as certificates were tried.
-FINER = 1.25
+from nf2ff.measurement.coherence import FINER
 
 
 class PhaselessSet(NamedTuple):
@@ -42,6 +41,6 @@ PHASELESS_SETS = (
     _set("phase along cuts of theta", "the field", spheres=1),
     _set("two elements displaced along theta, read together", "the field", spheres=1, heads=2),
     _set("two ports, read together", "the field", spheres=2),
-    _set("powers of four polarisations", "the field", spheres=2, polarisations=2),
-    _set("powers of two polarisations", "the field, of directive panels not always", spheres=2),
+    _set("powers of four polarisations", "the field, of large panels not always", spheres=2, polarisations=2),
+    _set("powers of two polarisations", "the field, of directive panels seldom", spheres=2),
 )

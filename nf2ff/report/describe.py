@@ -31,6 +31,7 @@ from nf2ff.report.result import quantity_facts, warning_lines
 from nf2ff.report.uncertainty import uncertainty_facts
 from nf2ff.solver.coverage import measure_coverage, places
 from nf2ff.solver.degree import count_limit
+from nf2ff.solver.line_phases import judge_phases
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.suspect_readings import judge_readings
 from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
@@ -222,7 +223,7 @@ def _samples(samples: Samples, lines: Callable[..., list[str]]) -> dict[str, Any
     facts["coverage"] = _coverage(samples) if "grid_supports_degree" not in facts else "the whole sphere"
     angles = suspect_angles(samples)
     lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
-    readings = lines(samples.frequency, judge_readings(samples))
+    readings = [*lines(samples.frequency, judge_readings(samples)), *judge_phases(samples)]
     facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
     return facts
 

@@ -47,9 +47,10 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
     heads = [
         f"{figure_label(figure)} [{unit}]" for figure, (unit, _) in zip(growth.figures, units, strict=True)
     ]
-    head = (shown.label, "GHz", "degree", "samples", "draws", "pattern error level [dB]", *heads)
+    sets = () if growth.certified is None else ("certified", "predicted [dB]")
+    head = (shown.label, "GHz", "degree", "samples", "draws", *sets, "pattern error level [dB]", *heads)
     lines = []
-    values = [f"{x:.6g}" for x in shown.values(growth.values)]
+    values = growth.names or [f"{x:.6g}" for x in shown.values(growth.values)]
     for f in range(growth.frequency.shape[1]):
         rows = [head]
         for v, value in enumerate(values):
@@ -61,12 +62,16 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
                     value,
                     f"{growth.frequency[v, f] / 1e9:.6g}",
                     *map(str, counts),
+                    *_certified(growth, v, f),
                     _banded(levels, ".1f"),
                     *(_banded([factor * x for x in band], ".3g") for *band, (_, factor) in bands),
                 )
             )
         lines += [*aligned(rows, words=0), ""]
     percent = 100 * growth.confidence
+    lines += [f"{name}: {said}" for name, said in zip(growth.names, growth.remarks, strict=True) if said]
+    if sets:
+        lines.append("errors are of what was certified, of all draws where nothing was")
     return [*lines, f"mean error, and in brackets the interval that holds {percent:.4g} % of them"]
 
 
@@ -76,15 +81,14 @@ def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
     Keys end in their unit. None stands for an error that no draw has.
     """
     values = shown.values(growth.values)
-    points = []
+    points: list[dict[str, Any]] = []
     for v, f in np.ndindex(growth.frequency.shape):
         errors = []
         for k, figure in enumerate(growth.figures):
             unit, factor = SHOWN_ERROR_UNITS[growth.error_units[k]]
             error: dict[str, Any] = {"figure": figure.name, "label": figure_label(figure)}
             for key in ("mean", "spread", "low", "high"):
-                value = float(getattr(growth, key)[v, f, k])
-                error[f"{key}_{unit.lower()}"] = value * factor if math.isfinite(value) else None
+                error[f"{key}_{unit.lower()}"] = _number(getattr(growth, key)[v, f, k] * factor)
             errors.append(error)
         points.append(
             {
@@ -94,12 +98,19 @@ def growth_dict(growth: Growth, shown: Shown) -> dict[str, Any]:
                 "degree": int(growth.degree[v]),
                 "samples": int(growth.samples[v]),
                 "draws": int(growth.draws[v]),
-                "error_level_db": float(growth.level_db[v, f]),
-                "error_level_low_db": float(growth.level_low_db[v, f]),
-                "error_level_high_db": float(growth.level_high_db[v, f]),
+                "error_level_db": _number(growth.level_db[v, f]),
+                "error_level_low_db": _number(growth.level_low_db[v, f]),
+                "error_level_high_db": _number(growth.level_high_db[v, f]),
                 "errors": errors,
             }
         )
+        if growth.certified is not None and growth.predicted_db is not None:
+            points[-1] |= {
+                "name": growth.names[v],
+                "certified": float(growth.certified[v, f]),
+                "predicted_error_db": _number(growth.predicted_db[v, f]),
+                "remark": growth.remarks[v],
+            }
     return {
         "parameter": growth.parameter,
         "unit": growth.unit,
@@ -113,11 +124,26 @@ def growth_facts(growth: Growth, shown: Shown) -> dict[str, Any]:
     """A few facts by name, for `inspect`; the error level is that of the first frequency."""
     return {
         "varied": shown.label,
-        "values": shown.values(growth.values).tolist(),
+        "values": list(growth.names) or shown.values(growth.values).tolist(),
         "draws": growth.draws.tolist(),
         "figures": [figure_label(figure) for figure in growth.figures],
-        "error_level_db": growth.level_db[:, 0].tolist(),
+        "error_level_db": [_number(x) for x in growth.level_db[:, 0]],
     }
+
+
+def _certified(growth: Growth, v: int, f: int) -> tuple[str, ...]:
+    """How many of the draws were certified, and the error predicted; nothing where phases were known."""
+    if growth.certified is None or growth.predicted_db is None:
+        return ()
+    count = int(growth.draws[v])
+    found = f"{round(growth.certified[v, f] * count)} of {count}" if count else "refused"
+    predicted = growth.predicted_db[v, f]
+    return found, f"{predicted:.1f}" if math.isfinite(predicted) else ""
+
+
+def _number(value: Any) -> float | None:
+    """A number for JSON, None where there is none."""
+    return float(value) if math.isfinite(value) else None
 
 
 def _banded(values: Sequence[float], form: str) -> str:

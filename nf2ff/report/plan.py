@@ -8,8 +8,9 @@ from typing import Any
 
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.diagnostics.alignment.tie_cuts import tie_cuts
+from nf2ff.measurement.coherence import FINER
 from nf2ff.planning.degree import DegreeChoice
-from nf2ff.planning.phaseless import FINER, PHASELESS_SETS
+from nf2ff.planning.phaseless import PHASELESS_SETS
 from nf2ff.planning.plan import Plan, samples_of_grid
 from nf2ff.planning.scan_time import DENSITY, EQUAL_AREA, SPIRAL, WORDS, Schedule
 from nf2ff.planning.tolerances import Tolerance, Wish

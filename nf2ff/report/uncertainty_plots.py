@@ -125,7 +125,7 @@ def growth_of_level(growth: Growth, *, shown: Shown | None = None, ax: Axes | No
         colour = picture.COLOURS[f % len(picture.COLOURS)]
         low, middle, high = (x[:, f] for x in (growth.level_low_db, growth.level_db, growth.level_high_db))
         label = (name or "pattern error level") + _slope(growth, f)
-        _banded(ax, x, (low, middle, high), colour, label, f)
+        _banded(ax, x, (low, middle, high), colour, label, f, apart=bool(growth.names))
     title, labels = f"Error of the pattern; {_band_words(growth)}", (across, "pattern error level [dB]")
     return picture.finish(ax, title, labels, columns=min(3, growth.frequency.shape[1]))
 
@@ -173,7 +173,8 @@ def growth_of_errors(
         for f, curve in enumerate(_curves(growth)):
             bands = tuple(factor * y[:, f, k] for y in (growth.low, growth.mean, growth.high))
             label = figure_label(growth.figures[k]) + (f", {curve}" if curve else "")
-            _banded(ax, x, bands, picture.COLOURS[i % len(picture.COLOURS)], label, i)
+            colour = picture.COLOURS[i % len(picture.COLOURS)]
+            _banded(ax, x, bands, colour, label, i, apart=bool(growth.names))
             reach = np.fmax(reach, np.fmax(*np.abs(bands[::2])))
             i += 1
     ax.axhline(0, color=picture.TEXT_COLOUR, linewidth=0.6, zorder=1.5)
@@ -220,6 +221,9 @@ def _abscissa(growth: Growth, shown: Shown | None, ax: Any) -> tuple[Real, str]:
     rather than apart."""
     how = shown or shown_for(growth.parameter)
     x = how.values(growth.values)
+    if growth.names:
+        ax.set_xticks(x, growth.names, rotation=20, ha="right")
+        return x, how.label
     if not how.level and x.size > 1 and x[-1] >= 5 * x[0] > 0:
         ax.set_xscale("log")
         ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
@@ -233,8 +237,14 @@ def _curves(growth: Growth) -> list[str]:
     return [f"{hertz / 1e9:.6g} GHz" for hertz in growth.frequency[0]]
 
 
-def _banded(ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, index: int) -> None:
+def _banded(
+    ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, index: int, *, apart: bool = False
+) -> None:
     low, middle, high = bands
+    if apart:  # of things that have no order
+        reach = np.stack([middle - low, high - middle])
+        ax.errorbar(x, middle, reach, fmt="o", color=colour, label=label, capsize=4, zorder=3)
+        return
     dash = "-" if index < len(picture.COLOURS) else picture.DASHES[index % len(picture.DASHES)]
     ax.fill_between(x, low, high, color=colour, alpha=0.2, linewidth=0, zorder=2)
     for edge in (low, high):  # bands that lie over each other can be told apart by them
@@ -245,7 +255,7 @@ def _banded(ax: Any, x: Real, bands: tuple[Real, ...], colour: str, label: str, 
 
 def _slope(growth: Growth, index: int) -> str:
     """Growth from the first value to the last, in words, where there are two."""
-    if growth.values.size < 2:
+    if growth.values.size < 2 or growth.names:
         return ""
     decades = float(np.log10(growth.values[-1] / growth.values[0]))
     rise = float(growth.level_db[-1, index] - growth.level_db[0, index])

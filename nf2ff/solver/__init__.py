@@ -2,6 +2,7 @@
 
 coverage : Coverage
 drift : Drift, scan_drift
+line_phases : PhaseJumps, judge_phases, naming_jumps, phase_jumps
 methods : dense_matrix
 phaseless.reconstruction : Reconstruction, reconstruct
 phaseless.certificate : Certificate

@@ -19,6 +19,7 @@ from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import degree as degrees
 from nf2ff.solver import gaps, methods, model_agreement, spectrum
 from nf2ff.solver.coverage import Coverage, coverage_of
+from nf2ff.solver.line_phases import naming_jumps
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.rank import refuse_few_directions
@@ -283,7 +284,7 @@ def _judge(
     doubts = model_agreement.judge(
         samples, probe, modes, estimates, again, threads=threads, scan=prepared.scan
     )
-    with model_agreement.naming_doubts(doubts):
+    with model_agreement.naming_doubts(doubts), naming_jumps(samples):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
             modes, automatic=automatic and not doubtful, floor=None if doubtful else floor

@@ -6,6 +6,7 @@ draws : Draws, monte_carlo
 figure : Figure
 growth : Growth, Shown, shown_for, sweep, sweep_sizes
 level_interval : level_interval
+phase_groups : ReadingSet, sweep_phase_groups
 request : Assessment, Cut, FIGURES, ModelledError
 result : DrawComparison, MetricResult, PatternDraws, Uncertainty
 simulated_scan : SimulatedScan

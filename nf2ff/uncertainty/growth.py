@@ -22,10 +22,18 @@ from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.simulated_scan import SimulatedScan
 
 Real = NDArray[np.float64]
-Parameter = Literal["size", "frequency", "radius", "oversampling", "samples", "degree"]
+Parameter = Literal["size", "frequency", "radius", "oversampling", "samples", "degree", "phase-groups"]
 #: What may be varied, and its unit.
 PARAMETER_UNITS: Mapping[str, str] = MappingProxyType(
-    {"size": "1", "frequency": "Hz", "radius": "m", "oversampling": "1", "samples": "1", "degree": "1"}
+    {
+        "size": "1",
+        "frequency": "Hz",
+        "radius": "m",
+        "oversampling": "1",
+        "samples": "1",
+        "degree": "1",
+        "phase-groups": "1",
+    }
 )
 
 
@@ -40,8 +48,9 @@ class Growth:
 
     Parameters
     ----------
-    parameter : {"size", "frequency", "radius", "oversampling", "samples", "degree"}
-        What was varied; "size" is a factor on all sizes of the errors.
+    parameter : {"size", "frequency", "radius", "oversampling", "samples", "degree", "phase-groups"}
+        What was varied; "size" is a factor on all sizes of the errors, "phase-groups" are sets of readings
+        without a phase reference by their numbers.
     values : (V,) array_like
         Its values [Hz, m or 1].
     figures : tuple of Figure
@@ -63,6 +72,11 @@ class Growth:
         Part of the draws between low and high.
     kept : Draws or None
         Draws of the last value where they were stopped, from which the work goes on.
+    names, remarks : tuple of str
+        Of sets of readings: what each is called, and why draws were not certified; "" if all were.
+    certified, predicted_db : (V, F) array_like or None
+        Of sets of readings: part of the draws that was certified, and median of the predicted rms error of
+        the far field [dB], NaN of a set that was refused.
 
     Raises
     ------
@@ -87,6 +101,10 @@ class Growth:
     level_high_db: Real
     confidence: float = 0.95
     kept: Draws | None = None
+    names: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    certified: Real | None = None
+    predicted_db: Real | None = None
 
     def __post_init__(self) -> None:
         shape = as_array(self.frequency, float, "frequency", ndim=2).shape
@@ -96,6 +114,8 @@ class Growth:
             (["reference", "mean", "spread", "low", "high"], (*shape, len(self.figures))),
         ):
             keep(self, names, float, shape=own, of="the growth", missing=True)
+        if self.certified is not None:
+            keep(self, ["certified", "predicted_db"], float, shape=shape, of="the growth", missing=True)
         keep(self, ["degree", "samples", "draws"], np.int64, shape=shape[:1], of="the growth")
 
     @property
@@ -282,7 +302,7 @@ def _growth(
             break
         if made.count < made.asked:
             break
-    new = _summed_up(over, values[done : done + len(found)], found, confidence)
+    new = summed_up(over, values[done : done + len(found)], found, confidence)
     if after is None:
         return new
     both: Any = {x.name: (getattr(after, x.name), getattr(new, x.name)) for x in fields(new)}
@@ -303,8 +323,9 @@ def _done(after: Growth, over: Parameter, values: Real, figures: Sequence[Figure
 
 
 def _in_order(over: str, values: ArrayLike) -> Real:
-    if over not in PARAMETER_UNITS:
-        raise InputError(f"over is {over!r}, expected one of {', '.join(PARAMETER_UNITS)}")
+    known = [x for x in PARAMETER_UNITS if x != "phase-groups"]
+    if over not in known:
+        raise InputError(f"over is {over!r}, expected one of {', '.join(known)}")
     array = as_array(values, float, "values", ndim=1)
     if not (array.size and np.all(np.diff(array, prepend=0.0) > 0)):
         raise InputError(
@@ -313,9 +334,10 @@ def _in_order(over: str, values: ArrayLike) -> Real:
     return array
 
 
-def _summed_up(
+def summed_up(
     parameter: Parameter, values: Real, found: list[tuple[Real, int, int, Draws]], confidence: float
 ) -> Growth:
+    """Return the growth of draws at each value, with their frequencies, degree and number of samples."""
     frequency, degree, samples, draws = zip(*found, strict=True)
     errors = [_errors(one) for one in draws]
     low, high = zip(*(one.interval(confidence) for one in errors), strict=True)
@@ -384,8 +406,8 @@ def shown_for(parameter: str) -> Shown:
 
     Parameters
     ----------
-    parameter : {"size", "frequency", "radius", "oversampling", "samples", "degree"}
-        What was varied.
+    parameter : str
+        What was varied, as of a `Growth`.
 
     Returns
     -------
@@ -399,4 +421,5 @@ def shown_for(parameter: str) -> Shown:
         "oversampling": Shown("positions for each pair of degree and order"),
         "samples": Shown("positions"),
         "degree": Shown("degree of the solution"),
+        "phase-groups": Shown("readings"),
     }[parameter]

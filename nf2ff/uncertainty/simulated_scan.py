@@ -119,7 +119,7 @@ class SimulatedScan:
 
     def samples(self) -> Samples:
         """The samples without any error, both polarisations at one position after the other."""
-        theta, phi = self._places()
+        theta, phi = self.places()
         count = 2 * theta.size
         place = Samples(
             np.array([self.frequency]),
@@ -132,7 +132,7 @@ class SimulatedScan:
         )
         return received(self.antenna, place, self.probe or field_probe())
 
-    def _places(self) -> tuple[Real, Real]:
+    def places(self) -> tuple[Real, Real]:
         """Angles of the positions [rad]."""
         degree, wanted = self.solver_degree, self.samples_wanted
         if self.positions == "grid":

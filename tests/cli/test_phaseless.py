@@ -89,6 +89,27 @@ def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
     assert apart < 0.01
 
 
+def test_a_phase_that_jumps_from_cut_to_cut_is_told_of(cuts, tmp_path):
+    write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
+    cure = (
+        "no antenna makes: the reference was lost between them; recover it (nf2ff transform --coherent cuts)"
+    )
+    assert cure in " ".join(run("inspect", tmp_path / "scan.h5").out.split())
+    # A degree that is chosen by itself is refused for it.
+    done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5")
+    assert done.code == 1
+    assert cure in done.err
+    terms = (
+        '[[error]]\nkind = "receiver-noise"\nrms_db = -50\n[[error]]\nkind = "slow-drift"\nphase_deg = 5\n'
+    )
+    terms += 'time = "rows"\n'
+    (tmp_path / "terms.toml").write_text(terms, encoding="utf-8")
+    words = ("-o", tmp_path / "aligned.h5", "--terms", tmp_path / "terms.toml", "--degree", DEGREE)
+    done = run("align", tmp_path / "scan.h5", *words)
+    assert done.code == 1
+    assert cure in done.err
+
+
 def test_the_readings_of_one_sphere_alone_are_refused(cuts, tmp_path):
     write_samples(tmp_path / "scan.h5", amplitudes(cuts))
     (tmp_path / "result.h5").write_text("old", encoding="utf-8")
@@ -144,7 +165,7 @@ def test_options_of_no_use_are_refused(cuts, tmp_path):
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", "--noise-db", -50)
     assert done.code == 2
-    assert "without a phase reference: see --coherent" in done.err
+    assert "no groups of coherent phase (column coherence): say by --coherent which readings" in done.err
 
 
 def test_other_commands_say_what_to_do_first(cuts, tmp_path):

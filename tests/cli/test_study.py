@@ -298,3 +298,68 @@ def test_sampling_alone(study, tmp_path):
     growth, shown = read_growth(tmp_path / "out.h5")
     assert (growth.parameter, shown.label) == ("samples", "positions")
     assert growth.samples[1] == pytest.approx(800, abs=4)
+
+
+# --- without a phase reference -------------------------------------------------------------------
+
+SETS = """antenna = "antenna.toml"
+frequency_ghz = 3.0
+degree = 7
+positions = "grid"
+draws = 2
+starts = 3
+noise_db = -45
+metrics = ["directivity"]
+[vary]
+of = "phase-groups"
+[[set]]
+coherent = "cuts"
+radii_m = [0.2]
+[[set]]
+name = "one sphere"
+coherent = "nothing"
+radii_m = [0.2]
+[[set]]
+coherent = "positions"
+displaced_deg = 8
+radii_m = [0.2]
+"""
+
+
+def test_sets_of_readings_without_a_phase_reference(study, tmp_path):
+    noise = NOISE.replace("-60", "-45")
+    words = (study(noise, head=SETS), "-o", tmp_path / "out.h5", "--plot", tmp_path / "a.png")
+    out = succeed("study", *words)
+    cuts, one, two = json.loads(succeed("study", *words, "--json", "--overwrite"))["points"]
+    assert [x["name"] for x in (cuts, one, two)] == [
+        "phase along cuts, 1 sphere",
+        "one sphere",
+        "two elements 8 deg apart, 1 sphere",
+    ]
+    for point in (cuts, two):
+        assert point["certified"] == 1
+        # Of two draws: each scatters by some dB about what is predicted.
+        assert point["error_level_db"] == pytest.approx(point["predicted_error_db"], abs=4)
+        assert abs(point["errors"][0]["mean_db"]) < 0.1
+    assert (one["certified"], one["draws"], one["error_level_db"]) == (0, 0, None)
+    assert "powers on one sphere do not determine the field" in one["remark"]
+    assert "2 of 2" in out
+    assert "one sphere: powers on one sphere do not determine" in out
+    growth, _ = read_growth(tmp_path / "out.h5")
+    assert growth.names[1] == "one sphere"
+    assert growth.certified.ravel().tolist() == [1, 0, 1]
+    assert "phase along cuts, 1 sphere" in succeed("inspect", tmp_path / "out.h5")
+
+
+def test_sets_that_are_wrong(study, tmp_path):
+    for old, new, says in (
+        ("displaced_deg = 8", "displaced_deg = 8\npolarisations = 3", "expected 2 or 4"),
+        (
+            '"cuts"\n',
+            '"cuts"\ndisplaced_deg = 3\n',
+            "set 1: two elements share a phase at each place, not along",
+        ),
+        ("antenna =", 'scan = "scan.h5"\n# ', "which needs an antenna that is simulated"),
+    ):
+        path = study(NOISE, head=SETS.replace(old, new, 1))
+        assert_refused(tmp_path, "study", path, "-o", tmp_path / "out.h5", says=says)

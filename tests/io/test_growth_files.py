@@ -39,6 +39,12 @@ def made(parameter="size", curves=2):
 
     mean = some(*count)
     mean[2, 0, 1] = np.nan
+    more = {}
+    if parameter == "phase-groups":
+        predicted = some(3, curves)
+        predicted[1] = np.nan
+        more = {"names": ("powers", "cuts", "ports"), "remarks": ("", "refused: few", "1 start")}
+        more |= {"certified": some(3, curves) / 1e3, "predicted_db": predicted}
     return Growth(
         parameter=parameter,
         values=values,
@@ -56,6 +62,7 @@ def made(parameter="size", curves=2):
         level_low_db=some(3, curves),
         level_high_db=some(3, curves),
         confidence=0.9,
+        **more,
     )
 
 

@@ -17,6 +17,9 @@ VARY = '[vary]\nof = "size"\nvalues = [1, 2]\n'
 NOISE = '[[error]]\nkind = "phase-noise"\nrms_deg = 3\n'
 
 
+SET = '[[set]]\ncoherent = "cuts"\nradii_m = [0.4]\n'
+
+
 @pytest.fixture
 def read(tmp_path):
     """Return a function that reads text as a study."""
@@ -215,6 +218,17 @@ def test_a_measured_scan(read, tmp_path):
         ('VARY[vary]\nof = "size"\nspacing = "log"', "vary, spacing is 'log', expected 'logarithmic'"),
         ('VARY[vary]\nof = "degree"\nvalues = [2, 2.5]', "vary: values holds 2.5, expected whole numbers"),
         ('VARY[vary]\nof = "radius_m"\nvalues = [2, 3]', "radius_m is both given and varied: leave it"),
+        ('VARY[vary]\nof = "phase-groups"', r"vary: of is 'phase-groups', and there is no \[\[set\]\]: name"),
+        (
+            f'VARY[vary]\nof = "phase-groups"\n{SET}',
+            r"has radius_m, but each \[\[set\]\] has its own radii_m",
+        ),
+        (f'VARY[vary]\nof = "phase-groups"\nvalues = [1]\n{SET}', r"vary: has values, but the tables"),
+        (f'VARY[vary]\nof = "size"\nvalues = [1]\n{SET}', "has set, noise_db or starts, which are of sets"),
+        (
+            f'VARY[vary]\nof = "phase-groups"\n{SET.replace("cuts", "cut")}',
+            "set, coherent is 'cut'|.*set.*coherent is 'cut'",
+        ),
         # Errors.
         ("ERROR", r"vary: of is 'size', and there is no \[\[error\]\]"),
         (

@@ -204,21 +204,23 @@ def test_spheres_far_away_are_refused():
         reconstruct(samples, PROBE, degree=DEGREE, noise=noise)
 
 
-@pytest.mark.parametrize(
-    ("along", "seed"),
-    [pytest.param("nothing", 0, marks=pytest.mark.slow), ("positions", 1), ("rings", 3)],
-)
-def test_what_is_not_determined_is_never_certified(monkeypatch, along, seed):
-    # Were such sets not refused before the work, no certificate may be given for them.
-    samples, true, noise = phaseless_scan(cluster(seed), grid_positions(ONE_SPHERE), along, seed=seed)
+@pytest.mark.parametrize("along", ["nothing", "positions", "rings"])
+def test_what_is_not_determined_is_never_certified(monkeypatch, along):
+    # Were such sets not refused before the work, no certificate may be given to an antenna that is wrong.
+    # Which starts find the right one, as a few with rings do, depends on the rounding of the library.
     monkeypatch.setattr(reconstruction, "check_determined", lambda *_: None)
     monkeypatch.setattr(reconstruction, "STEPS", 500)
-    found = reconstruct(samples, PROBE, degree=DEGREE, noise=noise, starts=4, rng=seed)
-    wrong = db(far_apart(found.modes.coefficients[0], truth(true))) > db(found.certificates[0].error) + 6
+    wrong = 0
+    for seed in range(4):
+        samples, true, noise = phaseless_scan(cluster(seed), grid_positions(ONE_SPHERE), along, seed=seed)
+        found = reconstruct(samples, PROBE, degree=DEGREE, noise=noise, starts=4, rng=seed)
+        (one,) = found.certificates
+        if db(far_apart(found.modes.coefficients[0], truth(true))) > db(one.error) + 6:
+            wrong += 1
+            assert one.verdict in ("failed", "ambiguous")
+            assert one.reasons
+            assert one.remedies
     assert wrong
-    assert found.certificates[0].verdict in ("failed", "ambiguous")
-    assert found.certificates[0].reasons
-    assert found.certificates[0].remedies
 
 
 def test_noise_stated_too_low_fails():

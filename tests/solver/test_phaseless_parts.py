@@ -257,7 +257,11 @@ class TestVerdicts:
     def test_two_starts_in_minima_close_by(self, task):
         one = self.verdict(task, [0, 8], [0, 0])
         assert one.verdict == "ambiguous"
-        assert "no two starts ended in the lowest" in one.sentence()
+        assert "1 of 2 starts ended in the lowest of several minima" in one.sentence()
+        # Half of five are three.
+        one = self.verdict(task, [0, 1, 8, 9, 10], [0] * 5)
+        assert "2 of 5 starts ended in the lowest" in one.sentence()
+        assert self.verdict(task, [0, 1, 2, 9, 10], [0] * 5).certified
 
     def test_another_antenna_that_is_as_likely(self, task):
         one = self.verdict(task, [0, 0.5, 4], [0, 0, 0.5])
@@ -275,4 +279,4 @@ class TestVerdicts:
         one = self.verdict(task, [0, 1], [0, 0], factor=1e4)
         assert one.verdict == "ambiguous"
         assert "too much to be certified" in one.sentence()
-        assert one.error > 10 ** (-15 / 20)
+        assert one.error > 10 ** (-20 / 20)

@@ -514,5 +514,6 @@ def test_a_noun_of_wrong_shape():
         Growth(**(given | {"draws": [1, 2]}))
     with pytest.raises(ValueError, match="read-only"):
         got.mean[0] = 0
-    assert set(PARAMETER_UNITS) == {"size", "frequency", "radius", "oversampling", "samples", "degree"}
+    own = {"size", "frequency", "radius", "oversampling", "samples", "degree"}
+    assert set(PARAMETER_UNITS) == own | {"phase-groups"}
     assert isinstance(panel(), DipoleCluster)

@@ -26,17 +26,22 @@ SPREADS, NOISE_ERROR = 4.0, 0.1
 RISE = 25.0
 #: Distance of far fields over the predicted error up to which two solutions are the same, and from which not.
 SAME, OTHER = 1.0, 2.5
-#: Rise of the deviance within which two ends are one minimum: two starts must have found the lowest.
+#: Rise of the deviance within which two ends are one minimum. As many starts must have found the lowest as
+#: must agree: where two sufficed, 5 of 160 directive panels (powers, degree 12) were certified and 3 to 6 dB
+#: worse than the minimum near the truth, another of many as likely.
 ONE_MINIMUM = 3.0
 #: Misfit over that of the best up to which a start has a say; half of these must have found the best.
 CLOSE = 2.0
-#: Largest relative error of the far field with which a solution is certified: -15 dB.
-LARGEST = 10 ** (-15 / 20)
+#: Largest relative error of the far field with which a solution is certified: -20 dB. The prediction is to
+#: first order: rings of one sphere, which hardly determine the field, gave an error of -4 dB at -16 dB.
+LARGEST = 10 ** (-20 / 20)
 #: Noise over the largest reading up to which an estimate is taken for noise: -45 dB. Errors of the scan pass
-#: for noise; those that mislead leave more (2 dB between polarisations: -40 dB), good receivers less.
+#: for noise; those that mislead leave more (2 dB between polarisations: -40 dB), good receivers less. Drawn
+#: afresh, neither this nor `CHANCE` raised a doubt on 121 faultless scans of -50 dB whose antenna was found,
+#: and both did on all of 18 with 1 dB or 5 deg between polarisations.
 LOUDEST = 10 ** (-45 / 20)
-#: Probability below which an uneven residual is not noise: of 80 scans noise alone left 0.1 and more in each;
-#: errors that mislead left 1e-9 mostly, one 6e-4.
+#: Probability below which an uneven residual is not noise, of all its parts together: so many faultless scans
+#: may be doubted. Errors that mislead left 1e-9 mostly, one 6e-4.
 CHANCE = 1e-2
 
 
@@ -119,16 +124,13 @@ def realisations(
     share = v / task.variance
     turned = 1j * fit.z / np.linalg.norm(fit.z)
     found = []
+    product = information(task.exact, task.readings, told, unit, task.variance)
     for _ in range(count):
         pair = rng.standard_normal((2, v.size))
         noise = scale * (pair[0] + 1j * pair[1])
         noise = noise - unit * g.spread(g.sums(share * (np.conj(unit) * noise).real))
         # The information of weak readings is less than their weight: its square root is what noise has.
         right = task.exact.adjoint(np.sqrt(told * share) * noise)
-
-        def product(d: Complex) -> Complex:
-            return information(task.exact, task.readings, told, unit, task.variance, d)
-
         change, _ = solve_by_gradients(product, right, 1000, 1e-5)
         # A common phase is not determined, and of no account.
         change -= turned * np.vdot(turned, change).real
@@ -180,6 +182,7 @@ def certify(
     # Starts that ended where the misfit is no more than twice as large could tell of another antenna.
     close = sum(whole.ratio(one.w) < CLOSE * ratio for one in others)
     needed = max(2 if noise_known else 3, -(-close // 2))
+    lowest = int(np.sum(rise < ONE_MINIMUM))
     if noise_known and not ratio <= (1 + NOISE_ERROR) + SPREADS * scatter:
         verdict = "failed"
         reasons.append(PhaselessCode.MISFIT(chi_square=ratio, scatter=scatter))
@@ -191,9 +194,9 @@ def certify(
         verdict = "ambiguous"
         far = 20 * np.log10(distance[rival].max())
         reasons.append(PhaselessCode.RIVAL(rivals=int(rival.sum()), starts=len(others), apart_db=far))
-    elif agreeing.sum() >= needed and np.sum(rise < ONE_MINIMUM) < 2:
+    elif agreeing.sum() >= needed > lowest:
         verdict = "ambiguous"
-        reasons.append(PhaselessCode.SHALLOW())
+        reasons.append(PhaselessCode.SHALLOW(lowest=lowest, starts=len(others), needed=needed))
         remedies = (PhaselessCode.HELP_STARTS(), *remedies)
     elif agreeing.sum() < needed:
         verdict = "ambiguous"

@@ -10,6 +10,7 @@ Rice's density where a group is one reading (S. O. Rice, Bell Syst. Tech. J. 24,
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,6 +21,11 @@ from nf2ff.solver.phaseless.projection import Range
 
 Complex = NDArray[Any]
 Real = NDArray[np.float64]
+
+#: Steps like the better of the last two that are hoped for where a deviance is to be reached.
+REACH = 6
+#: Remainder of the conjugate gradients of a step: 0.01 takes three times the products for the same ends.
+INEXACT = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,18 +187,28 @@ def curvature(readings: Readings, w: Complex, variance: float) -> tuple[Real, Co
     g, v = readings.groups, readings.weight / variance
     square = g.sums(v * np.abs(w) ** 2)
     share = 2 * square / (2 * square + 1)
-    unit = 1j * w / g.spread(np.sqrt(np.maximum(square, np.finfo(float).tiny)))
+    unit = 1j * w * g.spread(np.where(square > 0, 1 / np.sqrt(np.where(square > 0, square, 1)), 0))
     return v * g.spread(share), unit
 
 
 def information(
-    operator: Range, readings: Readings, told: Real, unit: Complex, v: float, d: Complex
-) -> Complex:
-    """Fisher's information times a change of coordinates; ``v`` is the variance of the noise."""
-    g = readings.groups
-    w = operator.forward(d)
-    lost = g.sums((readings.weight / v) * (np.conj(unit) * w).real)
-    return operator.adjoint(told * (w - unit * g.spread(lost)))
+    operator: Range, readings: Readings, told: Real, unit: Complex, v: float
+) -> Callable[[Complex], Complex]:
+    """Fisher's information as a map of changes of coordinates; ``v`` is the variance of the noise.
+
+    In the precision of the operator.
+    """
+    g, real, whole = readings.groups, operator.precision, np.result_type(operator.precision, np.complex64)
+    told, unit = told.astype(real, copy=False), unit.astype(whole, copy=False)
+    across = np.conj(unit) * (readings.weight / v).astype(real, copy=False)
+
+    def product(d: Complex) -> Complex:
+        w = operator.forward(d)
+        w -= unit * g.spread(g.sums((across * w).real))
+        w *= told
+        return operator.adjoint(w)
+
+    return product
 
 
 def most_likely(
@@ -201,46 +217,60 @@ def most_likely(
     z: Complex,
     variance: float,
     *,
+    rough: Range | None = None,
     steps: int = 40,
     inner: int = 80,
     decrease: float = 0.01,
+    least: float = np.inf,
 ) -> Fit:
-    """Levenberg-Marquardt steps on the likelihood, each by conjugate gradients, from coordinates ``z``.
+    """Gauss-Newton steps on the likelihood, damped, each by conjugate gradients, from coordinates ``z``.
 
-    They end when the deviance falls by less than ``decrease``.
+    They end when the deviance falls by less than ``decrease``, or so slowly that `REACH` such steps would not
+    bring it down to ``least``. ``rough`` is the operator in single precision, for the conjugate gradients.
     """
+    rough = operator.rough() if rough is None else rough
     v = readings.weight / variance
     w = operator.forward(z)
-    least = deviance(readings, w, variance)
-    damping, taken = 1e-2, 0
+    now = deviance(readings, w, variance)
+    damping, taken, before = 1e-2, 0, np.inf
     mean = float(np.mean(v))
     for _ in range(steps):
         gradient = operator.adjoint(v * (readings.completed(w, variance) - w))
         told, unit = curvature(readings, w, variance)
-
-        def product(d: Complex, told: Real = told, unit: Complex = unit, held: float = damping) -> Complex:
-            return information(operator, readings, told, unit, variance, d) + held * mean * d
-
-        change, count = solve_by_gradients(product, gradient, inner, 1e-2)
+        change, count = solve_by_gradients(
+            information(rough, readings, told, unit, variance),
+            gradient.astype(np.result_type(rough.precision, np.complex64)),
+            inner,
+            INEXACT,
+            damping=damping * mean,
+        )
         taken += count
-        tried = z + change
-        there = operator.forward(tried)
-        found = deviance(readings, there, variance)
-        if found < least:
-            fall = least - found
-            z, w, least = tried, there, found
-            damping = max(0.2 * damping, 1e-9)
-            if fall < decrease:
+        # The way there is straight, so that a shorter step costs no product.
+        change = change.astype(complex)
+        there = operator.forward(change)
+        for length in (1.0, 0.5, 0.25, 0.1, 0.02):
+            found = deviance(readings, w + length * there, variance)
+            if found < now:
                 break
         else:
-            damping *= 8
-            if damping > 1e4:
-                break
-    return Fit(z, w, least, taken)
+            break
+        fall, now = now - found, found
+        z, w = z + length * change, w + length * there
+        hoped = 2 * float(np.vdot(gradient, change).real)
+        damping = min(max(damping * (0.2 if fall > 0.7 * hoped else 1 if length == 1 else 3), 1e-9), 1e3)
+        if fall < decrease or now - REACH * max(fall, before) > least:
+            break
+        before = fall
+    return Fit(z, w, now, taken)
 
 
-def solve_by_gradients(product: Any, right: Complex, most: int, rtol: float) -> tuple[Complex, int]:
-    """Conjugate gradients on a real-linear positive map of complex numbers, and the steps taken."""
+def solve_by_gradients(
+    product: Callable[[Complex], Complex], right: Complex, most: int, rtol: float, *, damping: float = 0.0
+) -> tuple[Complex, int]:
+    """Conjugate gradients on a real-linear positive map of complex numbers, and the steps taken.
+
+    ``damping`` is added to the map.
+    """
     x = np.zeros_like(right)
     rest = right.copy()
     direction = rest.copy()
@@ -248,7 +278,7 @@ def solve_by_gradients(product: Any, right: Complex, most: int, rtol: float) -> 
     for count in range(most):
         if size <= rtol**2 * first or size == 0:
             return x, count
-        image = product(direction)
+        image = product(direction) + right.dtype.type(damping) * direction
         bend = float(np.vdot(direction, image).real)
         if bend <= 0:
             return x, count

@@ -59,6 +59,11 @@ class RingRange:
     place: NDArray[np.intp]
 
     @property
+    def precision(self) -> type[np.floating]:
+        """Type of the real numbers of its products."""
+        return np.float32 if self.columns.dtype == np.complex64 else np.float64
+
+    @property
     def size(self) -> int:
         """Length of the coordinates."""
         return self.place.size
@@ -123,6 +128,8 @@ class PointRange:
     #: For each operator a matrix (N, 2, 2) from the coordinates of the first to its own.
     change: tuple[Complex, ...]
     accuracy: float
+
+    precision = np.float64
 
     @property
     def size(self) -> int:
@@ -198,6 +205,11 @@ class DenseRange:
     #: From coordinates to modes, (J, J'), and its inverse.
     back: Complex
     inverse: Complex
+
+    @property
+    def precision(self) -> type[np.floating]:
+        """Type of the real numbers of its products."""
+        return np.float32 if self.columns.dtype == np.complex64 else np.float64
 
     @property
     def size(self) -> int:

@@ -36,7 +36,7 @@ Progress = Callable[[int, int], None]
 #: Steps of a start at most; nearly all that succeed do within 1000.
 STEPS = 2000
 #: Searches from the neighbourhood of what a start found, and their steps.
-EXCURSIONS, EXCURSION_STEPS = 6, 60
+EXCURSIONS, EXCURSION_STEPS = 8, 50
 #: Excursions from the best of all at the end.
 LAST_EXCURSIONS = 16
 #: Excursions in a row that find nothing better after which the others are left out.
@@ -248,7 +248,8 @@ def _excursions(task: Task, best: Fit, rng: np.random.Generator, *, most: int = 
         if task.ratio(best.w) > NEAR or settled == max(SETTLED, most // 3):
             break
         pair = rng.standard_normal((2, scale.size))
-        tried = search(task, best.w + np.sqrt(2) * scale * (pair[0] + 1j * pair[1]), EXCURSION_STEPS, rng)
+        start = best.w + np.sqrt(2) * scale * (pair[0] + 1j * pair[1])
+        tried = search(task, start, EXCURSION_STEPS, rng, least=best.deviance)
         settled = settled + 1 if tried.deviance > best.deviance - 0.1 else 0
         if tried.deviance < best.deviance:
             best = tried

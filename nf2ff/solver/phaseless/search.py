@@ -26,8 +26,10 @@ BAND = 0.6
 LOOK = 50
 #: Misfit over that of noise from which the most likely antenna is looked for.
 NEAR = 12.0
-#: Most likely antennas looked for by one start at most.
-ATTEMPTS = 4
+#: Most likely antennas looked for by one start at most, and the steps of each; the best goes on.
+ATTEMPTS, FIRST = 4, 15
+#: Fall of the deviance by which such a step, and one of those that go on, is the last.
+COARSE, FINE = 1.0, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,13 +61,19 @@ class Task:
         count = np.maximum(g.sums((v > 0).astype(float)), 1)
         return np.asarray(BAND * np.sqrt(noise * (2 - 1 / count)), dtype=np.float32)
 
-    def finish(self, z: Complex) -> Fit:
-        """The most likely antenna near coordinates of the rough range."""
-        return most_likely(self.exact, self.readings, z.astype(complex), self.variance)
+    def finish(self, z: Complex, **how: Any) -> Fit:
+        """The most likely antenna near coordinates of the rough range, ``how`` as in `most_likely`."""
+        start = z.astype(complex)
+        return most_likely(self.exact, self.readings, start, self.variance, rough=self.rough, **how)
 
 
-def search(task: Task, w: Complex | None, steps: int, rng: np.random.Generator) -> Fit:
-    """The best that one start finds, from ``w`` or, if None, from a random antenna."""
+def search(
+    task: Task, w: Complex | None, steps: int, rng: np.random.Generator, *, least: float = np.inf
+) -> Fit:
+    """The best that one start finds, from ``w`` or, if None, from a random antenna.
+
+    What will not come down to the deviance ``least`` is not followed to its end.
+    """
     rough, readings = task.rough, task.readings
     if w is None:
         pair = rng.standard_normal((2, rough.size))
@@ -87,11 +95,12 @@ def search(task: Task, w: Complex | None, steps: int, rng: np.random.Generator) 
             there, at = rough.project(readings.nearest(there), at)
         last = step == steps
         if task.ratio(there) < NEAR or (last and best is None):
-            found = task.finish(at)
+            found = task.finish(at, steps=FIRST, decrease=COARSE, least=least)
             attempts += 1
             if best is None or found.deviance < best.deviance:
                 best = found
+                least = min(least, best.deviance)
             if attempts == ATTEMPTS or task.ratio(best.w) < 1 + 2 * task.scatter(best.w):
                 break
     assert best is not None
-    return best
+    return task.finish(best.z, decrease=FINE, least=least)

@@ -169,7 +169,7 @@ class Samples:
 
     def ports(self) -> list[int]:
         """Ports that occur, in order."""
-        return self.once(_ports)
+        return list(self.once(_ports))
 
     @property
     def nearest(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -222,8 +223,9 @@ def _abscissa(growth: Growth, shown: Shown | None, ax: Any) -> tuple[Real, str]:
     how = shown or shown_for(growth.parameter)
     x = how.values(growth.values)
     if growth.names:
-        ax.set_xticks(x, growth.names, rotation=20, ha="right")
-        return x, how.label
+        ax.set_xticks(x, [textwrap.fill(name, 18) for name in growth.names])
+        ax.set_xlim(x[0] - 0.5, x[-1] + 0.5)
+        return x, ""
     if not how.level and x.size > 1 and x[-1] >= 5 * x[0] > 0:
         ax.set_xscale("log")
         ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")

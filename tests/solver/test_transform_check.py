@@ -16,7 +16,7 @@ from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.grids import RULES, Grid, grid_for_degree, ring_angles
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.antenna.points import equal_area_spiral, equal_area_spiral_for_degree
-from nf2ff.kernel import fine_grid, grid_analysis, spin, torus
+from nf2ff.kernel import circular, fine_grid, grid_analysis, spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
@@ -154,7 +154,9 @@ def test_the_torus_is_where_many_orders_go(monkeypatch):
 
 @pytest.mark.parametrize("which", ["synthesis_2d", "adjoint_synthesis_2d"])
 def test_wrong_transforms_of_the_normal_equations(which, monkeypatch):
+    # Where a reading of one polarisation is missing, the matrices of `circular` do not serve.
     samples = spiral(DEGREE, probe=FIELD)
+    samples = samples.part([0], np.arange(samples.theta.size) > 0)
     right = getattr(fine_grid.ducc0.sht, which)
 
     def wrong(**given):
@@ -163,6 +165,14 @@ def test_wrong_transforms_of_the_normal_equations(which, monkeypatch):
         return found
 
     monkeypatch.setattr(fine_grid.ducc0.sht, which, wrong)
+    with pytest.raises(WrongTransformError, match="transforms and their adjoint are off"):
+        solved(samples, FIELD, DEGREE, LeastSquares())
+
+
+def test_wrong_matrices_of_the_normal_equations(monkeypatch):
+    samples = spiral(DEGREE, probe=FIELD)
+    right = circular.weighted_product
+    monkeypatch.setattr(circular, "weighted_product", lambda *a, **b: 1.0001 * right(*a, **b))
     with pytest.raises(WrongTransformError, match="transforms and their adjoint are off"):
         solved(samples, FIELD, DEGREE, LeastSquares())
 

@@ -72,7 +72,7 @@ def damped_for_gap(
     if unseen > MAX_UNSEEN:
         raise InputError(seen, f"measure more of the sphere, or take a lower degree ({reach})")
     if method is None:
-        method = replace(GAP_METHOD, damping=damping)
+        method = _damped(LeastSquares(), damping)
     elif isinstance(method, LeastSquares) and method.damping is None:
         method = _damped(method, damping)
     if isinstance(method, LeastSquares) and method.damping == 0:
@@ -136,7 +136,9 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
 def _damped(method: LeastSquares, damping: float) -> LeastSquares:
     """The method with damping; `GAP_METHOD` where no tolerance or number of steps was asked for."""
     asked: dict[str, Any] = {x: getattr(method, x) for x in ("first_order", "threads", "device")}
-    kind = GAP_METHOD if method == LeastSquares(**asked) else method
+    kind = method
+    if method == LeastSquares(**asked):
+        kind = replace(GAP_METHOD, max_iterations=max(GAP_METHOD.max_iterations, round(5 / damping)))
     return replace(kind, damping=damping, **asked)
 
 

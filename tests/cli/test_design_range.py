@@ -98,6 +98,7 @@ def test_templates_are_read(tmp_path, kind, noun):
         assert (found.task.phase_bits, found.task.limit, found.fixed_at) == (6, 2.0, 3.5e9)
 
 
+@pytest.mark.slow
 def test_a_reflector(put, tmp_path):
     path = put(
         REFLECTOR + "[surface]\nrms_um = 100.0\ncorrelation_mm = 100.0\n[limits]\namplitude_ripple_db = 3.0\n"
@@ -129,6 +130,7 @@ def test_a_feed_from_a_file(put, device):
     assert all(x["amplitude_total_db"] < 12 for x in found["frequencies"])
 
 
+@pytest.mark.slow
 def test_an_array(put, tmp_path):
     errors = "[errors]\namplitude_db = 0.5\nphase_deg = 5.0\ndraws = 20\n[limits]\namplitude_db = 2.0\n"
     path = put(ARRAY + errors + "phase_deg = 12.0\n[table]\ncount = [4, 6]\ndistance_m = [0.9, 1.2]\n")
@@ -161,6 +163,7 @@ def test_an_array_that_fails(put):
     assert fixed[1]["amplitude_deviation_db"] > own[1]["amplitude_deviation_db"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", [ARRAY, REFLECTOR])
 def test_what_the_zone_does_to_a_device(put, device, tmp_path, text):
     path, term = put(text.replace("3.0, 6.0", "6.0")), tmp_path / "term.toml"

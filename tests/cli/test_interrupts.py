@@ -158,6 +158,7 @@ def study(scan, tmp_path):
 
 @pytest.mark.parametrize("head", ['scan = "scan.h5"\n', SIMULATED])
 # Within the first value and within the second, between two, and within the last.
+@pytest.mark.slow
 @pytest.mark.parametrize(("counts", "made"), [((1,), [3]), ((None, 1), [7, 3]), ((None, None, 0), [7, 7])])
 def test_a_stopped_study_is_resumed_to_the_last_bit(study, tmp_path, stop_at, head, counts, made):
     out, words = tmp_path / "out.h5", ("study", study(head), "--jobs", 1)

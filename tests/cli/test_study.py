@@ -326,6 +326,7 @@ radii_m = [0.2]
 """
 
 
+@pytest.mark.slow
 def test_sets_of_readings_without_a_phase_reference(study, tmp_path):
     noise = NOISE.replace("-60", "-45")
     words = (study(noise, head=SETS), "-o", tmp_path / "out.h5", "--plot", tmp_path / "a.png")

@@ -73,11 +73,11 @@ def test_transform_imports_nothing_of_other_tasks(trip):
 
 def test_few_files_stand_between_command_and_solver(trip):
     # Counted, not derived: what there is today, so that it grows no further unnoticed. The functions that
-    # run have 5,400 lines, which alone would fill twelve files of the greatest length allowed.
+    # run have 5,500 lines, which alone would fill twelve files of the greatest length allowed.
     layers = [name for name in trip["ran"] if name.startswith(("cli", "io", "report"))]
     assert "cli/transform.py" in layers
     assert len(layers) <= 15, layers
-    assert len(trip["ran"]) <= 58, trip["ran"]
+    assert len(trip["ran"]) <= 59, trip["ran"]
 
 
 def test_the_scan_is_opened_once_for_its_bytes_and_once_to_parse_them(trip):

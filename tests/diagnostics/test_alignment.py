@@ -85,6 +85,7 @@ def test_corrected_samples_are_solved_as_any_scan():
     np.testing.assert_array_equal(found.samples.time, samples.time)
 
 
+@pytest.mark.slow
 def test_a_bare_spiral_says_what_it_does_not_see():
     for seed in (1, 2):
         _, _, found, _, recorded, aligned, _ = case("equal-area", seed)
@@ -152,6 +153,7 @@ def test_faults_of_more_than_a_quarter_turn_of_phase():
 # --- derivatives ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_derivatives_by_every_parameter():
     # Two ports, poles from both sides, and +-180 deg, where a coordinate jumps.
     ports, antenna, degree = two_by_two(), cluster(3.0, seed=5, count=4), 16
@@ -311,6 +313,7 @@ def test_a_held_pose_off_by_a_known_amount_changes_the_modes_as_told():
         np.testing.assert_allclose(np.abs(off.u - fit.u), 0.2 * spread, rtol=0.05, atol=rest)
 
 
+@pytest.mark.slow
 def test_what_is_left_is_that_of_the_worst_frequency():
     place, antenna = record("equal-area + 2", SMALL), cluster(SMALL_KR0, seed=1, count=6)
     good = measured(place, antenna, PORTS, Faults(), seed=1)
@@ -340,6 +343,7 @@ def test_a_scan_that_the_terms_do_not_explain_is_refused():
     assert silent.warnings[1].startswith("DO NOT TRUST these corrections yet: no noise is stated")
 
 
+@pytest.mark.slow
 def test_two_radii_show_an_error_of_the_radius():
     one, two = (record("equal-area", DEGREE, radius=r) for r in (0.15, 0.25))
     names = ("theta", "phi", "chi", "radius", "port")
@@ -356,6 +360,7 @@ def test_two_radii_show_an_error_of_the_radius():
     assert found.uncertainty[0] < 0.3e-3
 
 
+@pytest.mark.slow
 def test_wander_of_an_axis():
     terms = (
         AxisZero(axis="theta", offset=0.3 * DEG),
@@ -423,6 +428,7 @@ def test_noise_that_is_not_stated_is_found():
     np.testing.assert_allclose(floor.uncertainty, silent.uncertainty, rtol=0.05)
 
 
+@pytest.mark.slow
 def test_estimates_join_what_belongs_together():
     terms = (*GEOMETRY, SlowDrift(phase=3 * DEG, intervals=4), NOISE)
     found = case("equal-area + 2", 7, terms)[2]

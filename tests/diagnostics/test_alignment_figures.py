@@ -11,6 +11,7 @@ from nf2ff.diagnostics.alignment.figures import effects_on_figures
 from nf2ff.metrics.beam import half_power_beamwidth, peak, sidelobe_level
 
 
+@pytest.mark.slow
 def test_effects_on_figures_are_those_of_the_fault_left_in():
     samples, _, found, *_ = case("equal-area + 2", 1)
     effects = effects_on_figures(found)
@@ -42,6 +43,7 @@ def test_effects_on_figures_are_those_of_the_fault_left_in():
         assert effects.cross[i] == pytest.approx(ratio, rel=1e-6, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_figures_scatter_as_what_is_left_says():
     ratio = []
     for seed in (1, 2, 3, 4):

@@ -29,6 +29,7 @@ def test_without_noise_they_are_exact():
     assert not found.dead().any()
 
 
+@pytest.mark.slow
 def test_dead_elements_are_found_and_the_uncertainty_is_what_happens():
     """Prototype: -40.2 dB of error, one dead element of 8 x 8 at 50 dB.
 

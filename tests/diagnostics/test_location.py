@@ -14,6 +14,7 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 PLACE = np.array([0.02, -0.03, 0.05])
 
 
+@pytest.mark.slow
 def test_noise_does_not_draw_the_centre_to_the_origin():
     """A source at PLACE, closed form; with all degrees noise 30 dB below would draw the centre off."""
     modes, size = noisy(modes_of(source(PLACE)), -30, np.random.default_rng(1))

@@ -48,6 +48,7 @@ def test_refused(how, message):
         tie_cuts(**{"degree": 8, **how})
 
 
+@pytest.mark.slow
 def test_a_cut_shows_the_drift_that_a_spiral_hides():
     degree, ports, antenna = 8, huygens_pair(), cluster(2.0, seed=2, count=5)
     terms = [

@@ -32,6 +32,7 @@ def bent(scan, axis, degrees):
     return measured(place, antenna, PORTS, replace(wrong, gain=wrong.gain + 1j * phase), seed=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("degrees", [2.0, 5.0])
 def test_a_cable_over_phi_that_is_not_among_the_terms_is_named(degrees):
     samples = bent("equal-area + 2", "phi", degrees)
@@ -50,6 +51,7 @@ def test_a_cable_over_phi_that_is_not_among_the_terms_is_named(degrees):
         assert np.hypot(sine[1], cosine[1]) == pytest.approx(5 * DEG, rel=0.1)
 
 
+@pytest.mark.slow
 def test_noise_that_is_understated_is_no_other_fault():
     samples = case("grid +-180", 1)[0]
     terms = [x for x in TERMS if x is not NOISE]

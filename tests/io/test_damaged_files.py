@@ -65,6 +65,7 @@ content = repr
 """
 
 
+@pytest.mark.slow
 def test_a_hang_and_a_crash_are_seen(tmp_path):
     text = Path(__file__).parents[1].joinpath("damage.py").read_text()
     (tmp_path / "damage.py").write_text(text.replace("LIMIT = 10", "LIMIT = 0.2"))

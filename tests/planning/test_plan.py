@@ -52,6 +52,7 @@ def codes(found):
     return {notice.code for notice in found.warnings}
 
 
+@pytest.mark.slow
 def test_a_known_place_against_the_whole_device():
     """28 GHz, 30 cm and 5 cm: exact degrees (closed form) in place of 99 and 25 by the customary rule."""
     found = usual()
@@ -177,6 +178,7 @@ def test_noise_of_the_pattern(name):
     assert below == pytest.approx(40 + averaging_db(found.degree, found.scan.positions), abs=1.4)
 
 
+@pytest.mark.slow
 def test_parts_that_radiate_one_at_a_time():
     """Two parts of 5 cm 20 cm apart: one aperture of 25 cm, or each by itself 10 cm off the centre."""
     parts = (Part((0.1, 0, 0), diameter=0.05), Part((-0.1, 0, 0), diameter=0.05))

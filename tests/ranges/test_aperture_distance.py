@@ -103,6 +103,7 @@ def test_uniform_beamwidths_are_the_textbooks():
     assert _figures(DISC, math.inf)[1] == pytest.approx(-17.57, abs=5e-3)
 
 
+@pytest.mark.slow
 def test_a_device_s_own_modes():
     """A disc of 6 wavelengths by its modes needs what the canonical disc does, but for its elements."""
     d = 6.0

@@ -116,6 +116,7 @@ def test_the_least_deviation_with_errors():
     assert design_array(ArrayTask(PUBLISHED, CYLINDER), frequency=F, coarser=1.4).regularisation == 0.01
 
 
+@pytest.mark.slow
 def test_printed_links_and_frequencies():
     # Of weights made at points 0.6 wavelengths apart: -45.48 dB by a divider, 0.142 dB 1 %, 1.29 deg 5 % off.
     task = ArrayTask(PUBLISHED, CYLINDER)

@@ -104,6 +104,7 @@ def test_a_rolled_edge_ends_in_the_shadow():
 # --- field ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("exponent", "axis"),
     [
@@ -218,6 +219,7 @@ def test_teeth_between_the_steps_of_a_plain_sum():
     near(ours, "1.19 .68 17 2.0")
 
 
+@pytest.mark.slow
 def test_feed_displaced_sideways_tilts_the_wave():
     # Phase k d.u^ at each surface point, u^ from the focus to it (closed form), fitted over the zone.
     reflector, f = printed(ROLLED), 28e9

@@ -204,6 +204,7 @@ def test_spheres_far_away_are_refused():
         reconstruct(samples, PROBE, degree=DEGREE, noise=noise)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("along", ["nothing", "positions", "rings"])
 def test_what_is_not_determined_is_never_certified(monkeypatch, along):
     # Were such sets not refused before the work, no certificate may be given to an antenna that is wrong.

@@ -401,6 +401,7 @@ def test_the_residual_is_that_of_the_solution():
     assert got.residual == pytest.approx(rest, rel=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [485, 500, 520])
 def test_few_samples_are_no_fault_of_the_library(count):
     """At one position a pair noise fits waves that the samples hardly see: large, of small responses."""

@@ -133,6 +133,7 @@ def test_systematic_errors(name):
     assert_close(found(name).bias[0, 0], bias)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", RANDOM)
 def test_random_errors(name):
     # Each draw by itself, the figures' change by finite differences of dense solutions; the

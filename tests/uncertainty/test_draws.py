@@ -383,6 +383,7 @@ def test_known_errors_are_the_same_in_each_draw(name):
     np.testing.assert_allclose(got.bias(), linear.bias[0], rtol=1e-4, atol=1e-5)
 
 
+@pytest.mark.slow
 def test_measured_and_simulated_errors_agree_to_first_order():
     samples = spiral_scan(ANTENNA, 6, radius=2.0)
     terms = [AxisZero(axis="theta", offset=0.002), PositionNoise(axis="radius", rms=3e-4)]

@@ -171,6 +171,7 @@ def position_level(samples, antenna, rms, degree):
     return mode_count(degree) / samples.theta.size * share
 
 
+@pytest.mark.slow
 def test_errors_grow_as_their_size():
     # Amplitude in proportion to size: 20 dB a decade. A tail of -120 dB leaves nothing else.
     one = scan(tail_db=-120.0)

@@ -22,6 +22,7 @@ from nf2ff.io.uncertainty import read_uncertainty
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
+from nf2ff.messages.scan import ReadingCode
 from nf2ff.metrics.probe import probe_figures
 from nf2ff.metrics.result import Result
 from nf2ff.report.describe_power import power_facts
@@ -223,7 +224,11 @@ def _samples(samples: Samples, lines: Callable[..., list[str]]) -> dict[str, Any
     facts["coverage"] = _coverage(samples) if "grid_supports_degree" not in facts else "the whole sphere"
     angles = suspect_angles(samples)
     lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
-    readings = [*lines(samples.frequency, judge_readings(samples)), *judge_phases(samples)]
+    jumps, judged = judge_phases(samples), judge_readings(samples)
+    if jumps:
+        # Readings at a pole, of cuts with phases of their own, differ by these.
+        judged = [[x for x in some if x.code is not ReadingCode.CONTRADICTION] for some in judged]
+    readings = [*lines(samples.frequency, judged), *jumps]
     facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
     return facts
 

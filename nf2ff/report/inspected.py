@@ -10,7 +10,7 @@ import numpy as np
 
 from nf2ff.report.numbers import aligned
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
-from nf2ff.report.result import SENSES, close_azimuths, shown_azimuth
+from nf2ff.report.result import SENSES, at_pole, close_azimuths, shown_azimuth
 
 #: Below this a level is what rounding leaves: the square of one over the largest double's digits
 #: is -313 dB, and sums of many lie somewhat above [dB].
@@ -61,6 +61,8 @@ def inspected_lines(facts: Mapping[str, Any], *, every: bool = False, table: Seq
         if name == "warnings" or _said_in_words(name, facts):
             continue
         over_frequency = isinstance(value, list) and len(value) == count > 0 and name not in _PLAIN
+        if over_frequency and name == "peak_phi_deg":
+            value = np.where(at_pole(facts["peak_theta_deg"]), None, value).tolist()
         if over_frequency and table and isinstance(value[0], str):
             continue
         if over_frequency and (name in _WORDS or name.startswith("plane_")):

@@ -23,7 +23,7 @@ from nf2ff.metrics.cuts import cut_through
 from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane, PlaneLike, beside
 from nf2ff.report import picture
-from nf2ff.report.result import azimuth_text
+from nf2ff.report.result import at_pole, shown_azimuth
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -211,10 +211,10 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
     for name, one in patterns.items():
         top = tops[name]
         label = f"{name}: " if len(patterns) > 1 else ""
+        theta, phi = float(np.degrees(top.theta[0])), float(np.degrees(top.phi[0]))
         lines.append(
             f"{label}{picture.frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):.2f} dBi at "
-            f"theta {(theta := float(np.degrees(top.theta[0]))):.2f}°, "
-            f"phi {azimuth_text(theta, float(np.degrees(top.phi[0])), 2, '°')}"
+            f"theta {theta:.2f}°" + ("" if at_pole(theta) else f", phi {shown_azimuth(phi, 2):.2f}°")
         )
     return "\n".join(lines)
 

@@ -139,13 +139,17 @@ def phase_jumps(samples: Samples, frequency: int = 0) -> PhaseJumps | None:
     k = float(wavenumber(one.frequency[0]))
     degree = min((2 * math.pi / float(np.median(np.diff(phi))) - 1) / 2 * step, k * float(one.radius.min()))
     found = _jumps(y, phi, degree * np.abs(np.sin(theta)))
-    if found is not None:
-        return PhaseJumps(found, "cuts")
-    # Polarisations that were read one after the other have phases of their own.
-    alone = [_jumps(y[own], phi, degree * np.abs(np.sin(theta[own]))) for own in kinds]
-    if len(alone) > 1 and all(x is not None for x in alone):
-        return PhaseJumps(max(x for x in alone if x is not None), "cuts-by-polarisation")
-    return None
+    # Polarisations that were read one after the other have phases of their own. Common ones may take jumps
+    # away from the stronger.
+    alone = [
+        x for own in kinds if (x := _jumps(y[own], phi, degree * np.abs(np.sin(theta[own])))) is not None
+    ]
+    if len(alone) == len(kinds) > 1:
+        apart, free = sum(x.left for x in alone), sum(x.free for x in alone)
+        more = phi.size * (len(kinds) - 1)
+        if found is None or found.left - apart > UNLIKELY * apart * more / free:
+            return PhaseJumps(max(x.size for x in alone), "cuts-by-polarisation")
+    return None if found is None else PhaseJumps(found.size, "cuts")
 
 
 def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, Real, list[NDArray[np.intp]]]:
@@ -178,8 +182,16 @@ def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, Real, list[NDArray[np.
     return near[rows], sign, phi[near[rows[0]]], kinds
 
 
-def _jumps(y: Complex, phi: Real, orders: Real) -> float | None:
-    """Rms jump from column to column of rings y (R, M) of so many azimuthal ``orders`` [rad]; or none."""
+class _Jumps(NamedTuple):
+    """Rms jump from column to column [rad]; power beyond the orders that phases leave; its freedoms."""
+
+    size: float
+    left: float
+    free: float
+
+
+def _jumps(y: Complex, phi: Real, orders: Real) -> _Jumps | None:
+    """Jumps from column to column of rings y (R, M) of so many azimuthal ``orders``; or none."""
     top = _MARGIN + np.ceil(orders + 2 * np.cbrt(orders)).astype(int)
     few = 2 * top + 1 <= 0.75 * phi.size
     y, top = y[few], top[few]
@@ -203,11 +215,12 @@ def _jumps(y: Complex, phi: Real, orders: Real) -> float | None:
     # Phases alone: each step leaves less. A level that varies smoothly may be left in the factors.
     inside = np.diag(power) - matrix
     unit = min((_phases(inside, x) for x in (factors, one)), key=lambda x: _left(matrix, x, power))
-    if _left(matrix, unit, power) > (1 - _BY_PHASE) * together:
+    left = _left(matrix, unit, power)
+    if left > (1 - _BY_PHASE) * together:
         return None
     turn = unit[1:] * unit[:-1].conj()
     size = float(np.sqrt(np.mean(np.angle(turn * np.exp(-1j * np.angle(turn.mean()))) ** 2)))
-    return size if size > LEAST else None
+    return _Jumps(size, left * float(power.sum()), free) if size > LEAST else None
 
 
 def _best(y: Complex, phi: Real, top: NDArray[Any], power: Real) -> tuple[float, Complex]:

@@ -238,11 +238,11 @@ def _attempt(
         elif coverage.unseen(chosen).any() and (least := gaps.least_degree(found, coverage)) < chosen:
             reasons = _instead(reasons, "the least that explains the samples", chosen)
             settled, notes = _settle(method, scan, coverage, least, grid_degree, damping=gaps.LEAST_DAMPING)
-            if not coverage.unseen(least).any():
-                lack = gaps.lacking(coverage, chosen)
-                notes = [SolutionCode.LOWER_DEGREE(lack=lack, degree=least, allowed=chosen)]
             prepared = replace(found.prepared, degree=least, method=settled)
             found = gaps.attempt(prepared, coverage, free=free, notes=notes)
+            if not found.doubtful:
+                lack = gaps.lacking(coverage, chosen)
+                found.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=least, allowed=chosen))
     floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
     # What a gap leaves in the spectrum says nothing of the degree.
     cut = floor is not None and floor.noise and not (free and found.doubtful)

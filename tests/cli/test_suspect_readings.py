@@ -139,3 +139,11 @@ def test_a_clean_scan_is_left_alone(table, tmp_path):
             *words,
         )
         assert json.loads(out)["frequencies"][0]["warnings"] == []
+
+
+def test_phases_that_jump_from_cut_to_cut_are_told_of_alone(table, tmp_path, rng):
+    # At the poles all cuts meet: readings there contradict each other, and none of them is wrong.
+    turns = np.tile(np.exp(1j * rng.uniform(0, 2 * np.pi, 24)), 2 * 13)
+    scan = edited(table, tmp_path / "scan.csv", lambda w, _: (w * turns, []))
+    (one,) = json.loads(succeed("inspect", scan, *IN_FIELDS, "--json"))["warnings"]
+    assert "--coherent cuts)" in one

@@ -32,6 +32,10 @@ def test_cuts_go_through_the_peak_in_both_planes(tilted):
     assert len(set(names)) == 2
 
 
+def test_a_beam_at_a_pole_has_no_azimuth():
+    assert peak_cuts({"source": HUYGENS}).get_title().endswith("theta 0.00°")
+
+
 def test_co_polar_is_the_most_prominent_line(tilted):
     ax = peak_cuts({"source": tilted})
     assert ax.lines[0].get_linewidth() > ax.lines[1].get_linewidth()

@@ -12,8 +12,8 @@ import numpy as np
 import partial_scans as scans
 import pytest
 from commands import run
-from partial_cases import CASES, COMPLETE, NOISE_CASES, POLARISATION, POSITIONS, source
-from partial_runs import ALLOWED_DB, LACK, answer, marks_totals, named, names, noise_gain
+from partial_cases import CASES, COMPLETE, NOISE_CASES, POLARISATION, POSITIONS, Case, source
+from partial_runs import ALLOWED_DB, LACK, answer, answer_to, marks_totals, named, names, noise_gain
 from partial_scans import GHZ, RADIUS, Z0
 
 import nf2ff
@@ -420,6 +420,13 @@ def test_transform_tells_what_a_scan_lacks(tmp_path, name, gap):
     if np.abs(off).max() > ALLOWED_DB:
         assert any(names(line, name) for line in done.err.splitlines()), (off, done.err)
         assert fact["trusted_fraction"] < 1
+
+
+@pytest.mark.slow
+def test_waves_are_either_determined_or_not():
+    # Degree 13 is the least that explains the samples: what it is said of is never both.
+    told = answer_to(Case("back", "pole", gap=scans.no_cross(140, 180))).warnings
+    assert ["hardly determine all waves" in one for one in told] == [True]
 
 
 # --- noise gain ------------------------------------------------------------------------------

@@ -157,6 +157,10 @@ def _pool(threads: int, depth: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads)
 
 
+if hasattr(os, "register_at_fork"):
+    # A forked process has no threads: its jobs would wait for ever in the pools of the other.
+    os.register_at_fork(after_in_child=_pool.cache_clear)
+
 _nested = threading.local()
 
 

@@ -42,6 +42,9 @@ _STEPS = 50
 #: What factors take away over what they leave, each over its degrees of freedom. Noise makes 1, up to 12 on
 #: cuts that are all alike, where smooth factors are free; jumps of 6 deg 300 and more at -50 dB of noise.
 UNLIKELY = 30.0
+#: Power beyond the orders that jumps leave, at least: those of `LEAST` leave a hundred times as much.
+#: Rounding of scans without noise would pass for jumps.
+_SHOWN = 1e-5
 #: Part of what is left with one phase that phases alone must take away: levels that jump are another matter.
 _BY_PHASE = 0.6
 #: Jumps from one cut to the next that are told of, rms [rad].
@@ -201,6 +204,8 @@ def _jumps(y: Complex, phi: Real, orders: Real) -> _Jumps | None:
         return None
     one = np.ones(phi.size, dtype=complex)
     together = _left(_matrix(y, phi, top), one, power)
+    if together < _SHOWN:
+        return None
     least, factors = _best(y, phi, top, power)
     free = equations - phi.size
     if together - least <= UNLIKELY * least * phi.size / free:

@@ -2,6 +2,9 @@
 
 import functools
 import importlib.metadata
+import os
+import subprocess
+import sys
 
 import numpy as np
 import oracle
@@ -531,3 +534,28 @@ def test_jobs_may_call_for_others(threads):
 
     found = transforms.run([functools.partial(outer, i) for i in range(threads)], threads)
     assert found == [[(i, k) for k in range(threads)] for i in range(threads)]
+
+
+FORKED = """
+import os, time
+from nf2ff.kernel import spin
+two = [lambda: time.sleep(0.01)] * 2
+spin.run(two, 2)
+child = os.fork()
+if not child:
+    spin.run(two, 2)
+    os._exit(7)
+for _ in range(1000):
+    done, status = os.waitpid(child, os.WNOHANG)
+    if done:
+        raise SystemExit(os.waitstatus_to_exitcode(status))
+    time.sleep(0.01)
+os.kill(child, 9)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes cannot be forked here")
+def test_jobs_run_in_a_forked_process():
+    # Threads are not forked: the pools of the other process would be waited for, for ever.
+    done = subprocess.run([sys.executable, "-W", "ignore", "-c", FORKED], timeout=60, check=False)
+    assert done.returncode == 7

@@ -91,6 +91,18 @@ def test_no_false_alarms():
     assert [seed for seed in range(200) if phase_jumps(scan(seed)) is not None] == []
 
 
+@pytest.mark.parametrize("shift", [2, 3, 4])
+def test_rounding_is_no_jump(shift):
+    # Beside the origin, so that readings have many orders, and without noise: what is left is 1e-11 and less.
+    x, y = (a.ravel() for a in np.meshgrid(*2 * [np.arange(6) / 2 + shift]))
+    array = DipoleCluster(np.stack([x, y - shift, 0 * x], axis=1), np.full((36, 3), 1e-3 + 0j))
+    axes = np.radians(np.arange(-180, 180, 5)), np.radians(np.arange(0, 180, 5))
+    theta, phi = np.meshgrid(*axes, indexing="ij")
+    place = {"theta": np.tile(theta.ravel(), 2), "phi": np.tile(phi.ravel(), 2)}
+    chi = np.repeat([0, np.pi / 2], theta.size)
+    assert phase_jumps(simulate(array, frequency=ONE_METRE, **place, chi=chi, radius=9.0)) is None
+
+
 def test_faults_that_are_no_jumps(rng):
     samples = scan(1, kind="cluster", where="half steps", finer=1.25, noise_db=-60)
     column = np.unique(np.round(samples.phi, 9), return_inverse=True)[1]

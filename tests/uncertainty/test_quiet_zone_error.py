@@ -56,3 +56,13 @@ def test_a_wave_from_where_the_probe_is_is_the_probe(samples):
     far = replace(samples, radius=np.full(samples.theta.size, 1e6))
     near = added(far, theta=0.0) / far.response[0]
     assert near == pytest.approx(0.05 * np.exp(0.3j), rel=1e-3)
+
+
+def test_samples_that_are_missing_at_one_frequency_stay_so(cluster, samples):
+    both = spiral_scan(cluster, 18, radius=RADIUS, frequency=[FREQUENCY, 1.01 * FREQUENCY])
+    response = both.response.copy()
+    response[1, [5, 77]] = np.nan
+    given = both.changed(response=response)
+    found = make_term("quiet-zone", STRAY).apply(given, PROBE)[0].response - response
+    assert np.argwhere(np.isnan(found)).tolist() == [[1, 5], [1, 77]]
+    np.testing.assert_allclose(found[0], added(samples), rtol=0, atol=1e-6 * np.abs(found[0]).max())

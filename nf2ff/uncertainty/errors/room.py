@@ -154,9 +154,9 @@ class QuietZone(SignalTerm):
     def _added(self, samples: Samples, probe: Probe) -> Complex:
         with found_in(self.name):
             modes = _modes_of(samples, probe)
-        wave = np.empty(samples.response.shape, dtype=complex)
+        wave = np.zeros(samples.response.shape, dtype=complex)
         for f, one in enumerate(modes.each()):
-            own = samples.at_frequency(f)
+            own, present = samples.at_frequency(f), ~np.isnan(samples.response[f])
             outward, across, round_ = unit_vectors(own.theta, own.phi)
             aside = np.cos(self.phi) * across + np.sin(self.phi) * round_
             towards = np.cos(self.theta) * outward + np.sin(self.theta) * aside
@@ -168,7 +168,8 @@ class QuietZone(SignalTerm):
             theta, phi = direction_angles(towards)
             e_theta, e_phi = (e[0] for e in far_field_points(one, theta=theta, phi=phi))
             _, across, round_ = unit_vectors(theta, phi)
-            wave[f] = e_theta * np.sum(turned * across, axis=1) + e_phi * np.sum(turned * round_, axis=1)
+            heard = e_theta * np.sum(turned * across, axis=1) + e_phi * np.sum(turned * round_, axis=1)
+            wave[f, present] = heard
         return self.level * np.exp(1j * self.phase) * wave
 
 

@@ -156,7 +156,11 @@ class Samples:
         kind = np.int16 if name == "port" else float
         if name == "port" and np.any(np.abs(np.asarray(self.port)) > np.iinfo(np.int16).max):
             raise InputError(f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}")
-        value = as_array(getattr(self, name), kind, name)
+        given = getattr(self, name)
+        value = as_array(given, kind, name)
+        if isinstance(given, np.ndarray) and given.flags.writeable and np.may_share_memory(given, value):
+            # What is found of positions is kept (`once`): whoever changes the array changes no samples.
+            value = as_array(value.copy(), kind, name)
         if value.ndim == 0:
             value = np.broadcast_to(value, shape[1:])
         if value.shape != shape[1:] and not (value.shape == shape and name != "port"):

@@ -44,6 +44,8 @@ LOWER, LOWEST = 0.87, 0.4
 #: gap leaves of noiseless samples is two thirds of it), and its ratio to that of the largest degree: of a
 #: thousand readings the rms is known to 1.6 %.
 EXPLAINED, EXPLAINED_RATIO = 1.5e-3, 1.05
+#: Part of what lacks a polarisation that must be told as unseen at that degree.
+KEPT_ALONE = 0.5
 #: Damping at that degree, at least: it holds back less there.
 LEAST_DAMPING = 1e-3
 
@@ -170,7 +172,7 @@ def least_degree(found: Attempt, coverage: Coverage) -> int:
     Where a part of the sphere was not seen, the far field beside it hangs on near field that was not
     measured, the more so the larger the sphere that the modes fill: the waves of degree n that come in
     direction theta pass the measured sphere up to asin(n / kr) away. An antenna that needs fewer is given
-    fewer.
+    fewer, but not so few that what one polarisation alone was measured of would count as seen.
     """
 
     def noise(estimates: list[methods.Estimate], degree: int) -> float:
@@ -180,12 +182,22 @@ def least_degree(found: Attempt, coverage: Coverage) -> int:
         return max(e.residual for e in estimates) / math.sqrt(left)
 
     high = found.prepared.degree
+    alone = coverage.unseen(high) & coverage.alone
+
+    def claims(degree: int) -> bool:
+        # Wider reach finds other polarisations far around, at a pole above all, that determine nothing.
+        unseen = coverage.unseen(degree)
+        if alone.any() and unseen[alone].mean() < KEPT_ALONE:
+            return True
+        plain = replace(found.prepared, degree=degree, method=LeastSquares())
+        return not unseen.any() and noise_over_ideal(plain, rng=0) > MAX_NOISE
+
     low = math.ceil(LOWEST * high) - 1
     most = max(EXPLAINED, EXPLAINED_RATIO * noise(found.estimates, high))
     while high - low > max(1, high // 50):
         degree = (low + high) // 2
         tried = replace(found.prepared, degree=degree)
-        if noise(tried.estimates(tried.samples.response), degree) <= most:
+        if not claims(degree) and noise(tried.estimates(tried.samples.response), degree) <= most:
             high = degree
         else:
             low = degree

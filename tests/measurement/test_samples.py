@@ -208,6 +208,16 @@ def test_what_is_found_of_the_positions_is_kept():
     assert asked == [1, 2, 1]
 
 
+def test_what_is_known_holds_though_the_array_given_is_changed():
+    theta = THETA.copy()
+    samples = make(theta=theta)
+    assert samples.once(lambda x: x.theta.max()) == THETA.max()
+    theta *= 0.5
+    np.testing.assert_array_equal(samples.theta, THETA)
+    # What cannot be changed is not copied.
+    assert np.shares_memory(samples.theta, samples.part([0, 1]).theta)
+
+
 def test_least_median_and_largest_radius():
     samples = make()
     count = samples.theta.size

@@ -323,6 +323,33 @@ def test_an_antenna_takes_no_more_degrees_than_explain_it(last, level):
     assert 7 <= result.modes.degree <= 14
 
 
+@pytest.mark.parametrize("last", [30, 40])
+def test_one_polarisation_around_a_pole_is_not_trusted_at_a_lower_degree(last):
+    # At degree 16 theta^ of other azimuths lies within reach, and all would count as seen: fields there were
+    # 3 to 11 dB below the peak off. Where directions are trusted, noise of -40 dB may be raised by the 10 dB
+    # from which waves count as hardly determined, not more.
+    true = dipoles_within(6, seed=2)
+    rows = scans.grid(4)
+    rows = rows.keep(scans.no_cross(0, last)(rows))
+    radius = 9 * scans.WAVELENGTH
+    response = scans.readings(true, rows, radius=radius)
+    response = response + scans.noise(response, -40, 5)
+    samples = nf2ff.Samples([10 * GHZ], rows.theta, rows.phi, rows.chi, radius, rows.port, [response], "V/m")
+    result = transform_samples(samples, nf2ff.field_probe())
+    field = result.far_field
+    theta, phi = np.meshgrid(field.theta, field.phi, indexing="ij")
+    right = scans.far_field(true, frequency=10 * GHZ, theta=theta.ravel(), phi=phi.ravel())
+    shown = nf2ff.far_field(result.modes, theta=field.theta, phi=field.phi)
+    error = sum(
+        np.abs(a[0].ravel() - b) ** 2 for a, b in zip((shown.e_theta, shown.e_phi), right, strict=True)
+    )
+    seen = field.trusted[0].ravel()
+    assert 0.4 < result.quantities["trusted_fraction"].values[0] < 0.8
+    peak = max(sum(np.abs(x) ** 2 for x in right))
+    assert 10 * np.log10(error[seen].max() / peak) < -30
+    assert not [x for x in result.warnings[0] if "determine everywhere" in x]
+
+
 # --- two frequencies, the gap at one ---------------------------------------------------------
 
 GAPS = {

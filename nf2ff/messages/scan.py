@@ -38,8 +38,9 @@ class ReadingCode(Code):
     FACTOR_AT_POLES = _FACTOR + "at the poles, where both belong to one position" + _CORRECT
     FACTOR_BY_MODEL = _FACTOR + "by the model, whose misfit falls by {fall_db:.0f} dB without that" + _CORRECT
     PHASE_JUMPS = (
-        "from one cut to the next the phase jumps by {rms_deg:.0f} deg (rms){more}, which no antenna makes: "
-        "the reference was lost between them; recover it (nf2ff transform --coherent {along})"
+        "from one cut to the next the phase jumps by {rms_deg:.0f} deg (rms){more}, which no antenna makes "
+        "that these steps resolve: the reference was lost between them; recover it "
+        "(nf2ff transform --coherent {along})"
     )
 
 

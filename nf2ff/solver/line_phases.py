@@ -94,7 +94,9 @@ def judge_phases(samples: Samples) -> list[Notice]:
 
 @contextmanager
 def naming_jumps(samples: Samples) -> Iterator[None]:
-    """Name jumps of the phase, if there are any, as the remedy of what is refused meanwhile.
+    """Name jumps of the phase, if there are any, in front of the remedy of what is refused meanwhile.
+
+    An antenna too large for the steps in phi shows them as well.
 
     Parameters
     ----------
@@ -108,7 +110,8 @@ def naming_jumps(samples: Samples) -> Iterator[None]:
     try:
         yield
     except InputError as error:
-        error.remedy = next(iter(judge_phases(samples)), error.remedy)
+        for jumps in judge_phases(samples)[:1]:
+            error.remedy = f"{jumps}, or {error.remedy}"
         raise
 
 

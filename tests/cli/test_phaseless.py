@@ -92,7 +92,8 @@ def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
 def test_a_phase_that_jumps_from_cut_to_cut_is_told_of(cuts, tmp_path):
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
     cure = (
-        "no antenna makes: the reference was lost between them; recover it (nf2ff transform --coherent cuts)"
+        "no antenna makes that these steps resolve: the reference was lost between them; recover it "
+        "(nf2ff transform --coherent cuts)"
     )
     assert cure in " ".join(run("inspect", tmp_path / "scan.h5").out.split())
     # A degree that is chosen by itself is refused for it.

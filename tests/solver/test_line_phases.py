@@ -166,12 +166,12 @@ def test_the_frequency_is_named():
         response_unit=samples.response_unit,
     )
     (one,) = judge_phases(both)
-    assert "deg (rms) at 0.302790383 GHz, which no antenna makes" in one
+    assert "deg (rms) at 0.302790383 GHz, which no antenna makes that" in one
 
 
 def test_a_refusal_offers_the_cure():
     jumped = scan(0, kind="cluster", where="half steps", finer=1.0, noise_db=-60, jumps_deg=1000)
-    with pytest.raises(ValueError, match=r"too coarse.*: from one cut.*--coherent cuts\)$"):
+    with pytest.raises(ValueError, match=r"too coarse.*: from one cut.* cuts\), or use finer steps"):
         nf2ff.solve(jumped, nf2ff.field_probe())
     with (
         pytest.raises(InputError, match=r"^so it is: use another$"),

@@ -71,7 +71,8 @@ def study(
     varied: their size or, of an antenna, frequency, distance, sampling, degree, or which readings share a
     phase without a phase reference. Without errors, what sampling alone leaves. Start from
     `nf2ff study --template`. Ctrl-C keeps the draws that were made; the result with
-    --resume OUTPUT is then the same as without a stop.
+    --resume OUTPUT is then the same as without a stop. Of tables [[set]] it keeps whole sets, which
+    are not resumed.
     """
     check_jobs(jobs)
     check_native(output, [description], overwrite=overwrite)

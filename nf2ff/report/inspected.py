@@ -61,8 +61,9 @@ def inspected_lines(facts: Mapping[str, Any], *, every: bool = False, table: Seq
         if name == "warnings" or _said_in_words(name, facts):
             continue
         over_frequency = isinstance(value, list) and len(value) == count > 0 and name not in _PLAIN
-        if over_frequency and name == "peak_phi_deg":
-            value = np.where(at_pole(facts["peak_theta_deg"]), None, value).tolist()
+        if over_frequency and name == "peak_phi_deg" and "peak_theta_deg" in facts:
+            pole = at_pole(np.array(facts["peak_theta_deg"], dtype=float))
+            value = [None if there else x for x, there in zip(value, pole, strict=True)]
         if over_frequency and table and isinstance(value[0], str):
             continue
         if over_frequency and (name in _WORDS or name.startswith("plane_")):

@@ -114,11 +114,13 @@ class Coverage:
         iteration is short (measured).
         """
         # Whatever is missing, a quarter of the sphere is measured. The bound closes in on what was
-        # seen and its rim: 1.4 times the quantile of a square grid exceeds its largest distance,
-        # 0.71 steps, and so it does for rings (0.5 of their distance).
+        # seen: 1.4 times the quantile of a square grid exceeds its largest distance, 0.71 steps, and
+        # so it does for rings (0.5 of their distance). The rim of a gap, which is as wide as the bound,
+        # would hold it open.
         bound = 6 * float(np.quantile(self.distance, 0.25))
+        among = self._among(bound)
         for _ in range(20):
-            seen = self.distance <= bound
+            seen = among & (self.distance <= bound)
             rho = float(np.quantile(self.distance[seen], 0.9))
             if 1.4 * rho >= bound:
                 break
@@ -129,6 +131,17 @@ class Coverage:
         spacing = (1.8 if even else 1.41) / rho
         pairs = 4 * math.pi * density / 1.5
         return max(1, min(int(spacing), int(math.sqrt(pairs + 1) - 1 + 0.05)))
+
+    def _among(self, bound: float) -> NDArray[np.bool_]:
+        """Directions among samples within a bound [rad], without the rim of gaps that exceed it."""
+        from scipy.spatial import cKDTree
+
+        seen = self.distance <= bound
+        if seen.all():
+            return seen
+        away = _angle(cKDTree(self.direction[~seen]).query(self.direction)[0])
+        inner: NDArray[np.bool_] = seen & (away >= bound)
+        return inner if inner.any() else seen
 
     def trusted(self, *, theta: ArrayLike, phi: ArrayLike, degree: int, kr: float) -> NDArray[np.bool_]:
         """Far-field directions whose near field was seen, (M,).

@@ -55,7 +55,7 @@ def test_inspect_says_none_where_a_figure_is_not_finite(scan, tmp_path):
 
 def test_a_beam_at_a_pole_has_no_azimuth(scan, tmp_path):
     transformed(scan, tmp_path / "result.h5")
-    for theta, shown in ((0.005, "-"), (179.995, "-"), (60.0, "30")):
+    for theta, shown in ((0.005, "-"), (179.995, "-"), (60.0, "30"), (np.nan, "30")):
         with h5py.File(tmp_path / "result.h5", "r+") as file:
             file["solution/peak_theta"][:] = np.radians(theta)
             file["solution/peak_phi"][:] = np.radians(30)

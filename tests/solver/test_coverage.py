@@ -197,6 +197,18 @@ def test_degree_of_a_set_with_a_hole_is_that_of_the_rest(degree):
     assert rest.supported_degree() == pytest.approx(whole.supported_degree(), rel=0.06)
 
 
+@pytest.mark.parametrize("degree", [18, 30])
+@pytest.mark.parametrize("edge_deg", [60, 75, 90, 120])
+def test_degree_of_a_cap_is_that_of_the_whole(degree, edge_deg):
+    # From a quarter of the sphere on. The whole counts its equator, where columns lie farthest apart:
+    # in a cap of 60 deg they are sin 60 deg of that.
+    theta, phi = grid(degree, 2 * degree)
+    kept = theta <= np.radians(edge_deg) + 1e-9
+    whole = measure_coverage(theta=theta, phi=phi, degree=degree).supported_degree()
+    cap = measure_coverage(theta=theta[kept], phi=phi[kept], degree=degree).supported_degree()
+    assert 0.85 * whole <= cap <= 1.2 * whole
+
+
 @pytest.mark.parametrize("degree", [20, 40])
 def test_degree_of_a_random_set(degree):
     # Poisson, three points per pair, 3 (N+1)^2 / 4 pi per steradian: a circle of radius rho is

@@ -743,7 +743,7 @@ def test_values_in_other_units():
         (lambda: make_term("qqq", {}), "error term is 'qqq', expected one of position-noise, axis"),
         (
             lambda: make_term("leakage", {"levl": 1}),
-            "leakage has no 'levl' (did you mean 'level'?), only distribution, level, phase",
+            "leakage has no 'levl' (did you mean 'level'?), only distribution, level, phase [rad]",
         ),
         (lambda: make_term("leakage", {}), "leakage: level is missing: give it [level]"),
         (lambda: make_term("axis-zero", {"axis": "phi"}), "offset is missing: give it [rad, or m"),

@@ -101,7 +101,9 @@ def _converted(kind: type[ErrorTerm], key: str, value: Any, axis: Any) -> tuple[
             raise InputError(f"{kind.name}: {key} is given, but {field} is in {unit}", f"give {field}{more}")
         if unit:
             return field, convert(finite(value, f"{kind.name}: {key}"))
-    raise InputError(f"{kind.name} has no {key!r}{did_you_mean(key, own)}, only {', '.join(own)}")
+    told = {x: unit for x, unit in kind.units.items() if unit not in ("axis", "level")}
+    shown = [f"{x} [{told[x]}]" if x in told else x for x in own]
+    raise InputError(f"{kind.name} has no {key!r}{did_you_mean(key, own)}, only {', '.join(shown)}")
 
 
 def apply_terms(terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng: Rng = None) -> Scan:

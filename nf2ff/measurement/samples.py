@@ -158,7 +158,9 @@ class Samples:
             raise InputError(f"port is {np.max(self.port)}, expected 1 to {np.iinfo(np.int16).max}")
         given = getattr(self, name)
         value = as_array(given, kind, name)
-        if isinstance(given, np.ndarray) and given.flags.writeable and np.may_share_memory(given, value):
+        # Of the arrays that numpy broadcasts the flag itself would warn.
+        own = isinstance(given, np.ndarray) and not given.data.readonly
+        if own and np.may_share_memory(given, value):
             # What is found of positions is kept (`once`): whoever changes the array changes no samples.
             value = as_array(value.copy(), kind, name)
         if value.ndim == 0:

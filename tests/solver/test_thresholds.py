@@ -293,7 +293,7 @@ def test_degrees_that_are_tried_instead(monkeypatch):
     ("top", "lower", "least"),
     [(0.0, 1.4e-3, 16), (0.0, 1.6e-3, 40), (0.01, 0.0104, 16), (0.01, 0.0106, 40)],
 )
-def test_the_least_degree_that_explains_the_samples(top, lower, least):
+def test_the_least_degree_that_explains_the_samples(top, lower, least, monkeypatch):
     # The same residual at all degrees below the largest: as low as 0.4 of that, or not at all. Noise is
     # the residual over the root of the redundancy.
     class Same(Stub):
@@ -302,6 +302,7 @@ def test_the_least_degree_that_explains_the_samples(top, lower, least):
             left = 1 - mode_count(self.degree) / self.samples.response.shape[1]
             return [Estimate(np.zeros(1), own * math.sqrt(left), 1, True)]
 
+    monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: 1.0)
     prepared = Same(degree=40, samples=at(np.linspace(0.1, 3, 6000), 0.1), method=LeastSquares(damping=1e-2))
     found = gaps.Attempt(prepared, None, prepared.estimates(None), [], True)
     assert gaps.least_degree(found, seen()) == least

@@ -270,7 +270,12 @@ class Problem:
         # Positions that are the same at all frequencies are planned once.
         if self._own:
             return _planned(self.samples.at_frequency(index), self.degree, threads)
-        return self.samples.once(_planned, self.degree, threads)
+        # Weights are the same on any number of threads.
+        known, key = self.samples.known, (_planned, self.degree)
+        if key not in known:
+            known[key] = _planned(self.samples, self.degree, threads)
+        found: tuple[tuple[Geometry, ...], NDArray[np.float64]] = known[key]
+        return found
 
     def _iterate(self, index: int, response: NDArray[np.complex128], threads: int) -> methods.Estimate:
         method = self._least_squares

@@ -60,7 +60,7 @@ REFUSED = {
     "power of zero": (
         "scan.h5",
         [*RELATIVE, "--input-power-w", 0],
-        r"^nf2ff: --input-power-w is 0, expected watts above 0: dBm are 10\^\(level/10\) mW$",
+        r"^nf2ff: --input-power-w is 0, expected watts above 0, 1e-30 to 1e30: dBm are 10\^\(level/10\) mW$",
     ),
     "power in dBm": (
         "scan.h5",

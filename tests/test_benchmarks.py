@@ -171,7 +171,7 @@ def test_the_simulator_of_errors_is_right_about_what_is_known(benchmark):
 @pytest.mark.slow
 def test_alignment(benchmark, capsys):
     benchmark("alignment").main(["equal-area + 2", "equal-area"], degree=8, repetitions=1, small_probe=True)
-    tied, bare = (line[22:].split() for line in capsys.readouterr().out.splitlines()[1:])
+    tied, bare = (line[26:].split() for line in capsys.readouterr().out.splitlines()[1:])
     recorded, aligned, known = map(float, tied[:3])
     # One draw of twelve parameters: within twice what noise alone does where the scan sees them.
     assert aligned < min(recorded - 10, known + 6)

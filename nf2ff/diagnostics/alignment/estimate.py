@@ -104,7 +104,7 @@ def estimate_alignment(
     -----
     A free fit of what is hardly seen does harm: the priors hold it back. Directions in the space of
     parameters over priors whose standard uncertainty does not fall to 0.3 are named; where it does not fall
-    to 0.5, they stay as recorded. Derivatives are those of six motions of the probe
+    to 0.4, they stay as recorded. Derivatives are those of six motions of the probe
     (`pose_derivatives`); they are formed anew only where the responses have changed by 3 % since. Reduced
     chi-square tells of faults that are not among the terms, but not of all: a cable whose phase follows theta
     passes for axes that miss each other.

@@ -20,7 +20,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, AxisWander, TimingLag
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.errors.model import ProbePointing
-from nf2ff.uncertainty.errors.position import ArmSag, AxisZero, PositionTerm, Wobble
+from nf2ff.uncertainty.errors.position import ArmSag, AxisZero, ShiftTerm, Wobble
 from nf2ff.uncertainty.errors.receiver import (
     CableFlexing,
     ChannelImbalance,
@@ -249,7 +249,7 @@ def _unseen(what: str) -> InputError:
     return InputError(f"no scan sees {name}: {effect}", _REMEDY[what])
 
 
-def _shifts(term: PositionTerm, samples: Samples) -> tuple[tuple[str, Real], ...]:
+def _shifts(term: ShiftTerm, samples: Samples) -> tuple[tuple[str, Real], ...]:
     """Shifts of coordinates by a term, per unit of its one size."""
     (size,) = (getattr(term, x) for x in term.sizes if getattr(term, x))
     return tuple((axis, shift / size) for axis, shift in term._shift(samples).items() if np.any(shift))

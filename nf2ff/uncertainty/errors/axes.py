@@ -25,7 +25,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors.checks import Time, smooth_basis
 from nf2ff.uncertainty.errors.error_term import RandomEffect, Real
 from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
-from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm
+from nf2ff.uncertainty.errors.position import AXES, Axis, PositionTerm, RandomPositionTerm, ShiftTerm
 
 Between = Literal["phi-theta", "theta-chi"]
 BETWEEN: tuple[Between, ...] = ("phi-theta", "theta-chi")
@@ -130,7 +130,7 @@ def _shorter(angle: Real) -> Real:
 
 
 @error_term("backlash", "play of {axis}, {width} from side to side")
-class Backlash(PositionTerm):
+class Backlash(ShiftTerm):
     """Play of an axis: it trails by half the play on either side, by the direction of motion.
 
     Notes
@@ -158,7 +158,7 @@ class Backlash(PositionTerm):
 
 
 @error_term("timing-lag", "responses read {lag} after the positions in motion")
-class TimingLag(PositionTerm):
+class TimingLag(ShiftTerm):
     """Axes move on between the reading of the position and that of the response.
 
     Notes
@@ -199,7 +199,7 @@ class TimingLag(PositionTerm):
 
 
 @error_term("wander", "{axis} wanders by {rms}, rms, over {intervals} intervals")
-class AxisWander(PositionTerm):
+class AxisWander(RandomPositionTerm):
     """Smooth error of one axis about its mean over the time of the scan, as that of `SlowDrift`."""
 
     axis: Axis = choice(AXES, "The axis")

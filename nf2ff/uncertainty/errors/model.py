@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,12 +28,11 @@ class ProbeTerm(ErrorTerm):
         return self._act(None, probe, rng, sign)[1]  # type: ignore[arg-type]
 
     def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
-        del rng
-        return samples, self._altered(probe, sign)
+        return samples, self._altered(probe, rng, sign)
 
-    def _altered(self, probe: Probe, sign: int) -> Probe:
-        """The probe with an error that is not drawn."""
-        raise NotImplementedError
+    @abstractmethod
+    def _altered(self, probe: Probe, rng: Generator, sign: int) -> Probe:
+        """The probe with the error, which is not zero."""
 
 
 @error_term("probe-pointing", "probe tilted by {tilt_x} about x, {tilt_y} about y")
@@ -42,7 +42,8 @@ class ProbePointing(ProbeTerm):
     tilt_x: float = size("rad", "Turn about its own x axis", default=0.0)
     tilt_y: float = size("rad", "Turn about its own y axis, after that about x", default=0.0)
 
-    def _altered(self, probe: Probe, sign: int) -> Probe:
+    def _altered(self, probe: Probe, rng: Generator, sign: int) -> Probe:
+        del rng
         return mounted(probe, tilt_x=sign * self.tilt_x, tilt_y=sign * self.tilt_y)
 
 
@@ -57,7 +58,8 @@ class ProbeGain(ProbeTerm):
 
     amplitude: float = size("relative", "True amplitude over that taken, less 1", limits=_check_ratio)
 
-    def _altered(self, probe: Probe, sign: int) -> Probe:
+    def _altered(self, probe: Probe, rng: Generator, sign: int) -> Probe:
+        del rng
         return mounted(probe, port_factors=1 + sign * self.amplitude)
 
 
@@ -80,10 +82,10 @@ class ProbePattern(ProbeTerm):
         """Always, though it is not random within the scan."""
         return True
 
-    def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
+    def _altered(self, probe: Probe, rng: Generator, sign: int) -> Probe:
         parts = rng.standard_normal((2, *probe.coefficients.shape)) / np.sqrt(2)
         error = 1 + sign * self.rms * (parts[0] + 1j * parts[1])
-        return samples, replace(probe, coefficients=probe.coefficients * error)
+        return replace(probe, coefficients=probe.coefficients * error)
 
 
 @error_term("probe-polarisation", "cross-polar leakage of the probe, {level}")
@@ -96,7 +98,8 @@ class ProbePolarisation(ProbeTerm):
     )
     distribution: str = "arcsine"
 
-    def _altered(self, probe: Probe, sign: int) -> Probe:
+    def _altered(self, probe: Probe, rng: Generator, sign: int) -> Probe:
+        del rng
         _, mu, _ = mode_numbers(probe.degree)
         part = sign * self.level * np.exp(1j * self.phase)
         # A quarter turn of chi, without the rounding of exp(j mu pi/2).

@@ -6,6 +6,7 @@ recorded as positive, with phi half a turn on, says that the phi axis went there
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from dataclasses import dataclass
 from typing import Literal
 
@@ -57,21 +58,36 @@ class PositionTerm(ErrorTerm):
         columns = {"theta": theta, "phi": phi, "chi": chi, "radius": radius}
         return samples.changed(**{axis: columns[axis] for axis in moved if axis in columns}), probe
 
+    @abstractmethod
     def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
-        """New coordinates: by default the old ones and the shift of each."""
-        if self.random:
-            shift = {effect.quantity: effect.drawn(rng) for effect in self._effects(samples)}
-        else:
-            shift = self._shift(samples)
+        """New coordinates, of those axes that the error displaces."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RandomPositionTerm(PositionTerm):
+    """Axes displaced by draws, each by itself."""
+
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
+        drawn = {effect.quantity: effect.drawn(rng) for effect in self._effects(samples)}
+        return {axis: getattr(samples, axis) + sign * drawn[axis] for axis in drawn}
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ShiftTerm(PositionTerm):
+    """Axes displaced by what their positions and times tell, each by itself."""
+
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
+        del rng
+        shift = self._shift(samples)
         return {axis: getattr(samples, axis) + sign * shift[axis] for axis in shift}
 
+    @abstractmethod
     def _shift(self, samples: Samples) -> dict[str, Real]:
-        """Shift of each coordinate that a systematic error displaces by itself."""
-        raise NotImplementedError
+        """Shift of each coordinate that is displaced."""
 
 
 @error_term("position-noise", "random error of {axis}, {rms} rms")
-class PositionNoise(PositionTerm):
+class PositionNoise(RandomPositionTerm):
     """Random error of one axis, independent from sample to sample."""
 
     axis: Axis = choice(AXES, "The axis")
@@ -85,7 +101,7 @@ class PositionNoise(PositionTerm):
 
 
 @error_term("axis-zero", "zero of {axis} off by {offset}")
-class AxisZero(PositionTerm):
+class AxisZero(ShiftTerm):
     """Offset of an axis: true reading = recorded + offset."""
 
     axis: Axis = choice(AXES, 'The axis; for "radius" the error of the distance')
@@ -97,7 +113,7 @@ class AxisZero(PositionTerm):
 
 
 @error_term("encoder-steps", "{axis} in steps of {step}, {recorded} positions recorded")
-class EncoderSteps(PositionTerm):
+class EncoderSteps(RandomPositionTerm):
     """An axis known in steps only: the true position is the multiple of the step nearest to that
     commanded, or differs from the one read back at random by up to half a step, from sample to sample.
     """
@@ -119,13 +135,15 @@ class EncoderSteps(PositionTerm):
         group = _taken_at_once(samples)
         return (RandomEffect(self.axis, scale, group, distribution="rectangular"),)
 
-    def _shift(self, samples: Samples) -> dict[str, Real]:
+    def _moved(self, samples: Samples, rng: Generator, sign: int) -> dict[str, Real]:
+        if self.random:
+            return RandomPositionTerm._moved(self, samples, rng, sign)  # super() knows no class with slots
         value = getattr(samples, self.axis)
-        return {self.axis: self.step * np.round(value / self.step) - value}
+        return {self.axis: value + sign * (self.step * np.round(value / self.step) - value)}
 
 
 @error_term("wobble", "{axis} wobbles by {amplitude}, {order} times a turn of {of}")
-class Wobble(PositionTerm):
+class Wobble(ShiftTerm):
     """Error amplitude sin(order x angle + phase) of one axis, by the angle of an axis."""
 
     axis: Axis = choice(AXES, "The coordinate that is displaced")
@@ -141,7 +159,7 @@ class Wobble(PositionTerm):
 
 
 @error_term("arm-sag", "sag of the arm by {angle} where level, {stretch} along where upright")
-class ArmSag(PositionTerm):
+class ArmSag(ShiftTerm):
     """Sag of an arm that carries the probe around the theta axis, by its elevation.
 
     Notes

@@ -12,6 +12,19 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 import numpy as np
 import pytest
 
+if "FRESH_MEMORY" in os.environ:
+    # What was never written must not be read: fresh arrays hold this number (nan, inf), not what lay there.
+    def _filled(make, value=float(os.environ["FRESH_MEMORY"])):
+        def fresh(*args, **options):
+            made = make(*args, **options)
+            if made.dtype.kind in "fc":
+                made.fill(value if made.dtype.kind == "f" else complex(value, value))
+            return made
+
+        return fresh
+
+    np.empty, np.empty_like = _filled(np.empty), _filled(np.empty_like)
+
 from nf2ff.kernel import gpu
 from nf2ff.messages.input_error import InputError
 

@@ -39,7 +39,7 @@ FLOOR_DEGREES = 12
 GIVEN = "given"
 SAMPLING = "steps in theta"
 FLOOR = "spectrum: above it there is a flat floor of noise"
-FALLEN = f"spectrum: at most {10 * np.log10(POWER_ABOVE):.0f} dB of the power is above it"
+FALLEN = f"spectrum: at most {10 * np.log10(POWER_ABOVE):z.0f} dB of the power is above it"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -345,7 +345,7 @@ def _refuse_coarse(frequency: Real, steps: str, name: str, value: int, level_db:
     if level_db[f] > COARSE_DB:
         raise InputError(
             f"{steps} are too coarse for this pattern: at {frequency[f] / 1e9:.9g} GHz {name} "
-            f"{value}, the largest they determine, still has {level_db[f]:.1f} dB of the power; "
+            f"{value}, the largest they determine, still has {level_db[f]:z.1f} dB of the power; "
             f"measure in finer steps, or give the {name} to accept the error"
         )
 

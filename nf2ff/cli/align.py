@@ -157,6 +157,6 @@ def _told(found: Alignment) -> list[str]:
             lines.append(f"set aside: samples {', '.join(map(str, one.set_aside.tolist()))}")
         if one.chi_square is not None:
             lines.append(f"reduced chi-square {one.chi_square:.3f}")
-        lines.append(f"far field uncertain by {20 * np.log10(one.far_field_after):.1f} dB, noise included")
+        lines.append(f"far field uncertain by {20 * np.log10(one.far_field_after):z.1f} dB, noise included")
         lines += [f"warning: {x}" for x in one.warnings]
     return [*lines, BLIND]

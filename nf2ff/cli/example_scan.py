@@ -105,8 +105,8 @@ def run(folder: Path | None) -> bool:
     click.echo(
         f"24 GHz link panel on a mountain weather station: {samples.response.shape[1]} samples at "
         f"{RADIUS} m,\nread, transformed and evaluated in {took:.2f} s, degree "
-        f"{found.modes.degree}, peak at theta {np.degrees(top['theta'][0]):.3f} deg, phi "
-        f"{shown_azimuth(np.degrees(top['phi'][0]), 3):.3f} deg\n"
+        f"{found.modes.degree}, peak at theta {np.degrees(top['theta'][0]):z.3f} deg, phi "
+        f"{shown_azimuth(np.degrees(top['phi'][0]), 3):z.3f} deg\n"
     )
     click.echo(f"{'':28}{'transformed':>14}{'closed form':>14}{'difference':>12}")
     for name, got, wanted in rows:

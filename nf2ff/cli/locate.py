@@ -248,7 +248,7 @@ def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: fl
     error = facts["error_db"]
     title = f"{modes.frequency[0] / 1e9:.6g} GHz, {about} {1e3 * where.at:.4g} mm, "
     title += f"resolution {1e3 * facts['resolution_m']:.3g} mm"
-    title += "" if error is None else f", error {error:.1f} dB"
+    title += "" if error is None else f", error {error:z.1f} dB"
     return _Found(
         surface_lines(facts),
         {"surface": facts},

@@ -228,8 +228,8 @@ def quiet_zone(
         click.echo(f"{term}: a term for nf2ff uncertainty, of a small antenna anywhere in the zone")
     if error is not None and stray is not None:
         click.echo(
-            f"{error}: an error for nf2ff uncertainty: {stray.level_db:.1f} dB, "
-            f"{np.degrees(stray.theta):.1f} deg off the direct wave, where {100 * stray.share:.0f} % of the "
+            f"{error}: an error for nf2ff uncertainty: {stray.level_db:z.1f} dB, "
+            f"{np.degrees(stray.theta):z.1f} deg off the direct wave, where {100 * stray.share:.0f} % of the "
             "ripple's power comes from"
         )
     if plot is not None:

@@ -184,7 +184,7 @@ def _axis_text(axes: Real, through: tuple[float, float] | None) -> str:
         return "the peak of each frequency"
     theta, phi = np.degrees(axes[0])
     name = "the peak, " if through is None else ""
-    return f"{name}theta {theta:.3f} deg, phi {phi:.3f} deg"
+    return f"{name}theta {theta:z.3f} deg, phi {phi:z.3f} deg"
 
 
 def _gain(
@@ -202,7 +202,7 @@ def _gain(
         remedy = "give the gain (--gain-dbi)"
         if reference == "absolute":
             remedy += ", or the power put into the antenna (--input-power-w)"
-        what = f"a pattern file needs the gain, and the directivity, {directivity:.2f} dBi, is not that"
+        what = f"a pattern file needs the gain, and the directivity, {directivity:z.2f} dBi, is not that"
         raise InputError(f"{what}: the gain is less by the losses in the antenna", remedy)
     if not 0 < input_power < np.inf:
         raise InputError(

@@ -52,6 +52,7 @@ def grid_analysis(
         sums, angles = _around(maps, threads), spins.ring_angles_gauss(maps.shape[1])
         theta = (angles, angles[::-1])
         packed = np.empty((2, count, (degree + 1) * (degree + 2) // 2), dtype=complex)
+        packed[1, :, : degree + 1] = 0  # m = 0 has no -m, and what is multiplied below must be a number.
     else:
         packed = _by_library(maps, spin, degree, rule, threads)
     model = np.zeros((count, check.size, columns), dtype=complex)

@@ -50,7 +50,8 @@ class PatternCode(Code):
     )
     SORTED = _at("the angles of the cut do not increase: they are sorted")
     GAIN_ABOVE_DIRECTIVITY = (
-        "the gain {gain_dbi:.2f} dBi is above the directivity {directivity_dbi:.2f} dBi of the polarisation "
-        "{polarisation} at the peak, {frequency_ghz:.9g} GHz: an efficiency of {efficiency_percent:.4g} %; "
+        "the gain {gain_dbi:z.2f} dBi is above the directivity {directivity_dbi:z.2f} dBi of the "
+        "polarisation {polarisation} at the peak, {frequency_ghz:.9g} GHz: an efficiency of "
+        "{efficiency_percent:.4g} %; "
         "check gain, power and calibration"
     )

@@ -10,7 +10,7 @@ class PhaselessCode(Code):
 
     CERTIFIED = (
         "no phase reference: certified, since {agreeing} of {starts} independent starts found it and "
-        "{misfit}{gap}; {held}; error of the far field that noise alone predicts {error_db:.1f} dB"
+        "{misfit}{gap}; {held}; error of the far field that noise alone predicts {error_db:z.1f} dB"
     )
     HELD = "readings held out agree"
     FEW = "too few readings were held out to tell"
@@ -18,7 +18,7 @@ class PhaselessCode(Code):
         "on one sphere a wrong distance, and a phase that changes slowly along the lines, leave no misfit"
     )
     STATED = "it leaves {chi_square:.3f} times the misfit that noise explains"
-    ESTIMATED = "its misfit is that of noise {noise_db:.1f} dB relative to the largest reading"
+    ESTIMATED = "its misfit is that of noise {noise_db:z.1f} dB relative to the largest reading"
     GAP = ", the next minimum {ratio:.3g} times as much"
     MISFIT = (
         "the best antenna found leaves {chi_square:.3g} times the misfit that noise explains (expected 1 +- "
@@ -29,7 +29,7 @@ class PhaselessCode(Code):
     )
     RIVAL = (
         "{rivals} of {starts} starts found another antenna that explains the readings as well, "
-        "{apart_db:.0f} dB away from the best"
+        "{apart_db:z.0f} dB away from the best"
     )
     ALONE = "{agreeing} of {starts} starts found the best antenna, fewer than {needed}"
     SHALLOW = (
@@ -37,14 +37,14 @@ class PhaselessCode(Code):
         "than {needed}"
     )
     LOUD = (
-        "the misfit is that of noise of {noise_db:.1f} dB of the largest reading, but where the noise is not "
-        "stated errors of the scan pass for noise above {most_db:.0f} dB"
+        "the misfit is that of noise of {noise_db:z.1f} dB of the largest reading, but where the noise is "
+        "not stated errors of the scan pass for noise above {most_db:z.0f} dB"
     )
     UNLIKE = (
         "what the antenna found leaves is not even, as noise is: by {by} one part has {ratio:.2g} times its "
         "mean power, beyond chance"
     )
-    NOISE = "the predicted error of the far field is {error_db:.1f} dB, too much to be certified"
+    NOISE = "the predicted error of the far field is {error_db:z.1f} dB, too much to be certified"
 
     HELP_NOISE = "check the stated noise level, the degree, the positions and the probe"
     HELP_STATE = (

@@ -17,14 +17,14 @@ class PlanCode(Code):
         "waves reach the samples"
     )
     CUSTOMARY = (
-        "the customary k r0 + 10 would be degree {customary}, with {tail_db:.1f} dB of the power above it: "
+        "the customary k r0 + 10 would be degree {customary}, with {tail_db:z.1f} dB of the power above it: "
         "not enough for the {wanted_db:g} dB that is wanted"
     )
     NOISE = (
-        "the noise of the pattern will be about {margin_db:.1f} dB below its peak: the wanted {tail_db:g} dB "
-        "are out of reach unless readings are averaged"
+        "the noise of the pattern will be about {margin_db:z.1f} dB below its peak: the wanted {tail_db:g} "
+        "dB are out of reach unless readings are averaged"
     )
-    NO_SIGNAL = "the peak is {below_db:.1f} dB below the noise of one reading"
+    NO_SIGNAL = "the peak is {below_db:z.1f} dB below the noise of one reading"
     OVERTRAVEL = (
         "to start and stop, theta runs up to {theta_deg:.3g} deg and phi up to {phi_deg:.3g} deg beyond "
         "their first and last positions: see that axes and cables allow it"
@@ -32,7 +32,7 @@ class PlanCode(Code):
     # A point at the radius r0 comes nearer or goes away by at most r0 times the angle (closed form).
     MOVED = (
         "the axes move by {moved_deg:.3g} deg during a sweep: if all is taken as read where it began, the "
-        "error of the last frequency is up to {error_db:.0f} dB; record the position of each reading"
+        "error of the last frequency is up to {error_db:z.0f} dB; record the position of each reading"
     )
 
 

@@ -35,18 +35,18 @@ class PowerCode(Code):
         "steps coarse for the beam round it off, and noise scatters it; measure at smaller steps about it"
     )
     FLOOR = (
-        "a floor of noise of {floor_dbm:.1f} dBm, {below_db:.1f} dB below the peak, was subtracted, as "
+        "a floor of noise of {floor_dbm:z.1f} dBm, {below_db:z.1f} dB below the peak, was subtracted, as "
         "{part_percent:.0f} % of the sphere reads little else: it had raised TRP by {rise_db:.2g} dB; "
         "measure with the device off to be sure"
     )
     FLOOR_OR_RADIATION = (
-        "a floor of noise of {floor_dbm:.1f} dBm, {below_db:.1f} dB below the peak, was subtracted, as "
+        "a floor of noise of {floor_dbm:z.1f} dBm, {below_db:z.1f} dB below the peak, was subtracted, as "
         "{part_percent:.0f} % of the sphere reads little else, unless the device radiates that evenly "
         "there: it had raised TRP by {rise_db:.2g} dB; measure with the device off to be sure"
     )
     LOW_READINGS = (
-        "the tenth of the sphere that reads least is about {level_dbm:.1f} dBm, {below_db:.1f} dB below the "
-        "peak: if that is noise, TRP is about {rise_db:.2g} dB too high; measure with the device off and "
+        "the tenth of the sphere that reads least is about {level_dbm:z.1f} dBm, {below_db:z.1f} dB below "
+        "the peak: if that is noise, TRP is about {rise_db:.2g} dB too high; measure with the device off and "
         "give its mean as the noise floor, or measure at smaller steps"
     )
     SCATTER = (
@@ -56,10 +56,10 @@ class PowerCode(Code):
         "its mean as the noise floor"
     )
     CLIPPED = (
-        "{part_percent:.0f} % of the sphere reads just {level_dbm:.1f} dBm, the least of all: a table "
+        "{part_percent:.0f} % of the sphere reads just {level_dbm:z.1f} dBm, the least of all: a table "
         "clipped there makes TRP up to {rise_db:.2g} dB too high; half of that power was subtracted"
     )
     SEARCH_ENDED = (
-        "{part_percent:.0f} % of the sphere has the same sensitivity, the weakest, {level_dbm:.1f} dBm: if "
+        "{part_percent:.0f} % of the sphere has the same sensitivity, the weakest, {level_dbm:z.1f} dBm: if "
         "that is where the search ended, leave these cells empty; TIS is then up to {rise_db:.2g} dB higher"
     )

@@ -18,7 +18,7 @@ class ProbeCode(Code):
     UNKNOWN_AS_ASKED = "{who}: level unknown, as asked"
     SCAN = "{who}: {sentence}"
     EXPANDED = (
-        "{who}: expanded to degree {degree} ({reason}), which leaves {residual_db:.0f} dB of the pattern"
+        "{who}: expanded to degree {degree} ({reason}), which leaves {residual_db:z.0f} dB of the pattern"
     )
     AT_FREQUENCY = "{who}, {frequency_ghz:.9g} GHz: {warning}"
     AT_FREQUENCIES = "{who}, {frequency_ghz:.9g} GHz and {others} more frequencies: {warning}"

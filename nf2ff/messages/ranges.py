@@ -9,7 +9,7 @@ class ZoneCode(Code):
     """Warnings on a measured quiet zone."""
 
     TAPER = (
-        "stray waves within {angle_deg:.1f} deg of the direction of travel have under 1.5 periods in "
+        "stray waves within {angle_deg:z.1f} deg of the direction of travel have under 1.5 periods in "
         "the zone: they count as taper, not as ripple"
     )
     ALL_TAPER = (
@@ -22,8 +22,8 @@ class ZoneCode(Code):
     )
     HOLE = "parts of the zone are up to {hole_mm:.4g} mm from the nearest reading: nothing is known of them"
     DEGREE = (
-        "{quantity}: the fit of degree 4 has a taper of {taper_4:.2f} dB and a ripple of +-{ripple_4:.2f} "
-        "dB, that of degree 2 {taper_2:.2f} and +-{ripple_2:.2f} dB: part of the variation is neither"
+        "{quantity}: the fit of degree 4 has a taper of {taper_4:z.2f} dB and a ripple of +-{ripple_4:.2f} "
+        "dB, that of degree 2 {taper_2:.2f} and +-{ripple_2:z.2f} dB: part of the variation is neither"
     )
     BACKWARDS = "the phase runs against the direction of travel: check that direction and the time convention"
 
@@ -32,12 +32,12 @@ class IncidentCode(Code):
     """Warnings on a field of regular waves and on what a device would show in it."""
 
     BEYOND = (
-        "{part_db:.1f} dB of the device's power is in waves above degree {degree}, for which the field "
+        "{part_db:z.1f} dB of the device's power is in waves above degree {degree}, for which the field "
         "is not known: they are taken as not received"
     )
     NOISE = (
-        "the readings determine the field with a noise gain of {gain_db:.1f} dB, the waves of degree "
-        "{degree} with {worst_db:.1f} dB"
+        "the readings determine the field with a noise gain of {gain_db:z.1f} dB, the waves of degree "
+        "{degree} with {worst_db:z.1f} dB"
     )
 
 
@@ -46,7 +46,7 @@ class RangeCode(Code):
 
     DIRECT_LENGTH = (
         "{length_m:.3g} m long (zone radius - D/2 + 2 D^2/lambda, D = {aperture_cm:.3g} cm at "
-        "{frequency_ghz:.6g} GHz), path loss {loss_db:.1f} dB"
+        "{frequency_ghz:.6g} GHz), path loss {loss_db:z.1f} dB"
     )
     DIRECT_TOO_LONG = "the room is {room_m:.3g} m long, the far field needs {length_m:.3g} m"
     WHOLE_DEVICE = (
@@ -54,8 +54,8 @@ class RangeCode(Code):
         "a declared position would shorten the range"
     )
     DIRECT_OFFSET = (
-        "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+.2f} dB wrong, "
-        "its direction by up to {parallax_deg:.1f} deg, at {length_m:.3g} m"
+        "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+z.2f} dB wrong, "
+        "its direction by up to {parallax_deg:z.1f} deg, at {length_m:.3g} m"
     )
     DIRECT_PEAK = (
         "the peak is within {error_db:.3g} dB from {length_m:.3g} m on ({ratio:.3g} D^2/lambda, a uniform "
@@ -67,7 +67,7 @@ class RangeCode(Code):
     )
     NEAR_SIZE = (
         "{distance_m:.3g} m to the probe, degree {degree}, {samples} readings at each frequency, "
-        "path loss {loss_db:.1f} dB"
+        "path loss {loss_db:z.1f} dB"
     )
     NO_PHASE = (
         "a device without connector or phase reference gives power, not phase: the transform needs a second "
@@ -89,7 +89,7 @@ class RangeCode(Code):
     MODULATED_HELD = "one reference for each frequency bin, and the beam frozen for the whole scan"
     COMPACT_SIZE = (
         "reflector of about {reflector_m:.3g} m (twice the zone of {zone_m:.3g} m), focal length about "
-        "{focal_m:.3g} m (3.5 reflectors), path loss {loss_db:.1f} dB"
+        "{focal_m:.3g} m (3.5 reflectors), path loss {loss_db:z.1f} dB"
     )
     NO_DECLARATION = "the device may radiate from anywhere in the zone: no declaration is needed"
     COMPACT_TOO_LONG = "the room is {room_m:.3g} m long, the focal length alone {focal_m:.3g} m"
@@ -100,14 +100,14 @@ class RangeCode(Code):
     )
     ARRAY_TOO_LONG = "the room is {room_m:.3g} m long, the zone ends {length_m:.3g} m from the array"
     COMPACT_COMPUTED = (
-        "computed by physical optics for a rim with 30 teeth: {taper_db:.2f} dB of taper, ±{ripple_db:.2f} "
-        "dB of ripple, {phase_deg:.1f} deg of phase in a disc at {frequency_ghz:.6g} GHz; other rims: nf2ff "
+        "computed by physical optics for a rim with 30 teeth: {taper_db:z.2f} dB of taper, ±{ripple_db:.2f} "
+        "dB of ripple, {phase_deg:z.1f} deg of phase in a disc at {frequency_ghz:.6g} GHz; other rims: nf2ff "
         "design-range"
     )
     ARRAY_COMPUTED = (
-        "computed for {elements} elements with errors of 0.5 dB and 5 deg: ±{amplitude_db:.2f} dB, "
-        "±{phase_deg:.1f} deg in a ball at {frequency_ghz:.6g} GHz (95 % of draws), link loss "
-        "{loss_db:.1f} dB; others: nf2ff design-range"
+        "computed for {elements} elements with errors of 0.5 dB and 5 deg: ±{amplitude_db:z.2f} dB, "
+        "±{phase_deg:z.1f} deg in a ball at {frequency_ghz:.6g} GHz (95 % of draws), link loss "
+        "{loss_db:z.1f} dB; others: nf2ff design-range"
     )
     ARRAY_BAND = (
         "from {low_ghz:.6g} to {high_ghz:.6g} GHz: fixed weights hold within about +-5 %, a wider band "

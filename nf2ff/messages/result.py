@@ -17,24 +17,24 @@ class ResultCode(Code):
     )
     ORDERS_NEGLECTED = (
         "the probe's azimuthal orders above {order} were neglected, as asked: they carry "
-        "{level_db:.1f} dB of its response at {radius:.6g} m"
+        "{level_db:z.1f} dB of its response at {radius:.6g} m"
     )
     TOO_MUCH_POWER = (
         "the radiated power is {ratio:.4g} times the {kind} power of {power:.6g} W: check the level and the "
         "power stated"
     )
     NOISE_AMPLIFIED = (
-        "the noise of the samples is {gain_db:.0f} dB stronger in the far field: they hardly "
+        "the noise of the samples is {gain_db:z.0f} dB stronger in the far field: they hardly "
         "determine all waves of degree {degree}; measure what is missing, or lower the degree"
     )
     PEAK_NOT_SEEN = (
-        "the peak found (theta {theta_deg:.1f} deg, phi {phi_deg:.1f} deg) lies in or beside what "
+        "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) lies in or beside what "
         "was not measured, where the far field cannot be trusted: its direction, EIRP, gain and "
         "lobes are not known"
     )
     PEAK_NOT_HIGHEST = (
-        "the peak found (theta {theta_deg:.1f} deg, phi {phi_deg:.1f} deg) may not be the highest: at "
-        "the edge of what was not measured the field is only {below_db:.0f} dB below it"
+        "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) may not be the highest: at "
+        "the edge of what was not measured the field is only {below_db:z.0f} dB below it"
     )
     NO_SUCH_PLANE = "{reason}: cuts are {first} and {second} instead"
     DIRECTIONS_NOT_SEEN = "{percent:.3g} % of the directions were not seen: do not trust the far field there"

@@ -6,7 +6,7 @@ from nf2ff.messages.notice import Code
 
 _LEAVE_OUT = "leave it out (an empty response) or measure it again"
 _FACTOR = (
-    "the {count} readings at {one} are off those at {other} by {level_db:+.2f} dB and {turn_deg:+.1f} deg "
+    "the {count} readings at {one} are off those at {other} by {level_db:+z.2f} dB and {turn_deg:+z.1f} deg "
 )
 _CORRECT = (
     ": did the phase jump, or a cable change, between them? Correct them by it, or measure one of them again"
@@ -24,7 +24,7 @@ class ReadingCode(Code):
     )
     CONTRADICTION = (
         "{where} have the same position and polarisation, but differ by {apart} and "
-        "{turn_deg:.0f} deg, more than noise explains{more}: find out which is wrong, and leave it out"
+        "{turn_deg:z.0f} deg, more than noise explains{more}: find out which is wrong, and leave it out"
     )
     STUCK = (
         "{count} readings in a row are {value}, {first} to {last}{more}, where the others imply "
@@ -33,12 +33,14 @@ class ReadingCode(Code):
     )
     ALONE = (
         "{where} is {off} what all the others imply, and without it the misfit of the model falls "
-        "by {fall_db:.0f} dB: " + _LEAVE_OUT
+        "by {fall_db:z.0f} dB: " + _LEAVE_OUT
     )
     FACTOR_AT_POLES = _FACTOR + "at the poles, where both belong to one position" + _CORRECT
-    FACTOR_BY_MODEL = _FACTOR + "by the model, whose misfit falls by {fall_db:.0f} dB without that" + _CORRECT
+    FACTOR_BY_MODEL = (
+        _FACTOR + "by the model, whose misfit falls by {fall_db:z.0f} dB without that" + _CORRECT
+    )
     PHASE_JUMPS = (
-        "from one cut to the next the phase jumps by {rms_deg:.0f} deg (rms){more}, which no antenna makes "
+        "from one cut to the next the phase jumps by {rms_deg:z.0f} deg (rms){more}, which no antenna makes "
         "that these steps resolve: the reference was lost between them; recover it "
         "(nf2ff transform --coherent {along})"
     )

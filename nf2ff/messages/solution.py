@@ -11,7 +11,7 @@ _STOPPED = (
     "the iteration stopped after {steps} steps without converging: raise max_iterations or lower the degree"
 )
 _TRUNCATED = (
-    "the mode spectrum has not fallen off at degree {degree} (last degrees {tail_db:.1f} dB of the "
+    "the mode spectrum has not fallen off at degree {degree} (last degrees {tail_db:z.1f} dB of the "
     "power): it is truncated, or the data are noisy; "
 )
 
@@ -19,11 +19,11 @@ _TRUNCATED = (
 class SolutionCode(Code):
     """Warnings of what a solver found."""
 
-    PROBE_INTERPOLATED = _INTERPOLATED + "{change_db:.0f} dB: measure it in finer steps"
+    PROBE_INTERPOLATED = _INTERPOLATED + "{change_db:z.0f} dB: measure it in finer steps"
     PROBE_UNVERIFIED = _INTERPOLATED + "an unknown amount: measure it in finer steps"
     NEGLECTED_ORDERS = (
         "the probe's azimuthal orders other than +-1 were neglected, as asked: they carry "
-        "{level_db:.1f} dB of its response at {radius_m:.6g} m"
+        "{level_db:z.1f} dB of its response at {radius_m:.6g} m"
     )
     SPHERES_MEET = (
         "{share:.0%} of the response at {radius_m:.6g} m comes from waves of probe and antenna whose "
@@ -40,7 +40,7 @@ class SolutionCode(Code):
     )
     UNDETERMINED = (
         "the samples hardly determine all waves of degree {degree} ({lack}) and would give "
-        "{gain_db:.0f} dB more noise than evenly spread ones: what they do not determine is held "
+        "{gain_db:z.0f} dB more noise than evenly spread ones: what they do not determine is held "
         "back; measure what is missing, or lower the degree"
     )
     LOWER_DEGREE = (
@@ -49,19 +49,19 @@ class SolutionCode(Code):
     )
 
     PLATEAU = (
-        "above degree {degree} the mode spectrum is a plateau, up to {level_db:.0f} dB of the "
+        "above degree {degree} the mode spectrum is a plateau, up to {level_db:z.0f} dB of the "
         "largest response, and not noise, since it hardly changes from one sample to the next: "
         "it comes from sources far from the origin (a cable, a reflection) or from a fault of "
         "probe or receiver (drift, unequal channels), and the steps do not resolve it; find it, "
         "or use finer steps"
     )
     FLAT_FLOOR = (
-        "above degree {degree} the mode spectrum is flat, up to {level_db:.0f} dB of the largest "
+        "above degree {degree} the mode spectrum is flat, up to {level_db:z.0f} dB of the largest "
         "response: it was cut there as noise, but may come from weak sources far from the origin, "
         "which these positions cannot tell apart from it; give a degree to keep it"
     )
     NOISY = (
-        "the data are noisy ({rms_db:.0f} dB of the largest response): above degree {degree} the "
+        "the data are noisy ({rms_db:z.0f} dB of the largest response): above degree {degree} the "
         "mode spectrum is noise, which hides what is weaker; average longer or raise the power: a "
         "higher degree would only add noise"
     )

@@ -256,7 +256,7 @@ def sphere_gap(positions: Positions) -> float:
     gap = largest_gap(positions.theta, positions.phi)
     if gap > MAX_GAP:
         raise InputError(
-            f"no position within {np.degrees(gap):.1f} deg of some direction: a total needs the "
+            f"no position within {np.degrees(gap):z.1f} deg of some direction: a total needs the "
             "whole sphere; measure the rest, or turn the device over and combine two scans"
         )
     return gap / float(np.sqrt(4 * np.pi / positions.theta.size))

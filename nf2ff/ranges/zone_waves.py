@@ -139,7 +139,7 @@ def fit_regular_waves(
     if gain_db[worst] > most_noise_gain_db:
         raise InputError(
             f"the readings determine the waves of degree {worst + 1} with a noise gain of "
-            f"{gain_db[worst]:.1f} dB, the most allowed is {most_noise_gain_db:g} dB",
+            f"{gain_db[worst]:z.1f} dB, the most allowed is {most_noise_gain_db:g} dB",
             "on a single sphere this is an inner resonance: add a second sphere a quarter wavelength "
             "inside, or take a probe that hears the magnetic field too; on a plane measure off it as well",
         )

@@ -60,7 +60,7 @@ def alignment_overview(found: Alignment, *, phi: Any, theta: Any) -> Axes:
             linewidths=0,
         )
         ax.set(ylabel="theta [deg]", xlim=(0, 360), ylim=(180, 0))
-        ax.set_title(f"{title}: {rms:.1f} dB rms", fontsize=10, color=TEXT_COLOUR, loc="left")
+        ax.set_title(f"{title}: {rms:z.1f} dB rms", fontsize=10, color=TEXT_COLOUR, loc="left")
         ax.set_xticks(range(0, 361, 60))
         ax.set_yticks(range(0, 181, 30))
         style_axes(ax)

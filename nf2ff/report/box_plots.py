@@ -90,7 +90,7 @@ def box_map(
     head = f"{modes.frequency[0] / 1e9:.6g} GHz: power about each point; cross: centre of radiation; dashed: "
     head += f"sphere of {1e3 * radius:.4g} mm"
     if parts is not None:
-        shares = [f"{i + 1}: {10 * np.log10(x):.2f} dB" for i, x in enumerate(parts.power)]
+        shares = [f"{i + 1}: {10 * np.log10(x):z.2f} dB" for i, x in enumerate(parts.power)]
         head += f"\nparts over the whole power: {', '.join(shares)}"
     figure.suptitle(head, fontsize=11, color=TEXT_COLOUR)
     return panels[0]
@@ -213,7 +213,8 @@ def excitation_map(found: Excitations) -> Axes:
         ""
         if np.isnan(found.uncertainty).all()
         else (
-            f", noise {20 * np.log10(np.nanmedian(found.uncertainty) / np.median(size)):.1f} dB of the median"
+            f", noise {20 * np.log10(np.nanmedian(found.uncertainty) / np.median(size)):z.1f} dB of "
+            "the median"
         )
     )
     dead_words = (
@@ -221,7 +222,7 @@ def excitation_map(found: Excitations) -> Axes:
     )
     figure.suptitle(
         f"{found.frequency / 1e9:.6g} GHz: {dead_words}{doubt}, not explained "
-        f"{10 * np.log10(max(found.remainder, 1e-30)):.1f} dB",
+        f"{10 * np.log10(max(found.remainder, 1e-30)):z.1f} dB",
         fontsize=11,
         color=TEXT_COLOUR,
     )
@@ -265,7 +266,7 @@ def filter_effect(modes: Modes, *, centre: Real, radius: float, degree: int) -> 
         (n > degree, COLOURS[1], "removed"),
     ):
         share = power[:last][side].sum() / power.sum()
-        told = f"{words}: {round(10 * np.log10(share), 1) + 0.0:.1f} dB of the power" if share > 0 else words
+        told = f"{words}: {round(10 * np.log10(share), 1) + 0.0:z.1f} dB of the power" if share > 0 else words
         ax.vlines(n[side], floor, np.maximum(level[side], floor), color=colour, alpha=0.35, linewidth=1)
         ax.plot(n[side], level[side], "o", color=colour, markersize=4, label=told)
     ax.axvline(degree + 0.5, color=TEXT_COLOUR, linewidth=1, linestyle=(0, (5, 2)))

@@ -67,7 +67,7 @@ def comparison_lines(found: Comparison, *, cone: float | None = None, every: boo
     turn = np.degrees(np.linalg.norm(found.rotation))
     if turn:
         axis = ", ".join(f"{x:.3f}" for x in found.rotation / np.linalg.norm(found.rotation))
-        lines.append(f"fitted before: the second turned by {turn:.4f} deg about ({axis})")
+        lines.append(f"fitted before: the second turned by {turn:z.4f} deg about ({axis})")
     if np.any(found.factor != 1):
         factors = [Row("level [dB]", _db(np.abs(found.factor), 20), 3)]
         factors.append(Row("phase [deg]", np.degrees(np.angle(found.factor)), 2))

@@ -103,10 +103,10 @@ def comparison_cuts(
         ax.set_ylabel("level [dBi]")
         ax.text(0.01, 0.97, planes[0].name, transform=ax.transAxes, va="top", fontsize=10, color=TEXT_COLOUR)
     finish(panels[-1], "", ("angle from the first's peak [deg]", "level [dBi]"), columns=3)
-    title = f"{one.frequency[0] / 1e9:.6g} GHz: difference over the sphere {error:.1f} dB"
+    title = f"{one.frequency[0] / 1e9:.6g} GHz: difference over the sphere {error:z.1f} dB"
     if found.error_seen is not None:
         both = 20 * np.log10(max(float(found.error_seen[0]), 1e-14))
-        title += f", where both were measured {both:.1f} dB"
+        title += f", where both were measured {both:z.1f} dB"
     title += "\ndotted: not measured" if hidden else ""
     panels[0].set_title(title, fontsize=11, color=TEXT_COLOUR)
     return panels[0]

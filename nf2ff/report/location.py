@@ -144,9 +144,9 @@ def parts_lines(found: RadiatingParts, noise: float) -> list[str]:
 
 def _left(remainder: float, noise: float, what: str) -> str:
     told = _db(noise)
-    alone = "" if told is None else f", of which noise is {told:.1f} dB"
+    alone = "" if told is None else f", of which noise is {told:z.1f} dB"
     rest = _db(remainder)
-    return f"the {what} do not explain {'nothing' if rest is None else f'{rest:.1f} dB'} of the power{alone}"
+    return f"the {what} do not explain {'nothing' if rest is None else f'{rest:z.1f} dB'} of the power{alone}"
 
 
 def excitation_facts(found: Excitations) -> dict[str, Any]:
@@ -204,16 +204,16 @@ def excitation_lines(found: Excitations, noise: float) -> list[str]:
     level = 20 * np.log10(np.abs(live) / np.median(size))
     turn = np.angle(live * np.exp(-1j * np.angle(live.sum())))
     lines = [
-        f"{size.size} elements: amplitude {level.min():.2f} to {level.max():.2f} dB of the median, phase "
-        f"{np.degrees(turn.min()):.1f} to {np.degrees(turn.max()):.1f} deg"
+        f"{size.size} elements: amplitude {level.min():.2f} to {level.max():z.2f} dB of the median, phase "
+        f"{np.degrees(turn.min()):.1f} to {np.degrees(turn.max()):z.1f} deg"
     ]
     if np.isfinite(found.uncertainty).any():
         doubt = 20 * np.log10(np.nanmedian(found.uncertainty) / np.median(size))
-        lines.append(f"standard uncertainty of an excitation by noise: {doubt:.1f} dB of the median")
+        lines.append(f"standard uncertainty of an excitation by noise: {doubt:z.1f} dB of the median")
     for i in np.flatnonzero(dead).tolist():
         place = ", ".join(f"{1e3 * x:.2f}" for x in found.position[i])
         least = 20 * math.log10(max(float(size[i]), 1e-15) / float(np.median(size)))
-        lines.append(f"dead: element {i + 1} at ({place}) mm, {least:.1f} dB")
+        lines.append(f"dead: element {i + 1} at ({place}) mm, {least:z.1f} dB")
     return [*lines, _left(found.remainder, noise, "elements")]
 
 
@@ -263,6 +263,6 @@ def surface_lines(facts: dict[str, Any]) -> list[str]:
     return [
         f"field at {facts['points']} points by {facts['method']}, degrees up to {facts['degree']}",
         f"resolution {1e3 * facts['resolution_m']:.3g} mm, error "
-        + ("not known, as the noise is not" if error is None else f"{error:.1f} dB of the rms field"),
+        + ("not known, as the noise is not" if error is None else f"{error:z.1f} dB of the rms field"),
         f"strongest at ({place}) mm",
     ]

@@ -130,7 +130,7 @@ def _scan_lines(plan: Plan) -> list[str]:
         f"{math.degrees(plan.seen_angle):.3g} deg of its axis: its pattern counts there"
     )
     margin = plan.noise_margin_db
-    noise = [] if margin is None else [f"noise of the pattern: about {margin:.0f} dB below its peak"]
+    noise = [] if margin is None else [f"noise of the pattern: about {margin:z.0f} dB below its peak"]
     # Francis et al., AMTA 2004, abstract.
     reflections = "probe and antenna reflect each other: two spheres a quarter wavelength apart show how much"
     return [
@@ -190,7 +190,7 @@ def _range_lines(plan: Plan) -> list[str]:
     for one in plan.ranges:
         first = [one.kind.value, one.fit.value]
         if link is not None:
-            first.append(f"peak {link.dynamic_range_db(one.loss_db):.1f} dB above noise")
+            first.append(f"peak {link.dynamic_range_db(one.loss_db):z.1f} dB above noise")
         rows.append(first)
     for line, one in zip(aligned(rows, words=3), plan.ranges, strict=True):
         lines.append(f"  {line}")
@@ -324,7 +324,7 @@ def _sizes(term: ErrorTerm | None) -> str:
         if not value:
             continue
         if unit in ("level", "ratio"):
-            words.append(f"{field} {20 * math.log10(abs(value)):.1f} dB")
+            words.append(f"{field} {20 * math.log10(abs(value)):z.1f} dB")
             continue
         shown, factor = _SHOWN.get(unit, (unit, 1.0))
         words.append(f"{field} {value * factor:.3g} {shown}".rstrip())

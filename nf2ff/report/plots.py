@@ -186,7 +186,7 @@ class _Cuts:
         maximum = 10 * np.log10(top.directivity[0])
         self.floor, self.ceiling = picture.level_ends(maximum)
         self.title = (
-            f"{picture.frequency_label(one)}: peak {maximum:.2f} dBi at "
+            f"{picture.frequency_label(one)}: peak {maximum:z.2f} dBi at "
             f"theta {np.degrees(top.theta[0]):.2f}°, "
             f"phi {shown_azimuth(np.degrees(top.phi[0]), 2):.2f}°\n{words}"
         )

@@ -324,7 +324,7 @@ def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     if errors is not None:
         shown = level(float(errors[index]))
         lines.append(
-            f"{made} draws: pattern error level {'none' if shown is None else f'{shown:.1f} dB'}, "
+            f"{made} draws: pattern error level {'none' if shown is None else f'{shown:z.1f} dB'}, "
             "mean square error of the far field over the sphere relative to it"
         )
     budget = uncertainty.budgets[index]

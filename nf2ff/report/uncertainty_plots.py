@@ -261,7 +261,7 @@ def _slope(growth: Growth, index: int) -> str:
         return ""
     decades = float(np.log10(growth.values[-1] / growth.values[0]))
     rise = float(growth.level_db[-1, index] - growth.level_db[0, index])
-    return f", {rise / decades:.1f} dB per decade"
+    return f", {rise / decades:z.1f} dB per decade"
 
 
 def _band_words(growth: Growth) -> str:

@@ -69,7 +69,7 @@ def zone_overview(field: ProbedField, figures: ZoneFigures) -> Axes:
     ripple = figures.amplitude_db
     figure.suptitle(
         f"{figures.frequency / 1e9:.6g} GHz, zone: {figures.zone.words(len(figures.basis))}\n"
-        f"amplitude taper {ripple.taper:.2f} dB, ripple ±{ripple.ripple:.2f} dB"
+        f"amplitude taper {ripple.taper:z.2f} dB, ripple ±{ripple.ripple:z.2f} dB"
         + (
             ""
             if figures.phase is None

@@ -279,7 +279,7 @@ def _by_model(
             off = "far off"
             if ratio:
                 level, turn = 20 * math.log10(abs(ratio)), math.degrees(np.angle(ratio))
-                off = f"{level:+.1f} dB and {turn:+.0f} deg off"
+                off = f"{level:+z.1f} dB and {turn:+z.0f} deg off"
             where = case.where(int(rows[top]))
             return [ReadingCode.ALONE(where=where, off=off, fall_db=fall_db(rest))], {}
     ports = samples.ports()

@@ -67,7 +67,7 @@ class Floor(NamedTuple):
         """Why the degree is cut there."""
         return (
             f"spectrum: above degree {self.degree - 2} the field received is a flat floor, "
-            f"{-self.level_db:.0f} dB per coefficient below the strongest degree"
+            f"{-self.level_db:z.0f} dB per coefficient below the strongest degree"
         )
 
     @property
@@ -180,7 +180,7 @@ def judge(
             raise InputError(
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
                 f"{modes.degree}, the largest it determines, the last two degrees still have "
-                f"{tail_db[f]:.0f} dB of the power",
+                f"{tail_db[f]:z.0f} dB of the power",
                 "use finer steps, or give a degree to accept the error",
             )
         if strong and not told:

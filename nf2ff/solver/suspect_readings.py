@@ -295,7 +295,7 @@ def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[Notic
         return [], []
     bad = [row for row, _ in found]
     level_db = 20 * math.log10(max(level for _, level in found))
-    height = f"{level_db:.0f} dB" if math.isfinite(level_db) else "infinitely"
+    height = f"{level_db:z.0f} dB" if math.isfinite(level_db) else "infinitely"
     code = ReadingCode.SPIKE if len(found) == 1 else ReadingCode.SPIKES
     return [code(where=where(samples, f, bad), height=height, level_db=level_db)], bad
 
@@ -356,7 +356,7 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
     bad = bad[np.argsort(-difference[bad] / scale[bad], kind="stable")]
     one, other = int(first[bad[0]]), int(second[bad[0]])
     low, high = sorted([size[one], size[other]])
-    apart = f"{20 * math.log10(high / low):.1f} dB" if low > 0 else "all of their level"
+    apart = f"{20 * math.log10(high / low):z.1f} dB" if low > 0 else "all of their level"
     turn = math.degrees(abs(np.angle(w[other] * np.conj(w[one]))))
     return [
         ReadingCode.CONTRADICTION(

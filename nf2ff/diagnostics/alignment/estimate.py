@@ -305,7 +305,7 @@ def _warnings(
         unseen += zip(held.told, pose.unseen.tolist(), strict=True)
     notable = sorted((x for x in unseen if x[1] > NOTABLE * found.far_field_noise), key=lambda x: -x[1])
     if notable:
-        what = "; ".join(f"{name} ({20 * np.log10(size):.0f} dB)" for name, size in notable[:SHOWN])
+        what = "; ".join(f"{name} ({20 * np.log10(size):z.0f} dB)" for name, size in notable[:SHOWN])
         more = f"; and {len(notable) - SHOWN} more" if len(notable) > SHOWN else ""
         told.append(AlignmentCode.UNSEEN(what=what + more))
     if share > MUCH_UNSEEN:
@@ -334,7 +334,7 @@ def _check_degree(q: Complex, degree: int, explained: float) -> None:
     beyond = last * fall / (1 - fall) if fall < FALLING else 0.0
     if last > 10 ** (FALLEN_DB / 10) + 2 * explained or beyond > explained:
         raise InputError(
-            f"degree {degree} is too low: its last two degrees hold {10 * np.log10(last):.0f} dB of the "
+            f"degree {degree} is too low: its last two degrees hold {10 * np.log10(last):z.0f} dB of the "
             "power, and modes beyond them bias the estimates",
             "take a higher one",
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -15,7 +15,7 @@ from nf2ff.kernel.arrays import inner, norm, ratio
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.solver.dense import Factor
-from nf2ff.solver.normal import Fields, NormalOperator
+from nf2ff.solver.normal import Equations, Fields, NormalOperator, Solved, solve_together
 from nf2ff.solver.positions import Geometry
 from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
@@ -73,7 +73,35 @@ DRIFT = 10.0
 RESTARTS = 2
 
 
+#: A solution under way: it yields what is to be solved on the grid, is sent what came of it, and returns what
+#: `by_conjugate_gradients` does.
+Underway = Generator[Equations, Solved, tuple[Estimate, Complex]]
+
+
+def run_together(underway: Iterable[Underway]) -> list[tuple[Estimate, Complex]]:
+    """Results of solutions under way, side by side; each as it would be alone."""
+    runs = list(underway)
+    found: dict[int, tuple[Estimate, Complex]] = {}
+    answers: dict[int, Solved | None] = dict.fromkeys(range(len(runs)))
+    while answers:
+        asked = {}
+        for i, answer in answers.items():
+            try:
+                asked[i] = next(runs[i]) if answer is None else runs[i].send(answer)
+            except StopIteration as end:
+                found[i] = end.value
+        answers = dict(zip(asked, solve_together(list(asked.values())), strict=True))
+    return [found[i] for i in range(len(runs))]
+
+
 def by_conjugate_gradients(
+    operator: TransmissionOperator, response: NDArray[np.complex128], **options: Any
+) -> tuple[Estimate, Complex]:
+    """Result of `conjugate_gradients`, which tells of the parameters."""
+    return run_together([conjugate_gradients(operator, response, **options)])[0]
+
+
+def conjugate_gradients(
     operator: TransmissionOperator,
     response: NDArray[np.complex128],
     *,
@@ -85,7 +113,7 @@ def by_conjugate_gradients(
     verify: bool = False,
     fields: Fields | None = None,
     judged: bool = True,
-) -> tuple[Estimate, Complex]:
+) -> Underway:
     """Conjugate gradients on the weighted, damped normal equations (CGLS).
 
     Minimises sum_i weights_i |w_i - (A x)_i|^2 + damping^2 |x|^2 until the gradient has fallen
@@ -178,7 +206,7 @@ def by_conjugate_gradients(
                 steps += 1
         else:
             normal = NormalOperator(operator, fields)
-            solved = normal.solve(gradient, target=target, most=max_iterations - steps, damping=damping)
+            solved = yield Equations(normal, gradient, target, max_iterations - steps, damping)
             x += solved.x
             gradient = solved.gradient
             steps += solved.steps

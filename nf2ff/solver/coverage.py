@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +15,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import angle_of_chord, canonical_angles, directions, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.positions import different_positions
+from nf2ff.solver.positions import different_positions, plan_geometry
 
 Real = NDArray[np.float64]
 
@@ -239,14 +240,20 @@ def measure_coverage(
     # of the time.
     tree = cKDTree(directions(theta, phi), balanced_tree=False, compact_nodes=False)
     crowd = min(CROWD, theta.size) if density else 1
-    chord, which = tree.query(direction, k=[1, crowd], workers=threads)
+    # Most are near, which is found sooner where nothing farther is looked for.
+    bound = np.inf if density else SEEN_STEPS * math.pi / degree
+    find = partial(tree.query, k=[1, crowd] if density else [1], workers=threads)
+    chord, which = find(direction, distance_upper_bound=bound)
+    far = np.isinf(chord[:, 0])
+    if far.any():
+        chord[far], which[far] = find(direction[far])
     angle = _angle(chord)
     nearest = both = angle[:, 0]
     alone = np.zeros(count, dtype=bool)
     if stokes is not None:
         both = _both(direction, theta, phi, stokes, threads)
         alone = ~np.isnan(stokes[which[:, 0], 0])
-    return Coverage(direction, both, angle[:, 1], nearest, alone)
+    return Coverage(direction, both, angle[:, -1], nearest, alone)
 
 
 def _angle(chord: Real) -> Real:
@@ -296,20 +303,22 @@ def _both(direction: Real, theta: Real, phi: Real, stokes: Real, threads: int) -
 #: Samples less the length of the sum of their unit Stokes vectors from which a position tells both
 #: components: two linear polarisations 1 deg apart, 2 - 2 cos(1 deg), as for the scan as a whole.
 SEPARATE = 3e-4
+#: Sine of the polar angle up to which a position is a pole.
+POLE = 1e-9
 
 
 def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
     """Different positions among samples of one frequency, and the polarisations measured at each."""
-    theta, phi, _ = canonical_angles(samples.theta, samples.phi)  # half a turn of chi is none
     turn, handed = port_polarisations(probe, samples)
+    if (found := _fully_measured(samples, turn, handed)) is not None:
+        return (*found, None)
+    theta, phi, _ = canonical_angles(samples.theta, samples.phi)  # half a turn of chi is none
     used = ~np.isnan(turn[samples.port - 1])
     if not used.all():
         theta, phi = theta[used], phi[used]
     port = samples.port[used] - 1
-    angle = 2 * (samples.chi[used] + turn[port])
-    linear = np.sqrt(1 - handed[port] ** 2)
-    stokes = np.stack([linear * np.cos(angle), linear * np.sin(angle), handed[port]], axis=1)
-    near = np.sin(theta) < 1e-9
+    stokes = _stokes(samples.chi[used] + turn[port], handed[port])
+    near = np.sin(theta) < POLE
     if near.any():
         # At a pole all azimuths are one position; theta^ turns with them.
         turn = np.where(theta < 1, 2, -2) * np.where(near, phi, 0.0)
@@ -327,6 +336,25 @@ def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
     if not alone.any():
         return theta, phi, None
     return theta, phi, np.where(alone[:, None], total / np.maximum(length, 1e-300)[:, None], np.nan)
+
+
+def _stokes(angle: Real, handed: Real) -> Real:
+    """Unit Stokes vectors (M, 3) of orientations [rad] and handedness."""
+    linear = np.sqrt(1 - handed**2)
+    return np.stack([linear * np.cos(2 * angle), linear * np.sin(2 * angle), 0 * angle + handed], axis=1)
+
+
+def _fully_measured(samples: Samples, turn: Real, handed: Real) -> tuple[Real, Real] | None:
+    """theta and phi of the positions where the same different polarisations were measured at each: the usual
+    scan, of which nothing need be worked out for each sample. None of others, and of poles."""
+    if len(samples.ports()) > 1 or samples.nearest < samples.farthest:
+        return None
+    (g,) = samples.once(plan_geometry)
+    theta, phi = g.location.T
+    if g.position is not None or g.chi.shape[1] > 1 or np.sin([theta.min(), theta.max()]).min() < POLE:
+        return None
+    each = _stokes(g.chi[:, 0] + turn[g.port - 1], handed[g.port - 1])
+    return (theta, phi) if len(each) - np.linalg.norm(each.sum(axis=0)) >= SEPARATE else None
 
 
 #: Part of a port's reception in the orders +-1, against the port that has most, which is none.

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -33,30 +36,70 @@ CROWD = 16
 MAX_DIRECTIONS = 200_000
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+class Reach(NamedTuple):
+    """From each of D directions to the samples, angles [rad] (D,).
+
+    Parameters
+    ----------
+    distance : (D,) ndarray
+        Within which two clearly different polarisations were measured, at one position or at several.
+    crowd_distance : (D,) ndarray
+        Within which there are `CROWD` positions.
+    nearest : (D,) ndarray
+        To the nearest sample, whatever its polarisation.
+    alone : (D,) ndarray of bool
+        Whether one polarisation alone was measured at the nearest position.
+    """
+
+    distance: Real
+    crowd_distance: Real
+    nearest: Real
+    alone: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
 class Coverage:
-    """Distance from evenly spread directions to the samples that tell their field.
+    """Distance from evenly spread directions to the samples that tell their field, as of `Reach`.
 
     Parameters
     ----------
     direction : (D, 3) ndarray
         Unit vectors of directions that stand for equal solid angles.
-    distance : (D,) ndarray
-        Angle from each within which two clearly different polarisations were measured, at one
-        position or at several [rad].
-    crowd_distance : (D,) ndarray
-        Angle from each within which there are `CROWD` positions [rad].
-    nearest : (D,) ndarray
-        Angle from each to the nearest sample, whatever its polarisation [rad].
-    alone : (D,) ndarray of bool
-        Whether one polarisation alone was measured at the nearest position.
+    find : callable
+        Gives their `Reach`, when first asked for.
+    complete : int
+        Degree at which every direction is known to be seen beforehand, both polarisations having been
+        measured at each position; 0 if nothing is known.
     """
 
     direction: Real
-    distance: Real
-    crowd_distance: Real
-    nearest: Real
-    alone: NDArray[np.bool_]
+    find: Callable[[], Reach]
+    complete: int = 0
+
+    @cached_property
+    def reach(self) -> Reach:
+        """What `find` gives."""
+        return self.find()
+
+    @property
+    def distance(self) -> Real:
+        """As of `Reach`."""
+        return self.reach.distance
+
+    @property
+    def crowd_distance(self) -> Real:
+        """As of `Reach`."""
+        return self.reach.crowd_distance
+
+    @property
+    def nearest(self) -> Real:
+        """As of `Reach`."""
+        return self.reach.nearest
+
+    @property
+    def alone(self) -> NDArray[np.bool_]:
+        """As of `Reach`."""
+        return np.zeros(len(self.direction), dtype=bool) if self.complete else self.reach.alone
 
     def largest_gap(self) -> float:
         """Radius of the largest circle on the sphere in which no field was determined [rad]."""
@@ -64,6 +107,8 @@ class Coverage:
 
     def unseen(self, degree: int) -> NDArray[np.bool_]:
         """Which directions lack a component within the reach of sampling steps pi/N, (D,)."""
+        if degree <= self.complete:
+            return np.zeros(len(self.direction), dtype=bool)
         return self.distance > SEEN_STEPS * math.pi / degree
 
     def unseen_solid_angle(self, degree: int) -> float:
@@ -230,30 +275,75 @@ def measure_coverage(
     threads : int
         Threads.
     """
-    from scipy.spatial import cKDTree
-
     count = min(MAX_DIRECTIONS, max(5000, int(0.5 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
-    direction = directions(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
+    polar, azimuth = np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i
+    direction = directions(polar, azimuth)
+    find = partial(_reach, direction, theta, phi, stokes, density, threads)
+    known = not density and stokes is None and _surely_seen(theta, phi, polar, azimuth, degree)
+    return Coverage(direction, find, degree if known else 0)
+
+
+#: Cells to half a box within which `_surely_seen` looks for positions: a box loses two cells of six.
+CELLS = 3
+
+
+def _surely_seen(theta: Real, phi: Real, polar: Real, azimuth: Real, degree: int) -> bool:
+    """Whether a position is in a box about each direction all of which is near enough to count as seen.
+
+    Of even positions it is, which takes a fifth of the time that their distances take.
+    """
+    # The chord between points so far apart in theta and phi is no longer than
+    # sqrt(dtheta^2 + sin(theta) sin(theta') dphi^2) (closed form): twice the same, and no angle is wider.
+    half = 2 * math.sin(SEEN_STEPS * math.pi / degree / 2) / math.sqrt(2)
+    rows = math.ceil(CELLS * math.pi / half)
+    size = math.pi / rows
+    columns = 2 * rows
+    taken = np.zeros((rows + 1, columns + 1), dtype=np.int32)
+    # Rounding must not put a position into the next cell: boxes are that much smaller than cells.
+    slack = 1e-9
+    theta, phi, _ = canonical_angles(theta, phi)
+    row = np.minimum((theta / size).astype(np.int32), rows - 1)
+    column = np.minimum((phi / size).astype(np.int32), columns - 1)
+    taken[row + 1, column + 1] = 1
+    for above, own in pairwise(taken):  # four times as fast as the sum over this axis
+        own += above
+    np.cumsum(taken, axis=1, out=taken)
+    sine = np.sin(polar)
+    wide = np.minimum(half / np.sqrt(sine * np.minimum(sine + half, 1)), math.pi)
+    top = np.ceil(np.maximum(polar - half, 0) / size + slack).astype(np.int32)
+    end = np.floor(np.minimum(polar + half, math.pi) / size - slack).astype(np.int32)
+    azimuth = np.mod(azimuth, 2 * math.pi)
+    left = np.ceil((azimuth - wide) / size + slack).astype(np.int32)
+    right = np.floor((azimuth + wide) / size - slack).astype(np.int32)
+
+    def before(at: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Cells taken in a box's rows before a column, counted on over whole turns."""
+        turns, own = np.divmod(at, columns)
+        return taken[end, own] - taken[top, own] + turns * (taken[end, -1] - taken[top, -1])
+
+    return bool(np.all(before(right) > before(left)))
+
+
+def _reach(
+    direction: Real, theta: Real, phi: Real, stokes: Real | None, density: bool, threads: int
+) -> Reach:
+    """From directions to positions, as `measure_coverage` has them."""
+    from scipy.spatial import cKDTree
+
     # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
     # of the time.
     tree = cKDTree(directions(theta, phi), balanced_tree=False, compact_nodes=False)
     crowd = min(CROWD, theta.size) if density else 1
-    # Most are near, which is found sooner where nothing farther is looked for.
-    bound = np.inf if density else SEEN_STEPS * math.pi / degree
-    find = partial(tree.query, k=[1, crowd] if density else [1], workers=threads)
-    chord, which = find(direction, distance_upper_bound=bound)
-    far = np.isinf(chord[:, 0])
-    if far.any():
-        chord[far], which[far] = find(direction[far])
+    chord, which = tree.query(direction, k=[1, crowd], workers=threads)
     angle = _angle(chord)
     nearest = both = angle[:, 0]
-    alone = np.zeros(count, dtype=bool)
+    alone = np.zeros(len(direction), dtype=bool)
     if stokes is not None:
         both = _both(direction, theta, phi, stokes, threads)
         alone = ~np.isnan(stokes[which[:, 0], 0])
-    return Coverage(direction, both, angle[:, -1], nearest, alone)
+    return Reach(both, angle[:, 1], nearest, alone)
 
 
 def _angle(chord: Real) -> Real:

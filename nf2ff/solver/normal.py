@@ -43,7 +43,7 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
         if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
             return None
         turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
-        jobs: dict[tuple[bool, bytes], Callable[[], Real]] = {}
+        jobs: dict[tuple[bool, bytes], Callable[..., Real]] = {}
         which = {}
         for i, one in enumerate(turns):
             for k, other in enumerate(turns[i:], i):
@@ -55,7 +55,9 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
                     jobs[which[i, k]] = partial(
                         fine_grid.impulses, g.location, at, degree=operator.degree, odd=odd
                     )
-        fields = dict(zip(jobs, spin.run(jobs.values(), operator.threads), strict=True))
+        inner = max(1, operator.threads // max(1, len(jobs)))
+        made = spin.run([partial(job, threads=inner) for job in jobs.values()], operator.threads)
+        fields = dict(zip(jobs, made, strict=True))
         each = {pair: fields[of] for pair, of in which.items()}
         found.append(_alike(each) if len(spins) == 2 else each)
     return tuple(found)
@@ -64,9 +66,11 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
 def _alike(fields: dict[tuple[int, int], Real]) -> dict[tuple[int, int], Real]:
     """One function for both components where they differ by rounding only: both polarisations everywhere."""
     one, two, cross = (fields.get(pair, np.zeros(1)) for pair in ((0, 0), (1, 1), (0, 1)))
+    if one is two and not cross.any():
+        return {(0, 0): one, (1, 1): one}
     if max(np.abs(one - two).max(), np.abs(cross).max()) > 100 * fine_grid.EPSILON * np.abs(one).max():
         return fields
-    mean = np.ascontiguousarray((one + two).T / 2).T  # columns stand together: `circular` takes them
+    mean = (one + two) / 2
     return {(0, 0): mean, (1, 1): mean}
 
 

@@ -125,7 +125,7 @@ Method = Quadrature | LeastSquares | Direct
 
 def _planned(samples: Samples, degree: int, threads: int) -> tuple[tuple[Geometry, ...], NDArray[np.float64]]:
     """Positions of each port, and the weights of the samples."""
-    geometry = plan_geometry(samples.at_frequency(0))
+    geometry = samples.once(plan_geometry)
     return geometry, methods.area_weights(geometry, degree=degree, threads=threads)
 
 
@@ -244,7 +244,7 @@ class Problem:
         return self._kept[index]
 
     def on_threads(self, method: Method) -> Problem:
-        """The same by a method that differs in threads or device alone: geometry and fields serve again."""
+        """The same by another least squares, on other threads or damped: geometry and fields serve again."""
         other = replace(self, method=method)
         for key, kept in list(self._kept.items()):
             if isinstance(key, str) and key.startswith("fields"):

@@ -34,9 +34,9 @@ class SolutionCode(Code):
     )
 
     GAP = (
-        "{gap}, and degree {degree} bridges gaps of up to {reach_deg:.3g} deg: TRP, directivity, "
-        "front-to-back ratio and fractions of power leave out what is radiated there and are not "
-        "known; use the far field only where trusted is 1"
+        "{gap}, and degree {degree} bridges gaps of up to {reach_deg:.3g} deg: TRP, directivity and "
+        "fractions of power leave out what is radiated there and are not known; use the far field only "
+        "where trusted is 1"
     )
     UNDETERMINED = (
         "the samples hardly determine all waves of degree {degree} ({lack}) and would give "

@@ -29,8 +29,8 @@ class ResultCode(Code):
     )
     PEAK_NOT_SEEN = (
         "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) lies in or beside what "
-        "was not measured, where the far field cannot be trusted: its direction, EIRP, gain and "
-        "lobes are not known"
+        "was not measured, where the far field cannot be trusted: its direction, EIRP, gain, "
+        "widths and lobes are not known"
     )
     PEAK_NOT_HIGHEST = (
         "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) may not be the highest: at "

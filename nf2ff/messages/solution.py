@@ -67,6 +67,7 @@ class SolutionCode(Code):
     )
     TRUNCATED = _TRUNCATED + "raise the degree or use finer steps"
     TRUNCATED_AT_LIMIT = _TRUNCATED + "use finer steps"
+    TRUNCATED_BY_GAP = _TRUNCATED + "the rest would allow a higher one, but {lack}: measure what is missing"
 
     NOT_CONVERGED = _STOPPED
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"

@@ -336,7 +336,8 @@ def _warn_of_figures(
     told: list[list[str]],
 ) -> None:
     """Say which figures hang on what was not seen."""
-    for f in np.flatnonzero(solution.partial).tolist():
+    # Of peaks that were not seen it was said.
+    for f in np.flatnonzero(solution.partial & (quantities["peak_seen"].values > 0)).tolist():
         missing = [
             f"{words} ({planes[cut][f].name})"
             for name, words in (

@@ -375,6 +375,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
         polarisation=given["polarisation"],
         through=given["through"],
         phase=given["with_phase"],
+        seen=source.field,
     )
     nsma.write_nsma(output, pattern, overwrite=overwrite)
     for sentence in pattern.warnings:

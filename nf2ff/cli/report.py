@@ -151,7 +151,7 @@ def _result(path: Path) -> tuple[Result, list[str]]:
     modes, told = read_radiation(path)
     with found_in(path):
         top = peak(modes)
-        quantities = beam_figures(modes, top) | summarise(modes, top)
+        quantities = beam_figures(modes, top) | summarise(modes, top, None, read_seen(path))
     return Result(modes, None, quantities), list(told)
 
 

@@ -48,6 +48,7 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
         Row("  second less first [dB]", tops[1] - tops[0], 3),
         Row("angle between the peaks [deg]", np.degrees(found.offset), 3),
     ]
+    seen = "" if found.seen is None else " of what was measured"
     for i, planes in enumerate(found.planes):
         names = {plane.name for plane in planes}
         where = names.pop() if len(names) == 1 else f"cut {i + 1}"
@@ -55,7 +56,7 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
         rows += [
             Row(f"half-power beamwidth, {where} [deg], first", widths[0], 3),
             Row("  second less first [deg]", widths[1] - widths[0], 3),
-            Row(f"highest sidelobe, {where} [dB], first", lobes[0]),
+            Row(f"highest sidelobe{seen}, {where} [dB], first", lobes[0]),
             Row("  second less first [dB]", lobes[1] - lobes[0]),
         ]
     return rows

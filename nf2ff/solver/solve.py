@@ -297,10 +297,11 @@ def _judge(
     doubts = model_agreement.judge(
         samples, probe, modes, estimates, again, threads=threads, scan=prepared.scan
     )
+    lack = next((x.figures["lack"] for x in notes if x.code is SolutionCode.LOWER_DEGREE), "")
     with model_agreement.naming_doubts(doubts), naming_jumps(samples):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
-            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor
+            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor, lack=lack
         )
     others = [
         judge_probe(samples, probe, modes),

@@ -205,7 +205,7 @@ def _name(towards: Real) -> str:
     for i, axis in enumerate("xyz"):
         if abs(abs(towards[i]) - 1) < 1e-6:
             return axis
-    return "({:.3g}, {:.3g}, {:.3g})".format(*towards)
+    return "({:z.3g}, {:z.3g}, {:z.3g})".format(*towards)
 
 
 def _largest_step(place: Real) -> float:

@@ -84,9 +84,9 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
     picture.set_levels(ax, floor, ceiling)
-    theta, phi = round(math.degrees(cut.theta), 2) + 0.0, shown_azimuth(math.degrees(cut.phi), 2)
+    theta, phi = math.degrees(cut.theta), shown_azimuth(math.degrees(cut.phi), 2)
     title = (
-        f"{picture.frequency_label(one)}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
+        f"{picture.frequency_label(one)}: cuts through theta {theta:z.2f}°, phi {phi:z.2f}°\n"
         f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"
     )
     ordinate = "EIRP [dBm]" if absolute else "level over the peak [dB]"

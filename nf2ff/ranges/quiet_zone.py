@@ -2,7 +2,8 @@
 
 No standard that we have seen says how taper and ripple are told apart. Here the taper is the
 least-squares polynomial of total degree 2 in the zone, and ripple what it leaves; where degree 4
-gives another answer, this is said. A stray wave with few periods in the zone is part of both.
+gives another answer, this is said. A stray wave with few periods in the zone is part of both. Lines
+that cross in the zone's centre have a level each, whose difference counts as ripple.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
                     value,
                     f"{growth.frequency[v, f] / 1e9:.6g}",
                     *map(str, counts),
-                    *_certified(growth, v, f),
+                    *certified_texts(growth, v, f),
                     _banded(levels, ".1f"),
                     *(_banded([factor * x for x in band], ".3g") for *band, (_, factor) in bands),
                 )
@@ -131,7 +131,7 @@ def growth_facts(growth: Growth, shown: Shown) -> dict[str, Any]:
     }
 
 
-def _certified(growth: Growth, v: int, f: int) -> tuple[str, ...]:
+def certified_texts(growth: Growth, v: int, f: int) -> tuple[str, ...]:
     """How many of the draws were certified, and the error predicted; nothing where phases were known."""
     if growth.certified is None or growth.predicted_db is None:
         return ()

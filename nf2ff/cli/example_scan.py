@@ -17,7 +17,7 @@ from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, array_of, huygens_source
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
-from nf2ff.cli.options import working
+from nf2ff.cli.options import save_picture, working
 from nf2ff.io import native, safe, tables
 from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
@@ -84,7 +84,7 @@ def run(folder: Path | None) -> bool:
         "power-spectrum.png": plots.power_spectrum,
     }
     for name, plot in pictures.items():
-        plot(found.modes).figure.savefig(folder / name, dpi=150)
+        save_picture(plot(found.modes), folder / name, overwrite=False)
     assert found.far_field is not None
     field = found.far_field.at(0)
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")

@@ -20,7 +20,7 @@ from nf2ff.io.layout import PLACES, Source, quoted
 from nf2ff.io.safe import PathLike
 from nf2ff.io.sniff import TIME_WORDS, UNIT_WORDS, Form, sniff
 from nf2ff.io.touchstone import is_touchstone
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 #: Spellings of quantities, in small letters.
 WORDS = {
@@ -101,7 +101,8 @@ def propose(path: PathLike) -> str:
     """Guess a description of a file."""
     if is_touchstone(path):
         return "\n".join([_head(path), *_CONVENTIONS, *_TOUCHSTONE]) + "\n"
-    arrays = named_arrays(path) if is_arrays(path) else {}
+    with found_in(path):
+        arrays = named_arrays(path) if is_arrays(path) else {}
     form = _of_arrays(arrays) if arrays else sniff(path)
     if form is None or len(form.rows[0]) < 2:
         remedy = "expected a text table; start from nf2ff import --template"

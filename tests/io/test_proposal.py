@@ -158,6 +158,12 @@ def test_files_without_a_table_are_refused(tmp_path, data):
         propose(tmp_path / "a.bin")
 
 
+def test_archives_that_hold_none_are_named(tmp_path):
+    (tmp_path / "a.npz").write_bytes(b"PK\x03\x04" + bytes(99))
+    with pytest.raises(InputError, match=r"a\.npz: cannot be read as an archive of arrays"):
+        propose(tmp_path / "a.npz")
+
+
 def test_a_number_beyond_all_bounds(guess):
     rows = "".join(f"{t};10;{t};1e{'9' * 30}\n" for t in range(4))
     proposed, _ = guess("Theta;Phi;Amplitude;Frequency\n" + rows)

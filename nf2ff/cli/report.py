@@ -141,7 +141,7 @@ def report(
         page = report_page(replace(asked, notices=tuple(notices)))
     with safe.replacing(output, overwrite=overwrite) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    click.echo(f"{output}: report of {result}, {len(page.encode()) / 1e6:.1f} MB")
+    click.echo(f"{output}: report of {result}, {len(page.encode()) / 1e6:z.1f} MB")
 
 
 def _result(path: Path) -> tuple[Result, list[str]]:

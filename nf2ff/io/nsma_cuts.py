@@ -162,14 +162,14 @@ def nsma_pattern(
     known = {
         "COMNT1": "0 dB: co-polar at the peak. H: right, V: up positive, seen from behind",
         "COMNT2": "Great circles through " + _axis_text(axes, through),
-        "LOWFRQ": f"{hertz.min() / 1e6:.6f}".rstrip("0").rstrip("."),
-        "HGHFRQ": f"{hertz.max() / 1e6:.6f}".rstrip("0").rstrip("."),
+        "LOWFRQ": f"{hertz.min() / 1e6:z.6f}".rstrip("0").rstrip("."),
+        "HGHFRQ": f"{hertz.max() / 1e6:z.6f}".rstrip("0").rstrip("."),
         "PATTYP": "typical",
         **(frames[middle].widths(co, seen, middle) if through is None else {}),
         **_ratio(frames[middle].one, top, middle, seen),
         **fields,
         "GUNITS": "DBI/DBR",
-        "MDGAIN": f"{gain:.2f}",
+        "MDGAIN": f"{gain:z.2f}",
     }
     cuts = tuple(frame.cuts(co, angle, phase=phase) for frame in frames)
     return NsmaPattern(known, hertz, cuts, warnings)
@@ -182,7 +182,7 @@ def _ratio(one: Modes, top: Peak, index: int, seen: AnyFarField | None) -> dict[
     at = Peak(top.theta[part], top.phi[part], top.directivity[part], eirp)
     mark = None if seen is None or seen.trusted is None else seen.at(index)
     decibels = 10 * np.log10(front_to_back(one, at=at, seen=mark)[0])
-    return {"FRTOBA": f"{max(decibels, 0):.0f}"} if decibels < _MAX_RATIO + 0.5 else {}
+    return {"FRTOBA": f"{max(decibels, 0):z.0f}"} if decibels < _MAX_RATIO + 0.5 else {}
 
 
 def _axis_text(axes: Real, through: tuple[float, float] | None) -> str:
@@ -226,7 +226,7 @@ class _Frame:
         forward, towards_theta, towards_phi = unit_vectors(self.theta, self.phi)
         if np.linalg.norm(np.cross(up, forward)) < _UPRIGHT:
             raise InputError(
-                f"the axis of the cuts, theta {np.degrees(self.theta):.6g} deg, points up or down",
+                f"the axis of the cuts, theta {np.degrees(self.theta):z.6g} deg, points up or down",
                 "give another direction that is up (--up), or another axis (--through)",
             )
         #: From theta^ towards phi^ to up; right is a quarter turn further.
@@ -269,7 +269,7 @@ class _Frame:
             circle = Circle(self.one, theta=self.theta, phi=self.phi, plane=plane, weights=weights)
             lower, upper = lobe_edges(circle, _HALF_POWER)
             if np.isfinite(upper - lower) and arc_seen(circle, lower, upper, seen, index):
-                result[tag] = f"{np.degrees(upper - lower):.2f}"
+                result[tag] = f"{np.degrees(upper - lower):z.2f}"
         return result
 
     def cuts(self, co: str, angle: Real, *, phase: bool) -> tuple[NsmaCut, ...]:

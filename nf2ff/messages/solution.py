@@ -27,7 +27,7 @@ class SolutionCode(Code):
     )
     SPHERES_MEET = (
         "{share:.0%} of the response at {radius_m:.6g} m comes from waves of probe and antenna whose "
-        "degrees add up to more than k r = {kr:.1f}, where their spheres would meet: those of the "
+        "degrees add up to more than k r = {kr:z.1f}, where their spheres would meet: those of the "
         "probe, up to {probe_degree}, may be noise or an edge in its pattern (import it with a "
         "lower degree: nf2ff import --degree), those of the antenna, up to {degree}, noise of the "
         "samples (lower the degree)"

@@ -212,7 +212,7 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
         theta, phi = float(np.degrees(top.theta[0])), float(np.degrees(top.phi[0]))
         lines.append(
             f"{label}{picture.frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):z.2f} dBi at "
-            f"theta {theta:.2f}°" + ("" if at_pole(theta) else f", phi {shown_azimuth(phi, 2):.2f}°")
+            f"theta {theta:z.2f}°" + ("" if at_pole(theta) else f", phi {shown_azimuth(phi, 2):z.2f}°")
         )
     return "\n".join(lines)
 

@@ -236,7 +236,7 @@ def _part_extent(direction: Real, theta: Real) -> str:
     # The directions searched are a degree or so apart, and leave the poles out.
     first = 0.0 if theta.min() < 3 else theta.min()
     last = 180.0 if theta.max() > 177 else theta.max()
-    text = f"theta {first:.0f} to {last:z.0f} deg"
+    text = f"theta {first:z.0f} to {last:z.0f} deg"
     # Near a pole every phi is at hand.
     away = np.abs(direction[:, 2]) < 0.98
     if not away.any():
@@ -247,7 +247,7 @@ def _part_extent(direction: Real, theta: Real) -> str:
     # Few directions leave wide gaps by themselves.
     if gaps[widest] > max(30, 5 * 360 / phi.size):
         first, last = phi[(widest + 1) % phi.size], phi[widest]
-        text += f", phi {first:.0f} to {last:z.0f} deg"
+        text += f", phi {first:z.0f} to {last:z.0f} deg"
     return text
 
 

@@ -50,7 +50,7 @@ class Quadrature:
     first_order : bool
         Take the probe as if it had the azimuthal orders +-1 only; the error is reported.
     threads : int or None
-        Threads, None for all.
+        Threads; None for ``OMP_NUM_THREADS`` of the environment, or else one for each core.
     """
 
     first_order: bool = False
@@ -87,7 +87,9 @@ class LeastSquares:
     constant axis speeds (closed form, a ~ sin(theta)). That is the price of the positions; the
     area weights themselves cost 1 to 2 % more than equal ones (measured).
 
-    With up to three threads the same samples give the same solution to the last bit.
+    With up to three threads the same samples give the same solution to the last bit. On more, sums are taken
+    in an order that differs from run to run, and solutions by about 1e-15 of the largest coefficient, or by
+    what `rtol` leaves where the samples hardly determine them.
 
     A probe of strong orders mu other than +-1 needs enough values of chi for a short iteration.
     Measured with random probes of degree 4, orders +-2 as strong as +-1 and 5 dB stronger: 40 and

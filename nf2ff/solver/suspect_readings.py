@@ -392,7 +392,7 @@ def where(samples: Samples, f: int, rows: list[int]) -> str:
     for row in rows[:3]:
         theta, phi, chi = (math.degrees(float(x[row])) for x in samples.place(f)[:3])
         port = f", port {samples.port[row]}" if len(samples.ports()) > 1 else ""
-        place = f"theta {theta:.6g}, phi {phi:.6g}, chi {chi:.6g} deg{port}"
+        place = f"theta {theta:z.6g}, phi {phi:z.6g}, chi {chi:z.6g} deg{port}"
         shown.append(f"sample {samples.number_of(row)} ({place})")
     if len(rows) > 3:
         shown.append(f"{len(rows) - 3} more")

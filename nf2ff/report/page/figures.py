@@ -175,8 +175,8 @@ def _text(value: float, decimals: int | None, unit: str) -> str:
     if not math.isfinite(value):
         return "infinite" if value > 0 else "-"
     if decimals is None:
-        return f"{value:.2g} {unit}".rstrip()
-    return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}".rstrip()
+        return f"{value:z.2g} {unit}".rstrip()
+    return f"{value:z.{decimals}f} {unit}".rstrip()
 
 
 def with_budget(result: Result, budget: Budget) -> Uncertainty:

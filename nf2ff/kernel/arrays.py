@@ -113,6 +113,11 @@ def square(x: NDArray[Any]) -> float:
     return float(np.einsum("i,i->", flat, flat))
 
 
+def inner(a: NDArray[Any], b: NDArray[Any]) -> complex:
+    """Sum of conj(a) b, without BLAS."""
+    return complex(np.einsum("i,i->", np.conj(a).ravel(), b.ravel()))
+
+
 def ratio(part: Any, whole: Any) -> float:
     """``part`` over ``whole``, 0 of nothing."""
     return float(part / whole) if whole > 0 else 0.0

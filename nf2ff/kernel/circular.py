@@ -4,12 +4,14 @@ In the circular parts of gradient and curl, c+- = +-(G +- iC) / sqrt 2, a real t
 serves both parts and both signs of m, as `gpu` says. Sums over n are products of small matrices, whose shape
 is the same whatever else is computed beside them: so are the bits.
 
-Coefficients are real, (8, A), A as in `spin`: real parts of q- of m, q+ of -m, q+ of m and q- of -m, then the
-imaginary parts. The last two of each belong to rings counted from below.
+Coefficients are one real row (S,), orders in bands of `BAND`: of each order eight rows over the degrees n
+from the band's first order on, with zeros for n < m. They are the real parts of q- of m, q+ of -m, q+ of m
+and q- of -m, then the imaginary parts. The last two of each belong to rings counted from below.
 """
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any
@@ -26,77 +28,137 @@ Complex = NDArray[Any]
 
 #: Degree up to which the table stays within the caches, and its products within one thread of BLAS.
 MAX_DEGREE = 120
-#: Values of functions that are none: near the poles those of high orders.
-NOTHING = 1e-18
+#: Orders whose products are one call: threads wait for each other at each.
+BAND = 8
+#: Values of functions that are none, in roundings: near the poles those of high orders. Numbers so small that
+#: they lose digits take the processor a hundred times as long.
+NOTHING = 1e-2
+#: Bytes from which numpy asks for large pages.
+LARGE = 2**22
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Order:
-    """Of one m: positions in A, rings on which it has values, and y_n d^n_{m,1} there, (n, R')."""
+class _Band:
+    """Of K orders: which, where their coefficients stand, rings on which they have values, and y_n d^n_{m,1}
+    there, (K, n, R'), and (K, R', n)."""
 
+    orders: slice
     own: slice
+    shape: tuple[int, int, int]
     rings: slice
     table: Real
+    back: Real
 
 
 @lru_cache(maxsize=4)
-def _orders(degree: int, kind: Any) -> list[_Order]:
+def _bands(degree: int, kind: Any) -> list[_Band]:
     rings, _ = fine_shape(degree)
-    start = np.concatenate([[0], np.cumsum(np.arange(degree + 1, 0, -1))])
+    first = np.arange(0, degree + 1, BAND)
+    orders, length = np.minimum(BAND, degree + 1 - first), degree + 1 - first
+    start = np.concatenate([[0], np.cumsum(orders * length)])
     m, n = np.ogrid[: degree + 1, : degree + 1]
-    table = gpu.wave_table(np, degree, rings, start[:-1, None] + n - m, start[-1])
-    found = []
-    for own in (slice(*pair) for pair in zip(start[:-1].tolist(), start[1:].tolist(), strict=True)):
-        inside = np.flatnonzero(np.abs(table[own]).max(axis=0) > NOTHING)
+    band = m // BAND
+    rows = start[band] + m % BAND * length[band] + n - first[band]
+    table = gpu.wave_table(np, degree, rings, rows, start[-1])
+    table[np.abs(table) < NOTHING * np.finfo(kind).eps] = 0
+    # One piece of memory, of large pages: among small ones reads wait for their addresses.
+    room = np.empty(max(2 * table.size, LARGE // np.dtype(kind).itemsize), dtype=kind)
+    found, used = [], 0
+
+    def put(values: Real) -> Real:
+        nonlocal used
+        place = room[used : used + values.size].reshape(values.shape)
+        place[...] = values
+        used += values.size
+        return place
+
+    for b, (count, size) in enumerate(zip(orders.tolist(), length.tolist(), strict=True)):
+        own = table[start[b] : start[b + 1]].reshape(count, size, rings)
+        inside = np.flatnonzero(own.any(axis=(0, 1)))
         some = slice(int(inside[0]), int(inside[-1]) + 1)
-        found.append(_Order(own, some, np.ascontiguousarray(table[own, some], kind)))
+        part = put(own[..., some])
+        back = part.swapaxes(1, 2)
+        if kind == np.float32:
+            back = put(back)  # of the other the library's products take three times as long
+        at, where = int(first[b]), slice(8 * int(start[b]), 8 * int(start[b + 1]))
+        found.append(_Band(slice(at, at + count), where, (count, 8, size), some, part, back))
     return found
 
 
 @lru_cache(maxsize=4)
-def _signs(degree: int) -> NDArray[np.float64]:
+def _places(degree: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """Where the eight parts of each packed position stand, (8, A), and signs (4, A)."""
     m, n = spin.packed_numbers(degree)
-    return np.where(np.stack([0 * m, m + 1, n + m, n + 1]) & 1, -1.0, 1.0)
+    first = m // BAND * BAND
+    length = degree + 1 - first
+    each = np.arange(0, degree + 1, BAND)
+    start = np.concatenate([[0], np.cumsum(np.minimum(BAND, degree + 1 - each) * (degree + 1 - each))])
+    place = 8 * (start[m // BAND] + (m - first) * length) + n - first + np.arange(8)[:, None] * length
+    signs = np.where(np.stack([0 * m, m + 1, n + m, n + 1]) & 1, -1.0, 1.0)
+    return place.astype(np.intp), signs
 
 
 def from_maps(packed: Complex) -> Real:
-    """Circular parts (8, A) of packed gradient and curl (2, 2, A)."""
+    """Circular parts (S,) of packed gradient and curl (2, 2, A)."""
+    degree = spin.degree_of_packed(packed)
+    place, signs = _places(degree)
     g, c = packed[:, 0], 1j * packed[:, 1]
     plus, minus = (c + g) / np.sqrt(2), (c - g) / np.sqrt(2)
-    parts = _signs(spin.degree_of_packed(packed)) * np.stack([minus[0], plus[1], plus[0], minus[1]])
-    return np.concatenate([parts.real, parts.imag])
+    parts = signs * np.stack([minus[0], plus[1], plus[0], minus[1]])
+    found = np.zeros(_bands(degree, np.float64)[-1].own.stop)
+    found[place[:4]], found[place[4:]] = parts.real, parts.imag
+    return found
 
 
-def to_maps(parts: Real) -> Complex:
-    """Packed gradient and curl (2, 2, A) of circular parts (8, A)."""
-    both = _signs(spin.degree_of_packed(parts)) * (parts[:4] + 1j * parts[4:])
-    plus, minus = np.stack([both[2], both[1]]), np.stack([both[0], both[3]])
-    return np.asarray(np.stack([plus - minus, -1j * (plus + minus)], axis=1) / np.sqrt(2))
+def to_maps(parts: Real, degree: int) -> Complex:
+    """Packed gradient and curl (2, 2, A) of circular parts (S,)."""
+    place, signs = _places(degree)
+    both = signs / np.sqrt(2) * (parts[place[:4]] + 1j * parts[place[4:]])
+    plus, minus = both[2:0:-1], both[::3]
+    found = np.empty((2, 2, both.shape[1]), dtype=complex)
+    np.subtract(plus, minus, out=found[:, 0])
+    np.multiply(plus + minus, -1j, out=found[:, 1])
+    return found
+
+
+_kept = threading.local()
+
+
+def _room(degree: int, kind: Any) -> tuple[Real, Complex]:
+    """Legs (m, 8, R) and maps (2, columns, R), kept by the thread: fresh memory costs as much as half a
+    product."""
+    rooms = getattr(_kept, "rooms", {})
+    if rooms.get(kind, (None,))[0] != degree:
+        rings, columns = fine_shape(degree)
+        maps = np.empty((2, columns, rings), dtype=np.result_type(kind, np.complex64))
+        rooms[kind] = degree, np.empty((degree + 1, 8, rings), dtype=kind), maps
+        _kept.rooms = rooms
+    legs, maps = rooms[kind][1:]
+    return legs, maps
 
 
 def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> Real:
-    """Adjoint transform of ``field`` (columns, R) times the transform of circular parts (8, A).
+    """Adjoint transform of ``field`` (columns, R) times the transform of circular parts (S,).
 
     In the precision of the parts and the field, which is the same.
     """
-    kind = parts.dtype
-    orders, (columns, rings) = _orders(degree, kind), field.shape
-    top = degree + 1
-    legs = np.zeros((top, 8, rings), dtype=kind)
-    maps = np.empty((2, columns, rings), dtype=np.result_type(kind, np.complex64))
-    maps[:, top : columns - degree] = 0
+    kind: Any = parts.dtype.type
+    bands, columns, top = _bands(degree, kind), len(field), degree + 1
+    legs, maps = _room(degree, kind)
     # Map of each leg, its columns, and whether rings are counted from below.
     minus = slice(None, columns - top, -1)
     places = [(0, slice(0, top), 1), (1, minus, 1), (1, slice(0, top), -1), (0, minus, -1)]
     shares = [slice(k, None, threads) for k in range(threads)]
 
     def to_rings(share: slice) -> None:
-        for m in range(top)[share]:
-            order = orders[m]
-            np.matmul(parts[:, order.own], order.table, out=legs[m, :, order.rings])
+        for band in bands[share]:
+            own = legs[band.orders]
+            own[..., : band.rings.start] = own[..., band.rings.stop :] = 0
+            np.matmul(parts[band.own].reshape(band.shape), band.table, out=own[..., band.rings])
 
     def multiply(which: int) -> None:
         own = maps[which]
+        own[top : columns - degree] = 0
         for leg, (at, there, step) in enumerate(places):
             if at == which:
                 first = 1 if there is minus else 0
@@ -114,13 +176,13 @@ def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> 
     found = np.empty_like(parts)
 
     def from_rings(share: slice) -> None:
-        for m in range(top)[share]:
-            order = orders[m]
-            np.matmul(legs[m, :, order.rings], order.table.T, out=found[:, order.own])
+        for band in bands[share]:
+            np.matmul(legs[band.orders, :, band.rings], band.back, out=found[band.own].reshape(band.shape))
 
     spin.run([partial(to_rings, share) for share in shares], threads)
     spin.run([partial(multiply, which) for which in (0, 1)], threads)
     spin.run([partial(from_rings, share) for share in shares], threads)
     # No map has a part of degree 0, nor twice one of m = 0.
-    found[:, 0] = found[[1, 3, 5, 7], :top] = 0
+    lowest = found[bands[0].own].reshape(bands[0].shape)[0]
+    lowest[:, 0] = lowest[1::2] = 0
     return found

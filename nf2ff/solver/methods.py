@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
-from nf2ff.kernel.arrays import norm, ratio
+from nf2ff.kernel.arrays import inner, norm, ratio
 from nf2ff.kernel.rotation import rotation_coefficients
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.solver.dense import Factor
@@ -57,11 +57,6 @@ class Estimate:
 def _unevenness(left: NDArray[Any]) -> float:
     square = np.square(left.real) + np.square(left.imag)
     return ratio(np.mean(np.square(square)), np.mean(square) ** 2)
-
-
-def _inner(a: Complex, b: Complex) -> complex:
-    """Sum of conj(a) b, without BLAS."""
-    return complex(np.einsum("i,i->", np.conj(a).ravel(), b.ravel()))
 
 
 def _square(x: NDArray[np.complex128], weights: Real) -> float:
@@ -174,8 +169,8 @@ def by_conjugate_gradients(
             ):
                 if verify and steps == 0:
                     check_adjoint(
-                        complex(np.vdot(weights * remainder, step.image)),
-                        complex(step.length * (step.size + damping**2 * np.vdot(x, step.direction))),
+                        inner(weights * remainder, step.image),
+                        complex(step.length * (step.size + damping**2 * inner(x, step.direction))),
                         max(np.sqrt(_square(step.image, weights)), abs(step.length) * norm(step.direction))
                         * np.sqrt(_square(remainder, weights)),
                         accuracy=operator.tolerance,
@@ -205,7 +200,7 @@ def by_conjugate_gradients(
             if verify and start is None and not restarts:
                 _check_normal(right, gradient, x, image, response, weights, damping, operator.tolerance)
             # What the solution leaves must be across its own image, but for the damping.
-            along = _inner(image, weights * truth) - _inner(x, damping**2 * x + gradient)
+            along = inner(image, weights * truth) - inner(x, damping**2 * x + gradient)
             agrees = abs(along) <= DRIFT * allowed * np.sqrt(_square(image, weights))
         remainder = truth
         if agrees or restarts == RESTARTS or steps == max_iterations:
@@ -301,9 +296,9 @@ def _check_normal(
     square, size = _square(image, weights), _square(response, weights)
     # Products err by a part of |x|, of which little may reach the samples where they are few.
     reach = max(np.sqrt(square), norm(x))
-    inner = _inner(x, right)
-    check_adjoint(_inner(image, weights * response), inner, reach * np.sqrt(size), accuracy=accuracy)
-    carried = inner - _inner(x, gradient + damping**2 * x)
+    along = inner(x, right)
+    check_adjoint(inner(image, weights * response), along, reach * np.sqrt(size), accuracy=accuracy)
+    carried = along - inner(x, gradient + damping**2 * x)
     check_adjoint(complex(square), carried, reach * max(reach, np.sqrt(size)), accuracy=accuracy)
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ANGLE_TOLERANCE
 from nf2ff.antenna.modes import Modes
+from nf2ff.kernel.arrays import inner, norm
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -220,7 +221,7 @@ def _at_poles(case: _Case, w: Complex) -> tuple[Factors, bool]:
                 noise = float(_power(w[rows[first]] - basis[first] @ fit)) / spare
                 expected, got = basis[second] @ fit, w[rows[second]]
                 reference[kind] = kinds[0]
-                cross[kind] = cross.get(kind, 0.0) + complex(np.vdot(expected, got))
+                cross[kind] = cross.get(kind, 0.0) + inner(expected, got)
                 new = np.array([_power(expected), _power(got), noise * got.size, got.size])
                 sums[kind] = sums.get(kind, 0) + new
     told: Factors = {}
@@ -271,7 +272,7 @@ def _by_model(
         spike = np.zeros_like(w)
         spike[rows[top]] = 1.0
         alone = left(spike)
-        size = np.vdot(alone, misfit) / _power(alone)
+        size = inner(alone, misfit) / _power(alone)
         rest = _power(misfit - size * alone)
         if rest < LEFT_WITHOUT * power:
             expected = w[rows[top]] - size
@@ -288,7 +289,7 @@ def _by_model(
     group = (samples.port == ports[-1]) if len(ports) == 2 else (at.kind == 1)
     second = left(np.where(group, w, 0))
     first = misfit - second
-    factor = -np.vdot(second, first) / _power(second)
+    factor = -inner(second, first) / _power(second)
     rest = _power(first + factor * second)
     if rest > LEFT_CORRECTED * power or rest > 0.2 * _power(second) or factor == 0:
         return [], {}
@@ -300,4 +301,4 @@ def _by_model(
 
 
 def _power(x: Any) -> float:
-    return float(np.vdot(x, x).real)
+    return norm(x) ** 2

@@ -113,7 +113,7 @@ class NormalOperator:
                 given, self._circular_product, _dot, target=target, most=most, damping=damping
             )
             back = self._heard.conj().swapaxes(1, 2)
-            found, rest = (_times(back, circular.to_maps(part)) for part in (x, left))
+            found, rest = (_times(back, circular.to_maps(part, degree)) for part in (x, left))
             return Solved(found, rest, steps)
         ports = list(self._ports())
         x, left, steps = _iterate(
@@ -164,10 +164,11 @@ class NormalOperator:
         assert self._circular is not None
         kind = np.float32 if self.operator.tolerance / lost >= SINGLE_ACCURACY else np.float64
         degree, threads = self.operator.degree, self.operator.threads
-        product = circular.weighted_product(
-            np.asarray(parts, kind), self._circular[kind], degree=degree, threads=threads
-        )
-        return np.asarray(product, float)
+        # Of size 1: smaller numbers of single precision lose digits, and take long.
+        unit = 2.0 ** np.frexp(max(parts.max(), -parts.min()))[1]
+        given = np.multiply(parts, 1 / unit, dtype=kind, casting="same_kind")
+        product = circular.weighted_product(given, self._circular[kind], degree=degree, threads=threads)
+        return np.multiply(product, unit, dtype=float)
 
     def _product(
         self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]

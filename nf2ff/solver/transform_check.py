@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ring_angles
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import norm
 from nf2ff.kernel.grid_analysis import analysis_of_order
 from nf2ff.kernel.rotation import rotation_sequences
 from nf2ff.solver.positions import Geometry
@@ -53,7 +54,7 @@ def check_points(operator: TransmissionOperator, x: Complex, model: Complex) -> 
     """
     allowed = FACTOR * (attained(operator.tolerance) + operator.degree * EPS)
     # Of maps on the whole sphere, whose samples may miss nearly all where they are few.
-    least = float(np.linalg.norm(x)) / np.sqrt(8 * np.pi)
+    least = norm(x) / np.sqrt(8 * np.pi)
     start = 0
     for port, g in enumerate(operator.geometry):
         own = model[start : start + g.count]

@@ -224,8 +224,8 @@ def by_near_equations(
     rtol: float,
     max_iterations: int,
 ) -> NDArray[np.complex128]:
-    """As `by_conjugate_gradients`, undamped and unjudged, where normal equations are known that differ little:
-    ``near``, of the same coefficients, which takes no trip to the samples.
+    """As `by_conjugate_gradients`, undamped and unjudged, with normal equations that differ little: ``near``,
+    of the same coefficients, which takes no trip to the samples.
 
     Conjugate gradients preconditioned with these, solved to a part only, and so in their flexible form
     (Notay, SIAM J. Sci. Comput. 22(4), 2000, from memory).
@@ -252,7 +252,7 @@ def by_near_equations(
         if not bend > 0:
             break
         image = operator.adjoint_ordered(weights * image)
-        length = _inner(direction, left).real / bend
+        length = inner(direction, left).real / bend
         x += length * direction
         left -= length * image
         before, size = size, norm(left)
@@ -262,7 +262,7 @@ def by_near_equations(
         if SAFETY * size * size / before <= target:
             x += step
             break
-        direction = step - (_inner(image, step).real / bend) * direction
+        direction = step - (inner(image, step).real / bend) * direction
     return operator.to_modes(x * unit)
 
 

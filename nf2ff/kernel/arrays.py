@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import fields
 from typing import Any
@@ -91,7 +92,8 @@ def as_array(
     array.flags.writeable = False
     if ndim is not None and array.ndim != ndim:
         raise InputError(f"{name} has {array.ndim} dimensions, expected {ndim}")
-    if array.size and not whole:
+    # A number only if all are: the usual case in one pass without a temporary.
+    if array.size and not whole and not math.isfinite(square(array)):
         bad = np.isinf(array) if missing else ~np.isfinite(array)
         if bad.any():
             first = tuple(np.argwhere(bad)[0].tolist())
@@ -101,9 +103,14 @@ def as_array(
 
 
 def norm(x: NDArray[Any]) -> float:
-    """Euclidean norm, without BLAS: its threads stand in the way of ours."""
+    """Euclidean norm."""
+    return math.sqrt(square(x))
+
+
+def square(x: NDArray[Any]) -> float:
+    """Sum of squares, without BLAS: its threads stand in the way of ours."""
     flat = np.ascontiguousarray(x).ravel().view(float)
-    return float(np.sqrt(np.einsum("i,i->", flat, flat)))
+    return float(np.einsum("i,i->", flat, flat))
 
 
 def inner(a: NDArray[Any], b: NDArray[Any]) -> complex:

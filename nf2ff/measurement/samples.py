@@ -10,7 +10,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.kernel.arrays import as_array, keep
+from nf2ff.kernel.arrays import as_array, keep, square
 from nf2ff.messages.input_error import InputError
 
 Real = NDArray[np.float64]
@@ -84,7 +84,8 @@ class Samples:
         """The same samples with other columns of the same shapes, which alone are checked."""
         new = object.__new__(Samples)
         for one in fields(self):
-            object.__setattr__(new, one.name, columns.get(one.name, getattr(self, one.name)))
+            value = columns[one.name] if one.name in columns else getattr(self, one.name)
+            object.__setattr__(new, one.name, value)
         new._check(set(columns))
         if set(columns) == {"response"}:
             _found[new] = self.known
@@ -126,16 +127,17 @@ class Samples:
         if response.shape[1] == 0:
             raise InputError("there is no sample", "give at least one")
         if "response" in names:
-            _refuse_large(response)
-            # A NaN makes the sum NaN, and no infinity is let in: one pass without a temporary.
-            object.__setattr__(self, "any_missing", bool(np.isnan(response.sum())))
+            total = square(response)  # NaN if a response is
+            object.__setattr__(self, "any_missing", bool(np.isnan(total)))
+            if not total <= LARGEST**2:
+                _refuse_large(response)
         for name in ("theta", "phi", "chi", "radius", "port", "time"):
             if name in names and not (name == "time" and self.time is None):
                 self._keep_column(name)
         counted = [name for name in ("number", "coherence") if name in names]
         keep(self, counted, np.int64, shape=response.shape[1:], axes="(M,)")
         limit = np.pi * (1 + 1e-9)
-        if "theta" in names and not np.max(np.abs(self.theta)) <= limit:
+        if "theta" in names and not max(self.theta.max(), -self.theta.min()) <= limit:
             bad = np.flatnonzero(np.abs(self.theta).ravel() > limit)
             value = np.degrees(self.theta.ravel()[bad[0]])
             raise InputError(

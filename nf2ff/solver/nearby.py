@@ -19,6 +19,7 @@ from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
+from nf2ff.solver.normal import NormalOperator
 from nf2ff.solver.positions import Geometry, elsewhere
 from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.response import Series, separate
@@ -108,7 +109,8 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], tuple[Series, NDArray[Any]]] = {}
+        self._series: dict[tuple[float, ...], Series] = {}
+        self._known: dict[int, NDArray[Any]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -146,30 +148,53 @@ class _PartSolver:
             operator, weights = kept.iteration(f)
             present = ~np.isnan(kept.samples.response[f])
             change = samples.response[f, present]
-            if same:
-                # What the solution leaves of the scan as it is adds nothing to another solution.
-                change = change - kept.samples.response[f, present]
-                coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
-            else:
+            coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
+            fields, most = kept.fields(f), self.method.max_iterations
+            if not same:
                 place = (x[present] for x in samples.place(f))
                 geometry = elsewhere(operator.geometry, *place)
                 weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
                 at = (geometry, probe, float(samples.frequency[f]))
-                exact, known = self._operator(f, *at, EXACT, own=own)
-                change = change - exact.forward(exact.from_modes(q) if known is None else known)
-                coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
+                exact, coarse = (self._operator(f, *at, x, own=own) for x in (EXACT, 0.2 * rtol))
+                change = change - exact.forward(self._packed(f, exact))
+                if fields is not None and self._alike(f, coarse):
+                    near = NormalOperator(self._coarse[f], fields)
+                    rows.append(
+                        q
+                        + methods.by_near_equations(
+                            coarse, change, weights=weights, near=near, rtol=rtol, max_iterations=most
+                        )
+                    )
+                    continue
+                fields = None
+            else:
+                # What the solution leaves of the scan as it is adds nothing to another solution.
+                change = change - kept.samples.response[f, present]
             estimate, _ = methods.by_conjugate_gradients(
                 coarse,
                 change,
                 weights=weights,
                 rtol=rtol,
-                max_iterations=self.method.max_iterations,
+                max_iterations=most,
                 damping=0.0,
-                fields=kept.fields(f) if same else None,
+                fields=fields,
                 judged=False,
             )
             rows.append(q + estimate.coefficients)
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
+
+    def _alike(self, f: int, operator: TransmissionOperator) -> bool:
+        """Whether an operator acts on the coefficients of that of the scan as it is."""
+        return np.array_equal(operator.separation.precondition, self._coarse[f].separation.precondition)
+
+    def _packed(self, f: int, operator: TransmissionOperator) -> NDArray[Any]:
+        """Packed coefficients of the modes known."""
+        q = self.known.coefficients[f]
+        if not self._alike(f, operator):
+            return operator.from_modes(q)
+        if f not in self._known:
+            self._known[f] = operator.from_modes(q)
+        return self._known[f]
 
     def _operator(
         self,
@@ -180,22 +205,19 @@ class _PartSolver:
         tolerance: float,
         *,
         own: bool,
-    ) -> tuple[TransmissionOperator, NDArray[Any] | None]:
-        """Operator at other positions, and packed coefficients of the modes known if they are kept.
+    ) -> TransmissionOperator:
+        """Operator at other positions, on the coefficients of the scan as it is if they serve.
 
-        Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
-        positions not far from there.
+        Of the scan's ``own`` probe and frequency the response over degree is kept for other positions not
+        far from there.
         """
         degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
-        operator = TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads)
-        if not own:
-            return operator, None
         radius = [g.radius for g in geometry]
         low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
         ports = [g.port for g in geometry]
         key = (f, tolerance, low, high, *ports)
-        found = self._series.get(key)
-        if found is None:
+        series = self._series.get(key) if own else None
+        if series is None:
             series = separate(
                 probe,
                 ports=ports,
@@ -205,10 +227,10 @@ class _PartSolver:
                 degree=degree,
                 tolerance=tolerance,
                 cut=1.0,
-            )
-            known = replace(operator, series=series).from_modes(self.known.coefficients[f])
-            found = self._series[key] = series, known
-        return replace(operator, series=found[0]), found[1]
+            ).on_coefficients(self._coarse[f].separation.precondition)
+            if own:
+                self._series[key] = series
+        return TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads, series=series)
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:

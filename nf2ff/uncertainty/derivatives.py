@@ -256,7 +256,8 @@ class _Sensitivity:
     def _present(self, effect: RandomEffect) -> RandomEffect:
         """Of the samples that are not missing."""
         scale = np.atleast_2d(effect.scale)[:1, self.present]
-        return replace(effect, scale=scale, group=effect.group[self.present])
+        group = effect.group
+        return replace(effect, scale=scale, group=group if isinstance(group, slice) else group[self.present])
 
     def _columns(self, effect: RandomEffect) -> Real:
         """Changes (K, D) by each of the independent draws of a random effect."""

@@ -54,11 +54,15 @@ class AxesSeparation(PositionTerm):
         cos, sin = np.cos(samples.theta), np.sin(samples.theta)
         x, aside, z = (np.asarray(sign * v) for v in (self.x, self.y, self.z))
         ahead, up = samples.radius * sin + x, samples.radius * cos + z
+        side, level = _side(ahead), _level(ahead, aside)
+        radius = np.sqrt(level**2 + up**2)
+        # Times level and radius: -sin(turn) (cos(theta) + cos(theta')), and cos(turn) (1 + cos(theta)
+        # cos(theta')) + sin(theta) sin(theta').
+        twist = np.arctan2(
+            -side * aside * (cos * radius + up), side * (ahead * (radius + cos * up) + sin * level**2)
+        )
+        twist[level == 0] = 0.0
         theta, turn = _angles(ahead, aside, up)
-        across, along = np.cos(theta), np.cos(turn)
-        level = sin * np.sin(theta)
-        twist = np.arctan2(-np.sin(turn) * (cos + across), along * (1 + cos * across) + level)
-        radius = np.sqrt(ahead**2 + aside**2 + up**2)
         return {"theta": theta, "phi": samples.phi + turn, "chi": samples.chi + twist, "radius": radius}
 
 
@@ -89,14 +93,19 @@ class AxesSkew(PositionTerm):
 
 def _side(ahead: Real) -> Real:
     """On which side of the pole theta goes on."""
-    return np.where(ahead < 0, -1.0, 1.0)
+    return np.asarray(1.0 - 2.0 * (ahead < 0))
+
+
+def _level(ahead: Real, aside: Real) -> Real:
+    """Distance from the axis of phi; of lengths near 1, several times faster than numpy's `hypot`."""
+    return np.sqrt(ahead * ahead + aside * aside)
 
 
 def _angles(ahead: Real, aside: Real, up: Real) -> tuple[Real, Real]:
     """theta with its sign, through the poles, and change of phi, within a quarter turn, of a position in the
     frame that turns with phi."""
     side = _side(ahead)
-    return np.arctan2(side * np.hypot(ahead, aside), up), np.arctan2(side * aside, side * ahead)
+    return np.arctan2(side * _level(ahead, aside), up), np.arctan2(side * aside, side * ahead)
 
 
 def probe_axes(theta: Real, phi: Real, chi: Real) -> tuple[Real, Real, Real]:

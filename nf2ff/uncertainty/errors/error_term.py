@@ -49,8 +49,8 @@ class RandomEffect:
         [relative] of the responses; "response", to which complex draws are added [its unit].
     scale : (M,) or (F, M) ndarray
         Factor at each sample [unit of the quantity]; (F, M) if every frequency has its own draws.
-    group : (M,) ndarray of int
-        Which of the K draws each sample has.
+    group : (M,) ndarray of int or slice
+        Which of the K draws each sample has: all of them, ``slice(None)``, where each has its own.
     step : (K,) ndarray or None
         For a random walk the factor of each step, in the order of time.
     distribution : str
@@ -61,7 +61,7 @@ class RandomEffect:
 
     quantity: str
     scale: Real
-    group: NDArray[np.intp]
+    group: NDArray[np.intp] | slice
     step: Real | None = None
     distribution: str = "normal"
     basis: Real | None = None
@@ -71,7 +71,9 @@ class RandomEffect:
         """Number of draws, K or B: of a walk with all its steps, samples or none being there."""
         if self.basis is not None:
             return len(self.basis)
-        return int(self.group.max()) + 1 if self.step is None else self.step.size
+        if self.step is not None:
+            return self.step.size
+        return self.scale.shape[-1] if isinstance(self.group, slice) else int(self.group.max()) + 1
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -91,7 +93,9 @@ class RandomEffect:
         """One disturbance of the samples, shaped as ``scale``."""
         draws: NDArray[Any] = _unit_draws(rng, self.distribution, self.shape)
         if self.quantity == "response":
-            draws = (draws + 1j * _unit_draws(rng, self.distribution, self.shape)) / np.sqrt(2)
+            real, draws = draws, np.empty(self.shape, dtype=complex)
+            draws.real, draws.imag = real, _unit_draws(rng, self.distribution, self.shape)
+            draws *= math.sqrt(0.5)
         return self.spread(draws)
 
     def spread(self, draws: NDArray[Any]) -> NDArray[Any]:
@@ -110,13 +114,15 @@ class RandomEffect:
         the disturbance: real and imaginary part have half the variance each.
         """
         values = values * self.scale
-        flat = values.reshape(-1, values.shape[-1])
-        rows, count = np.arange(len(flat))[:, None], self.draws if self.basis is None else self.basis.shape[1]
-        at, size = (rows * count + self.group).ravel(), len(flat) * count
-        total: NDArray[Any] = np.bincount(at, flat.real.ravel(), size)
-        if np.iscomplexobj(flat):
-            total = total + 1j * np.bincount(at, flat.imag.ravel(), size)
-        total = total.reshape(*values.shape[:-1], count)
+        total: NDArray[Any] = values
+        if not isinstance(self.group, slice):
+            flat = values.reshape(-1, values.shape[-1])
+            count = self.draws if self.basis is None else self.basis.shape[1]
+            at, size = (np.arange(len(flat))[:, None] * count + self.group).ravel(), len(flat) * count
+            total = np.bincount(at, flat.real.ravel(), size)
+            if np.iscomplexobj(flat):
+                total = total + 1j * np.bincount(at, flat.imag.ravel(), size)
+            total = total.reshape(*values.shape[:-1], count)
         if self.basis is not None:
             return np.asarray(total @ self.basis.T)
         if self.step is None:

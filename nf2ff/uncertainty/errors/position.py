@@ -48,13 +48,13 @@ class PositionTerm(ErrorTerm):
     def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         moved = self._moved(samples, rng, sign)
         theta, phi, chi, radius = (moved.get(axis, getattr(samples, axis)) for axis in AXES)
-        if not radius.min() > 0:
+        if "radius" in moved and not radius.min() > 0:
             raise InputError(
                 f"{self.name} moves a sample to the distance {radius.min():.6g} m", "reduce its size"
             )
         # Ry has the period 2 pi, so that this is the same position and the same probe.
-        if (over := np.abs(theta) > np.pi).any():
-            theta = np.where(over, theta - 2 * np.pi * np.sign(theta), theta)
+        if "theta" in moved and max(theta.max(), -theta.min()) > np.pi:
+            theta = np.where(np.abs(theta) > np.pi, theta - 2 * np.pi * np.sign(theta), theta)
         columns = {"theta": theta, "phi": phi, "chi": chi, "radius": radius}
         return samples.changed(**{axis: columns[axis] for axis in moved if axis in columns}), probe
 
@@ -96,7 +96,7 @@ class PositionNoise(RandomPositionTerm):
 
     def _effects(self, samples: Samples) -> tuple[RandomEffect, ...]:
         total = samples.port.size
-        group = _taken_at_once(samples) if self.together else np.arange(total)
+        group = _taken_at_once(samples) if self.together else slice(None)
         return (RandomEffect(self.axis, np.full(total, self.rms), group),)
 
 
@@ -178,15 +178,15 @@ class ArmSag(ShiftTerm):
         return {"theta": self.angle * np.sin(elevation), "radius": -self.stretch * np.cos(elevation)}
 
 
-def _taken_at_once(samples: Samples) -> NDArray[np.intp]:
-    """Number of the draw of each sample (M,): one for samples of several ports at one place.
+def _taken_at_once(samples: Samples) -> NDArray[np.intp] | slice:
+    """Number of the draw of each sample (M,), or all: one for samples of several ports at one place.
 
     The first sample of a port at a place belongs to the first of another port there, the second
     to the second.
     """
     total = samples.port.size
     if len(samples.ports()) == 1:
-        return np.arange(total)
+        return slice(None)
     columns = [row for axis in AXES for row in np.atleast_2d(getattr(samples, axis))]
     _, place = different_positions(*columns)
     order = np.lexsort((samples.port, place))

@@ -70,8 +70,8 @@ def _turn(phase: Real) -> Complex:
 
 def largest(samples: Samples) -> Real:
     """Magnitude of the largest response of each frequency, (F, 1), missing ones left out."""
-    magnitude = np.abs(samples.response)
-    return np.max(np.where(np.isnan(magnitude), 0.0, magnitude), axis=1, keepdims=True)
+    w = samples.response
+    return np.asarray(np.sqrt(np.fmax.reduce(w.real**2 + w.imag**2, axis=1, keepdims=True, initial=0.0)))
 
 
 # --- random --------------------------------------------------------------------------------------
@@ -120,7 +120,7 @@ class NoiseFloor(SignalTerm):
 def _white(quantity: str, rms: float | Real, samples: Samples) -> tuple[RandomEffect, ...]:
     """A draw for each sample and frequency."""
     scale = np.broadcast_to(rms, samples.response.shape)
-    return (RandomEffect(quantity, scale, np.arange(samples.port.size)),)
+    return (RandomEffect(quantity, scale, slice(None)),)
 
 
 # --- drift ---------------------------------------------------------------------------------------

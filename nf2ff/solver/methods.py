@@ -9,11 +9,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm, ratio
-from nf2ff.kernel.rotation import rotation_coefficients
-from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.solver.dense import Factor
 from nf2ff.solver.normal import Equations, Fields, NormalOperator, Solved, solve_together
 from nf2ff.solver.positions import Geometry
@@ -54,7 +51,8 @@ class Estimate:
     factorised: bool = False
 
 
-def _unevenness(left: NDArray[Any]) -> float:
+def unevenness(left: NDArray[Any]) -> float:
+    """Mean fourth power of what is left over the square of its mean square."""
     square = np.square(left.real) + np.square(left.imag)
     return ratio(np.mean(np.square(square)), np.mean(square) ** 2)
 
@@ -240,7 +238,7 @@ def conjugate_gradients(
     x *= unit
     residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
-    return Estimate(operator.to_modes(x), residual, steps, converged, _unevenness(remainder)), x
+    return Estimate(operator.to_modes(x), residual, steps, converged, unevenness(remainder)), x
 
 
 def by_near_equations(
@@ -305,7 +303,7 @@ def by_factor(factor: Factor, response: NDArray[np.complex128], *, iterations: i
         ratio(norm(left), norm(response)),
         iterations,
         converged,
-        _unevenness(left),
+        unevenness(left),
         factorised=True,
     )
 
@@ -410,68 +408,3 @@ def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -
         start += g.radius.size
     weights *= 8 * np.pi / weights.sum()
     return weights
-
-
-def dense_matrix(
-    geometry: tuple[Geometry, ...], probe: Probe, *, frequency: float, degree: int
-) -> NDArray[np.complex128]:
-    """The whole transmission matrix, summed as the formula stands, without fast transforms.
-
-    The oracle of the fast operator: rotation coefficients by their own recurrence.
-
-    Parameters
-    ----------
-    geometry : tuple of Geometry
-        Positions of each port's M samples together, as `positions.plan_geometry` gives them.
-    probe : Probe
-        The probe.
-    frequency : float
-        Frequency [Hz].
-    degree : int
-        Degree N.
-
-    Returns
-    -------
-    (M, J) ndarray
-        Response of each sample to each mode of unit coefficient.
-    """
-    for g in geometry:
-        probe.check_port(g.port)
-    k = float(wavenumber(frequency))
-    count = sum(g.count for g in geometry)
-    matrix = np.zeros((count, mode_count(degree)), dtype=complex)
-    _, m, n = (x[::2] for x in mode_numbers(degree))
-    for g in geometry:
-        radius, which = np.unique(g.radius, return_inverse=True)
-        constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
-        constants = constants[g.port - 1] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
-        top = constants.shape[1] // 2
-        turn = np.exp(1j * np.outer(g.location[:, 1], m))
-        position = g.spread(np.arange(g.radius.size))
-        chi = g.chi
-        if g.position is None:
-            chi = np.broadcast_to(chi, (len(chi), g.radius.size)).ravel()
-        rows = np.zeros((g.count, n.size, 2), dtype=complex)
-        for mu in range(-top, top + 1):
-            p = constants[:, top + mu]
-            if p.any():
-                d = rotation_coefficients(degree, g.location[:, 0], mu=mu) * turn
-                term = (d[:, :, None] * p[which][:, n - 1])[position]
-                rows += term * np.exp(1j * mu * chi)[:, None, None]
-        matrix[g.rows] = rows.reshape(g.count, -1)
-    return matrix
-
-
-def by_dense_matrix(matrix: NDArray[np.complex128], response: NDArray[np.complex128]) -> Estimate:
-    """Least squares with the dense matrix, columns scaled to equal norm."""
-    norm = np.linalg.norm(matrix, axis=0)
-    norm[norm == 0] = 1
-    scaled, *_ = np.linalg.lstsq(matrix / norm, response, rcond=None)
-    residual = response - (matrix / norm) @ scaled
-    return Estimate(
-        scaled / norm,
-        ratio(np.linalg.norm(residual), np.linalg.norm(response)),
-        0,
-        True,
-        _unevenness(residual),
-    )

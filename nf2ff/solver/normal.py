@@ -115,10 +115,10 @@ class NormalOperator:
     def product(self, x: Complex) -> Complex:
         """A^H W A x of packed coefficients."""
         threads = self.operator.threads
-        real, imag = self.of_parts(np.stack(spin.split(x, threads)), list(self.ports()))
+        real, imag = self._of_parts(np.stack(spin.split(x, threads)), list(self._ports()))
         return spin.join(real, imag, 1, self.operator.degree, threads)
 
-    def ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
+    def _ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
         n = np.maximum(spin.packed_numbers(self.operator.degree)[1] - 1, 0)
         over_degree = self.operator.separation.over_degree
         for orders, fields in zip(over_degree, self.fields, strict=True):
@@ -141,7 +141,12 @@ class NormalOperator:
         apart = np.abs(heard @ heard.conj().swapaxes(1, 2) - np.eye(2)).max()
         return bool(self.operator.degree <= circular.MAX_DEGREE and apart < 1e-9)
 
-    def of_parts(
+    def by_maps(self) -> Callable[[Complex, Real], Complex]:
+        """Product of real and imaginary part (1, 2, 2, A), for `_iterate`."""
+        ports = list(self._ports())
+        return lambda direction, _: self._of_parts(direction[0], ports)[None]
+
+    def _of_parts(
         self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]
     ) -> Complex:
         degree, threads = self.operator.degree, self.operator.threads
@@ -233,14 +238,8 @@ def _solve(sets: Sequence[Equations]) -> list[Solved]:
     operator, options = normal.operator, [(one.target, one.most, one.damping) for one in sets]
     threads, degree = operator.threads, operator.degree
     if not normal.by_matrices:
-        ports = list(normal.ports())
         left = np.stack(spin.split(sets[0].right, threads))[None]
-        [(x, rest, steps)] = _iterate(
-            left,
-            lambda direction, _: normal.of_parts(direction[0], ports)[None],
-            partial(_inner, degree=degree),
-            options,
-        )
+        [(x, rest, steps)] = _iterate(left, normal.by_maps(), partial(_inner, degree=degree), options)
         joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, rest)]
         return [Solved(joined[0], joined[1], steps)]
 

@@ -16,7 +16,7 @@ from nf2ff.kernel.circular import TOGETHER
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver import methods, on_device
+from nf2ff.solver import direct, methods, on_device
 from nf2ff.solver.dense import factorise
 from nf2ff.solver.normal import Fields, grid_fields
 from nf2ff.solver.positions import Geometry, plan_geometry
@@ -372,13 +372,13 @@ class Problem:
     def _dense(self, index: int, response: NDArray[np.complex128]) -> methods.Estimate:
         if index not in self._kept:
             part = self.samples.at_frequency(index)
-            self._kept[index] = methods.dense_matrix(
+            self._kept[index] = direct.dense_matrix(
                 plan_geometry(part), self.probe, frequency=float(part.frequency[0]), degree=self.degree
             )
         matrix = self._kept[index]
         if response.size != len(matrix):
             response = response[~np.isnan(self.samples.response[index])]
-        return methods.by_dense_matrix(matrix, response)
+        return direct.by_dense_matrix(matrix, response)
 
     def _quadrature(self, response: NDArray[np.complex128], threads: int) -> list[methods.Estimate]:
         scan, samples = self.scan, self.samples

@@ -14,6 +14,7 @@ from measure import best_time
 import nf2ff
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, huygens_source
+from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.grids import Grid, grid_for_degree
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes
 from nf2ff.antenna.points import equal_area_spiral_for_degree
@@ -188,7 +189,7 @@ def far_field_error(modes: Modes, antenna: Any) -> float:
     """Largest error of the far field in 200 directions over the largest field: closed form."""
     rng = np.random.default_rng(0)
     where = {"theta": np.arccos(rng.uniform(-1, 1, 200)), "phi": rng.uniform(0, 2 * np.pi, 200)}
-    found = np.array(nf2ff.antenna.fields.far_field_points(modes, **where))
+    found = np.array(far_field_points(modes, **where))
     wanted = np.array(far_field_of(antenna, frequency=modes.frequency, **where))
     return float(np.abs(found - wanted).max() / np.abs(wanted).max())
 

@@ -91,7 +91,10 @@ def as_array(
     array.flags.writeable = False
     if ndim is not None and array.ndim != ndim:
         raise InputError(f"{name} has {array.ndim} dimensions, expected {ndim}")
-    if array.size and not whole:
+    # A sum is finite only if all of it is.
+    with np.errstate(over="ignore", invalid="ignore"):
+        finite = whole or bool(np.isfinite(array.sum()))
+    if not finite:
         bad = np.isinf(array) if missing else ~np.isfinite(array)
         if bad.any():
             first = tuple(np.argwhere(bad)[0].tolist())

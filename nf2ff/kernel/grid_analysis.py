@@ -166,6 +166,7 @@ def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, 
     np.conj(real - 1j * imag, out=packed[1])
     packed[1] *= spins.parity(degree, complex)
     packed[1].view(float)[...] *= _swap(degree, spin)
+    packed[1, :, : degree + 1] = 0  # m = 0 has no -m
     np.multiply(imag, 1j, out=packed[0])
     packed[0] += real
 

@@ -96,7 +96,7 @@ def grid_analysis(
             options = {"theta": np.pi - check if sign else check, "spin": spin, "nthreads": inner}
             model[..., m] = ducc0.sht.alm2leg(alm=packed[sign], **options, **torus.orders(degree, np.abs(m)))
         if sign:
-            packed[1] *= _swap(degree, spin)
+            packed[1].view(float)[...] *= _swap(degree, spin)
         if phi0:
             packed[sign] *= np.exp((1j if sign else -1j) * phi0 * spins.packed_numbers(degree)[0])
 
@@ -164,7 +164,9 @@ def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, 
     real, imag = spins.run(jobs, threads)
     # (-1)^m (conj a^R + j conj a^I) = (-1)^m conj(a^R - j a^I).
     np.conj(real - 1j * imag, out=packed[1])
-    packed[1] *= spins.parity(degree, complex) * _swap(degree, spin)
+    packed[1] *= spins.parity(degree, complex)
+    packed[1].view(float)[...] *= _swap(degree, spin)
+    packed[1, :, : degree + 1] = 0  # m = 0 has no -m
     np.multiply(imag, 1j, out=packed[0])
     packed[0] += real
 
@@ -200,7 +202,7 @@ def _few(degree: int, spin: int) -> NDArray[np.intp]:
 
 @lru_cache(maxsize=4)
 def _swap(degree: int, spin: int) -> NDArray[np.float64]:
-    """(-1)^(n + spin) at the packed positions."""
-    sign = (1 - 2 * ((spins.packed_numbers(degree)[1] + spin) & 1)).astype(float)
+    """(-1)^(n + spin) for real and imaginary part at each packed position, (2A,)."""
+    sign = np.repeat((1 - 2 * ((spins.packed_numbers(degree)[1] + spin) & 1)).astype(float), 2)
     sign.flags.writeable = False
     return sign

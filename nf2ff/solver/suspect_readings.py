@@ -122,15 +122,27 @@ class Places:
             lines = w.reshape(-1, self._shape[2])
             jobs = [partial(_out_of_lines, lines, share) for share in spin.shares(len(lines), self.threads)]
             return np.concatenate(spin.run(jobs, self.threads))
-        size = np.nan_to_num(np.abs(w), copy=False)
+        power = _powers(w, np.empty(2 * w.size), np.empty(w.size))
+        if np.isnan(power.sum()):
+            np.nan_to_num(power, copy=False)
+        cell, _ = self._cells
+        highest = np.flatnonzero(power >= self._tops(power)[cell])
+        own = power[highest]
+        power[highest] = 0
+        return highest[own > SCREEN * self._tops(power)[cell[highest]]]
+
+    @cached_property
+    def _cells(self) -> tuple[NDArray[np.int32], Whole]:
+        """Cell of each sample, and the rows from which on it is another."""
         cell = _cells(self.theta, self.phi, self.kind, self.kinds)
-        starts = np.flatnonzero(np.concatenate([[True], cell[1:] != cell[:-1]]))
-        top = np.zeros((2, int(cell.max()) + 1))
-        highest = np.zeros(size.size, dtype=bool)
-        for each in top:
-            np.maximum.at(each, cell[starts], np.maximum.reduceat(np.where(highest, 0.0, size), starts))
-            highest = size >= top[0][cell]
-        return np.flatnonzero(highest & (size > SPIKE * top[1][cell]))
+        return cell, np.flatnonzero(np.concatenate([[True], cell[1:] != cell[:-1]]))
+
+    def _tops(self, power: Real) -> Real:
+        """The most of each cell."""
+        cell, starts = self._cells
+        top = np.zeros(int(cell.max()) + 1)
+        np.maximum.at(top, cell[starts], np.maximum.reduceat(power, starts))
+        return top
 
     def near(self, row: int) -> tuple[Whole, float]:
         """Samples of the same kind, as near in theta as neighbours may be, and how near [rad]."""
@@ -200,25 +212,26 @@ def _out_of_lines(lines: Complex, share: range) -> Whole:
     """Rows of readings far above those beside them, of some of the lines (L, n)."""
     count, found = lines.shape[1], []
     step = max(1, TOGETHER // count)
-    squares, powers = np.empty((step, count, 2)), np.empty((2, step, count))
-    under = np.zeros((step, count), dtype=bool)  # the first of a line has none before it
+    room = np.empty((4, step * count))
+    under = np.zeros(step * count, dtype=bool)
     for start in share[::step]:
-        some = min(step, share.stop - start)
-        power = _powers(lines[start : start + some], squares[:some], powers[0, :some])
-        least = np.multiply(power, SCREEN, out=powers[1, :some])
+        w = lines[start : min(start + step, share.stop)].ravel()
+        power = _powers(w, room[:2].ravel()[: 2 * w.size], room[2, : w.size])
+        least = np.multiply(power, SCREEN, out=room[3, : w.size])
         # A reading that is missing is above none, and none is under it.
-        np.less_equal(power[:, 1:], least[:, :-1], out=under[:some, 1:])
-        rows, flat = np.flatnonzero(~under[:some]), least.ravel()
+        np.less_equal(power[1:], least[:-1], out=under[1 : w.size])
+        under[: w.size : count] = False  # the first of a line has none before it
+        rows = np.flatnonzero(~under[: w.size])
         last = rows % count == count - 1
-        out = last | ~(power.ravel()[rows] <= flat[np.minimum(rows + 1, flat.size - 1)])
+        out = last | ~(power[rows] <= least[np.minimum(rows + 1, w.size - 1)])
         found.append(rows[out] + start * count)
     return np.concatenate(found)
 
 
-def _powers(w: Complex, squares: Real, powers: Real) -> Real:
-    """Squared magnitudes of readings (..., M), by way of room for the ``squares`` (..., M, 2)."""
-    np.square(w.view(float).reshape(squares.shape), out=squares)
-    return np.add(squares[..., 0], squares[..., 1], out=powers)
+def _powers(w: Complex, squares: Real, out: Real) -> Real:
+    """Squared magnitudes of readings (M,), by way of room for the ``squares`` (2 M,)."""
+    np.square(w.view(float), out=squares)
+    return np.add(squares[::2], squares[1::2], out=out)
 
 
 def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArray[np.int32]:

@@ -9,7 +9,7 @@ nothing with the transforms. Both take the same coefficients: noise in the sampl
 from __future__ import annotations
 
 import importlib.metadata
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -227,7 +227,7 @@ def _ring_orders(coefficients: Complex, *, s: int, theta: Real, orders: NDArray[
     degree = spin.degree_of_packed(coefficients)
     counts = degree + 1 - np.abs(orders)
     begin = np.cumsum(counts) - counts
-    d, n = rotation_sequences(degree, theta, mu=s, m=orders)
+    d, n = _sequences(degree, s, tuple(theta.tolist()), tuple(orders.tolist()))
     m = np.repeat(orders, counts)
     y = np.sqrt((2 * n + 1) / (4 * np.pi))
     at = np.abs(m) * (2 * degree + 1 - np.abs(m)) // 2 + n
@@ -244,6 +244,14 @@ def _ring_orders(coefficients: Complex, *, s: int, theta: Real, orders: NDArray[
     up = (-1) ** (s + 1) * total(opposite, own[0] + 1j * own[1])
     down = -total(d, own[0] - 1j * own[1])
     return np.stack([(up + down) / 2, (up - down) / 2j])
+
+
+@lru_cache(maxsize=8)
+def _sequences(
+    degree: int, s: int, theta: tuple[float, ...], m: tuple[int, ...]
+) -> tuple[Real, NDArray[Any]]:
+    """`rotation_sequences` of the rings that are looked at again."""
+    return rotation_sequences(degree, np.array(theta), mu=s, m=np.array(m))
 
 
 def _compare(what: str, error: Complex, whole: Complex, allowed: float, *, least: float = 0.0) -> None:

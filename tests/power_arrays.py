@@ -4,6 +4,8 @@ Closed form: the field of point sources at r_i is sum a_i exp(jk r . r_i) times 
 Nothing here is of the package. The readings have mean 1 over the sphere without noise.
 """
 
+from functools import cache, cached_property
+
 import numpy as np
 
 
@@ -40,15 +42,21 @@ class Array:
 
     def __init__(self, places, element):
         self.places, self.element = np.atleast_2d(places), element
+
+    @cached_property
+    def mean(self):
         # Gauss-Legendre in cos(theta), 281 equal azimuths: exact to degree 279.
         z, weight = np.polynomial.legendre.leggauss(140)
         phi = 2 * np.pi * np.arange(281) / 281
         r = unit(np.arccos(z)[:, None], phi)
-        self.mean = weight @ self.power(r).mean(axis=1) / 2
+        return weight @ self.power(r).mean(axis=1) / 2
+
+    @cached_property
+    def peak(self):
         # All sources are in phase towards +z, where a Huygens source and a dipole are strongest;
         # a pair along z is so at right angles to it.
         axis = [0, 0, 1] if np.ptp(self.places[:, 2]) == 0 else [1, 0, 0]
-        self.peak = self.power(np.array(axis, dtype=float)) / self.mean
+        return self.power(np.array(axis, dtype=float)) / self.mean
 
     def field(self, r):
         x, z = np.array([1.0, 0, 0]), np.array([0, 0, 1.0])
@@ -77,11 +85,13 @@ class Array:
         return np.moveaxis(np.array(result), 1, 0) / np.sqrt(self.mean)
 
 
+@cache
 def planar(nx, ny, element="huygens"):
     x, y = np.meshgrid((np.arange(nx) - (nx - 1) / 2) / 2, (np.arange(ny) - (ny - 1) / 2) / 2)
     return Array(np.stack([x.ravel(), y.ravel(), 0 * x.ravel()], axis=-1), element)
 
 
+@cache
 def pair(kd):
     """Two isotropic sources, k times their distance ``kd``."""
     return Array([[0, 0, kd / 4 / np.pi], [0, 0, -kd / 4 / np.pi]], "isotropic")

@@ -5,6 +5,7 @@ import enum
 import importlib
 import inspect
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from types import FunctionType
 
@@ -43,13 +44,32 @@ HOMES = {
 }
 #: Slow to import, or perhaps not installed, so only inside the functions that use them.
 SLOW = {"cupy", "matplotlib", "pyshtools", "scipy.stats", "scipy.sparse", "jinja2", "plotly"}
-#: Dotted name of each module to its tree; a package by its own name.
-TREES = {
-    ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."): ast.parse(
-        path.read_text(encoding="utf-8")
-    )
+#: Dotted name of each module to its file, and below to its tree; a package by its own name.
+PATHS = {
+    ".".join(path.relative_to(PACKAGE).with_suffix("").parts).removesuffix("__init__").strip("."): path
     for path in sorted(PACKAGE.rglob("*.py"))
 }
+
+
+class Trees(Mapping):
+    """Each is made when first asked for: what only collects tests needs few."""
+
+    def __init__(self):
+        self.made = {}
+
+    def __getitem__(self, name):
+        if name not in self.made:
+            self.made[name] = ast.parse(PATHS[name].read_text(encoding="utf-8"))
+        return self.made[name]
+
+    def __iter__(self):
+        return iter(PATHS)
+
+    def __len__(self):
+        return len(PATHS)
+
+
+TREES = Trees()
 
 
 def imports(tree, *, top_only=False):

@@ -111,6 +111,17 @@ def test_a_full_disk_for_what_is_printed(words):
     )
 
 
+@pytest.mark.skipif(os.name != "posix", reason="what is closed is told to a shell of POSIX")
+@pytest.mark.parametrize("closed", ["1>&-", "2>&-", "<&- >&- 2>&-"])
+def test_outputs_that_are_closed(native, tmp_path, closed):
+    # Neither is needed, and no file takes their numbers, into which what they are told would go.
+    out = tmp_path / "r.h5"
+    words = [sys.executable, "-m", "nf2ff", "transform", str(native), "-o", str(out), "--degree", "3"]
+    done = subprocess.run(["sh", "-c", f'"$@" {closed}', "sh", *words], capture_output=True, check=False)
+    assert done.returncode == 0
+    succeed("inspect", out)
+
+
 @pytest.mark.parametrize("ending", ["pdf", "png", "svg"])
 def test_a_full_disk_for_a_picture(native, tmp_path, monkeypatch, ending):
     def full(*_):

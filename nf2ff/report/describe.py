@@ -30,9 +30,10 @@ from nf2ff.report.growth import growth_facts
 from nf2ff.report.over_frequency import told_once
 from nf2ff.report.result import quantity_facts, warning_lines
 from nf2ff.report.uncertainty import uncertainty_facts
-from nf2ff.solver.coverage import measure_coverage, places
+from nf2ff.solver.coverage import measure_coverage
 from nf2ff.solver.degree import count_limit
 from nf2ff.solver.line_phases import judge_phases
+from nf2ff.solver.polarisations import places
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.suspect_readings import judge_readings
 from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths

@@ -396,9 +396,9 @@ def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -
     They add up to 8 pi, 4 pi for each of two polarisations. With them the normal equations of an
     uneven sample set are nearly as well conditioned as those of an even one.
     """
-    location = np.concatenate([g.location for g in geometry])
+    location = geometry[0].aside if len(geometry) == 1 else np.concatenate([g.aside for g in geometry])
     counts = np.concatenate([g.multiplicity() for g in geometry])
-    density = spin.point_density(location, counts, degree=degree, threads=threads)
+    density = spin.point_density(location, counts, degree=degree, threads=threads, moved=True)
     # The smoothed density of impulses can come out near zero only by rounding.
     area = 1 / np.maximum(density, 1e-6 * density.max())
     weights = np.empty(sum(g.count for g in geometry))

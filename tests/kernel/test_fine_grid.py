@@ -46,9 +46,11 @@ def test_products_are_those_at_the_points(degree, spins, rng):
         np.testing.assert_allclose(got[:, there], wanted[:, there], atol=1e-11 * np.abs(wanted).max())
 
 
-def test_one_impulse_is_the_kernel_of_its_degree():
+@pytest.mark.parametrize("odd", [False, True])
+def test_one_impulse_is_the_kernel_of_its_degree(odd):
     # A unit impulse at (t, p), up to degree 2N of the torus, is the product of two Dirichlet kernels
-    # (closed form), sin((2N + 1/2) x) / sin(x/2), and as much from its other side, -t and p + pi.
+    # (closed form), sin((2N + 1/2) x) / sin(x/2), and as much from its other side, -t and p + pi: the
+    # negative of it for functions that change sign across the poles.
     degree, t, p = 3, 0.7, 1.9
     rings, columns = fine_grid.fine_shape(degree)
     theta = (np.arange(rings) + 0.5)[:, None] * np.pi / rings
@@ -57,6 +59,18 @@ def test_one_impulse_is_the_kernel_of_its_degree():
     def kernel(x):
         return np.sin((2 * degree + 0.5) * x) / np.sin(x / 2)
 
-    wanted = kernel(theta - t) * kernel(phi - p) + kernel(theta + t) * kernel(phi - p - np.pi)
-    got = fine_grid.impulses(np.array([[t, p]]), np.ones(1), degree=degree, odd=False)
+    sign = -1 if odd else 1
+    wanted = kernel(theta - t) * kernel(phi - p) + sign * kernel(theta + t) * kernel(phi - p - np.pi)
+    got = fine_grid.impulses(np.array([[t, p]]), np.ones(1), degree=degree, odd=odd)
     np.testing.assert_allclose(got, wanted / (2 * rings * columns), atol=1e-11 * np.abs(got).max())
+
+
+@pytest.mark.parametrize("degree", [7, 220])  # from 200 on shares are handed over
+def test_impulses_have_the_same_bits_on_any_threads(degree, rng):
+    location = np.stack([np.arccos(rng.uniform(-1, 1, 500)), rng.uniform(0, 2 * np.pi, 500)], axis=1)
+    weights = rng.normal(size=500)
+    one, two, three = (
+        fine_grid.impulses(location, weights, degree=degree, odd=True, threads=n) for n in (1, 2, 3)
+    )
+    np.testing.assert_array_equal(two, one)
+    np.testing.assert_array_equal(three, one)

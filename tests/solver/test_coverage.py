@@ -1,14 +1,23 @@
 """What the samples saw of the sphere, against brute force and closed forms of a blocked cone."""
 
 import functools
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from nf2ff import LeastSquares, Samples, field_probe, simulate, solve
+from nf2ff.antenna.dipoles import DipoleCluster
+from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.antenna.points import equal_area_spiral_for_degree, largest_gap, random_points
 from nf2ff.solver.coverage import CROWD, MAX_DIRECTIONS, SEEN_STEPS, Coverage, Reach, measure_coverage
+from nf2ff.solver.normal import grid_fields
+from nf2ff.solver.polarisations import places
+from nf2ff.solver.solve import prepare
 
+#: Two dipoles that a degree of 12 holds.
+CLUSTER = DipoleCluster([[0.3, 0, 0.1], [-0.2, 0.4, 0]], np.array([[1, 0, 1j], [0, 1, 0.5]]))
 #: Half-angle of the cone that is blocked, and where its axis points.
 CONE = np.radians(20.0)
 AXIS = {"theta": 1.9, "phi": 0.7}
@@ -66,6 +75,49 @@ def test_distances_are_those_of_brute_force(count, threads):
     crowd = wanted[:, min(CROWD, count) - 1]
     np.testing.assert_allclose(coverage.crowd_distance, crowd, rtol=0, atol=5e-8)
     assert coverage.largest_gap() == coverage.distance.max()
+
+
+def measured_both_ways(theta, phi, degree):
+    """What is known beforehand, and whether all was seen by distances from brute force."""
+    coverage = measure_coverage(theta=theta, phi=phi, degree=degree, density=False)
+    nearest = angles(coverage.direction, vectors(theta, phi)).min(axis=1)
+    return coverage.complete, bool((nearest <= SEEN_STEPS * np.pi / degree).all())
+
+
+@pytest.mark.parametrize("degree", [5, 16, 24])
+@pytest.mark.parametrize("turned", [False, True])
+def test_even_positions_are_known_to_be_seen(degree, turned):
+    spiral = equal_area_spiral_for_degree(degree)
+    theta, phi = spiral.theta, spiral.phi
+    if turned:  # through the pole, and more than once around
+        theta, phi = np.where(np.arange(theta.size) % 2, -theta, theta), phi - 7
+        phi[1::2] += np.pi
+    assert measured_both_ways(theta, phi, degree) == (degree, True)
+    coverage = measure_coverage(theta=theta, phi=phi, degree=degree, density=False)
+    assert not coverage.unseen(degree).any()
+    assert not coverage.alone.any()
+    assert "reach" not in vars(coverage)  # no distance was needed
+    assert coverage.unseen(6 * degree).any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_nothing_is_known_of_what_was_not_seen(seed):
+    # Random positions, and spirals with a hole about as wide as the reach, wherever it is: near a pole, or
+    # across phi = 0.
+    rng = np.random.default_rng(seed)
+    degree, known, seen = int(rng.integers(2, 9)), 0, 0
+    for share in np.linspace(0.8, 1.6, 9):
+        spiral = equal_area_spiral_for_degree(degree)
+        centre = vectors(rng.choice([0.02, 0.3, 1.5, 3.1]), rng.choice([0.01, 3.0, 6.27]))[None]
+        away = angles(vectors(spiral.theta, spiral.phi), centre)[:, 0] > share * SEEN_STEPS * np.pi / degree
+        even = spiral.theta[away], spiral.phi[away]
+        count = int(6 * degree**2 * share)
+        random = np.arccos(rng.uniform(-1, 1, count)), rng.uniform(0, 2 * np.pi, count)
+        for theta, phi in (even, random):
+            complete, all_seen = measured_both_ways(theta, phi, degree)
+            assert all_seen or not complete
+            known, seen = known + bool(complete), seen + all_seen
+    assert known <= seen < 18
 
 
 @pytest.mark.parametrize("degree", [1, 200, 2000])
@@ -322,3 +374,54 @@ def test_reach_of_one_unseen_direction():
     # 0.2 rad lie within 1.5 steps of degree 23, not of degree 24.
     assert coverage.unseen(23).tolist() == [False] * 6
     assert coverage.unseen(24).tolist() == [True, *[False] * 5]
+
+
+# --- positions and polarisations ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("chi_deg", [(0, 90), (0, 0.8), (0, 1.2), (10, 50)])
+@pytest.mark.parametrize("pole", [False, True])
+def test_pairs_in_order_have_the_places_of_any_order(chi_deg, pole, rng):
+    # What the usual order is spared is worked out where the same samples are shuffled.
+    points = random_points(40, rng=5)
+    theta, phi = points.theta.copy(), points.phi.copy()
+    if pole:
+        theta[0] = 0
+    place = {"theta": np.tile(theta, 2), "phi": np.tile(phi, 2), "chi": np.repeat(np.radians(chi_deg), 40)}
+    samples = Samples([1e9], **place, radius=3.0, port=1, response=np.ones((1, 80)))
+    order = rng.permutation(80)
+    shuffled = Samples(
+        [1e9], **{k: x[order] for k, x in place.items()}, radius=3.0, port=1, response=np.ones((1, 80))
+    )
+    one, other = (places(x, field_probe()) for x in (samples, shuffled))
+    for x in (one, other):
+        assert x[0].size == 40
+        assert (x[2] is not None) == (chi_deg == (0, 0.8))
+    first, second = (vectors(x[0], x[1]) for x in (one, other))
+    np.testing.assert_allclose(first[np.lexsort(first.T)], second[np.lexsort(second.T)], atol=1e-15)
+
+
+@pytest.mark.parametrize("damping", [None, 1e-3])
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_new_samples_are_planned_once_with_the_same_bits(damping, threads, monkeypatch):
+    from nf2ff.solver import problem
+
+    made = []
+
+    def counted(*given):
+        made.append(given)
+        return grid_fields(*given)
+
+    monkeypatch.setattr(problem, "grid_fields", counted)
+    spiral = equal_area_spiral_for_degree(12)
+    place = {"theta": np.tile(spiral.theta, 2), "phi": np.tile(spiral.phi, 2)}
+    place["chi"] = np.repeat([0, np.pi / 2], spiral.theta.size)
+    samples = simulate(CLUSTER, frequency=[SPEED_OF_LIGHT], radius=4.0, **place)
+    method = LeastSquares(threads=threads, damping=damping)
+    found = solve(samples, field_probe(), degree=12, method=method)
+    assert len(made) == 1
+    again = solve(samples, field_probe(), degree=12, method=method)
+    assert len(made) == 1
+    alone = prepare(samples, field_probe(), degree=12, method=replace(method, threads=1))
+    for modes in (again.modes, alone.modes(samples.response)):
+        np.testing.assert_array_equal(modes.coefficients, found.modes.coefficients)

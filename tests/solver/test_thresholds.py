@@ -24,6 +24,7 @@ from nf2ff.solver import (
     drift,
     gaps,
     model_agreement,
+    polarisations,
     probe_share,
     solution,
     spectrum,
@@ -343,7 +344,7 @@ def test_rim_and_parts_of_a_gap():
 def test_polarisations_a_degree_apart_are_two(turn, alone):
     chi = np.tile(np.radians([0, turn]), 30)
     theta, phi = np.repeat(np.linspace(0.3, 2.8, 30), 2), np.repeat(np.linspace(0, 3, 30), 2)
-    assert (coverage.places(at(theta, phi, chi), PROBE)[2] is not None) == alone
+    assert (polarisations.places(at(theta, phi, chi), PROBE)[2] is not None) == alone
     scan = at(theta, phi, chi)
     if alone:
         with pytest.raises(ValueError, match="second polarisation"):
@@ -801,7 +802,7 @@ def test_port_with_a_null_on_its_axis(share, heard):
     m = np.repeat([-1, 0, 1], 2)
     second = np.sqrt(share) * first + np.sqrt((1 - share) / 2) * (m == 0)
     probe = dataclasses.replace(PROBE, coefficients=np.stack([first, second])[None])
-    turn, _ = coverage.port_polarisations(probe, at(1.0 + np.zeros(3), 0.3))
+    turn, _ = polarisations.port_polarisations(probe, at(1.0 + np.zeros(3), 0.3))
     assert np.isfinite(turn).tolist() == [True, heard]
 
 

@@ -33,9 +33,10 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.diagnostics import AlignmentCode
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.notice import Notice
-from nf2ff.solver.coverage import measure_coverage, places
+from nf2ff.solver.coverage import measure_coverage
 from nf2ff.solver.degree import whole
 from nf2ff.solver.gaps import lacking
+from nf2ff.solver.polarisations import places
 from nf2ff.solver.requirements import check_units
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 

@@ -71,6 +71,11 @@ class SolutionCode(Code):
 
     NOT_CONVERGED = _STOPPED
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"
+    NOISY_RESIDUAL = (
+        "the modes leave a residual of {residual:.2g} of the samples, which varies at random from one sample "
+        "to the next as noise does, {rms_db:z.0f} dB of the largest response; average longer or raise the "
+        "power; or recover the phase if it jumped from cut to cut (nf2ff transform --coherent cuts)"
+    )
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "
         "probe and time convention, and whether the degree is high enough; if the phase jumped from cut to "

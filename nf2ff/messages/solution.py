@@ -45,7 +45,7 @@ class SolutionCode(Code):
     )
     LOWER_DEGREE = (
         "{lack}: the degree is {degree}, which the samples determine everywhere, and not "
-        "{allowed}, which the rest would allow"
+        "{allowed}, which the rest would allow: that the antenna has no higher waves there is assumed"
     )
 
     PLATEAU = (

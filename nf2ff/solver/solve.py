@@ -230,11 +230,10 @@ def _attempt(
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
     if not automatic:
         return _Attempted(found, chosen, reasons, automatic, None, coverage, threads)
+    bridged = False
     if free and found.doubtful and coverage is not None:
         lower = gaps.lower_degree(found, coverage, method)
         if lower is not None:
-            lack, taken = gaps.lacking(coverage, chosen), lower.modes.degree
-            lower.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=taken, allowed=chosen))
             reasons = _instead(reasons, "what the samples determine everywhere", chosen)
             found = lower
         elif coverage.unseen(chosen).any() and (least := gaps.least_degree(found, coverage)) < chosen:
@@ -242,9 +241,7 @@ def _attempt(
             settled, notes = _settle(method, scan, coverage, least, grid_degree, damping=gaps.LEAST_DAMPING)
             prepared = replace(found.prepared, degree=least, method=settled)
             found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-            if not found.doubtful:
-                lack = gaps.lacking(coverage, chosen)
-                found.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=least, allowed=chosen))
+        bridged = not found.doubtful
     floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
     # What a gap leaves in the spectrum says nothing of the degree.
     cut = floor is not None and floor.noise and not (free and found.doubtful)
@@ -259,6 +256,9 @@ def _attempt(
             found = gaps.attempt(replace(prepared, method=settled), coverage, free=free, notes=notes)
     elif floor is not None and not floor.noise and not found.doubtful:
         reasons.append(f"what is above degree {floor.degree - 2} is weak, but no noise")
+    if coverage is not None and not found.doubtful and (bridged or coverage.unseen(chosen).any()):
+        about = {"lack": gaps.lacking(coverage, chosen), "degree": found.modes.degree, "allowed": chosen}
+        found = found._replace(notes=[*found.notes, SolutionCode.LOWER_DEGREE(**about)])
     return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads)
 
 

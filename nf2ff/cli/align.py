@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -129,7 +130,10 @@ def align(
     print_warnings(
         [x.frequency for x in every],
         [x.warnings for x in every],
-        once=[*unstated_unit(scan, response_unit, probe=used), *judge_phases(samples)],
+        once=[
+            *unstated_unit(scan, response_unit, probe=used),
+            *judge_phases(samples, shlex.quote(str(scan))),
+        ],
     )
     if as_json:
         click.echo(json.dumps(alignment_facts(found, effects), allow_nan=False))

@@ -42,7 +42,7 @@ class ReadingCode(Code):
     PHASE_JUMPS = (
         "from one cut to the next the phase jumps by {rms_deg:z.0f} deg (rms){more}, which no antenna makes "
         "that these steps resolve: the reference was lost between them; recover it "
-        "(nf2ff transform --coherent {along})"
+        "(nf2ff transform {scan} -o RESULT.h5 --coherent {along} --degree {degree})"
     )
 
 

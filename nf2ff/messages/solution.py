@@ -45,7 +45,7 @@ class SolutionCode(Code):
     )
     LOWER_DEGREE = (
         "{lack}: the degree is {degree}, which the samples determine everywhere, and not "
-        "{allowed}, which the rest would allow"
+        "{allowed}, which the rest would allow: that the antenna has no higher waves there is assumed"
     )
 
     PLATEAU = (
@@ -71,8 +71,14 @@ class SolutionCode(Code):
 
     NOT_CONVERGED = _STOPPED
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"
+    NOISY_RESIDUAL = (
+        "the modes leave a residual of {residual:.2g} of the samples, which varies at random from one sample "
+        "to the next as noise does, {rms_db:z.0f} dB of the largest response; average longer or raise the "
+        "power; or recover the phase if it jumped from cut to cut (nf2ff transform --coherent cuts "
+        "--degree N)"
+    )
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "
         "probe and time convention, and whether the degree is high enough; if the phase jumped from cut to "
-        "cut, recover it (nf2ff transform --coherent cuts)"
+        "cut, recover it (nf2ff transform --coherent cuts --degree N)"
     )

@@ -25,7 +25,7 @@ from nf2ff.metrics.result import UNKNOWN, Powers, Quantity, Result
 from nf2ff.metrics.summary import summarise, summary_planes
 from nf2ff.solver.probe_share import neglected
 from nf2ff.solver.problem import Method
-from nf2ff.solver.solution import Solution, noise_gain
+from nf2ff.solver.solution import Solution, noise_gains
 from nf2ff.solver.solve import LARGE_PROBE_ERROR, probe_error_warning, solve
 from nf2ff.solver.suspected_units import suspect_level
 
@@ -96,16 +96,16 @@ def transform_samples(
     solution = solve(samples, probe, degree=degree, method=method, minimum_radius=minimum_radius)
     _refuse_nonsense(solution)
     solution = tell_neglected(solution, samples, whole, probe)
-    gain = noise_gain(solution, rng=0)
     modes = solution.modes if rescale is None else rescale(solution.modes)
     t, p = _far_field_steps(count, modes.degree, theta_step, phi_step)
     found = far_field_blocks(modes, theta=np.pi * np.arange(t + 1) / t, phi=2 * np.pi * np.arange(p) / p)
     found = mark_trusted(samples, solution, found)
+    gain, of_seen = noise_gains(solution, found, rng=0)
     top = peak(modes)
     planes = summary_planes(modes, top, plane, told)
     seen = peak_seen(samples, solution, top)
     quantities = (
-        _solver_figures(solution, gain)
+        _solver_figures(solution, gain, of_seen)
         | beam_figures(modes, top)
         | summarise(modes, top, planes, found)
         | _gains(modes, top, powers)  # refuses powers that do not suit the data
@@ -200,10 +200,13 @@ def peak_seen(samples: Samples, solution: Solution, top: Peak) -> NDArray[np.boo
 # --- figures -------------------------------------------------------------------------------------
 
 
-def _solver_figures(solution: Solution, gain: NDArray[np.float64]) -> dict[str, Quantity]:
+def _solver_figures(
+    solution: Solution, gain: NDArray[np.float64], of_seen: NDArray[np.float64]
+) -> dict[str, Quantity]:
     ratio = "mean square error of the far field over that of the samples, both relative"
     lacking = "1 where a part of the sphere lacks a component of the field"
-    return {
+    seen = {"noise_gain_seen": Quantity(of_seen, "1", f"{ratio}, of directions that were seen")}
+    return (seen if solution.partial.any() else {}) | {
         "residual": Quantity(solution.residual, "1", "relative residual of the responses"),
         "iterations": Quantity(solution.iterations, "1", "steps of the iteration"),
         "noise_floor": Quantity(solution.noise_floor, "1", "relative rms noise of a sample"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -79,7 +80,7 @@ def describe(
         return {
             "file": str(path),
             "holds": "samples",
-            **_samples(samples, told_once if once else warning_lines),
+            **_samples(samples, shlex.quote(str(path)), told_once if once else warning_lines),
         }
     facts: dict[str, Any] = {"file": str(path), "holds": kind.replace("_", " ")}
     if time_convention is not None or response_unit is not None:
@@ -196,7 +197,7 @@ def _power_by_order(probe: Probe) -> list[float | None]:
     return [10 * math.log10(x) if x > 0 else None for x in share]
 
 
-def _samples(samples: Samples, lines: Callable[..., list[str]]) -> dict[str, Any]:
+def _samples(samples: Samples, name: str, lines: Callable[..., list[str]]) -> dict[str, Any]:
     count = samples.response.shape[1]
     facts: dict[str, Any] = {
         "frequencies": samples.frequency.size,
@@ -225,7 +226,7 @@ def _samples(samples: Samples, lines: Callable[..., list[str]]) -> dict[str, Any
     facts["coverage"] = _coverage(samples) if "grid_supports_degree" not in facts else "the whole sphere"
     angles = suspect_angles(samples)
     lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
-    jumps, judged = judge_phases(samples), judge_readings(samples)
+    jumps, judged = judge_phases(samples, name), judge_readings(samples)
     if jumps:
         # Readings at a pole, of cuts with phases of their own, differ by these.
         judged = [[x for x in some if x.code is not ReadingCode.CONTRADICTION] for some in judged]

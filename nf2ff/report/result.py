@@ -28,6 +28,7 @@ LEVELS = {
     "axial_ratio": ("db", 20, 1.0),
     "noise_floor": ("db", 20, 1.0),
     "noise_gain": ("db", 10, 1.0),
+    "noise_gain_seen": ("db", 10, 1.0),
     "far_field_error": ("db", 20, 1.0),
 }
 #: Nearer to a pole than this a direction has no azimuth in tables [deg].

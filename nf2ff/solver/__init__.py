@@ -8,7 +8,7 @@ phaseless.reconstruction : Reconstruction, reconstruct
 phaseless.certificate : Certificate
 positions : Geometry, plan_geometry
 problem : Direct, LeastSquares, Problem, Quadrature
-solution : Part, Solution, noise_gain
+solution : Part, Solution, noise_gain, noise_gains
 solve : solve, prepare
 transmission : TransmissionOperator
 """

@@ -25,6 +25,7 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
+from nf2ff.solver.degree import count_limit
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -62,19 +63,24 @@ class PhaseJumps(NamedTuple):
         From one cut to the next, root mean square [rad].
     along : str
         What keeps its phase, as in `measurement.coherence.with_coherence`: "cuts" or "cuts-by-polarisation".
+    degree : int
+        The largest degree that the steps allow, with which the phases are recovered.
     """
 
     rms: float
     along: str
+    degree: int
 
 
-def judge_phases(samples: Samples) -> list[Notice]:
+def judge_phases(samples: Samples, scan: str = "SCAN") -> list[Notice]:
     """Warning of phases that jump from cut to cut, by a few of the frequencies.
 
     Parameters
     ----------
     samples : Samples
         A scan with a phase reference.
+    scan : str
+        Its name, for the command that is told.
 
     Returns
     -------
@@ -88,8 +94,8 @@ def judge_phases(samples: Samples) -> list[Notice]:
         return []
     f, worst = max(found, key=lambda x: x[1].rms)
     more = f" at {samples.frequency[f] / 1e9:.9g} GHz" if count > 1 else ""
-    rms_deg = math.degrees(worst.rms)
-    return [ReadingCode.PHASE_JUMPS(rms_deg=rms_deg, more=more, along=worst.along)]
+    about = {"rms_deg": math.degrees(worst.rms), "along": worst.along, "degree": worst.degree}
+    return [ReadingCode.PHASE_JUMPS(more=more, scan=scan, **about)]
 
 
 @contextmanager
@@ -143,6 +149,7 @@ def phase_jumps(samples: Samples, frequency: int = 0) -> PhaseJumps | None:
     step = max(1, math.ceil(phi.size / MOST))
     y, phi, theta = (one.response[0] * sign)[rings[:, ::step]], phi[::step], one.theta[rings[:, 0]]
     k = float(wavenumber(one.frequency[0]))
+    allowed = _allowed(one, phi, step)
     degree = min((2 * math.pi / float(np.median(np.diff(phi))) - 1) / 2 * step, k * float(one.radius.min()))
     found = _jumps(y, phi, degree * np.abs(np.sin(theta)))
     # Polarisations that were read one after the other have phases of their own. Common ones may take jumps
@@ -154,8 +161,8 @@ def phase_jumps(samples: Samples, frequency: int = 0) -> PhaseJumps | None:
         apart, free = sum(x.left for x in alone), sum(x.free for x in alone)
         more = phi.size * (len(kinds) - 1)
         if found is None or found.left - apart > UNLIKELY * apart * more / free:
-            return PhaseJumps(max(x.size for x in alone), "cuts-by-polarisation")
-    return None if found is None else PhaseJumps(found.size, "cuts")
+            return PhaseJumps(max(x.size for x in alone), "cuts-by-polarisation", allowed)
+    return None if found is None else PhaseJumps(found.size, "cuts", allowed)
 
 
 def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, Real, list[NDArray[np.intp]]]:
@@ -186,6 +193,14 @@ def _rings(one: Samples) -> tuple[NDArray[np.intp], Real, Real, list[NDArray[np.
     _, kind = np.unique(key[2:, own], axis=1, return_inverse=True)
     kinds = [np.flatnonzero(kind.ravel() == i) for i in range(int(kind.max()) + 1)]
     return near[rows], sign, phi[near[rows[0]]], kinds
+
+
+def _allowed(one: Samples, phi: Real, taken: int) -> int:
+    """The largest degree that readings and steps in theta and phi, each so many-th ``taken``, allow."""
+    around = taken * (2 * math.pi / float(np.median(np.diff(phi))))
+    theta = np.unique(np.round(canonical_angles(one.theta, one.phi)[0] / _SAME)) * _SAME
+    along = math.pi / float(np.median(np.diff(theta))) if theta.size > 1 else math.inf
+    return max(1, min(int((around - 1) / 2 + _SAME), int(along + _SAME), count_limit(one)))
 
 
 class _Jumps(NamedTuple):

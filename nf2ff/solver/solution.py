@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.antenna.far_field import AnyFarField
+from nf2ff.antenna.fields import far_field_grid
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -200,9 +202,40 @@ def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = No
     (F,) ndarray
         Ratio of powers; 10 log10 of it in dB, negative where sampling is redundant.
     """
+    return noise_gains(solution, None, rng=rng)[0]
+
+
+def noise_gains(
+    solution: Solution, seen: AnyFarField | None, *, rng: int | np.random.Generator | None = None
+) -> NDArray[np.float64]:
+    """`noise_gain` of all directions, and of those that ``seen`` trusts.
+
+    Parameters
+    ----------
+    solution, rng
+        As in `noise_gain`.
+    seen : FarField, FarFieldBlocks or None
+        At the frequencies of the solution, on a grid of equal steps; marks directions that were not seen.
+
+    Returns
+    -------
+    (2, F) ndarray
+        Ratios of powers; the second NaN where nothing was seen.
+    """
     generator = np.random.default_rng(rng)
-    power = solution.modes.radiated_power()
-    gain = np.empty(power.size)
+
+    def powers(f: int, coefficients: NDArray[np.complex128]) -> tuple[float, float]:
+        whole = float(0.5 * np.linalg.norm(coefficients) ** 2)
+        if seen is None or seen.trusted is None or seen.trusted[f].all():
+            return whole, whole
+        one = Modes(solution.modes.frequency[f : f + 1], coefficients[None])
+        field = far_field_grid(one, theta=seen.theta, phi=seen.phi)
+        square = sum(np.abs(x[0]) ** 2 for x in field)
+        # Up to a factor, which falls out.
+        return whole, float(np.sum(square * np.sin(seen.theta)[:, None] * seen.trusted[f]))
+
+    power = np.array([powers(f, q) for f, q in enumerate(solution.modes.coefficients)]).T
+    gain = np.empty(power.shape)
     for part in solution.parts:
         prepared, rows = part.prepared, list(part.frequencies)
         method = prepared.method
@@ -210,7 +243,7 @@ def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = No
             prepared = replace(prepared, method=replace(method, rtol=_noise_rtol(method)))
         response = prepared.samples.response
         level = np.sqrt([0.5 * np.mean(np.abs(row) ** 2) for row in response])[:, None]
-        found: list[list[float]] = []
+        found: list[list[tuple[float, float]]] = []
         while True:
             # In place and row by row: it is as large as the samples are.
             noise = np.empty(response.shape, dtype=complex)
@@ -218,10 +251,11 @@ def noise_gain(solution: Solution, *, rng: int | np.random.Generator | None = No
                 row[:] = generator.standard_normal(row.size)
             noise *= level
             estimates = prepared.estimates(noise)
-            found.append([float(0.5 * np.linalg.norm(e.coefficients) ** 2) for e in estimates])
-            if max(e.iterations for e in estimates) <= SHORT or _settled(np.array(found)):
+            found.append([powers(f, e.coefficients) for f, e in zip(rows, estimates, strict=True)])
+            if max(e.iterations for e in estimates) <= SHORT or _settled(np.array(found)[:, :, 0]):
                 break
-        gain[rows] = np.mean(found, axis=0) / power[rows]
+        with np.errstate(invalid="ignore"):
+            gain[:, rows] = np.mean(found, axis=0).T / power[:, rows]
     return gain
 
 

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import mode_count
+from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, at_frequencies, keep_orders
 from nf2ff.measurement.samples import Samples
@@ -22,6 +22,7 @@ from nf2ff.solver import degree as degrees
 from nf2ff.solver import gaps, methods, model_agreement, spectrum
 from nf2ff.solver.coverage import Coverage, coverage_of
 from nf2ff.solver.line_phases import naming_jumps
+from nf2ff.solver.methods import Estimate
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
@@ -36,6 +37,7 @@ from nf2ff.solver.requirements import (
 )
 from nf2ff.solver.solution import Part, Solution, join
 from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_waves
+from nf2ff.solver.whiteness import Remainder, remainder
 
 #: Estimated relative error of an interpolated probe from which there is a warning.
 LARGE_PROBE_ERROR = 1e-3
@@ -241,11 +243,10 @@ def _attempt(
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
     if not automatic:
         return _Attempted(found, chosen, reasons, automatic, None, coverage, threads)
+    bridged = False
     if free and found.doubtful and coverage is not None:
         lower = gaps.lower_degree(found, coverage, method)
         if lower is not None:
-            lack, taken = gaps.lacking(coverage, chosen), lower.modes.degree
-            lower.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=taken, allowed=chosen))
             reasons = _instead(reasons, "what the samples determine everywhere", chosen)
             found = lower
         elif coverage.unseen(chosen).any() and (least := gaps.least_degree(found, coverage)) < chosen:
@@ -253,9 +254,7 @@ def _attempt(
             settled, notes = _settle(method, scan, coverage, least, grid_degree, damping=gaps.LEAST_DAMPING)
             prepared = replace(found.prepared, degree=least, method=settled)
             found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-            if not found.doubtful:
-                lack = gaps.lacking(coverage, chosen)
-                found.notes.append(SolutionCode.LOWER_DEGREE(lack=lack, degree=least, allowed=chosen))
+        bridged = not found.doubtful
     floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
     # What a gap leaves in the spectrum says nothing of the degree.
     cut = floor is not None and floor.noise and not (free and found.doubtful)
@@ -270,6 +269,9 @@ def _attempt(
             found = gaps.attempt(replace(prepared, method=settled), coverage, free=free, notes=notes)
     elif floor is not None and not floor.noise and not found.doubtful:
         reasons.append(f"what is above degree {floor.degree - 2} is weak, but no noise")
+    if coverage is not None and not found.doubtful and (bridged or coverage.unseen(chosen).any()):
+        about = {"lack": gaps.lacking(coverage, chosen), "degree": found.modes.degree, "allowed": chosen}
+        found = found._replace(notes=[*found.notes, SolutionCode.LOWER_DEGREE(**about)])
     return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads)
 
 
@@ -322,9 +324,13 @@ def _judge(
             first = _first_order(probe, samples)
             code = SolutionCode.NOT_CONVERGED if first else SolutionCode.NOT_CONVERGED_HIGHER_ORDERS
             told.append(code(steps=e.iterations))
-        drowned = floor is not None and floor.drowned(f)
-        if e.residual > LARGE_RESIDUAL and not doubts[f] and (e.residual > NO_MODEL or not drowned):
-            told.append(SolutionCode.LARGE_RESIDUAL(residual=e.residual))
+        if (
+            e.residual > LARGE_RESIDUAL
+            and not doubts[f]
+            and not any(x.code is SolutionCode.NOISY for x in told)
+        ):
+            left = floor.remainder[f] if floor is not None and floor.drowned(f) else None
+            told.append(_about_residual(prepared, modes, f, e, left))
         warnings.append(tuple(told))
     count = len(frequencies)
     residual = np.array([e.residual for e in estimates])
@@ -343,6 +349,18 @@ def _judge(
         parts=(Part(frequencies, which, prepared),),
         samples=prepared.samples,
     )
+
+
+def _about_residual(
+    prepared: Problem, modes: Modes, f: int, found: Estimate, left: Remainder | None
+) -> Notice:
+    """What a large residual is said to be: noise, if it is as random and as even as that."""
+    if found.residual <= NO_MODEL and found.unevenness < model_agreement.UNEVEN:
+        one = prepared.samples.at_frequency(f)
+        left = left or remainder(one, prepared.probe, modes.at(f), top=modes.degree, lines=True)
+        if left.verdict == "noise":
+            return SolutionCode.NOISY_RESIDUAL(residual=found.residual, rms_db=20 * math.log10(left.rms))
+    return SolutionCode.LARGE_RESIDUAL(residual=found.residual)
 
 
 def _first_order(probe: Probe, samples: Samples) -> bool:

@@ -138,12 +138,19 @@ class Remainder(NamedTuple):
 
 
 def remainder(
-    samples: Samples, probe: Probe, modes: Modes, *, top: int, threads: int | None = None
+    samples: Samples,
+    probe: Probe,
+    modes: Modes,
+    *,
+    top: int,
+    threads: int | None = None,
+    lines: bool = False,
 ) -> Remainder:
     """What modes leave of the samples, and whether that is noise or a field that they lack.
 
     Samples and modes are of one frequency; zero modes leave the responses themselves. The sampling
-    allows degree ``top``: its step is pi/N.
+    allows degree ``top``: its step is pi/N. With ``lines`` it is no noise either if it changes smoothly along
+    cuts or along rings, as where the phase jumps from one to the next.
     """
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     step = math.pi / top
@@ -170,6 +177,9 @@ def remainder(
     away = np.sin(theta) > AWAY
     one = np.concatenate([unit, NEXT * step / math.radians(10) * kind], axis=1)[away]
     found = [contrast(power[away], neighbours(one, farthest=NEXT * step), readings=1).verdict(fitted=fitted)]
+    for line in (np.stack([np.cos(phi), np.sin(phi)], axis=1), theta[:, None]) if lines else ():
+        own = neighbours(np.concatenate([one, line[away] / SAME], axis=1), farthest=NEXT * step)
+        found.append(contrast(power[away], own, readings=1).verdict(fitted=fitted))
     # Both polarisations together need no directions to compare, nor do they mind the poles, where
     # a grid has positions far nearer to each other than the field can change.
     first, position = different_positions(theta, phi)
@@ -182,6 +192,6 @@ def remainder(
     # There a grid has more readings than it needs, of which the fit takes little.
     found.append(contrast(both[pair], close, readings=2).verdict(fitted=0.0))
     verdict: Verdict = "unknown"
-    if top >= SURE_DEGREES or found[1] != "unknown":
+    if top >= SURE_DEGREES or found[-1] != "unknown":
         verdict = "field" if "field" in found else "noise" if "noise" in found else "unknown"
     return Remainder(level, rms, verdict)

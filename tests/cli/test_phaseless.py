@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 from dataclasses import replace
 
 import numpy as np
@@ -71,7 +72,10 @@ def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
     # As it is recorded: with phases, which are wrong between cuts.
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "wrong.h5", "--degree", DEGREE)
-    assert "if the phase jumped from cut to cut, recover it (nf2ff transform --coherent cuts)" in done.err
+    assert (
+        "if the phase jumped from cut to cut, recover it (nf2ff transform --coherent cuts --degree N)"
+        in done.err
+    )
     done = run(
         *("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5", *SIZE_GIVEN),
         *("--coherent", "cuts", "--found-phases", tmp_path / "repaired.h5"),
@@ -91,11 +95,19 @@ def test_a_scan_whose_phase_drifted_from_cut_to_cut_is_repaired(cuts, tmp_path):
 
 def test_a_phase_that_jumps_from_cut_to_cut_is_told_of(cuts, tmp_path):
     write_samples(tmp_path / "scan.h5", replace(cuts, coherence=None))
-    cure = (
-        "no antenna makes that these steps resolve: the reference was lost between them; recover it "
-        "(nf2ff transform --coherent cuts)"
-    )
-    assert cure in " ".join(run("inspect", tmp_path / "scan.h5").out.split())
+    cause = "no antenna makes that these steps resolve: the reference was lost between them; recover it "
+    told = run("inspect", tmp_path / "scan.h5").out
+    assert cause in told
+    # The command is whole: run as it is printed, it finds the power of the closed form.
+    words = shlex.split(told.partition("recover it (nf2ff ")[2].partition(")")[0])
+    done = run(*(tmp_path / "cured.h5" if x == "RESULT.h5" else x for x in words))
+    assert done.code == 0, done.err
+    assert "certified" in done.err
+    cured = read_result(tmp_path / "cured.h5")
+    exact = radiated_power_of(cluster(2), frequency=cuts.frequency)[0]
+    error = cured.quantities["radiated_power_error"].values[0]
+    assert cured.modes.radiated_power()[0] == pytest.approx(exact, rel=4 * error)
+    cure = "(nf2ff transform SCAN -o RESULT.h5 --coherent cuts --degree "
     # A degree that is chosen by itself is refused for it.
     done = run("transform", tmp_path / "scan.h5", "-o", tmp_path / "result.h5")
     assert done.code == 1

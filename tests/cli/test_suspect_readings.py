@@ -146,4 +146,4 @@ def test_phases_that_jump_from_cut_to_cut_are_told_of_alone(table, tmp_path, rng
     turns = np.tile(np.exp(1j * rng.uniform(0, 2 * np.pi, 24)), 2 * 13)
     scan = edited(table, tmp_path / "scan.csv", lambda w, _: (w * turns, []))
     (one,) = json.loads(succeed("inspect", scan, *IN_FIELDS, "--json"))["warnings"]
-    assert "--coherent cuts)" in one
+    assert f"(nf2ff transform {scan} -o RESULT.h5 --coherent cuts --degree " in one

@@ -141,7 +141,7 @@ def test_jumps_of_each_polarisation_are_told_apart(kind, jumps_deg):
     given = {"kind": kind, "where": "poles", "finer": 1.6, "noise_db": -60, "jumps_deg": jumps_deg}
     (one,) = judge_phases(scan(0, **given, along="cuts-by-polarisation"))
     assert one.code is ReadingCode.PHASE_JUMPS
-    assert "nf2ff transform --coherent cuts-by-polarisation" in one
+    assert "nf2ff transform SCAN -o RESULT.h5 --coherent cuts-by-polarisation --degree " in one
 
 
 def test_what_cannot_tell_says_nothing():
@@ -171,7 +171,9 @@ def test_the_frequency_is_named():
 
 def test_a_refusal_offers_the_cure():
     jumped = scan(0, kind="cluster", where="half steps", finer=1.0, noise_db=-60, jumps_deg=1000)
-    with pytest.raises(ValueError, match=r"too coarse.*: from one cut.* cuts\), or use finer steps"):
+    with pytest.raises(
+        ValueError, match=r"too coarse.*: from one cut.* cuts --degree \d+\), or use finer steps"
+    ):
         nf2ff.solve(jumped, nf2ff.field_probe())
     with (
         pytest.raises(InputError, match=r"^so it is: use another$"),

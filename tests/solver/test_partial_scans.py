@@ -380,6 +380,22 @@ def test_one_polarisation_around_a_pole_is_not_trusted_at_a_lower_degree(last):
     assert not [x for x in result.warnings[0] if "determine everywhere" in x]
 
 
+@pytest.mark.parametrize("last", [9, 14, 19])
+@pytest.mark.parametrize("level", [None, -50, -40])
+def test_a_hole_that_a_lower_degree_closes_is_told_of(last, level):
+    # The beam goes into it, and all of it counts as seen: right only if the antenna is as small as that.
+    rows = scans.grid()
+    rows = rows.keep(scans.nothing(0, last)(rows))
+    response = scans.readings(source("pole"), rows)
+    response = response + (0 if level is None else scans.noise(response, level, 3))
+    samples = nf2ff.Samples([10 * GHZ], rows.theta, rows.phi, rows.chi, RADIUS, rows.port, [response], "V/m")
+    result = transform_samples(samples, nf2ff.field_probe())
+    assert result.quantities["trusted_fraction"].values[0] == 1
+    (told,) = [x for x in result.warnings[0] if "is assumed" in x]
+    assert "of the sphere was not measured (theta 0 to" in told
+    assert f"the degree is {result.modes.degree}," in told
+
+
 # --- two frequencies, the gap at one ---------------------------------------------------------
 
 GAPS = {

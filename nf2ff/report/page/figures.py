@@ -57,6 +57,7 @@ FIGURES: Mapping[str, tuple[str, tuple[str, float] | None, int | None]] = {
     "residual": ("residual of the readings", _PERCENT, None),
     "noise_floor": ("noise of a reading", None, 1),
     "noise_gain": ("noise of the far field over that of the readings", None, 1),
+    "noise_gain_seen": ("the same, of directions seen", None, 1),
     "tail_db": ("power in the last two degrees", None, 1),
     "trusted_fraction": ("directions seen", _PERCENT, 1),
     "largest_gap": ("largest gap among the readings", None, 2),

@@ -20,34 +20,42 @@ Conventions, stated here and nowhere else:
 from __future__ import annotations
 
 import importlib
-from typing import TYPE_CHECKING, Any
 
-from nf2ff.antenna.dipoles import DipoleCluster
-from nf2ff.antenna.far_field import FarField, far_field
-from nf2ff.antenna.grids import Grid, equiangular_grid, gauss_legendre_grid
-from nf2ff.antenna.modes import Modes, required_degree
-from nf2ff.measurement.probe import Probe, field_probe
-from nf2ff.measurement.samples import Samples
-from nf2ff.measurement.simulated import simulate, simulate_grid
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
-from nf2ff.solver.solution import Solution
-from nf2ff.solver.solve import solve
-
+TYPE_CHECKING = False  # as in `typing`, which would have to be imported
 if TYPE_CHECKING:
+    from typing import Any
+
+    from nf2ff.antenna.dipoles import DipoleCluster
+    from nf2ff.antenna.far_field import FarField, far_field
+    from nf2ff.antenna.grids import Grid, equiangular_grid, gauss_legendre_grid
+    from nf2ff.antenna.modes import Modes, required_degree
     from nf2ff.io.native import read_probe, read_samples
+    from nf2ff.measurement.probe import Probe, field_probe
+    from nf2ff.measurement.samples import Samples
+    from nf2ff.measurement.simulated import simulate, simulate_grid
     from nf2ff.metrics.beam import peak
     from nf2ff.metrics.gain_and_power import directivity, eirp, trp
+    from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+    from nf2ff.solver.solution import Solution
+    from nf2ff.solver.solve import solve
 
 __version__ = "0.1.0"
 
-# Imported when first used, so that `nf2ff --help` need not wait for h5py.
+# Imported when first used: `nf2ff --help` need not wait for numpy, and Ctrl-C meanwhile ends in one line.
 _LATER = {
-    "directivity": "metrics.gain_and_power",
-    "eirp": "metrics.gain_and_power",
-    "peak": "metrics.beam",
-    "read_probe": "io.native",
-    "read_samples": "io.native",
-    "trp": "metrics.gain_and_power",
+    "antenna.dipoles": ("DipoleCluster",),
+    "antenna.far_field": ("FarField", "far_field"),
+    "antenna.grids": ("Grid", "equiangular_grid", "gauss_legendre_grid"),
+    "antenna.modes": ("Modes", "required_degree"),
+    "io.native": ("read_probe", "read_samples"),
+    "measurement.probe": ("Probe", "field_probe"),
+    "measurement.samples": ("Samples",),
+    "measurement.simulated": ("simulate", "simulate_grid"),
+    "metrics.beam": ("peak",),
+    "metrics.gain_and_power": ("directivity", "eirp", "trp"),
+    "solver.problem": ("Direct", "LeastSquares", "Quadrature"),
+    "solver.solution": ("Solution",),
+    "solver.solve": ("solve",),
 }
 
 __all__ = [
@@ -79,8 +87,13 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    if name in _LATER:
-        value = getattr(importlib.import_module(f"nf2ff.{_LATER[name]}"), name)
-        globals()[name] = value
-        return value
+    for file, names in _LATER.items():
+        if name in names:
+            value = getattr(importlib.import_module(f"nf2ff.{file}"), name)
+            globals()[name] = value
+            return value
     raise AttributeError(f"module 'nf2ff' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return [*globals(), *__all__]

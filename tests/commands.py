@@ -33,6 +33,8 @@ magnetic_v_m = [0.05, [0, -0.1], 0]
 """
 
 
+#: A minus sign before nothing, as -0.0 (of +0.1/-0.0 it is the word).
+MINUS_NOTHING = re.compile(r"(?<![\w./])-0(\.0*)?(?![.,]?\d|[eE-])")
 #: What is said of a table of fields.
 IN_FIELDS = ("--response-unit", "V/m")
 
@@ -50,6 +52,7 @@ def run(*words: object) -> Done:
     result = CliRunner().invoke(main, [str(word) for word in words])
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
+    assert not MINUS_NOTHING.search(result.output), result.output
     return Done(result.exit_code, result.stdout, result.stderr)
 
 

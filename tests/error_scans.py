@@ -10,7 +10,8 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate
-from nf2ff.solver.methods import area_weights, dense_matrix
+from nf2ff.solver.direct import dense_matrix
+from nf2ff.solver.methods import area_weights
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.uncertainty.errors.catalogue import make_term
 from nf2ff.uncertainty.figure import Figure

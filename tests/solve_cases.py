@@ -12,7 +12,7 @@ from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
-from nf2ff.solver import methods
+from nf2ff.solver import direct
 from nf2ff.solver.positions import plan_geometry
 
 #: At this frequency the wavelength is one metre: lengths are in wavelengths.
@@ -82,5 +82,5 @@ def random_samples(rng, count, radius, ports=1):
 
 def respond(samples, probe, q, degree):
     """The same samples with the responses of modes ``q``, by the dense matrix."""
-    matrix = methods.dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=degree)
+    matrix = direct.dense_matrix(plan_geometry(samples), probe, frequency=FREQUENCY, degree=degree)
     return changed(samples, response=(matrix @ q)[None], response_unit=probe.response_unit)

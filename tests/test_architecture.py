@@ -185,6 +185,18 @@ def test_the_library_does_not_print():
         assert not [c.lineno for c in calls if isinstance(c.func, ast.Name) and c.func.id == "print"], name
 
 
+#: A fixed number of decimals in a format, without the z that takes the minus sign from what rounds to zero.
+SIGNED_ZERO = re.compile(r":[-+ ]?\d*\.(?:\d+|\{[\w.]+\})f\}")
+
+
+def test_no_minus_sign_stands_before_nothing():
+    signed = [bool(SIGNED_ZERO.search(x)) for x in ("{x:+.1f}", "{x:9.{n}f}", "{x:+z.1f}", "{x:z9.{n}f}")]
+    assert signed == [True, True, False, False]
+    assert not [x for x in PACKAGE.rglob("*.py") if SIGNED_ZERO.search(x.read_text(encoding="utf-8"))]
+    # On the page one function does it.
+    assert sum(x.read_text(encoding="utf-8").count("toFixed") for x in PACKAGE.rglob("*.js")) == 1
+
+
 def test_names_of_the_package_are_where_it_says():
     for name in nf2ff.__all__:
         assert getattr(nf2ff, name) is not None

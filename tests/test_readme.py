@@ -93,7 +93,7 @@ def test_two_commands_come_first_and_set_everything_up():
 def test_first_command_runs_the_program(tmp_path, monkeypatch):
     command = steps(blocks("bash")[0])[-1]
     assert Path(command[0]).name == "nf2ff"
-    assert PROJECT["project"]["scripts"]["nf2ff"] == "nf2ff.cli:main"
+    assert PROJECT["project"]["scripts"]["nf2ff"] == "nf2ff.__main__:main"
     monkeypatch.chdir(tmp_path)
     done = run(*command[1:])
     assert done.code == 0, done.err

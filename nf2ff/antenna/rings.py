@@ -60,7 +60,7 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     wild = np.flatnonzero((theta < -ANGLE_TOLERANCE) | (theta > np.pi + ANGLE_TOLERANCE))
     if wild.size:
         raise InputError(
-            f"theta is {np.degrees(theta[wild[0]]):.9g} deg, expected 0 to 180",
+            f"theta is {np.degrees(theta[wild[0]]):z.9g} deg, expected 0 to 180",
             "write a negative theta as its magnitude at phi + 180 deg, both components negated",
         )
     if theta.size < 2:
@@ -70,7 +70,7 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     same = np.flatnonzero(np.diff(theta) <= ANGLE_TOLERANCE)
     if same.size:
         raise InputError(
-            f"theta {np.degrees(theta[same[0]]):.9g} deg occurs twice", "keep one of the two rings"
+            f"theta {np.degrees(theta[same[0]]):z.9g} deg occurs twice", "keep one of the two rings"
         )
     azimuth = np.mod(phi, 2 * np.pi)
     azimuth[2 * np.pi - azimuth <= ANGLE_TOLERANCE] = 0.0
@@ -84,8 +84,8 @@ def arrange(theta: Real, phi: Real, field: Complex) -> Rings:
     if np.ptp(steps) > 2 * ANGLE_TOLERANCE:
         at = int(np.argmax(steps))
         raise InputError(
-            f"phi has steps of {np.degrees(steps.min()):.6g} to {np.degrees(steps.max()):.6g} deg, "
-            f"the largest from {np.degrees(azimuth[at]):.6g} deg on: a pattern needs equal steps "
+            f"phi has steps of {np.degrees(steps.min()):z.6g} to {np.degrees(steps.max()):z.6g} deg, "
+            f"the largest from {np.degrees(azimuth[at]):z.6g} deg on: a pattern needs equal steps "
             "over the full circle, measure what is missing or interpolate first"
         )
     return Rings(theta, azimuth, total / count)
@@ -108,7 +108,7 @@ def complete(rings: Rings, *, zero: bool) -> tuple[Rings, tuple[int, int]]:
     if not any(gaps):
         return rings, (0, 0)
     if not zero:
-        ends = (f"0 to {np.degrees(gaps[0]):.6g} deg", f"{np.degrees(theta[-1]):.6g} to 180 deg")
+        ends = (f"0 to {np.degrees(gaps[0]):z.6g} deg", f"{np.degrees(theta[-1]):z.6g} to 180 deg")
         ranges = [end for end, gap in zip(ends, gaps, strict=True) if gap]
         part = sum(1 - np.cos(gap) for gap in gaps) / 2
         raise MissingPart(
@@ -173,10 +173,9 @@ def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]
     spectrum = np.zeros((*orders.shape[:-1], spin.good_length(2 * degree + 1)), dtype=complex)
     spectrum[..., m] = orders
     maps = np.fft.ifft(spectrum, axis=-1, norm="forward")
+    check, threads = rings.theta[:1], spin.thread_count(None)
     found = [
-        grid_analysis(
-            each, spin=1, degree=degree, rule=rule, threads=spin.thread_count(None), check=rings.theta[:1]
-        )[0]
+        spin.unpack(grid_analysis(each, spin=1, degree=degree, rule=rule, threads=threads, check=check)[0])
         for each in maps
     ]
     g, c = np.moveaxis(np.array(found), 1, 0)

@@ -63,7 +63,10 @@ class Commands(click.Group):
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Keep the words of the command for a process of its own."""
         given = list(args)
-        rest = super().parse_args(ctx, args)
+        try:
+            rest = super().parse_args(ctx, args)
+        except KeyboardInterrupt:
+            fail("stopped", STOPPED)
         ctx.obj = given[len(given) - len(rest) - 1 :]
         return rest
 

@@ -150,13 +150,13 @@ def _told(found: Alignment) -> list[str]:
     for one in (found, *found.others):
         lines.append(f"corrected at {one.frequency / 1e9:.9g} GHz, by the scan's own redundancy:")
         lines += [
-            f"{x.name} {x.value:.6g} +- {x.uncertainty:.2g} ({x.unit}, prior {x.prior:.3g})"
+            f"{x.name} {x.value:z.6g} +- {x.uncertainty:z.2g} ({x.unit}, prior {x.prior:z.3g})"
             for x in one.estimates()
         ]
         if one.set_aside.size:
             lines.append(f"set aside: samples {', '.join(map(str, one.set_aside.tolist()))}")
         if one.chi_square is not None:
-            lines.append(f"reduced chi-square {one.chi_square:.3f}")
+            lines.append(f"reduced chi-square {one.chi_square:z.3f}")
         lines.append(f"far field uncertain by {20 * np.log10(one.far_field_after):z.1f} dB, noise included")
         lines += [f"warning: {x}" for x in one.warnings]
     return [*lines, BLIND]

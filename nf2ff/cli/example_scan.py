@@ -17,7 +17,7 @@ from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import DipoleCluster, array_of, huygens_source
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, wavenumber
-from nf2ff.cli.options import working
+from nf2ff.cli.options import save_picture, working
 from nf2ff.io import native, safe, tables
 from nf2ff.kernel.spin import good_length
 from nf2ff.messages.input_error import InputError
@@ -84,7 +84,7 @@ def run(folder: Path | None) -> bool:
         "power-spectrum.png": plots.power_spectrum,
     }
     for name, plot in pictures.items():
-        plot(found.modes).figure.savefig(folder / name, dpi=150)
+        save_picture(plot(found.modes), folder / name, overwrite=False)
     assert found.far_field is not None
     field = found.far_field.at(0)
     t, p = np.meshgrid(field.theta, field.phi, indexing="ij")
@@ -104,13 +104,13 @@ def run(folder: Path | None) -> bool:
     ]
     click.echo(
         f"24 GHz link panel on a mountain weather station: {samples.response.shape[1]} samples at "
-        f"{RADIUS} m,\nread, transformed and evaluated in {took:.2f} s, degree "
+        f"{RADIUS} m,\nread, transformed and evaluated in {took:z.2f} s, degree "
         f"{found.modes.degree}, peak at theta {np.degrees(top['theta'][0]):z.3f} deg, phi "
         f"{shown_azimuth(np.degrees(top['phi'][0]), 3):z.3f} deg\n"
     )
     click.echo(f"{'':28}{'transformed':>14}{'closed form':>14}{'difference':>12}")
     for name, got, wanted in rows:
-        click.echo(f"{name:28}{got:14.6f}{wanted:14.6f}{got - wanted:12.1e}")
+        click.echo(f"{name:28}{got:z14.6f}{wanted:z14.6f}{got - wanted:12.1e}")
     click.echo(f"{'far field, relative error':28}{'':28}{error:12.1e}\n")
     click.echo(f"written to {folder}: " + ", ".join(sorted(x.name for x in folder.iterdir())))
     return error < MAX_ERROR

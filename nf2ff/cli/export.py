@@ -375,6 +375,7 @@ def _write_nsma(output: Path, source: _Source, given: dict[str, Any], overwrite:
         polarisation=given["polarisation"],
         through=given["through"],
         phase=given["with_phase"],
+        seen=source.field,
     )
     nsma.write_nsma(output, pattern, overwrite=overwrite)
     for sentence in pattern.warnings:
@@ -390,7 +391,7 @@ def _through(given: tuple[float, float] | None) -> tuple[float, float] | None:
         return None
     theta, phi = given
     if not (0 <= theta <= 180 and abs(phi) <= 360):
-        misused(f"--through is {theta:g} {phi:g}, expected theta from 0 to 180 deg, phi within 360")
+        misused(f"--through is {theta:zg} {phi:zg}, expected theta from 0 to 180 deg, phi within 360")
     return float(np.radians(theta)), float(np.radians(phi))
 
 

@@ -118,16 +118,16 @@ def filter_modes(
                 f"{found.degree.min()}, the scan ends at {solved}, so that nothing is taken out",
                 "give the radius of the antenna, in metres",
             )
-        where = ", ".join(f"{x:g}" for x in centre_m)
-        done = f"modes of what lies within {radius_m:g} m of ({where}) m kept"
-        origin = {**old.provenance, **provenance(inputs=[source], command=command_line())}
-        if kind == "result":
-            new = refigured(old, found.modes, notes={"filter": done})
-            before = old.warnings or [()] * found.degree.size
-            warnings = tuple((*a, *b) for a, b in zip(before, found.warnings, strict=True))
-            write_result(output, replace(new, warnings=warnings, provenance=origin), overwrite=overwrite)
-        else:
-            write_modes(output, found.modes, provenance=origin | {"filter": done}, overwrite=overwrite)
+    where = ", ".join(f"{x:g}" for x in centre_m)
+    done = f"modes of what lies within {radius_m:g} m of ({where}) m kept"
+    origin = {**old.provenance, **provenance(inputs=[source], command=command_line())}
+    if kind == "result":
+        new = refigured(old, found.modes, notes={"filter": done})
+        before = old.warnings or [()] * found.degree.size
+        warnings = tuple((*a, *b) for a, b in zip(before, found.warnings, strict=True))
+        write_result(output, replace(new, warnings=warnings, provenance=origin), overwrite=overwrite)
+    else:
+        write_modes(output, found.modes, provenance=origin | {"filter": done}, overwrite=overwrite)
     if plot is not None:
         with working("drawing"):
             ax = filter_effect(old.modes.at(0), centre=centre, radius=radius_m, degree=int(found.degree[0]))

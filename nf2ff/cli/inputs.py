@@ -75,11 +75,11 @@ class Mounting:
         """What was stated, for the provenance."""
         found = []
         if self.chi_offset_deg:
-            offsets = ", ".join(f"{x:.9g}" for x in self.chi_offset_deg)
+            offsets = ", ".join(f"{x:z.9g}" for x in self.chi_offset_deg)
             whose = "all ports" if len(self.chi_offset_deg) == 1 else "the ports"
             found.append(f"mounting: chi offset {offsets} deg of {whose}, as stated")
         if self.tilt_x_deg or self.tilt_y_deg:
-            about = f"{self.tilt_x_deg:.9g} deg about x, {self.tilt_y_deg:.9g} deg about y"
+            about = f"{self.tilt_x_deg:z.9g} deg about x, {self.tilt_y_deg:z.9g} deg about y"
             found.append(f"mounting: tilt {about}, as stated")
         if self.largest_order is not None:
             found.append(f"azimuthal orders of the probe up to {self.largest_order}, as asked")

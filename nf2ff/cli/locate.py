@@ -246,7 +246,7 @@ def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: fl
     about = f"sphere about the {'centre' if centre.any() else 'origin'}, radius"
     about = about if sphere else f"plane {where.kind} ="
     error = facts["error_db"]
-    title = f"{modes.frequency[0] / 1e9:.6g} GHz, {about} {1e3 * where.at:.4g} mm, "
+    title = f"{modes.frequency[0] / 1e9:.6g} GHz, {about} {1e3 * where.at:z.4g} mm, "
     title += f"resolution {1e3 * facts['resolution_m']:.3g} mm"
     title += "" if error is None else f", error {error:z.1f} dB"
     return _Found(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 import os
 import shlex
@@ -111,7 +112,9 @@ def one_line_errors(command: Callable[..., Any]) -> Callable[..., Any]:
             told = f"{error} ({error.option})" if error.option else str(error)
         except (np.linalg.LinAlgError, ArithmeticError) as error:
             told = f"a number is too large or too small to compute with ({error}): check sizes and units"
-        except (ValueError, OSError, WrongTransformError) as error:
+        except OSError as error:  # that no reader or writer foresaw, such as a name that is too long
+            told = f"{error.strerror}: {error.filename}" if error.filename else str(error)
+        except (ValueError, WrongTransformError) as error:
             told = str(error)
         except MemoryError:
             told = "not enough memory: use fewer frequencies or directions"
@@ -240,8 +243,10 @@ def print_warnings(
 
 def save_picture(ax: Any, path: Path, *, overwrite: bool) -> None:
     """Write a picture, whole or not at all."""
+    drawn = io.BytesIO()  # what writes PDF loses the reason where the disk is full
+    ax.figure.savefig(drawn, format=path.suffix[1:].lower())
     with replacing(path, overwrite=overwrite) as temporary:
-        ax.figure.savefig(temporary, format=path.suffix[1:].lower())
+        temporary.write_bytes(drawn.getbuffer())
 
 
 # --- while it lasts ------------------------------------------------------------------------------

@@ -229,8 +229,8 @@ def quiet_zone(
     if error is not None and stray is not None:
         click.echo(
             f"{error}: an error for nf2ff uncertainty: {stray.level_db:z.1f} dB, "
-            f"{np.degrees(stray.theta):z.1f} deg off the direct wave, where {100 * stray.share:.0f} % of the "
-            "ripple's power comes from"
+            f"{np.degrees(stray.theta):z.1f} deg off the direct wave, where {100 * stray.share:z.0f} % of "
+            "the ripple's power comes from"
         )
     if plot is not None:
         click.echo(f"{plot}: {measured[chosen].frequency / 1e9:.9g} GHz")

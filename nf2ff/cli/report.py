@@ -141,7 +141,7 @@ def report(
         page = report_page(replace(asked, notices=tuple(notices)))
     with safe.replacing(output, overwrite=overwrite) as temporary:
         temporary.write_text(page, encoding="utf-8")
-    click.echo(f"{output}: report of {result}, {len(page.encode()) / 1e6:.1f} MB")
+    click.echo(f"{output}: report of {result}, {len(page.encode()) / 1e6:z.1f} MB")
 
 
 def _result(path: Path) -> tuple[Result, list[str]]:
@@ -151,7 +151,7 @@ def _result(path: Path) -> tuple[Result, list[str]]:
     modes, told = read_radiation(path)
     with found_in(path):
         top = peak(modes)
-        quantities = beam_figures(modes, top) | summarise(modes, top)
+        quantities = beam_figures(modes, top) | summarise(modes, top, None, read_seen(path))
     return Result(modes, None, quantities), list(told)
 
 

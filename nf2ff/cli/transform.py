@@ -278,7 +278,7 @@ def transform(
     warnings = tuple((*unit, *some) for some in result.warnings)
     result = replace(result, warnings=warnings, provenance=source_of)
     for place in places:
-        where = ", ".join(f"{1e3 * x:.3f}" for x in place)
+        where = ", ".join(f"{1e3 * x:z.3f}" for x in place)
         told = f"({where}) mm in the frame of the scan, {'as asked' if origin else 'the centre of radiation'}"
         result = replace(result, notes={**result.notes, "origin": told})
     with working("writing"):  # and the far field is evaluated meanwhile

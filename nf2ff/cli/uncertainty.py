@@ -7,10 +7,12 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
 
+from nf2ff.antenna.far_field import far_field_blocks
 from nf2ff.antenna.modes import Modes
 from nf2ff.cli import STOPPED
 from nf2ff.cli.draws import begun, check_jobs, draws_bar, jobs_option, resume_option
@@ -47,9 +49,15 @@ from nf2ff.io.uncertainty import read_uncertainty, write_uncertainty
 from nf2ff.io.uncertainty_toml import MAX_DRAWS, UncertaintyFile, read_uncertainty_file, uncertainty_template
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.uncertainty import UncertaintyCode
-from nf2ff.metrics.beam import cut_planes, peak
+from nf2ff.metrics.beam import beamwidth, cut_planes, peak, sidelobe_level
 from nf2ff.metrics.result import Powers
-from nf2ff.metrics.transformation import MAX_EFFICIENCY, limit_orders, peak_seen, tell_neglected
+from nf2ff.metrics.transformation import (
+    MAX_EFFICIENCY,
+    limit_orders,
+    mark_trusted,
+    peak_seen,
+    tell_neglected,
+)
 from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_warnings
 from nf2ff.report.uncertainty_plots import cuts_with_bars
 from nf2ff.report.uncertainty_summary import uncertainty_report
@@ -57,6 +65,7 @@ from nf2ff.solver.solution import Solution
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.draws import Draws
+from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.request import Assessment, Cut
 from nf2ff.uncertainty.result import Uncertainty
 
@@ -221,7 +230,7 @@ def _print(output: Path, found: Uncertainty, solution: Solution, question: Asses
 
 #: Figures that need the power radiated in all directions, and those of the peak.
 _OF_ALL = ("directivity", "trp", "directivity-towards")
-_OF_PEAK = ("eirp", "beamwidth", "pointing-theta", "pointing-phi", "sidelobe-level")
+_OF_PEAK = ("eirp", "pointing-theta", "pointing-phi")
 
 
 def _refuse_unknown(solution: Solution, question: Assessment) -> None:
@@ -229,9 +238,28 @@ def _refuse_unknown(solution: Solution, question: Assessment) -> None:
     partial = solution.partial
     if not partial.any():
         return
-    seen = peak_seen(solution.samples, solution, peak(solution.modes))
+    modes = solution.modes
+    top = peak(modes)
+    seen = peak_seen(solution.samples, solution, top)
     lost = _OF_ALL if seen.all() else _OF_ALL + _OF_PEAK
-    names = [name for name, some in question.figures.items() if any(x.name in lost for x in some)]
+    rings = 4 * modes.degree
+    theta, phi = np.pi * np.arange(rings + 1) / rings, np.pi * np.arange(2 * rings) / rings
+    marks = mark_trusted(solution.samples, solution, far_field_blocks(modes, theta=theta, phi=phi))
+
+    def hangs_on_it(figure: Figure) -> bool:
+        """Whether a figure hangs on what was not seen."""
+        given: dict[str, Any]
+        if figure.name == "beamwidth":
+            given = {"drop_db": figure.drop_db, "plane": figure.plane, "at": top}
+            all_round, told = (beamwidth(modes, **given, seen=x) for x in (None, marks))
+        elif figure.name == "sidelobe-level":
+            given = {"plane": figure.plane, "at": top}
+            all_round, told = (sidelobe_level(modes, **given, seen=x).highest for x in (None, marks))
+        else:
+            return figure.name in lost
+        return not np.allclose(all_round, told, rtol=1e-6, atol=0, equal_nan=True)
+
+    names = [name for name, some in question.figures.items() if any(map(hangs_on_it, some))]
     if not names:
         return
     f = int((partial if seen.all() else ~seen).argmax())

@@ -39,7 +39,7 @@ def read_places(path: PathLike) -> Real:
 
 
 def _texts(values: Real) -> list[str]:
-    return [f"{x:.9g}" for x in values.tolist()]
+    return [f"{x:z.9g}" for x in values.tolist()]
 
 
 def _decibels(ratio: Real) -> Real:

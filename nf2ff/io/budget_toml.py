@@ -52,7 +52,7 @@ class _TermKeys(Table):
         math.inf, description="a number from 1, or inf", ge=1, allow_inf_nan=True
     )
     error_signal_db: float | None = Field(
-        None, description=f"a level from {_SMALLEST_SIGNAL:.0f} to 0", ge=_SMALLEST_SIGNAL, le=0
+        None, description=f"a level from {_SMALLEST_SIGNAL:z.0f} to 0", ge=_SMALLEST_SIGNAL, le=0
     )
     sensitivity: dict[str, Annotated[float, Field(ge=-1e9, le=1e9)]] = Field(
         {}, description="a number from -1e9 to 1e9 for each metric, as { eirp_db = 1.0 }"

@@ -375,8 +375,8 @@ def to_degrees(radians: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def to_texts(values: NDArray[np.float64] | NDArray[np.integer[Any]]) -> NDArray[np.object_]:
-    """The shortest text that reads back exactly, each; most positions recur, so by unique value."""
-    unique, inverse = np.unique(values, return_inverse=True)
+    """The shortest text that reads back exactly, of zero without a sign; most recur, so by unique value."""
+    unique, inverse = np.unique(values + 0, return_inverse=True)
     texts = np.empty(unique.size, dtype=object)
     texts[:] = list(map(repr, unique.tolist()))
     return texts[inverse].reshape(values.shape)
@@ -384,7 +384,7 @@ def to_texts(values: NDArray[np.float64] | NDArray[np.integer[Any]]) -> NDArray[
 
 def or_empty(values: NDArray[np.complex128]) -> tuple[list[str], list[str]]:
     """Real and imaginary part as by `to_texts`, both empty where a value is missing."""
-    real, imag = (list(map(repr, part.tolist())) for part in (values.real, values.imag))
+    real, imag = (list(map(repr, (part + 0).tolist())) for part in (values.real, values.imag))
     for i in np.flatnonzero(np.isnan(values)):
         real[i] = imag[i] = ""
     return real, imag

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from nf2ff.io.radiation import read_radiation
 from nf2ff.io.safe import PathLike
-from nf2ff.io.toml import Table, above, number, read_toml, template, whole
+from nf2ff.io.toml import Table, above, beside, number, read_toml, template, whole
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.ranges.array_design import ArrayTask
 from nf2ff.ranges.plane_wave_array import PlaneWaveArray, disc_array, square_array
@@ -272,8 +272,9 @@ def read_design(path: PathLike) -> ArrayRequest | ReflectorRequest:
         raise InputError(f"{path}: kind {said}, expected one of {', '.join(KINDS)}")
     if kind == "reflector":
         read = read_toml(path, ReflectorFile)
+        feed = None if read.feed.file is None else beside(path, "feed: file", read.feed.file)
         with found_in(path):
-            return _reflector(read, Path(path).parent)
+            return _reflector(read, feed)
     read_array = read_toml(path, ArrayFile)
     with found_in(path):
         return _array(read_array)
@@ -340,17 +341,17 @@ def _frequencies(table: FrequencyTable) -> tuple[float, ...]:
     return tuple(1e9 * x for x in table.ghz)
 
 
-def _reflector(read: ReflectorFile, folder: Path) -> ReflectorRequest:
+def _reflector(read: ReflectorFile, feed_file: Path | None) -> ReflectorRequest:
     table = read.reflector
     with found_in("reflector"):
         reflector = Reflector(table.focal_length_m, table.offset_m, _rim(table))
     with found_in("zone"):
         zone = _zone(read.zone, table.offset_m)
     with found_in("feed"):
-        if (read.feed.exponent is None) == (read.feed.file is None):
-            have = "none" if read.feed.file is None else "both"
+        if (read.feed.exponent is None) == (feed_file is None):
+            have = "none" if feed_file is None else "both"
             raise InputError(f"has {have} of exponent and file", "give one of them")
-        modes = None if read.feed.file is None else read_radiation(folder / read.feed.file)[0]
+        modes = None if feed_file is None else read_radiation(feed_file)[0]
         feed = reflector.feed(
             exponent=read.feed.exponent or 0.0,
             modes=modes,

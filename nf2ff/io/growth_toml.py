@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from nf2ff.io.safe import PathLike, real_path
+from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import (
     Table,
     above,
+    beside,
     checked,
     list_of_tables,
     number,
@@ -195,15 +196,14 @@ def study_template() -> str:
 def read_study_file(path: PathLike) -> StudyFile:
     """Read the description of a study.
 
-    Files that it names lie in its folder or below it: what leads elsewhere is refused, so that a description
-    taken over from others reads nothing it should not.
+    Files that it names lie in its folder or below it.
     """
     content = read_toml(path)
     for key in content:
         choose(key, StudyTable.model_fields, f"{path}: key")
     read = checked(StudyTable, content, where=str(path))
     files = {
-        name: None if getattr(read, name) is None else _beside(Path(path), name, getattr(read, name))
+        name: None if getattr(read, name) is None else beside(path, name, getattr(read, name))
         for name in ("antenna", "scan", "probe")
     }
     choose(read.vary.of, KEYS, f"{path}: vary: of")
@@ -259,19 +259,6 @@ def _set(number: int, table: SetTable) -> ReadingSet:
             math.radians(table.displaced_deg),
             table.name,
         )
-
-
-def _beside(path: Path, key: str, name: str) -> Path:
-    """A file in the folder of the description or below it."""
-    for kind in (PurePosixPath, PureWindowsPath):
-        if kind(name).is_absolute() or ".." in kind(name).parts or PureWindowsPath(name).drive:
-            raise InputError(f"{path}: {key} is {name[:80]!r}, expected a file in its folder or below it")
-    found = path.parent / name
-    if not real_path(found).is_relative_to(real_path(path.parent)):
-        raise InputError(
-            f"{path}: {key} {name[:80]!r} is a link that leads elsewhere", "put the file itself there"
-        )
-    return found
 
 
 def _values(vary: VaryTable) -> NDArray[np.float64]:

@@ -39,7 +39,7 @@ def hdf5_arrays(path: PathLike, *, limit: int) -> dict[str, NDArray[Any]]:
     """
     with h5py.File(path, "r") as file:
         if "format" in file.attrs and "kind" in file.attrs:
-            raise InputError("is a native file, whose layout is known", "leave --columns out")
+            raise InputError("is a native file, whose layout is known", "no map is needed")
         size, total = Path(path).stat().st_size, 0
         found = {}
         for name in inspect_links(file):

@@ -37,8 +37,7 @@ A reference antenna and the ways to it and the device (`read_gain_transfer`)::
 The same without losses states the gain of a probe whose pattern is relative
 (`metrics.gain_transfer.probe_of_known_gain`).
 
-Tables lie in the folder of the TOML file or below it: an absolute path, ``..`` and links that lead
-elsewhere are refused, so that a description taken over from others reads nothing it should not.
+Tables lie in the folder of the TOML file or below it.
 """
 
 from __future__ import annotations
@@ -48,15 +47,15 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import cache, partial
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 from pydantic import ConfigDict, PlainValidator, create_model, model_validator
 
 from nf2ff.io.columns import POSITIVE, Check, Columns
-from nf2ff.io.safe import PathLike, read_bytes, real_path
-from nf2ff.io.toml import Table, checked, number, read_toml, short
+from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.io.toml import Table, beside, checked, number, read_toml
 from nf2ff.kernel.frequency_table import FrequencyTable, InterpolationRule
 from nf2ff.kernel.interpolation import repeated
 from nf2ff.measurement.level_chain import LevelChain
@@ -137,9 +136,6 @@ def _ports(value: Any) -> tuple[int, ...]:
 def _file(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or not value.isprintable():
         raise ValueError("the name of a CSV file")
-    flavours = (PurePosixPath(value), PureWindowsPath(value))
-    if any(x.is_absolute() or x.anchor or ".." in x.parts for x in flavours):
-        raise ValueError("a path below the folder of this file, without '..'")
     return value
 
 
@@ -357,14 +353,7 @@ class _Reader:
         """The CSV table that a key names, checked, if it names one."""
         if (name := getattr(keys, key)) is None:
             return None
-        path = self.path.parent / name
-        try:
-            inside = real_path(path).is_relative_to(real_path(self.path.parent))
-        except InputError:  # links in a circle
-            inside = False
-        if not inside:
-            expected = "a file in the folder of this file, not a link out of it"
-            raise InputError(f"{self.path}: {self.place}key {key}: is {short(name)}, expected {expected}")
+        path = beside(self.path, f"{self.place}key {key}:", name)
         read_bytes(path, limit=MAX_TABLE)  # `Columns.load` would take far more
         checks = {"frequency_hz": POSITIVE, **columns, **(optional or {})}
         table = Columns.load(path, tuple(checks), optional=tuple(optional or ()))

@@ -174,7 +174,7 @@ def write_cuts(
         raise InputError("no cut is asked for", "give one of phi, theta, plane")
     for cone in theta:
         if not 0 <= cone <= np.pi:
-            raise InputError(f"the cut theta is {np.degrees(cone):g} deg, expected a cone from 0 to 180 deg")
+            raise InputError(f"the cut theta is {np.degrees(cone):zg} deg, expected a cone from 0 to 180 deg")
     lines = _lines_of(modes, wanted, through)
     text = _angle_texts(angle).tolist()
     more = _More(peak(modes).directivity, efficiency or {})
@@ -350,13 +350,13 @@ class _More(NamedTuple):
 
 def _angle_texts(radians: Real) -> NDArray[np.object_]:
     """Degrees without the last digits that rounding in radians leaves."""
-    return to_texts(np.asarray(np.round(np.degrees(radians), 9) + 0.0, dtype=np.float64))
+    return to_texts(np.asarray(np.round(np.degrees(radians), 9), dtype=np.float64))
 
 
 def _texts(values: Real, decimals: int, turn: float = np.inf) -> list[str]:
     """Cells with as many decimals, below ``turn``; empty where there is no number."""
-    rounded = np.round(values, decimals) + 0.0  # no negative zero
-    texts = list(map(f"%.{decimals}f".__mod__, np.where(rounded == turn, 0.0, rounded).tolist()))
+    rounded = np.round(values, decimals)
+    texts = list(map(f"{{:z.{decimals}f}}".format, np.where(rounded == turn, 0.0, rounded).tolist()))
     for i in np.flatnonzero(~np.isfinite(values)):
         texts[i] = ""
     return texts

@@ -331,5 +331,5 @@ def fault_of(each: Field, value: str) -> InputError | None:
 
 def _decimal(value: float, decimals: int) -> str:
     """A number rounded to so many decimals, one or more, without idle zeros."""
-    text = f"{value:.{decimals}f}".rstrip("0").rstrip(".")
+    text = f"{value:z.{decimals}f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text

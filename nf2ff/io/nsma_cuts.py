@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.antenna.far_field import AnyFarField
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.io.levels import directions
 from nf2ff.io.nsma import NsmaCut, NsmaPattern
@@ -15,8 +16,8 @@ from nf2ff.kernel.sphere import angle_between, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.pattern import PatternCode
-from nf2ff.metrics.beam import Peak, peak
-from nf2ff.metrics.cuts import Circle, cut_through, lobe_width
+from nf2ff.metrics.beam import Peak, arc_seen, peak
+from nf2ff.metrics.cuts import Circle, cut_through, lobe_edges
 from nf2ff.metrics.lobes import front_to_back
 
 Real = NDArray[np.float64]
@@ -61,6 +62,7 @@ def nsma_pattern(
     polarisation: str | None = None,
     through: tuple[float, float] | None = None,
     phase: bool = False,
+    seen: AnyFarField | None = None,
 ) -> NsmaPattern:
     """Horizontal and vertical cuts, co- and cross-polar, of each frequency for a pattern file.
 
@@ -95,6 +97,9 @@ def nsma_pattern(
         Direction theta, phi to be the axis instead of the peak [rad].
     phase : bool
         Whether the cuts have phases.
+    seen : FarField or FarFieldBlocks, optional
+        At the same frequencies; marks directions whose near field was not seen. Widths and ratio that need
+        these are left out.
 
     Returns
     -------
@@ -157,26 +162,27 @@ def nsma_pattern(
     known = {
         "COMNT1": "0 dB: co-polar at the peak. H: right, V: up positive, seen from behind",
         "COMNT2": "Great circles through " + _axis_text(axes, through),
-        "LOWFRQ": f"{hertz.min() / 1e6:.6f}".rstrip("0").rstrip("."),
-        "HGHFRQ": f"{hertz.max() / 1e6:.6f}".rstrip("0").rstrip("."),
+        "LOWFRQ": f"{hertz.min() / 1e6:z.6f}".rstrip("0").rstrip("."),
+        "HGHFRQ": f"{hertz.max() / 1e6:z.6f}".rstrip("0").rstrip("."),
         "PATTYP": "typical",
-        **(frames[middle].widths(co) if through is None else {}),
-        **_ratio(frames[middle].one, top, middle),
+        **(frames[middle].widths(co, seen, middle) if through is None else {}),
+        **_ratio(frames[middle].one, top, middle, seen),
         **fields,
         "GUNITS": "DBI/DBR",
-        "MDGAIN": f"{gain:.2f}",
+        "MDGAIN": f"{gain:z.2f}",
     }
     cuts = tuple(frame.cuts(co, angle, phase=phase) for frame in frames)
     return NsmaPattern(known, hertz, cuts, warnings)
 
 
-def _ratio(one: Modes, top: Peak, index: int) -> dict[str, str]:
+def _ratio(one: Modes, top: Peak, index: int, seen: AnyFarField | None) -> dict[str, str]:
     """``FRTOBA`` of one frequency, where its two characters can say it."""
     part = slice(index, index + 1)
     eirp = None if top.eirp is None else top.eirp[part]
     at = Peak(top.theta[part], top.phi[part], top.directivity[part], eirp)
-    decibels = 10 * np.log10(front_to_back(one, at=at)[0])
-    return {"FRTOBA": f"{max(decibels, 0):.0f}"} if decibels < _MAX_RATIO + 0.5 else {}
+    mark = None if seen is None or seen.trusted is None else seen.at(index)
+    decibels = 10 * np.log10(front_to_back(one, at=at, seen=mark)[0])
+    return {"FRTOBA": f"{max(decibels, 0):z.0f}"} if decibels < _MAX_RATIO + 0.5 else {}
 
 
 def _axis_text(axes: Real, through: tuple[float, float] | None) -> str:
@@ -220,7 +226,7 @@ class _Frame:
         forward, towards_theta, towards_phi = unit_vectors(self.theta, self.phi)
         if np.linalg.norm(np.cross(up, forward)) < _UPRIGHT:
             raise InputError(
-                f"the axis of the cuts, theta {np.degrees(self.theta):.6g} deg, points up or down",
+                f"the axis of the cuts, theta {np.degrees(self.theta):z.6g} deg, points up or down",
                 "give another direction that is up (--up), or another axis (--through)",
             )
         #: From theta^ towards phi^ to up; right is a quarter turn further.
@@ -251,7 +257,7 @@ class _Frame:
         """Intensity of one polarisation at the peak [W/sr]."""
         return float(abs(_part(polarisation, self.at_peak)) ** 2 / (2 * WAVE_IMPEDANCE))
 
-    def widths(self, co: str) -> dict[str, str]:
+    def widths(self, co: str, seen: AnyFarField | None, index: int) -> dict[str, str]:
         """``AZWIDT`` and ``ELWIDT``: half-power widths of the co-polar cuts H and V, if any."""
         up, right = POLARISATIONS[co]
         result = {}
@@ -261,9 +267,9 @@ class _Frame:
             weights = (up * c + right * s, right * c - up * s)
             plane = self.plane + turn
             circle = Circle(self.one, theta=self.theta, phi=self.phi, plane=plane, weights=weights)
-            width = np.degrees(lobe_width(circle, _HALF_POWER))
-            if np.isfinite(width):
-                result[tag] = f"{width:.2f}"
+            lower, upper = lobe_edges(circle, _HALF_POWER)
+            if np.isfinite(upper - lower) and arc_seen(circle, lower, upper, seen, index):
+                result[tag] = f"{np.degrees(upper - lower):z.2f}"
         return result
 
     def cuts(self, co: str, angle: Real, *, phase: bool) -> tuple[NsmaCut, ...]:

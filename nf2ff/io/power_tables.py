@@ -90,10 +90,10 @@ def write_weights(
 ) -> None:
     """Write one row for each reading: direction, weight, and its part of the total."""
     part = "trp_part_w" if isinstance(scan, PowerScan) else "inverse_tis_part_per_w"
-    angles = [[f"{x:.9g}" for x in np.degrees(values).round(9)] for values in (scan.theta, scan.phi)]
+    angles = [[f"{x:z.9g}" for x in np.degrees(values).round(9)] for values in (scan.theta, scan.phi)]
     shares = [f"{x:.12g}" for x in weights]
     blocks = (
-        [*angles, shares, [f"{hertz:.12g}"] * weights.size, [f"{x:.9g}" for x in row]]
+        [*angles, shares, [f"{hertz:.12g}"] * weights.size, [f"{x:z.9g}" for x in row]]
         for hertz, row in zip(scan.frequency, contribution, strict=True)
     )
     names = ("theta_deg", "phi_deg", "weight_sr", "frequency_hz", part)
@@ -113,8 +113,8 @@ def _arrange(table: Columns, levels: list[str]) -> tuple[Real, Real, Real, list[
         row = int(np.argmax(place == hole))
         theta, phi = (x[row] for x in angles)
         raise InputError(
-            f"{table.path}, line {table.line(row)}: theta_deg {theta:.9g}, phi_deg "
-            f"{phi:.9g} has no row like this at frequency_hz {frequency[short[0]]:.12g}",
+            f"{table.path}, line {table.line(row)}: theta_deg {theta:z.9g}, phi_deg "
+            f"{phi:z.9g} has no row like this at frequency_hz {frequency[short[0]]:z.12g}",
             "give every frequency the same directions",
         )
     rows = table_of(which, place, count)

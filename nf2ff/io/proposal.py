@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 from nf2ff.io.array_columns import is_arrays, named_arrays
 from nf2ff.io.layout import PLACES, Source, quoted
 from nf2ff.io.safe import PathLike
-from nf2ff.io.sniff import UNIT_WORDS, Form, sniff
+from nf2ff.io.sniff import TIME_WORDS, UNIT_WORDS, Form, sniff
 from nf2ff.io.touchstone import is_touchstone
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, found_in
 
 #: Spellings of quantities, in small letters.
 WORDS = {
@@ -33,6 +33,7 @@ WORDS = {
     "radius": ("radius", "r", "distance", "dist", "range"),
     "frequency": ("frequency", "frequencies", "freq", "f", "frequenz", "fréquence"),
     "port": ("port",),
+    "time": ("time", "t", "timestamp", "elapsed", "zeit", "temps"),
     "real": ("re", "real"),
     "imag": ("im", "imag", "imaginary"),
     "amplitude": ("amp", "ampl", "amplitude", "mag", "magnitude", "abs", "modulus", "level", "db"),
@@ -100,7 +101,8 @@ def propose(path: PathLike) -> str:
     """Guess a description of a file."""
     if is_touchstone(path):
         return "\n".join([_head(path), *_CONVENTIONS, *_TOUCHSTONE]) + "\n"
-    arrays = named_arrays(path) if is_arrays(path) else {}
+    with found_in(path):
+        arrays = named_arrays(path) if is_arrays(path) else {}
     form = _of_arrays(arrays) if arrays else sniff(path)
     if form is None or len(form.rows[0]) < 2:
         remedy = "expected a text table; start from nf2ff import --template"
@@ -117,6 +119,8 @@ def propose(path: PathLike) -> str:
     unused = [repr(column.name) for column in columns if not column.quantity]
     if unused:
         lines += ["", f"# Not used: {', '.join(unused)}"]
+    if any(_MEANING.get(word) == "time" and not x.values for x in columns for word in x.label.split()):
+        lines.append("# Of a time only numbers are read, such as the seconds since the first reading.")
     return "\n".join(lines) + "\n"
 
 
@@ -185,7 +189,7 @@ def _column(form: Form, index: int, name: str) -> _Column:
         hertz = f'{{ value = {value:.12g}, unit = "{UNIT_WORDS[found[2].casefold()]}" }}'
     rest = name if found is None else name.replace(found[0], " ")
     tokens = re.findall(r"[^\W_]+|°|/", rest.casefold())
-    unit, words = _unit(tokens)
+    unit, words = _unit(tokens, TIME_WORDS if set(tokens) & set(WORDS["time"]) else UNIT_WORDS)
     # A reading before a place: "Pol 0 Re", "E_theta phase".
     if len(words) > 1:
         words = ["phase" if word == "ph" else word for word in words]
@@ -200,19 +204,19 @@ def _column(form: Form, index: int, name: str) -> _Column:
         quantity = "amplitude"
     elif not quantity and unit in ("deg", "rad") and words:
         quantity = "phase"
-    if not values and quantity != "complex":
+    if (quantity == "time" and words == ["t"] and not unit) or (not values and quantity != "complex"):
         quantity = ""
     label = " ".join(word for word in words if _MEANING.get(word) != kind or kind in PLACES)
     return _Column(key, quantity, unit, label, hertz, values)
 
 
-def _unit(tokens: Sequence[str]) -> tuple[str, list[str]]:
+def _unit(tokens: Sequence[str], units: Mapping[str, str]) -> tuple[str, list[str]]:
     """The unit among the words of a name, the last that is one, and the other words."""
     bare = [x for x in tokens if x != "/"]
     for i in range(len(bare) - 1, -1, -1):
         word = bare[i]
-        if word in UNIT_WORDS and word not in ("v", "1") and len(bare) > 1:
-            return UNIT_WORDS[word], bare[:i] + bare[i + 1 :]
+        if word in units and word not in ("v", "1") and len(bare) > 1:
+            return units[word], bare[:i] + bare[i + 1 :]
     return "", bare
 
 
@@ -223,7 +227,7 @@ def _places(columns: list[_Column]) -> list[str]:
         if column.quantity in PLACES:
             by_name.setdefault(column.quantity, column)
     readings = [column for column in columns if column.quantity and column.quantity not in PLACES]
-    optional = {"port"}
+    optional = {"port", "time"}
     if readings and all(_chi(column) is not None for column in readings):
         optional.add("chi")
     if readings and all(column.hertz for column in readings):
@@ -237,7 +241,7 @@ def _places(columns: list[_Column]) -> list[str]:
         else:
             lines.append('positioner = "roll-over-azimuth"    # ?')
             wanted = ["azimuth", "roll"]
-    for name in (*wanted, "chi", "radius", "frequency", "port"):
+    for name in (*wanted, "chi", "radius", "frequency", "port", "time"):
         if name in by_name:
             lines.append(_line(name, by_name[name]))
         elif name not in optional:
@@ -259,6 +263,8 @@ def _line(name: str, column: _Column) -> str:
             unit = "mm" if most > 100 else "m"
         elif name == "frequency":
             unit = "Hz" if most >= 1e6 else "MHz" if most >= 1000 else "GHz"
+        elif name == "time":
+            unit = "ms" if most > 1e11 else "s"  # since 1970, if so large
         elif name == "amplitude":
             unit = column.unit or ("dB" if min(values, default=0) < 0 else "linear")
         else:

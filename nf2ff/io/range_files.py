@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.io.columns import write_columns
+from nf2ff.io.columns import to_texts, write_columns
 from nf2ff.io.safe import PathLike, replacing
 from nf2ff.io.zone_table import PLACE_COLUMNS, POLARISATION
 from nf2ff.ranges.array_design import ArrayDesign
@@ -38,7 +38,7 @@ def write_probed_fields(path: PathLike, fields: Iterable[ProbedField], *, overwr
                     continue
                 read = np.isfinite(values)
                 numbers = [*field.position[read].T, values[read].real, values[read].imag]
-                x, y, z, real, imag = ([repr(float(v)) for v in column] for column in numbers)
+                x, y, z, real, imag = (to_texts(column).tolist() for column in numbers)
                 ghz = [repr(field.frequency / 1e9)] * len(x)
                 yield x, y, z, ghz, real, imag, [word] * len(x)
 
@@ -63,7 +63,7 @@ def write_array_weights(
     """
 
     def numbers(values: NDArray[np.float64]) -> list[str]:
-        return [f"{x:.9g}" for x in values + 0.0]
+        return [f"{x:z.9g}" for x in values]
 
     def blocks() -> Iterable[Sequence[Sequence[str]]]:
         count = array.channel.size
@@ -137,10 +137,10 @@ metrics = ["directivity", "eirp", "trp", "beamwidth", "sidelobe_level"]
 
 [[error]]
 kind = "quiet-zone"
-level_db = {stray.level_db:.6g}
-theta_deg = {np.degrees(stray.theta):.6g}
+level_db = {stray.level_db:z.6g}
+theta_deg = {np.degrees(stray.theta):z.6g}
 # From theta^ towards phi^ of the antenna's coordinates, if theta^ is along the zone's first axis.
-phi_deg = {np.degrees(stray.phi):.6g}
+phi_deg = {np.degrees(stray.phi):z.6g}
 note = {json.dumps(note[:500], ensure_ascii=False)}
 """
     with replacing(path, overwrite=overwrite) as temporary:

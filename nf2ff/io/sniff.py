@@ -28,6 +28,13 @@ UNIT_WORDS = {
     **dict.fromkeys(("db", "dbm", "dbv", "dbmv", "dbuv", "dbµv"), "dB"),
     **dict.fromkeys(("lin", "linear", "v", "v/m", "mv", "-", "1"), "linear"),
 }
+#: Those of a time, which elsewhere are other words, as the H of a polarisation.
+TIME_WORDS = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
+    **dict.fromkeys(("ms", "msec", "milliseconds"), "ms"),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), "min"),
+    **dict.fromkeys(("h", "hr", "hour", "hours"), "h"),
+}
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _CELL = re.compile(rf"{_NUMBER}|\(?(?:{_NUMBER})?\s*[+-]?\s*{_NUMBER[5:]}[ijJ]\)?", re.ASCII)
 _COMPLEX = re.compile(r"\d[ijJ]\)?$", re.ASCII)

@@ -14,12 +14,13 @@ import importlib.resources
 import re
 import tomllib
 from collections.abc import Mapping
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any, ClassVar, TypeVar, get_args, get_origin, overload
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from nf2ff.io.safe import PathLike, read_bytes
+from nf2ff.io.safe import PathLike, read_bytes, real_path
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.visible import visible
 
@@ -262,6 +263,22 @@ def _title(entry: Any) -> str:
         return ""
     name = entry.get("name") or entry.get("kind")
     return f" ({name[:80]!r})" if isinstance(name, str) else ""
+
+
+def beside(path: PathLike, key: str, name: str) -> Path:
+    """The file that a key of a description names, in its folder or below it.
+
+    What leads elsewhere is refused, so that a description taken over from others reads nothing it should not.
+    """
+    for kind in (PurePosixPath(name), PureWindowsPath(name)):
+        if kind.anchor or ".." in kind.parts:
+            raise InputError(f"{path}: {key} is {short(name)}, expected a file in its folder or below it")
+    found = Path(path).parent / name
+    if not real_path(found).is_relative_to(real_path(Path(path).parent)):
+        raise InputError(
+            f"{path}: {key} {short(name)} is a link that leads elsewhere", "put the file itself there"
+        )
+    return found
 
 
 def short(value: object) -> str:

@@ -247,7 +247,7 @@ def _labelled(metric: Metric, like: str, figure: Figure, realised: bool) -> Metr
     if figure.name.endswith("-towards"):
         what = label.removeprefix("peak ").removesuffix(" at a direction")
         theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))
-        label = f"{what} at theta {theta:g}, phi {phi:g} deg"
+        label = f"{what} at theta {theta:zg}, phi {phi:zg} deg"
     elif figure.name == "beamwidth":
         label = f"{label} ({figure.drop_db:.3g} dB, {plane_label(figure.plane)})"
     elif figure.name == "sidelobe-level":

@@ -93,7 +93,7 @@ def as_array(
     if ndim is not None and array.ndim != ndim:
         raise InputError(f"{name} has {array.ndim} dimensions, expected {ndim}")
     # A number only if all are: the usual case in one pass without a temporary.
-    if array.size and not whole and not math.isfinite(square(array)):
+    if array.size and array.dtype.kind in "fc" and not math.isfinite(square(array)):
         bad = np.isinf(array) if missing else ~np.isfinite(array)
         if bad.any():
             first = tuple(np.argwhere(bad)[0].tolist())
@@ -109,7 +109,8 @@ def norm(x: NDArray[Any]) -> float:
 
 def square(x: NDArray[Any]) -> float:
     """Sum of squares, without BLAS: its threads stand in the way of ours."""
-    flat = np.ascontiguousarray(x).ravel().view(float)
+    flat = np.ascontiguousarray(x).ravel()
+    flat = flat.view(flat.real.dtype)
     return float(np.einsum("i,i->", flat, flat))
 
 

@@ -2,7 +2,8 @@
 
 In the circular parts of gradient and curl, c+- = +-(G +- iC) / sqrt 2, a real table of y_n d^n_{m,1}, m >= 0,
 serves both parts and both signs of m, as `gpu` says. Sums over n are products of small matrices, whose shape
-is the same whatever else is computed beside them: so are the bits.
+is the same whatever else is computed beside them: so are the bits. At each call threads wait for each other,
+and at each reading of the table for memory: sets go together.
 
 Coefficients are one real row (S,), orders in bands of `BAND`: of each order eight rows over the degrees n
 from the band's first order on, with zeros for n < m. They are the real parts of q- of m, q+ of -m, q+ of m
@@ -28,8 +29,8 @@ Complex = NDArray[Any]
 
 #: Degree up to which the table stays within the caches, and its products within one thread of BLAS.
 MAX_DEGREE = 120
-#: Orders whose products are one call: threads wait for each other at each.
-BAND = 8
+#: Orders whose products are one call, and sets at once, at most.
+BAND, TOGETHER = 8, 4
 #: Values of functions that are none, in roundings: near the poles those of high orders. Numbers so small that
 #: they lose digits take the processor a hundred times as long.
 NOTHING = 1e-2
@@ -124,27 +125,29 @@ def to_maps(parts: Real, degree: int) -> Complex:
 _kept = threading.local()
 
 
-def _room(degree: int, kind: Any) -> tuple[Real, Complex]:
-    """Legs (m, 8, R) and maps (2, columns, R), kept by the thread: fresh memory costs as much as half a
-    product."""
+def _room(degree: int, count: int, kind: Any) -> tuple[Real, Complex]:
+    """Legs (B, m, 8, R) and maps (B, 2, columns, R) of so many sets, kept by the thread: fresh memory costs
+    as much as half a product."""
     rooms = getattr(_kept, "rooms", {})
-    if rooms.get(kind, (None,))[0] != degree:
+    known, legs, maps = rooms.get(kind, (None, (), ()))
+    if known != degree or len(legs) < count:
         rings, columns = fine_shape(degree)
-        maps = np.empty((2, columns, rings), dtype=np.result_type(kind, np.complex64))
-        rooms[kind] = degree, np.empty((degree + 1, 8, rings), dtype=kind), maps
-        _kept.rooms = rooms
-    legs, maps = rooms[kind][1:]
-    return legs, maps
+        maps = np.empty((count, 2, columns, rings), dtype=np.result_type(kind, np.complex64))
+        legs = np.empty((count, degree + 1, 8, rings), dtype=kind)
+        if count <= TOGETHER:
+            rooms[kind] = degree, legs, maps
+            _kept.rooms = rooms
+    return legs[:count], maps[:count]
 
 
 def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> Real:
-    """Adjoint transform of ``field`` (columns, R) times the transform of circular parts (S,).
+    """Adjoint transform of ``field`` (columns, R) times the transform of circular parts (B, S).
 
-    In the precision of the parts and the field, which is the same.
+    In the precision of the parts and the field, which is the same. Each set by itself, to the last bit.
     """
     kind: Any = parts.dtype.type
-    bands, columns, top = _bands(degree, kind), len(field), degree + 1
-    legs, maps = _room(degree, kind)
+    count, bands, columns, top = len(parts), _bands(degree, kind), len(field), degree + 1
+    legs, maps = _room(degree, count, kind)
     # Map of each leg, its columns, and whether rings are counted from below.
     minus = slice(None, columns - top, -1)
     places = [(0, slice(0, top), 1), (1, minus, 1), (1, slice(0, top), -1), (0, minus, -1)]
@@ -152,37 +155,40 @@ def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> 
 
     def to_rings(share: slice) -> None:
         for band in bands[share]:
-            own = legs[band.orders]
+            own = legs[:, band.orders]
             own[..., : band.rings.start] = own[..., band.rings.stop :] = 0
-            np.matmul(parts[band.own].reshape(band.shape), band.table, out=own[..., band.rings])
+            given = parts[:, band.own].reshape(count, *band.shape)
+            np.matmul(given, band.table, out=own[..., band.rings])
 
-    def multiply(which: int) -> None:
-        own = maps[which]
-        own[top : columns - degree] = 0
-        for leg, (at, there, step) in enumerate(places):
-            if at == which:
+    def multiply(which: slice) -> None:
+        maps[:, which, top : columns - degree] = 0
+        for leg, (at, there, step) in list(enumerate(places)):
+            if at in range(2)[which]:
                 first = 1 if there is minus else 0
-                own[there].real = legs[first:, leg, ::step]
-                own[there].imag = legs[first:, leg + 4, ::step]
-        ducc0.fft.c2c(own, axes=(0,), forward=False, out=own)
-        own *= field
-        ducc0.fft.c2c(own, axes=(0,), forward=True, out=own)
+                own = maps[:, at, there]
+                own.real, own.imag = legs[:, first:, leg, ::step], legs[:, first:, leg + 4, ::step]
+        for one in maps[:, which]:
+            for own in one:
+                ducc0.fft.c2c(own, axes=(0,), forward=False, out=own)
+                own *= field
+                ducc0.fft.c2c(own, axes=(0,), forward=True, out=own)
         for leg, (at, there, step) in enumerate(places):
-            if at == which:
+            if at in range(2)[which]:
                 first = 1 if there is minus else 0
-                legs[first:, leg] = own[there, ::step].real
-                legs[first:, leg + 4] = own[there, ::step].imag
+                own = maps[:, at, there, ::step]
+                legs[:, first:, leg], legs[:, first:, leg + 4] = own.real, own.imag
 
     found = np.empty_like(parts)
 
     def from_rings(share: slice) -> None:
         for band in bands[share]:
-            np.matmul(legs[band.orders, :, band.rings], band.back, out=found[band.own].reshape(band.shape))
+            given, out = legs[:, band.orders, :, band.rings], found[:, band.own]
+            np.matmul(given, band.back, out=out.reshape(count, *band.shape))
 
     spin.run([partial(to_rings, share) for share in shares], threads)
-    spin.run([partial(multiply, which) for which in (0, 1)], threads)
+    spin.run([partial(multiply, share) for share in shares[:2]], threads)
     spin.run([partial(from_rings, share) for share in shares], threads)
     # No map has a part of degree 0, nor twice one of m = 0.
-    lowest = found[bands[0].own].reshape(bands[0].shape)[0]
-    lowest[:, 0] = lowest[1::2] = 0
+    lowest = found[:, bands[0].own].reshape(count, *bands[0].shape)[:, 0]
+    lowest[..., 0] = lowest[:, 1::2] = 0
     return found

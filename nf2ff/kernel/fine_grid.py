@@ -11,11 +11,14 @@ points or less, and the number of points does not count.
 from __future__ import annotations
 
 import threading
+from functools import partial
 from typing import Any
 
 import ducc0
 import numpy as np
 from numpy.typing import NDArray
+
+from nf2ff.kernel import spin
 
 Real = NDArray[np.float64]
 Complex = NDArray[Any]
@@ -32,36 +35,55 @@ def fine_shape(degree: int) -> tuple[int, int]:
     return int(ducc0.fft.good_size(2 * degree + 1)), int(ducc0.fft.good_size(4 * degree + 1, True))
 
 
-def impulses(location: Real, weight: Real, *, degree: int, odd: bool) -> Real:
+def impulses(location: Real, weight: Real, *, degree: int, odd: bool, threads: int = 1) -> Real:
     """Smooth function (R, P) on the grid that stands for weighted impulses at points (M, 2).
 
     ``odd`` is for products of functions whose spins differ by an odd number, which change sign across the
-    poles.
+    poles. The bits are the same on any number of threads.
     """
     rings, columns = fine_shape(degree)
-    # Of frequencies k = 0 ... 2N in theta: the function is real.
-    sums = ducc0.nufft.nu2u(
-        points=weight * np.exp(-1j * degree * location[:, 0]),
-        coord=location,
-        forward=True,
-        epsilon=EPSILON,
-        out=np.empty((2 * degree + 1, 4 * degree + 1), dtype=complex),
-        nthreads=1,  # several would add in an order that differs from run to run
-    )
-    # -theta, phi + pi is the same place.
-    m = np.arange(2 * degree + 1)
-    sign = (1 - 2 * (m & 1)) * (-1 if odd else 1)
-    both = np.conj(sums[:, 2 * degree :: -1])
-    both *= sign
-    both += sums[:, 2 * degree :]
-    both *= np.exp(0.5j * np.pi / rings * m)[:, None] / (2 * rings * columns)
-    circle = np.zeros((2 * rings, m.size), dtype=complex)
-    circle[: m.size] = both
-    circle[: -m.size : -1] = sign * np.exp(-1j * np.pi / rings * m[1:])[:, None] * both[1:]
-    ducc0.fft.c2c(circle, axes=(0,), forward=False, out=circle)
     half = np.zeros((rings, columns // 2 + 1), dtype=complex)
-    half[:, : m.size] = circle[:rings]
-    return np.asarray(ducc0.fft.c2r(half, axes=(1,), lastsize=columns, forward=False))
+    smooth = np.empty((rings, columns))
+
+    def of_parity(parity: int) -> None:
+        """Orders m = 2 i + parity >= 0, which have half the period in phi."""
+        # Of frequencies k = 0 ... 2N in theta: the function is real.
+        angle = degree * location[:, 0] + parity * location[:, 1]
+        points = np.empty(angle.size, dtype=complex)
+        np.multiply(weight, np.cos(angle), out=points.real)
+        np.multiply(-weight, np.sin(angle), out=points.imag)
+        sums = ducc0.nufft.nu2u(
+            points=points,
+            coord=location,
+            forward=True,
+            epsilon=EPSILON,
+            out=np.empty((2 * degree + 1, 2 * degree + 1 - parity), dtype=complex),
+            periodicity=(2 * np.pi, np.pi),
+            nthreads=1,  # several would add in an order that differs from run to run
+        )
+        # -theta, phi + pi is the same place: cosines of theta are left, or sines.
+        even = odd == bool(parity)
+        own, opposite = sums[:, degree:], np.conj(sums[:, degree - parity :: -1])
+        terms = np.zeros((rings, own.shape[1]), dtype=complex)
+        if even:
+            np.add(own, opposite, out=terms[: 2 * degree + 1])
+        else:
+            np.subtract(own[1:], opposite[1:], out=terms[: 2 * degree])
+            terms *= 1j
+        terms /= 2 * rings * columns
+        transform = ducc0.fft.dct if even else ducc0.fft.dst
+        real = terms.view(float)
+        transform(real, type=3, axes=(0,), out=real)
+        half[:, parity : 2 * degree + 1 : 2] = terms
+
+    def around(some: range) -> None:
+        own = slice(some.start, some.stop)
+        ducc0.fft.c2r(half[own], axes=(1,), lastsize=columns, forward=False, out=smooth[own])
+
+    spin.run([partial(of_parity, parity) for parity in (0, 1)], threads)
+    # The library takes several rings at once: in other shares the bits would be others.
+    spin.run([partial(around, some) for some in spin.shares(rings, 2)], spin.sharing(degree, threads))
+    return smooth
 
 
 _kept = threading.local()

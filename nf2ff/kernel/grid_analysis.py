@@ -8,6 +8,7 @@ side by side. (`spin` says how coefficients are packed.)
 
 from __future__ import annotations
 
+import math
 import threading
 from functools import lru_cache, partial
 from typing import Any
@@ -18,11 +19,16 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel import spin as spins
 from nf2ff.kernel import torus
+from nf2ff.kernel.arrays import norm
 
 Complex = NDArray[Any]
 
-#: Bytes of rings that are transformed at once, a cache holds them, and of all that a thread keeps at most.
-TOGETHER, KEPT = 2**19, 2**26
+#: Bytes of rings that are transformed at once, and of orders that are weighted, a cache holds them; and the
+#: most that a thread keeps of a name.
+TOGETHER, KEPT = 2**20, 2**26
+#: Part of the power of maps, a hundred times its rounding or more, up to which a few orders tell well enough
+#: what coefficients leave of them, and how many.
+EXPLAINED, FEW = 1e-12, 32
 
 
 def grid_analysis(
@@ -34,81 +40,120 @@ def grid_analysis(
     phi0: float = 0.0,
     threads: int,
     check: NDArray[np.float64],
-) -> tuple[Complex, Complex]:
-    """Coefficients of complex maps (C, T, P) on a grid, and the maps that they give on some rings.
+    out: Complex | None = None,
+) -> tuple[Complex, Complex, NDArray[np.intp]]:
+    """Coefficients of complex maps on a grid, and the azimuthal Fourier coefficients that they make on rings.
 
-    The former (C, N(N+2)) in the order n (n+1) + m - 1, exact for maps of at most ``degree`` where the grid
-    supports it (`spin.ring_degree`); the latter (C, R, P) at the polar angles ``check`` (R,) [rad].
+    Parameters
+    ----------
+    maps : (C, T, P) ndarray
+        Maps.
+    check : (R,) ndarray
+        Polar angles of rings [rad].
+    out : (2, C, A) ndarray, optional
+        Room for the coefficients.
+
+    Returns
+    -------
+    packed : (2, C, A) ndarray
+        Exact for maps of at most ``degree`` where the grid supports it (`spin.ring_degree`).
+    model : (C, R, P) ndarray
+        On the rings ``check``, in the order of a Fourier transform.
+    orders : (K,) ndarray of int
+        The orders that ``model`` holds: all, or on Gauss-Legendre rings a few where the maps are known to be
+        of ``degree``.
     """
     count, _, columns = maps.shape
     inner = max(1, threads // 2)
     # Columns of a Fourier transform: m = 0 ... N, and -1 ... -N.
     own = (slice(0, degree + 1), slice(columns - 1, columns - degree - 1, -1))
-    orders = [torus.orders(degree, degree, first=first) for first in (0, 1)]
-    # Those of -m are those of m as seen from the other pole, but for (-1)^n.
-    seen = (check, np.pi - check)
+    orders = [torus.orders(degree, np.arange(first, degree + 1)) for first in (0, 1)]
     gauss = rule == "gauss-legendre"
+    packed = np.empty((2, count, (degree + 1) * (degree + 2) // 2), dtype=complex) if out is None else out
+    looked = np.arange(-degree, degree + 1)
     if gauss:
-        sums, angles = _around(maps, threads), spins.ring_angles_gauss(maps.shape[1])
+        sums, power = _around(maps, threads)
+        packed[1, :, : degree + 1] = 0  # m = 0 has no -m
+        # Those of -m are those of m as seen from the other pole, but for (-1)^n.
+        angles = spins.ring_angles_gauss(maps.shape[1])
         theta = (angles, angles[::-1])
-        packed = np.empty((2, count, (degree + 1) * (degree + 2) // 2), dtype=complex)
-        packed[1, :, : degree + 1] = 0  # m = 0 has no -m, and what is multiplied below must be a number.
+
+        def transform(sign: int) -> None:
+            options = {"theta": theta[sign], "spin": spin, "nthreads": inner, **orders[sign]}
+            ducc0.sht.leg2alm(leg=sums[..., own[sign]], alm=packed[sign], **options)
+
+        spins.run([partial(transform, sign) for sign in (0, 1)], threads)
+        # The coefficients of degrees up to N are those of a projection, on these rings too.
+        if power - norm(packed) ** 2 < EXPLAINED * power:
+            looked = _few(degree, spin)
     else:
-        packed = _by_library(maps, spin, degree, rule, threads)
+        _by_library(maps, spin, degree, rule, threads, packed)
     model = np.zeros((count, check.size, columns), dtype=complex)
 
-    def transform(sign: int) -> None:
-        options = {"spin": spin, "nthreads": inner, **orders[sign]}
-        if gauss:
-            ducc0.sht.leg2alm(leg=sums[..., own[sign]], theta=theta[sign], alm=packed[sign], **options)
-        model[..., own[sign]] = ducc0.sht.alm2leg(alm=packed[sign], theta=seen[sign], **options)
-
-    spins.run([partial(transform, sign) for sign in (0, 1)], threads)
-    ducc0.fft.c2c(model, axes=(2,), forward=False, out=model)
-    result = np.empty((count, degree * (degree + 2)), dtype=complex)
-    order, swap = _packed_positions(degree, count), _swap(degree, spin)
-    turn = np.exp(-1j * phi0 * spins.packed_numbers(degree)[0]) if phi0 else 1.0
-
-    def sort(c: int) -> None:
-        packed[1, c] *= swap * np.conj(turn) if phi0 else swap
+    def synthesise(sign: int) -> None:
+        m = looked[looked < 0] if sign else looked[looked >= 0]
+        if m.size:
+            options = {"theta": np.pi - check if sign else check, "spin": spin, "nthreads": inner}
+            model[..., m] = ducc0.sht.alm2leg(alm=packed[sign], **options, **torus.orders(degree, np.abs(m)))
+        if sign:
+            packed[1] *= _swap(degree, spin)
         if phi0:
-            packed[0, c] *= turn
-        np.take(packed.reshape(-1)[c * packed.shape[2] :], order, out=result[c], mode="clip")
-        result[c, : max(0, spin * spin - 1)] = 0
+            packed[sign] *= np.exp((1j if sign else -1j) * phi0 * spins.packed_numbers(degree)[0])
 
-    spins.run([partial(sort, c) for c in range(count)], spins.sharing(degree, threads))
-    return result, model
+    spins.run([partial(synthesise, sign) for sign in (0, 1)], threads)
+    spins.clear_below(packed, max(1, spin))
+    return packed, model, looked
 
 
 _kept = threading.local()
 
 
-def _around(maps: Complex, threads: int) -> Complex:
-    """Fourier transform of each Gauss-Legendre ring times its solid angle."""
-    count, rings, columns = maps.shape
-    # Room for it, that of the thread's last transform where it fits: fresh memory costs as much as the
-    # transform.
-    sums: Any = getattr(_kept, "room", None)
-    if sums is None or sums.shape != maps.shape:
-        sums = np.empty(maps.shape, dtype=complex)
-        _kept.room = sums if sums.nbytes <= KEPT else None
-    weight = (spins.ring_weights("gauss-legendre", rings) / columns)[:, None]
-    step = max(1, TOGETHER // (16 * count * columns))
+def room(name: str, shape: tuple[int, ...]) -> Complex:
+    """Memory of this thread for what is dropped before the next of that name, which may hold anything.
 
-    def some(share: range) -> None:
-        # The same rings together whatever the threads: which ones are changes the last bit.
+    Fresh memory costs as much as a transform.
+    """
+    size = math.prod(shape)
+    kept: Any = getattr(_kept, name, None)
+    if kept is None or kept.size < size:
+        kept = np.empty(size, dtype=complex)
+        if kept.nbytes <= KEPT:
+            setattr(_kept, name, kept)
+    return np.asarray(kept[:size].reshape(shape))
+
+
+def _around(maps: Complex, threads: int) -> tuple[Complex, float]:
+    """Fourier transform of each Gauss-Legendre ring times its solid angle, and the integral of |map|^2.
+
+    All rings of an order stand side by side.
+    """
+    count, rings, columns = maps.shape
+    by_order = room("maps", (count, columns, rings))
+    sums, parts = by_order.swapaxes(1, 2), by_order.view(float).reshape(-1, 2 * rings)
+    weight = np.repeat(spins.ring_weights("gauss-legendre", rings) / columns, 2)
+    step = max(1, TOGETHER // (16 * count * columns))
+    some = max(1, TOGETHER // (16 * rings))
+    powers = np.empty((-(-len(parts) // some), 2 * rings))
+
+    # The same rings and orders together whatever the threads: which ones are changes the last bit.
+    def transform(share: range) -> None:
         for i in share:
             part = slice(i * step, (i + 1) * step)
-            own = sums[:, part]
-            ducc0.fft.c2c(maps[:, part], axes=(2,), out=own)
-            own.view(float)[...] *= weight[part]
+            ducc0.fft.c2c(maps[:, part], axes=(2,), out=sums[:, part])
 
-    spins.run([partial(some, share) for share in spins.shares(-(-rings // step), threads)], threads)
-    return np.asarray(sums)
+    def weigh(share: range) -> None:
+        for i in share:
+            own = parts[i * some : (i + 1) * some]
+            np.einsum("pt,pt->t", own, own, out=powers[i])
+            np.multiply(own, weight, out=own)
+
+    spins.run([partial(transform, share) for share in spins.shares(-(-rings // step), threads)], threads)
+    spins.run([partial(weigh, share) for share in spins.shares(len(powers), threads)], threads)
+    return sums, float(powers.sum(axis=0) @ weight) / columns
 
 
-def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int) -> Complex:
-    """Packed coefficients (2, C, A), those of -m as there, by the analysis of real maps."""
+def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, packed: Complex) -> None:
+    """Write ``packed`` (2, C, A), of -m as seen from the other pole, by the analysis of real maps."""
     options = {
         "spin": spin,
         "lmax": degree,
@@ -117,13 +162,11 @@ def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int) 
     }
     jobs = [partial(ducc0.sht.analysis_2d, map=part, **options) for part in (maps.real, maps.imag)]
     real, imag = spins.run(jobs, threads)
-    packed = np.empty((2, *real.shape), dtype=complex)
-    # (-1)^m (conj a^R + j conj a^I) = (-1)^m conj(a^R - j a^I), as seen from the other pole.
+    # (-1)^m (conj a^R + j conj a^I) = (-1)^m conj(a^R - j a^I).
     np.conj(real - 1j * imag, out=packed[1])
     packed[1] *= spins.parity(degree, complex) * _swap(degree, spin)
     np.multiply(imag, 1j, out=packed[0])
     packed[0] += real
-    return packed
 
 
 def analysis_of_order(values: Complex, *, order: int, spin: int, degree: int, rule: str) -> Complex:
@@ -134,7 +177,7 @@ def analysis_of_order(values: Complex, *, order: int, spin: int, degree: int, ru
     start = order * (2 * degree + 1 - order) // 2
     result = np.zeros((len(values), degree + 1), dtype=complex)
     if rule == "gauss-legendre":
-        options = torus.orders(degree, order, first=order)
+        options = torus.orders(degree, np.array([order]))
         legs = values * (spins.ring_weights(rule, values.shape[1]))
         theta = spins.ring_angles_gauss(values.shape[1])
         found = ducc0.sht.leg2alm(leg=legs[..., None], spin=spin, theta=theta, **options)
@@ -149,21 +192,15 @@ def analysis_of_order(values: Complex, *, order: int, spin: int, degree: int, ru
     return result
 
 
+def _few(degree: int, spin: int) -> NDArray[np.intp]:
+    """Orders, the lowest that a pole hears and others from -N to N at equal steps."""
+    least = min(spin, degree)
+    return np.unique([*np.linspace(-degree, degree, FEW).round().astype(int), -least, least])
+
+
 @lru_cache(maxsize=4)
 def _swap(degree: int, spin: int) -> NDArray[np.float64]:
     """(-1)^(n + spin) at the packed positions."""
     sign = (1 - 2 * ((spins.packed_numbers(degree)[1] + spin) & 1)).astype(float)
     sign.flags.writeable = False
     return sign
-
-
-@lru_cache(maxsize=4)
-def _packed_positions(degree: int, count: int) -> NDArray[np.intp]:
-    """Where each n (n+1) + m - 1 stands in the flat packed coefficients of ``count`` components."""
-    plus, minus = spins.natural_positions(degree)
-    found = np.empty(degree * (degree + 2), dtype=np.intp)
-    at = np.arange(1, plus.size)
-    found[minus[1:]] = at + count * plus.size
-    found[plus[1:]] = at
-    found.flags.writeable = False
-    return found

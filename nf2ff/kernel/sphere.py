@@ -47,6 +47,8 @@ def canonical_angles(theta: Real, phi: Real) -> tuple[Real, Real, NDArray[np.boo
     are the opposite of those of the canonical ones.
     """
     turned = theta < 0
+    if theta.size and theta.min() >= 0 and theta.max() <= np.pi:
+        return theta, wrapped(phi), turned
     return np.minimum(np.abs(theta), np.pi), wrapped(np.where(turned, phi + np.pi, phi)), turned
 
 

@@ -55,7 +55,7 @@ def synthesis(
     # Turn, parity of the spin, sign of m, ring, |m|.
     sums = np.zeros((len(turns), 2, 2, theta.size, degree + 1), dtype=kind)
     parity = spin.parity(degree, kind)
-    inner, whole = max(1, threads // 2), orders(degree, degree)
+    inner, whole = max(1, threads // 2), orders(degree, np.arange(degree + 1))
 
     def add(sign: int) -> None:
         for s, packed in parts:
@@ -136,7 +136,7 @@ def adjoint(
         halves = spin.run([partial(circle_of, turns[0], values[0], piece) for piece in range(parts)], threads)
         put(turns[0], values[0], sums[0], *halves)
     parity = spin.parity(degree, kind)
-    inner, whole = max(1, threads // 2), orders(degree, degree)
+    inner, whole = max(1, threads // 2), orders(degree, np.arange(degree + 1))
     numbers = spin.packed_numbers(degree)[1]
     result = {s: np.empty((2, 1 if s == 0 else 2, numbers.size), dtype=kind) for s in spins}
 
@@ -171,9 +171,8 @@ def _legs_adjoint(
     return ducc0.sht.leg2alm(leg=legs, spin=s, theta=theta, nthreads=threads, alm=out, **which)
 
 
-def orders(degree: int, last: int, *, first: int = 0) -> dict[str, Any]:
-    """What tells the library of coefficients in the order of `spin`, but of some orders only."""
-    m = np.arange(first, last + 1)
+def orders(degree: int, m: NDArray[np.intp]) -> dict[str, Any]:
+    """What tells the library of coefficients in the order of `spin`, but of some orders ``m`` >= 0 only."""
     return {
         "lmax": degree,
         "mval": m.astype(_index_type()),

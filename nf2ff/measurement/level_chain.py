@@ -138,7 +138,7 @@ class LevelChain:
         total = np.abs(log.real).max() * 20 / np.log(10)
         if total > MAX_DB:
             raise InputError(
-                f"the steps amount to {total:.4g} dB, expected at most {MAX_DB:.0f}",
+                f"the steps amount to {total:.4g} dB, expected at most {MAX_DB:z.0f}",
                 "check their values and units",
             )
         factor = np.exp(log)

@@ -164,7 +164,7 @@ class LevelStep:
         if turn.size and turn.max() > MAX_TURN:
             raise InputError(
                 f"phase of {self.name!r} turns by {np.degrees(turn.max()):.4g} deg from one point "
-                f"of its table to the next, more than {np.degrees(MAX_TURN):.0f}",
+                f"of its table to the next, more than {np.degrees(MAX_TURN):z.0f}",
                 "give it at the frequencies of the scan or in finer steps",
             )
         turned = np.exp(kind.sign * (level * np.log(10) / 20 + 1j * phase))

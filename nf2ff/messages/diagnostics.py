@@ -13,12 +13,12 @@ class AlignmentCode(Code):
         "uncertainty of the far field"
     )
     TIE_CUTS = (
-        "{percent:.0f} % of the far field's uncertainty comes from what the scan does not see, however small "
-        "the residual: one or two cuts through the poles, taken after the scan, show drift and geometry"
+        "{percent:z.0f} % of the far field's uncertainty comes from what the scan does not see, however "
+        "small the residual: one or two cuts through the poles, taken after the scan, show drift and geometry"
     )
     UNEXPLAINED = (
-        "the residual is {ratio:.2f} times what the stated noise explains (reduced chi-square): something is "
-        "wrong that is not among the terms, and it biases the estimates"
+        "the residual is {ratio:z.2f} times what the stated noise explains (reduced chi-square): something "
+        "is wrong that is not among the terms, and it biases the estimates"
     )
     UNLISTED = (
         "the residual has structure: it looks like {what}, which is not among the terms, so that the "
@@ -41,7 +41,7 @@ class AlignmentCode(Code):
         "the estimate has not converged within {solves} solutions: the faults may be larger than their "
         "priors say"
     )
-    BEYOND_PRIOR = "{what} is found at {ratio:.1f} times its prior: check the prior, and the set-up"
+    BEYOND_PRIOR = "{what} is found at {ratio:z.1f} times its prior: check the prior, and the set-up"
 
 
 class FilterCode(Code):

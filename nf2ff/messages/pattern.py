@@ -36,16 +36,16 @@ class PatternCode(Code):
     FREQUENCIES = _at("NOFREQ is {text!r} for {count} frequencies: all are read")
     POINTS = _at("NUPOIN is {text!r} for {count} points: all are read")
     ENDS = _at(
-        "FSTLST is {text!r}, the points run from {first_deg:g} to {last_deg:g} deg: the points are right"
+        "FSTLST is {text!r}, the points run from {first_deg:zg} to {last_deg:zg} deg: the points are right"
     )
     COMMA = _at("a point without a comma at its end: read all the same")
     POINT = _at("a point of {count} characters, expected at most {most}: read in full")
     PHASE = _at("{count} of {points} points have no phase: all phases left out")
     SAME_ANGLE = _at(
-        "{first_deg:g} deg occurs twice, levels up to {difference_db:g} dB apart: the first is kept"
+        "{first_deg:zg} deg occurs twice, levels up to {difference_db:zg} dB apart: the first is kept"
     )
     SAME_DIRECTION = _at(
-        "{first_deg:g} and {second_deg:g} deg are the same direction, levels up to {difference_db:g} dB "
+        "{first_deg:zg} and {second_deg:zg} deg are the same direction, levels up to {difference_db:zg} dB "
         "apart: the first is kept"
     )
     SORTED = _at("the angles of the cut do not increase: they are sorted")

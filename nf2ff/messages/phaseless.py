@@ -17,7 +17,7 @@ class PhaselessCode(Code):
     ONE_SPHERE = (
         "on one sphere a wrong distance, and a phase that changes slowly along the lines, leave no misfit"
     )
-    STATED = "it leaves {chi_square:.3f} times the misfit that noise explains"
+    STATED = "it leaves {chi_square:z.3f} times the misfit that noise explains"
     ESTIMATED = "its misfit is that of noise {noise_db:z.1f} dB relative to the largest reading"
     GAP = ", the next minimum {ratio:.3g} times as much"
     MISFIT = (

@@ -56,10 +56,10 @@ class DepartureCode(Code):
     )
     NOT_READ = (
         "{count} of {positions} planned positions were not read at {frequency_ghz:.6g} GHz, at theta "
-        "{from_deg:.3g} to {to_deg:.3g} deg"
+        "{from_deg:z.3g} to {to_deg:z.3g} deg"
     )
     ONE_POLARISATION = (
         "{count} of {positions} planned positions were read in one polarisation only at {frequency_ghz:.6g} "
-        "GHz, at theta {from_deg:.3g} to {to_deg:.3g} deg"
+        "GHz, at theta {from_deg:z.3g} to {to_deg:z.3g} deg"
     )
     DEGREE = "solved to degree {degree}, planned {planned} for a tail of {tail_db:g} dB"

@@ -7,11 +7,11 @@ class PowerCode(Code):
     """Warnings of totals and peaks of scans that measured power only."""
 
     GAP = (
-        "the largest gap between positions is {ratio:.1f} times that of an even set of as many: what lies "
+        "the largest gap between positions is {ratio:z.1f} times that of an even set of as many: what lies "
         "in it is guessed; measure there"
     )
     UNEVEN = (
-        "the areas of the positions differ by {spread_percent:.0f} %, so their density is not constant: use "
+        "the areas of the positions differ by {spread_percent:z.0f} %, so their density is not constant: use "
         "'voronoi' instead of the mean"
     )
     ALIASED = (
@@ -19,7 +19,7 @@ class PowerCode(Code):
         "up to {limit}: what lies above is aliased; measure at steps of {step_deg:.3g} deg or less"
     )
     UNRESOLVED = (
-        "{share_percent:.0f} % (rms) of the pattern is beyond the degree {degree} that these positions "
+        "{share_percent:z.0f} % (rms) of the pattern is beyond the degree {degree} that these positions "
         "resolve: noise, or a pattern too fine for them; measure at smaller steps"
     )
     TOTAL_UNSTATED = (
@@ -36,12 +36,12 @@ class PowerCode(Code):
     )
     FLOOR = (
         "a floor of noise of {floor_dbm:z.1f} dBm, {below_db:z.1f} dB below the peak, was subtracted, as "
-        "{part_percent:.0f} % of the sphere reads little else: it had raised TRP by {rise_db:.2g} dB; "
+        "{part_percent:z.0f} % of the sphere reads little else: it had raised TRP by {rise_db:.2g} dB; "
         "measure with the device off to be sure"
     )
     FLOOR_OR_RADIATION = (
         "a floor of noise of {floor_dbm:z.1f} dBm, {below_db:z.1f} dB below the peak, was subtracted, as "
-        "{part_percent:.0f} % of the sphere reads little else, unless the device radiates that evenly "
+        "{part_percent:z.0f} % of the sphere reads little else, unless the device radiates that evenly "
         "there: it had raised TRP by {rise_db:.2g} dB; measure with the device off to be sure"
     )
     LOW_READINGS = (
@@ -56,10 +56,10 @@ class PowerCode(Code):
         "its mean as the noise floor"
     )
     CLIPPED = (
-        "{part_percent:.0f} % of the sphere reads just {level_dbm:z.1f} dBm, the least of all: a table "
+        "{part_percent:z.0f} % of the sphere reads just {level_dbm:z.1f} dBm, the least of all: a table "
         "clipped there makes TRP up to {rise_db:.2g} dB too high; half of that power was subtracted"
     )
     SEARCH_ENDED = (
-        "{part_percent:.0f} % of the sphere has the same sensitivity, the weakest, {level_dbm:z.1f} dBm: if "
+        "{part_percent:z.0f} % of the sphere has the same sensitivity, the weakest, {level_dbm:z.1f} dBm: if "
         "that is where the search ended, leave these cells empty; TIS is then up to {rise_db:.2g} dB higher"
     )

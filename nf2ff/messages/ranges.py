@@ -22,8 +22,8 @@ class ZoneCode(Code):
     )
     HOLE = "parts of the zone are up to {hole_mm:.4g} mm from the nearest reading: nothing is known of them"
     DEGREE = (
-        "{quantity}: the fit of degree 4 has a taper of {taper_4:z.2f} dB and a ripple of +-{ripple_4:.2f} "
-        "dB, that of degree 2 {taper_2:.2f} and +-{ripple_2:z.2f} dB: part of the variation is neither"
+        "{quantity}: the fit of degree 4 has a taper of {taper_4:z.2f} dB and a ripple of +-{ripple_4:z.2f} "
+        "dB, that of degree 2 {taper_2:z.2f} and +-{ripple_2:z.2f} dB: part of the variation is neither"
     )
     BACKWARDS = "the phase runs against the direction of travel: check that direction and the time convention"
 
@@ -54,7 +54,7 @@ class RangeCode(Code):
         "a declared position would shorten the range"
     )
     DIRECT_OFFSET = (
-        "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+.2f} / {far_db:+z.2f} dB wrong, "
+        "an antenna {offset_cm:.3g} cm off the centre reads up to {near_db:+z.2f} / {far_db:+z.2f} dB wrong, "
         "its direction by up to {parallax_deg:z.1f} deg, at {length_m:.3g} m"
     )
     DIRECT_PEAK = (
@@ -100,7 +100,7 @@ class RangeCode(Code):
     )
     ARRAY_TOO_LONG = "the room is {room_m:.3g} m long, the zone ends {length_m:.3g} m from the array"
     COMPACT_COMPUTED = (
-        "computed by physical optics for a rim with 30 teeth: {taper_db:z.2f} dB of taper, ±{ripple_db:.2f} "
+        "computed by physical optics for a rim with 30 teeth: {taper_db:z.2f} dB of taper, ±{ripple_db:z.2f} "
         "dB of ripple, {phase_deg:z.1f} deg of phase in a disc at {frequency_ghz:.6g} GHz; other rims: nf2ff "
         "design-range"
     )

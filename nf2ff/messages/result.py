@@ -29,12 +29,16 @@ class ResultCode(Code):
     )
     PEAK_NOT_SEEN = (
         "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) lies in or beside what "
-        "was not measured, where the far field cannot be trusted: its direction, EIRP, gain and "
-        "lobes are not known"
+        "was not measured, where the far field cannot be trusted: its direction, EIRP, gain, "
+        "widths and lobes are not known"
     )
     PEAK_NOT_HIGHEST = (
         "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) may not be the highest: at "
         "the edge of what was not measured the field is only {below_db:z.0f} dB below it"
+    )
+    FIGURES_NOT_SEEN = (
+        "not known, since they hang on directions that were not seen: {figures}; the highest sidelobes told "
+        "are those of what was seen"
     )
     NO_SUCH_PLANE = "{reason}: cuts are {first} and {second} instead"
     DIRECTIONS_NOT_SEEN = "{percent:.3g} % of the directions were not seen: do not trust the far field there"

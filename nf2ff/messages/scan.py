@@ -64,7 +64,7 @@ class UnitCode(Code):
         "native files radians: multiply them by 180/pi, and chi too if it is in radians"
     )
     CHI_IN_RADIANS = (
-        "chi is {least_deg:.6g} to {largest_deg:.6g} deg: is it in radians? Tables hold degrees, "
+        "chi is {least_deg:z.6g} to {largest_deg:z.6g} deg: is it in radians? Tables hold degrees, "
         "Python and native files radians: multiply chi by 180/pi"
     )
     LONG_RADIUS = (

@@ -27,16 +27,16 @@ class SolutionCode(Code):
     )
     SPHERES_MEET = (
         "{share:.0%} of the response at {radius_m:.6g} m comes from waves of probe and antenna whose "
-        "degrees add up to more than k r = {kr:.1f}, where their spheres would meet: those of the "
+        "degrees add up to more than k r = {kr:z.1f}, where their spheres would meet: those of the "
         "probe, up to {probe_degree}, may be noise or an edge in its pattern (import it with a "
         "lower degree: nf2ff import --degree), those of the antenna, up to {degree}, noise of the "
         "samples (lower the degree)"
     )
 
     GAP = (
-        "{gap}, and degree {degree} bridges gaps of up to {reach_deg:.3g} deg: TRP, directivity, "
-        "front-to-back ratio and fractions of power leave out what is radiated there and are not "
-        "known; use the far field only where trusted is 1"
+        "{gap}, and degree {degree} bridges gaps of up to {reach_deg:.3g} deg: TRP, directivity and "
+        "fractions of power leave out what is radiated there and are not known; use the far field only "
+        "where trusted is 1"
     )
     UNDETERMINED = (
         "the samples hardly determine all waves of degree {degree} ({lack}) and would give "
@@ -67,6 +67,7 @@ class SolutionCode(Code):
     )
     TRUNCATED = _TRUNCATED + "raise the degree or use finer steps"
     TRUNCATED_AT_LIMIT = _TRUNCATED + "use finer steps"
+    TRUNCATED_BY_GAP = _TRUNCATED + "the rest would allow a higher one, but {lack}: measure what is missing"
 
     NOT_CONVERGED = _STOPPED
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"

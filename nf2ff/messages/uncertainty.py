@@ -9,8 +9,8 @@ class UncertaintyCode(Code):
     """What users are told of an uncertainty besides what the solver says of the scan."""
 
     NOISE_OVERLOOKED = (
-        "noise {does} {label} by about {bias_db:.3g} dB, where its standard uncertainty is "
-        "{uncertainty_db:.3g} dB: derivatives do not show that, draws do and take it off, so leave "
+        "noise {does} {label} by about {bias_db:z.3g} dB, where its standard uncertainty is "
+        "{uncertainty_db:z.3g} dB: derivatives do not show that, draws do and take it off, so leave "
         "--linear out"
     )
     TOO_MUCH_POWER = (

@@ -6,6 +6,7 @@ those of IEEE Std 145 (from memory).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -13,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna import fields
+from nf2ff.antenna.far_field import AnyFarField, trusted_around
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import freeze
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
-from nf2ff.metrics.cuts import LOBE_RISE, Circle, lobe_width, prominent_maxima
+from nf2ff.metrics.cuts import LOBE_RISE, Circle, directions_along, lobe_edges, prominent_maxima
 from nf2ff.metrics.gain_and_power import intensity, nonzero_power
 from nf2ff.metrics.planes import Plane, PlaneLike, plane_of
 
@@ -152,6 +154,7 @@ def _coarse_intensity(one: Modes) -> tuple[float, Real, Real, Real]:
 # --- cuts ----------------------------------------------------------------------------------
 
 
+_HALF_POWER = 10 * math.log10(2)
 #: How planes are asked for: alike at all frequencies, or as `cut_planes` found them.
 CutPlanes = PlaneLike | tuple[Plane, ...]
 
@@ -193,23 +196,32 @@ def circles(modes: Modes, plane: CutPlanes, at: Peak | None) -> Iterator[Circle]
         yield Circle(one, theta=theta, phi=phi, plane=own.angle_at(theta, phi))
 
 
-def half_power_beamwidth(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Real:
+def half_power_beamwidth(
+    modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None, seen: AnyFarField | None = None
+) -> Real:
     """Angle between the half-power directions on both sides of the peak: `beamwidth` at 1/2.
 
     Parameters
     ----------
-    modes, plane, at
+    modes, plane, at, seen
         As in `beamwidth`, which also says what is refused.
 
     Returns
     -------
     (F,) ndarray
-        Beamwidth, NaN where the intensity of the cut never falls so far [rad].
+        Beamwidth, NaN where `beamwidth` is [rad].
     """
-    return beamwidth(modes, drop_db=10 * np.log10(2), plane=plane, at=at)
+    return beamwidth(modes, drop_db=_HALF_POWER, plane=plane, at=at, seen=seen)
 
 
-def beamwidth(modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak | None = None) -> Real:
+def beamwidth(
+    modes: Modes,
+    *,
+    drop_db: float,
+    plane: CutPlanes = 0.0,
+    at: Peak | None = None,
+    seen: AnyFarField | None = None,
+) -> Real:
     """Width of the main lobe ``drop_db`` below the peak, in a cut through the peak.
 
     Parameters
@@ -225,11 +237,14 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak 
         `cut_planes` gives them.
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
+    seen : FarField or FarFieldBlocks, optional
+        At the same frequencies; marks directions whose near field was not seen.
 
     Returns
     -------
     (F,) ndarray
-        Beamwidth, NaN where the intensity of the cut never falls so far [rad].
+        Beamwidth, NaN where the intensity of the cut never falls so far, or not all of the beam down to
+        there was seen [rad].
 
     Raises
     ------
@@ -238,7 +253,22 @@ def beamwidth(modes: Modes, *, drop_db: float, plane: CutPlanes = 0.0, at: Peak 
     """
     if not (drop_db > 0 and np.isfinite(drop_db)):
         raise InputError(f"drop_db is {drop_db}, expected a positive level below the peak [dB]")
-    return np.array([lobe_width(circle, drop_db) for circle in circles(modes, plane, at)])
+    found = []
+    for f, circle in enumerate(circles(modes, plane, at)):
+        lower, upper = lobe_edges(circle, drop_db)
+        found.append(upper - lower if arc_seen(circle, lower, upper, seen, f) else np.nan)
+    return np.array(found)
+
+
+def arc_seen(circle: Circle, lower: float, upper: float, seen: AnyFarField | None, f: int = 0) -> bool:
+    """Whether all directions of a circle between two angles [rad], all round where these are NaN, were seen
+    at a frequency of ``seen``."""
+    if seen is None or seen.trusted is None:
+        return True
+    if math.isnan(upper - lower):
+        lower, upper = -np.pi, np.pi
+    angle = np.append(np.arange(lower, upper, 2 * np.pi / circle.fine), upper)
+    return bool(trusted_around(seen, *directions_along(**circle.place, angle=angle), index=f).all())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -263,15 +293,19 @@ class Sidelobes:
         freeze(self, missing=True)
 
 
-def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None) -> Sidelobes:
+def sidelobe_level(
+    modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None, seen: AnyFarField | None = None
+) -> Sidelobes:
     """First and highest sidelobe in a cut through the peak, relative to the peak.
 
     A sidelobe is a local maximum of the intensity of both polarisations beyond the first minimum
     beside the peak; a shoulder without a minimum is part of the main lobe. A back lobe counts.
+    The highest is that of the directions that were seen, if the beam down to half power was; the first is
+    told where all directions from one neighbour of the main lobe to the other were.
 
     Parameters
     ----------
-    modes, plane, at
+    modes, plane, at, seen
         As in `beamwidth`.
 
     Returns
@@ -285,10 +319,13 @@ def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = No
         If the peak belongs to other modes, or there is no such plane.
     """
     rows = []
-    for circle in circles(modes, plane, at):
+    for f, circle in enumerate(circles(modes, plane, at)):
         level, step, top = circle.level_db(), 2 * np.pi / circle.fine, circle.intensity(0.0)[0]
         lobes = prominent_maxima(level, LOBE_RISE)
-        if lobes.size == 0:
+        there = trusted_around(seen, *directions_along(**circle.place, angle=lobes * step), index=f)
+        beside = lobes.size and arc_seen(circle, (lobes[-1] - circle.fine) * step, lobes[0] * step, seen, f)
+        lobes = lobes[there]
+        if lobes.size == 0 or not arc_seen(circle, *lobe_edges(circle, _HALF_POWER), seen, f):
             rows.append((np.nan,) * 4)
             continue
         # The neighbours on both sides, and whatever may turn out the highest.
@@ -298,5 +335,6 @@ def sidelobe_level(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = No
         angle = np.where(angle > np.pi + maxima.POLE, angle - 2 * np.pi, angle)
         first = 0 if value[0] >= value[-1] else -1
         best = int(np.argmax(value))
-        rows.append((value[first], angle[first], value[best], angle[best]))
+        next_to = (value[first], angle[first]) if beside else (np.nan, np.nan)
+        rows.append((*next_to, value[best], angle[best]))
     return Sidelobes(*np.array(rows).T)

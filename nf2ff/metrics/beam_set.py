@@ -76,7 +76,7 @@ def _require_same(first: FarField, other: FarField, index: int) -> None:
 
 
 def _range(name: str, values: Real) -> str:
-    return f"{values.size} values of {name} from {values.min():.6g} to {values.max():.6g}"
+    return f"{values.size} values of {name} from {values.min():z.6g} to {values.max():z.6g}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -55,7 +55,7 @@ class Comparison:
         Angle between the two peaks [rad].
     beamwidth, sidelobe : (2, C, F) ndarray
         Half-power beamwidths [rad] and highest sidelobes over the peak [1] of the first and the second, in
-        the C planes of cuts.
+        the C planes of cuts; of what was seen, NaN where that does not tell.
     planes : tuple of tuple of Plane
         For each of the C cuts its plane at each frequency, through the first's peak.
     rotation : (3,) ndarray
@@ -222,9 +222,9 @@ def compare(
         Half angle of a cone about the first's peak in which the error is stated too [rad].
     planes : tuple
         Planes of the cuts through the first's peak, as `metrics.beam.cut_planes` has them.
-    seen : sequence of FarField
-        At the same frequencies; they mark directions whose near field was not seen. A turn of the second that
-        is fitted does not turn its marks.
+    seen : sequence of FarField or None
+        Of the first and of the second, at the same frequencies; they mark directions whose near field was
+        not seen. A turn of the second that is fitted does not turn its marks.
 
     Returns
     -------
@@ -269,11 +269,12 @@ def compare(
             / (radiated_fraction(a, region) * power)
         )
     cuts = tuple(cut_planes(a, plane, tops[0]) for plane in planes)
+    marks = (*seen, None, None)[:2]
     widths, lobes = (
         np.array(
             [
-                [of(modes, plane=cut, at=top) for cut in cuts]
-                for modes, top in zip((a, fitted), tops, strict=True)
+                [of(modes, plane=cut, at=top, seen=mark) for cut in cuts]
+                for modes, top, mark in zip((a, fitted), tops, marks, strict=True)
             ]
         )
         for of in (half_power_beamwidth, _highest_sidelobe)
@@ -322,5 +323,5 @@ def _where_seen(
     return figures[0], figures[1], figures[2]
 
 
-def _highest_sidelobe(modes: Modes, *, plane: CutPlanes, at: Peak) -> Real:
-    return sidelobe_level(modes, plane=plane, at=at).highest
+def _highest_sidelobe(modes: Modes, *, plane: CutPlanes, at: Peak, seen: FarField | None) -> Real:
+    return sidelobe_level(modes, plane=plane, at=at, seen=seen).highest

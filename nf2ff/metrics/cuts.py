@@ -120,6 +120,25 @@ def cuts_through(
     return e_theta * cos + e_phi * sin, e_phi * cos - e_theta * sin
 
 
+def directions_along(*, theta: float, phi: float, plane: float, angle: ArrayLike) -> tuple[Real, Real]:
+    """Directions along a great circle.
+
+    Parameters
+    ----------
+    theta, phi, plane, angle
+        As in `cut_through`.
+
+    Returns
+    -------
+    theta, phi : (A,) ndarray
+        Directions [rad].
+    """
+    angle = np.asarray(angle, dtype=float)[..., None]
+    r, along, across = unit_vectors(theta, phi)
+    tangent = np.cos(plane) * along + np.sin(plane) * across
+    return direction_angles(np.cos(angle) * r + np.sin(angle) * tangent)
+
+
 #: A sidelobe rises at least this much out of the minima beside it [dB]: far above rounding, far
 #: below anything a lobe would be called for. What lies under the floor is rounding [dB].
 LOBE_RISE = 1e-3
@@ -170,9 +189,10 @@ class Circle:
         plane: float,
         weights: tuple[complex, complex] | None = None,
     ) -> None:
+        self.place = {"theta": theta, "phi": phi, "plane": plane}
         count = 2 * one.degree + 1
         angle = 2 * np.pi * np.arange(count) / count
-        samples = np.concatenate(cut_through(one, theta=theta, phi=phi, plane=plane, angle=angle))
+        samples = np.concatenate(cut_through(one, **self.place, angle=angle))
         if weights is not None:
             samples = np.stack([np.asarray(weights) @ samples, np.zeros(count)])
         spectrum = np.fft.fft(samples, axis=1) / count
@@ -220,6 +240,12 @@ def lobe_width(circle: Circle, drop_db: float) -> float:
 
     NaN where the intensity never falls so far [rad].
     """
+    lower, upper = lobe_edges(circle, drop_db)
+    return upper - lower
+
+
+def lobe_edges(circle: Circle, drop_db: float) -> tuple[float, float]:
+    """Angles of its lower and upper edge, about 0 [rad]."""
     u = circle.grid()
     level = float(circle.intensity(0.0)[0]) * 10 ** (-drop_db / 10)
     # A null between two grid angles may be the first to fall so far.
@@ -235,11 +261,11 @@ def lobe_width(circle: Circle, drop_db: float) -> float:
     angle = angle[order]
     below = np.flatnonzero(value[order] < (1 - FLAT) * level)
     if below.size == 0:
-        return np.nan
+        return np.nan, np.nan
     # Counted from the peak once around, so that the lower edge is the last crossing.
     upper = _crossing(circle, level, angle[below[0] - 1], angle[below[0]])
     lower = _crossing(circle, level, angle[below[-1] + 1], angle[below[-1]])
-    return upper - lower + 2 * np.pi
+    return lower - 2 * np.pi, upper
 
 
 def _crossing(circle: Circle, level: float, inside: float, outside: float) -> float:

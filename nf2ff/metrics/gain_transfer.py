@@ -89,7 +89,7 @@ class GainTransfer:
                 )
             theta, phi = (float(x) for x in direction)
             if not 0 <= theta <= np.pi:
-                raise InputError(f"theta {label} is {np.degrees(theta):.6g} deg, expected 0 to 180 deg")
+                raise InputError(f"theta {label} is {np.degrees(theta):z.6g} deg, expected 0 to 180 deg")
             object.__setattr__(self, "direction", (theta, phi))
 
     def mismatch_factor(self, frequency: ArrayLike) -> Real:
@@ -110,7 +110,7 @@ class GainTransfer:
         place = "its peak"
         if self.direction is not None:
             theta, phi = np.degrees(self.direction)
-            place = f"theta {theta:.6g} deg, phi {phi:.6g} deg"
+            place = f"theta {theta:z.6g} deg, phi {phi:z.6g} deg"
         accepted = self.mismatch_factor(f)
         return (
             f"level: gain by substitution, reference antenna {self.name}",
@@ -280,7 +280,7 @@ def _gain_per_intensity(frequency: Real, level: str, reference: Modes, transfer:
         if dark.size:
             raise InputError(
                 f"the reference antenna {transfer.name!r} radiates nothing at theta "
-                f"{np.degrees(theta):.6g} deg, phi {np.degrees(phi):.6g} deg, "
+                f"{np.degrees(theta):z.6g} deg, phi {np.degrees(phi):z.6g} deg, "
                 f"{frequency[dark[0]] / 1e9:.9g} GHz",
                 "give the direction of its known gain",
             )

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna import fields
+from nf2ff.antenna.far_field import AnyFarField, trusted_around
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
 from nf2ff.kernel.arrays import as_array, freeze
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
@@ -95,7 +96,9 @@ def first_nulls(modes: Modes, *, plane: CutPlanes = 0.0, at: Peak | None = None)
 # --- back radiation, squint ----------------------------------------------------------------
 
 
-def front_to_back(modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = None) -> Real:
+def front_to_back(
+    modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = None, seen: AnyFarField | None = None
+) -> Real:
     """Front-to-back ratio: directivity at the peak over that behind.
 
     Parameters
@@ -108,11 +111,14 @@ def front_to_back(modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = No
         [rad].
     at : Peak, optional
         Result of `peak(modes)`, where it is known already.
+    seen : FarField or FarFieldBlocks, optional
+        At the same frequencies; marks directions whose near field was not seen.
 
     Returns
     -------
     (F,) ndarray
-        Ratio of powers, linear; infinite if nothing is radiated there. Above 1e24 it is rounding.
+        Ratio of powers, linear; infinite if nothing is radiated there, NaN where the peak or what is
+        behind was not seen. Above 1e24 it is rounding.
 
     Raises
     ------
@@ -132,8 +138,13 @@ def front_to_back(modes: Modes, *, rear_angle: float = 0.0, at: Peak | None = No
         )
     else:
         u = _highest_within(modes, Cone(theta, phi, angle), _intensity)[2]
+    rings = np.linspace(0, angle, 32 if angle else 1)
+    known = []
+    for f, front in enumerate(unit_vectors(at.theta, at.phi)[0]):
+        both = np.concatenate([front[None], Cone.around(-front, rings, np.linspace(0, 2 * np.pi, 64))])
+        known.append(bool(trusted_around(seen, *direction_angles(both), index=f).all()))
     with np.errstate(divide="ignore"):
-        return at.directivity * power / (4 * np.pi * u)
+        return np.where(known, at.directivity * power / (4 * np.pi * u), np.nan)
 
 
 def _intensity(field: Complex, *_: NDArray[np.generic]) -> Real:

@@ -89,11 +89,11 @@ class Plane:
     @property
     def name(self) -> str:
         """The plane in words, such as "phi = 30 deg"."""
-        place = f"phi = {self.phi_deg:.9g} deg"
+        place = f"phi = {self.phi_deg:z.9g} deg"
         if self.turn_deg == 90:
             place = f"across {place}"
         elif self.turn_deg:
-            place = f"{self.turn_deg:.9g} deg from {place}"
+            place = f"{self.turn_deg:z.9g} deg from {place}"
         return f"{self.kind} ({place})" if self.kind else place
 
     @property
@@ -175,7 +175,7 @@ def plane_text(wish: PlaneLike) -> str:
     """How a plane that was asked for is written, as `read_plane` takes it."""
     if isinstance(wish, Plane):
         return wish.name
-    return wish if isinstance(wish, str) else f"{round(math.degrees(wish), 6) + 0.0:.9g}"
+    return wish if isinstance(wish, str) else f"{round(math.degrees(wish), 6):z.9g}"
 
 
 def plane_label(wish: PlaneLike) -> str:
@@ -276,8 +276,8 @@ def _through(plane: Plane, theta: float, phi: float) -> Plane:
     aside = abs(math.sin(theta) * math.sin(phi - plane.phi))
     if aside > math.cos(_NORMAL):
         raise InputError(
-            f"the beam at theta {math.degrees(theta):.4g}, phi {math.degrees(phi):.4g} deg looks "
-            f"along the normal of the plane phi = {plane.phi_deg:.9g} deg",
+            f"the beam at theta {math.degrees(theta):z.4g}, phi {math.degrees(phi):z.4g} deg looks "
+            f"along the normal of the plane phi = {plane.phi_deg:z.9g} deg",
             "take another plane",
         )
     return plane

@@ -49,14 +49,14 @@ def refigured(result: Result, modes: Modes, *, notes: Mapping[str, str]) -> Resu
         if set(names) <= set(held):
             angles = (held[name].values.tolist() for name in names)
             planes[cut] = tuple(Plane(phi, turn) for phi, turn in zip(*angles, strict=True))
-    quantities = dict(held) | beam_figures(modes, top) | summarise(modes, top, planes)
+    field = result.far_field
+    quantities = dict(held) | beam_figures(modes, top) | summarise(modes, top, planes, field)
     share = modes.radiated_power() / result.modes.radiated_power()
     for gain, efficiency in _GAINS.items():
         if efficiency in held:
             values = held[efficiency].values * share
             quantities[efficiency] = Quantity(values, "1", held[efficiency].long_name)
             quantities[gain] = Quantity(values * top.directivity, "1", held[gain].long_name)
-    field = result.far_field
     if field is not None:
         field = replace(far_field_blocks(modes, theta=field.theta, phi=field.phi), trusted=field.trusted)
     return replace(

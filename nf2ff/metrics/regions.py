@@ -54,7 +54,7 @@ class ThetaInterval:
             object.__setattr__(self, name, min(value, np.pi))
         if self.theta1 >= self.theta2:
             raise InputError(
-                f"the interval from theta1 = {self.theta1:.6g} to theta2 = {self.theta2:.6g} rad "
+                f"the interval from theta1 = {self.theta1:z.6g} to theta2 = {self.theta2:z.6g} rad "
                 "is empty: theta1 must be the smaller"
             )
 

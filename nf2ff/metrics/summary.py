@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.far_field import FarField
+from nf2ff.antenna.far_field import AnyFarField, FarField
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes
 from nf2ff.messages.result import ResultCode
@@ -72,7 +72,10 @@ def summary_planes(
 
 
 def summarise(
-    modes: Modes, top: Peak, planes: Mapping[str, tuple[Plane, ...]] | None = None
+    modes: Modes,
+    top: Peak,
+    planes: Mapping[str, tuple[Plane, ...]] | None = None,
+    seen: AnyFarField | None = None,
 ) -> dict[str, Quantity]:
     """Figures of every frequency by name.
 
@@ -84,6 +87,8 @@ def summarise(
         Their peak.
     planes : mapping of str to tuple of Plane, optional
         What `summary_planes` gives; by default those along theta^ and phi^.
+    seen : FarField or FarFieldBlocks, optional
+        Marks directions whose near field was not seen: figures that need these are NaN.
 
     Returns
     -------
@@ -105,12 +110,12 @@ def summarise(
         azimuth, turn = (np.radians([getattr(x, y) for x in plane]) for y in ("phi_deg", "turn_deg"))
         put(f"plane_{cut}_azimuth", azimuth, "rad", f"plane of phi next to that of the cut {cut}")
         put(f"plane_{cut}_turn", turn, "rad", f"angle of the cut {cut} from it, towards phi^")
-        width = half_power_beamwidth(modes, plane=plane, at=top)
+        width = half_power_beamwidth(modes, plane=plane, at=top, seen=seen)
         put(f"half_power_beamwidth_{cut}", width, "rad", f"half-power beamwidth {where}")
-        lobes = sidelobe_level(modes, plane=plane, at=top)
+        lobes = sidelobe_level(modes, plane=plane, at=top, seen=seen)
         put(f"first_sidelobe_{cut}", lobes.first, "1", f"first sidelobe over the peak {where}")
         put(f"highest_sidelobe_{cut}", lobes.highest, "1", f"highest sidelobe {where}")
-    put("front_to_back", front_to_back(modes, at=top), "1", "front-to-back ratio")
+    put("front_to_back", front_to_back(modes, at=top, seen=seen), "1", "front-to-back ratio")
     at_peak = _field_at(modes, top)
     ratio = axial_ratio(at_peak)[:, 0, 0]
     put("axial_ratio", ratio, "1", "axial ratio at the peak")

@@ -20,7 +20,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.result import ResultCode
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.gain_and_power import radiation_efficiency, total_efficiency
-from nf2ff.metrics.planes import PlaneLike
+from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.metrics.result import UNKNOWN, Powers, Quantity, Result
 from nf2ff.metrics.summary import summarise, summary_planes
 from nf2ff.solver.probe_share import neglected
@@ -100,18 +100,19 @@ def transform_samples(
     modes = solution.modes if rescale is None else rescale(solution.modes)
     t, p = _far_field_steps(count, modes.degree, theta_step, phi_step)
     found = far_field_blocks(modes, theta=np.pi * np.arange(t + 1) / t, phi=2 * np.pi * np.arange(p) / p)
-    found = _mark_trusted(samples, solution, found)
+    found = mark_trusted(samples, solution, found)
     top = peak(modes)
     planes = summary_planes(modes, top, plane, told)
     seen = peak_seen(samples, solution, top)
     quantities = (
         _solver_figures(solution, gain)
         | beam_figures(modes, top)
-        | summarise(modes, top, planes)
+        | summarise(modes, top, planes, found)
         | _gains(modes, top, powers)  # refuses powers that do not suit the data
         | _coverage_figures(samples, solution, found, seen)
     )
     _warn_of_gaps(solution, found, top, gain, seen, told)
+    _warn_of_figures(quantities, solution, planes, told)
     _warn_of_powers(quantities, powers, told)
     if modes.reference == "absolute":
         told = [[*a, *b] for a, b in zip(told, suspect_level(modes.radiated_power(), top.eirp), strict=True)]
@@ -166,7 +167,7 @@ def _extrapolated(probe: Probe, frequency: NDArray[np.float64], told: list[list[
 # --- what was seen -------------------------------------------------------------------------------
 
 
-def _mark_trusted(samples: Samples, solution: Solution, found: FarFieldBlocks) -> FarFieldBlocks:
+def mark_trusted(samples: Samples, solution: Solution, found: FarFieldBlocks) -> FarFieldBlocks:
     """Mark the directions whose near field was seen, if some were not at some frequency."""
     if not solution.partial.any():
         return found
@@ -326,6 +327,30 @@ def _warn_of_gaps(
             phi = 0.0 if round(theta, 1) in (0.0, 180.0) else round(phi, 1) % 360
             place = {"theta_deg": theta, "phi_deg": phi}
             sentences += _doubts_of_peak(found, f, bool(seen[f]), place)
+
+
+def _warn_of_figures(
+    quantities: Mapping[str, Quantity],
+    solution: Solution,
+    planes: Mapping[str, tuple[Plane, ...]],
+    told: list[list[str]],
+) -> None:
+    """Say which figures hang on what was not seen."""
+    # Of peaks that were not seen it was said.
+    for f in np.flatnonzero(solution.partial & (quantities["peak_seen"].values > 0)).tolist():
+        missing = [
+            f"{words} ({planes[cut][f].name})"
+            for name, words in (
+                ("half_power_beamwidth", "half-power beamwidth"),
+                ("first_sidelobe", "first sidelobe"),
+                ("highest_sidelobe", "highest sidelobe"),
+            )
+            for cut in planes
+            if math.isnan(quantities[f"{name}_{cut}"].values[f])
+        ]
+        missing += ["front-to-back ratio"] if math.isnan(quantities["front_to_back"].values[f]) else []
+        if missing:
+            told[f].append(ResultCode.FIGURES_NOT_SEEN(figures=", ".join(missing)))
 
 
 def _doubts_of_peak(found: FarFieldBlocks, f: int, seen: bool, place: dict[str, float]) -> list[Notice]:

@@ -38,7 +38,7 @@ def partial_power(fit: PowerFit, *, theta1: float, theta2: float) -> Real:
     """
     if not 0 <= theta1 < theta2 <= np.pi * (1 + 1e-12):
         raise InputError(
-            f"the band reaches from theta {theta1:.6g} to {theta2:.6g} rad",
+            f"the band reaches from theta {theta1:z.6g} to {theta2:z.6g} rad",
             "give 0 <= theta1 < theta2 <= pi",
         )
     nodes, weights = np.polynomial.legendre.leggauss(fit.degree // 2 + 1)

@@ -2,7 +2,8 @@
 
 No standard that we have seen says how taper and ripple are told apart. Here the taper is the
 least-squares polynomial of total degree 2 in the zone, and ripple what it leaves; where degree 4
-gives another answer, this is said. A stray wave with few periods in the zone is part of both.
+gives another answer, this is said. A stray wave with few periods in the zone is part of both. Lines
+that cross in the zone's centre have a level each, whose difference counts as ripple.
 """
 
 from __future__ import annotations
@@ -205,7 +206,7 @@ def _name(towards: Real) -> str:
     for i, axis in enumerate("xyz"):
         if abs(abs(towards[i]) - 1) < 1e-6:
             return axis
-    return "({:.3g}, {:.3g}, {:.3g})".format(*towards)
+    return "({:z.3g}, {:z.3g}, {:z.3g})".format(*towards)
 
 
 def _largest_step(place: Real) -> float:

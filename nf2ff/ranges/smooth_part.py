@@ -83,9 +83,31 @@ def variation(value: Real, coordinates: Real, *, degree: int) -> Variation:
 
 
 def fitted(value: Real, coordinates: Real, *, degree: int) -> Real:
-    """The least-squares polynomial of a total degree, at the places themselves, (K,)."""
-    matrix = powers(coordinates / max(float(np.abs(coordinates).max(initial=0)), 1e-300), degree)
-    return np.asarray(matrix @ np.linalg.lstsq(matrix, value, rcond=1e-9)[0])
+    """The least-squares polynomial of a total degree, at the places themselves, (K,).
+
+    Of lines that cross, each has a level of its own: a stray wave that is constant along one and ripples
+    along the other would else be bent into a taper. What their levels differ by is left over.
+    """
+    matrix = powers(coordinates / max(float(np.abs(coordinates).max(initial=0)), 1e-300), degree)[:, 1:]
+    levels = _crossed(coordinates)
+    found = np.linalg.lstsq(np.hstack([levels, matrix]), value, rcond=1e-9)[0]
+    smooth = matrix @ found[levels.shape[1] :]
+    return np.asarray(smooth + np.mean(value - smooth))
+
+
+def _crossed(coordinates: Real) -> Real:
+    """Which of the lines that cross in the origin a place is on, (K, lines), 0 or 1; one line of all else."""
+    apart: list[Real] = []
+    size = np.linalg.norm(coordinates, axis=1)
+    left = size
+    while len(apart) < coordinates.shape[1] and left.max(initial=0) > SPANNED * size.max(initial=0):
+        along = coordinates[np.argmax(left)]
+        shadow = np.outer(coordinates @ along, along) / (along @ along)
+        apart.append(np.linalg.norm(coordinates - shadow, axis=1))
+        left = np.min(apart, axis=0)
+    if not apart or left.max() > SPANNED * size.max(initial=0):
+        return np.ones((len(coordinates), 1))
+    return np.eye(len(apart))[np.argmin(apart, axis=0)]
 
 
 def powers(coordinates: Real, degree: int) -> Real:

@@ -88,7 +88,7 @@ def strongest_wave(field: ProbedField, figures: ZoneFigures) -> StrayWave:
     along_x = axis if wide[0] or not wide[1] else np.zeros(1)
     if both * along_x.size * along_y.size > MOST_DIRECTIONS:
         raise InputError(
-            f"the zone is {extent.max() * k / (2 * np.pi):.0f} wavelengths wide, too wide for a search of "
+            f"the zone is {extent.max() * k / (2 * np.pi):z.0f} wavelengths wide, too wide for a search of "
             "stray waves",
             "choose a smaller zone",
         )

@@ -153,7 +153,7 @@ class ProbedField:
         if position.shape != (co.size, 3):
             raise InputError(f"position has shape {position.shape}, expected (M, 3) = {(co.size, 3)}")
         if not co.all():
-            at = ", ".join(f"{x:.6g}" for x in position[np.flatnonzero(co == 0)[0]])
+            at = ", ".join(f"{x:z.6g}" for x in position[np.flatnonzero(co == 0)[0]])
             raise InputError(f"the co-polar reading at ({at}) m is 0", "leave out places that were not read")
         object.__setattr__(self, "position", position)
         object.__setattr__(self, "co", co)

@@ -32,7 +32,7 @@ def _db(ratio: float) -> float | None:
 
 def _shown(ratio: float) -> str:
     told = _db(ratio)
-    return "-" if told is None else f"{told:.1f}"
+    return "-" if told is None else f"{told:z.1f}"
 
 
 def observability_lines(found: Alignment) -> list[str]:
@@ -54,7 +54,7 @@ def observability_lines(found: Alignment) -> list[str]:
     for group in groups:
         at = [i for i, x in enumerate(found.parameters) if x.group == group]
         left = float(np.sqrt(np.mean(seen.posterior[at] ** 2)))
-        rows.append([group, f"{100 * left:.1f} % of the prior"])
+        rows.append([group, f"{100 * left:z.1f} % of the prior"])
     lines = aligned(rows, words=1)
     for i in seen.unseen():
         lines.append(f"not seen: {seen.told(i)} ({_shown(float(seen.uncertain[i]))} dB of the far field)")
@@ -78,7 +78,7 @@ def alignment_lines(found: Alignment) -> list[str]:
     for one in found.estimates():
         unit, factor = _UNITS.get(one.unit, ("dB", 0.0))
         numbers = [one.value * factor, one.uncertainty * factor, one.prior * factor]
-        cells = [f"{x:.3g}" for x in numbers]
+        cells = [f"{x:z.3g}" for x in numbers]
         if one.unit == "level":
             unit = "of the largest"
             cells = [f"{x:.2e}" for x in (one.value, one.uncertainty, one.prior)]
@@ -91,7 +91,7 @@ def alignment_lines(found: Alignment) -> list[str]:
         f"aligned, noise {_shown(found.noise)} dB"
     )
     if found.chi_square is not None:
-        lines.append(f"reduced chi-square: {found.chi_square:.3f}")
+        lines.append(f"reduced chi-square: {found.chi_square:z.3f}")
     held = f", {_shown(found.far_field_pose)} dB by the pose that is held" if found.far_field_pose else ""
     lines.append(
         f"uncertainty of the far field: {_shown(found.far_field_before)} dB from the priors, "
@@ -117,7 +117,7 @@ def figure_lines(effects: FigureEffects) -> list[str]:
     factors = _factors(effects)
 
     def cell(change: float, left: float, factor: float) -> str:
-        told = "gone" if math.isnan(change) else f"{change * factor:+.2f}"
+        told = "gone" if math.isnan(change) else f"{change * factor:+z.2f}"
         return f"{told} ({left * factor:.2g})"
 
     rows = [["change by correcting it (and left)", *_headings(effects), "across [dB]"]]
@@ -125,7 +125,7 @@ def figure_lines(effects: FigureEffects) -> list[str]:
         cells = map(cell, effects.change[i], effects.uncertainty[i], factors)
         across = f"{_shown(float(effects.cross[i]))} ({_shown(float(effects.cross_left[i]))})"
         rows.append([name, *cells, across])
-    total = [f"({x * factor:.2g})" for x, factor in zip(effects.total, factors, strict=True)]
+    total = [f"({x * factor:z.2g})" for x, factor in zip(effects.total, factors, strict=True)]
     rows.append(["all that is left, noise apart", *total, f"({_shown(effects.cross_total)})"])
     return [
         *aligned(rows, words=1),

@@ -78,7 +78,7 @@ def alignment_overview(found: Alignment, *, phi: Any, theta: Any) -> Axes:
     right.set_title("faults; grey: prior", fontsize=10, color=TEXT_COLOUR, loc="left")
     style_axes(right)
     right.grid(visible=False, axis="y")
-    levels = [f"{20 * np.log10(x):.1f}" for x in (found.far_field_before, found.far_field_after)]
+    levels = [f"{20 * np.log10(x):z.1f}" for x in (found.far_field_before, found.far_field_after)]
     figure.suptitle(
         f"{found.frequency / 1e9:.6g} GHz, far field uncertain by {levels[0]} dB, aligned {levels[1]} dB",
         fontsize=11,

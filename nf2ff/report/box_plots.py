@@ -266,13 +266,13 @@ def filter_effect(modes: Modes, *, centre: Real, radius: float, degree: int) -> 
         (n > degree, COLOURS[1], "removed"),
     ):
         share = power[:last][side].sum() / power.sum()
-        told = f"{words}: {round(10 * np.log10(share), 1) + 0.0:z.1f} dB of the power" if share > 0 else words
+        told = f"{words}: {10 * np.log10(share):z.1f} dB of the power" if share > 0 else words
         ax.vlines(n[side], floor, np.maximum(level[side], floor), color=colour, alpha=0.35, linewidth=1)
         ax.plot(n[side], level[side], "o", color=colour, markersize=4, label=told)
     ax.axvline(degree + 0.5, color=TEXT_COLOUR, linewidth=1, linestyle=(0, (5, 2)))
     ax.set_xlim(0.5, last + 0.5)
     ax.set_ylim(floor, 5)
-    where = ", ".join(f"{x:.4g}" for x in 1e3 * centre)
+    where = ", ".join(f"{x:z.4g}" for x in 1e3 * centre)
     title = f"{modes.frequency[0] / 1e9:.6g} GHz: modes about ({where}) mm, "
     title += f"a sphere of {1e3 * radius:.4g} mm holds degrees up to {degree}"
     finish(ax, title, ("degree n about the centre", "power over radiated power [dB]"), columns=2)

@@ -50,13 +50,13 @@ def _rows(budget: Budget, found: CombinedUncertainty) -> list[tuple[str, ...]]:
     shown = found.metric.shown
     rows = [tuple(name.format(shown.name) for name in BUDGET_HEADER)]
     for term, u, share in zip(budget.terms, found.contributions, found.shares, strict=True):
-        part = (short(abs(u) * shown.factor), f"{100 * share:.1f}")
+        part = (short(abs(u) * shown.factor), f"{100 * share:z.1f}")
         part = (NOT_SUPPLIED, "") if np.isnan(u) else part
         freedom = "" if term.size is None else short(term.degrees_of_freedom)
         words = (term.name, term.evaluation, term.distribution)
         rows.append((*words, *_quantity(term, found.metric), *part, freedom))
     if found.second_order_share:
-        rows.append(("second order", *[""] * 6, f"{100 * found.second_order_share:.1f}", ""))
+        rows.append(("second order", *[""] * 6, f"{100 * found.second_order_share:z.1f}", ""))
     return rows
 
 

@@ -48,6 +48,7 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
         Row("  second less first [dB]", tops[1] - tops[0], 3),
         Row("angle between the peaks [deg]", np.degrees(found.offset), 3),
     ]
+    seen = "" if found.seen is None else " of what was measured"
     for i, planes in enumerate(found.planes):
         names = {plane.name for plane in planes}
         where = names.pop() if len(names) == 1 else f"cut {i + 1}"
@@ -55,7 +56,7 @@ def comparison_rows(found: Comparison, *, cone: float | None = None) -> list[Row
         rows += [
             Row(f"half-power beamwidth, {where} [deg], first", widths[0], 3),
             Row("  second less first [deg]", widths[1] - widths[0], 3),
-            Row(f"highest sidelobe, {where} [dB], first", lobes[0]),
+            Row(f"highest sidelobe{seen}, {where} [dB], first", lobes[0]),
             Row("  second less first [dB]", lobes[1] - lobes[0]),
         ]
     return rows
@@ -66,7 +67,7 @@ def comparison_lines(found: Comparison, *, cone: float | None = None, every: boo
     lines = frequency_table(found.frequency, comparison_rows(found, cone=cone), every=every)
     turn = np.degrees(np.linalg.norm(found.rotation))
     if turn:
-        axis = ", ".join(f"{x:.3f}" for x in found.rotation / np.linalg.norm(found.rotation))
+        axis = ", ".join(f"{x:z.3f}" for x in found.rotation / np.linalg.norm(found.rotation))
         lines.append(f"fitted before: the second turned by {turn:z.4f} deg about ({axis})")
     if np.any(found.factor != 1):
         factors = [Row("level [dB]", _db(np.abs(found.factor), 20), 3)]
@@ -171,13 +172,13 @@ def level_lines(found: list[tuple[str, LevelDifference]], unit: str) -> list[str
         rows.append(
             (
                 name,
-                f"{one.peak[0]:.2f}",
-                f"{one.peak[1] - one.peak[0]:.2f}",
-                "-" if math.isnan(width[0]) else f"{width[0]:.2f}",
-                "-" if np.isnan(width).any() else f"{width[1] - width[0]:.2f}",
-                f"{_db(np.asarray(one.error), 20):.1f}",
-                f"{_db(np.asarray(one.stray), 20):.1f}",
-                f"{math.degrees(one.stray_angle):.1f}",
+                f"{one.peak[0]:z.2f}",
+                f"{one.peak[1] - one.peak[0]:z.2f}",
+                "-" if math.isnan(width[0]) else f"{width[0]:z.2f}",
+                "-" if np.isnan(width).any() else f"{width[1] - width[0]:z.2f}",
+                f"{_db(np.asarray(one.error), 20):z.1f}",
+                f"{_db(np.asarray(one.stray), 20):z.1f}",
+                f"{math.degrees(one.stray_angle):z.1f}",
             )
         )
     return [*aligned(rows, words=1), "amplitudes alone: what does not change them does not show"]

@@ -58,14 +58,14 @@ def array_overview(task: ArrayTask, design: ArrayDesign) -> Axes:
     _elements(axes[1, 1], task, phase, "phase of the weights [deg]", "twilight_shifted", (-180.0, 180.0))
     worst = design.with_errors
     with_errors = (
-        f"; with errors ±{worst.amplitude_db:z.2f} dB, ±{math.degrees(worst.phase):.1f}° in 95 % of draws"
+        f"; with errors ±{worst.amplitude_db:z.2f} dB, ±{math.degrees(worst.phase):z.1f}° in 95 % of draws"
         if design.drawn
         else ""
     )
     figure.suptitle(
         f"{design.frequency / 1e9:.6g} GHz, {task.array.channel.size} elements, zone: {task.zone.words()} at "
         f"{task.zone.centre[2]:.4g} m\n"
-        f"±{design.flat.amplitude_db:z.2f} dB, ±{math.degrees(design.flat.phase):.1f}°{with_errors}",
+        f"±{design.flat.amplitude_db:z.2f} dB, ±{math.degrees(design.flat.phase):z.1f}°{with_errors}",
         fontsize=11,
         color=TEXT_COLOUR,
     )

@@ -30,7 +30,7 @@ def figure_label(figure: Figure) -> str:
     name = _WORDS.get(kind, kind)
     if kind != figure.name:
         theta, phi = (round(math.degrees(x), 6) for x in (figure.theta, figure.phi))
-        return f"{name} at theta {theta:.4g}, phi {phi:.4g} deg"
+        return f"{name} at theta {theta:z.4g}, phi {phi:z.4g} deg"
     if kind == "beamwidth":
         return f"{figure.drop_db:.3g} dB beamwidth in the {plane_label(figure.plane)}"
     if kind == "sidelobe-level":
@@ -50,7 +50,7 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
     sets = () if growth.certified is None else ("certified", "predicted [dB]")
     head = (shown.label, "GHz", "degree", "samples", "draws", *sets, "pattern error level [dB]", *heads)
     lines = []
-    values = growth.names or [f"{x:.6g}" for x in shown.values(growth.values)]
+    values = growth.names or [f"{x:z.6g}" for x in shown.values(growth.values)]
     for f in range(growth.frequency.shape[1]):
         rows = [head]
         for v, value in enumerate(values):
@@ -62,7 +62,7 @@ def growth_lines(growth: Growth, shown: Shown) -> list[str]:
                     value,
                     f"{growth.frequency[v, f] / 1e9:.6g}",
                     *map(str, counts),
-                    *_certified(growth, v, f),
+                    *certified_texts(growth, v, f),
                     _banded(levels, ".1f"),
                     *(_banded([factor * x for x in band], ".3g") for *band, (_, factor) in bands),
                 )
@@ -131,14 +131,14 @@ def growth_facts(growth: Growth, shown: Shown) -> dict[str, Any]:
     }
 
 
-def _certified(growth: Growth, v: int, f: int) -> tuple[str, ...]:
+def certified_texts(growth: Growth, v: int, f: int) -> tuple[str, ...]:
     """How many of the draws were certified, and the error predicted; nothing where phases were known."""
     if growth.certified is None or growth.predicted_db is None:
         return ()
     count = int(growth.draws[v])
     found = f"{round(growth.certified[v, f] * count)} of {count}" if count else "refused"
     predicted = growth.predicted_db[v, f]
-    return found, f"{predicted:.1f}" if math.isfinite(predicted) else ""
+    return found, f"{predicted:z.1f}" if math.isfinite(predicted) else ""
 
 
 def _number(value: Any) -> float | None:

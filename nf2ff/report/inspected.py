@@ -147,9 +147,5 @@ def _shown(name: str, value: Any) -> str:
     if name.endswith("phi_deg"):
         value = shown_azimuth(value, form.decimals)
     if form.digits is not None:
-        return f"{value:.{form.digits}g}"
-    return (
-        f"{round(value, form.decimals) + 0.0:.9g}"
-        if form.unit == "deg"
-        else f"{value + 0.0:.{form.decimals}f}"
-    )
+        return f"{value:z.{form.digits}g}"
+    return f"{round(value, form.decimals):z.9g}" if form.unit == "deg" else f"{value:z.{form.decimals}f}"

@@ -136,8 +136,8 @@ def parts_lines(found: RadiatingParts, noise: float) -> list[str]:
     rows: list[tuple[str, ...]] = [("part", "x/mm", "+-", "y/mm", "+-", "z/mm", "+-", "power/dB", "+-")]
     columns = (found.position, found.position_uncertainty, found.power, found.power_uncertainty)
     for i, (place, off, power, spread) in enumerate(zip(*columns, strict=True)):
-        cells = [f"{1e3 * x:.3f}" for pair in zip(place, off, strict=True) for x in pair]
-        level = f"{10 * math.log10(power):.2f}", f"{10 / math.log(10) * spread / power:.2g}"
+        cells = [f"{1e3 * x:z.3f}" for pair in zip(place, off, strict=True) for x in pair]
+        level = f"{10 * math.log10(power):z.2f}", f"{10 / math.log(10) * spread / power:.2g}"
         rows.append((str(i + 1), *cells, *level))
     return [*aligned(rows, words=0), _left(found.remainder, noise, "parts")]
 
@@ -204,14 +204,14 @@ def excitation_lines(found: Excitations, noise: float) -> list[str]:
     level = 20 * np.log10(np.abs(live) / np.median(size))
     turn = np.angle(live * np.exp(-1j * np.angle(live.sum())))
     lines = [
-        f"{size.size} elements: amplitude {level.min():.2f} to {level.max():z.2f} dB of the median, phase "
-        f"{np.degrees(turn.min()):.1f} to {np.degrees(turn.max()):z.1f} deg"
+        f"{size.size} elements: amplitude {level.min():z.2f} to {level.max():z.2f} dB of the median, phase "
+        f"{np.degrees(turn.min()):z.1f} to {np.degrees(turn.max()):z.1f} deg"
     ]
     if np.isfinite(found.uncertainty).any():
         doubt = 20 * np.log10(np.nanmedian(found.uncertainty) / np.median(size))
         lines.append(f"standard uncertainty of an excitation by noise: {doubt:z.1f} dB of the median")
     for i in np.flatnonzero(dead).tolist():
-        place = ", ".join(f"{1e3 * x:.2f}" for x in found.position[i])
+        place = ", ".join(f"{1e3 * x:z.2f}" for x in found.position[i])
         least = 20 * math.log10(max(float(size[i]), 1e-15) / float(np.median(size)))
         lines.append(f"dead: element {i + 1} at ({place}) mm, {least:z.1f} dB")
     return [*lines, _left(found.remainder, noise, "elements")]
@@ -258,7 +258,7 @@ def surface_lines(facts: dict[str, Any]) -> list[str]:
     list of str
         Lines of text.
     """
-    place = ", ".join(f"{1e3 * x:.2f}" for x in facts["strongest_m"])
+    place = ", ".join(f"{1e3 * x:z.2f}" for x in facts["strongest_m"])
     error = facts["error_db"]
     return [
         f"field at {facts['points']} points by {facts['method']}, degrees up to {facts['degree']}",

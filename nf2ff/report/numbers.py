@@ -26,7 +26,7 @@ def decimals_of(uncertainty: float) -> int:
 
 def short(value: float, factor: float = 1.0) -> str:
     """A number times a factor, to three digits."""
-    return "infinite" if math.isinf(value) else f"{value * factor:.3g}"
+    return "infinite" if math.isinf(value) else f"{value * factor:z.3g}"
 
 
 def level(power: float) -> float | None:

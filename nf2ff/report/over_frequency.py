@@ -77,7 +77,7 @@ def row_text(row: Row, index: int) -> str:
         return f"< {row.least:g}"
     if row.digits is not None:
         return f"{value:#.{row.digits}g}".removesuffix(".")
-    return f"{round(value, row.decimals) + 0.0:.{row.decimals}f}"  # no minus sign before nothing
+    return f"{value:z.{row.decimals}f}"
 
 
 # --- sentences of each frequency -------------------------------------------------------------------

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from nf2ff.antenna.far_field import FarField, far_field, trusted_around
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes
-from nf2ff.kernel.sphere import direction_angles, unit_vectors
+from nf2ff.kernel.sphere import direction_angles
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.beam import Peak, cut_planes, peak
 from nf2ff.metrics.beam_set import BeamSet, distribution, envelope
-from nf2ff.metrics.cuts import cut_through
+from nf2ff.metrics.cuts import cut_through, directions_along
 from nf2ff.metrics.gain_and_power import intensity
 from nf2ff.metrics.planes import Plane, PlaneLike, beside
 from nf2ff.report import picture
@@ -81,10 +81,8 @@ def _cut(one: Modes, top: Peak, plane: Plane, seen: FarField | None) -> _Cut:
     level = picture.decibels(
         4 * np.pi * np.stack([intensity(x, none) for x in both]) / one.radiated_power()[0]
     )
-    r, along, across = unit_vectors(theta, phi)
-    tangent = np.cos(turn) * along + np.sin(turn) * across
-    t, p = direction_angles(np.cos(angle)[:, None] * r + np.sin(angle)[:, None] * tangent)
-    return _Cut(angle, level[0], level[1], plane.name, trusted_around(seen, t, p))
+    along = directions_along(theta=theta, phi=phi, plane=turn, angle=angle)
+    return _Cut(angle, level[0], level[1], plane.name, trusted_around(seen, *along))
 
 
 def _planes(one: Modes, top: Peak, plane: PlaneLike) -> tuple[Plane, Plane]:
@@ -214,7 +212,7 @@ def _title(patterns: Mapping[str, Modes], tops: Mapping[str, Peak]) -> str:
         theta, phi = float(np.degrees(top.theta[0])), float(np.degrees(top.phi[0]))
         lines.append(
             f"{label}{picture.frequency_label(one)}, peak {10 * np.log10(top.directivity[0]):z.2f} dBi at "
-            f"theta {theta:.2f}°" + ("" if at_pole(theta) else f", phi {shown_azimuth(phi, 2):.2f}°")
+            f"theta {theta:z.2f}°" + ("" if at_pole(theta) else f", phi {shown_azimuth(phi, 2):z.2f}°")
         )
     return "\n".join(lines)
 

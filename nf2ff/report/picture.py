@@ -143,7 +143,7 @@ def polar_rings(ax: Any, floor: float, ceiling: float, *, angle: float) -> None:
 
 def _signed(value: float, unit: str) -> str:
     """Whole number with the minus sign that the other tick labels have."""
-    return f"{value:.0f}{unit}".replace("-", "\N{MINUS SIGN}")
+    return f"{value:z.0f}{unit}".replace("-", "\N{MINUS SIGN}")
 
 
 def decibels(ratio: Any) -> Any:

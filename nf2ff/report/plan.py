@@ -62,8 +62,8 @@ def _sphere_lines(plan: Plan) -> list[str]:
     if centred.degree < top.degree:
         x, y, z = (100 * v for v in plan.centre)
         lines.append(
-            f"a centre of rotation at ({x:.3g}, {y:.3g}, {z:.3g}) cm would need degree {centred.degree} and "
-            f"{samples_of_grid(centred.degree):,} readings on a grid, against {top.degree} and "
+            f"a centre of rotation at ({x:z.3g}, {y:z.3g}, {z:z.3g}) cm would need degree {centred.degree} "
+            f"and {samples_of_grid(centred.degree):,} readings on a grid, against {top.degree} and "
             f"{samples_of_grid(top.degree):,}"
         )
     return lines
@@ -83,11 +83,11 @@ def _degree_lines(plan: Plan) -> list[str]:
         rows.append(
             [
                 f"{plan.request.frequency[i] / 1e9:.6g}",
-                f"{k[i] * plan.minimum_radius:.2f}",
+                f"{k[i] * plan.minimum_radius:z.2f}",
                 str(one.spectrum_degree),
                 str(one.degree),
-                f"{one.tail_db:.1f}",
-                f"{one.alias_db:.1f}",
+                f"{one.tail_db:z.1f}",
+                f"{one.alias_db:z.1f}",
                 f"{180 / (one.degree + 1):.4g}",
             ]
         )
@@ -327,5 +327,5 @@ def _sizes(term: ErrorTerm | None) -> str:
             words.append(f"{field} {20 * math.log10(abs(value)):z.1f} dB")
             continue
         shown, factor = _SHOWN.get(unit, (unit, 1.0))
-        words.append(f"{field} {value * factor:.3g} {shown}".rstrip())
+        words.append(f"{field} {value * factor:z.3g} {shown}".rstrip())
     return ", ".join(words)

@@ -169,7 +169,7 @@ class _Cuts:
         # At a pole the azimuth of the peak is that of noise.
         if min(apart) > SAME_CUT and not at_pole(one, theta=top.theta[0], phi=top.phi[0]):
             azimuth.append(third)
-            names.append(f"phi = {np.degrees(third):.1f}° (peak)")
+            names.append(f"phi = {np.degrees(third):z.1f}° (peak)")
         # Ten points in the shortest period of the intensity, pi/N.
         theta = np.linspace(0, np.pi, max(181, 10 * one.degree + 1))
         phi = np.array([a + side for a in azimuth for side in (0, np.pi)])
@@ -187,8 +187,8 @@ class _Cuts:
         self.floor, self.ceiling = picture.level_ends(maximum)
         self.title = (
             f"{picture.frequency_label(one)}: peak {maximum:z.2f} dBi at "
-            f"theta {np.degrees(top.theta[0]):.2f}°, "
-            f"phi {shown_azimuth(np.degrees(top.phi[0]), 2):.2f}°\n{words}"
+            f"theta {np.degrees(top.theta[0]):z.2f}°, "
+            f"phi {shown_azimuth(np.degrees(top.phi[0]), 2):z.2f}°\n{words}"
         )
 
     def lines(self) -> list[tuple[Any, Any, dict[str, Any]]]:
@@ -227,11 +227,11 @@ def _polarisation(one: Modes, top: Peak, basis: Basis) -> tuple[float, bool, str
         reference = float(tilt_angle(there)[0, 0, 0])
     first, second = (abs(c[0, 0, 0]) for c in components(there, basis, reference_angle=reference))
     swap = bool(second > first)
-    shown = round(float(np.degrees(reference)), 1) + 0.0  # no minus before a zero
+    shown = float(np.degrees(reference))
     if basis == "linear":
-        return reference, swap, f"co and cross linear, slant {shown:.1f}° from θ̂"
+        return reference, swap, f"co and cross linear, slant {shown:z.1f}° from θ̂"
     if basis == "ludwig-3":
-        return reference, swap, f"co and cross by Ludwig-3, reference {shown:.1f}°"
+        return reference, swap, f"co and cross by Ludwig-3, reference {shown:z.1f}°"
     words = ("right-hand", "left-hand") if basis == "circular" else ("theta", "phi")
     if swap:
         words = words[::-1]

@@ -126,7 +126,7 @@ def zone_lines(all_figures: Sequence[ZoneFigures], limits: ZoneLimits, *, source
             cells = [_number(x[key], decimals, sign) for x in facts]
             table.append((label.format(**names), cells, unit))
     lines = [
-        f"zone: {facts[0]['zone']}, centre ({', '.join(f'{x:.6g}' for x in zone.centre)}) m, "
+        f"zone: {facts[0]['zone']}, centre ({', '.join(f'{x:z.6g}' for x in zone.centre)}) m, "
         f"wave along {_axis(zone.direction)}",
         "",
         *_aligned(table),
@@ -148,7 +148,7 @@ def _judged(verdict: Verdict) -> str:
     if verdict.value is None:
         return f"not known, limit {sign}{verdict.limit:g} {unit}"
     word = "within" if verdict.passed else "BEYOND"
-    return f"{word} {sign}{verdict.limit:g} {unit} ({sign}{verdict.value:.3g})"
+    return f"{word} {sign}{verdict.limit:zg} {unit} ({sign}{verdict.value:z.3g})"
 
 
 def _aligned(table: list[tuple[str, list[str], str]]) -> list[str]:
@@ -163,7 +163,7 @@ def _aligned(table: list[tuple[str, list[str], str]]) -> list[str]:
 def _number(value: float | None, decimals: int, sign: str) -> str:
     if value is None:
         return "-"
-    shown = f"{value:.{decimals}f}"
+    shown = f"{value:z.{decimals}f}"
     return sign + (shown.lstrip("-") if float(shown) == 0 else shown)
 
 
@@ -173,4 +173,4 @@ def _axis(towards: Any) -> str:
     for i, axis in enumerate("xyz"):
         if abs(abs(v[i]) - 1) < 1e-6:
             return f"{'+' if v[i] > 0 else '-'}{axis}"
-    return "({:.3g}, {:.3g}, {:.3g})".format(*v)
+    return "({:z.3g}, {:z.3g}, {:z.3g})".format(*v)

@@ -112,17 +112,17 @@ def array_lines(
     for d in designs:
         worst = d.with_errors
         errors = (
-            [f"±{worst.amplitude_db:.2f}", f"±{math.degrees(worst.phase):.1f}"] if d.drawn else ["-", "-"]
+            [f"±{worst.amplitude_db:z.2f}", f"±{math.degrees(worst.phase):z.1f}"] if d.drawn else ["-", "-"]
         )
         rows.append(
             [
                 f"{d.frequency / 1e9:.6g}",
-                f"±{d.flat.amplitude_db:.2f}",
-                f"±{math.degrees(d.flat.phase):.1f}",
+                f"±{d.flat.amplitude_db:z.2f}",
+                f"±{math.degrees(d.flat.phase):z.1f}",
                 *errors,
-                f"{d.link_gain_db:.1f}",
-                f"{d.divider_gain_db:.1f}",
-                f"{d.freedom:.0f}",
+                f"{d.link_gain_db:z.1f}",
+                f"{d.divider_gain_db:z.1f}",
+                f"{d.freedom:z.0f}",
                 "passes" if d.passed else "FAILS",
             ]
         )
@@ -200,10 +200,10 @@ def table_lines(facts: Sequence[dict[str, Any]], frequency: float) -> list[str]:
                 f"{x['channels']}",
                 f"{x['extent_m']:.3g}",
                 f"{x['distance_m']:.3g}",
-                f"{x['degrees_of_freedom']:.0f}",
-                f"±{x['amplitude_deviation_with_errors_95_db']:.2f}",
-                f"±{x['phase_deviation_with_errors_95_deg']:.1f}",
-                f"{x['link_gain_lossless_db']:.1f}",
+                f"{x['degrees_of_freedom']:z.0f}",
+                f"±{x['amplitude_deviation_with_errors_95_db']:z.2f}",
+                f"±{x['phase_deviation_with_errors_95_deg']:z.1f}",
+                f"{x['link_gain_lossless_db']:z.1f}",
                 "passes" if x["passed"] else "FAILS",
             ]
         )
@@ -296,7 +296,7 @@ def effect_lines(effects: Sequence[tuple[float, DeviceEffect]]) -> list[str]:
 def _cell(value: float | None, *, signed: bool) -> str:
     if value is None:
         return "-"
-    return f"{value:+.3f}" if signed else f"{value:.3f}"
+    return f"{value:+z.3f}" if signed else f"{value:z.3f}"
 
 
 def surface_lines(
@@ -319,7 +319,7 @@ def surface_lines(
         Lines.
     """
     rows = [["surface errors, closed form", *(f"{f.frequency / 1e9:.6g} GHz" for f in figures), ""]]
-    rows.append(["gain lost", *(f"{x:.3f}" for x in loss), "dB"])
-    rows.append(["amplitude in the zone, rms", *(f"{a:.3f}" for a, _ in ripple), "dB"])
-    rows.append(["phase in the zone, rms", *(f"{math.degrees(p):.2f}" for _, p in ripple), "deg"])
+    rows.append(["gain lost", *(f"{x:z.3f}" for x in loss), "dB"])
+    rows.append(["amplitude in the zone, rms", *(f"{a:z.3f}" for a, _ in ripple), "dB"])
+    rows.append(["phase in the zone, rms", *(f"{math.degrees(p):z.2f}" for _, p in ripple), "deg"])
     return aligned(rows, words=1)

@@ -53,7 +53,7 @@ def quantity_facts(quantities: Mapping[str, Quantity]) -> dict[str, list[Any]]:
         elif units == "rad":
             values, units = np.degrees(values), "deg"
         if name.startswith("plane_"):
-            values = np.round(values, 6)
+            values = np.round(values, 6) + 0.0  # no minus sign before nothing
         suffix = "" if units == "1" or name.endswith(f"_{units.lower()}") else f"_{units.lower()}"
         facts[name + suffix] = [x if math.isfinite(x) else None for x in values.tolist()]
     for cut in ("plane_theta", "plane_phi"):
@@ -101,7 +101,7 @@ def at_pole(theta: ArrayLike) -> NDArray[np.bool_]:
 
 def azimuth_text(theta: float, phi: float, digits: int, unit: str = "") -> str:
     """An azimuth [deg] in words: a dash where the direction is at a pole."""
-    return "-" if at_pole(theta) else f"{shown_azimuth(phi, digits):.{digits}f}{unit}"
+    return "-" if at_pole(theta) else f"{shown_azimuth(phi, digits):z.{digits}f}{unit}"
 
 
 def close_azimuths(degrees: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -173,18 +173,18 @@ def _each(facts: Sequence[dict[str, Any]], gains: Mapping[str, str]) -> list[str
     for fact in facts:
         top, trp = fact["peak"], fact["radiated_power_w"]
         cells = [
-            f"{top['directivity_dbi']:9.4f}",
-            f"{top['theta_deg']:10.4f}",
+            f"{top['directivity_dbi']:z9.4f}",
+            f"{top['theta_deg']:z10.4f}",
             f"{azimuth_text(top['theta_deg'], top['phi_deg'], 4):>10}",
             _or_dash(top.get("eirp_dbm")),
             _or_dash(10 * math.log10(trp / 1e-3) if trp else None),
-            *(f"{top[x]:9.4f}" for x in gains),
+            *(f"{top[x]:z9.4f}" for x in gains),
             f"{fact['residual']:9.1e}" + ("  partial" if fact["partial"] else ""),
         ]
         seen = "" if top["seen"] else ", peak not seen"
-        lines.append(f"{fact['frequency_hz'] / 1e9:12.6f} " + " ".join(cells) + seen)
+        lines.append(f"{fact['frequency_hz'] / 1e9:z12.6f} " + " ".join(cells) + seen)
     return lines
 
 
 def _or_dash(value: float | None) -> str:
-    return f"{'-':>9}" if value is None else f"{value:9.4f}"
+    return f"{'-':>9}" if value is None else f"{value:z9.4f}"

@@ -82,7 +82,7 @@ def near_field(
         ax.grid(visible=False)
     panels[1].set_xlabel("phi [deg]")
     at = radius[rows]
-    where = f"{at.min():.4g} m" if np.ptp(at) < 1e-3 * at.min() else f"{at.min():.4g} to {at.max():.4g} m"
+    where = f"{at.min():z.4g} m" if np.ptp(at) < 1e-3 * at.min() else f"{at.min():z.4g} to {at.max():z.4g} m"
     few = f", {rows.size} of" if rows.size < np.count_nonzero(there) else ","
     figure.suptitle(
         f"{samples.frequency[frequency_index] / 1e9:.6g} GHz, radius {where}, port {port}, chi {angle}"
@@ -108,7 +108,7 @@ def _chosen(
         if not np.any(off < _SAME_CHI):
             near = np.degrees(turns[np.argmin(off)]) % 360
             raise InputError(
-                f"the scan has no chi of {np.degrees(chi):.6g} deg", f"the nearest is {near:.6g} deg"
+                f"the scan has no chi of {np.degrees(chi):z.6g} deg", f"the nearest is {near:z.6g} deg"
             )
         there = there & (off < _SAME_CHI)
     if not there.any():
@@ -136,7 +136,7 @@ def strongest_rows(
     best = max(by_port, key=lambda x: by_port[x])
     chosen, name = there & (port == best), "as it came"
     if asked is not None:
-        name = f"{np.degrees(asked):g} deg"
+        name = f"{np.degrees(asked):zg} deg"
     elif values.size <= 16:
         by_chi = {x: power[chosen & (turned == x)].sum() for x in values.tolist()}
         angle = max(by_chi, key=lambda x: by_chi[x])

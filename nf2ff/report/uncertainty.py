@@ -231,9 +231,9 @@ def _value(uncertainty: Uncertainty, found: CombinedUncertainty, index: int) -> 
         return "unknown"
     if result.quantity == "direction":
         top = peak(uncertainty.modes.at(index))
-        theta = round(math.degrees(top.theta[0]), decimals) + 0.0
+        theta = math.degrees(top.theta[0])
         phi = azimuth_text(math.degrees(top.theta[0]), math.degrees(top.phi[0]), decimals)
-        return f"theta {theta:.{decimals}f}, phi {phi} deg"
+        return f"theta {theta:z.{decimals}f}, phi {phi} deg"
     return _shown(float(result.value[index]), result.quantity, decimals)
 
 
@@ -243,9 +243,9 @@ def _expanded(found: CombinedUncertainty, result: MetricResult, index: int) -> t
         return NOT_SUPPLIED, "", ""
     unit, factor = found.metric.shown
     places = _decimals(found, result, index)
-    expanded = f"{found.expanded * factor:.{places}f} {unit}"
+    expanded = f"{found.expanded * factor:z.{places}f} {unit}"
     if (decibels := stated_decibels(result, found, index)) is not None:
-        plus, minus = ("infinite" if math.isinf(x) else f"{x:.{places}f}" for x in decibels)
+        plus, minus = ("infinite" if math.isinf(x) else f"{x:z.{places}f}" for x in decibels)
         expanded = f"+{plus}/-{minus} dB"
     return expanded, f"{found.coverage_factor:.3g}", short(found.degrees_of_freedom)
 
@@ -288,7 +288,7 @@ def _shown(value: float, quantity: FigureKind, decimals: int = 4) -> str:
     shown = converted(value, quantity)
     if shown is None:
         return "none"
-    return f"{round(shown, decimals) + 0.0:.{decimals}f} {UNITS[quantity]}"
+    return f"{shown:z.{decimals}f} {UNITS[quantity]}"
 
 
 def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) -> list[str]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from nf2ff.messages.input_error import InputError
 from nf2ff.report import picture
-from nf2ff.report.growth import SHOWN_ERROR_UNITS, figure_label
+from nf2ff.report.growth import SHOWN_ERROR_UNITS, certified_texts, figure_label
 from nf2ff.report.result import shown_azimuth
 from nf2ff.uncertainty.budget.combine import coverage_factor
 from nf2ff.uncertainty.growth import Growth, Shown, shown_for
@@ -84,9 +84,9 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
     picture.set_levels(ax, floor, ceiling)
-    theta, phi = round(math.degrees(cut.theta), 2) + 0.0, shown_azimuth(math.degrees(cut.phi), 2)
+    theta, phi = math.degrees(cut.theta), shown_azimuth(math.degrees(cut.phi), 2)
     title = (
-        f"{picture.frequency_label(one)}: cuts through theta {theta:.2f}°, phi {phi:.2f}°\n"
+        f"{picture.frequency_label(one)}: cuts through theta {theta:z.2f}°, phi {phi:z.2f}°\n"
         f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"
     )
     ordinate = "EIRP [dBm]" if absolute else "level over the peak [dB]"
@@ -223,13 +223,20 @@ def _abscissa(growth: Growth, shown: Shown | None, ax: Any) -> tuple[Real, str]:
     how = shown or shown_for(growth.parameter)
     x = how.values(growth.values)
     if growth.names:
-        ax.set_xticks(x, [textwrap.fill(name, 18) for name in growth.names])
+        ax.set_xticks(x, [_named(growth, v) for v in range(x.size)])
         ax.set_xlim(x[0] - 0.5, x[-1] + 0.5)
         return x, ""
     if not how.level and x.size > 1 and x[-1] >= 5 * x[0] > 0:
         ax.set_xscale("log")
         ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
     return x, how.label
+
+
+def _named(growth: Growth, index: int) -> str:
+    """The name of a set of readings, and that it is refused or how often it was certified."""
+    found = [certified_texts(growth, index, f)[0] for f in range(growth.frequency.shape[1])]
+    told = ", ".join(found) + " certified" if growth.draws[index] else found[0]
+    return f"{textwrap.fill(growth.names[index], 18)}\n{told}"
 
 
 def _curves(growth: Growth) -> list[str]:

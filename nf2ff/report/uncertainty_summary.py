@@ -102,7 +102,7 @@ def _draws(uncertainty: Uncertainty) -> list[str]:
         known = [x for x in levels if x is not None]
         if known:
             lines.append(
-                f"{made} draws: pattern error level {min(known):.1f} to {max(known):z.1f} dB, "
+                f"{made} draws: pattern error level {min(known):z.1f} to {max(known):z.1f} dB, "
                 "mean square error of the far field over the sphere relative to it"
             )
     agree = []

@@ -73,7 +73,7 @@ def zone_overview(field: ProbedField, figures: ZoneFigures) -> Axes:
         + (
             ""
             if figures.phase is None
-            else f"; phase taper {parts[1][2].taper:.1f}°, ripple ±{parts[1][2].ripple:.1f}°"
+            else f"; phase taper {parts[1][2].taper:z.1f}°, ripple ±{parts[1][2].ripple:z.1f}°"
         ),
         fontsize=11,
         color=TEXT_COLOUR,
@@ -143,4 +143,4 @@ def _axis(towards: Real, names: str) -> str:
     for i, name in enumerate(names):
         if abs(abs(towards[i]) - 1) < 1e-6:
             return name if towards[i] > 0 else f"\N{MINUS SIGN}{name}"
-    return "({:.2f}, {:.2f}, {:.2f})".format(*towards)
+    return "({:z.2f}, {:z.2f}, {:z.2f})".format(*towards)

@@ -1,9 +1,9 @@
 """From samples to modes.
 
 coverage : Coverage
+direct : dense_matrix
 drift : Drift, scan_drift
 line_phases : PhaseJumps, judge_phases, naming_jumps, phase_jumps
-methods : dense_matrix
 phaseless.reconstruction : Reconstruction, reconstruct
 phaseless.certificate : Certificate
 positions : Geometry, plan_geometry

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property, partial
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,7 +18,7 @@ from nf2ff.kernel.arrays import as_array
 from nf2ff.kernel.sphere import angle_of_chord, canonical_angles, directions, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.positions import different_positions
+from nf2ff.solver.positions import different_positions, plan_geometry
 
 Real = NDArray[np.float64]
 
@@ -32,30 +36,70 @@ CROWD = 16
 MAX_DIRECTIONS = 200_000
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+class Reach(NamedTuple):
+    """From each of D directions to the samples, angles [rad] (D,).
+
+    Parameters
+    ----------
+    distance : (D,) ndarray
+        Within which two clearly different polarisations were measured, at one position or at several.
+    crowd_distance : (D,) ndarray
+        Within which there are `CROWD` positions.
+    nearest : (D,) ndarray
+        To the nearest sample, whatever its polarisation.
+    alone : (D,) ndarray of bool
+        Whether one polarisation alone was measured at the nearest position.
+    """
+
+    distance: Real
+    crowd_distance: Real
+    nearest: Real
+    alone: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
 class Coverage:
-    """Distance from evenly spread directions to the samples that tell their field.
+    """Distance from evenly spread directions to the samples that tell their field, as of `Reach`.
 
     Parameters
     ----------
     direction : (D, 3) ndarray
         Unit vectors of directions that stand for equal solid angles.
-    distance : (D,) ndarray
-        Angle from each within which two clearly different polarisations were measured, at one
-        position or at several [rad].
-    crowd_distance : (D,) ndarray
-        Angle from each within which there are `CROWD` positions [rad].
-    nearest : (D,) ndarray
-        Angle from each to the nearest sample, whatever its polarisation [rad].
-    alone : (D,) ndarray of bool
-        Whether one polarisation alone was measured at the nearest position.
+    find : callable
+        Gives their `Reach`, when first asked for.
+    complete : int
+        Degree at which every direction is known to be seen beforehand, both polarisations having been
+        measured at each position; 0 if nothing is known.
     """
 
     direction: Real
-    distance: Real
-    crowd_distance: Real
-    nearest: Real
-    alone: NDArray[np.bool_]
+    find: Callable[[], Reach]
+    complete: int = 0
+
+    @cached_property
+    def reach(self) -> Reach:
+        """What `find` gives."""
+        return self.find()
+
+    @property
+    def distance(self) -> Real:
+        """As of `Reach`."""
+        return self.reach.distance
+
+    @property
+    def crowd_distance(self) -> Real:
+        """As of `Reach`."""
+        return self.reach.crowd_distance
+
+    @property
+    def nearest(self) -> Real:
+        """As of `Reach`."""
+        return self.reach.nearest
+
+    @property
+    def alone(self) -> NDArray[np.bool_]:
+        """As of `Reach`."""
+        return np.zeros(len(self.direction), dtype=bool) if self.complete else self.reach.alone
 
     def largest_gap(self) -> float:
         """Radius of the largest circle on the sphere in which no field was determined [rad]."""
@@ -63,6 +107,8 @@ class Coverage:
 
     def unseen(self, degree: int) -> NDArray[np.bool_]:
         """Which directions lack a component within the reach of sampling steps pi/N, (D,)."""
+        if degree <= self.complete:
+            return np.zeros(len(self.direction), dtype=bool)
         return self.distance > SEEN_STEPS * math.pi / degree
 
     def unseen_solid_angle(self, degree: int) -> float:
@@ -190,7 +236,7 @@ def _part_extent(direction: Real, theta: Real) -> str:
     # The directions searched are a degree or so apart, and leave the poles out.
     first = 0.0 if theta.min() < 3 else theta.min()
     last = 180.0 if theta.max() > 177 else theta.max()
-    text = f"theta {first:.0f} to {last:z.0f} deg"
+    text = f"theta {first:z.0f} to {last:z.0f} deg"
     # Near a pole every phi is at hand.
     away = np.abs(direction[:, 2]) < 0.98
     if not away.any():
@@ -201,7 +247,7 @@ def _part_extent(direction: Real, theta: Real) -> str:
     # Few directions leave wide gaps by themselves.
     if gaps[widest] > max(30, 5 * 360 / phi.size):
         first, last = phi[(widest + 1) % phi.size], phi[widest]
-        text += f", phi {first:.0f} to {last:z.0f} deg"
+        text += f", phi {first:z.0f} to {last:z.0f} deg"
     return text
 
 
@@ -229,12 +275,63 @@ def measure_coverage(
     threads : int
         Threads.
     """
-    from scipy.spatial import cKDTree
-
     count = min(MAX_DIRECTIONS, max(5000, int(0.5 * degree**2)))
     i = np.arange(count, dtype=np.float64) + 0.5
     # Golden-angle lattice: equal solid angles (closed form).
-    direction = directions(np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i)
+    polar, azimuth = np.arccos(1 - 2 * i / count), math.pi * (3 - math.sqrt(5)) * i
+    direction = directions(polar, azimuth)
+    find = partial(_reach, direction, theta, phi, stokes, density, threads)
+    known = not density and stokes is None and _surely_seen(theta, phi, polar, azimuth, degree)
+    return Coverage(direction, find, degree if known else 0)
+
+
+#: Cells to half a box within which `_surely_seen` looks for positions: a box loses two cells of six.
+CELLS = 3
+
+
+def _surely_seen(theta: Real, phi: Real, polar: Real, azimuth: Real, degree: int) -> bool:
+    """Whether a position is in a box about each direction all of which is near enough to count as seen.
+
+    Of even positions it is, which takes a fifth of the time that their distances take.
+    """
+    # The chord between points so far apart in theta and phi is no longer than
+    # sqrt(dtheta^2 + sin(theta) sin(theta') dphi^2) (closed form): twice the same, and no angle is wider.
+    half = 2 * math.sin(SEEN_STEPS * math.pi / degree / 2) / math.sqrt(2)
+    rows = math.ceil(CELLS * math.pi / half)
+    size = math.pi / rows
+    columns = 2 * rows
+    taken = np.zeros((rows + 1, columns + 1), dtype=np.int32)
+    # Rounding must not put a position into the next cell: boxes are that much smaller than cells.
+    slack = 1e-9
+    theta, phi, _ = canonical_angles(theta, phi)
+    row = np.minimum((theta / size).astype(np.int32), rows - 1)
+    column = np.minimum((phi / size).astype(np.int32), columns - 1)
+    taken[row + 1, column + 1] = 1
+    for above, own in pairwise(taken):  # four times as fast as the sum over this axis
+        own += above
+    np.cumsum(taken, axis=1, out=taken)
+    sine = np.sin(polar)
+    wide = np.minimum(half / np.sqrt(sine * np.minimum(sine + half, 1)), math.pi)
+    top = np.ceil(np.maximum(polar - half, 0) / size + slack).astype(np.int32)
+    end = np.floor(np.minimum(polar + half, math.pi) / size - slack).astype(np.int32)
+    azimuth = np.mod(azimuth, 2 * math.pi)
+    left = np.ceil((azimuth - wide) / size + slack).astype(np.int32)
+    right = np.floor((azimuth + wide) / size - slack).astype(np.int32)
+
+    def before(at: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Cells taken in a box's rows before a column, counted on over whole turns."""
+        turns, own = np.divmod(at, columns)
+        return taken[end, own] - taken[top, own] + turns * (taken[end, -1] - taken[top, -1])
+
+    return bool(np.all(before(right) > before(left)))
+
+
+def _reach(
+    direction: Real, theta: Real, phi: Real, stokes: Real | None, density: bool, threads: int
+) -> Reach:
+    """From directions to positions, as `measure_coverage` has them."""
+    from scipy.spatial import cKDTree
+
     # Chords serve instead of angles; splitting cells at their middle builds the tree in a third
     # of the time.
     tree = cKDTree(directions(theta, phi), balanced_tree=False, compact_nodes=False)
@@ -242,11 +339,11 @@ def measure_coverage(
     chord, which = tree.query(direction, k=[1, crowd], workers=threads)
     angle = _angle(chord)
     nearest = both = angle[:, 0]
-    alone = np.zeros(count, dtype=bool)
+    alone = np.zeros(len(direction), dtype=bool)
     if stokes is not None:
         both = _both(direction, theta, phi, stokes, threads)
         alone = ~np.isnan(stokes[which[:, 0], 0])
-    return Coverage(direction, both, angle[:, 1], nearest, alone)
+    return Reach(both, angle[:, 1], nearest, alone)
 
 
 def _angle(chord: Real) -> Real:
@@ -296,20 +393,22 @@ def _both(direction: Real, theta: Real, phi: Real, stokes: Real, threads: int) -
 #: Samples less the length of the sum of their unit Stokes vectors from which a position tells both
 #: components: two linear polarisations 1 deg apart, 2 - 2 cos(1 deg), as for the scan as a whole.
 SEPARATE = 3e-4
+#: Sine of the polar angle up to which a position is a pole.
+POLE = 1e-9
 
 
 def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
     """Different positions among samples of one frequency, and the polarisations measured at each."""
-    theta, phi, _ = canonical_angles(samples.theta, samples.phi)  # half a turn of chi is none
     turn, handed = port_polarisations(probe, samples)
+    if (found := _fully_measured(samples, turn, handed)) is not None:
+        return (*found, None)
+    theta, phi, _ = canonical_angles(samples.theta, samples.phi)  # half a turn of chi is none
     used = ~np.isnan(turn[samples.port - 1])
     if not used.all():
         theta, phi = theta[used], phi[used]
     port = samples.port[used] - 1
-    angle = 2 * (samples.chi[used] + turn[port])
-    linear = np.sqrt(1 - handed[port] ** 2)
-    stokes = np.stack([linear * np.cos(angle), linear * np.sin(angle), handed[port]], axis=1)
-    near = np.sin(theta) < 1e-9
+    stokes = _stokes(samples.chi[used] + turn[port], handed[port])
+    near = np.sin(theta) < POLE
     if near.any():
         # At a pole all azimuths are one position; theta^ turns with them.
         turn = np.where(theta < 1, 2, -2) * np.where(near, phi, 0.0)
@@ -327,6 +426,25 @@ def places(samples: Samples, probe: Probe) -> tuple[Real, Real, Real | None]:
     if not alone.any():
         return theta, phi, None
     return theta, phi, np.where(alone[:, None], total / np.maximum(length, 1e-300)[:, None], np.nan)
+
+
+def _stokes(angle: Real, handed: Real) -> Real:
+    """Unit Stokes vectors (M, 3) of orientations [rad] and handedness."""
+    linear = np.sqrt(1 - handed**2)
+    return np.stack([linear * np.cos(2 * angle), linear * np.sin(2 * angle), 0 * angle + handed], axis=1)
+
+
+def _fully_measured(samples: Samples, turn: Real, handed: Real) -> tuple[Real, Real] | None:
+    """theta and phi of the positions where the same different polarisations were measured at each: the usual
+    scan, of which nothing need be worked out for each sample. None of others, and of poles."""
+    if len(samples.ports()) > 1 or samples.nearest < samples.farthest:
+        return None
+    (g,) = samples.once(plan_geometry)
+    theta, phi = g.location.T
+    if g.position is not None or g.chi.shape[1] > 1 or np.sin([theta.min(), theta.max()]).min() < POLE:
+        return None
+    each = _stokes(g.chi[:, 0] + turn[g.port - 1], handed[g.port - 1])
+    return (theta, phi) if len(each) - np.linalg.norm(each.sum(axis=0)) >= SEPARATE else None
 
 
 #: Part of a port's reception in the orders +-1, against the port that has most, which is none.

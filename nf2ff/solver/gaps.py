@@ -110,10 +110,8 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
         noise = float(np.nan_to_num(noise_floor(residual, samples, prepared.degree)).max())
         damping = method.damping or 0.0
         slow = max(e.iterations for e in estimates) > FEW_STEPS
-        # What was recorded a little beside the first polarisation tells the second as well.
-        apart = coverage.distance - coverage.nearest > 0.1 * math.pi / prepared.degree
         exact = all(e.factorised and e.residual < NOISELESS for e in estimates)
-        if not (damping or exact) and (slow or (coverage.alone & apart).any()):
+        if not (damping or exact) and (slow or _one_alone(coverage, prepared.degree)):
             gain = noise_over_ideal(prepared, rng=0)
             doubtful = gain > MAX_NOISE
             if doubtful:
@@ -133,6 +131,15 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
             prepared = replace(prepared, method=replace(damped, rtol=rtol))
             estimates = prepared.estimates(samples.response)
     return Attempt(prepared, prepared.as_modes(estimates), estimates, notes, doubtful)
+
+
+def _one_alone(coverage: Coverage, degree: int) -> bool:
+    """Whether one polarisation alone was measured anywhere, and not the other a little beside it."""
+    alone = coverage.alone
+    if not alone.any():
+        return False
+    apart = coverage.distance - coverage.nearest > 0.1 * math.pi / degree
+    return bool((alone & apart).any())
 
 
 def _damped(method: LeastSquares, damping: float) -> LeastSquares:

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import mode_count, mode_numbers, wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm, ratio
-from nf2ff.kernel.rotation import rotation_coefficients
-from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.solver.dense import Factor
-from nf2ff.solver.normal import Fields, NormalOperator
+from nf2ff.solver.normal import Equations, Fields, NormalOperator, Solved, solve_together
 from nf2ff.solver.positions import Geometry
 from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
@@ -54,7 +51,8 @@ class Estimate:
     factorised: bool = False
 
 
-def _unevenness(left: NDArray[Any]) -> float:
+def unevenness(left: NDArray[Any]) -> float:
+    """Mean fourth power of what is left over the square of its mean square."""
     square = np.square(left.real) + np.square(left.imag)
     return ratio(np.mean(np.square(square)), np.mean(square) ** 2)
 
@@ -76,7 +74,35 @@ RESTARTS = 2
 NEAR, SAFETY = 0.02, 10.0
 
 
+#: A solution under way: it yields what is to be solved on the grid, is sent what came of it, and returns what
+#: `by_conjugate_gradients` does.
+Underway = Generator[Equations, Solved, tuple[Estimate, Complex]]
+
+
+def run_together(underway: Iterable[Underway]) -> list[tuple[Estimate, Complex]]:
+    """Results of solutions under way, side by side; each as it would be alone."""
+    runs = list(underway)
+    found: dict[int, tuple[Estimate, Complex]] = {}
+    answers: dict[int, Solved | None] = dict.fromkeys(range(len(runs)))
+    while answers:
+        asked = {}
+        for i, answer in answers.items():
+            try:
+                asked[i] = next(runs[i]) if answer is None else runs[i].send(answer)
+            except StopIteration as end:
+                found[i] = end.value
+        answers = dict(zip(asked, solve_together(list(asked.values())), strict=True))
+    return [found[i] for i in range(len(runs))]
+
+
 def by_conjugate_gradients(
+    operator: TransmissionOperator, response: NDArray[np.complex128], **options: Any
+) -> tuple[Estimate, Complex]:
+    """Result of `conjugate_gradients`, which tells of the parameters."""
+    return run_together([conjugate_gradients(operator, response, **options)])[0]
+
+
+def conjugate_gradients(
     operator: TransmissionOperator,
     response: NDArray[np.complex128],
     *,
@@ -88,7 +114,7 @@ def by_conjugate_gradients(
     verify: bool = False,
     fields: Fields | None = None,
     judged: bool = True,
-) -> tuple[Estimate, Complex]:
+) -> Underway:
     """Conjugate gradients on the weighted, damped normal equations (CGLS).
 
     Minimises sum_i weights_i |w_i - (A x)_i|^2 + damping^2 |x|^2 until the gradient has fallen
@@ -181,7 +207,7 @@ def by_conjugate_gradients(
                 steps += 1
         else:
             normal = NormalOperator(operator, fields)
-            solved = normal.solve(gradient, target=target, most=max_iterations - steps, damping=damping)
+            solved = yield Equations(normal, gradient, target, max_iterations - steps, damping)
             x += solved.x
             gradient = solved.gradient
             steps += solved.steps
@@ -212,7 +238,7 @@ def by_conjugate_gradients(
     x *= unit
     residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
-    return Estimate(operator.to_modes(x), residual, steps, converged, _unevenness(remainder)), x
+    return Estimate(operator.to_modes(x), residual, steps, converged, unevenness(remainder)), x
 
 
 def by_near_equations(
@@ -280,7 +306,7 @@ def by_factor(factor: Factor, response: NDArray[np.complex128], *, iterations: i
         ratio(norm(left), norm(response)),
         iterations,
         converged,
-        _unevenness(left),
+        unevenness(left),
         factorised=True,
     )
 
@@ -385,68 +411,3 @@ def area_weights(geometry: tuple[Geometry, ...], *, degree: int, threads: int) -
         start += g.radius.size
     weights *= 8 * np.pi / weights.sum()
     return weights
-
-
-def dense_matrix(
-    geometry: tuple[Geometry, ...], probe: Probe, *, frequency: float, degree: int
-) -> NDArray[np.complex128]:
-    """The whole transmission matrix, summed as the formula stands, without fast transforms.
-
-    The oracle of the fast operator: rotation coefficients by their own recurrence.
-
-    Parameters
-    ----------
-    geometry : tuple of Geometry
-        Positions of each port's M samples together, as `positions.plan_geometry` gives them.
-    probe : Probe
-        The probe.
-    frequency : float
-        Frequency [Hz].
-    degree : int
-        Degree N.
-
-    Returns
-    -------
-    (M, J) ndarray
-        Response of each sample to each mode of unit coefficient.
-    """
-    for g in geometry:
-        probe.check_port(g.port)
-    k = float(wavenumber(frequency))
-    count = sum(g.count for g in geometry)
-    matrix = np.zeros((count, mode_count(degree)), dtype=complex)
-    _, m, n = (x[::2] for x in mode_numbers(degree))
-    for g in geometry:
-        radius, which = np.unique(g.radius, return_inverse=True)
-        constants = response_constants(probe, frequency=frequency, radius=radius, degree=degree)
-        constants = constants[g.port - 1] * (np.exp(-1j * k * radius) / (k * radius))[:, None, None, None]
-        top = constants.shape[1] // 2
-        turn = np.exp(1j * np.outer(g.location[:, 1], m))
-        position = g.spread(np.arange(g.radius.size))
-        chi = g.chi
-        if g.position is None:
-            chi = np.broadcast_to(chi, (len(chi), g.radius.size)).ravel()
-        rows = np.zeros((g.count, n.size, 2), dtype=complex)
-        for mu in range(-top, top + 1):
-            p = constants[:, top + mu]
-            if p.any():
-                d = rotation_coefficients(degree, g.location[:, 0], mu=mu) * turn
-                term = (d[:, :, None] * p[which][:, n - 1])[position]
-                rows += term * np.exp(1j * mu * chi)[:, None, None]
-        matrix[g.rows] = rows.reshape(g.count, -1)
-    return matrix
-
-
-def by_dense_matrix(matrix: NDArray[np.complex128], response: NDArray[np.complex128]) -> Estimate:
-    """Least squares with the dense matrix, columns scaled to equal norm."""
-    norm = np.linalg.norm(matrix, axis=0)
-    norm[norm == 0] = 1
-    scaled, *_ = np.linalg.lstsq(matrix / norm, response, rcond=None)
-    residual = response - (matrix / norm) @ scaled
-    return Estimate(
-        scaled / norm,
-        ratio(np.linalg.norm(residual), np.linalg.norm(response)),
-        0,
-        True,
-        _unevenness(residual),
-    )

@@ -134,7 +134,7 @@ class _Case:
         for kind in kinds:
             row = int(np.argmax(self.at.kind == kind))
             port = f", port {self.samples.port[row]}" if several else ""
-            names.append(f"chi {math.degrees(float(chi[row])):.6g} deg{port}")
+            names.append(f"chi {math.degrees(float(chi[row])):z.6g} deg{port}")
         return code(
             count=int(np.count_nonzero(self.at.kind == kinds[0])),
             one=names[0],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import Any, NamedTuple
@@ -43,7 +43,7 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
         if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
             return None
         turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
-        jobs: dict[tuple[bool, bytes], Callable[[], Real]] = {}
+        jobs: dict[tuple[bool, bytes], Callable[..., Real]] = {}
         which = {}
         for i, one in enumerate(turns):
             for k, other in enumerate(turns[i:], i):
@@ -55,7 +55,9 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
                     jobs[which[i, k]] = partial(
                         fine_grid.impulses, g.location, at, degree=operator.degree, odd=odd
                     )
-        fields = dict(zip(jobs, spin.run(jobs.values(), operator.threads), strict=True))
+        inner = max(1, operator.threads // max(1, len(jobs)))
+        made = spin.run([partial(job, threads=inner) for job in jobs.values()], operator.threads)
+        fields = dict(zip(jobs, made, strict=True))
         each = {pair: fields[of] for pair, of in which.items()}
         found.append(_alike(each) if len(spins) == 2 else each)
     return tuple(found)
@@ -64,9 +66,11 @@ def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
 def _alike(fields: dict[tuple[int, int], Real]) -> dict[tuple[int, int], Real]:
     """One function for both components where they differ by rounding only: both polarisations everywhere."""
     one, two, cross = (fields.get(pair, np.zeros(1)) for pair in ((0, 0), (1, 1), (0, 1)))
+    if one is two and not cross.any():
+        return {(0, 0): one, (1, 1): one}
     if max(np.abs(one - two).max(), np.abs(cross).max()) > 100 * fine_grid.EPSILON * np.abs(one).max():
         return fields
-    mean = np.ascontiguousarray((one + two).T / 2).T  # columns stand together: `circular` takes them
+    mean = (one + two) / 2
     return {(0, 0): mean, (1, 1): mean}
 
 
@@ -106,31 +110,12 @@ class NormalOperator:
     def solve(self, right: Complex, *, target: float, most: int, damping: float = 0.0) -> Solved:
         """Conjugate gradients on (A^H W A + damping^2) x = ``right``, packed, until the norm of what
         is left falls to ``target``."""
-        threads, degree = self.operator.threads, self.operator.degree
-        if self._circular is not None:
-            given = circular.from_maps(_times(self._heard, right))
-            x, left, steps = _iterate(
-                given, self._circular_product, _dot, target=target, most=most, damping=damping
-            )
-            back = self._heard.conj().swapaxes(1, 2)
-            found, rest = (_times(back, circular.to_maps(part, degree)) for part in (x, left))
-            return Solved(found, rest, steps)
-        ports = list(self._ports())
-        x, left, steps = _iterate(
-            np.stack(spin.split(right, threads)),
-            lambda direction, _: self._product(direction, ports),
-            partial(_inner, degree=degree),
-            target=target,
-            most=most,
-            damping=damping,
-        )
-        joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, left)]
-        return Solved(joined[0], joined[1], steps)
+        return solve_together([Equations(self, right, target, most, damping)])[0]
 
     def product(self, x: Complex) -> Complex:
         """A^H W A x of packed coefficients."""
         threads = self.operator.threads
-        real, imag = self._product(np.stack(spin.split(x, threads)), list(self._ports()))
+        real, imag = self._of_parts(np.stack(spin.split(x, threads)), list(self._ports()))
         return spin.join(real, imag, 1, self.operator.degree, threads)
 
     def _ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
@@ -140,37 +125,28 @@ class NormalOperator:
             yield [_Channel.of(s, matrix[0], n) for s, matrix in orders], fields
 
     @cached_property
-    def _heard(self) -> Complex:
+    def heard(self) -> Complex:
         """What the maps of the first port have of the coefficients of each degree, (N, 2, 2)."""
         return self.operator.separation.over_degree[0][0][1][0]
 
     @cached_property
-    def _circular(self) -> dict[Any, Real] | None:
-        """The one field, in both precisions, where `kernel.circular` serves."""
+    def by_matrices(self) -> bool:
+        """Whether `kernel.circular` serves."""
         field = self.fields[0].get((0, 0))
         spins = [s for orders in self.operator.separation.over_degree for s, _ in orders]
         if spins != [1] or field is None or field is not self.fields[0].get((1, 1)):
-            return None
+            return False
         # Both kinds of waves of each degree are heard, so that the change of functions keeps norms.
-        heard = self._heard
+        heard = self.heard
         apart = np.abs(heard @ heard.conj().swapaxes(1, 2) - np.eye(2)).max()
-        if self.operator.degree > circular.MAX_DEGREE or not apart < 1e-9:
-            return None
-        return {kind: np.ascontiguousarray(field.T, kind) for kind in (np.float64, np.float32)}
+        return bool(self.operator.degree <= circular.MAX_DEGREE and apart < 1e-9)
 
-    def _circular_product(self, parts: Real, lost: float) -> Real:
-        """Product of circular parts, as exact as it need be where a direction is so much smaller than the
-        first one."""
-        assert self._circular is not None
-        kind = np.float32 if self.operator.tolerance / lost >= SINGLE_ACCURACY else np.float64
-        degree, threads = self.operator.degree, self.operator.threads
-        # Of size 1: smaller numbers of single precision lose digits, and take long.
-        unit = 2.0 ** np.frexp(max(parts.max(), -parts.min()))[1]
-        given = np.multiply(parts, 1 / unit, dtype=kind, casting="same_kind")
-        product = circular.weighted_product(given, self._circular[kind], degree=degree, threads=threads)
-        return np.multiply(product, unit, dtype=float)
+    def by_maps(self) -> Callable[[Complex, Real], Complex]:
+        """Product of real and imaginary part (1, 2, 2, A), for `_iterate`."""
+        ports = list(self._ports())
+        return lambda direction, _: self._of_parts(direction[0], ports)[None]
 
-    def _product(
+    def _of_parts(
         self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]
     ) -> Complex:
         degree, threads = self.operator.degree, self.operator.threads
@@ -231,8 +207,72 @@ class _Channel:
             total[1, column] += re * imag[row] - im * real[row]
 
 
+class Equations(NamedTuple):
+    """What `NormalOperator.solve` takes."""
+
+    normal: NormalOperator
+    right: Complex
+    target: float
+    most: int
+    damping: float
+
+
+def solve_together(sets: Sequence[Equations]) -> list[Solved]:
+    """Solve several, each as it would be alone to the last bit; those of one field take products together."""
+    found: dict[int, Solved] = {}
+    together: dict[tuple[float, ...], list[int]] = {}
+    for i, one in enumerate(sets):
+        operator = one.normal.operator
+        key = id(one.normal.fields), operator.tolerance, operator.threads, -1 if one.normal.by_matrices else i
+        together.setdefault(key, []).append(i)
+    for some in together.values():
+        for start in range(0, len(some), circular.TOGETHER):
+            which = some[start : start + circular.TOGETHER]
+            found.update(zip(which, _solve([sets[i] for i in which]), strict=True))
+    return [found[i] for i in range(len(sets))]
+
+
+def _solve(sets: Sequence[Equations]) -> list[Solved]:
+    """Solve sets of one field, or a single one."""
+    normal = sets[0].normal
+    operator, options = normal.operator, [(one.target, one.most, one.damping) for one in sets]
+    threads, degree = operator.threads, operator.degree
+    if not normal.by_matrices:
+        left = np.stack(spin.split(sets[0].right, threads))[None]
+        [(x, rest, steps)] = _iterate(left, normal.by_maps(), partial(_inner, degree=degree), options)
+        joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, rest)]
+        return [Solved(joined[0], joined[1], steps)]
+
+    columns = normal.fields[0][0, 0].T
+    fields = {kind: np.ascontiguousarray(columns, kind) for kind in (np.float32, np.float64)}
+
+    def product(directions: Real, lost: Real) -> Real:
+        """As exact as need be where a direction is so much smaller than the first one."""
+        single = operator.tolerance / lost >= SINGLE_ACCURACY
+        images = np.empty_like(directions)
+        for kind, some in ((np.float32, single), (np.float64, ~single)):
+            if some.any():
+                # Of size 1: smaller numbers of single precision lose digits, and take long.
+                given = directions if some.all() else directions[some]
+                unit = 2.0 ** np.frexp(np.maximum(given.max(axis=1), -given.min(axis=1)))[1][:, None]
+                given = np.multiply(given, 1 / unit, dtype=kind, casting="same_kind")
+                image = circular.weighted_product(given, fields[kind], degree=degree, threads=threads)
+                if some.all():
+                    return np.multiply(image, unit, out=images)
+                images[some] = image * unit
+        return images
+
+    left = np.stack([circular.from_maps(_times(one.normal.heard, one.right)) for one in sets])
+    found = []
+    for one, (x, rest, steps) in zip(sets, _iterate(left, product, _dot, options), strict=True):
+        back = one.normal.heard.conj().swapaxes(1, 2)
+        maps = [_times(back, circular.to_maps(part, degree)) for part in (x, rest)]
+        found.append(Solved(maps[0], maps[1], steps))
+    return found
+
+
 def _dot(a: Real, b: Real) -> float:
-    return float(np.einsum("i,i->", a.ravel(), b.ravel()))
+    return float(np.einsum("i,i->", a, b))
 
 
 def _times(matrix: Complex, packed: Complex) -> Complex:
@@ -241,37 +281,51 @@ def _times(matrix: Complex, packed: Complex) -> Complex:
 
 
 def _iterate(
-    left: Complex,
-    product: Callable[[Complex, float], Complex],
-    inner: Callable[[Complex, Complex], Any],
-    *,
-    target: float,
-    most: int,
-    damping: float,
-) -> tuple[Complex, Complex, int]:
-    """Solution, what is left of the right-hand side ``left``, in place, and steps.
+    left: Any,
+    product: Callable[[Any, Real], Any],
+    inner: Callable[[Any, Any], float],
+    options: Sequence[tuple[float, int, float]],
+) -> list[tuple[Any, Any, int]]:
+    """Solution, what is left of the right-hand side and steps of each set ``left`` (B, ...).
 
-    ``product`` takes a direction, and the norm of what is left over the first one.
+    ``product`` takes directions, and of each the norm of what is left over the first one; ``options`` are
+    target, most steps and damping of each.
     """
     x, direction = np.zeros_like(left), left.copy()
-    size = first = inner(left, left)
-    steps = 0
-    while size > target**2 and steps < most:
-        image = product(direction, float(np.sqrt(size / first)))
-        if damping:
-            image += damping**2 * direction
-        bend = inner(direction, image)
-        if not bend > 0:  # beneath rounding
-            break
-        length = size / bend
-        x += length * direction
-        image *= length
+    target, most, damping = (np.array(each) for each in zip(*options, strict=True))
+    active, steps = np.arange(len(left)), np.zeros(len(left), dtype=int)
+    stuck = np.zeros(len(left), dtype=bool)
+    found: dict[int, tuple[Any, Any, int]] = {}
+
+    def inners(a: Any, b: Any) -> Real:
+        return np.array([inner(*pair) for pair in zip(a, b, strict=True)])
+
+    def column(values: Real) -> Real:
+        return values.reshape(-1, *(1,) * (left.ndim - 1))
+
+    size = first = inners(left, left)
+    while True:
+        done = stuck | ~(size > target**2) | (steps >= most)
+        found.update((int(active[i]), (x[i], left[i], int(steps[i]))) for i in np.flatnonzero(done))
+        if done.all():
+            return [found[i] for i in range(len(found))]
+        if done.any():
+            x, left, direction = x[~done], left[~done], direction[~done]
+            size, first, target, most, damping = (v[~done] for v in (size, first, target, most, damping))
+            active, steps = active[~done], steps[~done]
+        image = product(direction, np.sqrt(size / first))
+        if damping.any():
+            image += column(damping**2) * direction
+        bend = inners(direction, image)
+        stuck = ~(bend > 0)  # beneath rounding
+        length = np.where(stuck, 0, size / np.where(stuck, 1, bend))
+        x += column(length) * direction
+        image *= column(length)
         left -= image
-        before, size = size, inner(left, left)
-        direction *= size / before
+        before, size = size, inners(left, left)
+        direction *= column(size / before)
         direction += left
-        steps += 1
-    return x, left, steps
+        steps += ~stuck
 
 
 def _inner(a: Complex, b: Complex, degree: int) -> float:

@@ -110,19 +110,22 @@ def plan_geometry(samples: Samples) -> tuple[Geometry, ...]:
 
 
 def _plan_port(port: int, theta: Real, phi: Real, radius: Real, chi: Real, rows: Rows) -> Geometry:
-    first, position = different_positions(theta, phi, radius)
+    first: Rows | None = _of_pairs(theta, phi, radius)
+    position = None
+    if first is None:
+        first, position = different_positions(theta, phi, radius)
     location = np.stack([theta[first], phi[first]], axis=1)
     size = location.shape[0]
     layers = theta.size // size
-    if layers * size != theta.size or not np.all(np.bincount(position, minlength=size) == layers):
-        return Geometry(port, location, radius[first], rows, chi, position)
-    order = np.argsort(position, kind="stable").reshape(size, layers).T.ravel()
-    if np.array_equal(order, np.arange(order.size)):
-        order = slice(None)  # type: ignore[assignment]
-    elif isinstance(rows, slice):
-        rows = order
-    else:
-        rows = rows[order]
+    order: Rows = slice(None)
+    if position is not None:
+        if layers * size != theta.size or not np.all(np.bincount(position, minlength=size) == layers):
+            return Geometry(port, location, radius[first], rows, chi, position)
+        order = np.argsort(position, kind="stable").reshape(size, layers).T.ravel()
+    elif first == slice(0, theta.size, 2):
+        order = np.arange(theta.size).reshape(size, layers).T.ravel()
+    if not isinstance(order, slice):
+        rows = order if isinstance(rows, slice) else rows[order]
     chi = chi[order].reshape(layers, size)
     # Even the smallest test of equality pays: two values of chi in all need no arrays.
     if np.all(chi == chi[:, :1]):
@@ -159,13 +162,10 @@ def different_positions(*columns: Real) -> tuple[Rows, NDArray[np.intp]]:
     ``columns`` are theta, phi and, where it matters, radius, each (M,).
     """
     count = columns[0].size
-    half = count // 2
-    if count % 2 == 0 and count:
-        # The usual orders need no sorting: all of one polarisation first, or both at each place.
-        if all(np.array_equal(x[:half], x[half:]) for x in columns):
-            return slice(0, half), np.tile(np.arange(half), 2)
-        if all(np.array_equal(x[::2], x[1::2]) for x in columns):
-            return slice(0, count, 2), np.repeat(np.arange(half), 2)
+    pairs = _of_pairs(*columns)
+    if pairs is not None:
+        place = np.arange(count // 2)
+        return pairs, np.tile(place, 2) if pairs.step is None else np.repeat(place, 2)
     order = np.lexsort(columns)
     new = np.zeros(count, dtype=bool)
     new[:1] = True
@@ -175,6 +175,20 @@ def different_positions(*columns: Real) -> tuple[Rows, NDArray[np.intp]]:
     position = np.empty(count, dtype=np.intp)
     position[order] = np.cumsum(new) - 1
     return order[new], position
+
+
+def _of_pairs(*columns: Real) -> slice | None:
+    """First of the two samples at each position, in the usual orders that need no sorting: all of one
+    polarisation first, or both at each place."""
+    count = columns[0].size
+    half = count // 2
+    if count % 2 or not count:
+        return None
+    if all(np.array_equal(x[:half], x[half:]) for x in columns):
+        return slice(0, half)
+    if all(np.array_equal(x[::2], x[1::2]) for x in columns):
+        return slice(0, count, 2)
+    return None
 
 
 #: Different values of chi for which samples are grouped at most.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm, ratio
-from nf2ff.kernel.grid_analysis import grid_analysis
+from nf2ff.kernel.grid_analysis import grid_analysis, room
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
 from nf2ff.solver.transform_check import check_analysis, check_rings
+from nf2ff.solver.transmission import apply_by_degree, in_order, packed_modes
 
 #: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
 #: between: all of them would cost as much as the solution itself.
@@ -102,16 +103,19 @@ def by_quadrature(
     rings = np.unique(
         np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
     ).astype(int)
-    parts = []
+    found = room("coefficients", (2, len(maps), (degree + 1) * (degree + 2) // 2))
     missed = measured_power = fourth = 0.0
     looked = 0
     at = 0
     for s in scan.spins:
-        own = maps[at : at + (1 if s == 0 else 2)]
-        at += len(own)
+        part = slice(at, at + (1 if s == 0 else 2))
+        own, at = maps[part], part.stop
         measured = own[:, rings]
+        columns = measured.shape[2]
+        left = np.fft.fft(measured, norm="forward")
+        orders = np.arange(-degree, degree + 1)
         if s <= degree:
-            part, model = grid_analysis(
+            _, model, orders = grid_analysis(
                 own,
                 spin=s,
                 degree=degree,
@@ -119,39 +123,40 @@ def by_quadrature(
                 phi0=float(grid.phi[0]),
                 threads=threads,
                 check=grid.theta[rings],
+                out=found[:, part],
             )
+            whole = orders.size == 2 * degree + 1
             if verify and s in (scan.spins[0], scan.spins[-1]):
-                check_rings(part, model, s=s, theta=grid.theta[rings], phi0=float(grid.phi[0]))
+                check_rings(
+                    found[:, part],
+                    model,
+                    s=s,
+                    theta=grid.theta[rings],
+                    phi0=float(grid.phi[0]),
+                    orders=orders,
+                    level=model if whole else left,
+                )
                 check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
+            left -= model
+            if not whole:  # each of these orders for some beside it
+                some = left[..., orders] * np.sqrt((2 * degree + 1) / orders.size)
+                left[..., : degree + 1] = left[..., -degree:] = 0
+                left[..., orders] = some
         else:  # no wave of so low a degree is received in that order
-            part = np.zeros((len(own), degree * (degree + 2)), dtype=complex)
-            model = np.zeros_like(measured)
-        model -= measured
-        missed += norm(model) ** 2
-        fourth += float(np.sum(np.square(np.square(np.abs(model)))))
-        looked += model.size
+            found[:, part] = 0
+            whole = True
+        missed += columns * norm(left) ** 2
         measured_power += norm(measured) ** 2
-        parts.append(part)
-    found = parts[0] if len(parts) == 1 else np.concatenate(parts)
+        looked += left.size
+        if whole:
+            left = np.fft.ifft(left, norm="forward")
+            fourth += float(np.sum(np.square(np.square(np.abs(left)))))
     residual = ratio(np.sqrt(missed), np.sqrt(measured_power))
-    q = np.empty((found.shape[1], 2), dtype=complex)
-    orders = 2 * np.arange(1, degree + 1) + 1
-
-    def assemble(s: int) -> None:
-        present = [c for c in range(len(found)) if inverse[:, s, c].any()]
-        if not present:
-            q[:, s] = 0
-        for c in present:
-            factor = np.repeat(inverse[:, s, c], orders)
-            if c == present[0]:
-                np.multiply(found[c], factor, out=q[:, s])
-            else:
-                q[:, s] += found[c] * factor
-
-    spin.run([partial(assemble, s) for s in (0, 1)], spin.sharing(degree, threads))
+    q = packed_modes(inverse, found, room("maps", (2, found.shape[2], 2)), threads=threads)
     if matrix.forward is not None:
-        again = np.einsum("jcs,js->cj", np.repeat(matrix.forward, orders, axis=0), q)
-        seen = np.repeat(matrix.forward.any(axis=(1, 2)), orders)
-        contradiction = ratio(norm((again - found)[:, seen]), norm(found[:, seen]))
+        n = spin.packed_numbers(degree)[1]
+        again = apply_by_degree(matrix.forward, q.swapaxes(1, 2), n)
+        seen = (n > 0) & np.any(matrix.forward != 0, axis=(1, 2)).take(np.maximum(n - 1, 0))
+        contradiction = ratio(norm((again - found)[..., seen]), norm(found[..., seen]))
         residual = float(np.hypot(residual, contradiction))
-    return Estimate(q.ravel(), residual, 0, True, ratio(fourth * looked, missed**2))
+    return Estimate(in_order(q), residual, 0, True, ratio(fourth * looked, missed**2))

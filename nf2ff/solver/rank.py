@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Problem
 

@@ -274,7 +274,7 @@ def _refuse(
             f"{lacking.sum()} of {lacking.size} positions have values of chi that cannot separate "
             f"the probe's azimuthal orders {orders}"
         )
-    raise NotAGridError(f"{problem}, first at theta {theta:.6g} deg, phi {phi:.6g} deg")
+    raise NotAGridError(f"{problem}, first at theta {theta:z.6g} deg, phi {phi:z.6g} deg")
 
 
 def _fill_poles(matrix: Any, spins: tuple[int, ...], poles: list[int], t: int, columns: Real) -> Any:

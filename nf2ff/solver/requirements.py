@@ -161,7 +161,7 @@ def check_polarisations(samples: Samples, probe: Probe) -> None:
             mixed = " (two frequencies mixed in one grid?)" if samples.frequency.size > 1 else ""
             raise InputError(
                 f"all samples at {frequency / 1e9:.9g} GHz have chi = "
-                f"{math.degrees(chi[0]):.6g} deg{mixed}: a second polarisation, chi 90 deg from "
+                f"{math.degrees(chi[0]):z.6g} deg{mixed}: a second polarisation, chi 90 deg from "
                 "it, is needed at each frequency"
             )
         if samples.chi.ndim == 1 and not samples.any_missing:

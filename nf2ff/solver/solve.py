@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
-from typing import NamedTuple
+from functools import partial
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,7 @@ from nf2ff.solver import degree as degrees
 from nf2ff.solver import gaps, methods, model_agreement, spectrum
 from nf2ff.solver.coverage import Coverage, coverage_of
 from nf2ff.solver.line_phases import naming_jumps
+from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.probe_share import judge_probe, neglected
 from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.rank import refuse_few_directions
@@ -203,7 +206,7 @@ def _attempt(
     threads = spin.thread_count(getattr(method, "threads", None))
     scan = _find_grid(samples, probe, method)
     limit = degrees.count_limit(samples)
-    grid_degree, coverage = 0, None
+    grid_degree, coverage, ahead = 0, None, None
     if scan is not None:
         grid_degree = min(scan.grid.degree, limit)
         limit = min(degrees.sampled_degree(scan.grid), limit)
@@ -211,7 +214,14 @@ def _attempt(
             # The customary steps pi/N and 2 pi / 2N determine degree N - 1: N is left zero.
             limit = max(limit, grid_degree + 1)
     else:
-        coverage = samples.once(coverage_of, probe, max(1, degree or limit), degree is None, threads)
+        look = partial(samples.once, coverage_of, probe, max(1, degree or limit), degree is None, threads)
+        if degree is None or degree > limit or isinstance(method, Direct):
+            coverage = look()
+        else:
+            ahead = Problem(samples, probe, degree, method or LeastSquares())
+            samples.once(plan_geometry)  # for both
+            jobs: list[Callable[[], Any]] = [look, partial(ahead.fields, 0)]
+            coverage = spin.run(jobs, threads)[0]
         if degree is None:
             limit = degrees.scattered_limit(samples, coverage)
     chosen, reason = degrees.choose_degree(samples, degree, limit, minimum_radius)
@@ -220,7 +230,10 @@ def _attempt(
     quadrature = isinstance(settled, Quadrature)
     if quadrature and chosen == grid_degree + 1:
         reasons.append(f"the grid determines degree {grid_degree}, degree {chosen} is left zero")
-    prepared = Problem(samples, probe, min(chosen, grid_degree) if quadrature else chosen, settled, scan)
+    if ahead is None:
+        prepared = Problem(samples, probe, min(chosen, grid_degree) if quadrature else chosen, settled, scan)
+    else:
+        prepared = ahead if settled == ahead.method else ahead.on_threads(settled)
     if coverage is not None and not coverage.unseen(chosen).any():
         refuse_few_directions(prepared)
     automatic = degree is None and minimum_radius is None
@@ -284,10 +297,11 @@ def _judge(
     doubts = model_agreement.judge(
         samples, probe, modes, estimates, again, threads=threads, scan=prepared.scan
     )
+    lack = next((x.figures["lack"] for x in notes if x.code is SolutionCode.LOWER_DEGREE), "")
     with model_agreement.naming_doubts(doubts), naming_jumps(samples):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
-            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor
+            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor, lack=lack
         )
     others = [
         judge_probe(samples, probe, modes),

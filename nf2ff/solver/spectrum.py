@@ -146,9 +146,14 @@ def _remainders(
 
 
 def judge(
-    modes: Modes, *, automatic: bool, floor: Floor | None = None
+    modes: Modes, *, automatic: bool, floor: Floor | None = None, lack: str = ""
 ) -> tuple[NDArray[np.float64], list[list[Notice]]]:
-    """Tail of the power spectrum [dB], and warnings; a hopeless automatic degree is refused."""
+    """Tail of the power spectrum [dB], and warnings; a hopeless automatic degree is refused.
+
+    ``lack`` is what the samples lack where that alone keeps the degree so low.
+    """
+    if lack and floor is not None and not floor.noise:
+        floor = None  # noise that a gap raises hides what is below it
     power = modes.power_spectrum()
     total = power.sum(axis=1)
     if np.any(total == 0):
@@ -176,7 +181,8 @@ def judge(
                 )
             continue
         hopeless = top_db[f] > COARSE_DB or tail_db[f] > COARSE_SHARE_DB
-        if automatic and modes.degree >= COARSE_DEGREES and hopeless:
+        # A lower degree leaves no more than the one that the rest would allow.
+        if automatic and not lack and modes.degree >= COARSE_DEGREES and hopeless:
             raise InputError(
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
                 f"{modes.degree}, the largest it determines, the last two degrees still have "
@@ -185,5 +191,6 @@ def judge(
             )
         if strong and not told:
             code = SolutionCode.TRUNCATED_AT_LIMIT if automatic else SolutionCode.TRUNCATED
-            told.append(code(degree=modes.degree, tail_db=float(tail_db[f])))
+            code = SolutionCode.TRUNCATED_BY_GAP if lack else code
+            told.append(code(degree=modes.degree, tail_db=float(tail_db[f]), lack=lack))
     return tail_db, warnings

@@ -31,6 +31,8 @@ Whole = NDArray[np.intp]
 #: aperture as wide as the sampling allows falls by 15 dB from one step to the next (2 J1(x)/x at
 #: x = pi, closed form).
 SPIKE = 20.0
+#: The same of powers, for a first look: by more than rounding below.
+SCREEN = (1 - 1e-6) * SPIKE**2
 #: Neighbours that are looked at, and how far away they may be, in mean distances of positions.
 NEIGHBOURS, REACH = 8, 3.0
 #: Level below the strongest reading from which nothing is said [amplitude]: -80 dB.
@@ -198,20 +200,25 @@ def _out_of_lines(lines: Complex, share: range) -> Whole:
     """Rows of readings far above those beside them, of some of the lines (L, n)."""
     count, found = lines.shape[1], []
     step = max(1, TOGETHER // count)
-    sizes, least = np.empty((2, step, count))
-    above = np.ones((step, count), dtype=bool)  # the first of a line has none before it
+    squares, powers = np.empty((step, count, 2)), np.empty((2, step, count))
+    under = np.zeros((step, count), dtype=bool)  # the first of a line has none before it
     for start in share[::step]:
         some = min(step, share.stop - start)
-        size = np.abs(lines[start : start + some], out=sizes[:some])
-        if np.isnan(size.sum()):
-            np.nan_to_num(size, copy=False)
-        np.multiply(size, SPIKE, out=least[:some])
-        np.greater(size[:, 1:], least[:some, :-1], out=above[:some, 1:])
-        rows, flat = np.flatnonzero(above[:some]), least.ravel()
+        power = _powers(lines[start : start + some], squares[:some], powers[0, :some])
+        least = np.multiply(power, SCREEN, out=powers[1, :some])
+        # A reading that is missing is above none, and none is under it.
+        np.less_equal(power[:, 1:], least[:, :-1], out=under[:some, 1:])
+        rows, flat = np.flatnonzero(~under[:some]), least.ravel()
         last = rows % count == count - 1
-        out = last | (size.ravel()[rows] > flat[np.minimum(rows + 1, flat.size - 1)])
+        out = last | ~(power.ravel()[rows] <= flat[np.minimum(rows + 1, flat.size - 1)])
         found.append(rows[out] + start * count)
     return np.concatenate(found)
+
+
+def _powers(w: Complex, squares: Real, powers: Real) -> Real:
+    """Squared magnitudes of readings (..., M), by way of room for the ``squares`` (..., M, 2)."""
+    np.square(w.view(float).reshape(squares.shape), out=squares)
+    return np.add(squares[..., 0], squares[..., 1], out=powers)
 
 
 def _cells(theta: Real, phi: Real, kind: NDArray[np.int16], kinds: int) -> NDArray[np.int32]:
@@ -371,7 +378,8 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
 
 def runs(w: Complex) -> list[tuple[int, int]]:
     """Rows (from, to), the last one not included, of `RUN` and more equal readings in a row."""
-    if np.count_nonzero(w.real[1:] == w.real[:-1]) < RUN - 1:
+    # Of so many pairs in a row one is among these.
+    if not np.any(w.real[1 :: RUN - 1] == w.real[: -1 : RUN - 1]):
         return []
     same = np.concatenate([[False], w[1:] == w[:-1], [False]])
     edges = np.flatnonzero(same[1:] != same[:-1])
@@ -384,7 +392,7 @@ def where(samples: Samples, f: int, rows: list[int]) -> str:
     for row in rows[:3]:
         theta, phi, chi = (math.degrees(float(x[row])) for x in samples.place(f)[:3])
         port = f", port {samples.port[row]}" if len(samples.ports()) > 1 else ""
-        place = f"theta {theta:.6g}, phi {phi:.6g}, chi {chi:.6g} deg{port}"
+        place = f"theta {theta:z.6g}, phi {phi:z.6g}, chi {chi:z.6g} deg{port}"
         shown.append(f"sample {samples.number_of(row)} ({place})")
     if len(rows) > 3:
         shown.append(f"{len(rows) - 3} more")

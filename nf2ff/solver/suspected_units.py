@@ -44,9 +44,9 @@ def suspect_angles(samples: Samples) -> Notice | None:
     # So small a part of the sphere tells nothing, whatever the degree.
     narrow = []
     if float(np.abs(theta).max()) <= turn / 2 and np.ptp(theta):
-        narrow.append(f"theta {theta[0]:.6g} to {theta[1]:.6g} deg")
+        narrow.append(f"theta {theta[0]:z.6g} to {theta[1]:z.6g} deg")
     if 0 < float(np.ptp(phi)) <= turn:
-        narrow.append(f"phi {phi[0]:.6g} to {phi[1]:.6g} deg")
+        narrow.append(f"phi {phi[0]:z.6g} to {phi[1]:z.6g} deg")
     if narrow:
         return UnitCode.ANGLES_IN_RADIANS(where=" and ".join(narrow))
     if np.ptp(chi) >= 0.5 and float(np.abs(chi).max()) <= turn:
@@ -69,7 +69,7 @@ def suspect_lengths(samples: Samples) -> list[list[Notice]]:
     about: list[Notice] = []
     if high > MAX_RADIUS:
         kinds = {"mm": high / 1000, "cm": high / 100}
-        meant = [f"{x:.6g} m if it is in {u}" for u, x in kinds.items() if 0.02 <= x <= MAX_RADIUS]
+        meant = [f"{x:z.6g} m if it is in {u}" for u, x in kinds.items() if 0.02 <= x <= MAX_RADIUS]
         hint = f" ({', '.join(meant)})" if meant else ""
         about.append(UnitCode.LONG_RADIUS(radius_m=high, hint=hint))
     if low < LEAST_RADIUS:

@@ -160,29 +160,43 @@ def check_adjoint(inner: complex, squared: complex, size: float, *, accuracy: fl
     _compare("transforms and their adjoint", difference, np.array([size]), FACTOR * attained(accuracy))
 
 
-def check_rings(coefficients: Complex, model: Complex, *, s: int, theta: Real, phi0: float) -> None:
+def check_rings(
+    coefficients: Complex,
+    model: Complex,
+    *,
+    s: int,
+    theta: Real,
+    phi0: float,
+    orders: NDArray[np.intp],
+    level: Complex,
+) -> None:
     """Compare some azimuthal orders of maps on rings with direct sums.
 
     Parameters
     ----------
-    coefficients : (C, N(N+2)) ndarray
-        In the order n (n+1) + m - 1.
+    coefficients : (2, C, A) ndarray
+        Packed.
     model : (C, R, P) ndarray
-        Their maps of spin ``s`` on rings at ``theta``, (R,), in even columns from ``phi0`` [rad].
+        Azimuthal Fourier coefficients of their maps of spin ``s`` on rings at ``theta``, (R,), whose first
+        column is ``phi0`` [rad].
+    orders : (K,) ndarray of int
+        Those of ``model`` that are known.
+    level : (C, R, P) ndarray
+        Fourier coefficients of which the rms of the maps is taken.
     """
-    degree = round(np.sqrt(coefficients.shape[1] + 1)) - 1
+    degree = spin.degree_of_packed(coefficients)
     rings = np.unique([0, theta.size // 3, 2 * theta.size // 3, theta.size - 1])
-    model, theta = model[:, rings], theta[rings]
+    theta = theta[rings]
     # The orders that are heard at the poles, and two amid the others.
-    amid = degree * 5 // 13
-    orders = np.unique([s, -s, amid, -amid])
-    orders = orders[np.abs(orders) <= degree]
-    phi = phi0 + 2 * np.pi * np.arange(model.shape[2]) / model.shape[2]
-    error = model @ (np.exp(-1j * np.outer(phi, orders)) / phi.size)
-    error -= _ring_orders(coefficients, s=s, theta=theta, orders=orders)
+    amid = orders[np.abs(orders - degree * 5 // 13).argmin()]
+    asked = np.unique([s, -s, amid, -amid])
+    asked = asked[np.abs(asked) <= degree]
+    error = model[:, rings[:, None], asked] * np.exp(-1j * phi0 * asked)
+    error -= _ring_orders(coefficients, s=s, theta=theta, orders=asked)
     if s == 0:  # the maps have a mean, which no wave has and the coefficients leave out
-        error[:, :, orders == 0] -= error[:, :, orders == 0].mean(axis=1, keepdims=True)
-    _compare(f"the transforms of {theta.size} rings", error, model, RING_FACTOR * degree * EPS)
+        error[:, :, asked == 0] -= error[:, :, asked == 0].mean(axis=1, keepdims=True)
+    whole = level[:, rings] * np.sqrt(level.shape[2])
+    _compare(f"the transforms of {theta.size} rings", error, whole, RING_FACTOR * degree * EPS)
 
 
 @cache
@@ -199,24 +213,25 @@ def check_analysis(*, s: int, degree: int, rule: str, count: int) -> None:
     given[:, at] = np.exp(1j * n**2) * np.array([[1.0], [1.3j]])[: len(given)]
     # Order s, the one that a pole hears.
     orders = np.unique([-s, s])
-    maps = _ring_orders(given, s=s, theta=ring_angles(rule, count), orders=orders)[..., -1]
+    maps = _ring_orders(spin.pack(given), s=s, theta=ring_angles(rule, count), orders=orders)[..., -1]
     error = analysis_of_order(maps, order=s, spin=s, degree=degree, rule=rule)
     error[:, n] -= given[:, at]
     _compare(f"the analysis of {count} rings", error, given[:, at], RING_FACTOR * degree * EPS)
 
 
 def _ring_orders(coefficients: Complex, *, s: int, theta: Real, orders: NDArray[Any]) -> Complex:
-    """Azimuthal Fourier coefficients (C, R, B) of maps, summed directly.
+    """Azimuthal Fourier coefficients (C, R, B) of maps of packed coefficients, summed directly.
 
     The ``orders`` are increasing, and -m is among them if m is.
     """
-    degree = round(np.sqrt(coefficients.shape[1] + 1)) - 1
+    degree = spin.degree_of_packed(coefficients)
     counts = degree + 1 - np.abs(orders)
     begin = np.cumsum(counts) - counts
     d, n = rotation_sequences(degree, theta, mu=s, m=orders)
     m = np.repeat(orders, counts)
     y = np.sqrt((2 * n + 1) / (4 * np.pi))
-    own = np.where(n > 0, coefficients[:, np.maximum(n * (n + 1) + m - 1, 0)], 0) * y
+    at = np.abs(m) * (2 * degree + 1 - np.abs(m)) // 2 + n
+    own = np.where(n > 0, np.where(m < 0, coefficients[1][:, at], coefficients[0][:, at]), 0) * y
 
     def total(d: Real, terms: Complex) -> Complex:
         return np.asarray(np.add.reduceat(d * terms, begin, axis=1))

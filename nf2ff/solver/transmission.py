@@ -225,8 +225,8 @@ class TransmissionOperator:
 
     def to_modes(self, x: Complex) -> NDArray[np.complex128]:
         """Mode coefficients Q, (J,), of packed coefficients."""
-        q = apply_by_degree(self.separation.precondition, x, spin.packed_numbers(self.degree)[1])
-        return np.ascontiguousarray(spin.unpack(q).T).ravel()
+        q = np.empty((2, x.shape[2], 2), dtype=complex)
+        return in_order(packed_modes(self.separation.precondition, x, q, threads=self.threads))
 
     def to_modes_adjoint(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Adjoint of `to_modes`: packed coefficients T^H q of modes (J,)."""
@@ -291,6 +291,32 @@ def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Comp
             if matrix[:, row, column].any():
                 result[:, row] += matrix[:, row, column].take(index) * x[:, column]
     return result
+
+
+def packed_modes(matrix: Complex, packed: Complex, q: Complex, *, threads: int) -> Complex:
+    """Write modes ``q`` (2, A, 2), s last, of packed coefficients (2, C, A) by a (N, 2, C) matrix."""
+    degree = len(matrix)
+    index = np.maximum(spin.packed_numbers(degree)[1] - 1, 0)
+
+    def one(s: int) -> None:
+        own, terms = q[..., s], [c for c in range(matrix.shape[2]) if matrix[:, s, c].any()]
+        if not terms:
+            own[...] = 0
+        for c in terms:
+            factor = matrix[:, s, c].take(index)
+            if c == terms[0]:
+                np.multiply(factor, packed[:, c], out=own)
+            else:
+                own += factor * packed[:, c]
+
+    spin.run([partial(one, s) for s in (0, 1)], spin.sharing(degree, threads))
+    return q
+
+
+def in_order(q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Coefficients Q (J,) of `packed_modes`."""
+    flat = q.reshape(-1, 2)
+    return flat.take(spin.packed_positions(spin.degree_of_packed(q[..., 0])), axis=0, mode="clip").ravel()
 
 
 def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice = slice(None)) -> Complex:

@@ -163,8 +163,8 @@ def _check_field(local: Sequence[LocalFigures], modes: Modes) -> None:
             figure = one.figures[column]
             if not one.nominal[column] > FAINTEST * (power if figure.absolute else 1.0):
                 raise InputError(
-                    f"there is no field towards theta {math.degrees(figure.theta):g} deg, phi "
-                    f"{math.degrees(figure.phi):g} deg at {hertz / 1e9:.9g} GHz",
+                    f"there is no field towards theta {math.degrees(figure.theta):zg} deg, phi "
+                    f"{math.degrees(figure.phi):zg} deg at {hertz / 1e9:.9g} GHz",
                     "choose another direction",
                 )
 

@@ -285,7 +285,7 @@ def _growth(
                 progress(before + count)
 
         try:
-            with found_in(f"at the {over} {value:.9g}"):
+            with found_in(f"at the {over} {value:z.9g}"):
                 solution, measure, truth = at(value)
                 more: Any = {"measure": measure, "reference": truth, "progress": report}
                 more["after"] = after.kept if after is not None and i == done else None

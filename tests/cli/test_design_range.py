@@ -208,6 +208,10 @@ def test_a_device_near_a_reflector_in_wavelengths(put, device):
         (REFLECTOR, ('"serrated"', '"sharp"'), "rim is 'sharp' and inner_diameter_m is given"),
         (REFLECTOR, ("exponent = 6.0", ""), "feed: has none of exponent and file"),
         (REFLECTOR, ("exponent = 6.0", 'file = "no.h5"'), "no.h5: no such file"),
+        (
+            *(REFLECTOR, ("exponent = 6.0", 'file = "../feed.h5"')),
+            "feed: file is '../feed.h5', expected a file in its folder or below it",
+        ),
         (REFLECTOR, ("distance_m = 2.5", "distance_m = 0.2"), "zone begins .* m from the currents"),
         (REFLECTOR, ("6.0]", "6e9]"), "at most 1e4"),
     ],

@@ -1,7 +1,6 @@
 """The commands as a user runs them: help, demo, simulate and inspect."""
 
 import io
-import json
 import re
 import subprocess
 import sys
@@ -16,30 +15,21 @@ from nf2ff.cli import COMMANDS, options
 # --- help ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.slow
 def test_help_is_quick(tmp_path):
-    """It imports nothing that is slow to import, and does little by itself.
-
-    What cannot be done without is imported first; what comes after is named, and the processor's
-    time for it taken in that process alone: neither depends on what else the machine does.
-    """
+    """It imports click, the standard library, and none of the package but the table of commands."""
     code = (
-        "import json, sys, time, click, ducc0, numpy, scipy.special; "
-        "before, begin = set(sys.modules), time.process_time(); "
-        "from nf2ff.cli import main; main(['--help'], standalone_mode=False); "
-        "print(json.dumps([time.process_time() - begin, [*set(sys.modules) - before]]), "
-        "file=sys.stderr)"
+        "import sys; from nf2ff.cli import main; main(['--help'], standalone_mode=False); "
+        "print(*sys.modules, file=sys.stderr)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=True
     )
     assert done.stdout.startswith("Usage: ")
-    seconds, modules = json.loads(done.stderr)
-    assert "nf2ff.solver.solve" in modules
-    known = {"nf2ff", "click", *sys.stdlib_module_names}
-    assert [x for x in modules if x.partition(".")[0] not in known] == []
-    # Some 0.1 s for a hundred small files; half a second is what users are promised in all.
-    assert seconds < 0.5
+    modules = set(done.stderr.split())
+    assert "click" in modules
+    assert not modules & {"numpy", "scipy", "h5py", "ducc0", "matplotlib"}
+    ours = {x for x in modules if x.startswith("nf2ff.")}
+    assert ours == {"nf2ff.cli", "nf2ff.messages", "nf2ff.messages.visible"}
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -1,5 +1,6 @@
 """What a hostile or an unlucky place gives a command: one line and an exit code, nothing else."""
 
+import errno
 import gzip
 import lzma
 import os
@@ -108,6 +109,25 @@ def test_a_full_disk_for_what_is_printed(words):
         1,
         "nf2ff: the output cannot be written (No space left on device)\n",
     )
+
+
+@pytest.mark.parametrize("ending", ["pdf", "png", "svg"])
+def test_a_full_disk_for_a_picture(native, tmp_path, monkeypatch, ending):
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    succeed("transform", native, "-o", tmp_path / "r.h5")
+    monkeypatch.setattr(Path, "write_bytes", full)
+    out = tmp_path / f"p.{ending}"
+    says = rf"{out}: cannot be written \(No space left on device\): free space"
+    assert_refused(tmp_path, "plot", tmp_path / "r.h5", "-o", out, says=says)
+
+
+def test_a_name_that_is_too_long(native, tmp_path):
+    for words in (("transform", native, "-o", tmp_path / ("x" * 300)), ("inspect", tmp_path / ("x" * 300))):
+        done = run(*words)
+        assert (done.code, done.out) == (1, "")
+        assert re.fullmatch(r"nf2ff: (File name too long: .*x|.*x: cannot be read \(File name.*)\n", done.err)
 
 
 def test_no_thread_can_be_started(native, tmp_path, monkeypatch):

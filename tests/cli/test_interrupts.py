@@ -1,5 +1,8 @@
 """Ctrl-C: one line, exit 130, and draws that go on where they were stopped."""
 
+import subprocess
+import sys
+
 import h5py
 import numpy as np
 import pytest
@@ -86,6 +89,30 @@ def test_ctrl_c_is_one_line(scan, tmp_path, monkeypatch, command):
     words = ("-o", tmp_path / "out.h5") if command == "transform" else ()
     assert run(command, scan, *words) == (130, "", "nf2ff: stopped\n")
     assert not [*tmp_path.iterdir()]
+
+
+@pytest.mark.parametrize("module", ["click", "nf2ff.cli", "nf2ff.cli.inspect", "numpy"])
+def test_so_it_is_while_modules_are_imported(tmp_path, module):
+    # Ctrl-C comes where this one is looked for.
+    code = f"""import sys
+class Stop:
+    def find_spec(name, *_):
+        if name == {module!r}:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Stop)
+sys.argv = ["nf2ff", "inspect", "none.h5"]
+from nf2ff.__main__ import main
+main()"""
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, b"", b"nf2ff: stopped\n")
+
+
+def test_so_it_is_while_words_are_read(monkeypatch):
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("nf2ff.cli.Commands.format_commands", stopped)
+    assert run("--help") == (130, "", "nf2ff: stopped\n")
 
 
 @pytest.mark.slow

@@ -397,6 +397,15 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     # The other way round it is the peak that was not measured.
     scan = put_rows(tmp_path / "other.csv", [x for x in rows if float(x[at]) < 109], header)
     words = ("-o", tmp_path / "none.h5", *words[2:])
+    # The beam is some 90 deg wide: one flank was not seen where the peak was.
+    assert_refused(
+        tmp_path,
+        "uncertainty",
+        put_rows(tmp_path / "flank.csv", [x for x in rows if float(x[at]) > 71], header),
+        budget(GAIN, "width.toml", head='metrics = ["beamwidth", "eirp"]\n'),
+        *words,
+        says="what is radiated there is not known: no interval holds beamwidth; leave it out of the metrics",
+    )
     assert_refused(
         tmp_path,
         "uncertainty",

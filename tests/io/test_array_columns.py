@@ -230,5 +230,5 @@ def test_hdf5_that_is_refused(tmp_path):
         read_mapped([tmp_path / "link.h5"], layout)
     with h5py.File(tmp_path / "own.h5", "w") as file:
         file.attrs.update({"format": "nf2ff", "kind": "samples"})
-    with pytest.raises(InputError, match="is a native file, whose layout is known: leave --columns out"):
+    with pytest.raises(InputError, match="is a native file, whose layout is known: no map is needed"):
         read_mapped([tmp_path / "own.h5"], layout)

@@ -158,7 +158,43 @@ def test_files_without_a_table_are_refused(tmp_path, data):
         propose(tmp_path / "a.bin")
 
 
+def test_archives_that_hold_none_are_named(tmp_path):
+    (tmp_path / "a.npz").write_bytes(b"PK\x03\x04" + bytes(99))
+    with pytest.raises(InputError, match=r"a\.npz: cannot be read as an archive of arrays"):
+        propose(tmp_path / "a.npz")
+
+
 def test_a_number_beyond_all_bounds(guess):
     rows = "".join(f"{t};10;{t};1e{'9' * 30}\n" for t in range(4))
     proposed, _ = guess("Theta;Phi;Amplitude;Frequency\n" + rows)
     assert 'frequency = { column = "Frequency", unit = "Hz" }    # ? unit guessed' in proposed
+
+
+@pytest.mark.parametrize(
+    ("name", "cells", "unit"),
+    [
+        ("time_s", ("0", "0.5"), "s"),
+        ("t/ms", ("0", "500"), "ms"),
+        ("Elapsed (min)", ("0", "1.5"), "min"),
+        ("Zeit [h]", ("0", "1"), "h"),
+        ("Time", ("0", "0.5"), "s?"),
+        ("Timestamp", ("1700000000000", "1700000000500"), "ms?"),
+    ],
+)
+def test_spellings_of_time(guess, name, cells, unit):
+    text, found = guess(f"{name},Theta,Phi,Re H,Im H\n{cells[0]},10,20,1,2\n{cells[1]},30,40,1,2\n")
+    assert found["time"] == column(name, unit.rstrip("?"))
+    (line,) = (x for x in text.splitlines() if x.startswith("time = "))
+    assert line.endswith("# ? unit guessed from the values") == unit.endswith("?")
+    assert found["response"] == [
+        {"chi": {"value": 0, "unit": "deg"}, "real": {"column": "Re H"}, "imag": {"column": "Im H"}}
+    ]
+
+
+@pytest.mark.parametrize(("name", "cell"), [("T", "21.5"), ("Time", "12:30:05"), ("Time", "2026-11-30")])
+def test_what_is_hardly_a_time_is_left_to_a_person(guess, name, cell):
+    # T may be a temperature; of times of day and dates maps read nothing.
+    text, found = guess(f"{name},Theta,Phi,Re,Im\n{cell},10,20,1,2\n{cell},30,40,1,2\n")
+    assert "time" not in found
+    assert f"# Not used: '{name}'" in text
+    assert ("# Of a time only numbers are read" in text) == (name == "Time")

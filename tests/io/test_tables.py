@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -393,6 +394,15 @@ def test_degrees_come_back() -> None:
     radians = np.random.default_rng(5).uniform(-np.pi, np.pi, 20_000)
     back = np.radians(io_columns.to_degrees(radians))
     assert np.max(np.abs(back - radians) / np.spacing(np.abs(radians))) <= 1
+
+
+def test_zero_is_written_without_a_sign(tmp_path: Path) -> None:
+    samples = scan(np.random.default_rng(3))
+    samples = replace(
+        samples, theta=-np.zeros(samples.theta.size), response=-np.zeros(samples.response.shape)
+    )
+    write_table(tmp_path / "a.csv", samples)
+    assert "-0.0" not in (tmp_path / "a.csv").read_text().replace("\n", ",").split(",")
 
 
 def test_a_large_table_is_not_read_cell_by_cell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

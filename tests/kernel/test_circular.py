@@ -32,11 +32,11 @@ def test_circular_parts(degree, rng):
 def test_against_the_library(degree, kind, rng):
     packed, field = random_maps(degree, rng), random_field(degree, rng)
     found = circular.weighted_product(
-        circular.from_maps(packed).astype(kind),
+        circular.from_maps(packed).astype(kind)[None],
         np.ascontiguousarray(field.T, kind),
         degree=degree,
         threads=1,
-    )
+    )[0]
     assert found.dtype == kind
     fields = {(0, 0): field, (1, 1): field}
     real, imag = (
@@ -53,8 +53,18 @@ def test_against_the_library(degree, kind, rng):
 @pytest.mark.parametrize("threads", [2, 3])
 def test_the_same_bits_on_any_number_of_threads(threads, rng):
     parts, field = (
-        circular.from_maps(random_maps(20, rng)),
+        circular.from_maps(random_maps(20, rng))[None],
         random_field(20, rng).T.copy(),
     )
     one, other = (circular.weighted_product(parts, field, degree=20, threads=t) for t in (1, threads))
     np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.parametrize("kind", [np.float64, np.float32])
+def test_the_same_bits_alone_and_beside_others(kind, rng):
+    parts = np.stack([circular.from_maps(random_maps(20, rng)) for _ in range(5)]).astype(kind)
+    field = random_field(20, rng).T.astype(kind, order="C")
+    together = circular.weighted_product(parts, field, degree=20, threads=1)
+    for one, found in zip(parts, together, strict=True):
+        alone = circular.weighted_product(one[None].copy(), field, degree=20, threads=2)[0]
+        np.testing.assert_array_equal(found, alone)

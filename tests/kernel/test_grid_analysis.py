@@ -21,19 +21,40 @@ def test_any_maps_on_gauss_legendre_rings(spin, rng):
     # Not functions of the degree: noise. The library analyses real and imaginary part.
     degree, columns = 17, 40
     maps, check = maps_of(rng, spin, degree + 1, columns), ring_angles("gauss-legendre", degree + 1)[::5]
-    found, model = module.grid_analysis(
+    packed, model, _ = module.grid_analysis(
         maps, spin=spin, degree=degree, rule="gauss-legendre", phi0=0.4, threads=1, check=check
     )
     options = {"spin": spin, "lmax": degree, "geometry": "GL", "phi0": 0.4}
     real, imag = (ducc0.sht.analysis_2d(map=part, **options) for part in (maps.real, maps.imag))
-    wanted = spins.unpack(spins.join(real, imag, spin, degree, 1))
-    np.testing.assert_allclose(found, wanted, rtol=0, atol=100 * EPS * degree * np.abs(wanted).max())
-    again = spins.ring_synthesis(
-        spins.pack(wanted), spin=spin, theta=check, phi_count=columns, phi0=0.4, threads=1
-    )
+    wanted = spins.join(real, imag, spin, degree, 1)
+    np.testing.assert_allclose(packed, wanted, rtol=0, atol=100 * EPS * degree * np.abs(wanted).max())
+    again = spins.ring_synthesis(wanted, spin=spin, theta=check, phi_count=columns, phi0=0.4, threads=1)
+    model = np.fft.ifft(model, norm="forward")
     if not spin:  # no wave has a mean, which is left out of the coefficients alone
         model = model - (model - again).mean()
     np.testing.assert_allclose(model, again, rtol=0, atol=100 * EPS * degree * np.abs(again).max())
+
+
+@pytest.mark.parametrize("spin", [0, 1, 3])
+def test_a_few_orders_on_rings_where_the_coefficients_explain_the_maps(spin, rng):
+    degree, columns = 40, 90
+    wanted = spins.pack(maps_of(rng, spin, 1, degree * (degree + 2))[:, 0])
+    spins.clear_below(wanted, max(spin, 1))
+    theta, check = ring_angles("gauss-legendre", degree + 1), np.array([0.0, 0.3, 2.5])
+    maps = spins.ring_synthesis(wanted, spin=spin, theta=theta, phi_count=columns, threads=1)
+    again = spins.ring_synthesis(wanted, spin=spin, theta=check, phi_count=columns, threads=1)
+    again = np.fft.fft(again, norm="forward")
+    options = {"spin": spin, "degree": degree, "rule": "gauss-legendre", "threads": 1, "check": check}
+    found, model, orders = module.grid_analysis(maps, **options)
+    np.testing.assert_allclose(found, wanted, rtol=0, atol=100 * EPS * degree * np.abs(wanted).max())
+    assert orders.size < 40
+    assert {-degree, -spin, spin, degree} <= set(orders.tolist())
+    wrong = np.abs(model - again)[..., orders]
+    assert wrong.max() < 100 * EPS * degree * np.abs(again).max()
+    # Noise takes the part of the power that it has beyond the degree, about half of its own.
+    noise = maps_of(rng, spin, degree + 1, columns) * np.sqrt(np.mean(np.abs(maps) ** 2))
+    for level, count in ((3e-7, orders.size), (3e-6, 2 * degree + 1)):
+        assert module.grid_analysis(maps + level * noise, **options)[2].size == count
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -56,9 +77,10 @@ def test_one_order_alone(rule, spin, rng):
     rings = {"clenshaw-curtis": degree + 2, "fejer-2": 2 * degree + 1}.get(rule, degree + 1)
     values = maps_of(rng, spin, rings, 1)
     maps = values * np.exp(2j * np.pi * order / columns * np.arange(columns))
-    whole, _ = module.grid_analysis(
+    packed, *_ = module.grid_analysis(
         maps, spin=spin, degree=degree, rule=rule, threads=1, check=np.array([0.3])
     )
+    whole = spins.unpack(packed)
     found = module.analysis_of_order(values[..., 0], order=order, spin=spin, degree=degree, rule=rule)
     n = np.arange(order, degree + 1)
     scale = np.abs(whole).max()

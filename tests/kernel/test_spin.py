@@ -328,12 +328,14 @@ def test_grid_analysis_inverts_synthesis(rule, spin, degree, rng):
     maps = ring_sums(a, spin, theta, phi)
     check = np.array([0.0, 0.5, 1.9])
     for threads in (1, 2):
-        found, model = grid_analysis(
+        packed, model, _ = grid_analysis(
             maps, spin=spin, degree=degree, rule=rule, phi0=0.21, threads=threads, check=check
         )
+        found = transforms.unpack(packed)
         assert found.shape == a.shape
         assert np.all(found[a == 0] == 0)
         assert relative(found, a) < RING_ERROR
+        model = np.fft.ifft(model, norm="forward")
         assert relative(model, ring_sums(a, spin, check, phi)) < RING_ERROR
 
 
@@ -344,9 +346,10 @@ def test_grid_analysis_does_not_fold_higher_degrees_down(rule, rng):
     rings = {"fejer-2": 19, "gauss-legendre": 10}[rule]
     theta, phi = ring_angles(rule, rings), 2 * np.pi * np.arange(19) / 19
     a = random_coefficients(rng, 1, 9)
-    found, _ = grid_analysis(
+    packed, *_ = grid_analysis(
         ring_sums(a, 1, theta, phi), spin=1, degree=4, rule=rule, threads=2, check=theta[:1]
     )
+    found = transforms.unpack(packed)
     assert found.shape == (2, 24)
     assert relative(found, a[:, :24]) < RING_ERROR
 

@@ -273,6 +273,21 @@ def test_steps_above_half_a_wavelength_are_told():
     assert notice.figures["step_mm"] == pytest.approx(300 / (coarse - 1))
 
 
+@pytest.mark.parametrize("turn_deg", [0, 45])
+@pytest.mark.parametrize("phase", [0, np.pi / 2, np.pi])
+def test_a_stray_wave_on_crossed_lines_is_no_taper(turn_deg, phase):
+    # Constant along one line, at the top, the middle or the bottom of the ripple along the other, whose 18
+    # periods leave each line next to no taper: 88 % of a sinusoid are ripple from 1.5 periods on.
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    position = np.concatenate([line(161, along=(c, s, 0)), line(along=(-s, c, 0))])
+    stray = wave(position, towards(90, turn_deg), level_db=-30, phase=phase)
+    z = evaluate(probed(position, wave(position, (0, 0, 1)) + stray), Zone(0.1))
+    assert z.amplitude_db.ripple == pytest.approx(ripple_db(-30.0) / 2, rel=0.04)
+    assert z.amplitude_db.taper < 0.1 * ripple_db(-30.0)
+    assert z.phase.ripple == pytest.approx(10 ** (-30 / 20), rel=0.06)
+    assert z.phase.taper < 0.1 * 2 * 10 ** (-30 / 20)
+
+
 def test_crossed_cuts_leave_holes():
     position = np.concatenate([line(), line(along=(0, 1, 0))])
     level = -((np.linalg.norm(position, axis=1) / 0.15) ** 2)

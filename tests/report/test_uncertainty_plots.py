@@ -189,6 +189,27 @@ def test_error_level_with_its_band():
     assert list(named(growth_of_level(one))) == ["pattern error level"]
 
 
+def test_sets_say_what_was_refused_and_what_certified():
+    given = growth(values=(1.0, 2.0, 3.0))
+    level = given.level_db.copy()
+    level[1] = np.nan
+    sets = {
+        "names": ("cuts", "powers on one sphere", "places"),
+        "remarks": ("", "not enough", ""),
+        "certified": [[1.0], [0.0], [0.0]],
+        "predicted_db": level,
+        "draws": [30, 0, 30],
+        "level_db": level,
+    }
+    ax = growth_of_level(replace(given, parameter="phase-groups", **sets))
+    assert [x.get_text() for x in ax.get_xticklabels()] == [
+        "cuts\n30 of 30 certified",
+        "powers on one\nsphere\nrefused",
+        "places\n0 of 30 certified",
+    ]
+    assert ax.get_xlim()[0] < 1 < 3 < ax.get_xlim()[1]
+
+
 def test_errors_in_their_unit():
     given = growth()
     ax = growth_of_errors(given)

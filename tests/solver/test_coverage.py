@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from nf2ff.antenna.points import equal_area_spiral_for_degree, largest_gap, random_points
-from nf2ff.solver.coverage import CROWD, MAX_DIRECTIONS, SEEN_STEPS, Coverage, measure_coverage
+from nf2ff.solver.coverage import CROWD, MAX_DIRECTIONS, SEEN_STEPS, Coverage, Reach, measure_coverage
 
 #: Half-angle of the cone that is blocked, and where its axis points.
 CONE = np.radians(20.0)
@@ -312,7 +312,7 @@ def test_reach_of_one_unseen_direction():
     away = np.radians([0.0, 5, 10, 50, 90, 180])
     direction = vectors(away, 0.0)
     distance = np.array([0.2, 0, 0, 0, 0, 0])
-    coverage = Coverage(direction, distance, distance, distance, np.zeros(6, dtype=bool))
+    coverage = Coverage(direction, lambda: Reach(distance, distance, distance, np.zeros(6, dtype=bool)))
     degree, kr = 30, 60.0
     # asin(1/2) and 2 steps of 6 deg.
     edge = np.radians(30 + 12)

@@ -9,7 +9,7 @@ from normal_cases import DEGREE, FREQUENCY, RIGHT_ANGLES, random_places, random_
 from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import field_probe
-from nf2ff.solver import dense, methods, problem
+from nf2ff.solver import dense, direct, methods, problem
 from nf2ff.solver.normal import grid_fields
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares
@@ -32,7 +32,7 @@ def test_solution_of_the_dense_matrix(top, ports, chi, varied, rng, monkeypatch)
     response = rng.normal(size=(samples.theta.size, 2)) @ [1, 1j]
     factor = dense.factorise(operator, weights, damping=0.0, fields=grid_fields(operator, weights))
     found = methods.by_factor(factor, response, iterations=7)
-    matrix = methods.dense_matrix(geometry, probe, frequency=FREQUENCY, degree=DEGREE)
+    matrix = direct.dense_matrix(geometry, probe, frequency=FREQUENCY, degree=DEGREE)
     root = np.sqrt(weights)
     wanted = np.linalg.lstsq(root[:, None] * matrix, root * response)[0]
     # Transforms to 3e-13, times the condition of the samples, below 100 here.

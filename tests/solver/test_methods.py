@@ -25,7 +25,7 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
 from nf2ff.messages.solution import SolutionCode
-from nf2ff.solver import methods
+from nf2ff.solver import direct, methods
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.solve import solve
@@ -211,7 +211,7 @@ def test_weighted_least_squares_of_inconsistent_data(rng):
     estimate, _ = methods.by_conjugate_gradients(
         operator, samples.response[0], weights=weights, rtol=1e-12, max_iterations=200, damping=0
     )
-    matrix = methods.dense_matrix(geometry, PROBE, frequency=FREQUENCY, degree=4)
+    matrix = direct.dense_matrix(geometry, PROBE, frequency=FREQUENCY, degree=4)
     root = np.sqrt(weights)
     wanted = np.linalg.lstsq(root[:, None] * matrix, root * samples.response[0])[0]
     assert relative(estimate.coefficients, wanted) < 1e-9

@@ -11,7 +11,7 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver import methods, normal
+from nf2ff.solver import direct, methods, normal
 from nf2ff.solver.normal import NormalOperator, grid_fields
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares
@@ -27,7 +27,7 @@ def test_against_the_dense_matrix(top, ports, chi, rng, monkeypatch):
     geometry = plan_geometry(samples)
     operator = TransmissionOperator(geometry, probe, FREQUENCY, DEGREE, 1e-13)
     weights = rng.uniform(0.5, 1.5, samples.theta.size)
-    matrix = methods.dense_matrix(geometry, probe, frequency=FREQUENCY, degree=DEGREE)
+    matrix = direct.dense_matrix(geometry, probe, frequency=FREQUENCY, degree=DEGREE)
     damping = 0.1
     response = rng.normal(size=(samples.theta.size, 2)) @ [1, 1j]
     # (T^H A^H W A T + damping^2) x = T^H A^H W w, T from x to the modes.

@@ -11,7 +11,7 @@ from nf2ff.kernel import gpu
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver import methods
+from nf2ff.solver import direct
 from nf2ff.solver.nearby import NearbySolver
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares
@@ -74,7 +74,7 @@ def test_modes_of_the_dense_matrix(rng):
     response = np.empty_like(samples.response)
     for f, own in enumerate(FREQUENCY):
         geometry = plan_geometry(samples.at_frequency(f))
-        response[f] = methods.dense_matrix(geometry, probe, frequency=own, degree=DEGREE) @ q[f]
+        response[f] = direct.dense_matrix(geometry, probe, frequency=own, degree=DEGREE) @ q[f]
     method = LeastSquares(rtol=1e-11, device="gpu")
     solution = solve(samples.changed(response=response), probe, degree=DEGREE, method=method)
     # The gradient falls to 1e-11, times the condition of Q: k r is above N.

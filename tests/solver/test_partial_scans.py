@@ -179,6 +179,36 @@ def test_cap_of_20_deg_with_one_polarisation():
     assert given.refusal or off <= ALLOWED_DB or given.facts["unseen_sr"] > 0
 
 
+@pytest.mark.parametrize("beam_degree_cap_noise", [(4, 15, -50), (6, 20, -50), (8, 15, None)])
+def test_a_missing_polarisation_is_asked_for_and_not_finer_steps(beam_degree_cap_noise):
+    # Steps of 5 deg are fine enough: with all readings the closed form is found.
+    columns, last, level = beam_degree_cap_noise
+    true = scans.array(columns, columns).moved(0.02, 0, 0)
+    told = []
+    for gap in (scans.no_cross(0, last), scans.nothing(181, 181)):
+        rows = scans.grid()
+        rows = rows.keep(gap(rows))
+        response = scans.readings(true, rows, radius=9 * scans.WAVELENGTH)
+        noise = 0 if level is None else scans.noise(response, level, 3)
+        samples = nf2ff.Samples(
+            [10 * GHZ],
+            rows.theta,
+            rows.phi,
+            rows.chi,
+            9 * scans.WAVELENGTH,
+            rows.port,
+            [response + noise],
+            "V/m",
+        )
+        result = transform_samples(samples, nf2ff.field_probe())
+        told.append([x for x in result.warnings[0] if "truncated" in x or "finer steps" in x])
+    (one,) = told[0]
+    assert "one polarisation alone was measured" in one
+    assert one.endswith("measure what is missing")
+    assert not told[1]
+    assert result.quantities["peak_eirp"].values[0] == pytest.approx(scans.truth(true).eirp, rel=2e-3)
+
+
 @pytest.mark.slow
 def test_cap_of_15_deg_with_one_polarisation_and_noise():
     check_rule("chi 90 missing theta <= 15, pole, noise -60 dB")

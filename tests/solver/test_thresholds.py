@@ -220,13 +220,9 @@ def seen(share=0.0, distance=0.0):
     """What a scan saw that leaves this share of the sphere out."""
     count = 1000
     holes = np.arange(count) < share * count
-    return coverage.Coverage(
-        unit_vectors(np.linspace(0, np.pi, count), np.zeros(count))[0],
-        np.where(holes, 3.0, distance),
-        np.full(count, 0.1),
-        np.where(holes, 3.0, distance),
-        np.zeros(count, bool),
-    )
+    far = np.where(holes, 3.0, distance)
+    reach = coverage.Reach(far, np.full(count, 0.1), far, np.zeros(count, bool))
+    return coverage.Coverage(unit_vectors(np.linspace(0, np.pi, count), np.zeros(count))[0], lambda: reach)
 
 
 def test_how_much_of_the_sphere_may_be_missing():
@@ -319,9 +315,8 @@ def test_reach_of_a_sample():
 
 def test_rays_that_count_as_seen():
     # A hole at the north pole; rays leave within asin(N / kr) of it, and two steps beyond.
-    one = coverage.Coverage(
-        np.array([[0.0, 0, 1]]), np.array([3.0]), np.ones(1), np.ones(1), np.zeros(1, bool)
-    )
+    hole = coverage.Reach(np.array([3.0]), np.ones(1), np.ones(1), np.zeros(1, bool))
+    one = coverage.Coverage(np.array([[0.0, 0, 1]]), lambda: hole)
     reach = math.asin(10 / 100)
     theta = reach + np.array([1.9, 2.1]) * np.pi / 10
     assert one.trusted(theta=theta, phi=[0, 0], degree=10, kr=100).tolist() == [False, True]
@@ -335,7 +330,8 @@ def test_rim_and_parts_of_a_gap():
         distance[(theta > np.radians(51.9)) & (theta < np.radians(60))] = rim * step
         ring = unit_vectors(theta, 0 * theta)[0]
         none = np.zeros(theta.size)
-        one = coverage.Coverage(ring, distance, none, distance, none.astype(bool))
+        reach = coverage.Reach(distance, none, distance, none.astype(bool))
+        one = coverage.Coverage(ring, lambda found=reach: found)
         assert f"theta {first} to 80 deg" in one.describe(20)
     for apart, parts in ((9, 1), (11, 2)):
         both = np.radians([20, 21, 21 + apart, 22 + apart])

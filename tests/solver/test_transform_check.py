@@ -20,7 +20,7 @@ from nf2ff.kernel import circular, fine_grid, grid_analysis, spin, torus
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
-from nf2ff.solver import dense, methods, quadrature, transform_check
+from nf2ff.solver import dense, direct, methods, quadrature, transform_check
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.solve import prepare, solve
@@ -396,7 +396,7 @@ def test_the_residual_is_that_of_the_solution():
     response = samples.response + 0.1 * np.abs(samples.response).max()
     samples = dataclasses.replace(samples, response=response)
     got = solved(samples, FIELD, DEGREE, LeastSquares())
-    matrix = methods.dense_matrix(plan_geometry(samples), FIELD, frequency=ONE_METRE[0], degree=DEGREE)
+    matrix = direct.dense_matrix(plan_geometry(samples), FIELD, frequency=ONE_METRE[0], degree=DEGREE)
     rest = np.linalg.norm(response[0] - matrix @ got.coefficients) / np.linalg.norm(response)
     assert got.residual == pytest.approx(rest, rel=1e-9)
 

@@ -21,7 +21,7 @@ from nf2ff.antenna.modes import mode_count, mode_index
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.transform_check import check_points
 

@@ -27,7 +27,7 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.probe import probe_from_modes
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
-from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.derivatives import MEAN_MAGNITUDE, FirstOrder, linearised

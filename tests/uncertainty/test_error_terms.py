@@ -18,7 +18,7 @@ from nf2ff.antenna.modes import Modes, mode_numbers
 from nf2ff.measurement.probe import Probe, field_probe, probe_from_modes
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import receive, simulate, simulate_grid
-from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import Direct
 from nf2ff.solver.solve import solve

@@ -120,7 +120,7 @@ def _words(asked: ReportInput, drawn: Drawn, content: PageContent, facts: dict[s
     first, f = drawn.first, asked.frequency_index
     top = drawn.facts["peak"]
     peak = (
-        f"peak {top['directivity'][first]:z.2f} dBi at theta {top['theta'][first]:.2f}, "
+        f"peak {top['directivity'][first]:z.2f} dBi at theta {top['theta'][first]:z.2f}, "
         f"phi {azimuth_text(top['theta'][first], top['phi'][first], 2)} deg"
     )
     ghz = asked.ghz[f]

@@ -63,7 +63,7 @@ def put_beams(
         spread = distribution(one)
         rows = np.interp(share, spread.probability[0], shown_levels(one, spread.value)[0])
         curves.append(rows)
-        table.append([f"{x:.2f}" for x in shown_levels(one, percentile(one, PERCENTILES))[0].tolist()])
+        table.append([f"{x:z.2f}" for x in shown_levels(one, percentile(one, PERCENTILES))[0].tolist()])
     pack.put("distribution", np.asarray(curves, dtype="f4"))
     eirp = found[0].quantity == "eirp"
     return {

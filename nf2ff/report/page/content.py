@@ -122,7 +122,7 @@ class PageContent:
             if (row := self.by_name.get(name)) is not None:
                 found.append((row.label, row.shown(f), self.uncertainty_text(name, f)))
         if (theta := self.by_name.get("peak_theta")) and (phi := self.by_name.get("peak_phi")):
-            where = f"{theta.values[f]:.2f}°, {azimuth_text(theta.values[f], phi.values[f], 2, '°')}"
+            where = f"{theta.values[f]:z.2f}°, {azimuth_text(theta.values[f], phi.values[f], 2, '°')}"
             found.append(("theta, phi of the peak", where, self._of_metric("pointing", f)))
         return found
 
@@ -261,7 +261,7 @@ class PageContent:
         if least >= 100:
             return "The near field of all directions was measured: the whole pattern is trusted."
         return (
-            f"{'At each frequency at least ' if share.values.size > 1 else ''}{least:.1f} % of the "
+            f"{'At each frequency at least ' if share.values.size > 1 else ''}{least:z.1f} % of the "
             "directions were seen. The figures mark where the near field was not measured: do not trust the "
             "far field there."
         )

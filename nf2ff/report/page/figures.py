@@ -64,8 +64,8 @@ FIGURES: Mapping[str, tuple[str, tuple[str, float] | None, int | None]] = {
 #: Figures that need the field of the whole sphere.
 OF_SPHERE = frozenset(
     (
-        *("peak_directivity", "radiated_power", "radiation_efficiency", "total_efficiency", "front_to_back"),
-        *(f"{which}_sidelobe_{cut}" for which in ("first", "highest") for cut in ("theta", "phi")),
+        *("peak_directivity", "radiated_power", "radiation_efficiency", "total_efficiency"),
+        *("highest_sidelobe_theta", "highest_sidelobe_phi"),
         *("upper_hemisphere", "near_horizon_15", "near_horizon_30", "near_horizon_45"),
     )
 )
@@ -175,8 +175,8 @@ def _text(value: float, decimals: int | None, unit: str) -> str:
     if not math.isfinite(value):
         return "infinite" if value > 0 else "-"
     if decimals is None:
-        return f"{value:.2g} {unit}".rstrip()
-    return f"{round(value, decimals) + 0.0:.{decimals}f} {unit}".rstrip()
+        return f"{value:z.2g} {unit}".rstrip()
+    return f"{value:z.{decimals}f} {unit}".rstrip()
 
 
 def with_budget(result: Result, budget: Budget) -> Uncertainty:

@@ -2,6 +2,8 @@
 
 // --- patterns ---------------------------------------------------------------------------------
 
+// A number with decimals, without a minus sign before nothing.
+const fixed = (value, decimals) => value.toFixed(decimals).replace(/^-(0[.0]*)$/, "$1");
 // Levels of a map with the first azimuth repeated at its end.
 const closed = (name, f) => {
   const columns = facts.arrays[name].shape[2];
@@ -65,8 +67,8 @@ const tabulate = (angle, own, count, planes) => {
   for (let c = 0; c < planes; c++) for (const kind of ["co", "cross"]) head.push(`${facts.cuts.names[now][c]}, ${kind}-polar`);
   const body = [];
   for (let i = 0; i < count; i += every) {
-    const row = [angle[i].toFixed(1)];
-    for (let c = 0; c < 2 * planes; c++) row.push(own[c * count + i].toFixed(2));
+    const row = [fixed(angle[i], 1)];
+    for (let c = 0; c < 2 * planes; c++) row.push(fixed(own[c * count + i], 2));
     body.push(row);
   }
   fill(by("cut-values"), body, 1);
@@ -105,7 +107,7 @@ const cross = (x, y) => ({
 });
 const map = () => {
   const f = now, z = closed("map", f), at = peak(f), theta = steps(z.length, 0, facts.step), phi = steps(z[0].length, 0, facts.step);
-  const level = (v) => (facts.absolute && v !== null ? (v + facts.level[f]).toFixed(1) + " dBm" : "");
+  const level = (v) => (facts.absolute && v !== null ? fixed(v + facts.level[f], 1) + " dBm" : "");
   const traces = [
     { type: "contour", x: phi, y: theta, z, contours: { start: at.top - 3, end: at.top - 3, size: 1, coloring: "none" }, line: { color: "#ffffff", width: 1.2 }, showscale: false, hoverinfo: "skip", showlegend: false },
     { ...cross(at.phi, at.theta), showlegend: false, hovertemplate: (atPole(at) ? "peak at -" : "peak at %{x:.2f}") + ", %{y:.2f}<extra></extra>" },
@@ -187,7 +189,7 @@ const balloon = () => {
   const z = closed("map", f).filter((_, i) => i % every === 0).map((row) => row.filter((_, j) => j % every === 0));
   const at = peak(f), low = at.top - BALLOON_DEPTH, step = facts.step * every;
   const place = surface(z, step, (i, j) => Math.max(0, (z[i][j] - low) / BALLOON_DEPTH));
-  const text = z.map((row, i) => row.map((v, j) => `phi ${j * step}°, theta ${i * step}°: ${v.toFixed(1)} dBi` + (facts.absolute ? `, ${(v + facts.level[f]).toFixed(1)} dBm` : "")));
+  const text = z.map((row, i) => row.map((v, j) => `phi ${j * step}°, theta ${i * step}°: ${fixed(v, 1)} dBi` + (facts.absolute ? `, ${fixed(v + facts.level[f], 1)} dBm` : "")));
   const turn = ((at.phi + 40) * Math.PI) / 180;
   const trace = { type: "surface", ...place, surfacecolor: z, cmin: low, cmax: at.top, colorscale: scale("viridis"), colorbar: bar("directivity [dBi]"), text, hovertemplate: "%{text}<extra></extra>", lighting: { ambient: 0.85, diffuse: 0.3, specular: 0.05 }, contours: { x: { highlight: false }, y: { highlight: false }, z: { highlight: false } } };
   const traces = [trace];
@@ -273,7 +275,7 @@ const bestBeam = () => {
   const z = rows(Array.from(codes("beam", now)), columns).map((row) => [...row, row[0]]);
   const all = scale("viridis"), pick = (i) => all[Math.round((i / Math.max(1, names.length - 1)) * (all.length - 1))][1];
   const steps_ = names.flatMap((_, i) => [[i / names.length, pick(i)], [(i + 1) / names.length, pick(i)]]);
-  const text = z.map((row, i) => row.map((b, j) => `${plain(names[b])}, ${best[i][j].toFixed(1)} ${facts.beams.unit}`));
+  const text = z.map((row, i) => row.map((b, j) => `${plain(names[b])}, ${fixed(best[i][j], 1)} ${facts.beams.unit}`));
   const few = names.length <= 12;
   const ticks = { ...bar(""), tickvals: few ? names.map((_, i) => i) : undefined, ticktext: few ? names.map((n) => plain(n.length > 14 ? n.slice(0, 13) + "…" : n)) : undefined };
   return sphere("best-beam", z, { zmin: -0.5, zmax: names.length - 0.5, colorscale: steps_, colorbar: ticks, text, hovertemplate: "phi %{x}°, theta %{y}°: %{text}<extra></extra>" }, "");
@@ -297,7 +299,7 @@ const nearField = () => {
   const place = surface(z, step, () => 1), rad = Math.PI / 180;
   const points = { type: "scatter3d", mode: "markers", name: "positions", showlegend: true, marker: { size: 1.6, color: "#ff4d6a" }, hoverinfo: "skip",
     x: theta.map((t, i) => 1.01 * Math.sin(t * rad) * Math.cos(phi[i] * rad)), y: theta.map((t, i) => 1.01 * Math.sin(t * rad) * Math.sin(phi[i] * rad)), z: theta.map((t) => 1.01 * Math.cos(t * rad)) };
-  const text = z.map((row, i) => row.map((v, j) => (v === null ? "no reading" : `phi ${j * step}°, theta ${i * step}°: ${v.toFixed(1)}`)));
+  const text = z.map((row, i) => row.map((v, j) => (v === null ? "no reading" : `phi ${j * step}°, theta ${i * step}°: ${fixed(v, 1)}`)));
   const ball = { type: "surface", ...place, surfacecolor: z, cmin: look[1], cmax: look[2], colorscale: scale(look[0]), colorbar: bar(look[3]), text, hovertemplate: "%{text}<extra></extra>", lighting: { ambient: 1, diffuse: 0 } };
   return put("near-field", [ball, points, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 40 }, scene: scene({ x: 1.2, y: 1.2, z: 0.8 }) }));
 };

@@ -19,7 +19,7 @@ from nf2ff.kernel import spin
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.transmission import TransmissionOperator, apply_by_degree
 

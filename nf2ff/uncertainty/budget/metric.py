@@ -145,7 +145,7 @@ def interval_db(relative: float, *, scale: IntervalScale = "amplitude") -> tuple
     Examples
     --------
     >>> plus, minus = interval_db(10 ** (-20 / 20))  # an error signal 20 dB down
-    >>> f"+{plus:.3f}/-{minus:z.3f} dB"
+    >>> f"+{plus:z.3f}/-{minus:z.3f} dB"
     '+0.828/-0.915 dB'
     """
     check_scale(scale)

@@ -13,7 +13,7 @@ from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, at_frequencies
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError, found_in
-from nf2ff.solver.methods import dense_matrix
+from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.errors.axes import probe_axes

@@ -71,7 +71,7 @@ DRIFT = 10.0
 RESTARTS = 2
 #: Part of what is left to which equations that differ little from others are solved in their place; and how
 #: many times less than one step the next may gain that is the last and not looked at: 2 to 3 were measured.
-NEAR, SAFETY = 0.02, 5.0
+NEAR, SAFETY = 0.02, 10.0
 
 
 #: A solution under way: it yields what is to be solved on the grid, is sent what came of it, and returns what
@@ -247,14 +247,15 @@ def by_near_equations(
     *,
     weights: Real,
     near: NormalOperator,
+    same: bool,
     rtol: float,
     max_iterations: int,
 ) -> NDArray[np.complex128]:
     """As `by_conjugate_gradients`, undamped and unjudged, with normal equations that differ little: ``near``,
     of the same coefficients, which takes no trip to the samples.
 
-    Conjugate gradients preconditioned with these, solved to a part only, and so in their flexible form
-    (Notay, SIAM J. Sci. Comput. 22(4), 2000, from memory).
+    Where they are the ``same`` they are solved. Otherwise they precondition conjugate gradients; solved to a
+    part only, these are in their flexible form (Notay, SIAM J. Sci. Comput. 22(4), 2000, from memory).
 
     Returns
     -------
@@ -269,8 +270,10 @@ def by_near_equations(
     target, x = rtol * size, np.zeros_like(left)
 
     def solved(left: Complex, size: float) -> Complex:
-        return near.solve(left.copy(), target=max(NEAR * size, 0.3 * target), most=max_iterations).x
+        return near.solve(left, target=max(NEAR * size, 0.3 * target), most=max_iterations).x
 
+    if same:
+        return operator.to_modes(near.solve(left, target=target, most=max_iterations).x * unit)
     direction = solved(left, size) if size else x
     for _ in range(max_iterations):
         image = operator.forward_ordered(direction)
@@ -286,7 +289,7 @@ def by_near_equations(
             break
         step = solved(left, size)
         if SAFETY * size * size / before <= target:
-            x += step
+            x += length * step  # as long as the last: equations that differ by a factor count as the same
             break
         direction = step - (inner(image, step).real / bend) * direction
     return operator.to_modes(x * unit)

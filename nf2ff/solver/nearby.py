@@ -111,6 +111,7 @@ class _PartSolver:
         self._lower: dict[int, Problem] = {}
         self._series: dict[tuple[float, ...], Series] = {}
         self._known: dict[int, NDArray[Any]] = {}
+        self._near: dict[int, NormalOperator | None] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -149,27 +150,24 @@ class _PartSolver:
             present = ~np.isnan(kept.samples.response[f])
             change = samples.response[f, present]
             coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
-            fields, most = kept.fields(f), self.method.max_iterations
-            if not same:
+            near, most = self._equations(f), self.method.max_iterations
+            if same:
+                # What the solution leaves of the scan as it is adds nothing to another solution.
+                change = change - kept.samples.response[f, present]
+            else:
                 place = (x[present] for x in samples.place(f))
                 geometry = elsewhere(operator.geometry, *place)
                 weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
                 at = (geometry, probe, float(samples.frequency[f]))
                 exact, coarse = (self._operator(f, *at, x, own=own) for x in (EXACT, 0.2 * rtol))
                 change = change - exact.forward(self._packed(f, exact))
-                if fields is not None and self._alike(f, coarse):
-                    near = NormalOperator(self._coarse[f], fields)
-                    rows.append(
-                        q
-                        + methods.by_near_equations(
-                            coarse, change, weights=weights, near=near, rtol=rtol, max_iterations=most
-                        )
-                    )
-                    continue
-                fields = None
-            else:
-                # What the solution leaves of the scan as it is adds nothing to another solution.
-                change = change - kept.samples.response[f, present]
+                near = near if self._alike(f, coarse) else None
+            if near is not None:
+                added = methods.by_near_equations(
+                    coarse, change, weights=weights, near=near, same=same, rtol=rtol, max_iterations=most
+                )
+                rows.append(q + added)
+                continue
             estimate, _ = methods.by_conjugate_gradients(
                 coarse,
                 change,
@@ -177,11 +175,17 @@ class _PartSolver:
                 rtol=rtol,
                 max_iterations=most,
                 damping=0.0,
-                fields=fields,
                 judged=False,
             )
             rows.append(q + estimate.coefficients)
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
+
+    def _equations(self, f: int) -> NormalOperator | None:
+        """The normal equations of the scan as it is, where they are known without going to the samples."""
+        if f not in self._near:
+            fields = self.kept.fields(f)
+            self._near[f] = None if fields is None else NormalOperator(self._coarse[f], fields)
+        return self._near[f]
 
     def _alike(self, f: int, operator: TransmissionOperator) -> bool:
         """Whether an operator acts on the coefficients of that of the scan as it is."""

@@ -383,7 +383,7 @@ class _Work:
         most = max(threads, _TOGETHER // self.known.coefficients.size)
         for start in range(0, len(seeds), most):
             jobs = [functools.partial(one, x) for x in seeds[start : start + most]]
-            held = np.stack(spin.run(jobs, threads))
+            held = np.stack(spin.run(jobs, threads, in_turn=True))
             errors = held - self.known.coefficients
             levels.append(0.5 * (errors.real**2 + errors.imag**2).sum(axis=-1) / power)
             followed = zip(held, errors, strict=True) if self.theta.size else ()

@@ -20,6 +20,7 @@ from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.solve import prepare, solve
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import monte_carlo
+from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew
 from nf2ff.uncertainty.errors.catalogue import apply_terms
 from nf2ff.uncertainty.errors.model import AngleTruncation, FrequencyError, ProbeGain
 from nf2ff.uncertainty.errors.position import AxisZero, EncoderSteps, PositionNoise
@@ -71,6 +72,52 @@ def test_solutions_near_one_that_is_known(terms, method):
     assert change > 1e-3 * np.linalg.norm(modes.coefficients)
     rtol = 0.2 if isinstance(method, Direct) or getattr(method, "unweighted_finish", 0) else 3e-4
     assert np.linalg.norm(got.coefficients - wanted.coefficients) < rtol * change
+
+
+RESPONSES = [PhaseNoise(rms=0.02), AmplitudeNoise(rms=0.01)]
+ANGLES = [*RESPONSES, PositionNoise(axis="theta", rms=1e-3), AxesSkew(angle=1e-3)]
+DISTANCE = [*ANGLES, PositionNoise(axis="radius", rms=2e-3), AxesSeparation(x=1e-3, y=1e-3, z=1e-3)]
+WAYS = {
+    "responses": RESPONSES,
+    "angles": ANGLES,
+    "distance": DISTANCE,
+    "large": [PositionNoise(axis="theta", rms=0.03), AxisZero(axis="radius", offset=0.2)],
+    "small": [PositionNoise(axis="phi", rms=1e-5)],
+    "probe": [ProbeGain(amplitude=0.05), *ANGLES],
+    "frequency": [FrequencyError(offset=0.01), *DISTANCE],
+}
+
+
+@pytest.mark.parametrize("terms", WAYS.values(), ids=WAYS)
+@pytest.mark.parametrize("scan", ["spiral", "grid", "varied radius", "two ports", "gaps"])
+def test_what_is_solved_nearby_is_a_solution_of_its_samples(scan, terms, rng):
+    # Against `solve` of the very samples, which knows nothing of others. The gradient falls to CHANGE_RTOL,
+    # the error to that times the condition of the normal matrix, 3 at most with 1.5 times the samples.
+    probe = PROBE
+    if scan == "grid":
+        samples = grid_scan()
+        solution = by_least_squares(solve(samples, PROBE, degree=6))
+    else:
+        samples = spiral_scan(ANTENNA, 6, radius=2.0)
+        if scan == "varied radius":
+            samples = spiral_scan(ANTENNA, 6, radius=2.0 + 0.05 * np.cos(3 * samples.theta))
+        if scan == "gaps":
+            response = samples.response.copy()
+            response[0, [3, 40, 41]] = np.nan
+            samples = replace(samples, response=response)
+        if scan == "two ports":
+            both = np.concatenate([PROBE.coefficients, 0.5j * PROBE.coefficients], axis=1)
+            probe = replace(PROBE, coefficients=both)
+            port = 1 + np.arange(samples.theta.size) % 2
+            given = samples.response * np.where(port == 1, 1, 0.5j)
+            samples = replace(samples, port=port, response=given)
+        solution = solve(samples, probe, degree=6, method=LeastSquares(rtol=1e-12))
+    solver = NearbySolver(solution.parts, solution.modes, samples, 1)
+    changed, other = apply_terms(terms, samples, probe, rng)
+    got = solver.modes(changed, other, 6).coefficients
+    wanted = solve(changed, other, degree=6, method=LeastSquares(rtol=1e-12)).modes.coefficients
+    change = np.linalg.norm(wanted - solution.modes.coefficients)
+    assert np.linalg.norm(got - wanted) < 3 * CHANGE_RTOL * change
 
 
 def test_frequencies_and_missing_samples_near_one_that_is_known():

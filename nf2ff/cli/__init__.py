@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 import click
 
 import nf2ff
-from nf2ff.messages.visible import in_one_line
+from nf2ff.messages.input_error import in_one_line
 
 #: What --help says of each command. Its file is imported when the command is asked for, and
 #: imports all that it needs then.

@@ -20,8 +20,7 @@ from tqdm import tqdm
 
 from nf2ff.cli import fail
 from nf2ff.io.safe import refuse_overwrite, replacing
-from nf2ff.messages.input_error import InputError
-from nf2ff.messages.visible import visible
+from nf2ff.messages.input_error import InputError, visible
 from nf2ff.metrics.planes import ALLOWED, read_plane
 from nf2ff.report.over_frequency import told_once
 from nf2ff.report.picture_set import PICTURE_SET

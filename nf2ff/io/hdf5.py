@@ -30,8 +30,7 @@ from nf2ff.io.hdf5_text import (
     text_array,
 )
 from nf2ff.io.safe import HDF5_SIGNATURE, PathLike, provenance, read_bytes, replacing
-from nf2ff.messages.input_error import InputError
-from nf2ff.messages.visible import visible
+from nf2ff.messages.input_error import InputError, visible
 
 FORMAT = "nf2ff"
 VERSION = 1

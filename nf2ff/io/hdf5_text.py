@@ -15,8 +15,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.messages.input_error import InputError
-from nf2ff.messages.visible import visible
+from nf2ff.messages.input_error import InputError, visible
 
 #: Most bytes of a text in one attribute: HDF5 has room for 64 KiB in a header, and no checksum elsewhere.
 _PIECE = 32_000

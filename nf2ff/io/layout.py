@@ -19,8 +19,7 @@ from nf2ff.io.safe import PathLike
 from nf2ff.io.toml import Table, short, template
 from nf2ff.measurement.positioner import POSITIONERS, Stack
 from nf2ff.measurement.samples import ResponseUnit
-from nf2ff.messages.input_error import InputError
-from nf2ff.messages.visible import STEERING
+from nf2ff.messages.input_error import STEERING, InputError
 
 #: Most responses, and most tables [[file]], of a description.
 MAX_RESPONSES = 10_000

@@ -18,9 +18,8 @@ from numpy.typing import NDArray
 
 from nf2ff.io import nsma
 from nf2ff.io.safe import PathLike, read_bytes
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, visible
 from nf2ff.messages.pattern import PatternCode
-from nf2ff.messages.visible import visible
 
 Real = NDArray[np.float64]
 

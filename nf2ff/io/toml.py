@@ -21,8 +21,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from nf2ff.io.safe import PathLike, read_bytes, real_path
-from nf2ff.messages.input_error import InputError
-from nf2ff.messages.visible import visible
+from nf2ff.messages.input_error import InputError, visible
 
 #: Largest description [bytes]; times of samples may stand in it.
 MAX_TOML = 2**24

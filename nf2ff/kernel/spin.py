@@ -124,18 +124,6 @@ def natural_positions(degree: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return plus, minus
 
 
-@lru_cache(maxsize=4)
-def packed_positions(degree: int) -> NDArray[np.intp]:
-    """Where each n (n+1) + m - 1 stands among packed positions, those of -m after all of +m; (N(N+2),)."""
-    plus, minus = natural_positions(degree)
-    found = np.empty(degree * (degree + 2), dtype=np.intp)
-    at = np.arange(1, plus.size)
-    found[minus[1:]] = at + plus.size
-    found[plus[1:]] = at  # after the minus part, whose m = 0 is void
-    found.flags.writeable = False
-    return found
-
-
 def pack(coefficients: Complex) -> Complex:
     """Packed form (..., 2, C, A) of coefficients (..., C, N(N+2)) in the order n (n+1) + m - 1."""
     degree = round(np.sqrt(coefficients.shape[-1] + 1)) - 1

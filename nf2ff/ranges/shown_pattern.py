@@ -17,6 +17,7 @@ from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_numbers
 from nf2ff.kernel import spin, torus
 from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.by_degree import apply_by_degree
 from nf2ff.kernel.sphere import angle_between, direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -33,7 +34,6 @@ from nf2ff.ranges.incident_field import (
     turned,
 )
 from nf2ff.solver.response import spin_constants
-from nf2ff.solver.transmission import apply_by_degree
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel import circular, fine_grid, spin
-from nf2ff.solver.transmission import TransmissionOperator, apply_by_degree
+from nf2ff.kernel.by_degree import apply_by_degree
+from nf2ff.solver.transmission import TransmissionOperator
 
 Real = NDArray[np.float64]
 Complex = NDArray[Any]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm, ratio
+from nf2ff.kernel.by_degree import apply_by_degree, in_order, packed_modes
 from nf2ff.kernel.grid_analysis import grid_analysis, room
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
@@ -18,7 +19,6 @@ from nf2ff.solver.methods import Estimate
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
 from nf2ff.solver.transform_check import check_analysis, check_rings
-from nf2ff.solver.transmission import apply_by_degree, in_order, packed_modes
 
 #: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
 #: between: all of them would cost as much as the solution itself.

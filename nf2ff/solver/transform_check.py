@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from nf2ff.antenna.grids import ring_angles
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm
+from nf2ff.kernel.by_degree import apply_by_degree
 from nf2ff.kernel.grid_analysis import analysis_of_order
 from nf2ff.kernel.rotation import rotation_sequences
 from nf2ff.solver.positions import Geometry
-from nf2ff.solver.transmission import TransmissionOperator, apply_by_degree, attained
+from nf2ff.solver.transmission import TransmissionOperator, attained
 
 Complex = NDArray[Any]
 Real = NDArray[np.float64]

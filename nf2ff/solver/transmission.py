@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import degree_of_count, mode_count
 from nf2ff.kernel import spin, torus
+from nf2ff.kernel.by_degree import apply_by_degree, in_order, packed_modes
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import Geometry, Turned, group_by_chi, plan_geometry
@@ -280,43 +281,6 @@ def _precision(accuracy: float) -> tuple[float, Any]:
     if accuracy >= SINGLE_ACCURACY:
         return min(accuracy, 1e-3), np.complex64
     return max(accuracy, 3e-13), np.complex128
-
-
-def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None) -> Complex:
-    """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""
-    index = np.maximum(n - 1, 0)
-    result = np.zeros((2, matrix.shape[1], n.size), dtype=complex) if out is None else out
-    for row in range(matrix.shape[1]):
-        for column in range(matrix.shape[2]):
-            if matrix[:, row, column].any():
-                result[:, row] += matrix[:, row, column].take(index) * x[:, column]
-    return result
-
-
-def packed_modes(matrix: Complex, packed: Complex, q: Complex, *, threads: int) -> Complex:
-    """Write modes ``q`` (2, A, 2), s last, of packed coefficients (2, C, A) by a (N, 2, C) matrix."""
-    degree = len(matrix)
-    index = np.maximum(spin.packed_numbers(degree)[1] - 1, 0)
-
-    def one(s: int) -> None:
-        own, terms = q[..., s], [c for c in range(matrix.shape[2]) if matrix[:, s, c].any()]
-        if not terms:
-            own[...] = 0
-        for c in terms:
-            factor = matrix[:, s, c].take(index)
-            if c == terms[0]:
-                np.multiply(factor, packed[:, c], out=own)
-            else:
-                own += factor * packed[:, c]
-
-    spin.run([partial(one, s) for s in (0, 1)], spin.sharing(degree, threads))
-    return q
-
-
-def in_order(q: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Coefficients Q (J,) of `packed_modes`."""
-    flat = q.reshape(-1, 2)
-    return flat.take(spin.packed_positions(spin.degree_of_packed(q[..., 0])), axis=0, mode="clip").ravel()
 
 
 def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice = slice(None)) -> Complex:

@@ -29,7 +29,7 @@ def test_help_is_quick(tmp_path):
     assert "click" in modules
     assert not modules & {"numpy", "scipy", "h5py", "ducc0", "matplotlib"}
     ours = {x for x in modules if x.startswith("nf2ff.")}
-    assert ours == {"nf2ff.cli", "nf2ff.messages", "nf2ff.messages.visible"}
+    assert ours == {"nf2ff.cli", "nf2ff.messages", "nf2ff.messages.input_error"}
 
 
 @pytest.mark.parametrize("command", COMMANDS)

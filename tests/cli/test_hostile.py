@@ -20,7 +20,7 @@ from corpus import NSMA
 
 from nf2ff.io.native import write_samples
 from nf2ff.measurement.samples import Samples
-from nf2ff.messages.visible import MOST, in_one_line, visible
+from nf2ff.messages.input_error import MOST, in_one_line, visible
 
 STEPS = ("--theta-step-deg", 10, "--phi-step-deg", 10)
 ESCAPE = "\x1b[2J"

@@ -16,12 +16,13 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count, mode_numbers
 from nf2ff.kernel import spin
+from nf2ff.kernel.by_degree import apply_by_degree
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.transmission import TransmissionOperator, apply_by_degree
+from nf2ff.solver.transmission import TransmissionOperator
 
 Complex = NDArray[Any]
 Real = NDArray[np.float64]

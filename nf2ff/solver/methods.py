@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -217,14 +218,15 @@ def conjugate_gradients(
         # Once, with all its accuracy: what the solution leaves indeed.
         image = operator.forward_ordered(x)
         truth = response - image
-        if verify:
-            check_points(operator, x, image)
+        checks: list[Callable[[], None]] = [partial(check_points, operator, x, image)] if verify else []
+        if verify and fields is not None and start is None and not restarts:
+            given = (right, gradient, x, image, response, weights, damping, operator.tolerance)
+            checks.append(partial(_check_normal, *given))
+        spin.run(checks, operator.threads)
         if fields is None:
             remainder -= truth
             agrees = bool(np.sqrt(_square(remainder, weights)) <= DRIFT * allowed)
         else:
-            if verify and start is None and not restarts:
-                _check_normal(right, gradient, x, image, response, weights, damping, operator.tolerance)
             # What the solution leaves must be across its own image, but for the damping.
             along = inner(image, weights * truth) - inner(x, damping**2 * x + gradient)
             agrees = abs(along) <= DRIFT * allowed * np.sqrt(_square(image, weights))

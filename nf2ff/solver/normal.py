@@ -131,46 +131,58 @@ class NormalOperator:
         return self.operator.separation.over_degree[0][0][1][0]
 
     @cached_property
+    def in_one_map(self) -> bool:
+        """Whether the samples hear one map of spin 1, and of it both kinds of waves of each degree: then the
+        change from coefficients to what is heard of them keeps norms, and is made once for all steps."""
+        if [s for orders in self.operator.separation.over_degree for s, _ in orders] != [1]:
+            return False
+        return bool(np.abs(self.heard @ self.heard.conj().swapaxes(1, 2) - np.eye(2)).max() < 1e-9)
+
+    @cached_property
     def by_matrices(self) -> bool:
         """Whether `kernel.circular` serves."""
         field = self.fields[0].get((0, 0))
-        spins = [s for orders in self.operator.separation.over_degree for s, _ in orders]
-        if spins != [1] or field is None or field is not self.fields[0].get((1, 1)):
-            return False
-        # Both kinds of waves of each degree are heard, so that the change of functions keeps norms.
-        heard = self.heard
-        apart = np.abs(heard @ heard.conj().swapaxes(1, 2) - np.eye(2)).max()
-        return bool(self.operator.degree <= circular.MAX_DEGREE and apart < 1e-9)
+        alike = field is not None and field is self.fields[0].get((1, 1))
+        return alike and self.operator.degree <= circular.MAX_DEGREE and self.in_one_map
 
     def by_maps(self) -> Callable[[Complex, Real], Complex]:
-        """Product of real and imaginary part (1, 2, 2, A), for `_iterate`."""
+        """Product of real and imaginary part (1, 2, 2, A), for `_iterate`; of maps if `in_one_map`."""
         ports = list(self._ports())
-        return lambda direction, _: self._of_parts(direction[0], ports)[None]
+
+        def of_heard(direction: Complex, _: Real) -> Complex:
+            image = np.stack([part[0] for part in self._on_grid([(1, direction[0])], self.fields[0])])
+            image[..., 0] = 0
+            return image[None]
+
+        return of_heard if self.in_one_map else lambda x, _: self._of_parts(x[0], ports)[None]
 
     def _of_parts(
         self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]
     ) -> Complex:
-        degree, threads = self.operator.degree, self.operator.threads
         total = np.zeros_like(x)
         for channels, fields in ports:
-            given = [channel.of_maps(x) for channel in channels]
-            spins = [channel.spin for channel in channels]
-            inner = max(1, threads // 2)
-            jobs = [
-                partial(
-                    fine_grid.weighted_product,
-                    [(s, alm[part]) for s, alm in zip(spins, given, strict=True)],
-                    fields,
-                    degree=degree,
-                    threads=inner,
-                )
-                for part in (0, 1)
-            ]
-            real, imag = spin.run(jobs, threads)
-            for channel, re, im in zip(channels, real, imag, strict=True):
+            parts = self._on_grid([(channel.spin, channel.of_maps(x)) for channel in channels], fields)
+            for channel, re, im in zip(channels, *parts, strict=True):
                 channel.add_adjoint(re, im, total)
         total[..., 0] = 0
         return total
+
+    def _on_grid(
+        self, maps: list[tuple[int, Complex]], fields: dict[tuple[int, int], Real]
+    ) -> list[list[Complex]]:
+        """Products of real and imaginary part of maps (2, C, A) of each spin."""
+        threads = self.operator.threads
+        jobs = [
+            partial(
+                fine_grid.weighted_product,
+                [(s, alm[part]) for s, alm in maps],
+                fields,
+                degree=self.operator.degree,
+                threads=max(1, threads // 2),
+            )
+            for part in (0, 1)
+        ]
+        return spin.run(jobs, threads)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -239,11 +251,14 @@ def _solve(sets: Sequence[Equations]) -> list[Solved]:
     operator, options = normal.operator, [(one.target, one.most, one.damping) for one in sets]
     threads, degree = operator.threads, operator.degree
     if not normal.by_matrices:
-        left = np.stack(spin.split(sets[0].right, threads))[None]
+        right = _times(normal.heard, sets[0].right) if normal.in_one_map else sets[0].right
+        left = np.stack(spin.split(right, threads))[None]
         [(x, rest, steps)] = _iterate(left, normal.by_maps(), partial(_inner, degree=degree), options)
         joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, rest)]
+        if normal.in_one_map:
+            back = normal.heard.conj().swapaxes(1, 2)
+            joined = spin.run([partial(_times, back, part) for part in joined], threads)
         return [Solved(joined[0], joined[1], steps)]
-
     columns = normal.fields[0][0, 0].T
     fields = {kind: np.ascontiguousarray(columns, kind) for kind in (np.float32, np.float64)}
 

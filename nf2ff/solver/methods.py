@@ -70,9 +70,6 @@ DRIFT = 10.0
 #: Times that the iteration begins again, with the accuracy of its first step throughout, where the
 #: two differ by more.
 RESTARTS = 2
-#: Part of what is left to which equations that differ little from others are solved in their place; and how
-#: many times less than one step the next may gain that is the last and not looked at: 2 to 3 were measured.
-NEAR, SAFETY = 0.02, 10.0
 
 
 #: A solution under way: it yields what is to be solved on the grid, is sent what came of it, and returns what
@@ -241,60 +238,6 @@ def conjugate_gradients(
     residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
     return Estimate(operator.to_modes(x), residual, steps, converged, unevenness(remainder)), x
-
-
-def by_near_equations(
-    operator: TransmissionOperator,
-    response: NDArray[np.complex128],
-    *,
-    weights: Real,
-    near: NormalOperator,
-    same: bool,
-    rtol: float,
-    max_iterations: int,
-) -> NDArray[np.complex128]:
-    """As `by_conjugate_gradients`, undamped and unjudged, with normal equations that differ little: ``near``,
-    of the same coefficients, which takes no trip to the samples.
-
-    Where they are the ``same`` they are solved. Otherwise they precondition conjugate gradients; solved to a
-    part only, these are in their flexible form (Notay, SIAM J. Sci. Comput. 22(4), 2000, from memory).
-
-    Returns
-    -------
-    (J,) ndarray
-        Q.
-    """
-    if operator.order is not None:
-        response, weights = response[operator.order], weights[operator.order]
-    unit = 2.0 ** np.frexp(np.abs(response).max(initial=0))[1]
-    left = operator.adjoint_ordered(weights * (response / unit))
-    size = norm(left)
-    target, x = rtol * size, np.zeros_like(left)
-
-    def solved(left: Complex, size: float) -> Complex:
-        return near.solve(left, target=max(NEAR * size, 0.3 * target), most=max_iterations).x
-
-    if same:
-        return operator.to_modes(near.solve(left, target=target, most=max_iterations).x * unit)
-    direction = solved(left, size) if size else x
-    for _ in range(max_iterations):
-        image = operator.forward_ordered(direction)
-        bend = _square(image, weights)
-        if not bend > 0:
-            break
-        image = operator.adjoint_ordered(weights * image)
-        length = inner(direction, left).real / bend
-        x += length * direction
-        left -= length * image
-        before, size = size, norm(left)
-        if size <= target:
-            break
-        step = solved(left, size)
-        if SAFETY * size * size / before <= target:
-            x += length * step  # as long as the last: equations that differ by a factor count as the same
-            break
-        direction = step - (inner(image, step).real / bend) * direction
-    return operator.to_modes(x * unit)
 
 
 def by_factor(factor: Factor, response: NDArray[np.complex128], *, iterations: int) -> Estimate:

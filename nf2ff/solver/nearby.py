@@ -19,7 +19,6 @@ from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
-from nf2ff.solver.normal import NormalOperator
 from nf2ff.solver.positions import Geometry, elsewhere
 from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.response import Series, separate
@@ -109,9 +108,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], Series] = {}
-        self._known: dict[int, NDArray[Any]] = {}
-        self._near: dict[int, NormalOperator | None] = {}
+        self._series: dict[tuple[float, ...], tuple[Series, NDArray[Any]]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -149,56 +146,30 @@ class _PartSolver:
             operator, weights = kept.iteration(f)
             present = ~np.isnan(kept.samples.response[f])
             change = samples.response[f, present]
-            coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
-            near, most = self._equations(f), self.method.max_iterations
             if same:
                 # What the solution leaves of the scan as it is adds nothing to another solution.
                 change = change - kept.samples.response[f, present]
+                coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
             else:
                 place = (x[present] for x in samples.place(f))
                 geometry = elsewhere(operator.geometry, *place)
                 weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
                 at = (geometry, probe, float(samples.frequency[f]))
-                exact, coarse = (self._operator(f, *at, x, own=own) for x in (EXACT, 0.2 * rtol))
-                change = change - exact.forward(self._packed(f, exact))
-                near = near if self._alike(f, coarse) else None
-            if near is not None:
-                added = methods.by_near_equations(
-                    coarse, change, weights=weights, near=near, same=same, rtol=rtol, max_iterations=most
-                )
-                rows.append(q + added)
-                continue
+                exact, known = self._operator(f, *at, EXACT, own=own)
+                change = change - exact.forward(exact.from_modes(q) if known is None else known)
+                coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
             estimate, _ = methods.by_conjugate_gradients(
                 coarse,
                 change,
                 weights=weights,
                 rtol=rtol,
-                max_iterations=most,
+                max_iterations=self.method.max_iterations,
                 damping=0.0,
+                fields=kept.fields(f) if same else None,
                 judged=False,
             )
             rows.append(q + estimate.coefficients)
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
-
-    def _equations(self, f: int) -> NormalOperator | None:
-        """The normal equations of the scan as it is, where they are known without going to the samples."""
-        if f not in self._near:
-            fields = self.kept.fields(f)
-            self._near[f] = None if fields is None else NormalOperator(self._coarse[f], fields)
-        return self._near[f]
-
-    def _alike(self, f: int, operator: TransmissionOperator) -> bool:
-        """Whether an operator acts on the coefficients of that of the scan as it is."""
-        return np.array_equal(operator.separation.precondition, self._coarse[f].separation.precondition)
-
-    def _packed(self, f: int, operator: TransmissionOperator) -> NDArray[Any]:
-        """Packed coefficients of the modes known."""
-        q = self.known.coefficients[f]
-        if not self._alike(f, operator):
-            return operator.from_modes(q)
-        if f not in self._known:
-            self._known[f] = operator.from_modes(q)
-        return self._known[f]
 
     def _operator(
         self,
@@ -209,19 +180,22 @@ class _PartSolver:
         tolerance: float,
         *,
         own: bool,
-    ) -> TransmissionOperator:
-        """Operator at other positions, on the coefficients of the scan as it is if they serve.
+    ) -> tuple[TransmissionOperator, NDArray[Any] | None]:
+        """Operator at other positions, and packed coefficients of the modes known if they are kept.
 
-        Of the scan's ``own`` probe and frequency the response over degree is kept for other positions not
-        far from there.
+        Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
+        positions not far from there.
         """
         degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
+        operator = TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads)
+        if not own:
+            return operator, None
         radius = [g.radius for g in geometry]
         low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
         ports = [g.port for g in geometry]
         key = (f, tolerance, low, high, *ports)
-        series = self._series.get(key) if own else None
-        if series is None:
+        found = self._series.get(key)
+        if found is None:
             series = separate(
                 probe,
                 ports=ports,
@@ -231,10 +205,10 @@ class _PartSolver:
                 degree=degree,
                 tolerance=tolerance,
                 cut=1.0,
-            ).on_coefficients(self._coarse[f].separation.precondition)
-            if own:
-                self._series[key] = series
-        return TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads, series=series)
+            )
+            known = replace(operator, series=series).from_modes(self.known.coefficients[f])
+            found = self._series[key] = series, known
+        return replace(operator, series=found[0]), found[1]
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:

@@ -8,7 +8,7 @@ samples at any radius cost one transform for each term.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -105,18 +105,6 @@ class Series:
     low: float
     high: float
     k: float
-
-    def on_coefficients(self, t: NDArray[Any]) -> Series:
-        """The same for coefficients x with Q = T x of another T, (N, 2, 2); itself where T lacks some Q."""
-        own = self.precondition
-        scale = np.abs(own).max(axis=(1, 2), keepdims=True)
-        scale[scale == 0] = 1
-        change = np.linalg.pinv(own / scale) @ (t / scale)
-        left = np.abs(own / scale @ change - t / scale).max(axis=(1, 2))
-        if not (own.any(axis=(1, 2)) == t.any(axis=(1, 2))).all() or not (left < 1e-9).all():
-            return self
-        over_degree = [[(s, m @ change) for s, m in port] for port in self.over_degree]
-        return replace(self, precondition=t, over_degree=over_degree)
 
     def at(self, radius: list[NDArray[np.float64]]) -> Separation:
         """At the radii (P,) of each port's positions."""

@@ -9,7 +9,9 @@ def main() -> None:
     try:
         _open_what_is_closed()
         from nf2ff.cli import main as command
+        from nf2ff.cli import stop_by_signals
 
+        stop_by_signals()
         command()
     except KeyboardInterrupt:
         sys.stderr.write("nf2ff: stopped\n")

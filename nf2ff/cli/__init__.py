@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import signal
 import sys
 import warnings
 from typing import Any, NoReturn
@@ -36,8 +37,8 @@ COMMANDS = {
 }
 
 
-#: Exit code of a command that Ctrl-C stopped, as shells have it.
-STOPPED = 130
+#: Signals that ask a command to stop, as Ctrl-C does (SIGINT); the last one that came.
+_STOPS = [signal.SIGINT]
 #: Longest time that a command may be given [s].
 LONGEST_S = 1e9
 
@@ -46,6 +47,24 @@ def fail(message: str, code: int = 1) -> NoReturn:
     """End with a line on standard error."""
     click.echo(f"nf2ff: {in_one_line(message)}", err=True)
     sys.exit(code)
+
+
+def stop_by_signals() -> None:
+    """Let requests to end, or the end of a terminal, stop a command as Ctrl-C does, unless ignored."""
+
+    def stop(number: int, _: object) -> NoReturn:
+        _STOPS.append(signal.Signals(number))
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)  # Windows has no SIGHUP
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, stop)
+
+
+def stopped_by() -> signal.Signals:
+    """The signal that stopped a command; 128 more is its exit code, as shells have it."""
+    return _STOPS[-1]
 
 
 class Commands(click.Group):
@@ -66,12 +85,12 @@ class Commands(click.Group):
         try:
             rest = super().parse_args(ctx, args)
         except KeyboardInterrupt:
-            fail("stopped", STOPPED)
+            fail("stopped", 128 + stopped_by())
         ctx.obj = given[len(given) - len(rest) - 1 :]
         return rest
 
     def invoke(self, ctx: click.Context) -> Any:
-        """Run one of them until it ends, or Ctrl-C, or its time is over."""
+        """Run one of them until it ends, is stopped, or its time is over."""
         seconds = ctx.params.get("time_limit_s")
         try:
             if seconds is None:
@@ -85,7 +104,7 @@ class Commands(click.Group):
                 fail(f"the command was ended by signal {-code}, as when a file makes a library crash")
             sys.exit(code)
         except KeyboardInterrupt:
-            fail("stopped", STOPPED)
+            fail("stopped", 128 + stopped_by())
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Names of all commands."""

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from collections.abc import Sequence
 
+from nf2ff.cli import stopped_by
+
 
 def run_limited(words: Sequence[str], seconds: float) -> int | None:
     """Run ``nf2ff`` with these words.
@@ -36,7 +38,7 @@ def run_limited(words: Sequence[str], seconds: float) -> int | None:
     except subprocess.TimeoutExpired:
         return None
     except KeyboardInterrupt:
-        os.killpg(child.pid, signal.SIGINT)
+        os.killpg(child.pid, stopped_by())
         return child.wait()
     finally:
         if child.poll() is None:

@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from nf2ff.cli import STOPPED
+from nf2ff.cli import stopped_by
 from nf2ff.cli.draws import begun, check_jobs, draws_bar, jobs_option, resume_option
 from nf2ff.cli.inputs import Mounting, read_mounted_probe, unstated_unit
 from nf2ff.cli.options import (
@@ -115,7 +115,7 @@ def study(
         click.echo("")
         click.echo("\n".join(growth_lines(growth, asked.shown)))
     if stopped:
-        sys.exit(STOPPED)
+        sys.exit(128 + stopped_by())
 
 
 def _grow(

@@ -14,7 +14,7 @@ import numpy as np
 
 from nf2ff.antenna.far_field import far_field_blocks
 from nf2ff.antenna.modes import Modes
-from nf2ff.cli import STOPPED
+from nf2ff.cli import stopped_by
 from nf2ff.cli.draws import begun, check_jobs, draws_bar, jobs_option, resume_option
 from nf2ff.cli.inputs import (
     Mounting,
@@ -208,7 +208,7 @@ def uncertainty(
     else:
         _print(output, found, solution, question, every)
     if found.made < count:
-        sys.exit(STOPPED)
+        sys.exit(128 + stopped_by())
 
 
 def _print(output: Path, found: Uncertainty, solution: Solution, question: Assessment, every: bool) -> None:

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from io import FileIO
+from types import FrameType
 from typing import Any
 
 from nf2ff.io.safe import PathLike
@@ -60,20 +61,23 @@ class Target(FileIO):
 
 @contextmanager
 def interrupts_later() -> Iterator[Callable[[], None]]:
-    """Hold Ctrl-C back; what is given raises it, and so does the end."""
+    """Hold Ctrl-C and the like back; what is given lets them come, and so does the end."""
     stopped: list[int] = []
+    before: dict[int, Callable[[int, FrameType | None], Any]] = {}
 
     def check() -> None:
-        if stopped:
-            raise KeyboardInterrupt
+        while stopped:
+            number = stopped.pop(0)
+            before[number](number, None)
 
-    before = signal.getsignal(signal.SIGINT)
-    held = threading.current_thread() is threading.main_thread() and callable(before)
-    if held:
-        signal.signal(signal.SIGINT, lambda number, _: stopped.append(number))
+    if threading.current_thread() is threading.main_thread():
+        for number in (getattr(signal, x, None) for x in ("SIGINT", "SIGTERM", "SIGHUP")):
+            if number is not None and callable(handler := signal.getsignal(number)):
+                before[number] = handler
+                signal.signal(number, lambda number, _: stopped.append(number))
     try:
         yield check
     finally:
-        if held:
-            signal.signal(signal.SIGINT, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
     check()

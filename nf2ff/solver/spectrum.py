@@ -25,6 +25,8 @@ FLAT = 2.0
 #: A degree rises above the floor from this on [power]: the mean of 2 (2n+1) exponential values
 #: exceeds 4 times theirs by chance in fewer than one case in a million from degree 3 on.
 RISE = 4.0
+#: Standard deviations of a degree's noise beyond which it holds something else as well: one in a million.
+SURE_RISE = 4.75
 #: Degree from which on responses that are noise throughout are called so. Below, a grid has hardly
 #: any readings near its poles that would tell it from an antenna too large for the steps.
 NOISE_DEGREES = 16
@@ -118,15 +120,33 @@ def find_floor(samples: Samples, probe: Probe, modes: Modes, *, threads: int | N
     floor = np.maximum(low, high)[:, None]
     rising = received > RISE * floor
     rises = rising.any(axis=1)
-    above = np.flatnonzero(rising.any(axis=0))
-    cut = min(top, int(above[-1]) + 3) if above.size else top
+    cut = _last(rising)
     found = _remainders(samples, probe, modes, cut, rises, threads)
+    if all(r.verdict == "noise" for r in found):
+        # Weak degrees add up in a beam: none is cut that noise alone would not make so strong.
+        cut = _last((received > _noise_alone(top) * floor) & rises[:, None])
     if top < NOISE_DEGREES:
         found = [r if one else r._replace(verdict="unknown") for r, one in zip(found, rises, strict=True)]
     if top < SURE_DEGREES and not all(r.verdict == "noise" for r in found):
         return None
     level = 10 * np.log10((floor[:, 0] / received.max(axis=1)).max())
     return Floor(cut, float(level), rises, found)
+
+
+def _last(rising: NDArray[np.bool_]) -> int:
+    """Degree to cut at, two above the last that rises at any frequency (F, N); N if none does."""
+    top = rising.shape[1]
+    above = np.flatnonzero(rising.any(axis=0))
+    return min(top, int(above[-1]) + 3) if above.size else top
+
+
+def _noise_alone(top: int) -> NDArray[np.float64]:
+    """Power of each degree up to ``top``, over its mean, that white noise alone hardly exceeds.
+
+    The mean of k = 2 (2n+1) exponential values, by the approximation of Wilson and Hilferty (1931).
+    """
+    k = 2 * (2 * np.arange(1, top + 1) + 1)
+    return np.minimum(RISE, (1 - 1 / (9 * k) + SURE_RISE / (3 * np.sqrt(k))) ** 3)
 
 
 def _remainders(

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import BrokenExecutor
+from contextlib import contextmanager
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -60,7 +61,8 @@ def in_order(
     while left and killed < 2 and workers > 1:
         # No process without a part, which would not learn of its owner's end.
         pool = Parallel(n_jobs=min(workers, len(left)), return_as="generator")
-        found = pool(delayed(worked)(which) for which in tuple(left))
+        with _deaf_to_hang_up():
+            found = pool(delayed(worked)(which) for which in tuple(left))
         try:
             for which, part in found:
                 yield which, part
@@ -74,14 +76,29 @@ def in_order(
         yield which, make(which, None)
 
 
+@contextmanager
+def _deaf_to_hang_up() -> Generator[None]:
+    """What is started within, as loky's own tracker of resources, goes on where its terminal is closed."""
+    if not hasattr(signal, "SIGHUP"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGHUP})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _as_worker(owner: int) -> None:
-    """In a process that ``owner`` started: leave Ctrl-C to it, and end when it is gone."""
+    """In a process that ``owner`` started: leave Ctrl-C and the like to it, and end when it is gone."""
     if os.getpid() == owner or threading.current_thread() is not threading.main_thread():
         return
-    # Ctrl-C reaches all processes of a terminal. The owner stops the others, which would each print
-    # a traceback.
+    # They reach all processes of a terminal, or of a service. The owner stops the others, which would each
+    # print a traceback, or seem to have been killed.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     local = multiprocessing.current_process().name.startswith("Loky")
+    if local:  # others are ended by it
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
     if local and all(thread.name != _WATCH for thread in threading.enumerate()):
         threading.Thread(target=_end_with, args=(owner,), name=_WATCH, daemon=True).start()
 

@@ -1,5 +1,7 @@
-"""Ctrl-C: one line, exit 130, and draws that go on where they were stopped."""
+"""Ctrl-C and the like: one line, exit 130 for it, and draws that go on where they were stopped."""
 
+import re
+import signal
 import subprocess
 import sys
 
@@ -249,3 +251,36 @@ def test_what_does_not_go_on_is_refused(scan, tmp_path, budget, stop_at):
     assert_refused(
         tmp_path, *words, "--resume", new, "-o", out, "--overwrite", says="new.h5: keeps no draws to"
     )
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no such signals")
+@pytest.mark.parametrize("everyone", [False, True])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)])
+def test_a_signal_to_processes_keeps_their_draws(scan, tmp_path, budget, number, everyone):
+    # As it comes from a terminal that is closed, or from a service: to the command, or to all its processes.
+    out = tmp_path / "out.h5"
+    words = ("uncertainty", scan, budget("trp", "eirp"), "--jobs", "2", "--draws", "100000", "-o", out)
+    code = f"""import os, signal, sys
+import nf2ff.uncertainty.assess as assess
+real, seen = assess.monte_carlo, []
+def signalled(*args, progress, **more):
+    def stop(done):
+        progress(done)
+        if not seen:
+            seen.append(os.{"killpg(0" if everyone else "kill(os.getpid()"}, {number:d}))
+    return real(*args, progress=stop, **more)
+assess.monte_carlo = signalled
+if {number:d} == signal.SIGINT:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+sys.argv = ["nf2ff", *{[str(x) for x in words]!r}]
+from nf2ff.__main__ import main
+main()"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, start_new_session=True
+    )
+    with h5py.File(out) as file:
+        assert "kept" in file
+    says = rf"they are kept, and --resume {re.escape(str(out))} makes the rest\n"
+    assert re.fullmatch(r"stopped after \d+ of 100000 draws: " + says, done.stderr)
+    assert done.returncode == 128 + number

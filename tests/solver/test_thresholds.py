@@ -135,7 +135,8 @@ def test_a_floor_is_flat_within_3_db(monkeypatch):
         assert (found is not None) == flat
 
 
-@pytest.mark.parametrize(("level", "degree"), [(3.5, 5 + 2), (4.5, 9 + 2)])
+# The mean of the powers of 38 coefficients exceeds 1.97 times theirs once in a million (gamma distribution).
+@pytest.mark.parametrize(("level", "degree"), [(1.9, 5 + 2), (2.05, 9 + 2)])
 def test_what_rises_above_the_floor(level, degree, monkeypatch):
     received = np.array([100.0] * 5 + [1.0] * 19)
     received[8] = level

@@ -9,7 +9,8 @@ _FACTOR = (
     "the {count} readings at {one} are off those at {other} by {level_db:+z.2f} dB and {turn_deg:+z.1f} deg "
 )
 _CORRECT = (
-    ": did the phase jump, or a cable change, between them? Correct them by it, or measure one of them again"
+    ": did the phase jump or drift, or a cable change, between them? Correct a jump by it, have a drift "
+    "found (nf2ff align), or measure one of them again"
 )
 _SQUARE = "since EIRP and TRP grow with its square"
 

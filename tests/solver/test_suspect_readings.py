@@ -283,6 +283,7 @@ def test_a_factor_between_the_polarisations(name, kind, factor, rng):
     found = told(changed(samples, w), degree=degree_of(antenna))
     assert found.keys() == {"factor"}, found
     assert found["factor"].startswith(f"the {w.size // 2} readings at chi 90 deg are off those at ")
+    assert "did the phase jump or drift, or a cable change, between them?" in found["factor"]
     numbers = re.search(r"by (\S+) dB and (\S+) deg (at the poles|by the model)", found["factor"])
     level, phase = (float(x) for x in numbers.groups()[:2])
     got = 10 ** (level / 20) * np.exp(1j * np.radians(phase))

@@ -195,9 +195,9 @@ def analysis_of_order(values: Complex, *, order: int, spin: int, degree: int, ru
 
 
 def _few(degree: int, spin: int) -> NDArray[np.intp]:
-    """Orders, the lowest that a pole hears and others from -N to N at equal steps."""
-    least = min(spin, degree)
-    return np.unique([*np.linspace(-degree, degree, FEW).round().astype(int), -least, least])
+    """Low orders, which poles and what errs alike or slowly around a ring have, and others at equal steps."""
+    low = np.arange(-spin - 2, spin + 3)
+    return np.unique([*np.linspace(-degree, degree, FEW).round().astype(int), *low[np.abs(low) <= degree]])
 
 
 @lru_cache(maxsize=4)

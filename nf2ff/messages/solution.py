@@ -74,8 +74,8 @@ class SolutionCode(Code):
     NOISY_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples, which varies at random from one sample "
         "to the next as noise does, {rms_db:z.0f} dB of the largest response; average longer or raise the "
-        "power; or recover the phase if it jumped from cut to cut (nf2ff transform --coherent cuts "
-        "--degree N)"
+        "power, or if that lowers it little, check the positions; or recover the phase if it jumped from cut "
+        "to cut (nf2ff transform --coherent cuts --degree N)"
     )
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "

@@ -327,7 +327,7 @@ def _judge(
         if (
             e.residual > LARGE_RESIDUAL
             and not doubts[f]
-            and not any(x.code is SolutionCode.NOISY for x in told)
+            and (e.residual > NO_MODEL or not any(x.code is SolutionCode.NOISY for x in told))
         ):
             left = floor.remainder[f] if floor is not None and floor.drowned(f) else None
             told.append(_about_residual(prepared, modes, f, e, left))

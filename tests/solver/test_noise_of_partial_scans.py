@@ -88,3 +88,16 @@ def test_weak_degrees_that_add_up_in_a_beam_are_not_cut_as_noise(gap):
     # The error at the peak is sqrt(g / D) / 2 of the noise, as in `partial_runs`: 0.14 dB with the noise
     # gain g of degree 17. Three times that of a mean of six, and 0.1 dB.
     assert abs(np.mean(off)) < 0.1 + 3 * 0.14 / np.sqrt(6)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("missing", [False, True])
+def test_what_leaves_nearly_all_of_the_samples_is_more_than_noise(seed, missing):
+    samples = belt(0, 180, turned=27)
+    turns = np.exp(3j * np.random.default_rng(seed).normal(size=73))
+    response = samples.response * turns[np.rint(np.degrees(samples.phi) / 5).astype(int)]
+    if missing:
+        response[0, 700] = np.nan
+    solution = nf2ff.solve(samples.changed(response=response), nf2ff.field_probe())
+    assert solution.residual[0] > 0.7
+    assert SolutionCode.LARGE_RESIDUAL in {x.code for x in solution.warnings[0]}

@@ -605,9 +605,10 @@ def test_main_beam_in_spite_of_a_blocked_cone(columns, rows, degree, away):
     assert trusted[field.theta < np.radians(60)].all()
     # There the error is much larger: the mark means something.
     assert np.abs(off[(level > -60) & ~trusted]).max() > 1
-    (sentence,) = outcome.warnings[0]
+    left_out, sentence = outcome.warnings[0]
+    assert left_out.startswith("not known, since they hang on directions that were not seen: front-to-back")
     (fact,) = result_facts(outcome)
-    assert fact["warnings"] == [sentence]
+    assert fact["warnings"] == [left_out, sentence]
     # 2 pi (1 - cos(20 deg - reach)), the reach 1.5 pi/N; samples at the edge up to a step beyond.
     step = np.sqrt(4 * np.pi / (1.5 * degree * (degree + 2)))
     edge = np.radians(20) - 1.5 * np.pi / degree
@@ -628,8 +629,10 @@ def test_the_mark_is_in_the_file_and_the_json(tmp_path):
     done = run("transform", tmp_path / "scan.h5", "-o", result, "--degree", 17, "--json")
     assert done.code == 0
     (fact,) = json.loads(done.out)["frequencies"]
-    (line,) = done.err.splitlines()
-    assert line == f"warning, 0.299792458 GHz: {fact['warnings'][0]}"
+    lines = done.err.splitlines()
+    assert lines == [f"warning, 0.299792458 GHz: {words}" for words in fact["warnings"]]
+    assert "front-to-back ratio" in lines[0]
+    line = lines[1]
     assert "of the sphere" in line
     assert "use the far field only where trusted is 1" in line
     field = native.read_far_field(result)

@@ -18,6 +18,7 @@ from nf2ff.solver import methods
 from nf2ff.solver.coverage import SEEN_STEPS, Coverage
 from nf2ff.solver.problem import LeastSquares, Method, Problem
 from nf2ff.solver.solution import noise_over_ideal
+from nf2ff.solver.spectrum import SURE_RISE
 
 #: Part of the sphere without which nothing is solved.
 MAX_UNSEEN = 0.75
@@ -40,10 +41,9 @@ MIN_REDUNDANCY = 0.1
 HELD, HELD_RATIO = 1e-3, 1.5
 #: Steps in which a lower degree is sought, and how far down.
 LOWER, LOWEST = 0.87, 0.4
-#: Noise that explains the samples, up to which the least degree is sought, at least (what the damping of a
-#: gap leaves of noiseless samples is two thirds of it), and its ratio to that of the largest degree: of a
-#: thousand readings the rms is known to 1.6 %.
-EXPLAINED, EXPLAINED_RATIO = 1.5e-3, 1.05
+#: Noise that explains the samples, up to which the least degree is sought, at least: what the damping of a
+#: gap leaves of noiseless samples is two thirds of it.
+EXPLAINED = 1.5e-3
 #: Part of what lacks a polarisation that must be told as unseen at that degree.
 KEPT_ALONE = 0.5
 #: Damping at that degree, at least: it holds back less there.
@@ -182,11 +182,15 @@ def least_degree(found: Attempt, coverage: Coverage) -> int:
     fewer, but not so few that what one polarisation alone was measured of would count as seen.
     """
 
-    def noise(estimates: list[methods.Estimate], degree: int) -> float:
+    count = found.prepared.samples.response.shape[1]
+
+    def fitted(degree: int) -> float:
         # Of the waves of a part that was not seen, the samples are free.
-        fitted = mode_count(degree) * (1 - float(coverage.unseen(degree).mean()))
-        left = 1 - min(1 - MIN_REDUNDANCY, fitted / found.prepared.samples.response.shape[1])
-        return max(e.residual for e in estimates) / math.sqrt(left)
+        seen = mode_count(degree) * (1 - float(coverage.unseen(degree).mean()))
+        return min((1 - MIN_REDUNDANCY) * count, seen)
+
+    def noise(estimates: list[methods.Estimate], degree: int) -> float:
+        return max(e.residual for e in estimates) / math.sqrt(1 - fitted(degree) / count)
 
     high = found.prepared.degree
     alone = coverage.unseen(high) & coverage.alone
@@ -199,11 +203,14 @@ def least_degree(found: Attempt, coverage: Coverage) -> int:
         plain = replace(found.prepared, degree=degree, method=LeastSquares())
         return not unseen.any() and noise_over_ideal(plain, rng=0) > MAX_NOISE
 
-    low = math.ceil(LOWEST * high) - 1
-    most = max(EXPLAINED, EXPLAINED_RATIO * noise(found.estimates, high))
+    low, top = math.ceil(LOWEST * high) - 1, high
+    least = noise(found.estimates, high)
     while high - low > max(1, high // 50):
         degree = (low + high) // 2
         tried = replace(found.prepared, degree=degree)
+        # What the waves left out hold of noise alone scatters by the root of their number.
+        scatter = math.sqrt(max(0.0, fitted(top) - fitted(degree))) / (count - fitted(degree))
+        most = max(EXPLAINED, least * math.sqrt(1 + SURE_RISE * scatter))
         if not claims(degree) and noise(tried.estimates(tried.samples.response), degree) <= most:
             high = degree
         else:

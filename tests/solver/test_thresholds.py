@@ -289,11 +289,13 @@ def test_degrees_that_are_tried_instead(monkeypatch):
 
 @pytest.mark.parametrize(
     ("top", "lower", "least"),
-    [(0.0, 1.4e-3, 16), (0.0, 1.6e-3, 40), (0.01, 0.0104, 16), (0.01, 0.0106, 40)],
+    [(0.0, 1.4e-3, 16), (0.0, 1.6e-3, 40), (0.01, 0.0102, 16), (0.01, 0.0103, 40)],
 )
 def test_the_least_degree_that_explains_the_samples(top, lower, least, monkeypatch):
     # The same residual at all degrees below the largest: as low as 0.4 of that, or not at all. Noise is
-    # the residual over the root of the redundancy.
+    # the residual over the root of the redundancy. Degree 27, the first tried, leaves out 1794 waves of 3360
+    # and has 4434 readings more than waves: noise alone makes the square 1 + 4.75 sqrt(1794) / 4434 = 1.0454
+    # times as large once in a million.
     class Same(Stub):
         def estimates(self, _):
             own = top if self.degree == 40 else lower

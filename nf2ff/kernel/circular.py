@@ -51,16 +51,22 @@ class _Band:
     back: Real
 
 
+def _layout(degree: int, m: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Of orders ``m``, where the rows of the table begin, how many they are, and the degree of the first."""
+    band = m // BAND
+    first = band * BAND
+    length = degree + 1 - first
+    # All bands before one are full.
+    start = BAND * (band * (degree + 1) - BAND * (band * (band - 1) // 2))
+    return start + (m - first) * length, length, first
+
+
 @lru_cache(maxsize=4)
 def _bands(degree: int, kind: Any) -> list[_Band]:
     rings, _ = fine_shape(degree)
-    first = np.arange(0, degree + 1, BAND)
-    orders, length = np.minimum(BAND, degree + 1 - first), degree + 1 - first
-    start = np.concatenate([[0], np.cumsum(orders * length)])
     m, n = np.ogrid[: degree + 1, : degree + 1]
-    band = m // BAND
-    rows = start[band] + m % BAND * length[band] + n - first[band]
-    table = gpu.wave_table(np, degree, rings, rows, start[-1])
+    start, length, first = _layout(degree, m)
+    table = gpu.wave_table(np, degree, rings, start + n - first, int(start[-1, 0] + length[-1, 0]))
     table[np.abs(table) < NOTHING * np.finfo(kind).eps] = 0
     # One piece of memory, of large pages: among small ones reads wait for their addresses.
     room = np.empty(max(2 * table.size, LARGE // np.dtype(kind).itemsize), dtype=kind)
@@ -73,16 +79,19 @@ def _bands(degree: int, kind: Any) -> list[_Band]:
         used += values.size
         return place
 
-    for b, (count, size) in enumerate(zip(orders.tolist(), length.tolist(), strict=True)):
-        own = table[start[b] : start[b + 1]].reshape(count, size, rings)
+    for at in range(0, degree + 1, BAND):
+        count, size, begin = min(BAND, degree + 1 - at), int(length[at, 0]), int(start[at, 0])
+        end = begin + count * size
+        own = table[begin:end].reshape(count, size, rings)
         inside = np.flatnonzero(own.any(axis=(0, 1)))
         some = slice(int(inside[0]), int(inside[-1]) + 1)
         part = put(own[..., some])
         back = part.swapaxes(1, 2)
         if kind == np.float32:
             back = put(back)  # of the other the library's products take three times as long
-        at, where = int(first[b]), slice(8 * int(start[b]), 8 * int(start[b + 1]))
-        found.append(_Band(slice(at, at + count), where, (count, 8, size), some, part, back))
+        found.append(
+            _Band(slice(at, at + count), slice(8 * begin, 8 * end), (count, 8, size), some, part, back)
+        )
     return found
 
 
@@ -90,13 +99,10 @@ def _bands(degree: int, kind: Any) -> list[_Band]:
 def _places(degree: int) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Where the eight parts of each packed position stand, (8, A), and signs (4, A)."""
     m, n = spin.packed_numbers(degree)
-    first = m // BAND * BAND
-    length = degree + 1 - first
-    each = np.arange(0, degree + 1, BAND)
-    start = np.concatenate([[0], np.cumsum(np.minimum(BAND, degree + 1 - each) * (degree + 1 - each))])
-    place = 8 * (start[m // BAND] + (m - first) * length) + n - first + np.arange(8)[:, None] * length
+    start, length, first = _layout(degree, m.astype(np.intp))
+    place = 8 * start + n - first + np.arange(8)[:, None] * length
     signs = np.where(np.stack([0 * m, m + 1, n + m, n + 1]) & 1, -1.0, 1.0)
-    return place.astype(np.intp), signs
+    return place, signs
 
 
 def from_maps(packed: Complex) -> Real:

@@ -36,9 +36,6 @@ class ResultCode(Code):
         "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) may not be the highest: at "
         "the edge of what was not measured the field is only {below_db:z.0f} dB below it"
     )
-    FIGURES_NOT_SEEN = (
-        "not known, since they hang on directions that were not seen: {figures}; the highest sidelobes told "
-        "are those of what was seen"
-    )
+    FIGURES_NOT_SEEN = "not known, since they hang on directions that were not seen: {figures}{rest}"
     NO_SUCH_PLANE = "{reason}: cuts are {first} and {second} instead"
     DIRECTIONS_NOT_SEEN = "{percent:.3g} % of the directions were not seen: do not trust the far field there"

@@ -353,7 +353,9 @@ def _warn_of_figures(
         ]
         missing += ["front-to-back ratio"] if math.isnan(quantities["front_to_back"].values[f]) else []
         if missing:
-            told[f].append(ResultCode.FIGURES_NOT_SEEN(figures=", ".join(missing)))
+            left = any(not math.isnan(quantities[f"highest_sidelobe_{cut}"].values[f]) for cut in planes)
+            rest = "; the highest sidelobe is that of what was seen" if left else ""
+            told[f].append(ResultCode.FIGURES_NOT_SEEN(figures=", ".join(missing), rest=rest))
 
 
 def _doubts_of_peak(found: FarFieldBlocks, f: int, seen: bool, place: dict[str, float]) -> list[Notice]:

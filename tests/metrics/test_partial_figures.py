@@ -133,3 +133,10 @@ def test_a_pattern_file_leaves_out_what_was_not_seen():
     # Up is y: the wide cut is V.
     assert every.keys() - told.keys() == {"ELWIDT", "FRTOBA"}
     assert float(told["AZWIDT"]) == pytest.approx(true_width(antenna("pair"), 0.0), rel=0.017)
+
+
+def test_no_sidelobe_is_called_told_where_none_is():
+    told = transform_samples(scan(antenna("pair"), 90), nf2ff.field_probe()).warnings[0]
+    (left_out,) = (words for words in told if words.startswith("not known, since they hang"))
+    assert "highest sidelobe (phi = 0 deg), highest sidelobe (phi = 90 deg)" in left_out
+    assert "what was seen" not in left_out

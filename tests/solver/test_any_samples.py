@@ -607,6 +607,7 @@ def test_main_beam_in_spite_of_a_blocked_cone(columns, rows, degree, away):
     assert np.abs(off[(level > -60) & ~trusted]).max() > 1
     left_out, sentence = outcome.warnings[0]
     assert left_out.startswith("not known, since they hang on directions that were not seen: front-to-back")
+    assert left_out.endswith("; the highest sidelobe is that of what was seen")
     (fact,) = result_facts(outcome)
     assert fact["warnings"] == [left_out, sentence]
     # 2 pi (1 - cos(20 deg - reach)), the reach 1.5 pi/N; samples at the edge up to a step beyond.

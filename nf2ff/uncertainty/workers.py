@@ -90,15 +90,13 @@ def _deaf_to_hang_up() -> Generator[None]:
 
 
 def _as_worker(owner: int) -> None:
-    """In a process that ``owner`` started: leave Ctrl-C and the like to it, and end when it is gone."""
+    """In a process that ``owner`` started: leave Ctrl-C to it, and end when it is gone."""
     if os.getpid() == owner or threading.current_thread() is not threading.main_thread():
         return
-    # They reach all processes of a terminal, or of a service. The owner stops the others, which would each
-    # print a traceback, or seem to have been killed.
+    # Ctrl-C reaches all processes of a terminal. The owner stops the others, which would each print
+    # a traceback. SIGTERM ends them without one, and so a pool of which one was killed.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     local = multiprocessing.current_process().name.startswith("Loky")
-    if local:  # others are ended by it
-        signal.signal(signal.SIGTERM, signal.SIG_IGN)
     if local and all(thread.name != _WATCH for thread in threading.enumerate()):
         threading.Thread(target=_end_with, args=(owner,), name=_WATCH, daemon=True).start()
 

@@ -178,12 +178,15 @@ def test_ctrl_c_waits_for_the_library_and_leaves_nothing(
 
     if not ends:
         monkeypatch.setattr(hdf5.Target, "write", last)
+    # Programs started in the background of a shell ignore it.
+    original = signal.signal(signal.SIGINT, signal.default_int_handler)
     before = signal.getsignal(signal.SIGINT)
     with pytest.raises(KeyboardInterrupt):
         native.write_result(tmp_path / "r.h5", Result(MODES, far_fields.replace(blocks(), fields=stopped)))
     assert asked[-1] == (2 if ends else 0)
     assert not [*tmp_path.iterdir()]
     assert signal.getsignal(signal.SIGINT) is before
+    signal.signal(signal.SIGINT, original)
 
 
 def test_a_thread_of_its_own_may_write(tmp_path: Path) -> None:

@@ -271,24 +271,24 @@ class _Levels:
         self.fast = np.ones(count, dtype=bool)
 
     def beyond(self, x: Any) -> Real:
-        """Norm (B, L) of coefficients (B, ..., A) beyond each order."""
+        """Norm (B, 1 + L) of coefficients (B, ..., A), and of those beyond each order."""
         numbers = x.view(x.real.dtype)
         each = numbers.shape[-1] // x.shape[-1]
         rows = numbers.reshape(len(x), -1, numbers.shape[-1])
-        edges = [each * end for end in (*self.ends, x.shape[-1])]
+        edges = [each * end for end in (0, *self.ends, x.shape[-1])]
         squares = [np.einsum("bri,bri->b", rows[..., a:b], rows[..., a:b]) for a, b in pairwise(edges)]
         return np.asarray(np.sqrt(np.cumsum(squares[::-1], axis=0)[::-1].T))
 
-    def choose(self, beyond: Real, size: Real, accuracy: Real, active: NDArray[np.intp]) -> NDArray[np.intp]:
-        """Index of the lowest level that does for directions of norm ``size``, L of none, (B,)."""
-        enough = MARGIN * self.moved[active] * np.maximum(beyond, TINY * size[:, None])
-        fits = (enough <= (accuracy * size)[:, None]) & self.fast[active, None]
+    def choose(self, beyond: Real, accuracy: Real, active: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Index of the lowest level that does for directions, L of none, (B,)."""
+        size = beyond[:, :1]
+        enough = MARGIN * self.moved[active] * np.maximum(beyond[:, 1:], TINY * size)
+        fits = (enough <= accuracy[:, None] * size) & self.fast[active, None]
         return np.where(fits.any(axis=1), fits.argmax(axis=1), len(self.ends))
 
     def learn(
         self,
         beyond: Real,
-        size: Real,
         change: Any,
         level: NDArray[np.intp],
         active: NDArray[np.intp],
@@ -298,7 +298,7 @@ class _Levels:
 
         Where one is not, all orders are taken from then on: many directions must be conjugate.
         """
-        ratio = self.beyond(change) / np.maximum(beyond, TINY * size[:, None])
+        ratio = self.beyond(change)[:, 1:] / np.maximum(beyond[:, 1:], TINY * beyond[:, :1])
         formed = np.arange(len(self.ends)) < level[:, None]
         self.moved[active] = np.where(formed, ratio, self.moved[active])
         self.fast[active] &= fast
@@ -347,13 +347,13 @@ def _iterate(
             size, first, target, most, damping = (v[~done] for v in (size, first, target, most, damping))
             active, steps = active[~done], steps[~done]
         # As `methods.conjugate_gradients` has it.
-        accuracy, level = levels.tolerance * np.sqrt(first / size), np.zeros(len(left), dtype=int)
-        if levels.ends:
-            whole = np.sqrt(inners(direction, direction))
+        accuracy, level = levels.tolerance * np.sqrt(first / size), np.full(len(left), len(levels.ends))
+        later = bool(levels.ends and steps.any())
+        if later:
             beyond = levels.beyond(direction)
-            level = levels.choose(beyond, whole, accuracy, active)
+            level = levels.choose(beyond, accuracy, active)
         image = product(direction, accuracy, level)
-        change = image - direction if levels.ends and steps.any() else None
+        change = image - direction if later else None
         if damping.any():
             image += column(damping**2) * direction
         bend = inners(direction, image)
@@ -365,7 +365,7 @@ def _iterate(
         before, size = size, inners(left, left)
         if change is not None:
             fast = size < FAST**2 * before
-            levels.learn(beyond, whole, change, level, active, fast)
+            levels.learn(beyond, change, level, active, fast)
         direction *= column(size / before)
         direction += left
         steps += ~stuck

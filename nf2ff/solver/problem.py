@@ -173,8 +173,9 @@ class Problem:
             return found
         side_by_side = min(threads, others)
         inner = threads // side_by_side
-        size = min(TOGETHER, -(-others // side_by_side))
-        parts = [range(i, min(i + size, len(response))) for i in range(1, len(response), size)]
+        # As many parts for each thread, so that none waits for another.
+        rounds = -(-others // (side_by_side * TOGETHER))
+        parts = [range(1 + x.start, 1 + x.stop) for x in spin.shares(others, side_by_side * rounds)]
         for some in spin.run([partial(self._iterate, part, response, inner) for part in parts], side_by_side):
             found += some
         return found

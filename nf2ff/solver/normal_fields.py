@@ -33,6 +33,11 @@ class Fields:
         first = self.ports[0].get((0, 0))
         return first is not None and first is self.ports[0].get((1, 1)) and len(self.ports[0]) == 2
 
+    @property
+    def nbytes(self) -> int:
+        """Bytes of them, and as many again for products of low orders or in single precision."""
+        return 2 * sum(x.nbytes for port in self.ports for x in port.values())
+
     def of_low_orders(self, top: int) -> dict[tuple[int, int], Real]:
         """Those of the first port for products of functions up to order ``top``."""
         if top not in self._kept:

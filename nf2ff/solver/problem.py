@@ -264,7 +264,7 @@ class Problem:
         spins = tuple(tuple(s for s, _ in orders) for orders in operator.separation.over_degree)
         known, asked = self.samples.known, ("fields", self.degree, spins, operator.nodes)
         found = known[asked] if asked in known else grid_fields(operator, weights)
-        held = 0 if found is None else sum(x.nbytes for port in found.ports for x in port.values())
+        held = 0 if found is None else found.nbytes
         if not self._own and held <= MOST_KNOWN:
             known[asked] = found
         if not self._own or self.samples.frequency.size * held <= MOST_KEPT:

@@ -384,7 +384,7 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         every,
         *words,
         says=r"of the sphere was not measured \(theta 0 to 4. deg\), and what is radiated there is "
-        "not known: no interval holds trp, directivity \\"
+        r"not known: no interval holds trp, directivity "
         r"\(nor would one hold pattern\); leave them out of the metrics",
     )
     text = budget(GAIN, "eirp.toml", head='metrics = ["eirp"]\n')
@@ -405,7 +405,7 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         put_rows(tmp_path / "flank.csv", [x for x in rows if float(x[at]) > 71], header),
         budget(GAIN, "width.toml", head='metrics = ["beamwidth", "eirp"]\n'),
         *words,
-        says="what is radiated there is not known: no interval holds beamwidth \\(nor would "
+        says=r"what is radiated there is not known: no interval holds beamwidth \(nor would "
         r"one hold directivity, trp, sidelobe_level, pattern\); leave it out of the metrics",
     )
     assert_refused(

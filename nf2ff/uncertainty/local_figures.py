@@ -100,7 +100,7 @@ class LocalFigures:
     def _near(self, q: Complex, threads: int) -> Real:
         """Figures (D, K) of modes (D, J); NaN where something leaves its patch."""
         jobs = [functools.partial(fields.far_field_at, one, self.location, threads=1) for one in q]
-        u = np.stack([intensity(*field) for field in spin.run(jobs, threads, in_turn=True)])
+        u = np.stack([intensity(*field) for field in spin.run(jobs, threads)])
         power = 0.5 * (q.real**2 + q.imag**2).sum(axis=-1)
         top = patches.top_of_patch(u[:, :PATCH_SIZE], self.degree)
         pairs = zip(self.recipes, self._nearby(), strict=True)

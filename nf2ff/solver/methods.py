@@ -137,7 +137,7 @@ def conjugate_gradients(
     fields : tuple, optional
         From `normal.grid_fields` for these weights: the iteration then never goes to the samples.
     judged : bool
-        Whether to form the residual, and to compare; without, it is NaN.
+        Whether to form the residual, and to compare; without, it and the unevenness are NaN.
 
     Returns
     -------
@@ -168,7 +168,7 @@ def conjugate_gradients(
     size = norm(gradient) ** 2
     first = max(size, np.finfo(float).tiny)
     # What the products may be wrong by in all, in the norm of the weighted remainder.
-    allowed = attained(operator.tolerance) * np.sqrt(_square(response, weights))
+    allowed = attained(operator.tolerance) * np.sqrt(_square(response, weights)) if judged else 0.0
     steps = restarts = 0
     agrees = True
 
@@ -235,9 +235,9 @@ def conjugate_gradients(
         agrees = bool(size <= target**2)
         restarts += 1
     x *= unit
-    residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
-    return Estimate(operator.to_modes(x), residual, steps, converged, unevenness(remainder)), x
+    said = (ratio(norm(remainder), norm(response)), unevenness(remainder)) if judged else (np.nan, np.nan)
+    return Estimate(operator.to_modes(x), said[0], steps, converged, said[1]), x
 
 
 def by_factor(factor: Factor, response: NDArray[np.complex128], *, iterations: int) -> Estimate:

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm, ratio
 from nf2ff.solver.dense import Factor
-from nf2ff.solver.normal import Equations, Fields, NormalOperator, Solved, solve_together
+from nf2ff.solver.normal import Equations, NormalOperator, Solved, solve_together
+from nf2ff.solver.normal_fields import Fields
 from nf2ff.solver.positions import Geometry
 from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
@@ -134,8 +135,8 @@ def conjugate_gradients(
         Packed coefficients to begin with.
     verify : bool
         Compare the transforms with direct sums; `WrongTransformError` if they differ.
-    fields : tuple, optional
-        From `normal.grid_fields` for these weights: the iteration then never goes to the samples.
+    fields : Fields, optional
+        From `normal_fields.grid_fields` for these weights: the iteration then never goes to the samples.
     judged : bool
         Whether to form the residual, and to compare; without, it and the unevenness are NaN.
 

@@ -19,9 +19,10 @@ from nf2ff.kernel import spin
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
+from nf2ff.solver.planned import PlannedOperator
 from nf2ff.solver.positions import Geometry, elsewhere
 from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
-from nf2ff.solver.response import Series, separate
+from nf2ff.solver.response import separate
 from nf2ff.solver.solution import Part, Solution, join_parts
 from nf2ff.solver.solve import prepare, solve
 from nf2ff.solver.transmission import TransmissionOperator
@@ -129,7 +130,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], tuple[Series, NDArray[Any]]] = {}
+        self._series: dict[tuple[float, ...], tuple[PlannedOperator, NDArray[Any] | None]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -213,17 +214,24 @@ class _PartSolver:
             change = samples.response[f, present]
             change = change - exact.forward(exact.from_modes(q) if known is None else known)
             coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
-            estimate, _ = methods.by_conjugate_gradients(
-                coarse,
-                change,
-                weights=weights,
-                rtol=rtol,
-                max_iterations=self.method.max_iterations,
-                damping=0.0,
-                judged=False,
-            )
-            rows.append(q + estimate.coefficients)
+            rows.append(q + self._found(coarse, change, weights))
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
+
+    def _found(
+        self, operator: TransmissionOperator, change: NDArray[Any], weights: NDArray[Any]
+    ) -> NDArray[np.complex128]:
+        """Modes (J,) of a change of the responses, by products no more exact than need be."""
+        assert isinstance(self.method, LeastSquares)
+        unit = 2.0 ** np.frexp(np.abs(change).max(initial=0))[1]  # the range of single precision is small
+        x = methods.normal_solution(
+            operator,
+            operator.adjoint(weights * change / unit),
+            weights=weights,
+            rtol=max(CHANGE_RTOL, self.method.rtol),
+            max_iterations=self.method.max_iterations,
+            foreseen=True,
+        )
+        return operator.to_modes(x * unit)
 
     def _operator(
         self,
@@ -241,7 +249,7 @@ class _PartSolver:
         positions not far from there.
         """
         degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
-        operator = TransmissionOperator(geometry, probe, frequency, degree, tolerance, threads)
+        operator = PlannedOperator(geometry, probe, frequency, degree, tolerance, threads)
         if not own:
             return operator, None
         radius = [g.radius for g in geometry]
@@ -260,9 +268,10 @@ class _PartSolver:
                 tolerance=tolerance,
                 cut=1.0,
             )
-            known = replace(operator, series=series).from_modes(self.known.coefficients[f])
-            found = self._series[key] = series, known
-        return replace(operator, series=found[0]), found[1]
+            one = replace(operator, series=series)
+            known = None if one.serves else one.from_modes(self.known.coefficients[f])
+            found = self._series[key] = replace(one, rows=one.known_rows), known
+        return replace(found[0], geometry=geometry), found[1]
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:

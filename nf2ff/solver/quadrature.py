@@ -11,18 +11,23 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm, ratio
-from nf2ff.kernel.by_degree import apply_by_degree, in_order, packed_modes
-from nf2ff.kernel.grid_analysis import grid_analysis, room
+from nf2ff.kernel.by_degree import apply_by_degree, modes_of_packed
+from nf2ff.kernel.grid_analysis import grid_analysis, orders_on_rings, room
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
-from nf2ff.solver.transform_check import check_analysis, check_rings
+from nf2ff.solver.transform_check import check_analysis, check_rings, largest_order
 
 #: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
 #: between: all of them would cost as much as the solution itself.
 RESIDUAL_RINGS = (8, 16)
+#: Part of the power that the coefficients leave up to which a few azimuthal orders on these rings tell it
+#: well enough, and how many: half of the residual from which it is asked how even it is (`model_agreement`).
+LITTLE, FEW = 0.5e-3**2, 32
+#: Part of the power from which it is known as what all coefficients have less: a hundred times the rounding.
+KNOWN = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,64 +104,77 @@ def by_quadrature(
     degree = inverse.shape[0]
     grid = scan.grid
     maps = scan.maps(response)
-    count = grid.theta.size
+    count, columns = maps.shape[1:]
     rings = np.unique(
         np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
     ).astype(int)
+    theta, phi0 = grid.theta[rings], float(grid.phi[0])
     found = room("coefficients", (2, len(maps), (degree + 1) * (degree + 2) // 2))
-    missed = measured_power = fourth = 0.0
+    missed = least = measured_power = fourth = 0.0
     looked = 0
     at = 0
     for s in scan.spins:
         part = slice(at, at + (1 if s == 0 else 2))
         own, at = maps[part], part.stop
         measured = own[:, rings]
-        columns = measured.shape[2]
+        power = norm(measured) ** 2
         left = np.fft.fft(measured, norm="forward")
-        orders = np.arange(-degree, degree + 1)
+        whole, lost = True, 0.0
         if s <= degree:
-            _, model, orders = grid_analysis(
-                own,
-                spin=s,
-                degree=degree,
-                rule=grid.rule,
-                phi0=float(grid.phi[0]),
-                threads=threads,
-                check=grid.theta[rings],
-                out=found[:, part],
+            packed, lost = grid_analysis(
+                own, spin=s, degree=degree, rule=grid.rule, phi0=phi0, threads=threads, out=found[:, part]
             )
-            whole = orders.size == 2 * degree + 1
+            options = {"spin": s, "theta": theta, "phi0": phi0, "columns": columns, "threads": threads}
+            orders, share = _few(degree, s, theta, columns)
+            whole = not lost < LITTLE
+            model = None if whole else orders_on_rings(packed, orders=orders, **options)
+            if model is None or columns * norm((left - model) * share) ** 2 > LITTLE * power:
+                whole, orders, share = True, np.arange(-degree, degree + 1), np.ones(1)
+                model = orders_on_rings(packed, orders=orders, **options)
             if verify and s in (scan.spins[0], scan.spins[-1]):
-                check_rings(
-                    found[:, part],
-                    model,
-                    s=s,
-                    theta=grid.theta[rings],
-                    phi0=float(grid.phi[0]),
-                    orders=orders,
-                    level=model if whole else left,
-                )
+                level = model if whole else left
+                check_rings(packed, model, s=s, theta=theta, phi0=phi0, orders=orders, level=level)
                 check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
-            left -= model
-            if not whole:  # each of these orders for some beside it
-                some = left[..., orders] * np.sqrt((2 * degree + 1) / orders.size)
-                left[..., : degree + 1] = left[..., -degree:] = 0
-                left[..., orders] = some
+            left = (left - model) * share
         else:  # no wave of so low a degree is received in that order
             found[:, part] = 0
-            whole = True
         missed += columns * norm(left) ** 2
-        measured_power += norm(measured) ** 2
+        least += lost * power if lost > KNOWN else 0.0
+        measured_power += power
         looked += left.size
         if whole:
             left = np.fft.ifft(left, norm="forward")
             fourth += float(np.sum(np.square(np.square(np.abs(left)))))
-    residual = ratio(np.sqrt(missed), np.sqrt(measured_power))
-    q = packed_modes(inverse, found, room("maps", (2, found.shape[2], 2)), threads=threads)
-    if matrix.forward is not None:
-        n = spin.packed_numbers(degree)[1]
-        again = apply_by_degree(matrix.forward, q.swapaxes(1, 2), n)
+    residual = ratio(np.sqrt(max(missed, least)), np.sqrt(measured_power))
+    n = spin.packed_numbers(degree)[1]
+    if matrix.forward is None:
+        q = modes_of_packed(inverse, found, threads=threads)
+    else:
+        by_order = apply_by_degree(inverse, found, n)
+        q = spin.unpack(by_order).T.ravel()
+        again = apply_by_degree(matrix.forward, by_order, n)
         seen = (n > 0) & np.any(matrix.forward != 0, axis=(1, 2)).take(np.maximum(n - 1, 0))
         contradiction = ratio(norm((again - found)[..., seen]), norm(found[..., seen]))
         residual = float(np.hypot(residual, contradiction))
-    return Estimate(in_order(q), residual, 0, True, ratio(fourth * looked, missed**2))
+    return Estimate(q, residual, 0, True, ratio(fourth * looked, missed**2))
+
+
+def _few(
+    degree: int, spin: int, theta: NDArray[np.float64], columns: int
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """A few azimuthal orders, and what all of a transform count for on rings, (R, P).
+
+    All that are heard on the outermost rings, and some others, at equal steps, for all others. Orders that
+    are not heard on a ring count too: there the model is zero.
+    """
+    heard = np.array([largest_order(degree, t, spin) for t in theta])
+    low = int(heard.min())
+    steps = np.linspace(-degree, degree, FEW).round().astype(int)
+    steps = steps[np.abs(steps) > low]
+    m = np.minimum(np.arange(columns), columns - np.arange(columns))
+    hidden = (m > low) & (m <= heard[:, None])
+    some = np.zeros(columns, dtype=bool)
+    some[steps] = True
+    stands_for = hidden.sum(axis=1) / np.maximum(1, (hidden & some).sum(axis=1))
+    share = np.where(hidden, some * np.sqrt(stands_for)[:, None], 1.0)
+    return np.concatenate([np.arange(-low, low + 1), steps]), share

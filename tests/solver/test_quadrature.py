@@ -74,12 +74,13 @@ def test_a_ring_beside_a_pole(ring, order, field, by_all_orders):
 
 
 def test_a_ring_and_an_order_that_are_not_looked_at(field):
-    # The coefficients have less power than the maps by what they leave.
+    # The coefficients have less power than the maps by what they leave. An order has 162 numbers on 81 rings,
+    # of which its waves, degrees 41 to 80, take 80, nearly all on the two thirds of the rings that hear it:
+    # they leave a quarter of the power there, half of the amplitude, and by area, pi/2 sin(theta), 0.6.
     off = field.copy()
     off[0, 33] += 1e-4 * np.exp(41j * GRID.phi)
     missed = np.linalg.norm(off - field) / np.linalg.norm(field)
-    # About half of it is beyond the degree; powers are by area, of which the ring has more than others.
-    assert 0.5 * missed < estimate(off).residual < 1.5 * missed
+    assert 0.4 * missed < estimate(off).residual < 0.8 * missed
 
 
 def test_all_orders_where_much_is_left_on_rings_of_little_area(field):

@@ -13,7 +13,7 @@ from nf2ff.kernel import spin
 Complex = NDArray[Any]
 
 #: Modes that are taken together: a cache holds them.
-TOGETHER = 2**14
+TOGETHER = 2**15
 
 
 def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None) -> Complex:

@@ -76,9 +76,13 @@ def judge(
     for f, at in enumerate(suspect_readings.each_place(samples, scan=scan, threads=threads or 1)):
         case = _Case(samples, probe, f, at, threads)
         q, w = modes.coefficients[f], samples.response[f]
-        told, stuck = _stuck(case, q)
-        w = suspect_readings.without(w, stuck)
-        more, bad = suspect_readings.spikes(at, w, samples, f)
+        rows, repeated = at.first_look(w)
+        told: list[Notice] = []
+        if repeated:
+            told, stuck = _stuck(case, q)
+            w = suspect_readings.without(w, stuck)
+            rows, _ = at.first_look(w)
+        more, bad = suspect_readings.spikes(at, w, samples, f, rows)
         told += more
         w = suspect_readings.without(w, bad)
         factors, known = _at_poles(case, w)

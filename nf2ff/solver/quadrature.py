@@ -125,17 +125,21 @@ def by_quadrature(
                 own, spin=s, degree=degree, rule=grid.rule, phi0=phi0, threads=threads, out=found[:, part]
             )
             options = {"spin": s, "theta": theta, "phi0": phi0, "columns": columns, "threads": threads}
-            orders, share = _few(degree, s, theta, columns)
-            whole = not lost < LITTLE
-            model = None if whole else orders_on_rings(packed, orders=orders, **options)
-            if model is None or columns * norm((left - model) * share) ** 2 > LITTLE * power:
-                whole, orders, share = True, np.arange(-degree, degree + 1), np.ones(1)
+            seen, whole = left, not lost < LITTLE
+            if not whole:
+                orders, share = _few(degree, s, tuple(theta.tolist()), columns)
                 model = orders_on_rings(packed, orders=orders, **options)
+                left = seen - model
+                left *= share
+                whole = columns * norm(left) ** 2 > LITTLE * power
+            if whole:
+                orders = np.arange(-degree, degree + 1)
+                model = orders_on_rings(packed, orders=orders, **options)
+                left = seen - model
             if verify and s in (scan.spins[0], scan.spins[-1]):
-                level = model if whole else left
+                level = model if whole else seen
                 check_rings(packed, model, s=s, theta=theta, phi0=phi0, orders=orders, level=level)
                 check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
-            left = (left - model) * share
         else:  # no wave of so low a degree is received in that order
             found[:, part] = 0
         missed += columns * norm(left) ** 2
@@ -159,8 +163,9 @@ def by_quadrature(
     return Estimate(q, residual, 0, True, ratio(fourth * looked, missed**2))
 
 
+@lru_cache(maxsize=4)
 def _few(
-    degree: int, spin: int, theta: NDArray[np.float64], columns: int
+    degree: int, spin: int, theta: tuple[float, ...], columns: int
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """A few azimuthal orders, and what all of a transform count for on rings, (R, P).
 
@@ -177,4 +182,6 @@ def _few(
     some[steps] = True
     stands_for = hidden.sum(axis=1) / np.maximum(1, (hidden & some).sum(axis=1))
     share = np.where(hidden, some * np.sqrt(stands_for)[:, None], 1.0)
-    return np.concatenate([np.arange(-low, low + 1), steps]), share
+    orders = np.concatenate([np.arange(-low, low + 1), steps])
+    orders.flags.writeable = share.flags.writeable = False
+    return orders, share

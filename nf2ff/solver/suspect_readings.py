@@ -116,12 +116,16 @@ class Places:
         away = ~np.isin(second, polar)
         return np.concatenate([first[away], polar[one]]), np.concatenate([second[away], polar[other]])
 
-    def standing_out(self, w: Complex) -> Whole:
-        """Rows of readings that may stand out from all near them, few of many."""
+    def first_look(self, w: Complex) -> tuple[Whole, bool]:
+        """Rows of readings that may stand out from all near them, and whether there may be `runs`."""
         if self.raster is not None and self.raster.finest:
-            lines = w.reshape(-1, self._shape[2])
-            jobs = [partial(_out_of_lines, lines, share) for share in spin.shares(len(lines), self.threads)]
-            return np.concatenate(spin.run(jobs, self.threads))
+            count = self._shape[2]
+            lines = spin.shares(w.size // count, self.threads)
+            found = spin.run([partial(_out_of_lines, w, count, share) for share in lines], self.threads)
+            return np.concatenate([rows for rows, _ in found]), any(repeated for _, repeated in found)
+        return self._out_of_cells(w), _repeated(w, 0, w.size)
+
+    def _out_of_cells(self, w: Complex) -> Whole:
         power = _powers(w, np.empty(2 * w.size), np.empty(w.size))
         if np.isnan(power.sum()):
             np.nan_to_num(power, copy=False)
@@ -208,24 +212,36 @@ def _kinds(chi: Real, port: NDArray[np.int16]) -> NDArray[np.int16]:
     return kind
 
 
-def _out_of_lines(lines: Complex, share: range) -> Whole:
-    """Rows of readings far above those beside them, of some of the lines (L, n)."""
-    count, found = lines.shape[1], []
+def _out_of_lines(w: Complex, count: int, lines: range) -> tuple[Whole, bool]:
+    """What stands out of the readings beside it in some ``lines`` of so many, and whether any may be `runs`.
+
+    Both are asked of some readings at a time: memory is slower than the questions.
+    """
+    found: list[Whole] = []
+    repeated = False
     step = max(1, TOGETHER // count)
     room = np.empty((4, step * count))
-    under = np.zeros(step * count, dtype=bool)
-    for start in share[::step]:
-        w = lines[start : min(start + step, share.stop)].ravel()
-        power = _powers(w, room[:2].ravel()[: 2 * w.size], room[2, : w.size])
-        least = np.multiply(power, SCREEN, out=room[3, : w.size])
+    above = np.empty(step * count, dtype=bool)
+    for line in lines[::step]:
+        start, stop = line * count, min(line + step, lines.stop) * count
+        own = slice(0, stop - start)
+        power = _powers(w[start:stop], room[:2].ravel()[: 2 * own.stop], room[2, own])
+        least = np.multiply(power, SCREEN, out=room[3, own])
+        np.less_equal(power[1:], least[:-1], out=above[1 : own.stop])
         # A reading that is missing is above none, and none is under it.
-        np.less_equal(power[1:], least[:-1], out=under[1 : w.size])
-        under[: w.size : count] = False  # the first of a line has none before it
-        rows = np.flatnonzero(~under[: w.size])
-        last = rows % count == count - 1
-        out = last | ~(power[rows] <= least[np.minimum(rows + 1, w.size - 1)])
-        found.append(rows[out] + start * count)
-    return np.concatenate(found)
+        np.logical_not(above[own], out=above[own])
+        above[own.start : own.stop : count] = True  # the first of a line has none before it
+        found.append(np.flatnonzero(above[own]) + start)
+        repeated = repeated or _repeated(w, start, stop)
+    rows = np.concatenate(found)
+    power, after = (np.abs(w[at]) ** 2 for at in (rows, np.minimum(rows + 1, w.size - 1)))
+    return rows[(rows % count == count - 1) | ~(power <= SCREEN * after)], repeated
+
+
+def _repeated(w: Complex, start: int, stop: int) -> bool:
+    """Whether a run of equal readings may be among some of them: of so many pairs in a row one is asked."""
+    after = w.real[start + 1 : stop + 1 : RUN - 1]
+    return bool(np.any(w.real[start : stop : RUN - 1][: after.size] == after))
 
 
 def _powers(w: Complex, squares: Real, out: Real) -> Real:
@@ -303,9 +319,14 @@ def each_place(samples: Samples, *, scan: GridScan | None = None, threads: int =
         yield known
 
 
-def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[Notice], list[int]]:
-    """Warning of readings that stand alone, far above all others near them, and their rows."""
-    rows = at.standing_out(w)
+def spikes(
+    at: Places, w: Complex, samples: Samples, f: int, rows: Whole | None = None
+) -> tuple[list[Notice], list[int]]:
+    """Warning of readings that stand alone, far above all others near them, and their rows.
+
+    They are among the ``rows`` of `Places.first_look`.
+    """
+    rows = at.first_look(w)[0] if rows is None else rows
     rows = rows[np.argsort(-np.abs(w[rows]), kind="stable")][:MOST]
     found = [(row, level) for row in rows.tolist() if (level := _over_neighbours(at, w, row))]
     if found:
@@ -391,9 +412,6 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
 
 def runs(w: Complex) -> list[tuple[int, int]]:
     """Rows (from, to), the last one not included, of `RUN` and more equal readings in a row."""
-    # Of so many pairs in a row one is among these.
-    if not np.any(w.real[1 :: RUN - 1] == w.real[: -1 : RUN - 1]):
-        return []
     same = np.concatenate([[False], w[1:] == w[:-1], [False]])
     edges = np.flatnonzero(same[1:] != same[:-1])
     return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= RUN - 1]

@@ -12,9 +12,6 @@ from nf2ff.kernel import spin
 
 Complex = NDArray[Any]
 
-#: Modes that are taken together: a cache holds them.
-TOGETHER = 2**15
-
 
 def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Complex | None = None) -> Complex:
     """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""
@@ -27,46 +24,39 @@ def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Comp
     return result
 
 
-def modes_of_packed(matrix: Complex, packed: Complex, *, threads: int) -> Complex:
-    """Modes Q (J,) of packed coefficients (2, C, A) by a (N, 2, C) matrix of each degree."""
-    degree, _, count = matrix.shape
-    at, flat, size = _packed_positions(degree, count), packed.reshape(-1), packed.shape[2]
-    terms = [[s for s in (0, 1) if matrix[:, s, c].any()] for c in range(count)]
-    q = np.empty((at.size, 2), dtype=complex)
-    # Some degrees at a time, whose modes a cache holds.
-    step = np.sqrt(np.arange(1, at.size, TOGETHER)).astype(int)
-    edges = np.unique([*step, degree + 1]).tolist()
+def packed_modes(matrix: Complex, packed: Complex, q: Complex, *, threads: int) -> Complex:
+    """Write modes ``q`` (2, A, 2), s last, of packed coefficients (2, C, A) by a (N, 2, C) matrix."""
+    degree = len(matrix)
+    index = np.maximum(spin.packed_numbers(degree)[1] - 1, 0)
 
-    def some(share: range) -> None:
-        room = np.empty((2, TOGETHER + 2 * degree + 1), dtype=complex)
-        for i in share:
-            n = np.arange(edges[i], edges[i + 1])
-            rows = slice(edges[i] ** 2 - 1, edges[i + 1] ** 2 - 1)
-            own, times = q[rows], 2 * n + 1
-            x, part = room[:, : len(own)]
-            fresh = [True, True]
-            for c in range(count):
-                if terms[c]:
-                    np.take(flat[c * size :], at[rows], out=x, mode="clip")
-                for s in terms[c]:
-                    np.multiply(x, np.repeat(matrix[n - 1, s, c], times), out=own[:, s] if fresh[s] else part)
-                    if not fresh[s]:
-                        own[:, s] += part
-                    fresh[s] = False
-            own[:, [s for s in (0, 1) if fresh[s]]] = 0
+    def one(s: int) -> None:
+        own, terms = q[..., s], [c for c in range(matrix.shape[2]) if matrix[:, s, c].any()]
+        if not terms:
+            own[...] = 0
+        for c in terms:
+            factor = matrix[:, s, c].take(index)
+            if c == terms[0]:
+                np.multiply(factor, packed[:, c], out=own)
+            else:
+                own += factor * packed[:, c]
 
-    shares = spin.shares(len(edges) - 1, spin.sharing(degree, threads))
-    spin.run([partial(some, share) for share in shares], threads)
-    return q.ravel()
+    spin.run([partial(one, s) for s in (0, 1)], spin.sharing(degree, threads))
+    return q
+
+
+def in_order(q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Coefficients Q (J,) of `packed_modes`."""
+    flat = q.reshape(-1, 2)
+    return flat.take(_packed_positions(spin.degree_of_packed(q[..., 0])), axis=0, mode="clip").ravel()
 
 
 @lru_cache(maxsize=4)
-def _packed_positions(degree: int, count: int) -> NDArray[np.intp]:
-    """Where n (n+1) + m - 1 of the first of ``count`` maps stands in packed (2, C, A), flat; (N(N+2),)."""
+def _packed_positions(degree: int) -> NDArray[np.intp]:
+    """Where each n (n+1) + m - 1 stands among packed positions, those of -m after all of +m; (N(N+2),)."""
     plus, minus = spin.natural_positions(degree)
     found = np.empty(degree * (degree + 2), dtype=np.intp)
     at = np.arange(1, plus.size)
-    found[minus[1:]] = at + count * plus.size
+    found[minus[1:]] = at + plus.size
     found[plus[1:]] = at  # after the minus part, whose m = 0 is void
     found.flags.writeable = False
     return found

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm, ratio
-from nf2ff.kernel.by_degree import apply_by_degree, modes_of_packed
+from nf2ff.kernel.by_degree import apply_by_degree, in_order, packed_modes
 from nf2ff.kernel.grid_analysis import grid_analysis, orders_on_rings, room
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
@@ -150,17 +150,14 @@ def by_quadrature(
             left = np.fft.ifft(left, norm="forward")
             fourth += float(np.sum(np.square(np.square(np.abs(left)))))
     residual = ratio(np.sqrt(max(missed, least)), np.sqrt(measured_power))
-    n = spin.packed_numbers(degree)[1]
-    if matrix.forward is None:
-        q = modes_of_packed(inverse, found, threads=threads)
-    else:
-        by_order = apply_by_degree(inverse, found, n)
-        q = spin.unpack(by_order).T.ravel()
-        again = apply_by_degree(matrix.forward, by_order, n)
+    q = packed_modes(inverse, found, room("maps", (2, found.shape[2], 2)), threads=threads)
+    if matrix.forward is not None:
+        n = spin.packed_numbers(degree)[1]
+        again = apply_by_degree(matrix.forward, q.swapaxes(1, 2), n)
         seen = (n > 0) & np.any(matrix.forward != 0, axis=(1, 2)).take(np.maximum(n - 1, 0))
         contradiction = ratio(norm((again - found)[..., seen]), norm(found[..., seen]))
         residual = float(np.hypot(residual, contradiction))
-    return Estimate(q, residual, 0, True, ratio(fourth * looked, missed**2))
+    return Estimate(in_order(q), residual, 0, True, ratio(fourth * looked, missed**2))
 
 
 @lru_cache(maxsize=4)

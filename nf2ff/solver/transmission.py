@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import degree_of_count, mode_count
 from nf2ff.kernel import spin, torus
-from nf2ff.kernel.by_degree import apply_by_degree, modes_of_packed
+from nf2ff.kernel.by_degree import apply_by_degree, in_order, packed_modes
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.positions import Geometry, Turned, group_by_chi, plan_geometry
@@ -226,7 +226,8 @@ class TransmissionOperator:
 
     def to_modes(self, x: Complex) -> NDArray[np.complex128]:
         """Mode coefficients Q, (J,), of packed coefficients."""
-        return modes_of_packed(self.separation.precondition, x, threads=self.threads)
+        q = np.empty((2, x.shape[2], 2), dtype=complex)
+        return in_order(packed_modes(self.separation.precondition, x, q, threads=self.threads))
 
     def to_modes_adjoint(self, q: NDArray[np.complex128]) -> NDArray[np.complex128]:
         """Adjoint of `to_modes`: packed coefficients T^H q of modes (J,)."""

@@ -75,9 +75,9 @@ def grid_analysis(
         spins.run([partial(transform, sign) for sign in (0, 1)], threads)
         # The coefficients of degrees up to N are those of a projection, on these rings too.
         left = ratio(max(0.0, power - square(packed)), power)
+        packed[1].view(float)[...] *= _swap(degree, spin)
     else:
         _by_library(maps, spin, degree, rule, threads, packed)
-    packed[1].view(float)[...] *= _swap(degree, spin)
     if phi0:
         for sign in (0, 1):
             packed[sign] *= np.exp((1j if sign else -1j) * phi0 * spins.packed_numbers(degree)[0])
@@ -161,7 +161,7 @@ def _around(maps: Complex, threads: int) -> tuple[Complex, float]:
 
 
 def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, packed: Complex) -> None:
-    """Write ``packed`` (2, C, A), of -m as seen from the other pole, by the analysis of real maps."""
+    """Write ``packed`` (2, C, A) by the analysis of real maps."""
     options = {
         "spin": spin,
         "lmax": degree,
@@ -171,9 +171,10 @@ def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, 
     jobs = [partial(ducc0.sht.analysis_2d, map=part, **options) for part in (maps.real, maps.imag)]
     real, imag = spins.run(jobs, threads)
     # (-1)^m (conj a^R + j conj a^I) = (-1)^m conj(a^R - j a^I).
-    np.conj(real - 1j * imag, out=packed[1])
+    np.multiply(imag, -1j, out=packed[1])
+    packed[1] += real
+    np.conj(packed[1], out=packed[1])
     packed[1] *= spins.parity(degree, complex)
-    packed[1].view(float)[...] *= _swap(degree, spin)
     packed[1, :, : degree + 1] = 0  # m = 0 has no -m
     np.multiply(imag, 1j, out=packed[0])
     packed[0] += real

@@ -80,7 +80,13 @@ class Places:
     @cached_property
     def kind(self) -> NDArray[np.int16]:
         """Which polarisation and port each sample has."""
-        return _kinds(self.chi, self.port)
+        if self.raster is None:
+            return _kinds(self.chi, self.port)
+        chi, _, _ = _rows(self.raster)
+        shape = [1, 1, 1]
+        shape[self.raster.axes[0]] = chi.size
+        kind = _kinds(self.chi[chi], self.port[chi]).reshape(shape)
+        return np.broadcast_to(kind, self._shape).ravel()
 
     @property
     def kinds(self) -> int:
@@ -90,10 +96,17 @@ class Places:
     @cached_property
     def poles(self) -> tuple[Whole, Whole]:
         """Rows of the samples at the north and at the south pole."""
-        if self.raster is not None and np.sin(self.raster.grid.theta).min() > 2 * ANGLE_TOLERANCE:
-            return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
-        south = np.flatnonzero(self.theta > np.pi - ANGLE_TOLERANCE)
-        return np.flatnonzero(self.theta < ANGLE_TOLERANCE), south
+        theta = self.theta if self.raster is None else self.raster.grid.theta
+        north, south = (
+            np.flatnonzero(theta < ANGLE_TOLERANCE),
+            np.flatnonzero(theta > np.pi - ANGLE_TOLERANCE),
+        )
+        if self.raster is not None:
+            chi, rings, phi = _rows(self.raster)
+            north, south = (
+                np.sort((chi[:, None, None] + rings[x, None] + phi).ravel()) for x in (north, south)
+            )
+        return north, south
 
     @cached_property
     def pairs(self) -> tuple[Whole, Whole]:
@@ -154,11 +167,9 @@ class Places:
             alike = self.kind == self.kind[row]
             reach = REACH * math.sqrt(4 * math.pi / np.count_nonzero(alike))
             return np.flatnonzero((np.abs(self.theta - self.theta[row]) <= reach) & alike), reach
-        shape, grid = self._shape, self.raster.grid
-        steps = np.cumprod([1, *shape[:0:-1]])[::-1]
-        start = np.unravel_index(row, shape)
+        grid, start = self.raster.grid, np.unravel_index(row, self._shape)
         # Rows from this one to others along chi, theta and phi.
-        chi, theta, phi = ((np.arange(shape[k]) - start[k]) * steps[k] for k in self.raster.axes)
+        chi, theta, phi = (x - x[start[k]] for x, k in zip(_rows(self.raster), self.raster.axes, strict=True))
         chi = chi[np.abs(np.sin(self.chi[row + chi] - self.chi[row])) < ANGLE_TOLERANCE]
         reach = REACH * math.sqrt(4 * math.pi / (chi.size * theta.size * phi.size))
         rings = np.abs(grid.theta - self.theta[row]) <= reach
@@ -167,6 +178,14 @@ class Places:
         half = math.sin(reach / 2) / max(narrowest, 1e-9) if reach < math.pi else 1.0
         phi = phi[np.abs(np.sin((grid.phi - self.phi[row]) / 2)) <= half]
         return row + (chi[:, None, None] + theta[:, None] + phi).ravel(), reach
+
+
+def _rows(raster: GridScan) -> tuple[Whole, Whole, Whole]:
+    """Rows of a raster, from its first one along chi, along theta and along phi."""
+    shape = raster.shape or (0, 0, 0)
+    steps = np.cumprod([1, *shape[:0:-1]])[::-1]
+    chi, theta, phi = (np.arange(shape[k]) * steps[k] for k in raster.axes)
+    return chi, theta, phi
 
 
 def places(

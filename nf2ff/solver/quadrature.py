@@ -16,6 +16,7 @@ from nf2ff.kernel.grid_analysis import grid_analysis, orders_on_rings, room
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate
+from nf2ff.solver.model_agreement import RESIDUAL
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
 from nf2ff.solver.transform_check import check_analysis, check_rings, largest_order
@@ -24,9 +25,9 @@ from nf2ff.solver.transform_check import check_analysis, check_rings, largest_or
 #: between: all of them would cost as much as the solution itself.
 RESIDUAL_RINGS = (8, 16)
 #: Part of the power that the coefficients leave up to which a few azimuthal orders on these rings tell it
-#: well enough, and how many: half of the residual from which it is asked how even it is (`model_agreement`).
-LITTLE, FEW = 0.5e-3**2, 32
-#: Part of the power from which it is known as what all coefficients have less: a hundred times the rounding.
+#: well enough, half of the residual from which more is asked, and how many.
+LITTLE, FEW = (RESIDUAL / 2) ** 2, 32
+#: Part from which it is known by what less power the coefficients have: a hundred times the rounding.
 KNOWN = 1e-12
 
 

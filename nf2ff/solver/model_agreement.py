@@ -2,7 +2,8 @@
 
 A receiver that hung, or a cable that was off, leaves a run of equal readings, which the model says
 are none of the field's. Readings of one polarisation that were taken apart from those of the other
-may be off by a factor, which shows at the poles, and elsewhere by what a factor mends.
+may be off by a factor, which shows at the poles, and elsewhere by what a factor mends; so may all that
+were taken after a restart.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ANGLE_TOLERANCE
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.kernel.arrays import inner, norm
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -26,7 +27,9 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
+from nf2ff.solver.reading_steps import Step, find_step
 from nf2ff.solver.regular_grid import GridScan
+from nf2ff.solver.suspected_units import suspect_form
 from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]
@@ -39,8 +42,9 @@ FACTOR = 0.05
 DEVIATIONS = 6.0
 #: Samples at which the model is compared, at most, and how exact the model is there.
 MOST, MODEL_ACCURACY = 20_000, 1e-5
-#: Residual from which a factor is looked for away from the poles.
-RESIDUAL = 1e-3
+#: Residual from which a factor is looked for away from the poles, and above which samples can hardly be what
+#: they are said to be.
+RESIDUAL, LARGE_RESIDUAL = 1e-3, 0.1
 #: Rms misfit of a run of equal readings over the median misfit of others, and over the rms reading.
 STUCK, LEAST = 2.5, 0.01
 #: `Estimate.unevenness` from which the misfit is not noise alone: up to 2.9 where redundancy is
@@ -51,6 +55,9 @@ ALONE = 0.05
 #: Power of the misfit that is left without one reading, and with a factor put right, over what it
 #: was, up to which these are the cause.
 LEFT_WITHOUT, LEFT_CORRECTED = 0.1, 0.5
+#: The same up to which factors explain all, so that no step in time is looked for, and the most readings
+#: among which one is, which takes some 50 solutions.
+EXPLAINED, MOST_IN_TIME = 1e-3, 50_000
 TINY = np.finfo(float).tiny
 
 #: Factors of kinds of samples, and what is said of each.
@@ -64,15 +71,18 @@ def judge(
     estimates: Sequence[Estimate],
     again: Callable[[int, Complex], Complex],
     *,
+    degree: int | None = None,
     threads: int | None = None,
     scan: GridScan | None = None,
 ) -> list[list[Notice]]:
     """Warnings of readings that can hardly be right, for each frequency.
 
-    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike; ``scan`` is the grid
-    that the samples are, if any.
+    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike; above ``degree`` there
+    is nothing but a plateau, if any is given; ``scan`` is the grid that the samples are, if any.
     """
     found = []
+    near: int | None = None
+    top = modes.degree if degree is None else degree
     for f, at in enumerate(suspect_readings.each_place(samples, scan=scan, threads=threads or 1)):
         case = _Case(samples, probe, f, at, threads)
         q, w = modes.coefficients[f], samples.response[f]
@@ -81,9 +91,21 @@ def judge(
         more, bad = suspect_readings.spikes(at, w, samples, f)
         told += more
         w = suspect_readings.without(w, bad)
+        if not told and estimates[f].residual > LARGE_RESIDUAL:
+            form = _form(case, estimates[f], again)
+            if form is not None:
+                found.append([form])
+                continue
         factors, known = _at_poles(case, w)
-        if not (told or factors):
-            more, factors = _by_model(case, q, estimates[f], again, known=known)
+        if not told:
+            if not factors:
+                more, factors = _by_model(case, q, estimates[f], again, known=known)
+            if not more:
+                seen = _in_time(case, q, estimates[f], again, factors, degree=top, near=near)
+                if seen is not None:
+                    order, step = seen
+                    near, w = step.row, np.where(step.later, w / step.factor, w)
+                    more, factors = [_step(case, order, step)], {}
             told += more
         for kind, (factor, notice) in factors.items():
             told.append(notice)
@@ -143,6 +165,17 @@ class _Case:
             turn_deg=math.degrees(np.angle(factor)),
             **more,
         )
+
+
+def _form(case: _Case, estimate: Estimate, again: Callable[[int, Complex], Complex]) -> Notice | None:
+    """Whether responses are levels, or amplitudes and phases."""
+    present = np.flatnonzero(~np.isnan(case.samples.response[case.f]))
+    rows = _some(present, MOST)
+
+    def left(other: Complex) -> float:
+        return norm(other[rows] - case.model(again(case.f, other), rows)) / norm(other[rows])
+
+    return suspect_form(case.samples.response[case.f], estimate.residual, left)
 
 
 def _some(rows: Whole, most: int) -> Whole:
@@ -250,7 +283,7 @@ def _by_model(
     linear in the readings: what is left of a part of them, solved by itself, says which factor on
     that part leaves least, and how little. ``known`` says that there is no such factor.
     """
-    if estimate.residual < RESIDUAL or estimate.unevenness < UNEVEN:
+    if not _uneven(estimate):
         return [], {}
     at, samples = case.at, case.samples
     w = samples.response[case.f]
@@ -263,9 +296,6 @@ def _by_model(
     def left(part: Complex) -> Complex:
         """What the solution of a part of the readings leaves of it."""
         return np.asarray(part[rows] - case.model(again(case.f, part), rows))
-
-    def fall_db(rest: float) -> float:
-        return 10 * math.log10(power / max(rest, TINY))
 
     top = int(np.argmax(square))
     if square[top] > ALONE * power and rows.size == present.size:
@@ -282,7 +312,7 @@ def _by_model(
                 level, turn = 20 * math.log10(abs(ratio)), math.degrees(np.angle(ratio))
                 off = f"{level:+z.1f} dB and {turn:+z.0f} deg off"
             where = case.where(int(rows[top]))
-            return [ReadingCode.ALONE(where=where, off=off, fall_db=fall_db(rest))], {}
+            return [ReadingCode.ALONE(where=where, off=off, fall_db=_fall_db(power, rest))], {}
     ports = samples.ports()
     if (known and len(ports) == 1) or (len(ports) != 2 and at.kinds != 2):
         return [], {}
@@ -297,7 +327,99 @@ def _by_model(
     found = complex(1 / factor)
     if abs(found - 1) < FACTOR:
         return [], {}
-    return [], {kinds[0]: (found, case.off(ReadingCode.FACTOR_BY_MODEL, kinds, found, fall_db=fall_db(rest)))}
+    fall_db = _fall_db(power, rest)
+    return [], {kinds[0]: (found, case.off(ReadingCode.FACTOR_BY_MODEL, kinds, found, fall_db=fall_db))}
+
+
+def _uneven(estimate: Estimate) -> bool:
+    """Whether a misfit is large and not noise alone."""
+    return estimate.residual >= RESIDUAL and estimate.unevenness >= UNEVEN
+
+
+# --- a step in time ------------------------------------------------------------------------------
+
+
+def _in_time(
+    case: _Case,
+    q: Complex,
+    estimate: Estimate,
+    again: Callable[[int, Complex], Complex],
+    factors: Factors,
+    *,
+    degree: int,
+    near: int | None,
+) -> tuple[str, Step] | None:
+    """The step of level and phase from some reading on that makes the misfit, if any, and in which order.
+
+    Where rings are no more than the degree asks for, its modes take up nearly all of a step between two of
+    them: those above ``degree`` are left out. ``factors`` are to explain less.
+    """
+    samples, f = case.samples, case.f
+    w = samples.response[f]
+    present = np.flatnonzero(~np.isnan(w))
+    if not _uneven(estimate) or present.size > MOST_IN_TIME:
+        return None
+    low = mode_count(degree)
+
+    def without(later: NDArray[np.bool_] | None) -> Complex:
+        """What the solution of all readings, or of the later ones, leaves of them."""
+        part = w
+        if later is not None:
+            part = w.copy()
+            part[present[~later]] = 0
+        modes = q if later is None else again(f, part)
+        return np.asarray(part[present] - case.model(modes[:low], present))
+
+    misfit = without(None)
+    power = rest = _power(misfit)
+    if factors:
+        right = np.array([factors[i][0] if i in factors else 1.0 for i in range(case.at.kinds)])
+        part = w / right[case.at.kind]
+        rest = _power(part[present] - case.model(again(f, part)[:low], present))
+    if rest < EXPLAINED * power:
+        return None
+    index = None if near is None else int(np.searchsorted(present, near))
+    for words, order in _orders(case, present):
+        step = find_step(order, w[present] - misfit, misfit, without, near=index)
+        if step.rest <= min(LEFT_WITHOUT, 0.25 * rest / power) and abs(step.factor - 1) >= FACTOR:
+            later = np.zeros(w.size, dtype=bool)
+            later[present[step.later]] = True
+            return words, step._replace(row=int(present[step.row]), later=later)
+    return None
+
+
+def _orders(case: _Case, rows: Whole) -> Iterator[tuple[str, Whole]]:
+    """In which orders some samples may have been taken, and what these are called."""
+    time = case.samples.time
+    if time is not None:
+        yield "time", np.argsort((time if time.ndim == 1 else time[case.f])[rows], kind="stable")
+        return
+    yield "the table", np.arange(rows.size)
+    # Polarisations that stand one below the other may have been read side by side.
+    kind = case.at.kind[rows]
+    place = np.zeros(rows.size, dtype=np.intp)
+    for i in range(case.at.kinds):
+        own = kind == i
+        place[own] = np.arange(np.count_nonzero(own))
+    beside = np.argsort(place, kind="stable")
+    if (np.diff(beside) != 1).any():
+        yield "the table, polarisations side by side", beside
+
+
+def _step(case: _Case, order: str, step: Step) -> Notice:
+    """What is said of a step."""
+    return ReadingCode.STEP(
+        where=case.where(step.row),
+        order=order,
+        count=int(np.count_nonzero(step.later)),
+        level_db=20 * math.log10(abs(step.factor)),
+        turn_deg=math.degrees(np.angle(step.factor)),
+        fall_db=_fall_db(1.0, step.rest),
+    )
+
+
+def _fall_db(power: float, rest: float) -> float:
+    return 10 * math.log10(power / max(rest, TINY))
 
 
 def _power(x: Any) -> float:

@@ -29,7 +29,7 @@ from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
 from nf2ff.solver.reading_steps import Step, find_step
 from nf2ff.solver.regular_grid import GridScan
-from nf2ff.solver.suspected_units import suspect_form
+from nf2ff.solver.suspected_units import suspect_elevation, suspect_form
 from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]
@@ -168,14 +168,16 @@ class _Case:
 
 
 def _form(case: _Case, estimate: Estimate, again: Callable[[int, Complex], Complex]) -> Notice | None:
-    """Whether responses are levels, or amplitudes and phases."""
+    """Whether responses are levels, or amplitudes and phases, or polar angles are elevations."""
     present = np.flatnonzero(~np.isnan(case.samples.response[case.f]))
     rows = _some(present, MOST)
 
     def left(other: Complex) -> float:
         return norm(other[rows] - case.model(again(case.f, other), rows)) / norm(other[rows])
 
-    return suspect_form(case.samples.response[case.f], estimate.residual, left)
+    form = suspect_form(case.samples.response[case.f], estimate.residual, left)
+    theta, phi = case.samples.place(case.f)[:2]
+    return form or suspect_elevation(theta, phi, estimate.residual)
 
 
 def _some(rows: Whole, most: int) -> Whole:

@@ -87,6 +87,16 @@ def suspect_lengths(samples: Samples) -> list[list[Notice]]:
     return told
 
 
+def suspect_elevation(theta: NDArray[np.float64], phi: NDArray[np.float64], residual: float) -> Notice | None:
+    """Warning of polar angles (M,), at azimuths (M,) [rad], that may be elevations; ``residual`` is large."""
+    least, largest = float(theta.min()), float(theta.max())
+    # Of theta that runs to both sides half a turn of phi is all, and the other half the same again.
+    if -math.pi / 2 - 1e-6 < least < -math.pi / 9 and 0 < largest < math.pi / 2 + 1e-6 and np.ptp(phi) > 4:
+        ends = {"least_deg": math.degrees(least), "largest_deg": math.degrees(largest)}
+        return UnitCode.ELEVATION(residual=residual, **ends)
+    return None
+
+
 def suspect_form(
     response: NDArray[np.complex128],
     residual: float,

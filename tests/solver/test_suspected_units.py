@@ -337,3 +337,18 @@ def test_a_field_in_phase_everywhere_is_one():
     real = replace(samples, response=(w / w.flat[np.argmax(np.abs(w))]).real + 0j)
     ((*told,),) = solve(real, PROBE).warnings
     assert not any(isinstance(x.code, UnitCode) for x in told)
+
+
+def test_elevation_in_the_place_of_theta():
+    samples = off_centre_scan()
+    wrong = replace(samples, theta=np.pi / 2 - samples.theta)
+    ((notice, *_),) = solve(wrong, PROBE).warnings
+    assert notice.code is UnitCode.ELEVATION
+    # A half sphere that was scanned twice, from either side, is none.
+    place = {"phi": np.tile(samples.phi, 2), "chi": np.tile(samples.chi, 2)}
+    upper = np.tile(samples.theta < 1.6, 2)
+    theta = np.concatenate([samples.theta, -samples.theta])
+    antenna = DipoleCluster(np.zeros((1, 3)), np.array([[1e-3, 0, 0]], complex), np.zeros((1, 3), complex))
+    place = {name: x[upper] for name, x in {"theta": theta, **place}.items()}
+    twice = simulate(antenna, frequency=[3e9], radius=0.5, **place)
+    assert not any(x.code is UnitCode.ELEVATION for x in solve(twice, PROBE).warnings[0])

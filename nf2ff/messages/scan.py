@@ -77,8 +77,8 @@ class UnitCode(Code):
     )
     ELEVATION = (
         "theta is {least_deg:z.6g} to {largest_deg:z.6g} deg at all phi, and the modes leave a residual of "
-        "{residual:.2g} of the samples: is it the elevation? theta is 90 deg less that (nf2ff import --columns, "
-        "sign = -1 and offset = 90)"
+        "{residual:.2g} of the samples: is it the elevation? Theta is 90 deg less that (nf2ff import "
+        "--columns, sign = -1 and offset = 90)"
     )
     NO_PHASE = (
         "all imaginary parts are zero: the responses hold no phase, and may be amplitudes{unit}; measure the "

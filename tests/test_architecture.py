@@ -239,7 +239,7 @@ def listed(text):
 PUBLIC = [
     (f"{package}.{file}", name)
     for package in sorted(TREES)
-    if package and package_of(package) not in ("kernel", "cli")
+    if package and PATHS[package].stem == "__init__" and package_of(package) not in ("kernel", "cli")
     for file, name in listed(ast.get_docstring(TREES[package]) or "")
 ]
 

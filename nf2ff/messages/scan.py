@@ -40,6 +40,13 @@ class ReadingCode(Code):
     FACTOR_BY_MODEL = (
         _FACTOR + "by the model, whose misfit falls by {fall_db:z.0f} dB without that" + _CORRECT
     )
+    STEP = (
+        "from {where} on, in the order of {order}, all {count} readings are off those before by "
+        "{level_db:+z.2f} dB and {turn_deg:+z.1f} deg by the model, whose misfit falls by {fall_db:z.0f} dB "
+        "without that: was the receiver or its reference restarted there? Divide these readings by it; or, "
+        "if only the phase changed, have it found by a column coherence, 1 before and 2 from there on "
+        "(nf2ff transform --degree N)"
+    )
     PHASE_JUMPS = (
         "from one cut to the next the phase jumps by {rms_deg:z.0f} deg (rms){more}, which no antenna makes "
         "that these steps resolve: the reference was lost between them; recover it "
@@ -67,6 +74,21 @@ class UnitCode(Code):
     CHI_IN_RADIANS = (
         "chi is {least_deg:z.6g} to {largest_deg:z.6g} deg: is it in radians? Tables hold degrees, "
         "Python and native files radians: multiply chi by 180/pi"
+    )
+    ELEVATION = (
+        "theta is {least_deg:z.6g} to {largest_deg:z.6g} deg at all phi, and the modes leave a residual of "
+        "{residual:.2g} of the samples: is it the elevation? Theta is 90 deg less that (nf2ff import "
+        "--columns, sign = -1 and offset = 90)"
+    )
+    NO_PHASE = (
+        "all imaginary parts are zero: the responses hold no phase, and may be amplitudes{unit}; measure the "
+        "phase, or import them as amplitudes alone (nf2ff import --columns) and have it found "
+        "(nf2ff transform --coherent nothing --degree N)"
+    )
+    POLAR = (
+        "real and imag seem to hold amplitudes {unit} and phases in {angle}: so read, the modes leave a "
+        "residual of {rest:.2g} of them, and {residual:.2g} otherwise; import them as amplitude and phase "
+        "(nf2ff import --columns)"
     )
     LONG_RADIUS = (
         "the radius is {radius_m:.6g} m: few ranges are that long; check its unit, which must be "

@@ -2,13 +2,14 @@
 
 A receiver that hung, or a cable that was off, leaves a run of equal readings, which the model says
 are none of the field's. Readings of one polarisation that were taken apart from those of the other
-may be off by a factor, which shows at the poles, and elsewhere by what a factor mends.
+may be off by a factor, which shows at the poles, and elsewhere by what a factor mends; so may all that
+were taken after a restart.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -18,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ANGLE_TOLERANCE
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm
 from nf2ff.measurement.probe import Probe
@@ -28,7 +29,9 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
+from nf2ff.solver.reading_steps import Step, find_step
 from nf2ff.solver.regular_grid import GridScan
+from nf2ff.solver.suspected_units import suspect_elevation, suspect_form
 from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]
@@ -41,8 +44,9 @@ FACTOR = 0.05
 DEVIATIONS = 6.0
 #: Samples at which the model is compared, at most, and how exact the model is there.
 MOST, MODEL_ACCURACY = 20_000, 1e-5
-#: Residual from which a factor is looked for away from the poles.
-RESIDUAL = 1e-3
+#: Residual from which a factor is looked for away from the poles, and above which samples can hardly be what
+#: they are said to be.
+RESIDUAL, LARGE_RESIDUAL = 1e-3, 0.1
 #: Rms misfit of a run of equal readings over the median misfit of others, and over the rms reading.
 STUCK, LEAST = 2.5, 0.01
 #: `Estimate.unevenness` from which the misfit is not noise alone: up to 2.9 where redundancy is
@@ -53,6 +57,9 @@ ALONE = 0.05
 #: Power of the misfit that is left without one reading, and with a factor put right, over what it
 #: was, up to which these are the cause.
 LEFT_WITHOUT, LEFT_CORRECTED = 0.1, 0.5
+#: The same up to which factors explain all, so that no step in time is looked for, and the most readings
+#: among which one is, which takes some 50 solutions.
+EXPLAINED, MOST_IN_TIME = 1e-3, 50_000
 TINY = np.finfo(float).tiny
 
 #: Factors of kinds of samples, and what is said of each.
@@ -66,18 +73,21 @@ def judge(
     estimates: Sequence[Estimate],
     again: Callable[[int, Complex], Complex],
     *,
+    degree: int | None = None,
     threads: int | None = None,
     scan: GridScan | None = None,
 ) -> list[list[Notice]]:
     """Warnings of readings that can hardly be right, for each frequency.
 
-    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike; ``scan`` is the grid
-    that the samples are, if any.
+    ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike; above ``degree`` there
+    is nothing but a plateau, if any is given; ``scan`` is the grid that the samples are, if any.
     """
     places = enumerate(suspect_readings.each_place(samples, scan=scan, threads=threads or 1))
     side_by_side = 1 if samples.moving else min(threads or 1, samples.frequency.size)
+    top = modes.degree if degree is None else degree
 
-    def of_one(f: int, at: suspect_readings.Places) -> list[Notice]:
+    def of_one(f: int, at: suspect_readings.Places, near: int | None) -> tuple[list[Notice], int | None]:
+        """Warnings of a frequency, and where a step in time is; ``near`` is where the first one has it."""
         case = _Case(samples, probe, f, at, 1 if side_by_side > 1 else threads)
         q, w = modes.coefficients[f], samples.response[f]
         rows, repeated = at.first_look(w)
@@ -89,25 +99,39 @@ def judge(
         more, bad = suspect_readings.spikes(at, w, samples, f, rows)
         told += more
         w = suspect_readings.without(w, bad)
+        if not told and estimates[f].residual > LARGE_RESIDUAL:
+            form = _form(case, estimates[f], again)
+            if form is not None:
+                return [form], near
         factors, known = _at_poles(case, w)
-        if not (told or factors):
-            more, factors = _by_model(case, q, estimates[f], again, known=known)
+        if not told:
+            if not factors:
+                more, factors = _by_model(case, q, estimates[f], again, known=known)
+            if not more:
+                seen = _in_time(case, q, estimates[f], again, factors, degree=top, near=near)
+                if seen is not None:
+                    order, step = seen
+                    near, w = step.row, np.where(step.later, w / step.factor, w)
+                    more, factors = [_step(case, order, step)], {}
             told += more
         for kind, (factor, notice) in factors.items():
             told.append(notice)
             w = np.where(at.kind == kind, w / factor, w)
-        return told + suspect_readings.contradictions(at, w, samples, f, estimates[f].residual)
+        told += suspect_readings.contradictions(at, w, samples, f, estimates[f].residual)
+        return told, near
 
     # With the first, what is kept of the places is formed.
-    found = [of_one(*next(places))]
+    first, near = of_one(*next(places), None)
+
+    def of_some(some: Iterable[tuple[int, suspect_readings.Places]]) -> list[list[Notice]]:
+        return [of_one(f, at, near)[0] for f, at in some]
+
     if side_by_side == 1:
-        return found + [of_one(f, at) for f, at in places]
+        return [first, *of_some(places)]
     others = list(places)
-    jobs = [
-        partial(lambda some: [of_one(*others[k]) for k in some], share)
-        for share in spin.shares(len(others), side_by_side)
-    ]
-    return found + [one for some in spin.run(jobs, side_by_side) for one in some]
+    shares = spin.shares(len(others), side_by_side)
+    jobs = [partial(of_some, others[share.start : share.stop]) for share in shares]
+    return [first, *(one for some in spin.run(jobs, side_by_side) for one in some)]
 
 
 @contextmanager
@@ -160,6 +184,19 @@ class _Case:
             turn_deg=math.degrees(np.angle(factor)),
             **more,
         )
+
+
+def _form(case: _Case, estimate: Estimate, again: Callable[[int, Complex], Complex]) -> Notice | None:
+    """Whether responses are levels, or amplitudes and phases, or polar angles are elevations."""
+    present = np.flatnonzero(~np.isnan(case.samples.response[case.f]))
+    rows = _some(present, MOST)
+
+    def left(other: Complex) -> float:
+        return norm(other[rows] - case.model(again(case.f, other), rows)) / norm(other[rows])
+
+    form = suspect_form(case.samples.response[case.f], estimate.residual, left)
+    theta, phi = case.samples.place(case.f)[:2]
+    return form or suspect_elevation(theta, phi, estimate.residual)
 
 
 def _some(rows: Whole, most: int) -> Whole:
@@ -267,7 +304,7 @@ def _by_model(
     linear in the readings: what is left of a part of them, solved by itself, says which factor on
     that part leaves least, and how little. ``known`` says that there is no such factor.
     """
-    if estimate.residual < RESIDUAL or estimate.unevenness < UNEVEN:
+    if not _uneven(estimate):
         return [], {}
     at, samples = case.at, case.samples
     w = samples.response[case.f]
@@ -280,9 +317,6 @@ def _by_model(
     def left(part: Complex) -> Complex:
         """What the solution of a part of the readings leaves of it."""
         return np.asarray(part[rows] - case.model(again(case.f, part), rows))
-
-    def fall_db(rest: float) -> float:
-        return 10 * math.log10(power / max(rest, TINY))
 
     top = int(np.argmax(square))
     if square[top] > ALONE * power and rows.size == present.size:
@@ -299,7 +333,7 @@ def _by_model(
                 level, turn = 20 * math.log10(abs(ratio)), math.degrees(np.angle(ratio))
                 off = f"{level:+z.1f} dB and {turn:+z.0f} deg off"
             where = case.where(int(rows[top]))
-            return [ReadingCode.ALONE(where=where, off=off, fall_db=fall_db(rest))], {}
+            return [ReadingCode.ALONE(where=where, off=off, fall_db=_fall_db(power, rest))], {}
     ports = samples.ports()
     if (known and len(ports) == 1) or (len(ports) != 2 and at.kinds != 2):
         return [], {}
@@ -314,7 +348,99 @@ def _by_model(
     found = complex(1 / factor)
     if abs(found - 1) < FACTOR:
         return [], {}
-    return [], {kinds[0]: (found, case.off(ReadingCode.FACTOR_BY_MODEL, kinds, found, fall_db=fall_db(rest)))}
+    fall_db = _fall_db(power, rest)
+    return [], {kinds[0]: (found, case.off(ReadingCode.FACTOR_BY_MODEL, kinds, found, fall_db=fall_db))}
+
+
+def _uneven(estimate: Estimate) -> bool:
+    """Whether a misfit is large and not noise alone."""
+    return estimate.residual >= RESIDUAL and estimate.unevenness >= UNEVEN
+
+
+# --- a step in time ------------------------------------------------------------------------------
+
+
+def _in_time(
+    case: _Case,
+    q: Complex,
+    estimate: Estimate,
+    again: Callable[[int, Complex], Complex],
+    factors: Factors,
+    *,
+    degree: int,
+    near: int | None,
+) -> tuple[str, Step] | None:
+    """The step of level and phase from some reading on that makes the misfit, if any, and in which order.
+
+    Where rings are no more than the degree asks for, its modes take up nearly all of a step between two of
+    them: those above ``degree`` are left out. ``factors`` are to explain less.
+    """
+    samples, f = case.samples, case.f
+    w = samples.response[f]
+    present = np.flatnonzero(~np.isnan(w))
+    if not _uneven(estimate) or present.size > MOST_IN_TIME:
+        return None
+    low = mode_count(degree)
+
+    def without(later: NDArray[np.bool_] | None) -> Complex:
+        """What the solution of all readings, or of the later ones, leaves of them."""
+        part = w
+        if later is not None:
+            part = w.copy()
+            part[present[~later]] = 0
+        modes = q if later is None else again(f, part)
+        return np.asarray(part[present] - case.model(modes[:low], present))
+
+    misfit = without(None)
+    power = rest = _power(misfit)
+    if factors:
+        right = np.array([factors[i][0] if i in factors else 1.0 for i in range(case.at.kinds)])
+        part = w / right[case.at.kind]
+        rest = _power(part[present] - case.model(again(f, part)[:low], present))
+    if rest < EXPLAINED * power:
+        return None
+    index = None if near is None else int(np.searchsorted(present, near))
+    for words, order in _orders(case, present):
+        step = find_step(order, w[present] - misfit, misfit, without, near=index)
+        if step.rest <= min(LEFT_WITHOUT, 0.25 * rest / power) and abs(step.factor - 1) >= FACTOR:
+            later = np.zeros(w.size, dtype=bool)
+            later[present[step.later]] = True
+            return words, step._replace(row=int(present[step.row]), later=later)
+    return None
+
+
+def _orders(case: _Case, rows: Whole) -> Iterator[tuple[str, Whole]]:
+    """In which orders some samples may have been taken, and what these are called."""
+    time = case.samples.time
+    if time is not None:
+        yield "time", np.argsort((time if time.ndim == 1 else time[case.f])[rows], kind="stable")
+        return
+    yield "the table", np.arange(rows.size)
+    # Polarisations that stand one below the other may have been read side by side.
+    kind = case.at.kind[rows]
+    place = np.zeros(rows.size, dtype=np.intp)
+    for i in range(case.at.kinds):
+        own = kind == i
+        place[own] = np.arange(np.count_nonzero(own))
+    beside = np.argsort(place, kind="stable")
+    if (np.diff(beside) != 1).any():
+        yield "the table, polarisations side by side", beside
+
+
+def _step(case: _Case, order: str, step: Step) -> Notice:
+    """What is said of a step."""
+    return ReadingCode.STEP(
+        where=case.where(step.row),
+        order=order,
+        count=int(np.count_nonzero(step.later)),
+        level_db=20 * math.log10(abs(step.factor)),
+        turn_deg=math.degrees(np.angle(step.factor)),
+        fall_db=_fall_db(1.0, step.rest),
+    )
+
+
+def _fall_db(power: float, rest: float) -> float:
+    return 10 * math.log10(power / max(rest, TINY))
 
 
 def _power(x: Any) -> float:

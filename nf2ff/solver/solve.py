@@ -41,8 +41,6 @@ from nf2ff.solver.whiteness import Remainder, remainder
 
 #: Estimated relative error of an interpolated probe from which there is a warning.
 LARGE_PROBE_ERROR = 1e-3
-#: Relative residual above which the samples can hardly be what they are said to be.
-LARGE_RESIDUAL = 0.1
 #: Residual from which noise alone is a poor explanation: it is as likely that the model is wrong.
 NO_MODEL = 0.7
 ALL = slice(None)
@@ -297,7 +295,14 @@ def _judge(
         return q
 
     doubts = model_agreement.judge(
-        samples, probe, modes, estimates, again, threads=threads, scan=prepared.scan
+        samples,
+        probe,
+        modes,
+        estimates,
+        again,
+        degree=degree if floor is None else min(degree, floor.degree),
+        threads=threads,
+        scan=prepared.scan,
     )
     lack = next((x.figures["lack"] for x in notes if x.code is SolutionCode.LOWER_DEGREE), "")
     with model_agreement.naming_doubts(doubts), naming_jumps(samples):
@@ -325,7 +330,7 @@ def _judge(
             code = SolutionCode.NOT_CONVERGED if first else SolutionCode.NOT_CONVERGED_HIGHER_ORDERS
             told.append(code(steps=e.iterations))
         if (
-            e.residual > LARGE_RESIDUAL
+            e.residual > model_agreement.LARGE_RESIDUAL
             and not doubts[f]
             and (e.residual > NO_MODEL or not any(x.code is SolutionCode.NOISY for x in told))
         ):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,9 @@ MAX_EIRP, MAX_POWER = 1e6, 5e4
 #: Part of the mean square response by waves far above k r from which there is a hint. A choice of
 #: ours: scans of dipoles at up to 0.8 of the radius, k r 1.5 to 10, have less (simulated).
 EVANESCENT = 0.1
+#: Part of the residual, and of one as large as this, that responses in another form leave, up to which they
+#: are of that form.
+CLEARLY = 1 / 3
 
 
 ANGLES = ("theta", "phi", "chi")
@@ -87,6 +91,45 @@ def suspect_lengths(samples: Samples) -> list[list[Notice]]:
             [*about] if usual else [*about, UnitCode.FREQUENCY(frequency_hz=hertz, frequency_ghz=hertz / 1e9)]
         )
     return told
+
+
+def suspect_elevation(theta: NDArray[np.float64], phi: NDArray[np.float64], residual: float) -> Notice | None:
+    """Warning of polar angles (M,), at azimuths (M,) [rad], that may be elevations; ``residual`` is large."""
+    least, largest = float(theta.min()), float(theta.max())
+    # Of theta that runs to both sides half a turn of phi is all, and the other half the same again.
+    if -math.pi / 2 - 1e-6 < least < -math.pi / 9 and 0 < largest < math.pi / 2 + 1e-6 and np.ptp(phi) > 4:
+        ends = {"least_deg": math.degrees(least), "largest_deg": math.degrees(largest)}
+        return UnitCode.ELEVATION(residual=residual, **ends)
+    return None
+
+
+def suspect_form(
+    response: NDArray[np.complex128],
+    residual: float,
+    left: Callable[[NDArray[np.complex128]], float],
+) -> Notice | None:
+    """What responses (M,) are, if not real and imaginary parts; None if these are as good.
+
+    ``residual`` is what the model leaves of them, ``left`` says how much it would leave of others.
+    """
+    present = response[~np.isnan(response)]
+    if not present.imag.any():
+        return UnitCode.NO_PHASE(unit=" in dB" if (present.real < 0).any() else "")
+    span = float(np.ptp(present.imag))
+    best: tuple[float, Notice] | None = None
+    for angle, turn in (("deg", 360.0), ("rad", 2 * math.pi)):
+        # Phases of a scan fill most of a turn, and not more than one.
+        if not 0.5 * turn < span <= 1.01 * turn:
+            continue
+        phase = np.exp(2j * math.pi / turn * response.imag)
+        for unit, amplitude in (
+            ("in dB", 10 ** (np.clip(response.real, -400, 400) / 20)),
+            ("in linear measure", response.real),
+        ):
+            rest = left(amplitude * phase)
+            if rest < CLEARLY * min(residual, 1 / 3) and (best is None or rest < best[0]):
+                best = rest, UnitCode.POLAR(unit=unit, angle=angle, rest=rest, residual=residual)
+    return None if best is None else best[1]
 
 
 def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[Notice]]:

@@ -284,7 +284,7 @@ ROW = "10,20,0,1,1,2\n"
         (HEADER + "10,2_0,0,1,1,2\n", "line 2, column Azimuth: is '2_0': expected a finite number"),
         (
             HEADER + "190,20,0,1,1,2\n",
-            'line 2: theta is 190 deg: expected -180 to 180: check theta = { column = "Elev',
+            'line 2: theta is 190 deg: expected -180 to 180 .*: check theta = { column = "Elev',
         ),
         (HEADER + "10,20,0,-1,1,2\n", "line 2: frequency is -1000000000 Hz: expected a positive number"),
         (HEADER.replace("Im", "Imag") + ROW, "no column 'Im', there are .*did you mean 'Imag'"),

@@ -270,6 +270,7 @@ BAD_TABLES = [
     (f"{HEADER}\n-181{ROW[2:]}", r"line 2, column theta_deg: is -181: expected -180 to 180"),
     (f"{HEADER}\n{ROW},7", r"line 2: has 9 fields, the header has 8"),
     (f"{HEADER}\n{ROW}\n{ROW[:-5]}", r"line 3: has 7 fields, the header has 8"),
+    (f"{HEADER}\n{HEADER.replace('theta_deg', '[deg]')}\n{ROW}\n", "is '.deg.': leave out the row of units"),
     (f"{HEADER}\n{ROW.replace('0.25', '0,25')}\n", r"line 2: has 9 fields, .* '\.' as decimal sign"),
     (f"{HEADER}\n{ROW} # no comment", r"line 2, column imag: is '-0.5 # no comment': expected a n"),
     (f"{HEADER}\n{ROW.replace('1e9,1', '1e9,0')}", r"column port: is 0: expected a whole number fr"),

@@ -1,5 +1,7 @@
 """Thresholds of totals and peaks of power scans, each with a case just below it and one just above."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 from power_arrays import full_grid, unit
@@ -209,7 +211,12 @@ def test_peaks_that_are_equal_but_for_rounding(excess, theta):
 
 ONCE = different_positions(*full_grid(9))  # the poles too
 POSITIONS = different_positions(ONCE.theta, ONCE.phi)
-AREA = harmonic_basis(POSITIONS, recognise_rings(POSITIONS)).share
+
+
+@cache
+def area():
+    """Part of the sphere that each position stands for; the library that knows takes long to import."""
+    return harmonic_basis(POSITIONS, recognise_rings(POSITIONS)).share
 
 
 def readings(*, level, scatter=0.0, part=1.0, top=1.0, elsewhere=0.5, alike=False):
@@ -217,7 +224,7 @@ def readings(*, level, scatter=0.0, part=1.0, top=1.0, elsewhere=0.5, alike=Fals
 
     One is the highest; what is left of the sphere reads between that and the level.
     """
-    sign = np.random.default_rng(1).choice([-1.0, 1.0], AREA.size)
+    sign = np.random.default_rng(1).choice([-1.0, 1.0], area().size)
     z = unit(POSITIONS.theta, POSITIONS.phi)[:, 2]
     lower = z <= 2 * part - 1
     # The neighbours of all of it read more, so that what is told is of the lower part alone.
@@ -232,9 +239,9 @@ def floor_of(x, *, left=1e-20, high=0.0):
     """Floor of readings (U,) of which a fit of degree 5 leaves a mean square, ``high`` in degree 5."""
     scan = PowerScan([1e9], POSITIONS.theta, POSITIONS.phi, eirp_total=x[None])
     coefficients = np.zeros((1, 36))
-    coefficients[0, 0], coefficients[0, -1] = AREA @ x, np.sqrt(high)
+    coefficients[0, 0], coefficients[0, -1] = area() @ x, np.sqrt(high)
     fit = PowerFit([1e9], coefficients, [np.sqrt(left)])
-    return scan_floor(scan, POSITIONS, share=AREA, fit=fit)
+    return scan_floor(scan, POSITIONS, share=area(), fit=fit)
 
 
 @pytest.mark.parametrize(("level", "found"), [(0.029, True), (0.031, False)])
@@ -270,14 +277,14 @@ def test_part_of_the_sphere_of_an_even_floor(part, found):
 def test_floors_amid_lobes_too_fine(share, scatter, found):
     # Far more is left than noise of that spread would leave.
     x = readings(level=1e-4, scatter=scatter, part=0.4)
-    left = (share * (AREA @ x)) ** 2 / (1 - share**2)
+    left = (share * (area() @ x)) ** 2 / (1 - share**2)
     floor = floor_of(x, left=left)
     assert (floor.mean[0] > 0) == found
 
 
 def noise_left(x, level, scatter):
     """Mean square that noise of single samples of that spread leaves (closed form: 2 S F + F^2)."""
-    return (level * scatter) ** 2 * (2 * (AREA @ x) / level - 1)
+    return (level * scatter) ** 2 * (2 * (area() @ x) / level - 1)
 
 
 @pytest.mark.parametrize(
@@ -301,7 +308,7 @@ def test_floors_proven_by_their_noise(scatter, times, found):
 def test_highest_degrees_of_what_is_noise(times, found):
     x = readings(level=0.005, scatter=0.5)
     left = noise_left(x, 0.005, 0.5)
-    high = times * left * (36 - 16) * np.sum(AREA**2)
+    high = times * left * (36 - 16) * np.sum(area() ** 2)
     assert (floor_of(x, left=left, high=high).mean[0] > 0) == found
 
 
@@ -311,7 +318,7 @@ def test_part_of_the_sphere_that_is_clipped(part, found):
     floor = floor_of(x)
     assert (codes(floor.warnings[0]) == [PowerCode.CLIPPED]) == found
     if found:
-        reads = AREA[x == 0.005].sum() * 0.005
+        reads = area()[x == 0.005].sum() * 0.005
         # Rectangular (GUM 4.3.7), and nothing of any one reading.
         assert floor.mean[0] == pytest.approx(reads / 2)
         assert floor.uncertainty[0] == pytest.approx(reads / np.sqrt(12))
@@ -324,7 +331,7 @@ def test_low_readings_worth_a_word(level, told):
     x = readings(level=1.0, scatter=0.3, part=0.4, top=100.0)
     upper = (x > 2) & (x < 100)
     x[upper] = 0
-    x[upper] = (1 / level - AREA @ x) / AREA[upper].sum()
+    x[upper] = (1 / level - area() @ x) / area()[upper].sum()
     floor = floor_of(x, left=0.09, high=1e6)
     assert (codes(floor.warnings[0]) == [PowerCode.LOW_READINGS]) == told
 
@@ -332,7 +339,7 @@ def test_low_readings_worth_a_word(level, told):
 @pytest.mark.parametrize(("scatter", "told"), [(0.0019, False), (0.0021, True)])
 def test_scatter_worth_a_word(scatter, told):
     x = readings(level=1.0, top=10.0)
-    floor = floor_of(x, left=(scatter * (AREA @ x)) ** 2)
+    floor = floor_of(x, left=(scatter * (area() @ x)) ** 2)
     assert (codes(floor.warnings[0]) == [PowerCode.SCATTER]) == told
 
 

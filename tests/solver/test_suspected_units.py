@@ -8,11 +8,12 @@ import pytest
 from commands import ANTENNA, assert_refused, put_rows, rows_of, run, simulated, succeed
 
 from nf2ff.antenna.dipoles import DipoleCluster
+from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.antenna.points import constant_rate_spiral, equal_area_spiral_for_degree
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.measurement.simulated import simulate
+from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.messages.scan import UnitCode
 from nf2ff.solver.solve import solve
 from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths, suspect_level, suspect_waves
@@ -295,3 +296,59 @@ def test_level_of_millimetres_by_the_command(tmp_path):
     assert "check the unit of the responses" in done.err
     relative = run("transform", wrong, "-o", tmp_path / "c.h5", "--json", "--response-unit", "relative")
     assert "TRP" not in "".join(json.loads(relative.out)["frequencies"][0]["warnings"][1:])
+
+
+def off_centre_scan():
+    """A dipole 60 mm from the origin: k r0 is 3.8, so that phases fill all of a turn."""
+    antenna = DipoleCluster(
+        np.array([[0.06, 0, 0.02]]), np.array([[1e-3, 0.5e-3, 0]], complex), np.zeros((1, 3), complex)
+    )
+    return simulate_grid(antenna, frequency=[3e9], grid=equiangular_grid(25, 48), radius=0.5)
+
+
+@pytest.mark.parametrize(("unit", "level"), [("in dB", True), ("in linear measure", False)])
+@pytest.mark.parametrize(("angle", "turn"), [("deg", 360.0), ("rad", 2 * np.pi)])
+def test_amplitude_and_phase_in_the_place_of_real_and_imaginary_part(unit, level, angle, turn):
+    samples = off_centre_scan()
+    w = samples.response
+    size = 20 * np.log10(np.abs(w)) if level else np.abs(w)
+    wrong = replace(samples, response=size + 1j * np.angle(w) * turn / (2 * np.pi))
+    ((notice, *_),) = solve(wrong, PROBE).warnings
+    assert notice.code is UnitCode.POLAR
+    assert (notice.figures["unit"], notice.figures["angle"]) == (unit, angle)
+    # What the scan itself leaves, and more by the accuracy of the model that is compared.
+    assert notice.figures["rest"] < 1e-4
+
+
+@pytest.mark.parametrize(("unit", "level"), [(" in dB", True), ("", False)])
+def test_amplitudes_without_phase(unit, level):
+    samples = off_centre_scan()
+    size = np.abs(samples.response)
+    wrong = replace(samples, response=(20 * np.log10(size / size.max()) if level else size) + 0j)
+    ((notice, *_),) = solve(wrong, PROBE).warnings
+    assert notice == UnitCode.NO_PHASE(unit=unit)
+
+
+def test_a_field_in_phase_everywhere_is_one():
+    # A dipole at the origin has one phase all over the sphere, and may be normalised to it.
+    antenna = DipoleCluster(np.zeros((1, 3)), np.array([[1e-3, 0, 0]], complex), np.zeros((1, 3), complex))
+    samples = simulate_grid(antenna, frequency=[3e9], grid=equiangular_grid(13, 24), radius=0.5)
+    w = samples.response
+    real = replace(samples, response=(w / w.flat[np.argmax(np.abs(w))]).real + 0j)
+    ((*told,),) = solve(real, PROBE).warnings
+    assert not any(isinstance(x.code, UnitCode) for x in told)
+
+
+def test_elevation_in_the_place_of_theta():
+    samples = off_centre_scan()
+    wrong = replace(samples, theta=np.pi / 2 - samples.theta)
+    ((notice, *_),) = solve(wrong, PROBE).warnings
+    assert notice.code is UnitCode.ELEVATION
+    # A half sphere that was scanned twice, from either side, is none.
+    place = {"phi": np.tile(samples.phi, 2), "chi": np.tile(samples.chi, 2)}
+    upper = np.tile(samples.theta < 1.6, 2)
+    theta = np.concatenate([samples.theta, -samples.theta])
+    antenna = DipoleCluster(np.zeros((1, 3)), np.array([[1e-3, 0, 0]], complex), np.zeros((1, 3), complex))
+    place = {name: x[upper] for name, x in {"theta": theta, **place}.items()}
+    twice = simulate(antenna, frequency=[3e9], radius=0.5, **place)
+    assert not any(x.code is UnitCode.ELEVATION for x in solve(twice, PROBE).warnings[0])

@@ -380,6 +380,7 @@ class _Work:
             jobs = [functools.partial(self._some, solver, u, share) for share in shares]
             modes, seen, added = zip(*spin.run(jobs, threads), strict=True)
             held = np.concatenate(modes)
+            del modes  # as many numbers again
             errors = held - self.known.coefficients
             levels.append(0.5 * (errors.real**2 + errors.imag**2).sum(axis=-1) / power)
             moments += np.sum(added, axis=0)

@@ -54,19 +54,22 @@ def far_factors(degree: int) -> tuple[NDArray[np.complex128], NDArray[np.complex
 
 
 def _far_coefficients(q: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Packed spin-1 coefficients (..., 2, 2, A) of the far field of modes (..., J)."""
+    degree = degree_of_count(q.shape[-1])
+    n = mode_numbers(degree)[2][::2]
     # k sqrt(Z0) / (kr) leaves sqrt(Z0) once exp(-jkr)/r is taken out.
-    scale = np.sqrt(WAVE_IMPEDANCE)
-    r1, r2 = far_factors(degree_of_count(q.size))
-    return tangential_coefficients(q, scale * r1, scale * r2)
+    r1, r2 = (np.sqrt(WAVE_IMPEDANCE) * r for r in far_factors(degree))
+    return spin.pack(np.stack([q[..., 1::2] * r2[n - 1], -(q[..., ::2] * r1[n - 1])], axis=-2))
 
 
 def far_field_at(
     q: NDArray[np.complex128], location: NDArray[np.float64], *, threads: int = 1
 ) -> NDArray[np.complex128]:
-    """Far field (2, M) of modes (J,) along theta^ and phi^ at theta in [0, pi] and phi (M, 2) [V]."""
-    return spin.point_synthesis(
-        _far_coefficients(q), spin=1, location=location, epsilon=POINT_EPSILON, threads=threads
-    )
+    """Far field (..., 2, M) of modes (..., J) along theta^ and phi^; theta in [0, pi] and phi (M, 2) [V]."""
+    place: Any = {"location": spin.aside(location), "moved": True, "epsilon": POINT_EPSILON}
+    packed = _far_coefficients(q.reshape(-1, q.shape[-1]))
+    found = [spin.point_synthesis(one, spin=1, threads=threads, **place) for one in packed]
+    return np.array(found).reshape(*q.shape[:-1], 2, len(location))
 
 
 def far_field_adjoint(

@@ -25,9 +25,8 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from functools import lru_cache, partial
 from itertools import pairwise
 from typing import Any, TypeVar
@@ -165,40 +164,18 @@ if hasattr(os, "register_at_fork"):
 _nested = threading.local()
 
 
-def run(jobs: Iterable[Callable[[], T]], threads: int, *, in_turn: bool = False) -> list[T]:
-    """Results of ``jobs``, run in ``threads`` Python threads.
-
-    Jobs of many short steps in Python run faster ``in_turn``, one at a time but for each `long_call`: they
-    would wait for the interpreter at every step.
-    """
+def run(jobs: Iterable[Callable[[], T]], threads: int) -> list[T]:
+    """Results of ``jobs``, run in ``threads`` Python threads."""
     jobs = list(jobs)
     if threads == 1 or len(jobs) == 1:
         return [job() for job in jobs]
     depth = getattr(_nested, "depth", 0)
-    turn = threading.Lock() if in_turn else None
 
     def work(job: Callable[[], T]) -> T:
-        _nested.depth, _nested.turn = depth + 1, turn
-        if turn is None:
-            return job()
-        with turn:
-            return job()
+        _nested.depth = depth + 1
+        return job()
 
     return list(_pool(threads, depth).map(work, jobs))
-
-
-@contextmanager
-def long_call() -> Iterator[None]:
-    """Around a call of the library, which needs no interpreter: another job's turn, see `run`."""
-    turn = getattr(_nested, "turn", None)
-    if turn is None:
-        yield
-        return
-    turn.release()
-    try:
-        yield
-    finally:
-        turn.acquire()
 
 
 def shares(count: int, threads: int) -> list[range]:
@@ -269,8 +246,7 @@ def clear_below(packed: Complex, lowest: int) -> None:
 
 def _transform_pair(call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int) -> list[Any]:
     inner = max(1, threads // 2)
-    with long_call():
-        return run([partial(call, p, inner) for p in parts], threads)
+    return run([partial(call, p, inner) for p in parts], threads)
 
 
 def ring_angles_gauss(count: int) -> NDArray[np.float64]:
@@ -423,10 +399,9 @@ def point_density(
     u = np.arange(2 * degree + 1) / (2 * degree + 1)
     common = (2 / np.pi * (np.arccos(u) - u * np.sqrt(1 - u * u))).astype(np.float32)
     common = common[packed_numbers(2 * degree)[1]]
-    with long_call():
-        alm = ducc0.sht.adjoint_synthesis_general(map=impulses, nthreads=1, **options)
-        alm *= common
-        found = ducc0.sht.synthesis_general(alm=alm, nthreads=threads, **options)
+    alm = ducc0.sht.adjoint_synthesis_general(map=impulses, nthreads=1, **options)
+    alm *= common
+    found = ducc0.sht.synthesis_general(alm=alm, nthreads=threads, **options)
     return np.asarray(found[0], dtype=float)
 
 

@@ -89,11 +89,11 @@ class NearbySolver:
             else:
                 found[i] = self._of_fewer(*scan)
         rows = [
-            solver.modes([self._part_of(part, *scans[i]) for i in whole])
+            solver.coefficients([self._part_of(part, *scans[i]) for i in whole])
             for part, solver in zip(self.parts, self.solvers, strict=True)
         ]
         for i, *own in zip(whole, *rows, strict=True):
-            q = join_parts(self.parts, [one.coefficients for one in own], scans[i][2])
+            q = join_parts(self.parts, own, scans[i][2])
             found[i] = Modes(self.known.frequency, q, self.known.reference)
         return [found[i] for i in range(len(scans))]
 
@@ -141,10 +141,10 @@ class _PartSolver:
         )
         return None if own or part.damped else method
 
-    def modes(self, scans: Sequence[Scan]) -> list[Modes]:
-        """Modes of other samples, of several scans."""
+    def coefficients(self, scans: Sequence[Scan]) -> list[Complex]:
+        """Modes (F, J) of other samples, of several scans."""
         kept = self.kept
-        found: dict[int, Modes] = {}
+        found: dict[int, Complex] = {}
         stays = [i for i, (samples, probe, _) in enumerate(scans) if self._stays(samples, probe)]
         if self.by_change:
             some = [i for i in stays if scans[i][2] == kept.degree]
@@ -154,12 +154,14 @@ class _PartSolver:
                 continue
             if self.by_change and degree == kept.degree:
                 found[i] = self._moved(samples, probe)
-            elif i not in stays:
-                found[i] = prepare(samples, probe, degree=degree, method=self.method).modes(samples.response)
+                continue
+            if i not in stays:
+                other = prepare(samples, probe, degree=degree, method=self.method)
             else:
                 if degree not in self._lower:
                     self._lower[degree] = replace(kept, degree=degree)
-                found[i] = self._lower[degree].modes(samples.response)
+                other = self._lower[degree]
+            found[i] = other.modes(samples.response).coefficients
         return [found[i] for i in range(len(scans))]
 
     def _stays(self, samples: Samples, probe: Probe) -> bool:
@@ -168,14 +170,14 @@ class _PartSolver:
         pairs = [(getattr(samples, x), getattr(self.kept.samples, x)) for x in columns]
         return probe is self.kept.probe and all(a is b or np.array_equal(a, b) for a, b in pairs)
 
-    def _answered(self, responses: Sequence[Complex]) -> list[Modes]:
+    def _answered(self, responses: Sequence[Complex]) -> list[Complex]:
         """By the change of each frequency's modes where responses (F, M) alone have changed."""
         assert isinstance(self.method, LeastSquares)
         rtol, kept = max(CHANGE_RTOL, self.method.rtol), self.kept
         q = np.repeat(self.known.coefficients[None], len(responses), axis=0)
         for f in range(q.shape[1]):
             operator, weights = kept.iteration(f)
-            present = ~np.isnan(kept.samples.response[f])
+            present = ~np.isnan(kept.samples.response[f]) if kept.samples.any_missing else slice(None)
             coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
             found = methods.run_together(
                 methods.conjugate_gradients(
@@ -193,9 +195,9 @@ class _PartSolver:
             )
             for own, (estimate, _) in zip(q, found, strict=True):
                 own[f] += estimate.coefficients
-        return [Modes(self.known.frequency, own, self.known.reference) for own in q]
+        return list(q)
 
-    def _moved(self, samples: Samples, probe: Probe) -> Modes:
+    def _moved(self, samples: Samples, probe: Probe) -> Complex:
         """The same at other positions, or with another probe."""
         assert isinstance(self.method, LeastSquares)
         rtol, kept = max(CHANGE_RTOL, self.method.rtol), self.kept
@@ -215,7 +217,7 @@ class _PartSolver:
             change = change - exact.forward(exact.from_modes(q) if known is None else known)
             coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
             rows.append(q + self._found(coarse, change, weights))
-        return Modes(self.known.frequency, np.stack(rows), self.known.reference)
+        return np.stack(rows)
 
     def _found(
         self, operator: TransmissionOperator, change: NDArray[Any], weights: NDArray[Any]

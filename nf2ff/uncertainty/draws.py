@@ -22,9 +22,9 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics.gain_and_power import intensity
-from nf2ff.solver.nearby import NearbySolver, by_least_squares
+from nf2ff.solver.nearby import NearbySolver, Scan, by_least_squares
 from nf2ff.solver.solution import Solution
-from nf2ff.uncertainty.errors.catalogue import apply_terms, simulated, solver_degree
+from nf2ff.uncertainty.errors.catalogue import apply_each, simulated, solver_degree
 from nf2ff.uncertainty.errors.checks import whole
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
@@ -380,6 +380,7 @@ class _Work:
             jobs = [functools.partial(self._some, solver, u, share) for share in shares]
             modes, seen, added = zip(*spin.run(jobs, threads), strict=True)
             held = np.concatenate(modes)
+            del modes  # as many numbers again
             errors = held - self.known.coefficients
             levels.append(0.5 * (errors.real**2 + errors.imag**2).sum(axis=-1) / power)
             moments += np.sum(added, axis=0)
@@ -394,7 +395,7 @@ class _Work:
     ) -> tuple[Complex, list[Real], Real]:
         """Modes (D, F, J) of some draws side by side, of each frequency the intensities (D, M) that figures
         need, and what is added to the sums, ``u`` (F, A) being the intensity without errors."""
-        found = solver.modes_of([self._drawn(np.random.default_rng(seed)) for seed in seeds])
+        found = solver.modes_of(self._drawn(seeds))
         held = np.stack([modes.extend(self.known.degree).coefficients for modes in found])
         moments = np.zeros((3, *u.shape))
         for q in held if self.theta.size else ():
@@ -408,11 +409,15 @@ class _Work:
         found = [one.values(q[:, f]) - one.values(one.known) for f, one in enumerate(self.towards)]
         return np.stack(found, axis=1)
 
-    def _drawn(self, rng: np.random.Generator) -> tuple[Samples, Probe, int]:
-        """One draw: all terms, each with sizes of its own, on the scan and its probe."""
+    def _drawn(self, seeds: Sequence[np.random.SeedSequence]) -> list[Scan]:
+        """Of each draw all terms, with sizes of its own, on the scan and its probe, and the degree."""
         samples, probe = self.solution.samples, self.solution.probe
-        drawn = [term.drawn(rng) for term in self.terms]
-        degree = solver_degree(drawn, max(p.prepared.degree for p in self.solution.parts))
-        if self.measure is not None:
-            return simulated(drawn, samples, probe, self.measure, rng), probe, degree
-        return *apply_terms(drawn, samples, probe, rng), degree
+        rngs = [np.random.default_rng(seed) for seed in seeds]
+        drawn = [[term.drawn(rng) for term in self.terms] for rng in rngs]
+        top = max(part.prepared.degree for part in self.solution.parts)
+        if self.measure is None:
+            scans = apply_each(drawn, samples, probe, rngs)
+        else:
+            pairs = zip(drawn, rngs, strict=True)
+            scans = [(simulated(own, samples, probe, self.measure, rng), probe) for own, rng in pairs]
+        return [(*scan, solver_degree(own, top)) for scan, own in zip(scans, drawn, strict=True)]

@@ -79,7 +79,7 @@ class LocalFigures:
 
     def intensities(self, q: Complex) -> Real:
         """Intensities (D, M) of modes (D, J) in the directions that are looked at [W/sr]."""
-        return np.array([intensity(*fields.far_field_at(one, self.location)) for one in q])
+        return intensity(*np.moveaxis(fields.far_field_at(q, self.location), 1, 0))
 
     def gradients(self, coefficients: Complex, *, threads: int = 1) -> Complex:
         """Derivatives gamma, (K, J), at modes (J,): figures change by Re sum conj(gamma) dQ."""

@@ -4,7 +4,6 @@ import functools
 import os
 import subprocess
 import sys
-import threading
 
 import numpy as np
 import oracle
@@ -541,35 +540,3 @@ def test_jobs_run_in_a_forked_process():
     # Threads are not forked: the pools of the other process would be waited for, for ever.
     done = subprocess.run([sys.executable, "-W", "ignore", "-c", FORKED], timeout=60, check=False)
     assert done.returncode == 7
-
-
-def test_jobs_in_turn_leave_the_turn_for_long_calls():
-    # The first waits in a long call for what the second does meanwhile; outside of one they never meet.
-    inside, met, done = [], [], threading.Event()
-
-    def step():
-        inside.append(1)
-        met.append(len(inside))
-        inside.pop()
-
-    def first():
-        step()
-        with transforms.long_call():
-            assert done.wait(10)
-        step()
-        return 1
-
-    def second():
-        step()
-        with transforms.long_call():
-            done.set()
-        step()
-        return 2
-
-    assert transforms.run([first, second], 2, in_turn=True) == [1, 2]
-    assert met == [1, 1, 1, 1]
-    with pytest.raises(ZeroDivisionError):  # and a job that fails keeps no other waiting
-        transforms.run([lambda: 1 // 0, first], 2, in_turn=True)
-    assert transforms.run([first, second], 2, in_turn=True) == [1, 2]
-    with transforms.long_call():  # of no job's turn
-        step()

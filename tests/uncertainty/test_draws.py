@@ -601,7 +601,7 @@ def test_workers_leave_interrupts_to_their_owner(monkeypatch):
 def test_stopped_in_the_middle_of_a_batch(monkeypatch):
     # From within a draw, as Ctrl-C comes: what was done before stays, and the batch is left.
     monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
-    real, calls = uncertainty_draws.apply_terms, []
+    real, calls = PhaseNoise.drawn, []
 
     def interrupted(*args):
         calls.append(1)
@@ -609,9 +609,9 @@ def test_stopped_in_the_middle_of_a_batch(monkeypatch):
             raise KeyboardInterrupt
         return real(*args)
 
-    monkeypatch.setattr(uncertainty_draws, "apply_terms", interrupted)
+    monkeypatch.setattr(PhaseNoise, "drawn", interrupted)
     got = few(30, jobs=1)
-    monkeypatch.setattr(uncertainty_draws, "apply_terms", real)
+    monkeypatch.setattr(PhaseNoise, "drawn", real)
     assert (got.count, got.asked) == (6, 30)
     assert_same(got, few(6, jobs=1))
 

@@ -13,6 +13,8 @@ from nf2ff.antenna.dipoles import DipoleCluster, huygens_source
 from nf2ff.antenna.modes import SPEED_OF_LIGHT, WAVE_IMPEDANCE, Modes
 from nf2ff.measurement.probe import Probe, field_probe, probe_from_modes
 from nf2ff.measurement.samples import Samples
+from nf2ff.uncertainty.errors.catalogue import apply_each, apply_terms
+from nf2ff.uncertainty.errors.position import AxisZero
 from nf2ff.uncertainty.errors.receiver import (
     AmplitudeNoise,
     CableFlexing,
@@ -564,3 +566,42 @@ def test_the_scan_s_own_times_serve():
     timed = replace(samples, time=time)
     own = ThermalRamp(phase=0.3).apply(timed, PROBE)[0].response
     np.testing.assert_array_equal(own, ThermalRamp(phase=0.3, time=time).apply(samples, PROBE)[0].response)
+
+
+# --- several draws -------------------------------------------------------------------------------
+
+RESPONSES = [
+    ReceiverNoise(rms=0.01),
+    PhaseNoise(rms=0.1),
+    Leakage(level=0.01),
+    RandomWalk(phase=0.1, amplitude=0.02, time="rows"),
+    SlowDrift(phase=0.1, time="rows"),
+    AmplitudeNoise(rms=0.0),
+    Compression(loss=0.01),
+    AmplitudeNoise(rms=0.02),
+    NoiseFloor(rms=0.01, distribution="triangular"),
+    ThermalRamp(phase=0.1, time="rows"),
+]
+
+
+@pytest.mark.parametrize(
+    "terms", [RESPONSES, [], [*RESPONSES, AxisZero(axis="theta", offset=0.01)]], ids=["all", "none", "moved"]
+)
+def test_draws_side_by_side_are_those_of_each_alone(terms):
+    # To the last bit: of arrays so large together that numpy forms products of temporaries in place.
+    samples = scan(count=2100)
+
+    def draw(seed):
+        rng = np.random.default_rng(seed)
+        return [term.drawn(rng) for term in terms], rng
+
+    drawn, rngs = zip(*map(draw, range(5)), strict=True)
+    together = apply_each(drawn, samples, PROBE, rngs)
+    for seed, (got, probe) in enumerate(together):
+        own, rng = draw(seed)
+        alone, _ = apply_terms(own, samples, PROBE, rng)
+        assert probe is PROBE
+        np.testing.assert_array_equal(got.response, alone.response)
+        np.testing.assert_array_equal(got.theta, alone.theta)
+    if terms:
+        assert not np.array_equal(together[0][0].response[1], together[1][0].response[1])

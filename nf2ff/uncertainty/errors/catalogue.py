@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import MISSING, fields, replace
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
+from numpy.random import Generator
 
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -143,6 +144,22 @@ def apply_terms(terms: Iterable[ErrorTerm], samples: Samples, probe: Probe, rng:
     for term in sorted(terms, key=_stage):
         samples, probe = term.apply(samples, probe, generator)
     return samples, probe
+
+
+def apply_each(
+    drawn: Sequence[Sequence[ErrorTerm]], samples: Samples, probe: Probe, rngs: Sequence[Generator]
+) -> list[Scan]:
+    """`apply_terms` of several draws of the same errors, each by a generator of its own.
+
+    Those of responses alone are added side by side: each draw is what it would be alone, to the last bit.
+    """
+    if not all(isinstance(term, receiver.SignalTerm) for term in drawn[0]):
+        pairs = zip(drawn, rngs, strict=True)
+        return [apply_terms(terms, samples, probe, rng) for terms, rng in pairs]
+    responses = np.repeat(samples.response[None], len(drawn), axis=0)
+    for same in zip(*(sorted(terms, key=_stage) for terms in drawn), strict=True):
+        responses = same[0].apply_each(same, samples, probe, responses, rngs)
+    return [(samples.changed(response=w), probe) for w in responses]
 
 
 def simulated(

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, ClassVar, Literal, Self
 
@@ -91,17 +91,23 @@ class RandomEffect:
 
     def drawn(self, rng: Generator) -> NDArray[Any]:
         """One disturbance of the samples, shaped as ``scale``."""
-        draws: NDArray[Any] = _unit_draws(rng, self.distribution, self.shape)
-        if self.quantity == "response":
-            real, draws = draws, np.empty(self.shape, dtype=complex)
-            draws.real, draws.imag = real, _unit_draws(rng, self.distribution, self.shape)
-            draws *= math.sqrt(0.5)
-        return self.spread(draws)
+        return self.spread(self.unit_draws([rng])[0])
+
+    def unit_draws(self, rngs: Sequence[Generator]) -> NDArray[Any]:
+        """Draws (D, K) or (D, F, K), all that one disturbance takes by each generator."""
+        kind = complex if self.quantity == "response" else float
+        draws: NDArray[Any] = np.empty((len(rngs), *self.shape), dtype=kind)
+        for own, rng in zip(draws, rngs, strict=True):
+            own.real = _unit_draws(rng, self.distribution, self.shape)
+            if kind is complex:
+                own.imag = _unit_draws(rng, self.distribution, self.shape)
+        return draws * math.sqrt(0.5) if kind is complex else draws
 
     def spread(self, draws: NDArray[Any]) -> NDArray[Any]:
         """Disturbance (..., M) of each sample by draws (..., K)."""
         if self.basis is not None:
-            draws = draws @ self.basis
+            # One by one: a product of all together would depend on how many they are.
+            draws = (draws[..., None, :] @ self.basis)[..., 0, :]
         values = draws if self.step is None else np.cumsum(draws * self.step, axis=-1)
         return values[..., self.group] * self.scale
 

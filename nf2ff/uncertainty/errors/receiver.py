@@ -6,7 +6,8 @@ longer way is a more negative phase.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ from nf2ff.uncertainty.errors.error_term import Complex, ErrorTerm, RandomEffect
 from nf2ff.uncertainty.errors.fields import choice, count, error_term, number, size, when
 from nf2ff.uncertainty.errors.position import TURNING, Axis
 
+Rngs = Sequence[Generator]
 Channels = Literal["ports", "chi"]
 CHANNELS: tuple[Channels, ...] = ("ports", "chi")
 
@@ -31,10 +33,25 @@ class SignalTerm(ErrorTerm):
 
     def _changed(self, samples: Samples, probe: Probe, rng: Generator, sign: int) -> Scan:
         if self.random:
-            response = self._with_draws(samples, rng, sign)
+            response = disturbed(samples.response[None], [self._effects(samples)], [rng], sign)[0]
         else:
             response = samples.response * self._factor(samples, sign) + sign * self._added(samples, probe)
         return samples.changed(response=response), probe
+
+    def apply_each(
+        self, terms: Sequence[ErrorTerm], samples: Samples, probe: Probe, responses: Complex, rngs: Rngs
+    ) -> Complex:
+        """Responses (D, F, M) of several draws with the error, which in each is one of the ``terms``."""
+        if not self.random:
+            pairs = zip(terms, responses, strict=True)
+            return np.stack([t.apply(samples.changed(response=w), probe)[0].response for t, w in pairs])
+        if not any(getattr(self, field) for field in self.sizes):
+            return responses
+        # Those without a level act alike whatever the responses.
+        level = "level" in self.units.values()
+        scans = [samples.changed(response=w) for w in responses] if level else [samples]
+        each = [self.effects(scan) for scan in scans]
+        return disturbed(responses, each if level else each * len(rngs), rngs)
 
     def _factor(self, samples: Samples, sign: int) -> Any:
         """By which a systematic error multiplies the responses."""
@@ -46,18 +63,28 @@ class SignalTerm(ErrorTerm):
         del samples, probe
         return 0.0
 
-    def _with_draws(self, samples: Samples, rng: Generator, sign: int) -> Complex:
-        """Responses with the random effects."""
-        response = samples.response
-        for effect in self._effects(samples):
-            change = sign * effect.drawn(rng)
-            if effect.quantity == "phase":
-                response = response * _turn(change)
-            elif effect.quantity == "amplitude":
-                response = response * (1 + change)
-            else:
-                response = response + change
-        return response
+
+def disturbed(
+    responses: Complex, each: Sequence[tuple[RandomEffect, ...]], rngs: Rngs, sign: int = 1
+) -> Complex:
+    """Responses (D, F, M) with random effects, those of each draw by a generator of its own."""
+    for effects in zip(*each, strict=True):
+        effect = effects[0]
+        draws = effect.unit_draws(rngs)
+        if any(other is not effect for other in effects):
+            effect = replace(effect, scale=np.stack([other.scale for other in effects]))
+        change = sign * effect.spread(draws)
+        if change.ndim == 2:  # common to all frequencies
+            change = change[:, None]
+        if effect.quantity == "phase":
+            # Named: a large one without a name is overwritten, and products in place are rounded otherwise.
+            turn = _turn(change)
+            responses = responses * turn
+        elif effect.quantity == "amplitude":
+            responses = responses * (1 + change)
+        else:
+            responses = responses + change
+    return responses
 
 
 def _turn(phase: Real) -> Complex:

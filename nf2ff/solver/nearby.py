@@ -9,19 +9,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import norm
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
+from nf2ff.solver.expansion import Expansion, numbers
 from nf2ff.solver.planned import PlannedOperator
 from nf2ff.solver.positions import Geometry, elsewhere
-from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.problem import MOST_KEPT, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.response import separate
 from nf2ff.solver.solution import Part, Solution, join_parts
 from nf2ff.solver.solve import prepare, solve
@@ -32,6 +34,8 @@ from nf2ff.solver.transmission import TransmissionOperator
 #: known, is formed to `EXACT` of the responses.
 CHANGE_RTOL = 1e-4
 EXACT = 1e-8
+#: Part of the change that what a power series of them leaves out may be.
+SERIES_RTOL = 0.3 * CHANGE_RTOL
 
 
 def by_least_squares(solution: Solution) -> Solution:
@@ -109,7 +113,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], tuple[PlannedOperator, NDArray[Any] | None]] = {}
+        self._series: dict[tuple[float, ...], tuple[PlannedOperator, Known | None]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -157,7 +161,7 @@ class _PartSolver:
                 weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
                 at = (geometry, probe, float(samples.frequency[f]))
                 exact, known = self._operator(f, *at, EXACT, own=own)
-                change = change - exact.forward(exact.from_modes(q) if known is None else known)
+                change = self._unexplained(change, exact, q, known)
                 coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
                 rows.append(q + self._found(coarse, change, weights))
                 continue
@@ -173,6 +177,23 @@ class _PartSolver:
             )
             rows.append(q + estimate.coefficients)
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
+
+    def _unexplained(
+        self,
+        response: NDArray[Any],
+        operator: PlannedOperator,
+        q: NDArray[np.complex128],
+        known: Known | None,
+    ) -> NDArray[Any]:
+        """What the modes known leave of responses: by their series where that is exact enough."""
+        if known is None:
+            return np.asarray(response - operator.forward(operator.from_modes(q)))
+        if known.series is not None:
+            found, rest = known.series.at(operator)
+            left = response - found
+            if rest < SERIES_RTOL * norm(left):
+                return np.asarray(left)
+        return np.asarray(response - operator.forward(known.x))
 
     def _found(
         self, operator: TransmissionOperator, change: NDArray[Any], weights: NDArray[Any]
@@ -190,6 +211,14 @@ class _PartSolver:
         )
         return operator.to_modes(x * unit)
 
+    def _known(self, f: int, operator: TransmissionOperator) -> Known:
+        """For responses by an operator at other positions."""
+        x, geometry = operator.from_modes(self.known.coefficients[f]), self.kept.iteration(f)[0].geometry
+        held = numbers(geometry, [[s for s, _ in orders] for orders in operator.separation.over_degree])
+        if held is None or 8 * held * len(self.known.coefficients) > MOST_KEPT:
+            return Known(x, None)
+        return Known(x, Expansion.of(replace(operator, geometry=geometry), x))
+
     def _operator(
         self,
         f: int,
@@ -199,8 +228,8 @@ class _PartSolver:
         tolerance: float,
         *,
         own: bool,
-    ) -> tuple[TransmissionOperator, NDArray[Any] | None]:
-        """Operator at other positions, and packed coefficients of the modes known if they are kept.
+    ) -> tuple[PlannedOperator, Known | None]:
+        """Operator at other positions, and what is kept of the modes known.
 
         Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
         positions not far from there.
@@ -226,9 +255,16 @@ class _PartSolver:
                 cut=1.0,
             )
             one = replace(operator, series=series)
-            known = None if one.serves else one.from_modes(self.known.coefficients[f])
+            known = None if one.serves else self._known(f, one)
             found = self._series[key] = replace(one, rows=one.known_rows), known
         return replace(found[0], geometry=geometry), found[1]
+
+
+class Known(NamedTuple):
+    """Packed coefficients of the modes known, and their responses near the positions of the scan."""
+
+    x: NDArray[Any]
+    series: Expansion | None
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:

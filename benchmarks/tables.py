@@ -18,12 +18,13 @@ import math
 import os
 import platform
 import time
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import ducc0
 import numpy as np
 import regressions
+import scipy
 from measure import best_time, peak_memory
 from scans import Case, bare_seconds, far_field_error, probe_of
 
@@ -152,7 +153,7 @@ def machine() -> dict[str, Any]:
         "threads": THREADS,
         "system": platform.platform(),
         "python": platform.python_version(),
-        "versions": {name: version(name) for name in ("nf2ff", "numpy", "scipy", "ducc0")},
+        "versions": {x.__name__: x.__version__ for x in (nf2ff, np, scipy, ducc0)},
     }
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import nf2ff
 from nf2ff.measurement.simulated import receive
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
@@ -49,6 +50,14 @@ def test_one_table(benchmark, tmp_path, capsys):
     assert all(row["same_bits"] for row in found["frequencies"])
     assert {row["varied"] for row in found["dipoles"]} == {"position", "orientation", "frequency", "radius"}
     assert f"written: {out}" in capsys.readouterr().out
+
+
+def test_the_machine_from_a_checkout(benchmark, monkeypatch):
+    # The package need not be installed: what is installed is not asked.
+    monkeypatch.setattr("importlib.metadata.version", None)
+    found = benchmark("tables").machine()["versions"]
+    assert found.keys() == {"nf2ff", "numpy", "scipy", "ducc0"}
+    assert found["nf2ff"] == nf2ff.__version__
 
 
 @pytest.mark.parametrize("positions", ["gauss-legendre", "spiral"])

@@ -178,7 +178,8 @@ class Modes:
         for first, last in pairwise(sorted({*edges, n.size})):
             part = slice(starts[first], starts[last] if last < n.size else None)
             own = starts[first:last] - starts[first]
-            power[:, first:last] = 0.5 * np.add.reduceat(np.square(parts[:, part]), own, axis=1)
+            for f, row in enumerate(parts):
+                power[f, first:last] = 0.5 * np.add.reduceat(np.square(row[part]), own)
         return power
 
     def at(self, index: int | slice | Sequence[int] | NDArray[np.intp]) -> Modes:

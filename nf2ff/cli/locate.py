@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 from collections.abc import Callable
@@ -133,20 +134,28 @@ def locate(
             misused(f"{path}: a table is written of --parts, --surface or --elements: give one of them")
         check_output(path, inputs, overwrite=overwrite)
     where = None if surface is None else read_surface(surface)
-    modes, noise, count, origin, warnings = _read(result)
+    modes, noise, count, origin, warnings, partial = _read(result)
     chosen = nearest_frequency(result, modes.frequency, frequency_ghz)
     if asked or outputs or frequency_ghz is not None or modes.frequency.size == 1:
         pick = [chosen]
-        modes, noise, count = modes.at(pick), noise[pick], count[pick]
+        modes, noise, count, partial = modes.at(pick), noise[pick], count[pick], partial[pick]
     with found_in(result), working("looking"):
         place = locate_centre(modes, noise=noise)
         share = 0.5 * noise**2 * count / modes.radiated_power()
-        spread = centre_uncertainty(modes, noise)[0] if modes.frequency.size == 1 else None
-        found = _Found([], {}, lambda: _box(modes, place))
+        # Waves that nothing holds, where nothing was measured, make spheres many times too large.
+        known = replace(
+            place,
+            radius=np.where(partial, np.nan, place.radius),
+            radius_about_origin=np.where(partial, np.nan, place.radius_about_origin),
+        )
+        alone = modes.frequency.size == 1 and not partial.any()
+        spread = centre_uncertainty(modes, noise)[0] if alone else None
+        draw = functools.partial(_box, modes, place, whole=not partial.any())
+        found = _Found([], {}, draw)
         level = float(share[0])
         if parts is not None:
             how = {"radius": radius_m, "size": part_size_m, "noise": float(noise[0])}
-            found = _parts(modes, place, parts, how, level)
+            found = _parts(modes, place, parts, how, level, draw)
         elif where is not None:
             found = _surface(modes, place, where, float(noise[0]), size_m)
         elif elements is not None and element is not None:
@@ -154,12 +163,12 @@ def locate(
     for line in (*warnings(modes.frequency), *found.warnings):
         click.echo(f"warning, {result}: {line}", err=True)
     if as_json:
-        facts = location_facts(place, share)
+        facts = location_facts(known, share)
         if spread is not None:
             facts[0]["centre_uncertainty_m"] = [x if math.isfinite(x) else None for x in spread.tolist()]
         click.echo(json.dumps({"frequencies": facts, "noise_from": origin, **found.facts}, allow_nan=False))
     else:
-        click.echo("\n".join((*location_lines(place, share, spread, every=every), origin, *found.lines)))
+        click.echo("\n".join((*location_lines(known, share, spread, every=every), origin, *found.lines)))
     for path in outputs:
         if path.suffix.lower() != ".csv":
             with working("drawing"):
@@ -171,26 +180,31 @@ def locate(
 
 def _read(
     path: Path,
-) -> tuple[Modes, NDArray[np.float64], NDArray[np.int64], str, Callable[[Any], list[str]]]:
-    """Modes, noise of a coefficient, how many were solved for, how that is known, what to beware of."""
+) -> tuple[Modes, NDArray[np.float64], NDArray[np.int64], str, Callable[[Any], list[str]], NDArray[np.bool_]]:
+    """Modes, noise of a coefficient, how many were solved for, how that is known, what to beware of, and
+    where a part of the sphere was not measured."""
     degree: Any = None
+    partial: Any = None
     with working("reading"):
         if file_kind(path) == "result":
             result = read_result(path)
             modes, known = result.modes, result_noise(result)
             if "degree" in result.quantities:
                 degree = result.quantities["degree"].values
-            lacking = result.quantities["partial"].values if "partial" in result.quantities else 0 * known
-            each = {
-                f: (*told, *([PartialCode.PARTIAL()] if part else ()))
-                for f, told, part in zip(modes.frequency.tolist(), result.warnings, lacking, strict=False)
-            }
+            if "partial" in result.quantities:
+                partial = result.quantities["partial"].values > 0
+            each = dict(zip(modes.frequency.tolist(), result.warnings, strict=False))
         else:
             modes, sentences = read_radiation(path)
             known, each = (
                 np.full(modes.frequency.size, np.nan),
                 dict.fromkeys(modes.frequency.tolist(), sentences),
             )
+
+    if partial is None:
+        partial = np.zeros(modes.frequency.size, dtype=bool)
+    for f in modes.frequency[partial].tolist():
+        each[f] = (*each.get(f, ()), PartialCode.PARTIAL())
 
     def told(hertz: Any) -> list[str]:
         return told_once(hertz, [each.get(f, ()) for f in hertz.tolist()])
@@ -201,19 +215,26 @@ def _read(
     lacking = np.isnan(known)
     noise = np.where(lacking, spectrum_noise(modes), known)
     if not lacking.any():
-        return modes, noise, count, _FROM_SCAN, told
+        return modes, noise, count, _FROM_SCAN, told, partial
     if lacking.all():
-        return modes, noise, count, _FROM_DEGREES, told
+        return modes, noise, count, _FROM_DEGREES, told, partial
     where = f" at {lacking.sum()} of {lacking.size} frequencies, where the scan has no redundancy"
-    return modes, noise, count, _FROM_DEGREES + where, told
+    return modes, noise, count, _FROM_DEGREES + where, told, partial
 
 
-def _box(modes: Modes, place: Location, parts: RadiatingParts | None = None) -> Any:
+def _box(modes: Modes, place: Location, parts: RadiatingParts | None = None, *, whole: bool) -> Any:
     middle, radius = place.smallest(0)
-    return box_map(modes, middle=middle, radius=radius, centre=place.centre[0], parts=parts)
+    return box_map(modes, middle=middle, radius=radius, centre=place.centre[0], parts=parts, sphere=whole)
 
 
-def _parts(modes: Modes, place: Location, count: int, how: dict[str, Any], level: float) -> _Found:
+def _parts(
+    modes: Modes,
+    place: Location,
+    count: int,
+    how: dict[str, Any],
+    level: float,
+    draw: Callable[[RadiatingParts], Any],
+) -> _Found:
     centre, radius = place.smallest(0)
     how = how | {"radius": how["radius"] or radius}
     about = radiating_parts(translate(modes, centre), count=count, **how)
@@ -221,7 +242,7 @@ def _parts(modes: Modes, place: Location, count: int, how: dict[str, Any], level
     return _Found(
         parts_lines(parts, level),
         parts_facts(parts),
-        lambda: _box(modes, place, parts),
+        lambda: draw(parts),
         lambda path, overwrite: write_parts(path, parts, overwrite=overwrite),
     )
 

@@ -37,10 +37,12 @@ class _File(click.Path):
             self.fail(
                 f"{visible(name)} holds a character that no terminal shows: rename the file", param, ctx
             )
+        if name.endswith(("/", os.sep)) or Path(name).is_dir():
+            fail(f"{name}: is the name of a folder, expected that of a file", 2)
         return super().convert(value, param, ctx)
 
 
-FILE = _File(dir_okay=False, path_type=Path)
+FILE = _File(path_type=Path)
 time_convention_option = click.option(
     "--time-convention",
     type=click.Choice(["exp(+jwt)", "exp(-iwt)"]),

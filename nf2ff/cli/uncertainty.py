@@ -46,7 +46,13 @@ from nf2ff.cli.options import (
 from nf2ff.io import safe
 from nf2ff.io.kept_draws import read_kept_draws
 from nf2ff.io.uncertainty import read_uncertainty, write_uncertainty
-from nf2ff.io.uncertainty_toml import MAX_DRAWS, UncertaintyFile, read_uncertainty_file, uncertainty_template
+from nf2ff.io.uncertainty_toml import (
+    MAX_DRAWS,
+    UncertaintyFile,
+    figures_of,
+    read_uncertainty_file,
+    uncertainty_template,
+)
 from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import beamwidth, cut_planes, peak, sidelobe_level
@@ -66,7 +72,7 @@ from nf2ff.solver.solve import solve
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.draws import Draws
 from nf2ff.uncertainty.figure import Figure
-from nf2ff.uncertainty.request import Assessment, Cut
+from nf2ff.uncertainty.request import FIGURES, Assessment, Cut
 from nf2ff.uncertainty.result import Uncertainty
 
 
@@ -262,13 +268,21 @@ def _refuse_unknown(solution: Solution, question: Assessment) -> None:
     names = [name for name, some in question.figures.items() if any(map(hangs_on_it, some))]
     if not names:
         return
+    towards = {"pattern": dict.fromkeys(("theta_deg", "phi_deg"), 0.0)}
+    more = [
+        name
+        for name in FIGURES
+        if name not in question.figures
+        and any(map(hangs_on_it, figures_of(name, towards.get(name, {}), f"figure.{name}")))
+    ]
     f = int((partial if seen.all() else ~seen).argmax())
     coverage = solution.coverage[f]
     assert coverage is not None
     why = "what is radiated there is not known" if seen.all() else "the peak may lie there"
+    others = f" (nor would one hold {', '.join(more)})" if more else ""
     raise InputError(
         f"{coverage.describe(int(solution.degree[f]))}, and {why}: no interval holds "
-        f"{', '.join(names)}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
+        f"{', '.join(names)}{others}; leave {'it' if len(names) == 1 else 'them'} out of the metrics"
     )
 
 

@@ -10,7 +10,7 @@ import re
 import secrets
 import stat
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from io import BufferedReader
@@ -73,7 +73,7 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
             os.fsync(file.fileno())
         refuse()
         if target.exists():
-            temporary.chmod(stat.S_IMODE(target.stat().st_mode))
+            _like(temporary, target.stat())
         temporary.replace(target)
     except (OSError, RuntimeError) as error:
         reason = getattr(error, "strerror", None) or " ".join(str(error).split())
@@ -82,6 +82,15 @@ def replacing(path: PathLike, *, overwrite: bool = False) -> Iterator[Path]:
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _like(path: Path, old: os.stat_result) -> None:
+    """Give a file the permissions of another, and its owner and group where that is allowed."""
+    if hasattr(os, "chown"):
+        for owner, group in ((-1, old.st_gid), (old.st_uid, -1)):
+            with suppress(OSError):
+                os.chown(path, owner, group)
+    path.chmod(stat.S_IMODE(old.st_mode))
 
 
 def real_path(path: PathLike) -> Path:

@@ -22,7 +22,7 @@ from nf2ff.messages.input_error import InputError, found_in
 from nf2ff.metrics.planes import ALLOWED, PlaneLike, checked_plane, plane_label, read_plane
 from nf2ff.uncertainty.budget.budget_term import Evaluation
 from nf2ff.uncertainty.budget.metric import METRICS, Metric
-from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, UNIT_ENDINGS, make_term
+from nf2ff.uncertainty.errors.catalogue import UNIT_ENDINGS, make_term
 from nf2ff.uncertainty.errors.checks import choose
 from nf2ff.uncertainty.errors.error_term import ErrorTerm
 from nf2ff.uncertainty.figure import Figure
@@ -58,7 +58,7 @@ class ErrorTable(BaseModel):
 
     model_config = ConfigDict(extra="allow", strict=True)
 
-    kind: str = Field(description="one of " + ", ".join(ERROR_TERMS))
+    kind: str = Field(description="a name in quotes, one of those that nf2ff uncertainty --template shows")
 
 
 class NamedErrorTable(ErrorTable):

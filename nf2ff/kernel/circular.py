@@ -12,6 +12,7 @@ and q- of -m, then the imaginary parts. The last two of each belong to rings cou
 
 from __future__ import annotations
 
+import math
 import threading
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -131,33 +132,42 @@ def to_maps(parts: Real, degree: int) -> Complex:
 _kept = threading.local()
 
 
-def _room(degree: int, count: int, kind: Any) -> tuple[Real, Complex]:
-    """Legs (B, m, 8, R) and maps (B, 2, columns, R) of so many sets, kept by the thread: fresh memory costs
-    as much as half a product."""
+def _room(name: str, shape: tuple[int, ...], kind: Any) -> NDArray[Any]:
+    """Room of that name and shape that the thread keeps: fresh memory costs as much as half a product."""
     rooms = getattr(_kept, "rooms", {})
-    known, legs, maps = rooms.get(kind, (None, (), ()))
-    if known != degree or len(legs) < count:
-        rings, columns = fine_shape(degree)
-        maps = np.empty((count, 2, columns, rings), dtype=np.result_type(kind, np.complex64))
-        legs = np.empty((count, degree + 1, 8, rings), dtype=kind)
-        if count <= TOGETHER:
-            rooms[kind] = degree, legs, maps
-            _kept.rooms = rooms
-    return legs[:count], maps[:count]
+    size = math.prod(shape)
+    room = rooms.get((name, kind))
+    if room is None or room.size < size:
+        room = np.empty(size, dtype=kind)
+        rooms[name, kind] = room
+        _kept.rooms = rooms
+    return np.asarray(room[:size].reshape(shape))
+
+
+def ends(degree: int) -> list[int]:
+    """How many coefficients S there are up to each band of orders, the last of them all."""
+    return [band.own.stop for band in _bands(degree, np.float64)]
 
 
 def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> Real:
     """Adjoint transform of ``field`` (columns, R) times the transform of circular parts (B, S).
 
-    In the precision of the parts and the field, which is the same. Each set by itself, to the last bit.
+    In the precision of the parts and the field, which is the same. Each set by itself, to the last bit. Parts
+    up to a band of low orders (`ends`) do with fewer columns (`fine_grid.of_low_orders`).
     """
     kind: Any = parts.dtype.type
-    count, bands, columns, top = len(parts), _bands(degree, kind), len(field), degree + 1
-    legs, maps = _room(degree, count, kind)
-    # Map of each leg, its columns, and whether rings are counted from below.
+    count, columns = len(parts), len(field)
+    bands = [band for band in _bands(degree, kind) if band.own.stop <= parts.shape[1]]
+    rings, top = fine_shape(degree)[0], bands[-1].orders.stop
+    legs = _room("legs", (count, top, 8, rings), kind)
+    # Legs of each map, their columns, and whether their rings are counted from below.
     minus = slice(None, columns - top, -1)
-    places = [(0, slice(0, top), 1), (1, minus, 1), (1, slice(0, top), -1), (0, minus, -1)]
+    places = [
+        [(0, slice(0, top), 1), (3, minus, -1)],
+        [(1, minus, 1), (2, slice(0, top), -1)],
+    ]
     shares = [slice(k, None, threads) for k in range(threads)]
+    maps = [(one, own) for one in legs for own in places]
 
     def to_rings(share: slice) -> None:
         for band in bands[share]:
@@ -166,23 +176,19 @@ def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> 
             given = parts[:, band.own].reshape(count, *band.shape)
             np.matmul(given, band.table, out=own[..., band.rings])
 
-    def multiply(which: slice) -> None:
-        maps[:, which, top : columns - degree] = 0
-        for leg, (at, there, step) in list(enumerate(places)):
-            if at in range(2)[which]:
-                first = 1 if there is minus else 0
-                own = maps[:, at, there]
-                own.real, own.imag = legs[:, first:, leg, ::step], legs[:, first:, leg + 4, ::step]
-        for one in maps[:, which]:
-            for own in one:
-                ducc0.fft.c2c(own, axes=(0,), forward=False, out=own)
-                own *= field
-                ducc0.fft.c2c(own, axes=(0,), forward=True, out=own)
-        for leg, (at, there, step) in enumerate(places):
-            if at in range(2)[which]:
-                first = 1 if there is minus else 0
-                own = maps[:, at, there, ::step]
-                legs[:, first:, leg], legs[:, first:, leg + 4] = own.real, own.imag
+    def multiply(share: slice) -> None:
+        room = _room("map", (columns, rings), np.result_type(kind, np.complex64).type)
+        for one, places in maps[share]:
+            room[top : columns - top + 1] = 0
+            for leg, there, step in places:
+                own, first = room[there], there is minus
+                own.real, own.imag = one[first:, leg, ::step], one[first:, leg + 4, ::step]
+            ducc0.fft.c2c(room, axes=(0,), forward=False, out=room)
+            room *= field
+            ducc0.fft.c2c(room, axes=(0,), forward=True, out=room)
+            for leg, there, step in places:
+                own, first = room[there, ::step], there is minus
+                one[first:, leg], one[first:, leg + 4] = own.real, own.imag
 
     found = np.empty_like(parts)
 
@@ -191,9 +197,8 @@ def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> 
             given, out = legs[:, band.orders, :, band.rings], found[:, band.own]
             np.matmul(given, band.back, out=out.reshape(count, *band.shape))
 
-    spin.run([partial(to_rings, share) for share in shares], threads)
-    spin.run([partial(multiply, share) for share in shares[:2]], threads)
-    spin.run([partial(from_rings, share) for share in shares], threads)
+    for work in (to_rings, multiply, from_rings):
+        spin.run([partial(work, share) for share in shares], threads)
     # No map has a part of degree 0, nor twice one of m = 0.
     lowest = found[:, bands[0].own].reshape(count, *bands[0].shape)[:, 0]
     lowest[..., 0] = lowest[:, 1::2] = 0

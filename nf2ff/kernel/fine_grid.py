@@ -32,7 +32,12 @@ KEPT = 2**25
 
 def fine_shape(degree: int) -> tuple[int, int]:
     """Rings, half a step from the poles, and columns of the grid for functions up to a degree."""
-    return int(ducc0.fft.good_size(2 * degree + 1)), int(ducc0.fft.good_size(4 * degree + 1, True))
+    return int(ducc0.fft.good_size(2 * degree + 1)), _columns(degree)
+
+
+def _columns(top: int) -> int:
+    """Columns for functions up to an order."""
+    return int(ducc0.fft.good_size(4 * top + 1, True))
 
 
 def impulses(location: Real, weight: Real, *, degree: int, odd: bool, threads: int = 1) -> Real:
@@ -86,12 +91,21 @@ def impulses(location: Real, weight: Real, *, degree: int, odd: bool, threads: i
     return smooth
 
 
+def of_low_orders(field: Real, top: int) -> Real:
+    """What stands for ``field`` (R, P) in products of functions up to order ``top``: of fewer columns."""
+    rings, columns = len(field), _columns(top)
+    terms = ducc0.fft.r2c(field, axes=(1,))[:, : columns // 2 + 1]
+    terms[:, 2 * top + 1 :] = 0
+    terms /= columns  # the sum over columns stays what it was
+    smooth = np.empty((rings, columns))
+    return np.asarray(ducc0.fft.c2r(terms, axes=(1,), lastsize=columns, forward=False, out=smooth))
+
+
 _kept = threading.local()
 
 
-def _maps(count: int, degree: int) -> Real:
+def _maps(shape: tuple[int, ...]) -> Real:
     """Room for maps (C, R, P), that of the thread's last transform where it fits."""
-    shape = (count, *fine_shape(degree))
     room: Any = getattr(_kept, "room", None)
     if room is None or room.shape != shape:
         room = np.empty(shape)
@@ -100,19 +114,26 @@ def _maps(count: int, degree: int) -> Real:
 
 
 def weighted_product(
-    coefficients: list[tuple[int, Complex]], fields: dict[tuple[int, int], Real], *, degree: int, threads: int
+    coefficients: list[tuple[int, Complex]],
+    fields: dict[tuple[int, int], Real],
+    *,
+    degree: int,
+    threads: int,
+    top: int | None = None,
 ) -> list[Complex]:
     """Adjoint transform of the weighted transform of coefficients (C, A) of real maps, for each spin.
 
     ``coefficients`` are pairs of a spin and its coefficients, whose maps are counted through all spins:
-    C = 1 for spin 0, else 2. ``fields`` (R, P) couple map i and map k >= i, by `impulses`.
+    C = 1 for spin 0, else 2. ``fields`` (R, P) couple map i and map k >= i, by `impulses`. Coefficients up to
+    order ``top`` go with fields `of_low_orders`.
     """
-    sizes = [len(alm) for _, alm in coefficients]
-    maps = _maps(sum(sizes), degree)
+    sizes, top = [len(alm) for _, alm in coefficients], degree if top is None else top
+    maps = _maps((sum(sizes), fine_shape(degree)[0], _columns(top)))
+    grid = {"lmax": degree, "mmax": top, "geometry": "F1", "nthreads": threads}
     at = 0
     for (s, alm), size in zip(coefficients, sizes, strict=True):
         own = maps[at : at + size]
-        ducc0.sht.synthesis_2d(alm=alm, spin=s, lmax=degree, geometry="F1", nthreads=threads, map=own)
+        ducc0.sht.synthesis_2d(alm=alm, spin=s, map=own, **grid)
         at += size
     coupled = any(i != k for i, k in fields)
     source = maps.copy() if coupled else maps
@@ -128,8 +149,6 @@ def weighted_product(
     found, at = [], 0
     for (s, _), size in zip(coefficients, sizes, strict=True):
         own = maps[at : at + size]
-        found.append(
-            ducc0.sht.adjoint_synthesis_2d(map=own, spin=s, lmax=degree, geometry="F1", nthreads=threads)
-        )
+        found.append(ducc0.sht.adjoint_synthesis_2d(map=own, spin=s, **grid))
         at += size
     return found

@@ -60,8 +60,8 @@ class PartialCode(Code):
     """What a look into the box takes from a result that is not whole."""
 
     PARTIAL = (
-        "a part of the sphere was not measured: places, spheres and powers count what was computed "
-        "there, too, and may be far off, spheres above all; the uncertainties stated are of noise alone"
+        "a part of the sphere was not measured: places and powers count what was computed there, too, and "
+        "may be far off; how sure they are, and the spheres that hold what radiates, are not known"
     )
 
 

@@ -34,7 +34,13 @@ def _colours(ax: Any, x: Any, y: Any, values: Real, **look: Any) -> Any:
 
 
 def box_map(
-    modes: Modes, *, middle: Real, radius: float, centre: Real, parts: RadiatingParts | None = None
+    modes: Modes,
+    *,
+    middle: Real,
+    radius: float,
+    centre: Real,
+    parts: RadiatingParts | None = None,
+    sphere: bool = True,
 ) -> Axes:
     """From where an antenna radiates: power in the lowest degrees about each place, seen along z, y and x.
 
@@ -45,11 +51,13 @@ def box_map(
     middle : (3,) ndarray
         Middle of the picture [m].
     radius : float
-        Sphere about it that holds what radiates, which is drawn [m].
+        Sphere about it that holds what radiates: as far as is looked [m].
     centre : (3,) ndarray
         Centre of radiation, which is marked [m].
     parts : RadiatingParts, optional
         Parts to mark, in the frame of the modes.
+    sphere : bool
+        Whether to draw the sphere.
 
     Returns
     -------
@@ -76,7 +84,8 @@ def box_map(
         look = {"cmap": "viridis", "vmin": -_DEPTH, "vmax": 0, "shading": "gouraud"}
         drawn = _colours(ax, right, top, np.maximum(shown, -_DEPTH), **look)
         ring = 1e3 * middle[[across, up], None] + 1e3 * radius * np.stack([np.cos(around), np.sin(around)])
-        ax.plot(*ring, color="white", linewidth=1.2, linestyle=(0, (5, 3)))
+        if sphere:
+            ax.plot(*ring, color="white", linewidth=1.2, linestyle=(0, (5, 3)))
         ax.plot(*(1e3 * centre[[across, up]]), "+", color="white", markersize=10, markeredgewidth=1.6)
         for i, place in enumerate([] if parts is None else 1e3 * parts.position[:, [across, up]]):
             ax.plot(*place, "o", markersize=11, markerfacecolor="none", markeredgecolor=COLOURS[1], mew=2)
@@ -87,8 +96,8 @@ def box_map(
         ax.set(xlabel=f"{names[across]} [mm]", ylabel=f"{names[up]} [mm]", aspect="equal")
         ax.set_title(f"seen along {names[depth]}", fontsize=10, color=TEXT_COLOUR)
     figure.colorbar(drawn, ax=panels, label="power in degrees 1 and 2 [dB]", shrink=0.75)
-    head = f"{modes.frequency[0] / 1e9:.6g} GHz: power about each point; cross: centre of radiation; dashed: "
-    head += f"sphere of {1e3 * radius:.4g} mm"
+    head = f"{modes.frequency[0] / 1e9:.6g} GHz: power about each point; cross: centre of radiation"
+    head += f"; dashed: sphere of {1e3 * radius:.4g} mm" if sphere else ""
     if parts is not None:
         shares = [f"{i + 1}: {10 * np.log10(x):z.2f} dB" for i, x in enumerate(parts.power)]
         head += f"\nparts over the whole power: {', '.join(shares)}"

@@ -26,6 +26,10 @@ def _db(ratio: float) -> float | None:
     return None if told is None else max(told, _LEAST_DB)
 
 
+def _metres(length: np.floating[Any]) -> float | None:
+    return None if np.isnan(length) else float(length)
+
+
 def location_lines(
     found: Location, noise: Real, spread: Real | None = None, *, every: bool = False
 ) -> list[str]:
@@ -76,14 +80,14 @@ def location_facts(found: Location, noise: Real) -> list[dict[str, Any]]:
     Returns
     -------
     list of dict
-        In metres and dB, as the names say.
+        In metres and dB, as the names say; None for a radius that is NaN.
     """
     return [
         {
             "frequency_hz": float(found.frequency[f]),
             "centre_m": found.centre[f].tolist(),
-            "minimum_radius_m": float(found.radius[f]),
-            "minimum_radius_about_origin_m": float(found.radius_about_origin[f]),
+            "minimum_radius_m": _metres(found.radius[f]),
+            "minimum_radius_about_origin_m": _metres(found.radius_about_origin[f]),
             "degree_above_noise": int(found.degree[f]),
             "noise_db": _db(float(noise[f])),
         }

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel import spin
-from nf2ff.solver.normal import Fields, NormalOperator
+from nf2ff.solver.normal import NormalOperator
+from nf2ff.solver.normal_fields import Fields
 from nf2ff.solver.transmission import TransmissionOperator
 
 Real = NDArray[np.float64]

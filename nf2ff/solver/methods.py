@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm, ratio
 from nf2ff.solver.dense import Factor
-from nf2ff.solver.normal import Equations, Fields, NormalOperator, Solved, solve_together
+from nf2ff.solver.normal import Equations, NormalOperator, Solved, solve_together
+from nf2ff.solver.normal_fields import Fields
 from nf2ff.solver.positions import Geometry
 from nf2ff.solver.transform_check import check_adjoint, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
@@ -139,10 +140,10 @@ def conjugate_gradients(
         Packed coefficients to begin with.
     verify : bool
         Compare the transforms with direct sums; `WrongTransformError` if they differ.
-    fields : tuple, optional
-        From `normal.grid_fields` for these weights: the iteration then never goes to the samples.
+    fields : Fields, optional
+        From `normal_fields.grid_fields` for these weights: the iteration then never goes to the samples.
     judged : bool
-        Whether to form the residual, and to compare; without, it is NaN.
+        Whether to form the residual, and to compare; without, it and the unevenness are NaN.
 
     Returns
     -------
@@ -173,7 +174,7 @@ def conjugate_gradients(
     size = norm(gradient) ** 2
     first = max(size, np.finfo(float).tiny)
     # What the products may be wrong by in all, in the norm of the weighted remainder.
-    allowed = attained(operator.tolerance) * np.sqrt(_square(response, weights))
+    allowed = attained(operator.tolerance) * np.sqrt(_square(response, weights)) if judged else 0.0
     steps = restarts = 0
     agrees = True
 
@@ -240,9 +241,9 @@ def conjugate_gradients(
         agrees = bool(size <= target**2)
         restarts += 1
     x *= unit
-    residual = ratio(norm(remainder), norm(response)) if judged else np.nan
     converged = agrees and bool(size <= target**2)
-    return Estimate(operator.to_modes(x), residual, steps, converged, unevenness(remainder)), x
+    said = (ratio(norm(remainder), norm(response)), unevenness(remainder)) if judged else (np.nan, np.nan)
+    return Estimate(operator.to_modes(x), said[0], steps, converged, said[1]), x
 
 
 def by_factor(factor: Factor, response: NDArray[np.complex128], *, iterations: int) -> Estimate:

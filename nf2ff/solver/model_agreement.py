@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.grids import ANGLE_TOLERANCE
 from nf2ff.antenna.modes import Modes
+from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -72,9 +74,11 @@ def judge(
     ``again`` gives the modes (J,) of other readings (M,) of a frequency, solved alike; ``scan`` is the grid
     that the samples are, if any.
     """
-    found = []
-    for f, at in enumerate(suspect_readings.each_place(samples, scan=scan, threads=threads or 1)):
-        case = _Case(samples, probe, f, at, threads)
+    places = enumerate(suspect_readings.each_place(samples, scan=scan, threads=threads or 1))
+    side_by_side = 1 if samples.moving else min(threads or 1, samples.frequency.size)
+
+    def of_one(f: int, at: suspect_readings.Places) -> list[Notice]:
+        case = _Case(samples, probe, f, at, 1 if side_by_side > 1 else threads)
         q, w = modes.coefficients[f], samples.response[f]
         told, stuck = _stuck(case, q)
         w = suspect_readings.without(w, stuck)
@@ -88,9 +92,18 @@ def judge(
         for kind, (factor, notice) in factors.items():
             told.append(notice)
             w = np.where(at.kind == kind, w / factor, w)
-        told += suspect_readings.contradictions(at, w, samples, f, estimates[f].residual)
-        found.append(told)
-    return found
+        return told + suspect_readings.contradictions(at, w, samples, f, estimates[f].residual)
+
+    # With the first, what is kept of the places is formed.
+    found = [of_one(*next(places))]
+    if side_by_side == 1:
+        return found + [of_one(f, at) for f, at in places]
+    others = list(places)
+    jobs = [
+        partial(lambda some: [of_one(*others[k]) for k in some], share)
+        for share in spin.shares(len(others), side_by_side)
+    ]
+    return found + [one for some in spin.run(jobs, side_by_side) for one in some]
 
 
 @contextmanager

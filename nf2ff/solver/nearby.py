@@ -36,6 +36,12 @@ CHANGE_RTOL = 1e-4
 EXACT = 1e-8
 #: Part of the change that what a power series of them leaves out may be.
 SERIES_RTOL = 0.3 * CHANGE_RTOL
+#: Ranges of radii for each of which a series is kept, at most as far as memory goes (4 among 200 draws).
+RANGES = 8
+
+Complex = NDArray[np.complex128]
+#: Samples, the probe to solve them with, and the degree.
+Scan = tuple[Samples, Probe, int]
 
 
 def by_least_squares(solution: Solution) -> Solution:
@@ -77,25 +83,42 @@ class NearbySolver:
 
     def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:
         """Modes of other samples."""
-        if samples.response.shape != self.shape:
-            rows = [
-                solve(
-                    samples.part(part.frequencies),
-                    probe,
-                    degree=min(degree, part.prepared.degree),
-                    method=solver.asked(part),
-                ).modes.coefficients
-                for part, solver in zip(self.parts, self.solvers, strict=True)
-            ]
-            q = join_parts(self.parts, rows, degree)
-            return Modes(samples.frequency, q, self.known.reference)
-        rows = []
-        for part, solver in zip(self.parts, self.solvers, strict=True):
-            whole = len(self.parts) == 1 and isinstance(part.which, slice) and not samples.moving
-            own = samples if whole else part.take(samples)
-            rows.append(solver.modes(own, probe, min(degree, part.prepared.degree)).coefficients)
-        q = join_parts(self.parts, rows, degree)
-        return Modes(self.known.frequency, q, self.known.reference)
+        return self.modes_of([(samples, probe, degree)])[0]
+
+    def modes_of(self, scans: Sequence[Scan]) -> list[Modes]:
+        """Modes of several scans, side by side; each as it would be alone to the last bit."""
+        found: dict[int, Modes] = {}
+        whole: list[int] = []
+        for i, scan in enumerate(scans):
+            if scan[0].response.shape == self.shape:
+                whole.append(i)
+            else:
+                found[i] = self._of_fewer(*scan)
+        rows = [
+            solver.modes([self._part_of(part, *scans[i]) for i in whole])
+            for part, solver in zip(self.parts, self.solvers, strict=True)
+        ]
+        for i, *own in zip(whole, *rows, strict=True):
+            q = join_parts(self.parts, [one.coefficients for one in own], scans[i][2])
+            found[i] = Modes(self.known.frequency, q, self.known.reference)
+        return [found[i] for i in range(len(scans))]
+
+    def _part_of(self, part: Part, samples: Samples, probe: Probe, degree: int) -> Scan:
+        whole = len(self.parts) == 1 and isinstance(part.which, slice) and not samples.moving
+        return samples if whole else part.take(samples), probe, min(degree, part.prepared.degree)
+
+    def _of_fewer(self, samples: Samples, probe: Probe, degree: int) -> Modes:
+        """Where samples were left out."""
+        rows = [
+            solve(
+                samples.part(part.frequencies),
+                probe,
+                degree=min(degree, part.prepared.degree),
+                method=solver.asked(part),
+            ).modes.coefficients
+            for part, solver in zip(self.parts, self.solvers, strict=True)
+        ]
+        return Modes(samples.frequency, join_parts(self.parts, rows, degree), self.known.reference)
 
 
 class _PartSolver:
@@ -124,23 +147,62 @@ class _PartSolver:
         )
         return None if own or part.damped else method
 
-    def modes(self, samples: Samples, probe: Probe, degree: int) -> Modes:
-        """Modes of other samples."""
+    def modes(self, scans: Sequence[Scan]) -> list[Modes]:
+        """Modes of other samples, of several scans."""
         kept = self.kept
-        same = probe is kept.probe and all(
-            np.array_equal(getattr(samples, x), getattr(kept.samples, x))
-            for x in ("frequency", "theta", "phi", "chi", "radius")
-        )
-        if self.by_change and degree == kept.degree:
-            return self._changed(samples, probe, same=same)
-        if not same:
-            return prepare(samples, probe, degree=degree, method=self.method).modes(samples.response)
-        if degree not in self._lower:
-            self._lower[degree] = replace(kept, degree=degree)
-        return self._lower[degree].modes(samples.response)
+        found: dict[int, Modes] = {}
+        stays = [i for i, (samples, probe, _) in enumerate(scans) if self._stays(samples, probe)]
+        if self.by_change:
+            some = [i for i in stays if scans[i][2] == kept.degree]
+            found.update(zip(some, self._answered([scans[i][0].response for i in some]), strict=True))
+        for i, (samples, probe, degree) in enumerate(scans):
+            if i in found:
+                continue
+            if self.by_change and degree == kept.degree:
+                found[i] = self._moved(samples, probe)
+            elif i not in stays:
+                found[i] = prepare(samples, probe, degree=degree, method=self.method).modes(samples.response)
+            else:
+                if degree not in self._lower:
+                    self._lower[degree] = replace(kept, degree=degree)
+                found[i] = self._lower[degree].modes(samples.response)
+        return [found[i] for i in range(len(scans))]
 
-    def _changed(self, samples: Samples, probe: Probe, *, same: bool) -> Modes:
-        """By the change of each frequency's modes."""
+    def _stays(self, samples: Samples, probe: Probe) -> bool:
+        """Whether positions and probe are those of the scan as it is."""
+        columns = ("frequency", "theta", "phi", "chi", "radius")
+        pairs = [(getattr(samples, x), getattr(self.kept.samples, x)) for x in columns]
+        return probe is self.kept.probe and all(a is b or np.array_equal(a, b) for a, b in pairs)
+
+    def _answered(self, responses: Sequence[Complex]) -> list[Modes]:
+        """By the change of each frequency's modes where responses (F, M) alone have changed."""
+        assert isinstance(self.method, LeastSquares)
+        rtol, kept = max(CHANGE_RTOL, self.method.rtol), self.kept
+        q = np.repeat(self.known.coefficients[None], len(responses), axis=0)
+        for f in range(q.shape[1]):
+            operator, weights = kept.iteration(f)
+            present = ~np.isnan(kept.samples.response[f])
+            coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
+            found = methods.run_together(
+                methods.conjugate_gradients(
+                    coarse,
+                    # What the solution leaves of the scan as it is adds nothing to another solution.
+                    response[f, present] - kept.samples.response[f, present],
+                    weights=weights,
+                    rtol=rtol,
+                    max_iterations=self.method.max_iterations,
+                    damping=0.0,
+                    fields=kept.fields(f),
+                    judged=False,
+                )
+                for response in responses
+            )
+            for own, (estimate, _) in zip(q, found, strict=True):
+                own[f] += estimate.coefficients
+        return [Modes(self.known.frequency, own, self.known.reference) for own in q]
+
+    def _moved(self, samples: Samples, probe: Probe) -> Modes:
+        """The same at other positions, or with another probe."""
         assert isinstance(self.method, LeastSquares)
         rtol, kept = max(CHANGE_RTOL, self.method.rtol), self.kept
         own = probe is kept.probe and np.array_equal(samples.frequency, kept.samples.frequency)
@@ -148,34 +210,17 @@ class _PartSolver:
             probe = prepare(samples, probe, degree=kept.degree, method=self.method).probe
         rows = []
         for f, q in enumerate(self.known.coefficients):
-            operator, weights = kept.iteration(f)
+            operator, _ = kept.iteration(f)
             present = ~np.isnan(kept.samples.response[f])
+            place = (x[present] for x in samples.place(f))
+            geometry = elsewhere(operator.geometry, *place)
+            weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
+            at = (geometry, probe, float(samples.frequency[f]))
+            exact, known = self._operator(f, *at, EXACT, own=own)
             change = samples.response[f, present]
-            if same:
-                # What the solution leaves of the scan as it is adds nothing to another solution.
-                change = change - kept.samples.response[f, present]
-                coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
-            else:
-                place = (x[present] for x in samples.place(f))
-                geometry = elsewhere(operator.geometry, *place)
-                weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
-                at = (geometry, probe, float(samples.frequency[f]))
-                exact, known = self._operator(f, *at, EXACT, own=own)
-                change = self._unexplained(change, exact, q, known)
-                coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
-                rows.append(q + self._found(coarse, change, weights))
-                continue
-            estimate, _ = methods.by_conjugate_gradients(
-                coarse,
-                change,
-                weights=weights,
-                rtol=rtol,
-                max_iterations=self.method.max_iterations,
-                damping=0.0,
-                fields=kept.fields(f),
-                judged=False,
-            )
-            rows.append(q + estimate.coefficients)
+            change = self._unexplained(change, exact, q, known)
+            coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
+            rows.append(q + self._found(coarse, change, weights))
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
 
     def _unexplained(
@@ -215,7 +260,9 @@ class _PartSolver:
         """For responses by an operator at other positions."""
         x, geometry = operator.from_modes(self.known.coefficients[f]), self.kept.iteration(f)[0].geometry
         held = numbers(geometry, [[s for s, _ in orders] for orders in operator.separation.over_degree])
-        if held is None or 8 * held * len(self.known.coefficients) > MOST_KEPT:
+        nodes = operator.separation.size.size
+        times = nodes * (RANGES if nodes > 1 else 1) * len(self.known.coefficients)
+        if held is None or 4 * held * times > MOST_KEPT:
             return Known(x, None)
         return Known(x, Expansion.of(replace(operator, geometry=geometry), x))
 

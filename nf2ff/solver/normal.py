@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -12,74 +13,24 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel import circular, fine_grid, spin
 from nf2ff.kernel.by_degree import apply_by_degree
+from nf2ff.solver.normal_fields import Fields
 from nf2ff.solver.transmission import TransmissionOperator
 
 Real = NDArray[np.float64]
 Complex = NDArray[Any]
 
-#: Functions on the grid at most, of the maps of one port: more of them would take longer than the
-#: transforms of the samples themselves.
-MAX_FIELDS = 8
 #: Accuracy from which single precision does on the grid: its products are right to 2e-7 (measured).
-SINGLE_ACCURACY = 1e-6
+SINGLE_ACCURACY = 5e-7
+#: Numbers of low orders that products are formed of alone: twice and one and a half times each other.
+LEVELS = sorted({a * 2**k for a in (8, 12) for k in range(10)} - {12})
+#: How much more than the last one a product may move what is beyond an order, and what of the direction there
+#: counts as none.
+MARGIN, TINY = 4.0, 1e-15
+#: What a step leaves at most where products of low orders do.
+FAST = 0.25
 
-#: For each port the functions that couple its maps.
-Fields = tuple[dict[tuple[int, int], Real], ...]
-
-
-def grid_fields(operator: TransmissionOperator, weights: Real) -> Fields | None:
-    """What stands for samples of weights (M,) in the normal equations, the same at all frequencies.
-
-    None where the grid would not pay: the radius varies, or the probe has many azimuthal orders.
-    """
-    if operator.nodes > 1:
-        return None
-    if operator.order is not None:
-        weights = weights[operator.order]
-    found, start = [], 0
-    for g, orders in zip(operator.geometry, operator.separation.over_degree, strict=True):
-        own = weights[start : start + g.count]
-        start += g.count
-        spins = [s for s, _ in orders for _ in range(1 if s == 0 else 2)]
-        if len(spins) * (len(spins) + 1) > 2 * MAX_FIELDS or max(spins) > operator.degree:
-            return None
-        turns: list[Any] = [turn for s, _ in orders for turn in g.turns(s)]
-        jobs: dict[tuple[bool, bytes], Callable[..., Real]] = {}
-        which = {}
-        for i, one in enumerate(turns):
-            for k, other in enumerate(turns[i:], i):
-                at = _at_positions(own, one * other, g.position, g.radius.size)
-                if at.any():
-                    odd = bool((spins[i] + spins[k]) % 2)
-                    # Two chi at a right angle give both maps the same.
-                    which[i, k] = odd, at.tobytes()
-                    jobs[which[i, k]] = partial(
-                        fine_grid.impulses, g.location, at, degree=operator.degree, odd=odd
-                    )
-        inner = max(1, operator.threads // max(1, len(jobs)))
-        made = spin.run([partial(job, threads=inner) for job in jobs.values()], operator.threads)
-        fields = dict(zip(jobs, made, strict=True))
-        each = {pair: fields[of] for pair, of in which.items()}
-        found.append(_alike(each) if len(spins) == 2 else each)
-    return tuple(found)
-
-
-def _alike(fields: dict[tuple[int, int], Real]) -> dict[tuple[int, int], Real]:
-    """One function for both components where they differ by rounding only: both polarisations everywhere."""
-    one, two, cross = (fields.get(pair, np.zeros(1)) for pair in ((0, 0), (1, 1), (0, 1)))
-    if one is two and not cross.any():
-        return {(0, 0): one, (1, 1): one}
-    if max(np.abs(one - two).max(), np.abs(cross).max()) > 100 * fine_grid.EPSILON * np.abs(one).max():
-        return fields
-    mean = (one + two) / 2
-    return {(0, 0): mean, (1, 1): mean}
-
-
-def _at_positions(weights: Real, factor: Real, position: NDArray[np.intp] | None, size: int) -> Real:
-    """Sum of weights times factors over the samples of each position, (P,)."""
-    if position is not None:
-        return np.asarray(np.bincount(position, weights * factor, size), dtype=float)
-    return np.asarray((weights.reshape(-1, size) * factor).sum(axis=0))
+#: Images (B, ...) of directions, of the accuracy (B,) asked for, by the levels (B,) of `_Levels`.
+Product = Callable[[Any, Real, NDArray[np.intp]], Any]
 
 
 class Solved(NamedTuple):
@@ -101,8 +52,8 @@ class NormalOperator:
     ----------
     operator : TransmissionOperator
         A, of one radius.
-    fields : tuple
-        From `grid_fields`.
+    fields : Fields
+        From `normal_fields.grid_fields`.
     """
 
     operator: TransmissionOperator
@@ -122,7 +73,7 @@ class NormalOperator:
     def _ports(self) -> Iterator[tuple[list[_Channel], dict[tuple[int, int], Real]]]:
         n = np.maximum(spin.packed_numbers(self.operator.degree)[1] - 1, 0)
         over_degree = self.operator.separation.over_degree
-        for orders, fields in zip(over_degree, self.fields, strict=True):
+        for orders, fields in zip(over_degree, self.fields.ports, strict=True):
             yield [_Channel.of(s, matrix[0], n) for s, matrix in orders], fields
 
     @cached_property
@@ -141,20 +92,33 @@ class NormalOperator:
     @cached_property
     def by_matrices(self) -> bool:
         """Whether `kernel.circular` serves."""
-        field = self.fields[0].get((0, 0))
-        alike = field is not None and field is self.fields[0].get((1, 1))
-        return alike and self.operator.degree <= circular.MAX_DEGREE and self.in_one_map
+        return self.operator.degree <= circular.MAX_DEGREE and self.fields.alike and self.in_one_map
 
-    def by_maps(self) -> Callable[[Complex, Real], Complex]:
+    @cached_property
+    def low_orders(self) -> list[tuple[int, int]]:
+        """Orders up to which products may be formed alone, each with where their coefficients end."""
+        degree = self.operator.degree
+        tops = [x - 1 for x in LEVELS if x <= degree] if self.in_one_map else []
+        if self.by_matrices:
+            ends = circular.ends(degree)
+            return [(top, ends[top // circular.BAND]) for top in tops]
+        return [(top, (top + 1) * (degree + 1) - top * (top + 1) // 2) for top in tops]
+
+    def by_maps(self) -> Product:
         """Product of real and imaginary part (1, 2, 2, A), for `_iterate`; of maps if `in_one_map`."""
         ports = list(self._ports())
 
-        def of_heard(direction: Complex, _: Real) -> Complex:
-            image = np.stack([part[0] for part in self._on_grid([(1, direction[0])], self.fields[0])])
+        def of_heard(direction: Complex, _: Real, level: NDArray[np.intp]) -> Complex:
+            top, end = [*self.low_orders, (None, None)][level[0]]
+            fields = self.fields.ports[0] if top is None else self.fields.of_low_orders(top)
+            image = direction.copy()
+            image[0, ..., :end] = [
+                part[0] for part in self._on_grid([(1, direction[0, ..., :end])], fields, top)
+            ]
             image[..., 0] = 0
-            return image[None]
+            return image
 
-        return of_heard if self.in_one_map else lambda x, _: self._of_parts(x[0], ports)[None]
+        return of_heard if self.in_one_map else lambda x, *_: self._of_parts(x[0], ports)[None]
 
     def _of_parts(
         self, x: Complex, ports: list[tuple[list[_Channel], dict[tuple[int, int], Real]]]
@@ -168,9 +132,12 @@ class NormalOperator:
         return total
 
     def _on_grid(
-        self, maps: list[tuple[int, Complex]], fields: dict[tuple[int, int], Real]
+        self,
+        maps: list[tuple[int, Complex]],
+        fields: dict[tuple[int, int], Real],
+        top: int | None = None,
     ) -> list[list[Complex]]:
-        """Products of real and imaginary part of maps (2, C, A) of each spin."""
+        """Products of real and imaginary part of maps (2, C, A) of each spin, up to an order."""
         threads = self.operator.threads
         jobs = [
             partial(
@@ -179,6 +146,7 @@ class NormalOperator:
                 fields,
                 degree=self.operator.degree,
                 threads=max(1, threads // 2),
+                top=top,
             )
             for part in (0, 1)
         ]
@@ -249,42 +217,91 @@ def _solve(sets: Sequence[Equations]) -> list[Solved]:
     """Solve sets of one field, or a single one."""
     normal = sets[0].normal
     operator, options = normal.operator, [(one.target, one.most, one.damping) for one in sets]
-    threads, degree = operator.threads, operator.degree
+    threads, degree, levels = operator.threads, operator.degree, _Levels(normal, len(sets))
     if not normal.by_matrices:
         right = _times(normal.heard, sets[0].right) if normal.in_one_map else sets[0].right
         left = np.stack(spin.split(right, threads))[None]
-        [(x, rest, steps)] = _iterate(left, normal.by_maps(), partial(_inner, degree=degree), options)
+        [(x, rest, steps)] = _iterate(left, normal.by_maps(), partial(_inner, degree=degree), options, levels)
         joined = [spin.join(real, imag, 1, degree, threads) for real, imag in (x, rest)]
         if normal.in_one_map:
             back = normal.heard.conj().swapaxes(1, 2)
             joined = spin.run([partial(_times, back, part) for part in joined], threads)
         return [Solved(joined[0], joined[1], steps)]
-    columns = normal.fields[0][0, 0].T
-    fields = {kind: np.ascontiguousarray(columns, kind) for kind in (np.float32, np.float64)}
 
-    def product(directions: Real, lost: Real) -> Real:
+    def product(directions: Real, accuracy: Real, level: NDArray[np.intp]) -> Real:
         """As exact as need be where a direction is so much smaller than the first one."""
-        single = operator.tolerance / lost >= SINGLE_ACCURACY
-        images = np.empty_like(directions)
-        for kind, some in ((np.float32, single), (np.float64, ~single)):
-            if some.any():
-                # Of size 1: smaller numbers of single precision lose digits, and take long.
-                given = directions if some.all() else directions[some]
-                unit = 2.0 ** np.frexp(np.maximum(given.max(axis=1), -given.min(axis=1)))[1][:, None]
-                given = np.multiply(given, 1 / unit, dtype=kind, casting="same_kind")
-                image = circular.weighted_product(given, fields[kind], degree=degree, threads=threads)
-                if some.all():
-                    return np.multiply(image, unit, out=images)
-                images[some] = image * unit
+        images = directions.copy()
+        single = accuracy >= SINGLE_ACCURACY
+        for exact, which in sorted({*zip((~single).tolist(), level.tolist(), strict=True)}):
+            kind: Any = np.float64 if exact else np.float32
+            top, end = [*normal.low_orders, (None, None)][which]
+            some = np.flatnonzero((single != exact) & (level == which))
+            # Of size 1: smaller numbers of single precision lose digits, and take long.
+            given = directions[some, :end]
+            unit = 2.0 ** np.frexp(np.maximum(given.max(axis=1), -given.min(axis=1)))[1][:, None]
+            given = np.multiply(given, 1 / unit, dtype=kind, casting="same_kind")
+            field = normal.fields.in_columns(top, kind)
+            images[some, :end] = unit * circular.weighted_product(
+                given, field, degree=degree, threads=threads
+            )
         return images
 
     left = np.stack([circular.from_maps(_times(one.normal.heard, one.right)) for one in sets])
     found = []
-    for one, (x, rest, steps) in zip(sets, _iterate(left, product, _dot, options), strict=True):
+    for one, (x, rest, steps) in zip(sets, _iterate(left, product, _dot, options, levels), strict=True):
         back = one.normal.heard.conj().swapaxes(1, 2)
         maps = [_times(back, circular.to_maps(part, degree)) for part in (x, rest)]
         found.append(Solved(maps[0], maps[1], steps))
     return found
+
+
+class _Levels:
+    """Up to which order to form the product of each set's direction.
+
+    Samples that are even but about the poles, as on a spiral, leave waves of high order as they are: those
+    have no part in what is near the poles. What the product before moved those beyond an order by, over what
+    its direction had there, tells what leaving them out would do to the next one. The first direction tells
+    nothing: it is that of the antenna, those after it are what the poles leave.
+    """
+
+    def __init__(self, normal: NormalOperator, count: int) -> None:
+        self.ends = [end for _, end in normal.low_orders]
+        self.tolerance = normal.operator.tolerance
+        self.moved = np.full((count, len(self.ends)), np.inf)
+        self.fast = np.ones(count, dtype=bool)
+
+    def beyond(self, x: Any) -> Real:
+        """Norm (B, 1 + L) of coefficients (B, ..., A), and of those beyond each order."""
+        numbers = x.view(x.real.dtype)
+        each = numbers.shape[-1] // x.shape[-1]
+        rows = numbers.reshape(len(x), -1, numbers.shape[-1])
+        edges = [each * end for end in (0, *self.ends, x.shape[-1])]
+        squares = [np.einsum("bri,bri->b", rows[..., a:b], rows[..., a:b]) for a, b in pairwise(edges)]
+        return np.asarray(np.sqrt(np.cumsum(squares[::-1], axis=0)[::-1].T))
+
+    def choose(self, beyond: Real, accuracy: Real, active: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Index of the lowest level that does for directions, L of none, (B,)."""
+        size = beyond[:, :1]
+        enough = MARGIN * self.moved[active] * np.maximum(beyond[:, 1:], TINY * size)
+        fits = (enough <= accuracy[:, None] * size) & self.fast[active, None]
+        return np.where(fits.any(axis=1), fits.argmax(axis=1), len(self.ends))
+
+    def learn(
+        self,
+        beyond: Real,
+        change: Any,
+        level: NDArray[np.intp],
+        active: NDArray[np.intp],
+        fast: NDArray[np.bool_],
+    ) -> None:
+        """Take in by what products of so many orders changed directions, and whether steps are ``fast``.
+
+        Where one is not, all orders are taken from then on: many directions must be conjugate.
+        """
+        ratio = self.beyond(change)[:, 1:] / np.maximum(beyond[:, 1:], TINY * beyond[:, :1])
+        formed = np.arange(len(self.ends)) < level[:, None]
+        self.moved[active] = np.where(formed, ratio, self.moved[active])
+        self.fast[active] &= fast
 
 
 def _dot(a: Real, b: Real) -> float:
@@ -298,14 +315,14 @@ def _times(matrix: Complex, packed: Complex) -> Complex:
 
 def _iterate(
     left: Any,
-    product: Callable[[Any, Real], Any],
+    product: Product,
     inner: Callable[[Any, Any], float],
     options: Sequence[tuple[float, int, float]],
+    levels: _Levels,
 ) -> list[tuple[Any, Any, int]]:
     """Solution, what is left of the right-hand side and steps of each set ``left`` (B, ...).
 
-    ``product`` takes directions, and of each the norm of what is left over the first one; ``options`` are
-    target, most steps and damping of each.
+    ``options`` are target, most steps and damping of each.
     """
     x, direction = np.zeros_like(left), left.copy()
     target, most, damping = (np.array(each) for each in zip(*options, strict=True))
@@ -329,7 +346,14 @@ def _iterate(
             x, left, direction = x[~done], left[~done], direction[~done]
             size, first, target, most, damping = (v[~done] for v in (size, first, target, most, damping))
             active, steps = active[~done], steps[~done]
-        image = product(direction, np.sqrt(size / first))
+        # As `methods.conjugate_gradients` has it.
+        accuracy, level = levels.tolerance * np.sqrt(first / size), np.full(len(left), len(levels.ends))
+        later = bool(levels.ends and steps.any())
+        if later:
+            beyond = levels.beyond(direction)
+            level = levels.choose(beyond, accuracy, active)
+        image = product(direction, accuracy, level)
+        change = image - direction if later else None
         if damping.any():
             image += column(damping**2) * direction
         bend = inners(direction, image)
@@ -339,6 +363,9 @@ def _iterate(
         image *= column(length)
         left -= image
         before, size = size, inners(left, left)
+        if change is not None:
+            fast = size < FAST**2 * before
+            levels.learn(beyond, change, level, active, fast)
         direction *= column(size / before)
         direction += left
         steps += ~stuck

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from nf2ff.kernel import gpu, spin
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate
-from nf2ff.solver.normal import Fields
+from nf2ff.solver.normal_fields import Fields
 from nf2ff.solver.transform_check import WrongTransformError, check_points
 from nf2ff.solver.transmission import TransmissionOperator, attained
 
@@ -26,8 +26,8 @@ def plan(operator: TransmissionOperator, weights: NDArray[np.float64], fields: F
     g = operator.geometry[0]
     if fields is None or [s for s, _ in operator.separation.over_degree[0]] != [1]:
         raise refusal("one radius, and a probe of orders mu = +-1 alone")
-    field = fields[0].get((0, 0))
-    if len(fields) > 1 or g.position is not None or field is None or field is not fields[0].get((1, 1)):
+    field = fields.ports[0].get((0, 0))
+    if len(fields.ports) > 1 or g.position is not None or field is None or not fields.alike:
         raise refusal("one port, and both polarisations at each position with the same weight")
     if operator.degree > gpu.MAX_DEGREE:
         raise refusal(f"degrees up to {gpu.MAX_DEGREE}, not {operator.degree}")

@@ -18,7 +18,7 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver import direct, methods, on_device
 from nf2ff.solver.dense import factorise
-from nf2ff.solver.normal import Fields, grid_fields
+from nf2ff.solver.normal_fields import Fields, grid_fields
 from nf2ff.solver.positions import Geometry, plan_geometry
 from nf2ff.solver.quadrature import by_quadrature, quadrature_matrix
 from nf2ff.solver.regular_grid import GridScan
@@ -173,8 +173,9 @@ class Problem:
             return found
         side_by_side = min(threads, others)
         inner = threads // side_by_side
-        size = min(TOGETHER, -(-others // side_by_side))
-        parts = [range(i, min(i + size, len(response))) for i in range(1, len(response), size)]
+        # As many parts for each thread, so that none waits for another.
+        rounds = -(-others // (side_by_side * TOGETHER))
+        parts = [range(1 + x.start, 1 + x.stop) for x in spin.shares(others, side_by_side * rounds)]
         for some in spin.run([partial(self._iterate, part, response, inner) for part in parts], side_by_side):
             found += some
         return found
@@ -263,7 +264,7 @@ class Problem:
         spins = tuple(tuple(s for s, _ in orders) for orders in operator.separation.over_degree)
         known, asked = self.samples.known, ("fields", self.degree, spins, operator.nodes)
         found = known[asked] if asked in known else grid_fields(operator, weights)
-        held = sum(x.nbytes for port in found or () for x in port.values())
+        held = 0 if found is None else found.nbytes
         if not self._own and held <= MOST_KNOWN:
             known[asked] = found
         if not self._own or self.samples.frequency.size * held <= MOST_KEPT:

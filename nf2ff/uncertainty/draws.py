@@ -39,10 +39,12 @@ Complex = NDArray[np.complex128]
 Measure = Callable[[Samples, Probe], Samples]
 
 #: Draws that one worker takes at once, at most: enough that planning the positions, which costs
-#: about as much as a draw, does not count.
-BATCH = 20
+#: about as much as a draw, does not count; as many for each of two or three threads.
+BATCH = 24
 #: Numbers of modes that a worker holds at most before it looks at their figures.
 _TOGETHER = 2_000_000
+#: Draws that a thread makes side by side, at most, and numbers of their modes.
+_BESIDE, _MODES = 4, 120_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -368,35 +370,38 @@ class _Work:
         if "solver" not in self._kept:
             self._kept["solver"] = NearbySolver(scan.parts, scan.modes, scan.samples, 1)
         solver, threads = self._kept["solver"], spin.thread_count(threads)
-        power = self.known.radiated_power()
-        u = intensity(*self.field(self.known))
-        moments = np.zeros((3, *u.shape))
+        power, u = self.known.radiated_power(), intensity(*self.field(self.known))
+        count, moments = self.known.coefficients.size, np.zeros((3, *u.shape))
+        beside, most = max(1, min(_BESIDE, _MODES // count)), max(threads, _TOGETHER // count)
         values, fields, levels = [], [], []
-
-        def one(child: np.random.SeedSequence) -> Complex:
-            return (
-                solver.modes(*self._drawn(np.random.default_rng(child)))
-                .extend(self.known.degree)
-                .coefficients
-            )
-
-        most = max(threads, _TOGETHER // self.known.coefficients.size)
         for start in range(0, len(seeds), most):
-            jobs = [functools.partial(one, x) for x in seeds[start : start + most]]
-            held = np.stack(spin.run(jobs, threads, in_turn=True))
+            some = seeds[start : start + most]
+            shares = [some[i : i + beside] for i in range(0, len(some), beside)]
+            jobs = [functools.partial(self._some, solver, u, share) for share in shares]
+            modes, seen, added = zip(*spin.run(jobs, threads), strict=True)
+            held = np.concatenate(modes)
             errors = held - self.known.coefficients
             levels.append(0.5 * (errors.real**2 + errors.imag**2).sum(axis=-1) / power)
-            followed = zip(held, errors, strict=True) if self.theta.size else ()
-            for pair in followed:
-                own, other = (intensity(*self.field(Modes(self.known.frequency, x))) for x in pair)
-                moments += [own - u, (own - u) ** 2, other]
-            values.append(self._values(held, threads))
+            moments += np.sum(added, axis=0)
+            near = [np.concatenate(each) for each in zip(*seen, strict=True)]
+            own = [one.values(held[:, f], near[f]) for f, one in enumerate(self.local)]
+            values.append(np.stack(own, axis=1))
             fields.append(self._fields(held))
         return _Part(np.concatenate(values), np.concatenate(fields), np.concatenate(levels), moments)
 
-    def _values(self, q: Complex, threads: int) -> Real:
-        """Figures (D, F, K) of modes (D, F, J)."""
-        return np.stack([one.values(q[:, f], threads=threads) for f, one in enumerate(self.local)], axis=1)
+    def _some(
+        self, solver: NearbySolver, u: Real, seeds: Sequence[np.random.SeedSequence]
+    ) -> tuple[Complex, list[Real], Real]:
+        """Modes (D, F, J) of some draws side by side, of each frequency the intensities (D, M) that figures
+        need, and what is added to the sums, ``u`` (F, A) being the intensity without errors."""
+        found = solver.modes_of([self._drawn(np.random.default_rng(seed)) for seed in seeds])
+        held = np.stack([modes.extend(self.known.degree).coefficients for modes in found])
+        moments = np.zeros((3, *u.shape))
+        for q in held if self.theta.size else ():
+            pair = (q, q - self.known.coefficients)
+            own, other = (intensity(*self.field(Modes(self.known.frequency, x))) for x in pair)
+            moments += [own - u, (own - u) ** 2, other]
+        return held, [one.intensities(held[:, f]) for f, one in enumerate(self.local)], moments
 
     def _fields(self, q: Complex) -> Real:
         """Change (D, F, B, 4) of the fields by modes (D, F, J)."""

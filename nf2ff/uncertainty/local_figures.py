@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna import fields
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
-from nf2ff.kernel import spin
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import patches
@@ -32,9 +31,6 @@ from nf2ff.uncertainty.figure import RECIPES, Figure, Recipe
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-
-#: Numbers of modes handled at once at most.
-_TOGETHER = 4_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,22 +64,22 @@ class LocalFigures:
     highest: float
     nominal: Real
 
-    def values(self, coefficients: Complex, *, threads: int = 1) -> Real:
-        """The figures (..., K) of modes (..., J) of the same degree.
+    def values(self, coefficients: Complex, seen: Real | None = None) -> Real:
+        """The figures (..., K) of modes (..., J) of the same degree, whose intensities may be known.
 
         NaN where a figure is found no more: the cut does not fall so far, the lobe is gone.
         """
         q = np.asarray(coefficients)
         flat = q.reshape(-1, q.shape[-1])
-        step = max(1, _TOGETHER // q.shape[-1])
-        result = np.empty((len(flat), len(self.recipes)))
-        for start in range(0, len(flat), step):
-            some = flat[start : start + step]
-            found = self._near(some, threads)
-            for i in np.flatnonzero(np.isnan(found).any(axis=1)):
-                found[i] = np.where(np.isnan(found[i]), self._anew(some[i]), found[i])
-            result[start : start + step] = found
-        return result.reshape(*q.shape[:-1], -1)
+        u = self.intensities(flat) if seen is None else seen.reshape(len(flat), -1)
+        found = self._near(u, 0.5 * (flat.real**2 + flat.imag**2).sum(axis=-1))
+        for i in np.flatnonzero(np.isnan(found).any(axis=1)):
+            found[i] = np.where(np.isnan(found[i]), self._anew(flat[i]), found[i])
+        return found.reshape(*q.shape[:-1], -1)
+
+    def intensities(self, q: Complex) -> Real:
+        """Intensities (D, M) of modes (D, J) in the directions that are looked at [W/sr]."""
+        return np.array([intensity(*fields.far_field_at(one, self.location)) for one in q])
 
     def gradients(self, coefficients: Complex, *, threads: int = 1) -> Complex:
         """Derivatives gamma, (K, J), at modes (J,): figures change by Re sum conj(gamma) dQ."""
@@ -97,11 +93,9 @@ class LocalFigures:
         pairs = zip(by_u, by_power, strict=True)
         return np.stack([back(field * slope / WAVE_IMPEDANCE) + other * q for slope, other in pairs])
 
-    def _near(self, q: Complex, threads: int) -> Real:
-        """Figures (D, K) of modes (D, J); NaN where something leaves its patch."""
-        jobs = [functools.partial(fields.far_field_at, one, self.location, threads=1) for one in q]
-        u = np.stack([intensity(*field) for field in spin.run(jobs, threads, in_turn=True)])
-        power = 0.5 * (q.real**2 + q.imag**2).sum(axis=-1)
+    def _near(self, u: Real, power: Real) -> Real:
+        """Figures (D, K) of intensities (D, M) and radiated powers (D,); NaN where something leaves its
+        patch."""
         top = patches.top_of_patch(u[:, :PATCH_SIZE], self.degree)
         pairs = zip(self.recipes, self._nearby(), strict=True)
         return np.stack([self._value(recipe, top, u[:, own], power) for recipe, own in pairs], axis=-1)
@@ -221,7 +215,7 @@ def _localise(figures: tuple[Figure, ...], one: Modes, top: Peak) -> LocalFigure
     found = LocalFigures(
         figures, frequency, one.degree, frame, location, recipes, highest, nominal=np.empty(0)
     )
-    nominal = found._near(one.coefficients, 1)[0]
+    nominal = found._near(found.intensities(one.coefficients), one.radiated_power())[0]
     lost = np.flatnonzero(~np.isfinite(nominal))
     if lost.size:
         name = figures[lost[0]].name

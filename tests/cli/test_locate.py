@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -79,6 +80,29 @@ def test_centre_and_sphere_of_each_frequency(box):
     assert "standard uncertainty" not in done.out
     # Of one frequency it is told how sure the centre is.
     assert "standard uncertainty" in run("locate", box / "box.h5", "--frequency-ghz", FREQUENCY / 1e9).out
+
+
+def test_spheres_of_a_partial_scan_are_left_out(tmp_path):
+    # Half a sphere: of a source of 1.8 mm the waves found make spheres of some 50 mm. Both come from the same
+    # scan, whose whole tells that this one has a sphere.
+    source = array_of(SOURCE, positions=[[0, 0, 0.0018]], weights=[1.0])
+    scan = simulate_grid(
+        source, frequency=[FREQUENCY], grid=grid_for_degree(20), radius=0.4, noise=1e-4, rng=1
+    )
+    for name, one in (("whole", scan), ("half", scan.part([0], scan.theta < 1.6))):
+        write_samples(tmp_path / f"{name}.h5", one)
+        run("transform", tmp_path / f"{name}.h5", "-o", tmp_path / f"{name}-result.h5")
+    radii = "minimum_radius_m", "minimum_radius_about_origin_m"
+    (fact,) = facts_of(tmp_path / "whole-result.h5")["frequencies"]
+    assert all(fact[x] < 0.005 for x in radii)
+    (fact,) = facts_of(tmp_path / "half-result.h5")["frequencies"]
+    assert [fact[x] for x in radii] == [None, None]
+    assert "centre_uncertainty_m" not in fact
+    # To a tenth of a wavelength; seen from the front, the phase of its beam tells it.
+    np.testing.assert_allclose(fact["centre_m"], [0, 0, 0.0018], atol=3e-3)
+    done = run("locate", tmp_path / "half-result.h5", "-o", tmp_path / "box.png")
+    assert re.search(r"sphere about the centre \[mm\] +-\n", done.out), done.out
+    assert "the spheres that hold what radiates, are not known" in done.err
 
 
 @pytest.mark.slow

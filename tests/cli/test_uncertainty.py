@@ -384,7 +384,8 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         every,
         *words,
         says=r"of the sphere was not measured \(theta 0 to 4. deg\), and what is radiated there is "
-        "not known: no interval holds trp, directivity; leave them out of the metrics",
+        r"not known: no interval holds trp, directivity "
+        r"\(nor would one hold pattern\); leave them out of the metrics",
     )
     text = budget(GAIN, "eirp.toml", head='metrics = ["eirp"]\n')
     (fact,) = facts_of(scan, text, *words, "--draws", 20)
@@ -404,7 +405,8 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         put_rows(tmp_path / "flank.csv", [x for x in rows if float(x[at]) > 71], header),
         budget(GAIN, "width.toml", head='metrics = ["beamwidth", "eirp"]\n'),
         *words,
-        says="what is radiated there is not known: no interval holds beamwidth; leave it out of the metrics",
+        says=r"what is radiated there is not known: no interval holds beamwidth \(nor would "
+        r"one hold directivity, trp, sidelobe_level, pattern\); leave it out of the metrics",
     )
     assert_refused(
         tmp_path,
@@ -412,7 +414,8 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         scan,
         text,
         *words,
-        says="and the peak may lie there: no interval holds eirp; leave it out of the metrics",
+        says=r"and the peak may lie there: no interval holds eirp \(nor would one hold directivity, gain, "
+        r"trp, beamwidth, pointing, sidelobe_level, pattern\); leave it out of the metrics",
     )
 
 

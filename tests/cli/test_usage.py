@@ -55,6 +55,15 @@ def test_output_equals_input(table, options, tmp_path):
     assert_refused(tmp_path, *words, says=says)
 
 
+def test_the_output_is_a_folder(table, tmp_path):
+    (tmp_path / "there").mkdir()
+    for words, _ in commands_that_write(table):
+        for name in ("there", "there/", "absent/"):
+            done = run(*words, "-o", name, "--overwrite")
+            assert done == (2, "", f"nf2ff: {name}: is the name of a folder, expected that of a file\n")
+    assert snapshot(tmp_path) == {tmp_path / "there": None}
+
+
 def test_folder_of_the_output_is_missing(table, tmp_path, monkeypatch):
     monkeypatch.setattr("nf2ff.metrics.transformation.solve", None)  # said before the work, not after
     says = "absent/out.h5: there is no folder absent: make it first"

@@ -87,6 +87,33 @@ with replacing(sys.argv[1]) as temporary:
 """
 
 
+@pytest.mark.skipif(not hasattr(os, "chown") or os.geteuid() != 0, reason="only root gives files away")
+def test_a_file_that_is_replaced_keeps_its_owner(tmp_path):
+    (tmp_path / "a").touch(mode=0o640)
+    os.chown(tmp_path / "a", 1234, 2345)
+    with replacing(tmp_path / "a", overwrite=True) as temporary:
+        temporary.touch()
+    about = (tmp_path / "a").stat()
+    assert (about.st_uid, about.st_gid, about.st_mode & 0o777) == (1234, 2345, 0o640)
+
+
+@pytest.mark.skipif(not hasattr(os, "chown"), reason="files have no owner here")
+def test_owners_that_may_not_be_given_stop_nothing(tmp_path, monkeypatch):
+    asked = []
+
+    def chown(_, *owners):
+        asked.append(owners)
+        raise PermissionError
+
+    monkeypatch.setattr(os, "chown", chown)
+    (tmp_path / "a").touch(mode=0o604)
+    with replacing(tmp_path / "a", overwrite=True) as temporary:
+        temporary.write_text("new")
+    assert len(asked) == 2
+    assert (tmp_path / "a").read_text() == "new"
+    assert (tmp_path / "a").stat().st_mode & 0o777 == 0o604
+
+
 def test_what_a_killed_process_left_goes_with_the_next_write(tmp_path):
     for name in ("a.csv", "b.csv"):
         subprocess.run([sys.executable, "-c", KILLED, tmp_path / name], check=False)

@@ -285,16 +285,16 @@ def test_a_size_of_zero_is_one(read):
         # Errors.
         (
             "[[error]]\nrms_db = -60",
-            "error 1, key 'kind' is missing, expected one of position-noise, axis-zero",
+            "error 1, key 'kind' is missing, expected a name in quotes, one of those that",
         ),
         (
             '[[error]]\nkind = "leakage"\nlevel_db = -60\nname = ""',
             r"error 1 \('leakage'\), name is '', expected 1 to 80 printable characters",
         ),
-        ("[[error]]\nkind = 3", "error 1, kind is 3, expected one of position-noise"),
+        ("[[error]]\nkind = 3", "error 1, kind is 3, expected a name in quotes, one of those that"),
         (
             '[[error]]\nkind = "leakages"\nlevel_db = 1',
-            r"error 1 \('leakages'\): error term is 'leakages' \(did you mean 'leakage'\?\)",
+            r"error 1 \('leakages'\): error term is 'leakages': did you mean 'leakage', ",
         ),
         (
             '[[error]]\nkind = "leakage"',

@@ -50,6 +50,23 @@ def test_against_the_library(degree, kind, rng):
     assert gap < accuracy * np.linalg.norm(wanted)
 
 
+@pytest.mark.parametrize("bands", [1, 3])
+@pytest.mark.parametrize("threads", [1, 2])
+def test_products_of_low_orders(bands, threads, rng):
+    # Those of all orders, of parts that have the low ones only, as far as these go.
+    degree = 40
+    parts, field = circular.from_maps(random_maps(degree, rng))[None], random_field(degree, rng)
+    end, top = circular.ends(degree)[bands - 1], circular.BAND * bands - 1
+    parts[:, end:] = 0
+    low = fine_grid.of_low_orders(field, top)
+    assert low.shape[1] < field.shape[1]
+    wanted, found = (
+        circular.weighted_product(given, of.T.copy(), degree=degree, threads=threads)
+        for given, of in ((parts, field), (parts[:, :end], low))
+    )
+    np.testing.assert_allclose(found, wanted[:, :end], atol=1e-13 * np.abs(wanted).max())
+
+
 @pytest.mark.parametrize("threads", [2, 3])
 def test_the_same_bits_on_any_number_of_threads(threads, rng):
     parts, field = (

@@ -46,6 +46,27 @@ def test_products_are_those_at_the_points(degree, spins, rng):
         np.testing.assert_allclose(got[:, there], wanted[:, there], atol=1e-11 * np.abs(wanted).max())
 
 
+@pytest.mark.parametrize("top", [0, 3, 8])
+def test_products_of_low_orders(top, rng):
+    # Those of all orders, of coefficients that have the low ones only, as far as these go.
+    degree = 13
+    rings, columns = fine_grid.fine_shape(degree)
+    field = rng.normal(size=(rings, columns))
+    alm, m = coefficients(rng, degree, 1), spin.packed_numbers(degree)[0]
+    alm[:, m > top] = 0
+    size = np.count_nonzero(m <= top)
+    wanted, found = (
+        fine_grid.weighted_product([(1, given)], {(0, 0): f, (1, 1): f}, degree=degree, threads=1, top=up_to)[
+            0
+        ]
+        for given, f, up_to in (
+            (alm, field, None),
+            (alm[:, :size], fine_grid.of_low_orders(field, top), top),
+        )
+    )
+    np.testing.assert_allclose(found, wanted[:, :size], atol=1e-13 * np.abs(wanted).max())
+
+
 @pytest.mark.parametrize("odd", [False, True])
 def test_one_impulse_is_the_kernel_of_its_degree(odd):
     # A unit impulse at (t, p), up to degree 2N of the torus, is the product of two Dirichlet kernels

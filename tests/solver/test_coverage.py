@@ -12,7 +12,7 @@ from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.antenna.modes import SPEED_OF_LIGHT
 from nf2ff.antenna.points import equal_area_spiral_for_degree, largest_gap, random_points
 from nf2ff.solver.coverage import CROWD, MAX_DIRECTIONS, SEEN_STEPS, Coverage, Reach, measure_coverage
-from nf2ff.solver.normal import grid_fields
+from nf2ff.solver.normal_fields import grid_fields
 from nf2ff.solver.polarisations import places
 from nf2ff.solver.solve import prepare
 

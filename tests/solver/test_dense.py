@@ -10,7 +10,7 @@ from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel import spin
 from nf2ff.measurement.probe import field_probe
 from nf2ff.solver import dense, direct, methods, problem
-from nf2ff.solver.normal import grid_fields
+from nf2ff.solver.normal_fields import grid_fields
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve

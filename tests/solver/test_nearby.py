@@ -339,3 +339,22 @@ def test_what_was_solved_before_changes_no_bit():
     found = [one.modes(x, PROBE, 6).coefficients for x in several]
     alone = nearby(scan, degree=6).modes(several[2], PROBE, 6).coefficients
     np.testing.assert_array_equal(found[2], alone)
+
+
+def test_scans_side_by_side_change_no_bit_of_each_other():
+    # Of all kinds at once: other responses of two frequencies, one with gaps, other positions, a lower degree
+    # and fewer samples.
+    whole = spiral_scan(ANTENNA, 6, radius=2.0, frequency=ONE_METRE * [1.0, 0.9])
+    response = whole.response.copy()
+    response[1, [3, 40]] = np.nan
+    for samples in (whole, replace(whole, response=response)):
+        solution = solve(samples, PROBE, degree=6)
+        terms = [[PhaseNoise(rms=0.02)]] * 6 + [[AxisZero(axis="theta", offset=0.01)]]
+        terms += [[PhaseNoise(rms=0.02)], [AngleTruncation(theta_max=2.8)]]
+        changed = [apply_terms(one, samples, PROBE, seed) for seed, one in enumerate(terms)]
+        scans = [(*scan, 4 if i == 7 else 6) for i, scan in enumerate(changed)]
+        solver = NearbySolver(solution.parts, solution.modes, samples, 1)
+        for scan, together in zip(scans, solver.modes_of(scans), strict=True):
+            alone = NearbySolver(solution.parts, solution.modes, samples, 1).modes(*scan)
+            np.testing.assert_array_equal(together.coefficients, alone.coefficients)
+    assert solver.modes_of([]) == []

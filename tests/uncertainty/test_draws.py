@@ -32,7 +32,6 @@ from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import Modes, mode_count, mode_numbers
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics import beam
-from nf2ff.solver.nearby import NearbySolver
 from nf2ff.solver.solve import solve
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty import workers
@@ -602,17 +601,17 @@ def test_workers_leave_interrupts_to_their_owner(monkeypatch):
 def test_stopped_in_the_middle_of_a_batch(monkeypatch):
     # From within a draw, as Ctrl-C comes: what was done before stays, and the batch is left.
     monkeypatch.setattr(uncertainty_draws, "BATCH", 3)
-    real, calls = NearbySolver.modes, []
+    real, calls = uncertainty_draws.apply_terms, []
 
-    def interrupted(self, *args):
+    def interrupted(*args):
         calls.append(1)
         if len(calls) == 8:
             raise KeyboardInterrupt
-        return real(self, *args)
+        return real(*args)
 
-    monkeypatch.setattr(NearbySolver, "modes", interrupted)
+    monkeypatch.setattr(uncertainty_draws, "apply_terms", interrupted)
     got = few(30, jobs=1)
-    monkeypatch.setattr(NearbySolver, "modes", real)
+    monkeypatch.setattr(uncertainty_draws, "apply_terms", real)
     assert (got.count, got.asked) == (6, 30)
     assert_same(got, few(6, jobs=1))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields, replace
 from types import MappingProxyType
@@ -13,7 +14,7 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.uncertainty.errors import axes, model, position, receiver, room  # noqa: F401 (makes them known)
-from nf2ff.uncertainty.errors.checks import choose, did_you_mean, finite
+from nf2ff.uncertainty.errors.checks import did_you_mean, finite
 from nf2ff.uncertainty.errors.error_term import ErrorTerm, Rng, Scan
 from nf2ff.uncertainty.errors.fields import MADE, FieldError
 
@@ -49,7 +50,12 @@ def make_term(name: str, values: Mapping[str, Any]) -> ErrorTerm:
     ValueError
         If the name or a key is unknown, a value is given twice, is missing or not fit.
     """
-    choose(name, ERROR_TERMS, "error term")
+    if name not in ERROR_TERMS:
+        *near, last = difflib.get_close_matches(str(name)[:60], ERROR_TERMS, n=4, cutoff=0.0)
+        raise InputError(
+            f"error term is {str(name)[:40]!r}: did you mean {', '.join(map(repr, near))} or {last!r}? "
+            f"nf2ff uncertainty --template names all {len(ERROR_TERMS)}"
+        )
     kind = ERROR_TERMS[name]
     given: dict[str, Any] = {}
     keys: dict[str, str] = {}

@@ -136,7 +136,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], tuple[PlannedOperator, Known | None]] = {}
+        self._series: dict[tuple[float, ...], tuple[PlannedOperator, Known]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -216,11 +216,9 @@ class _PartSolver:
             geometry = elsewhere(operator.geometry, *place)
             weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
             at = (geometry, probe, float(samples.frequency[f]))
-            exact, known = self._operator(f, *at, EXACT, own=own)
-            change = samples.response[f, present]
-            change = self._unexplained(change, exact, q, known)
-            coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
-            rows.append(q + self._found(coarse, change, weights))
+            exact, known = self._operator(f, *at, own=own, coarse=0.2 * rtol)
+            change = self._unexplained(samples.response[f, present], exact, q, known)
+            rows.append(q + self._found(exact.coarser(0.2 * rtol), change, weights))
         return Modes(self.known.frequency, np.stack(rows), self.known.reference)
 
     def _unexplained(
@@ -272,23 +270,23 @@ class _PartSolver:
         geometry: tuple[Geometry, ...],
         probe: Probe,
         frequency: float,
-        tolerance: float,
         *,
         own: bool,
+        coarse: float,
     ) -> tuple[PlannedOperator, Known | None]:
-        """Operator at other positions, and what is kept of the modes known.
+        """Operator at other positions, `EXACT`, and what is kept of the modes known.
 
-        Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
-        positions not far from there.
+        Of the scan's ``own`` probe and frequency they, the response over degree, and what products of the
+        accuracy ``coarse`` take of it are kept for other positions not far from there.
         """
         degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
-        operator = PlannedOperator(geometry, probe, frequency, degree, tolerance, threads)
+        operator = PlannedOperator(geometry, probe, frequency, degree, EXACT, threads)
         if not own:
             return operator, None
         radius = [g.radius for g in geometry]
         low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
         ports = [g.port for g in geometry]
-        key = (f, tolerance, low, high, *ports)
+        key = (f, low, high, *ports)
         found = self._series.get(key)
         if found is None:
             series = separate(
@@ -298,12 +296,12 @@ class _PartSolver:
                 high=high,
                 frequency=frequency,
                 degree=degree,
-                tolerance=tolerance,
+                tolerance=EXACT,
                 cut=1.0,
             )
             one = replace(operator, series=series)
-            known = None if one.serves else self._known(f, one)
-            found = self._series[key] = replace(one, rows=one.known_rows), known
+            rows = one.coarser(coarse).known_rows
+            found = self._series[key] = replace(one, rows=rows), self._known(f, one)
         return replace(found[0], geometry=geometry), found[1]
 
 

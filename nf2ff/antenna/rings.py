@@ -173,9 +173,9 @@ def analyse(rings: Rings, *, degree: int, order: int) -> tuple[Complex, Complex]
     spectrum = np.zeros((*orders.shape[:-1], spin.good_length(2 * degree + 1)), dtype=complex)
     spectrum[..., m] = orders
     maps = np.fft.ifft(spectrum, axis=-1, norm="forward")
-    check, threads = rings.theta[:1], spin.thread_count(None)
+    threads = spin.thread_count(None)
     found = [
-        spin.unpack(grid_analysis(each, spin=1, degree=degree, rule=rule, threads=threads, check=check)[0])
+        spin.unpack(grid_analysis(each, spin=1, degree=degree, rule=rule, threads=threads)[0])
         for each in maps
     ]
     g, c = np.moveaxis(np.array(found), 1, 0)

@@ -19,16 +19,12 @@ from numpy.typing import NDArray
 
 from nf2ff.kernel import spin as spins
 from nf2ff.kernel import torus
-from nf2ff.kernel.arrays import norm
+from nf2ff.kernel.arrays import ratio, square
 
 Complex = NDArray[Any]
 
-#: Bytes of rings that are transformed at once, and of orders that are weighted, a cache holds them; and the
-#: most that a thread keeps of a name.
+#: Bytes of rings that are transformed at once, a cache holds them; and most that a thread keeps of a name.
 TOGETHER, KEPT = 2**20, 2**26
-#: Part of the power of maps, a hundred times its rounding or more, up to which a few orders tell well enough
-#: what coefficients leave of them, and how many.
-EXPLAINED, FEW = 1e-12, 32
 
 
 def grid_analysis(
@@ -39,17 +35,14 @@ def grid_analysis(
     rule: str,
     phi0: float = 0.0,
     threads: int,
-    check: NDArray[np.float64],
     out: Complex | None = None,
-) -> tuple[Complex, Complex, NDArray[np.intp]]:
-    """Coefficients of complex maps on a grid, and the azimuthal Fourier coefficients that they make on rings.
+) -> tuple[Complex, float]:
+    """Coefficients of complex maps on a grid, and how much of the maps they leave.
 
     Parameters
     ----------
     maps : (C, T, P) ndarray
         Maps.
-    check : (R,) ndarray
-        Polar angles of rings [rad].
     out : (2, C, A) ndarray, optional
         Room for the coefficients.
 
@@ -57,52 +50,77 @@ def grid_analysis(
     -------
     packed : (2, C, A) ndarray
         Exact for maps of at most ``degree`` where the grid supports it (`spin.ring_degree`).
-    model : (C, R, P) ndarray
-        On the rings ``check``, in the order of a Fourier transform.
-    orders : (K,) ndarray of int
-        The orders that ``model`` holds: all, or on Gauss-Legendre rings a few where the maps are known to be
-        of ``degree``.
+    left : float
+        Part of the integral of |map|^2 that the coefficients leave, to some 1e-14; NaN on other than
+        Gauss-Legendre rings, where that is not known.
     """
     count, _, columns = maps.shape
     inner = max(1, threads // 2)
-    # Columns of a Fourier transform: m = 0 ... N, and -1 ... -N.
-    own = (slice(0, degree + 1), slice(columns - 1, columns - degree - 1, -1))
-    orders = [torus.orders(degree, np.arange(first, degree + 1)) for first in (0, 1)]
-    gauss = rule == "gauss-legendre"
     packed = np.empty((2, count, (degree + 1) * (degree + 2) // 2), dtype=complex) if out is None else out
-    looked = np.arange(-degree, degree + 1)
-    if gauss:
+    left = math.nan
+    if rule == "gauss-legendre":
         sums, power = _around(maps, threads)
         packed[1, :, : degree + 1] = 0  # m = 0 has no -m
+        # Columns of a Fourier transform: m = 0 ... N, and -1 ... -N.
+        own = (slice(0, degree + 1), slice(columns - 1, columns - degree - 1, -1))
         # Those of -m are those of m as seen from the other pole, but for (-1)^n.
         angles = spins.ring_angles_gauss(maps.shape[1])
         theta = (angles, angles[::-1])
 
         def transform(sign: int) -> None:
-            options = {"theta": theta[sign], "spin": spin, "nthreads": inner, **orders[sign]}
+            options = {"theta": theta[sign], "spin": spin, "nthreads": inner}
+            options |= torus.orders(degree, np.arange(sign, degree + 1))
             ducc0.sht.leg2alm(leg=sums[..., own[sign]], alm=packed[sign], **options)
 
         spins.run([partial(transform, sign) for sign in (0, 1)], threads)
         # The coefficients of degrees up to N are those of a projection, on these rings too.
-        if power - norm(packed) ** 2 < EXPLAINED * power:
-            looked = _few(degree, spin)
+        left = ratio(max(0.0, power - square(packed)), power)
+        packed[1].view(float)[...] *= _swap(degree, spin)
     else:
         _by_library(maps, spin, degree, rule, threads, packed)
-    model = np.zeros((count, check.size, columns), dtype=complex)
+    if phi0:
+        for sign in (0, 1):
+            packed[sign] *= np.exp((1j if sign else -1j) * phi0 * spins.packed_numbers(degree)[0])
+    spins.clear_below(packed, max(1, spin))
+    return packed, left
+
+
+def orders_on_rings(
+    packed: Complex,
+    *,
+    spin: int,
+    theta: NDArray[np.float64],
+    phi0: float,
+    columns: int,
+    orders: NDArray[np.intp],
+    threads: int,
+) -> Complex:
+    """Azimuthal Fourier coefficients (C, R, P), in the order of a Fourier transform, that coefficients make.
+
+    On rings at ``theta`` (R,) whose first of P ``columns`` is at ``phi0`` [rad], of some ``orders``; those of
+    others are zero.
+    """
+    degree = spins.degree_of_packed(packed)
+    model = np.zeros((packed.shape[1], theta.size, columns), dtype=complex)
 
     def synthesise(sign: int) -> None:
-        m = looked[looked < 0] if sign else looked[looked >= 0]
-        if m.size:
-            options = {"theta": np.pi - check if sign else check, "spin": spin, "nthreads": inner}
-            model[..., m] = ducc0.sht.alm2leg(alm=packed[sign], **options, **torus.orders(degree, np.abs(m)))
-        if sign:
-            packed[1].view(float)[...] *= _swap(degree, spin)
-        if phi0:
-            packed[sign] *= np.exp((1j if sign else -1j) * phi0 * spins.packed_numbers(degree)[0])
+        m = orders[orders < 0] if sign else orders[orders >= 0]
+        if not m.size:
+            return
+        alm, size = packed[sign], np.abs(m)
+        if sign:  # as seen from the other pole
+            alm, swap = room("mirrored", alm.shape), _swap(degree, spin)
+            ends = (size + 1) * (2 * degree + 2 - size) // 2
+            parts = zip((ends - degree - 1 + size).tolist(), ends.tolist(), strict=True)
+            for start, end in [(degree + 1, alm.shape[1])] if m.size == degree else parts:
+                own = packed[1, :, start:end].view(float)
+                np.multiply(own, swap[2 * start : 2 * end], out=alm[:, start:end].view(float))
+        options = {"theta": np.pi - theta if sign else theta, "spin": spin, "nthreads": max(1, threads // 2)}
+        found = ducc0.sht.alm2leg(alm=alm, **options, **torus.orders(degree, size))
+        model[..., m] = found * np.exp(1j * phi0 * m)
 
     spins.run([partial(synthesise, sign) for sign in (0, 1)], threads)
-    spins.clear_below(packed, max(1, spin))
-    return packed, model, looked
+    return model
 
 
 _kept = threading.local()
@@ -123,37 +141,27 @@ def room(name: str, shape: tuple[int, ...]) -> Complex:
 
 
 def _around(maps: Complex, threads: int) -> tuple[Complex, float]:
-    """Fourier transform of each Gauss-Legendre ring times its solid angle, and the integral of |map|^2.
+    """Fourier transform of each Gauss-Legendre ring times its solid angle, and the integral of |map|^2."""
+    _, rings, columns = maps.shape
+    sums, powers = room("maps", maps.shape), np.empty(rings)
+    weight = spins.ring_weights("gauss-legendre", rings) / columns
+    step = max(1, TOGETHER // (maps.nbytes // rings))
 
-    All rings of an order stand side by side.
-    """
-    count, rings, columns = maps.shape
-    by_order = room("maps", (count, columns, rings))
-    sums, parts = by_order.swapaxes(1, 2), by_order.view(float).reshape(-1, 2 * rings)
-    weight = np.repeat(spins.ring_weights("gauss-legendre", rings) / columns, 2)
-    step = max(1, TOGETHER // (16 * count * columns))
-    some = max(1, TOGETHER // (16 * rings))
-    powers = np.empty((-(-len(parts) // some), 2 * rings))
-
-    # The same rings and orders together whatever the threads: which ones are changes the last bit.
+    # The same rings together whatever the threads: which ones are changes the last bit.
     def transform(share: range) -> None:
         for i in share:
             part = slice(i * step, (i + 1) * step)
             ducc0.fft.c2c(maps[:, part], axes=(2,), out=sums[:, part])
-
-    def weigh(share: range) -> None:
-        for i in share:
-            own = parts[i * some : (i + 1) * some]
-            np.einsum("pt,pt->t", own, own, out=powers[i])
-            np.multiply(own, weight, out=own)
+            own = sums[:, part].view(float)
+            np.einsum("crp,crp->r", own, own, out=powers[part])
+            own *= weight[part, None]
 
     spins.run([partial(transform, share) for share in spins.shares(-(-rings // step), threads)], threads)
-    spins.run([partial(weigh, share) for share in spins.shares(len(powers), threads)], threads)
-    return sums, float(powers.sum(axis=0) @ weight) / columns
+    return sums, float(powers @ weight) / columns
 
 
 def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, packed: Complex) -> None:
-    """Write ``packed`` (2, C, A), of -m as seen from the other pole, by the analysis of real maps."""
+    """Write ``packed`` (2, C, A) by the analysis of real maps."""
     options = {
         "spin": spin,
         "lmax": degree,
@@ -163,9 +171,10 @@ def _by_library(maps: Complex, spin: int, degree: int, rule: str, threads: int, 
     jobs = [partial(ducc0.sht.analysis_2d, map=part, **options) for part in (maps.real, maps.imag)]
     real, imag = spins.run(jobs, threads)
     # (-1)^m (conj a^R + j conj a^I) = (-1)^m conj(a^R - j a^I).
-    np.conj(real - 1j * imag, out=packed[1])
+    np.multiply(imag, -1j, out=packed[1])
+    packed[1] += real
+    np.conj(packed[1], out=packed[1])
     packed[1] *= spins.parity(degree, complex)
-    packed[1].view(float)[...] *= _swap(degree, spin)
     packed[1, :, : degree + 1] = 0  # m = 0 has no -m
     np.multiply(imag, 1j, out=packed[0])
     packed[0] += real
@@ -192,12 +201,6 @@ def analysis_of_order(values: Complex, *, order: int, spin: int, degree: int, ru
         found = ducc0.sht.analysis_2d(map=np.ascontiguousarray(part), **options)
         result[:, order:] += factor * found[:, start + order : start + degree + 1]
     return result
-
-
-def _few(degree: int, spin: int) -> NDArray[np.intp]:
-    """Low orders, which poles and what errs alike or slowly around a ring have, and others at equal steps."""
-    low = np.arange(-spin - 2, spin + 3)
-    return np.unique([*np.linspace(-degree, degree, FEW).round().astype(int), *low[np.abs(low) <= degree]])
 
 
 @lru_cache(maxsize=4)

@@ -263,12 +263,18 @@ _found: WeakKeyDictionary[Samples, dict[Any, Any]] = WeakKeyDictionary()
 
 
 def _ports(samples: Samples) -> list[int]:
-    low, high = int(samples.port.min()), int(samples.port.max())
-    return [low] if low == high else np.unique(samples.port).tolist()
+    port = _different(samples.port)
+    return [int(port[0])] if port.min() == port.max() else np.unique(port).tolist()
 
 
 def _radii(samples: Samples) -> tuple[float, float]:
-    return float(samples.radius.min()), float(samples.radius.max())
+    radius = _different(samples.radius)
+    return float(radius.min()), float(radius.max())
+
+
+def _different(column: NDArray[Any]) -> NDArray[Any]:
+    """The column, or one of its values where they all are one number in memory."""
+    return column[:1] if column.strides == (0,) else column
 
 
 def _middle(samples: Samples) -> float:

@@ -80,9 +80,13 @@ def judge(
     def of_one(f: int, at: suspect_readings.Places) -> list[Notice]:
         case = _Case(samples, probe, f, at, 1 if side_by_side > 1 else threads)
         q, w = modes.coefficients[f], samples.response[f]
-        told, stuck = _stuck(case, q)
-        w = suspect_readings.without(w, stuck)
-        more, bad = suspect_readings.spikes(at, w, samples, f)
+        rows, repeated = at.first_look(w)
+        told: list[Notice] = []
+        if repeated:
+            told, stuck = _stuck(case, q)
+            w = suspect_readings.without(w, stuck)
+            rows, _ = at.first_look(w)
+        more, bad = suspect_readings.spikes(at, w, samples, f, rows)
         told += more
         w = suspect_readings.without(w, bad)
         factors, known = _at_poles(case, w)

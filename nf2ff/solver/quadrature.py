@@ -12,17 +12,23 @@ from nf2ff.antenna.modes import wavenumber
 from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import norm, ratio
 from nf2ff.kernel.by_degree import apply_by_degree, in_order, packed_modes
-from nf2ff.kernel.grid_analysis import grid_analysis, room
+from nf2ff.kernel.grid_analysis import grid_analysis, orders_on_rings, room
 from nf2ff.measurement.probe import Probe, response_constants
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import Estimate
+from nf2ff.solver.model_agreement import RESIDUAL
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.response import spin_constants
-from nf2ff.solver.transform_check import check_analysis, check_rings
+from nf2ff.solver.transform_check import check_analysis, check_rings, largest_order
 
 #: Least and largest number of rings on which the residual of a quadrature is formed, one in twenty
 #: between: all of them would cost as much as the solution itself.
 RESIDUAL_RINGS = (8, 16)
+#: Part of the power that the coefficients leave up to which a few azimuthal orders on these rings tell it
+#: well enough, half of the residual from which more is asked, and how many.
+LITTLE, FEW = (RESIDUAL / 2) ** 2, 32
+#: Part from which it is known by what less power the coefficients have: a hundred times the rounding.
+KNOWN = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,59 +105,52 @@ def by_quadrature(
     degree = inverse.shape[0]
     grid = scan.grid
     maps = scan.maps(response)
-    count = grid.theta.size
+    count, columns = maps.shape[1:]
     rings = np.unique(
         np.linspace(0, count - 1, min(count, int(np.clip(count // 20, *RESIDUAL_RINGS)))).round()
     ).astype(int)
+    theta, phi0 = grid.theta[rings], float(grid.phi[0])
     found = room("coefficients", (2, len(maps), (degree + 1) * (degree + 2) // 2))
-    missed = measured_power = fourth = 0.0
+    missed = least = measured_power = fourth = 0.0
     looked = 0
     at = 0
     for s in scan.spins:
         part = slice(at, at + (1 if s == 0 else 2))
         own, at = maps[part], part.stop
         measured = own[:, rings]
-        columns = measured.shape[2]
+        power = norm(measured) ** 2
         left = np.fft.fft(measured, norm="forward")
-        orders = np.arange(-degree, degree + 1)
+        whole, lost = True, 0.0
         if s <= degree:
-            _, model, orders = grid_analysis(
-                own,
-                spin=s,
-                degree=degree,
-                rule=grid.rule,
-                phi0=float(grid.phi[0]),
-                threads=threads,
-                check=grid.theta[rings],
-                out=found[:, part],
+            packed, lost = grid_analysis(
+                own, spin=s, degree=degree, rule=grid.rule, phi0=phi0, threads=threads, out=found[:, part]
             )
-            whole = orders.size == 2 * degree + 1
+            options = {"spin": s, "theta": theta, "phi0": phi0, "columns": columns, "threads": threads}
+            seen, whole = left, not lost < LITTLE
+            if not whole:
+                orders, share = _few(degree, s, tuple(theta.tolist()), columns)
+                model = orders_on_rings(packed, orders=orders, **options)
+                left = seen - model
+                left *= share
+                whole = columns * norm(left) ** 2 > LITTLE * power
+            if whole:
+                orders = np.arange(-degree, degree + 1)
+                model = orders_on_rings(packed, orders=orders, **options)
+                left = seen - model
             if verify and s in (scan.spins[0], scan.spins[-1]):
-                check_rings(
-                    found[:, part],
-                    model,
-                    s=s,
-                    theta=grid.theta[rings],
-                    phi0=float(grid.phi[0]),
-                    orders=orders,
-                    level=model if whole else left,
-                )
+                level = model if whole else seen
+                check_rings(packed, model, s=s, theta=theta, phi0=phi0, orders=orders, level=level)
                 check_analysis(s=s, degree=degree, rule=grid.rule, count=count)
-            left -= model
-            if not whole:  # each of these orders for some beside it
-                some = left[..., orders] * np.sqrt((2 * degree + 1) / orders.size)
-                left[..., : degree + 1] = left[..., -degree:] = 0
-                left[..., orders] = some
         else:  # no wave of so low a degree is received in that order
             found[:, part] = 0
-            whole = True
         missed += columns * norm(left) ** 2
-        measured_power += norm(measured) ** 2
+        least += lost * power if lost > KNOWN else 0.0
+        measured_power += power
         looked += left.size
         if whole:
             left = np.fft.ifft(left, norm="forward")
             fourth += float(np.sum(np.square(np.square(np.abs(left)))))
-    residual = ratio(np.sqrt(missed), np.sqrt(measured_power))
+    residual = ratio(np.sqrt(max(missed, least)), np.sqrt(measured_power))
     q = packed_modes(inverse, found, room("maps", (2, found.shape[2], 2)), threads=threads)
     if matrix.forward is not None:
         n = spin.packed_numbers(degree)[1]
@@ -160,3 +159,27 @@ def by_quadrature(
         contradiction = ratio(norm((again - found)[..., seen]), norm(found[..., seen]))
         residual = float(np.hypot(residual, contradiction))
     return Estimate(in_order(q), residual, 0, True, ratio(fourth * looked, missed**2))
+
+
+@lru_cache(maxsize=4)
+def _few(
+    degree: int, spin: int, theta: tuple[float, ...], columns: int
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """A few azimuthal orders, and what all of a transform count for on rings, (R, P).
+
+    All that are heard on the outermost rings, and some others, at equal steps, for all others. Orders that
+    are not heard on a ring count too: there the model is zero.
+    """
+    heard = np.array([largest_order(degree, t, spin) for t in theta])
+    low = int(heard.min())
+    steps = np.linspace(-degree, degree, FEW).round().astype(int)
+    steps = steps[np.abs(steps) > low]
+    m = np.minimum(np.arange(columns), columns - np.arange(columns))
+    hidden = (m > low) & (m <= heard[:, None])
+    some = np.zeros(columns, dtype=bool)
+    some[steps] = True
+    stands_for = hidden.sum(axis=1) / np.maximum(1, (hidden & some).sum(axis=1))
+    share = np.where(hidden, some * np.sqrt(stands_for)[:, None], 1.0)
+    orders = np.concatenate([np.arange(-low, low + 1), steps])
+    orders.flags.writeable = share.flags.writeable = False
+    return orders, share

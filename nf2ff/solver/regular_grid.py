@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,18 +124,32 @@ def recognise_grid(samples: Samples, *, spins: tuple[int, ...] = (1,)) -> GridSc
 def _recognised(samples: Samples, spins: tuple[int, ...]) -> GridScan | str:
     """The grid of the positions, or why there is none."""
     radius = float(samples.radius[0])
+    raster = samples.once(raster_of)
     try:
-        return _raster(samples, radius, spins) or _scattered(samples, radius, spins)
+        found = raster and _on_raster(raster, radius, spins)
+        return found or _scattered(samples, radius, spins)
     except NotAGridError as error:
         return str(error)
 
 
-def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan | None:
-    """The grid of samples that stand in rows and columns already, found without sorting."""
+class Raster(NamedTuple):
+    """Rows and columns that samples stand in, each with every other.
+
+    ``order`` says which of ``values`` of chi, theta and phi [rad] the three axes of ``shape`` are of.
+    """
+
+    shape: tuple[int, int, int]
+    order: tuple[int, int, int]
+    values: tuple[Real, Real, Real]
+
+
+def raster_of(samples: Samples) -> Raster | None:
+    """The rows and columns that samples stand in already, found without sorting; None if they do not."""
     columns = (samples.chi, samples.theta, samples.phi)
     count = samples.theta.size
-    # In a raster the value of an axis first changes after one step along it.
-    strides = [int(np.argmax(x != x[0])) or count for x in columns]
+    if samples.moving:
+        return None
+    strides = [_first_change(x) for x in columns]
     order = sorted(range(3), key=lambda i: -strides[i])
     outer, middle, inner = (strides[i] for i in order)
     if inner != 1 or middle % inner or outer % middle or count % outer:
@@ -151,7 +165,23 @@ def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan
         if not np.array_equal(grid, np.broadcast_to(values.reshape(spread), shape)):
             return None
         axes_values.append(values)
-    chi, theta, phi = axes_values
+    return Raster(shape, (order[0], order[1], order[2]), (axes_values[0], axes_values[1], axes_values[2]))
+
+
+def _first_change(x: Real) -> int:
+    """In a raster the value of an axis first changes after one step along it; how many there are if never."""
+    start, size = 1, 64
+    while start < x.size:
+        changed = x[start : start + size] != x[0]
+        if (at := int(np.argmax(changed))) or changed[0]:
+            return start + at
+        start, size = start + size, 2 * size
+    return x.size
+
+
+def _on_raster(raster: Raster, radius: float, spins: tuple[int, ...]) -> GridScan | None:
+    """The grid that rows and columns are, if any."""
+    chi, theta, phi = raster.values
     if theta.size < 2:
         return None
     turns = None
@@ -167,9 +197,9 @@ def _raster(samples: Samples, radius: float, spins: tuple[int, ...]) -> GridScan
     steps = phi[0] + 2 * np.pi / phi.size * np.arange(phi.size)
     if np.max(np.abs(phi - steps)) > ANGLE_TOLERANCE:
         return None
-    axes = (order.index(0), order.index(1), order.index(2))
+    axes = (raster.order.index(0), raster.order.index(1), raster.order.index(2))
     distinct = np.unique(np.round(np.mod(chi, 2 * np.pi), 9)).size == chi.size
-    return GridScan(Grid(theta, phi, rule), radius, spins, shape, axes, turns, None, distinct)
+    return GridScan(Grid(theta, phi, rule), radius, spins, raster.shape, axes, turns, None, distinct)
 
 
 def _clusters(values: Real) -> Real:

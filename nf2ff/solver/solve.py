@@ -164,7 +164,7 @@ def _known_probe(
 ) -> tuple[Probe, Probe, NDArray[np.float64]]:
     """The probe at the frequencies of samples it can take, with all orders and with those that the
     method takes, and the error of its interpolation (F,)."""
-    probe.check_port(int(samples.port.max()))
+    probe.check_port(samples.ports()[-1])
     check_polarisations(samples, probe)
     whole, error = at_frequencies(probe, samples.frequency)
     first_order = getattr(method, "first_order", False)

@@ -80,7 +80,13 @@ class Places:
     @cached_property
     def kind(self) -> NDArray[np.int16]:
         """Which polarisation and port each sample has."""
-        return _kinds(self.chi, self.port)
+        if self.raster is None:
+            return _kinds(self.chi, self.port)
+        chi, _, _ = _rows(self.raster)
+        shape = [1, 1, 1]
+        shape[self.raster.axes[0]] = chi.size
+        kind = _kinds(self.chi[chi], self.port[chi]).reshape(shape)
+        return np.broadcast_to(kind, self._shape).ravel()
 
     @property
     def kinds(self) -> int:
@@ -90,10 +96,17 @@ class Places:
     @cached_property
     def poles(self) -> tuple[Whole, Whole]:
         """Rows of the samples at the north and at the south pole."""
-        if self.raster is not None and np.sin(self.raster.grid.theta).min() > 2 * ANGLE_TOLERANCE:
-            return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
-        south = np.flatnonzero(self.theta > np.pi - ANGLE_TOLERANCE)
-        return np.flatnonzero(self.theta < ANGLE_TOLERANCE), south
+        theta = self.theta if self.raster is None else self.raster.grid.theta
+        north, south = (
+            np.flatnonzero(theta < ANGLE_TOLERANCE),
+            np.flatnonzero(theta > np.pi - ANGLE_TOLERANCE),
+        )
+        if self.raster is not None:
+            chi, rings, phi = _rows(self.raster)
+            north, south = (
+                np.sort((chi[:, None, None] + rings[x, None] + phi).ravel()) for x in (north, south)
+            )
+        return north, south
 
     @cached_property
     def pairs(self) -> tuple[Whole, Whole]:
@@ -116,12 +129,16 @@ class Places:
         away = ~np.isin(second, polar)
         return np.concatenate([first[away], polar[one]]), np.concatenate([second[away], polar[other]])
 
-    def standing_out(self, w: Complex) -> Whole:
-        """Rows of readings that may stand out from all near them, few of many."""
+    def first_look(self, w: Complex) -> tuple[Whole, bool]:
+        """Rows of readings that may stand out from all near them, and whether there may be `runs`."""
         if self.raster is not None and self.raster.finest:
-            lines = w.reshape(-1, self._shape[2])
-            jobs = [partial(_out_of_lines, lines, share) for share in spin.shares(len(lines), self.threads)]
-            return np.concatenate(spin.run(jobs, self.threads))
+            count = self._shape[2]
+            lines = spin.shares(w.size // count, self.threads)
+            found = spin.run([partial(_out_of_lines, w, count, share) for share in lines], self.threads)
+            return np.concatenate([rows for rows, _ in found]), any(repeated for _, repeated in found)
+        return self._out_of_cells(w), _repeated(w, 0, w.size)
+
+    def _out_of_cells(self, w: Complex) -> Whole:
         power = _powers(w, np.empty(2 * w.size), np.empty(w.size))
         if np.isnan(power.sum()):
             np.nan_to_num(power, copy=False)
@@ -150,11 +167,9 @@ class Places:
             alike = self.kind == self.kind[row]
             reach = REACH * math.sqrt(4 * math.pi / np.count_nonzero(alike))
             return np.flatnonzero((np.abs(self.theta - self.theta[row]) <= reach) & alike), reach
-        shape, grid = self._shape, self.raster.grid
-        steps = np.cumprod([1, *shape[:0:-1]])[::-1]
-        start = np.unravel_index(row, shape)
+        grid, start = self.raster.grid, np.unravel_index(row, self._shape)
         # Rows from this one to others along chi, theta and phi.
-        chi, theta, phi = ((np.arange(shape[k]) - start[k]) * steps[k] for k in self.raster.axes)
+        chi, theta, phi = (x - x[start[k]] for x, k in zip(_rows(self.raster), self.raster.axes, strict=True))
         chi = chi[np.abs(np.sin(self.chi[row + chi] - self.chi[row])) < ANGLE_TOLERANCE]
         reach = REACH * math.sqrt(4 * math.pi / (chi.size * theta.size * phi.size))
         rings = np.abs(grid.theta - self.theta[row]) <= reach
@@ -163,6 +178,14 @@ class Places:
         half = math.sin(reach / 2) / max(narrowest, 1e-9) if reach < math.pi else 1.0
         phi = phi[np.abs(np.sin((grid.phi - self.phi[row]) / 2)) <= half]
         return row + (chi[:, None, None] + theta[:, None] + phi).ravel(), reach
+
+
+def _rows(raster: GridScan) -> tuple[Whole, Whole, Whole]:
+    """Rows of a raster, from its first one along chi, along theta and along phi."""
+    shape = raster.shape or (0, 0, 0)
+    steps = np.cumprod([1, *shape[:0:-1]])[::-1]
+    chi, theta, phi = (np.arange(shape[k]) * steps[k] for k in raster.axes)
+    return chi, theta, phi
 
 
 def places(
@@ -208,24 +231,36 @@ def _kinds(chi: Real, port: NDArray[np.int16]) -> NDArray[np.int16]:
     return kind
 
 
-def _out_of_lines(lines: Complex, share: range) -> Whole:
-    """Rows of readings far above those beside them, of some of the lines (L, n)."""
-    count, found = lines.shape[1], []
+def _out_of_lines(w: Complex, count: int, lines: range) -> tuple[Whole, bool]:
+    """What stands out of the readings beside it in some ``lines`` of so many, and whether any may be `runs`.
+
+    Both are asked of some readings at a time: memory is slower than the questions.
+    """
+    found: list[Whole] = []
+    repeated = False
     step = max(1, TOGETHER // count)
     room = np.empty((4, step * count))
-    under = np.zeros(step * count, dtype=bool)
-    for start in share[::step]:
-        w = lines[start : min(start + step, share.stop)].ravel()
-        power = _powers(w, room[:2].ravel()[: 2 * w.size], room[2, : w.size])
-        least = np.multiply(power, SCREEN, out=room[3, : w.size])
+    above = np.empty(step * count, dtype=bool)
+    for line in lines[::step]:
+        start, stop = line * count, min(line + step, lines.stop) * count
+        own = slice(0, stop - start)
+        power = _powers(w[start:stop], room[:2].ravel()[: 2 * own.stop], room[2, own])
+        least = np.multiply(power, SCREEN, out=room[3, own])
+        np.less_equal(power[1:], least[:-1], out=above[1 : own.stop])
         # A reading that is missing is above none, and none is under it.
-        np.less_equal(power[1:], least[:-1], out=under[1 : w.size])
-        under[: w.size : count] = False  # the first of a line has none before it
-        rows = np.flatnonzero(~under[: w.size])
-        last = rows % count == count - 1
-        out = last | ~(power[rows] <= least[np.minimum(rows + 1, w.size - 1)])
-        found.append(rows[out] + start * count)
-    return np.concatenate(found)
+        np.logical_not(above[own], out=above[own])
+        above[own.start : own.stop : count] = True  # the first of a line has none before it
+        found.append(np.flatnonzero(above[own]) + start)
+        repeated = repeated or _repeated(w, start, stop)
+    rows = np.concatenate(found)
+    power, after = (np.abs(w[at]) ** 2 for at in (rows, np.minimum(rows + 1, w.size - 1)))
+    return rows[(rows % count == count - 1) | ~(power <= SCREEN * after)], repeated
+
+
+def _repeated(w: Complex, start: int, stop: int) -> bool:
+    """Whether a run of equal readings may be among some of them: of so many pairs in a row one is asked."""
+    after = w.real[start + 1 : stop + 1 : RUN - 1]
+    return bool(np.any(w.real[start : stop : RUN - 1][: after.size] == after))
 
 
 def _powers(w: Complex, squares: Real, out: Real) -> Real:
@@ -303,9 +338,14 @@ def each_place(samples: Samples, *, scan: GridScan | None = None, threads: int =
         yield known
 
 
-def spikes(at: Places, w: Complex, samples: Samples, f: int) -> tuple[list[Notice], list[int]]:
-    """Warning of readings that stand alone, far above all others near them, and their rows."""
-    rows = at.standing_out(w)
+def spikes(
+    at: Places, w: Complex, samples: Samples, f: int, rows: Whole | None = None
+) -> tuple[list[Notice], list[int]]:
+    """Warning of readings that stand alone, far above all others near them, and their rows.
+
+    They are among the ``rows`` of `Places.first_look`.
+    """
+    rows = at.first_look(w)[0] if rows is None else rows
     rows = rows[np.argsort(-np.abs(w[rows]), kind="stable")][:MOST]
     found = [(row, level) for row in rows.tolist() if (level := _over_neighbours(at, w, row))]
     if found:
@@ -391,9 +431,6 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
 
 def runs(w: Complex) -> list[tuple[int, int]]:
     """Rows (from, to), the last one not included, of `RUN` and more equal readings in a row."""
-    # Of so many pairs in a row one is among these.
-    if not np.any(w.real[1 :: RUN - 1] == w.real[: -1 : RUN - 1]):
-        return []
     same = np.concatenate([[False], w[1:] == w[:-1], [False]])
     edges = np.flatnonzero(same[1:] != same[:-1])
     return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= RUN - 1]

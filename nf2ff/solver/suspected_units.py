@@ -14,6 +14,7 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import UnitCode
 from nf2ff.solver.probe_share import received_spectrum
+from nf2ff.solver.regular_grid import raster_of
 
 #: Radii between these are taken as they are [m]: ranges on chips are 10 mm and more away, the
 #: largest outdoor ranges that keep phase some 100 m (common practice, no source).
@@ -34,8 +35,13 @@ ANGLES = ("theta", "phi", "chi")
 def suspect_angles(samples: Samples) -> Notice | None:
     """Warning of angles that can hardly be in radians; None if nothing is wrong."""
     turn = 2 * math.pi * (1 + 1e-3)
-    ends = {x: [float(getattr(samples, x).min()), float(getattr(samples, x).max())] for x in ANGLES}
-    for name, radians in (("phi", samples.phi), ("chi", samples.chi)):
+    raster = samples.once(raster_of)
+    # Rows and columns have no other values than one row and one column have.
+    values = raster.values if raster else (samples.chi, samples.theta, samples.phi)
+    angles = dict(zip(("chi", "theta", "phi"), values, strict=True))
+    ends = {x: [float(angles[x].min()), float(angles[x].max())] for x in ANGLES}
+    for name in ("phi", "chi"):
+        radians = angles[name]
         # A phi axis may run on for many turns, but not in whole radians.
         largest = max(-ends[name][0], ends[name][1])
         if 2 * turn < largest <= 361 and np.abs(4 * radians - np.round(4 * radians)).max() < 1e-9:
@@ -50,7 +56,7 @@ def suspect_angles(samples: Samples) -> Notice | None:
     if narrow:
         return UnitCode.ANGLES_IN_RADIANS(where=" and ".join(narrow))
     if np.ptp(chi) >= 0.5 and float(np.abs(chi).max()) <= turn:
-        quarters = np.degrees(samples.chi) / (math.pi / 4)
+        quarters = np.degrees(angles["chi"]) / (math.pi / 4)
         if np.abs(quarters - np.round(quarters)).max() < 2e-3:
             return UnitCode.CHI_IN_RADIANS(least_deg=float(chi[0]), largest_deg=float(chi[1]))
     return None

@@ -99,7 +99,7 @@ def _responses(
     over_radius = operator.separation.over_radius[port]
     spins = [s for s, _ in over_degree]
     maps = {s: np.zeros((1 if s == 0 else 2, at.size), dtype=complex) for s in spins}
-    tops = np.array([_largest_order(degree, t, max(spins)) for t in theta])
+    tops = np.array([largest_order(degree, t, max(spins)) for t in theta])
     for top in np.unique(tops):
         group = np.flatnonzero(tops == top)
         # Positions of the orders up to ``top``, which come first.
@@ -127,7 +127,7 @@ def _responses(
     return total
 
 
-def _largest_order(degree: int, theta: float, s: int) -> int:
+def largest_order(degree: int, theta: float, s: int) -> int:
     """Order beyond which d^n_{m s} is beneath rounding at ``theta``.
 
     Off the axis the orders |m| - s are cut off as the degrees of waves are beyond kr, here by the rule

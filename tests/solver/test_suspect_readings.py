@@ -199,6 +199,24 @@ def test_a_spike_wherever_it_stands_in_a_raster(grid, axes, rng):
     assert suspect_readings.spikes(at, made.response[0], made, 0) == ([], [])
 
 
+@pytest.mark.parametrize("axes", ["ctp", "cpt", "tpc", "ptc"])
+def test_kinds_and_poles_of_a_raster(axes):
+    # As they are of samples in any order.
+    grid, turns = equiangular_grid(9, 12), np.radians([0, 90, 180, 30])
+    order = ["ctp".index(x) for x in axes]
+    columns = np.meshgrid(turns, grid.theta, grid.phi, indexing="ij")
+    chi, theta, phi = (x.transpose(order).ravel() for x in columns)
+    made = nf2ff.Samples([FREQUENCY], theta, phi, chi, RADIUS, 1, np.ones((1, chi.size)))
+    own = recognise_grid(made)
+    assert own.shape is not None
+    (at,), (wanted,) = (suspect_readings.each_place(made, scan=x) for x in (own, None))
+    np.testing.assert_array_equal(at.kind, wanted.kind)
+    assert at.kinds == 3
+    for found, pole in zip(at.poles, wanted.poles, strict=True):
+        np.testing.assert_array_equal(found, pole)
+        assert pole.size == 48
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", SETS)
 def test_a_position_measured_twice(kind, rng):

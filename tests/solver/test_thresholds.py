@@ -693,13 +693,13 @@ def test_rings_of_a_quadratures_residual(monkeypatch):
     from nf2ff.solver import quadrature
 
     looked = []
-    right = quadrature.grid_analysis
+    right = quadrature.orders_on_rings
 
-    def counted(*given, check, **named):
-        looked.append(check.size)
-        return right(*given, check=check, **named)
+    def counted(*given, theta, **named):
+        looked.append(theta.size)
+        return right(*given, theta=theta, **named)
 
-    monkeypatch.setattr(quadrature, "grid_analysis", counted)
+    monkeypatch.setattr(quadrature, "orders_on_rings", counted)
     for count, rings in ((7, 7), (100, 8), (240, 12), (400, 16)):
         grid = Grid(ring_angles("gauss-legendre", count), np.arange(4) * np.pi / 2, "gauss-legendre")
         chi, theta, phi = (x.ravel() for x in np.meshgrid(CHI, grid.theta, grid.phi, indexing="ij"))

@@ -10,6 +10,7 @@ transform each, and no more.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -157,6 +158,36 @@ def adjoint(
     for s, packed in result.items():
         packed[:, :, numbers < max(s, 1)] = 0
     return [result[s] for s in spins]
+
+
+def derivatives(
+    packed: Complex, s: int, location: NDArray[np.float64], *, order: int, epsilon: float
+) -> dict[tuple[int, int], Complex]:
+    """Terms (a, b), a + b <= order, of the power series in theta and phi of maps at points, (C, P) each.
+
+    They are derivatives over a! b!, of packed coefficients (2, C, A) of spin s.
+    """
+    degree = spin.degree_of_packed(packed)
+    theta, whole = _rings(degree), orders(degree, np.arange(degree + 1))
+    parts = [
+        _legs(a, s, whole, theta, 1) for a in (packed[0], np.conj(packed[1]) * spin.parity(degree, complex))
+    ]
+    circle = np.empty((packed.shape[1], 2 * theta.size - 2, 2 * degree + 1), dtype=complex)
+    for c, own in enumerate(circle):
+        sums = np.zeros((2, 2, theta.size, degree + 1), dtype=complex)
+        sums[s % 2] = [part[c] for part in parts]
+        for sign in (0, 1):
+            _unfold(sums[0], sums[1], own, sign)
+    ducc0.fft.c2c(circle, axes=(1,), forward=True, inorm=2, out=circle)
+    k, m = 1j * (np.arange(circle.shape[1])[:, None] - theta.size + 1), 1j * np.arange(-degree, degree + 1)
+    options = {"coord": location, "forward": False, "epsilon": epsilon, "periodicity": 2 * np.pi}
+    return {
+        (a, b): ducc0.nufft.u2nu(
+            grid=circle * (k**a / math.factorial(a) * m**b / math.factorial(b)), **options
+        )
+        for a in range(order + 1)
+        for b in range(order + 1 - a)
+    }
 
 
 def _legs(a: Complex, s: int, which: dict[str, Any], theta: Any, threads: int) -> Complex:

@@ -9,19 +9,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import norm
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
+from nf2ff.solver.expansion import Expansion, numbers
 from nf2ff.solver.planned import PlannedOperator
 from nf2ff.solver.positions import Geometry, elsewhere
-from nf2ff.solver.problem import LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.problem import MOST_KEPT, LeastSquares, Method, Problem, Quadrature
 from nf2ff.solver.response import separate
 from nf2ff.solver.solution import Part, Solution, join_parts
 from nf2ff.solver.solve import prepare, solve
@@ -32,6 +34,10 @@ from nf2ff.solver.transmission import TransmissionOperator
 #: known, is formed to `EXACT` of the responses.
 CHANGE_RTOL = 1e-4
 EXACT = 1e-8
+#: Part of the change that what a power series of them leaves out may be.
+SERIES_RTOL = 0.3 * CHANGE_RTOL
+#: Ranges of radii for each of which a series is kept, at most as far as memory goes (4 among 200 draws).
+RANGES = 8
 
 Complex = NDArray[np.complex128]
 #: Samples, the probe to solve them with, and the degree.
@@ -130,7 +136,7 @@ class _PartSolver:
         self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
-        self._series: dict[tuple[float, ...], tuple[PlannedOperator, NDArray[Any] | None]] = {}
+        self._series: dict[tuple[float, ...], tuple[PlannedOperator, Known]] = {}
 
     def asked(self, part: Part) -> Method | None:
         """The method for what is left of the samples, which may have gaps: that of `solve`, None,
@@ -212,12 +218,27 @@ class _PartSolver:
             geometry = elsewhere(operator.geometry, *place)
             weights = methods.area_weights(geometry, degree=kept.degree, threads=operator.threads)
             at = (geometry, probe, float(samples.frequency[f]))
-            exact, known = self._operator(f, *at, EXACT, own=own)
-            change = samples.response[f, present]
-            change = change - exact.forward(exact.from_modes(q) if known is None else known)
-            coarse, _ = self._operator(f, *at, 0.2 * rtol, own=own)
-            rows.append(q + self._found(coarse, change, weights))
+            exact, known = self._operator(f, *at, own=own, coarse=0.2 * rtol)
+            change = self._unexplained(samples.response[f, present], exact, q, known)
+            rows.append(q + self._found(exact.coarser(0.2 * rtol), change, weights))
         return np.stack(rows)
+
+    def _unexplained(
+        self,
+        response: NDArray[Any],
+        operator: PlannedOperator,
+        q: NDArray[np.complex128],
+        known: Known | None,
+    ) -> NDArray[Any]:
+        """What the modes known leave of responses: by their series where that is exact enough."""
+        if known is None:
+            return np.asarray(response - operator.forward(operator.from_modes(q)))
+        if known.series is not None:
+            found, rest = known.series.at(operator)
+            left = response - found
+            if rest < SERIES_RTOL * norm(left):
+                return np.asarray(left)
+        return np.asarray(response - operator.forward(known.x))
 
     def _found(
         self, operator: TransmissionOperator, change: NDArray[Any], weights: NDArray[Any]
@@ -235,29 +256,39 @@ class _PartSolver:
         )
         return operator.to_modes(x * unit)
 
+    def _known(self, f: int, operator: TransmissionOperator) -> Known:
+        """For responses by an operator at other positions."""
+        x, geometry = operator.from_modes(self.known.coefficients[f]), self.kept.iteration(f)[0].geometry
+        held = numbers(geometry, [[s for s, _ in orders] for orders in operator.separation.over_degree])
+        nodes = operator.separation.size.size
+        times = nodes * (RANGES if nodes > 1 else 1) * len(self.known.coefficients)
+        if held is None or 4 * held * times > MOST_KEPT:
+            return Known(x, None)
+        return Known(x, Expansion.of(replace(operator, geometry=geometry), x))
+
     def _operator(
         self,
         f: int,
         geometry: tuple[Geometry, ...],
         probe: Probe,
         frequency: float,
-        tolerance: float,
         *,
         own: bool,
-    ) -> tuple[TransmissionOperator, NDArray[Any] | None]:
-        """Operator at other positions, and packed coefficients of the modes known if they are kept.
+        coarse: float,
+    ) -> tuple[PlannedOperator, Known | None]:
+        """Operator at other positions, `EXACT`, and what is kept of the modes known.
 
-        Of the scan's ``own`` probe and frequency they and the response over degree are kept for other
-        positions not far from there.
+        Of the scan's ``own`` probe and frequency they, the response over degree, and what products of the
+        accuracy ``coarse`` take of it are kept for other positions not far from there.
         """
         degree, threads = self.kept.degree, spin.thread_count(getattr(self.method, "threads", None))
-        operator = PlannedOperator(geometry, probe, frequency, degree, tolerance, threads)
+        operator = PlannedOperator(geometry, probe, frequency, degree, EXACT, threads)
         if not own:
             return operator, None
         radius = [g.radius for g in geometry]
         low, high = _widened(float(min(r.min() for r in radius)), float(max(r.max() for r in radius)))
         ports = [g.port for g in geometry]
-        key = (f, tolerance, low, high, *ports)
+        key = (f, low, high, *ports)
         found = self._series.get(key)
         if found is None:
             series = separate(
@@ -267,13 +298,20 @@ class _PartSolver:
                 high=high,
                 frequency=frequency,
                 degree=degree,
-                tolerance=tolerance,
+                tolerance=EXACT,
                 cut=1.0,
             )
             one = replace(operator, series=series)
-            known = None if one.serves else one.from_modes(self.known.coefficients[f])
-            found = self._series[key] = replace(one, rows=one.known_rows), known
+            rows = one.coarser(coarse).known_rows
+            found = self._series[key] = replace(one, rows=rows), self._known(f, one)
         return replace(found[0], geometry=geometry), found[1]
+
+
+class Known(NamedTuple):
+    """Packed coefficients of the modes known, and their responses near the positions of the scan."""
+
+    x: NDArray[Any]
+    series: Expansion | None
 
 
 def _widened(low: float, high: float) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel import circular, planned
+from nf2ff.solver.response import Separation
 from nf2ff.solver.transmission import SINGLE_ACCURACY, TransmissionOperator
 
 Complex = NDArray[Any]
@@ -21,10 +22,30 @@ class PlannedOperator(TransmissionOperator):
     """The same, by `kernel.planned` where it serves: of spin 1, in single precision, on one thread.
 
     Positions are in layers, as `positions.elsewhere` gives them. ``rows``, `kernel.planned.circular_rows` of
-    each port and function of radius, may be known from an operator of the same response over degree.
+    each port and function of radius, may be known from an operator of the same response over degree, as may
+    what is ``separated``.
     """
 
     rows: list[list[Complex]] | None = None
+    separated: Separation | None = None
+
+    @cached_property
+    def separation(self) -> Separation:
+        """``separated``, if it is given."""
+        return self.separated or super().separation
+
+    def coarser(self, tolerance: float) -> PlannedOperator:
+        """The same to another accuracy, with those functions of radius alone that count for it."""
+        over = self.separation
+        keep = max(1, int(np.count_nonzero(over.size > tolerance)))
+        separated = Separation(
+            over.precondition,
+            [[(s, matrix[:keep]) for s, matrix in orders] for orders in over.over_degree],
+            [radial[:keep] for radial in over.over_radius],
+            over.size[:keep],
+        )
+        rows = self.rows and [port[:keep] for port in self.rows]
+        return replace(self, tolerance=tolerance, separated=separated, rows=rows)
 
     @cached_property
     def serves(self) -> bool:

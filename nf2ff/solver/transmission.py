@@ -159,7 +159,7 @@ class TransmissionOperator:
                         maps = part
                     else:
                         maps += part
-                _turn(maps, s, g, total)
+                turn(maps, s, g, total)
         return response
 
     def adjoint_ordered(self, w: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
@@ -288,7 +288,7 @@ def _times(values: Complex, factor: NDArray[Any], at: NDArray[np.intp] | slice =
     return values if factor.size == 1 and factor[0] == 1 else values * factor[at]
 
 
-def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
+def turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
     """Add map_0, or map_1 cos(s chi) + map_2 sin(s chi), to the samples."""
     if g.position is not None:
         for part, turn in zip(maps, g.turns(s), strict=True):
@@ -304,7 +304,7 @@ def _turn(maps: Complex, s: int, g: Geometry, total: Complex) -> None:
 
 
 def _turn_back(w: Complex, s: int, g: Geometry) -> Complex:
-    """Adjoint of `_turn`: maps (C, P) of the samples."""
+    """Adjoint of `turn`: maps (C, P) of the samples."""
     turns = g.turns(s)
     size = g.radius.size
     maps = np.zeros((len(turns), size), dtype=complex)

@@ -46,6 +46,14 @@ def test_products_are_those_of_the_operator(first, ports, layers, radius, scan, 
     q = rng.normal(size=exact.shape[1]) + 1j * rng.normal(size=exact.shape[1])
     wanted = exact.forward(exact.from_modes(q))
     assert relative(planned.forward(planned.from_modes(q)), wanted) < 2 * tolerance
+    # Of what is separated for more accuracy, the same functions of radius or fewer.
+    finer = dataclasses.replace(planned, tolerance=1e-9)
+    coarser = finer.coarser(tolerance)
+    assert coarser.nodes <= finer.nodes
+    assert coarser.serves == first
+    assert not finer.serves
+    x = coarser.from_modes(q)
+    assert relative(coarser.forward(x), wanted) < 2 * tolerance
     # The dot test, in single precision.
     shape = (2, degree * (degree + 2))
     x = spin.pack(rng.normal(size=shape) + 1j * rng.normal(size=shape))

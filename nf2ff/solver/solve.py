@@ -243,18 +243,19 @@ def _attempt(
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
     if not automatic:
         return _Attempted(found, chosen, reasons, automatic, None, coverage, threads)
-    bridged = False
+    bridged = least = False
     if free and found.doubtful and coverage is not None:
-        lower = gaps.lower_degree(found, coverage, method)
-        if lower is not None:
+        lower, bridged = gaps.smaller_degree(found, coverage, method)
+        if bridged:
             reasons = _instead(reasons, "what the samples determine everywhere", chosen)
-            found = lower
-        elif coverage.unseen(chosen).any() and (least := gaps.least_degree(found, coverage)) < chosen:
+            prepared = replace(found.prepared, degree=lower, method=method or LeastSquares())
+            found = gaps.attempt(prepared, None, free=False, notes=[])
+        elif lower < chosen:
+            least = True
             reasons = _instead(reasons, "the least that explains the samples", chosen)
-            settled, notes = _settle(method, scan, coverage, least, grid_degree, damping=gaps.LEAST_DAMPING)
-            prepared = replace(found.prepared, degree=least, method=settled)
+            settled, notes = _settle(method, scan, coverage, lower, grid_degree, damping=gaps.LEAST_DAMPING)
+            prepared = replace(found.prepared, degree=lower, method=settled)
             found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-        bridged = not found.doubtful
     floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
     # What a gap leaves in the spectrum says nothing of the degree.
     cut = floor is not None and floor.noise and not (free and found.doubtful)
@@ -272,6 +273,9 @@ def _attempt(
     if coverage is not None and not found.doubtful and (bridged or coverage.unseen(chosen).any()):
         about = {"lack": gaps.lacking(coverage, chosen), "degree": found.modes.degree, "allowed": chosen}
         found = found._replace(notes=[*found.notes, SolutionCode.LOWER_DEGREE(**about)])
+    if least:
+        told = SolutionCode.LEAST_DEGREE(degree=found.modes.degree, allowed=chosen)
+        found = found._replace(notes=[*found.notes, told])
     return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads)
 
 

@@ -26,7 +26,7 @@ MAX_UNSEEN = 0.75
 #: Damping taken where a part of the sphere was not seen and none is given, at least: where the
 #: noise of a sample exceeds that part of the whole, so does the damping, lest noise fill the gap.
 GAP_DAMPING = 1e-2
-MAX_DAMPING = 0.3
+MAX_DAMPING = 0.5
 #: The method there: the gap limits the result long before the tolerance does, and what the damping
 #: holds back comes slowly.
 GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
@@ -34,6 +34,8 @@ GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
 FEW_STEPS = 30
 #: Noise over that of evenly spread samples from which waves count as hardly determined: 10 dB.
 MAX_NOISE = 10.0
+#: The same from which a degree above the least is not taken: 3 dB.
+LITTLE_NOISE = 2.0
 #: Residual of a factorisation up to which samples have no noise that damping could hold back.
 NOISELESS = 1e-9
 #: Part of the samples that must be redundant for what the modes leave to tell of noise.
@@ -48,6 +50,9 @@ EXPLAINED = 1.5e-3
 LEFT_OUT = 4.5
 #: Damping at the degrees that are tried, over the noise.
 BESIDE_NOISE = 0.25
+#: Steps above the least degree that noise lets pass: of an antenna's last degrees it hides a part as strong
+#: as itself, which adds up in a beam (0.2 to 0.4 dB of EIRP where noise is 20 dB below the largest response).
+BEFORE_LEAST = 1
 #: Part of what lacks a polarisation that must be told as unseen at a degree that does not recover it.
 KEPT_ALONE = 0.5
 #: Directions of it that are looked at, at most.
@@ -195,16 +200,18 @@ def smaller_degree(found: Attempt, coverage: Coverage, method: Method | None) ->
     """
     explained, weaker, noise = _explained(found, coverage)
     plain = replace(found.prepared, method=method or LeastSquares())
-    lower = explained[1:]
-    for degree in (*(lower if noise <= EXPLAINED else lower[-1:]), *weaker):
+    lower, noiseless = explained[1:], noise <= EXPLAINED
+    for degree in (*(lower if noiseless else lower[-BEFORE_LEAST - 1 :]), *weaker):
         if coverage.unseen(degree).any():
             continue
-        if noise_over_ideal(replace(plain, degree=degree), rng=0) <= MAX_NOISE:
+        # Beside noise, more than the least is taken only where that adds little of it.
+        most = MAX_NOISE if noiseless or degree <= explained[-1] else LITTLE_NOISE
+        if noise_over_ideal(replace(plain, degree=degree), rng=0) <= most:
             return degree, True
     # Wider reach finds other polarisations far around, at a pole above all, that may determine nothing.
     alone = coverage.unseen(found.prepared.degree) & coverage.alone
     held = replace(_damping_of(found), damping=min(MAX_DAMPING, max(LEAST_DAMPING, noise)))
-    for degree in reversed(explained):
+    for degree in reversed(explained[: max(1, len(explained) - BEFORE_LEAST)]):
         unseen = coverage.unseen(degree)
         if not unseen.any():
             continue

@@ -318,6 +318,7 @@ def _judge(
         levels = neglected(samples, whole, probe, modes).tolist()
         others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=samples.nearest)] for x in levels])
     warnings = []
+    seen = 1.0 if coverage is None else 1 - float(coverage.unseen(degree).mean())
     for f, e in enumerate(estimates):
         # Nor do readings that are to be doubted.
         told = list(doubts[f] or ([] if doubtful else of_spectrum[f]))
@@ -334,7 +335,7 @@ def _judge(
             and (e.residual > NO_MODEL or not any(x.code is SolutionCode.NOISY for x in told))
         ):
             left = floor.remainder[f] if floor is not None and floor.drowned(f) else None
-            told.append(_about_residual(prepared, modes, f, e, left))
+            told.append(_about_residual(prepared, modes, f, e, left, seen))
         warnings.append(tuple(told))
     count = len(frequencies)
     residual = np.array([e.residual for e in estimates])
@@ -356,12 +357,13 @@ def _judge(
 
 
 def _about_residual(
-    prepared: Problem, modes: Modes, f: int, found: Estimate, left: Remainder | None
+    prepared: Problem, modes: Modes, f: int, found: Estimate, left: Remainder | None, seen: float
 ) -> Notice:
     """What a large residual is said to be: noise, if it is as random and as even as that."""
     if found.residual <= NO_MODEL and found.unevenness < model_agreement.UNEVEN:
         one = prepared.samples.at_frequency(f)
-        left = left or remainder(one, prepared.probe, modes.at(f), top=modes.degree, lines=True)
+        if left is None:
+            left = remainder(one, prepared.probe, modes.at(f), top=modes.degree, lines=True, seen=seen)
         if left.verdict == "noise":
             return SolutionCode.NOISY_RESIDUAL(residual=found.residual, rms_db=20 * math.log10(left.rms))
     return SolutionCode.LARGE_RESIDUAL(residual=found.residual)

@@ -249,7 +249,7 @@ def test_waves_that_are_hardly_determined(steps, gain, held, monkeypatch):
 def test_the_most_damping(monkeypatch):
     monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: 99)
     monkeypatch.setattr(gaps, "_spared", lambda prepared, _, estimates: (prepared, estimates))
-    for residual, damping in ((0.2, None), (0.9, 0.3)):
+    for residual, damping in ((0.2, None), (0.9, 0.5)):
         found = gaps.attempt(Stub(steps=40, residual=residual), seen(), free=True, notes=[])
         if damping is None:
             # The noise of a sample: residual over the root of the redundancy (closed form).
@@ -287,7 +287,7 @@ def noisy(top, lower):
 )
 def test_degrees_that_explain_the_samples(top, lower, explain):
     # Degree 35, the first tried, leaves out 770 waves of 3360 and has 3410 readings more than waves: noise
-    # makes the square of what is left 1 + 4.5 sqrt(770) / 3410 = 1.03662 times as large, whose root is 1.01814.
+    # makes the square of what is left 1 + 4.5 sqrt(770) / 3410 = 1.03662 times as large, a root of 1.01814.
     degrees, weaker, _ = gaps._explained(noisy(top, lower), seen())
     assert degrees == (LADDER if explain else [40])
     assert bool(weaker) != explain
@@ -301,13 +301,15 @@ def test_degrees_that_hide_less_than_the_noise_of_their_waves(lower, kept):
     assert (degrees, weaker) == ([40], [35][:kept])
 
 
-@pytest.mark.parametrize(("gain", "determined"), [(9.9, True), (10.1, False)])
-@pytest.mark.parametrize(("noise", "degree"), [(1e-3, 35), (1e-2, 1)])
-def test_the_degree_that_samples_determine_everywhere(gain, determined, noise, degree, monkeypatch):
-    # The least that explains noisy samples; the highest of noiseless ones.
+@pytest.mark.parametrize(
+    ("noise", "gain", "degree"),
+    [(1e-3, 9.9, 35), (1e-3, 10.1, None), (1e-2, 1.9, 2), (1e-2, 2.1, 1), (1e-2, 9.9, 1), (1e-2, 10.1, None)],
+)
+def test_the_degree_that_samples_determine_everywhere(noise, gain, degree, monkeypatch):
+    # The highest for noiseless samples; for others a step above the least that explains them, or that.
     monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: gain)
     taken = gaps.smaller_degree(noisy(noise, noise), seen(), None)
-    assert taken == ((degree, True) if determined else (40, False))
+    assert taken == ((40, False) if degree is None else (degree, True))
 
 
 # --- what was seen ------------------------------------------------------------------------------

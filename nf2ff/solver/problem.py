@@ -125,6 +125,8 @@ class LeastSquares:
             raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
         if self.damping is not None and not 0 <= self.damping <= 1:
             raise InputError(f"damping is {self.damping}, expected 0 (no wave is held back) to 1 (all are)")
+        if self.spared is not None and not 0 < self.spared < np.inf:
+            raise InputError(f"spared is {self.spared}, expected above 0")
 
 
 @dataclass(frozen=True, slots=True)

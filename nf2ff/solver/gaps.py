@@ -50,9 +50,10 @@ EXPLAINED = 1.5e-3
 LEFT_OUT = 4.5
 #: Damping at the degrees that are tried, over the noise.
 BESIDE_NOISE = 0.25
-#: Steps above the least degree that noise lets pass: of an antenna's last degrees it hides a part as strong
-#: as itself, which adds up in a beam (0.2 to 0.4 dB of EIRP where noise is 20 dB below the largest response).
-BEFORE_LEAST = 1
+#: Noise up to which a part of the field as strong as itself may be hidden: -30 dB, of which the waves of a
+#: degree hold a tenth or so, adds 1 % to a beam, 0.1 dB. Beyond, where that hid up to 0.4 dB of EIRP (noise
+#: 20 dB below the largest response), a degree one step higher is taken.
+MAY_HIDE = 0.03
 #: Part of what lacks a polarisation that must be told as unseen at a degree that does not recover it.
 KEPT_ALONE = 0.5
 #: Directions of it that are looked at, at most.
@@ -200,18 +201,22 @@ def smaller_degree(found: Attempt, coverage: Coverage, method: Method | None) ->
     """
     explained, weaker, noise = _explained(found, coverage)
     plain = replace(found.prepared, method=method or LeastSquares())
-    lower, noiseless = explained[1:], noise <= EXPLAINED
-    for degree in (*(lower if noiseless else lower[-BEFORE_LEAST - 1 :]), *weaker):
+    least, lower = explained[-1], explained[1:]
+    if noise > MAY_HIDE:
+        lower, weaker, explained = lower[-2:], [], explained[:-1] or explained
+    elif noise > EXPLAINED:
+        lower = lower[-1:]
+    for degree in (*lower, *weaker):
         if coverage.unseen(degree).any():
             continue
-        # Beside noise, more than the least is taken only where that adds little of it.
-        most = MAX_NOISE if noiseless or degree <= explained[-1] else LITTLE_NOISE
+        # Beside strong noise, more than the least is taken only where that adds little of it.
+        most = LITTLE_NOISE if noise > MAY_HIDE and degree > least else MAX_NOISE
         if noise_over_ideal(replace(plain, degree=degree), rng=0) <= most:
             return degree, True
     # Wider reach finds other polarisations far around, at a pole above all, that may determine nothing.
     alone = coverage.unseen(found.prepared.degree) & coverage.alone
     held = replace(_damping_of(found), damping=min(MAX_DAMPING, max(LEAST_DAMPING, noise)))
-    for degree in reversed(explained[: max(1, len(explained) - BEFORE_LEAST)]):
+    for degree in reversed(explained):
         unseen = coverage.unseen(degree)
         if not unseen.any():
             continue

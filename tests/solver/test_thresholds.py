@@ -303,10 +303,20 @@ def test_degrees_that_hide_less_than_the_noise_of_their_waves(lower, kept):
 
 @pytest.mark.parametrize(
     ("noise", "gain", "degree"),
-    [(1e-3, 9.9, 35), (1e-3, 10.1, None), (1e-2, 1.9, 2), (1e-2, 2.1, 1), (1e-2, 9.9, 1), (1e-2, 10.1, None)],
+    [
+        (1.4e-3, 9.9, 35),
+        (1.4e-3, 10.1, None),
+        (1.6e-3, 9.9, 1),
+        (0.029, 1.9, 1),
+        (0.031, 1.9, 2),
+        (0.031, 2.1, 1),
+        (0.031, 9.9, 1),
+        (0.031, 10.1, None),
+    ],
 )
 def test_the_degree_that_samples_determine_everywhere(noise, gain, degree, monkeypatch):
-    # The highest for noiseless samples; for others a step above the least that explains them, or that.
+    # The highest for noiseless samples; for others the least that explains them, or beside strong noise a
+    # step above it where that adds little.
     monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: gain)
     taken = gaps.smaller_degree(noisy(noise, noise), seen(), None)
     assert taken == ((40, False) if degree is None else (degree, True))

@@ -47,6 +47,10 @@ class SolutionCode(Code):
         "{lack}: the degree is {degree}, which the samples determine everywhere, and not "
         "{allowed}, which the rest would allow: that the antenna has no higher waves there is assumed"
     )
+    LEAST_DEGREE = (
+        "the degree is {degree}, the least that explains the samples, and not {allowed}, which their steps "
+        "would allow: that the antenna has no higher waves where nothing was measured is assumed"
+    )
 
     PLATEAU = (
         "above degree {degree} the mode spectrum is a plateau, up to {level_db:z.0f} dB of the "

@@ -18,6 +18,7 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.result import ResultCode
+from nf2ff.messages.solution import SolutionCode
 from nf2ff.metrics.beam import Peak, peak
 from nf2ff.metrics.gain_and_power import radiation_efficiency, total_efficiency
 from nf2ff.metrics.planes import Plane, PlaneLike
@@ -37,6 +38,8 @@ MAX_FAR_FIELD = 50_000_000
 MAX_EFFICIENCY = 1.001
 #: Noise gain from which there is a warning: 10 dB.
 LARGE_NOISE_GAIN = 10.0
+#: Power of noise over all from which a scan that lacks something says so: 0.1 dB.
+NOTABLE_NOISE = 0.023
 #: Level beside what was not seen, over the peak, from which the peak may be hidden: -10 dB.
 HIDDEN_PEAK = 0.1
 
@@ -112,6 +115,7 @@ def transform_samples(
         | _coverage_figures(samples, solution, found, seen)
     )
     _warn_of_gaps(solution, found, top, gain, seen, told)
+    _warn_of_noise(solution, found, top, gain, of_seen, told)
     _warn_of_figures(quantities, solution, planes, told)
     _warn_of_powers(quantities, powers, told)
     if modes.reference == "absolute":
@@ -330,6 +334,33 @@ def _warn_of_gaps(
             phi = 0.0 if round(theta, 1) in (0.0, 180.0) else round(phi, 1) % 360
             place = {"theta_deg": theta, "phi_deg": phi}
             sentences += _doubts_of_peak(found, f, bool(seen[f]), place)
+
+
+def _warn_of_noise(
+    solution: Solution,
+    found: FarFieldBlocks,
+    top: Peak,
+    gain: NDArray[np.float64],
+    of_seen: NDArray[np.float64],
+    told: list[list[str]],
+) -> None:
+    """Say what noise does to the figures of a scan that lacks something.
+
+    Its far field adds its power to the whole, of which it is a part. At the peak it is that mean in the
+    directions seen over the peak's level D, half of it in phase and half of that along the polarisation.
+    """
+    lacks = {SolutionCode.GAP, SolutionCode.UNDETERMINED, SolutionCode.LOWER_DEGREE}
+    seen = found.trusted_fraction()
+    for f, sentences in enumerate(told):
+        share = min(0.99, gain[f] * solution.noise_floor[f] ** 2)
+        if share >= NOTABLE_NOISE and any(getattr(x, "code", None) in lacks for x in solution.warnings[f]):
+            here = of_seen[f] if seen[f] > 0 else gain[f]
+            there = here * solution.noise_floor[f] ** 2 / (top.directivity[f] * (seen[f] or 1))
+            db = {
+                "power_db": -10 * math.log10(1 - share),
+                "eirp_db": 20 / math.log(10) * math.sqrt(there) / 2,
+            }
+            sentences.append(ResultCode.NOISE_IN_POWER(**db))
 
 
 def _warn_of_figures(

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -18,14 +20,14 @@ from nf2ff.solver import methods
 from nf2ff.solver.coverage import SEEN_STEPS, Coverage
 from nf2ff.solver.problem import LeastSquares, Method, Problem
 from nf2ff.solver.solution import noise_over_ideal
-from nf2ff.solver.spectrum import SURE_RISE
 
 #: Part of the sphere without which nothing is solved.
 MAX_UNSEEN = 0.75
 #: Damping taken where a part of the sphere was not seen and none is given, at least: where the
 #: noise of a sample exceeds that part of the whole, so does the damping, lest noise fill the gap.
 GAP_DAMPING = 1e-2
-MAX_DAMPING = 0.3
+#: The most: waves that were seen have singular values about 1, and must stand out from the rest.
+MAX_DAMPING = 0.5
 #: The method there: the gap limits the result long before the tolerance does, and what the damping
 #: holds back comes slowly.
 GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
@@ -33,20 +35,34 @@ GAP_METHOD = LeastSquares(rtol=1e-6, max_iterations=500, damping=GAP_DAMPING)
 FEW_STEPS = 30
 #: Noise over that of evenly spread samples from which waves count as hardly determined: 10 dB.
 MAX_NOISE = 10.0
+#: The same from which a degree above the least is not taken: 3 dB.
+LITTLE_NOISE = 2.0
 #: Residual of a factorisation up to which samples have no noise that damping could hold back.
 NOISELESS = 1e-9
 #: Part of the samples that must be redundant for what the modes leave to tell of noise.
 MIN_REDUNDANCY = 0.1
-#: Residual up to which a lower degree holds the antenna, and its ratio to that of the higher one.
-HELD, HELD_RATIO = 1e-3, 1.5
-#: Steps in which a lower degree is sought, and how far down.
-LOWER, LOWEST = 0.87, 0.4
-#: Noise that explains the samples, up to which the least degree is sought, at least: what the damping of a
-#: gap leaves of noiseless samples is two thirds of it.
+#: Steps in which a lower degree is sought.
+LOWER = 0.87
+#: Noise up to which samples count as noiseless: what the damping of a gap leaves of them is two thirds of it.
 EXPLAINED = 1.5e-3
-#: Part of what lacks a polarisation that must be told as unseen at that degree.
+#: What noise may put into waves left out above its mean, over the root of their number; beyond it they hold
+#: something else as well. Three standard deviations, 1 in 700, of which each is 1.0 to 1.45 roots (measured:
+#: samples near poles weigh little). Waves wrongly kept cost a little noise, others may be a part of the beam.
+LEFT_OUT = 4.5
+#: Damping at the degrees that are tried, over the noise: of waves that it holds back by half it leaves half
+#: of itself in the samples, an eighth of the noise and 1.6 % of its power.
+BESIDE_NOISE = 0.25
+#: Noise up to which a part of the field as strong as itself may be hidden: -30 dB, of which the waves of a
+#: degree hold a tenth or so, adds 1 % to a beam, 0.1 dB. Beyond, where that hid up to 0.4 dB of EIRP (noise
+#: 20 dB below the largest response), a degree one step higher is taken.
+MAY_HIDE = 0.03
+#: Part of what lacks a polarisation that must be told as unseen at a degree that does not recover it.
 KEPT_ALONE = 0.5
-#: Damping at that degree, at least: it holds back less there.
+#: Directions of it that are looked at, at most.
+FEW_DIRECTIONS = 300
+#: Error of the far field there, over its power, up to which it is recovered: -20 dB.
+RECOVERED = 0.01
+#: Damping at a lower degree, at least: it holds back less there.
 LEAST_DAMPING = 1e-3
 
 
@@ -68,17 +84,21 @@ def damped_for_gap(
     Refused if too much is missing, or if the method has no damping.
     """
     unseen = coverage.unseen_solid_angle(degree) / (4 * math.pi)
-    reach_deg = SEEN_STEPS * 180 / degree
-    reach = f"degree {degree} bridges gaps of up to {reach_deg:.3g} deg"
     seen = coverage.describe(degree)
     if unseen > MAX_UNSEEN:
-        raise InputError(seen, f"measure more of the sphere, or take a lower degree ({reach})")
+        # At a lower degree more would count as seen, but hardly be determined: of a cap of 40 deg it made TRP
+        # 9 dB too high.
+        raise InputError(seen, "measure more of the sphere")
     if method is None:
         method = _damped(LeastSquares(), damping)
     elif isinstance(method, LeastSquares) and method.damping is None:
         method = _damped(method, damping)
     if isinstance(method, LeastSquares) and method.damping == 0:
-        raise InputError(seen, f"give a damping (such as {GAP_DAMPING:g}), or take a lower degree ({reach})")
+        remedy = f"give a damping (such as {GAP_DAMPING:g})"
+        if (bridging := int(SEEN_STEPS * math.pi / coverage.largest_gap())) > 0:
+            remedy += f", or degree {bridging} at most, which bridges it, if the antenna needs no more"
+        raise InputError(seen, remedy)
+    reach_deg = SEEN_STEPS * 180 / degree
     return method, [SolutionCode.GAP(gap=seen, degree=degree, reach_deg=reach_deg)]
 
 
@@ -130,7 +150,30 @@ def attempt(prepared: Problem, coverage: Coverage | None, *, free: bool, notes: 
             rtol = max(floor, min(damped.rtol, 0.01 * damping))
             prepared = replace(prepared, method=replace(damped, rtol=rtol))
             estimates = prepared.estimates(samples.response)
+        if isinstance(prepared.method, LeastSquares) and prepared.method.damping:
+            prepared, estimates = _spared(prepared, prepared.method, estimates)
     return Attempt(prepared, prepared.as_modes(estimates), estimates, notes, doubtful)
+
+
+def _spared(
+    prepared: Problem, method: LeastSquares, estimates: list[methods.Estimate]
+) -> tuple[Problem, list[methods.Estimate]]:
+    """The same, but what the samples determine not held back by the damping, which is for the rest.
+
+    ``prepared`` is damped. Damping d leaves g / (g + d^2) of a wave of squared singular value g. Times
+    1 + d^2 / g that is all of it, whereas waves that were hardly seen stay as weak as they are. The g of this
+    antenna's waves is the power of the samples' field over that of the waves; so the residual is least.
+    """
+    power = np.zeros((2, len(estimates)))
+    for f, estimate in enumerate(estimates):
+        operator, weights = prepared.iteration(f)
+        x = operator.from_modes(estimate.coefficients)
+        power[:, f] = np.sum(weights * np.abs(operator.forward(x)) ** 2), np.sum(np.abs(x) ** 2)
+    if not power[0].all():
+        return prepared, estimates
+    seen = float(np.mean(power[0] / power[1]))
+    prepared = prepared.on_threads(replace(method, spared=seen))
+    return prepared, prepared.unheld(estimates, prepared.samples.response)
 
 
 def _one_alone(coverage: Coverage, degree: int) -> bool:
@@ -151,68 +194,134 @@ def _damped(method: LeastSquares, damping: float) -> LeastSquares:
     return replace(kind, damping=damping, **asked)
 
 
-def lower_degree(found: Attempt, coverage: Coverage, method: Method | None) -> Attempt | None:
-    """A lower degree that the samples determine everywhere and that holds the antenna, if any.
+def smaller_degree(found: Attempt, coverage: Coverage, method: Method | None) -> tuple[int, bool]:
+    """The degree to take instead of that of ``found``, and whether the samples determine it everywhere.
 
-    ``found`` is at a degree that they do not determine, ``method`` what was asked for.
+    The least that explains them: where a part of the sphere was not seen, the far field beside it hangs on
+    near field that was not measured, the more so the larger the sphere that the modes fill: the waves of
+    degree n that come in direction theta pass the measured sphere up to asin(n / kr) away. Noiseless samples,
+    to which each degree adds something, are given the highest that they determine. ``method`` is what was
+    asked for.
     """
-    top = found.prepared.degree
-    plain = method or LeastSquares()
-    most = max(HELD, HELD_RATIO * max(e.residual for e in found.estimates))
-    degree = top
-    while (degree := min(degree - 1, round(LOWER * degree))) >= max(4, LOWEST * top):
+    explained, weaker, noise = _explained(found, coverage)
+    plain = replace(found.prepared, method=method or LeastSquares())
+    least, lower = explained[-1], explained[1:]
+    if noise > MAY_HIDE:
+        lower, weaker, explained = lower[-2:], [], explained[:-1] or explained
+    elif noise > EXPLAINED:
+        lower = lower[-1:]
+    for degree in (*lower, *weaker):
         if coverage.unseen(degree).any():
             continue
-        prepared = replace(found.prepared, degree=degree, method=plain)
-        if noise_over_ideal(prepared, rng=0) > MAX_NOISE:
-            continue
-        lower = attempt(prepared, None, free=False, notes=[])
-        if max(e.residual for e in lower.estimates) > most:
-            return None
-        return lower
-    return None
-
-
-def least_degree(found: Attempt, coverage: Coverage) -> int:
-    """The least degree that explains the samples as well as that of ``found``, which is damped.
-
-    Where a part of the sphere was not seen, the far field beside it hangs on near field that was not
-    measured, the more so the larger the sphere that the modes fill: the waves of degree n that come in
-    direction theta pass the measured sphere up to asin(n / kr) away. An antenna that needs fewer is given
-    fewer, but not so few that what one polarisation alone was measured of would count as seen.
-    """
-
-    count = found.prepared.samples.response.shape[1]
-
-    def fitted(degree: int) -> float:
-        # Of the waves of a part that was not seen, the samples are free.
-        seen = mode_count(degree) * (1 - float(coverage.unseen(degree).mean()))
-        return min((1 - MIN_REDUNDANCY) * count, seen)
-
-    def noise(estimates: list[methods.Estimate], degree: int) -> float:
-        return max(e.residual for e in estimates) / math.sqrt(1 - fitted(degree) / count)
-
-    high = found.prepared.degree
-    alone = coverage.unseen(high) & coverage.alone
-
-    def claims(degree: int) -> bool:
-        # Wider reach finds other polarisations far around, at a pole above all, that determine nothing.
+        # Beside strong noise, more than the least is taken only where that adds little of it.
+        most = LITTLE_NOISE if noise > MAY_HIDE and degree > least else MAX_NOISE
+        if noise_over_ideal(replace(plain, degree=degree), rng=0) <= most:
+            return degree, True
+    # Wider reach finds other polarisations far around, at a pole above all, that may determine nothing.
+    alone = coverage.unseen(found.prepared.degree) & coverage.alone
+    held = replace(_damping_of(found), damping=min(MAX_DAMPING, max(LEAST_DAMPING, noise)))
+    for degree in reversed(explained):
         unseen = coverage.unseen(degree)
-        if alone.any() and unseen[alone].mean() < KEPT_ALONE:
-            return True
-        plain = replace(found.prepared, degree=degree, method=LeastSquares())
-        return not unseen.any() and noise_over_ideal(plain, rng=0) > MAX_NOISE
+        if not unseen.any():
+            continue
+        told = not alone.any() or unseen[alone].mean() >= KEPT_ALONE
+        prepared = replace(found.prepared, degree=degree, method=held)
+        if told or _recovers(prepared, coverage.direction[alone]):
+            return degree, False
+    return found.prepared.degree, False
 
-    low, top = math.ceil(LOWEST * high) - 1, high
-    least = noise(found.estimates, high)
-    while high - low > max(1, high // 50):
-        degree = (low + high) // 2
-        tried = replace(found.prepared, degree=degree)
-        # What the waves left out hold of noise alone scatters by the root of their number.
-        scatter = math.sqrt(max(0.0, fitted(top) - fitted(degree))) / (count - fitted(degree))
-        most = max(EXPLAINED, least * math.sqrt(1 + SURE_RISE * scatter))
-        if not claims(degree) and noise(tried.estimates(tried.samples.response), degree) <= most:
-            high = degree
+
+def _damping_of(found: Attempt) -> LeastSquares:
+    method = found.prepared.method
+    assert isinstance(method, LeastSquares)
+    return method
+
+
+class _Tried:
+    """A degree's solution: what it leaves of the samples, and how many of them noise alone would fit."""
+
+    def __init__(self, prepared: Problem, residual: NDArray[np.float64], coverage: Coverage) -> None:
+        self.prepared, self.residual = prepared, residual
+        self.count = prepared.samples.response.shape[1]
+        self.waves = min((1 - MIN_REDUNDANCY) * self.count, mode_count(prepared.degree))
+        # Of the waves of a part that was not seen, the samples are free.
+        self.fitted = self.waves * (1 - float(coverage.unseen(prepared.degree).mean()))
+
+    @property
+    def noise(self) -> NDArray[np.float64]:
+        """Relative noise of a sample (F,)."""
+        return self.residual / math.sqrt(1 - self.fitted / self.count)
+
+    @cached_property
+    def drawn(self) -> float:
+        """How many samples' worth the waves fit of noise, by one realisation."""
+        one = self.prepared.samples.part([0])
+        pair = np.random.default_rng(0).standard_normal((2, *one.response.shape))
+        estimate = replace(self.prepared, samples=one).estimates(pair[0] + 1j * pair[1])[0]
+        return self.count * (1 - estimate.residual**2)
+
+    def hides(self, other: _Tried) -> NDArray[np.float64]:
+        """Power that it leaves more than ``other``, of a higher degree, over the noise of a sample (F,)."""
+        noise = np.maximum(other.residual, EXPLAINED) ** 2 / (other.count - other.fitted)
+        return np.asarray((self.residual**2 - other.residual**2) / noise)
+
+    def explains(self, other: _Tried) -> bool:
+        """Whether that is no more than noise.
+
+        The waves between hold the noise of as many samples as they fit, which scatters by the root of that
+        number. They fit at least what was seen of them, and at most as many as they are.
+        """
+        more = self.hides(other)
+
+        def within(fitted: float, scatter: float) -> bool:
+            most = fitted + LEFT_OUT * math.sqrt(scatter * max(1.0, fitted))
+            return bool(((more <= most) | (self.noise <= EXPLAINED)).all())
+
+        if within(other.fitted - self.fitted, 1):
+            return True
+        # One realisation has the scatter of another.
+        return within(other.waves - self.waves, 1) and within(other.drawn - self.drawn, 2)
+
+
+def _explained(found: Attempt, coverage: Coverage) -> tuple[list[int], list[int], float]:
+    """Degrees, the highest first, each of which explains the samples as the one before it does; lower ones
+    that hide no more power than the noise of their own waves has; and the noise."""
+    method = _damping_of(found)
+    last = _Tried(found.prepared, np.array([e.residual for e in found.estimates]), coverage)
+    # Neither damping, nor what an iteration leaves to be found of waves above that, must be taken for waves
+    # that lack.
+    noise = max(EXPLAINED, float(last.noise.min()))
+    damping = min(method.damping or 1.0, BESIDE_NOISE * noise)
+    trial = replace(method, damping=damping, rtol=0.1 * damping * noise)
+    degree, degrees, weaker = found.prepared.degree, [found.prepared.degree], list[int]()
+    while (degree := min(degree - 1, round(LOWER * degree))) >= 1:
+        prepared = replace(found.prepared, degree=degree, method=trial)
+        residual = np.array([e.residual for e in prepared.estimates(prepared.samples.response)])
+        tried = _Tried(prepared, residual, coverage)
+        if not weaker and tried.explains(last):
+            degrees.append(degree)
+            last = tried
+        elif (tried.hides(last) <= last.fitted - tried.fitted + tried.waves).all():
+            weaker.append(degree)
         else:
-            low = degree
-    return high
+            break
+    return degrees, weaker, float(last.noise.max())
+
+
+def _recovers(prepared: Problem, direction: NDArray[np.float64]) -> bool:
+    """Whether waves drawn at random are found again in the far field of directions (D, 3)."""
+    one = prepared.samples.part([0])
+    prepared = replace(prepared, samples=one)
+    operator, _ = prepared.iteration(0)
+    parts = np.random.default_rng(0).standard_normal((2, mode_count(prepared.degree)))
+    drawn = Modes(one.frequency, (parts[0] + 1j * parts[1])[None])
+    response = operator.forward(operator.from_modes(drawn.coefficients[0]))
+    found = prepared.modes(response[None])
+    some = direction[:: -(-len(direction) // FEW_DIRECTIONS)]
+    theta, phi = np.arccos(np.clip(some[:, 2], -1, 1)), np.arctan2(some[:, 1], some[:, 0])
+
+    def power(modes: Modes) -> float:
+        return float(sum(np.sum(np.abs(x) ** 2) for x in far_field_points(modes, theta=theta, phi=phi)))
+
+    off = replace(drawn, coefficients=found.coefficients - drawn.coefficients)
+    return power(off) <= RECOVERED * power(drawn)

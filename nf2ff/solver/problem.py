@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import Modes
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import norm, ratio
 from nf2ff.kernel.circular import TOGETHER
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
@@ -79,6 +80,9 @@ class LeastSquares:
         "cpu", or "gpu" for all frequencies at once on a graphics processor by CuPy: both polarisations at
         each position, one port and radius, nothing missing, and a probe of orders mu = +-1. It needs
         ``pip install 'nf2ff[gpu]'``, or the CuPy of another CUDA release.
+    spared : float or None
+        Squared singular value g of waves that damping is not to hold back: the solution is taken
+        1 + damping^2 / g times, that of waves far below staying small. None for all held back.
 
     Notes
     -----
@@ -103,6 +107,12 @@ class LeastSquares:
     first_order: bool = False
     threads: int | None = None
     device: str = "cpu"
+    spared: float | None = None
+
+    @property
+    def restored(self) -> float:
+        """What a solution is multiplied by."""
+        return 1 + (self.damping or 0.0) ** 2 / self.spared if self.spared else 1.0
 
     def __post_init__(self) -> None:
         if self.device not in ("cpu", "gpu"):
@@ -115,6 +125,8 @@ class LeastSquares:
             raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
         if self.damping is not None and not 0 <= self.damping <= 1:
             raise InputError(f"damping is {self.damping}, expected 0 (no wave is held back) to 1 (all are)")
+        if self.spared is not None and not 0 < self.spared < np.inf:
+            raise InputError(f"spared is {self.spared}, expected above 0")
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +171,27 @@ class Problem:
     def estimates(self, response: NDArray[np.complex128]) -> list[methods.Estimate]:
         """Solution of each frequency for responses (F, M)."""
         response = self._checked(response)
+        found = self._estimates(response)
+        spares = isinstance(self.method, LeastSquares) and self.method.restored != 1
+        return self.unheld(found, response) if spares else found
+
+    def unheld(
+        self, estimates: Sequence[methods.Estimate], response: NDArray[np.complex128]
+    ) -> list[methods.Estimate]:
+        """Damped estimates for responses (F, M) with what is spared not held back."""
+        found = []
+        for f, one in enumerate(estimates):
+            operator, weights = self.iteration(f)
+            own = response[f]
+            own = own if own.size == weights.size else own[~np.isnan(self.samples.response[f])]
+            q = self._least_squares.restored * one.coefficients
+            left = own - operator.forward(operator.from_modes(q))
+            residual = ratio(norm(left), norm(own))
+            spread = methods.unevenness(left)
+            found.append(replace(one, coefficients=q, residual=residual, unevenness=spread))
+        return found
+
+    def _estimates(self, response: NDArray[np.complex128]) -> list[methods.Estimate]:
         if isinstance(self.method, Quadrature):
             return self._quadrature(response, spin.thread_count(self.method.threads))
         if isinstance(self.method, Direct):
@@ -341,7 +374,7 @@ class Problem:
             fields=self.fields(index),
             judged=False,
         )
-        return estimate.coefficients
+        return self.method.restored * estimate.coefficients
 
     def _factorised(
         self, index: int, response: NDArray[np.complex128], stalled: methods.Estimate

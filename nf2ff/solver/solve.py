@@ -241,18 +241,19 @@ def _attempt(
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
     if not automatic:
         return _Attempted(found, chosen, reasons, automatic, None, coverage, threads)
-    bridged = False
+    bridged = least = False
     if free and found.doubtful and coverage is not None:
-        lower = gaps.lower_degree(found, coverage, method)
-        if lower is not None:
+        lower, bridged = gaps.smaller_degree(found, coverage, method)
+        if bridged:
             reasons = _instead(reasons, "what the samples determine everywhere", chosen)
-            found = lower
-        elif coverage.unseen(chosen).any() and (least := gaps.least_degree(found, coverage)) < chosen:
+            prepared = replace(found.prepared, degree=lower, method=method or LeastSquares())
+            found = gaps.attempt(prepared, None, free=False, notes=[])
+        elif lower < chosen:
+            least = True
             reasons = _instead(reasons, "the least that explains the samples", chosen)
-            settled, notes = _settle(method, scan, coverage, least, grid_degree, damping=gaps.LEAST_DAMPING)
-            prepared = replace(found.prepared, degree=least, method=settled)
+            settled, notes = _settle(method, scan, coverage, lower, grid_degree, damping=gaps.LEAST_DAMPING)
+            prepared = replace(found.prepared, degree=lower, method=settled)
             found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-        bridged = not found.doubtful
     floor = spectrum.find_floor(samples, probe, found.modes, threads=threads)
     # What a gap leaves in the spectrum says nothing of the degree.
     cut = floor is not None and floor.noise and not (free and found.doubtful)
@@ -270,6 +271,9 @@ def _attempt(
     if coverage is not None and not found.doubtful and (bridged or coverage.unseen(chosen).any()):
         about = {"lack": gaps.lacking(coverage, chosen), "degree": found.modes.degree, "allowed": chosen}
         found = found._replace(notes=[*found.notes, SolutionCode.LOWER_DEGREE(**about)])
+    if least:
+        told = SolutionCode.LEAST_DEGREE(degree=found.modes.degree, allowed=chosen)
+        found = found._replace(notes=[*found.notes, told])
     return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads)
 
 
@@ -319,6 +323,7 @@ def _judge(
         levels = neglected(samples, whole, probe, modes).tolist()
         others.append([[SolutionCode.NEGLECTED_ORDERS(level_db=x, radius_m=samples.nearest)] for x in levels])
     warnings = []
+    seen = 1.0 if coverage is None else 1 - float(coverage.unseen(degree).mean())
     for f, e in enumerate(estimates):
         # Nor do readings that are to be doubted.
         told = list(doubts[f] or ([] if doubtful else of_spectrum[f]))
@@ -335,7 +340,7 @@ def _judge(
             and (e.residual > NO_MODEL or not any(x.code is SolutionCode.NOISY for x in told))
         ):
             left = floor.remainder[f] if floor is not None and floor.drowned(f) else None
-            told.append(_about_residual(prepared, modes, f, e, left))
+            told.append(_about_residual(prepared, modes, f, e, left, seen))
         warnings.append(tuple(told))
     count = len(frequencies)
     residual = np.array([e.residual for e in estimates])
@@ -357,12 +362,13 @@ def _judge(
 
 
 def _about_residual(
-    prepared: Problem, modes: Modes, f: int, found: Estimate, left: Remainder | None
+    prepared: Problem, modes: Modes, f: int, found: Estimate, left: Remainder | None, seen: float
 ) -> Notice:
     """What a large residual is said to be: noise, if it is as random and as even as that."""
     if found.residual <= NO_MODEL and found.unevenness < model_agreement.UNEVEN:
         one = prepared.samples.at_frequency(f)
-        left = left or remainder(one, prepared.probe, modes.at(f), top=modes.degree, lines=True)
+        if left is None:
+            left = remainder(one, prepared.probe, modes.at(f), top=modes.degree, lines=True, seen=seen)
         if left.verdict == "noise":
             return SolutionCode.NOISY_RESIDUAL(residual=found.residual, rms_db=20 * math.log10(left.rms))
     return SolutionCode.LARGE_RESIDUAL(residual=found.residual)

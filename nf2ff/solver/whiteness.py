@@ -145,17 +145,19 @@ def remainder(
     top: int,
     threads: int | None = None,
     lines: bool = False,
+    seen: float = 1.0,
 ) -> Remainder:
     """What modes leave of the samples, and whether that is noise or a field that they lack.
 
     Samples and modes are of one frequency; zero modes leave the responses themselves. The sampling
     allows degree ``top``: its step is pi/N. With ``lines`` it is no noise either if it changes smoothly along
-    cuts or along rings, as where the phase jumps from one to the next.
+    cuts or along rings, as where the phase jumps from one to the next. ``seen`` is the part of the sphere
+    that was seen: of the waves of the rest the samples are free.
     """
     theta, phi, turned = canonical_angles(samples.theta, samples.phi)
     step = math.pi / top
     largest = float(np.abs(samples.response).max())
-    fitted = modes.coefficients.shape[1] / samples.theta.size
+    fitted = seen * modes.coefficients.shape[1] / samples.theta.size
     if samples.theta.size > ALL_OF:
         use = np.sin(theta) < np.sin(min(3.5 * step, 0.5 * math.pi))
         for belt in BELTS:

@@ -6,6 +6,7 @@ Wavelength one metre.
 
 import dataclasses
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -676,7 +677,9 @@ def test_a_gap_without_damping_is_refused(tmp_path):
     done = run(*words, "--method", "least-squares", "--damping", "0")
     assert (done.code, done.out) == (1, "")
     (line,) = done.err.splitlines()
-    assert "give a damping (such as 0.01), or take a lower degree" in line
+    # Which degree is low enough: three half steps of it, 270 deg / N, bridge the gap, whose size is told.
+    gap = math.degrees(solve(samples, PROBE, degree=17).coverage[0].largest_gap())
+    assert f"give a damping (such as 0.01), or degree {int(270 / gap)} at most, which bridges it" in line
     assert not (tmp_path / "r.h5").exists()
     assert run(*words, "--method", "least-squares", "--damping", "0.01").code == 0
 

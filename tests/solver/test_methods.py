@@ -25,9 +25,9 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
 from nf2ff.messages.solution import SolutionCode
-from nf2ff.solver import direct, methods
+from nf2ff.solver import direct, gaps, methods
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+from nf2ff.solver.problem import Direct, LeastSquares, Problem, Quadrature
 from nf2ff.solver.solve import solve
 from nf2ff.solver.transmission import TransmissionOperator
 
@@ -200,6 +200,28 @@ def test_damping_shrinks_the_solution(rng, random_q):
         for d in (0.0, damping)
     ]
     assert modes[1] < 0.99 * modes[0]
+
+
+def test_damping_takes_nothing_of_what_it_spares(rng, random_q):
+    samples = respond(random_samples(rng, 150, (1.8, 1.8)), PROBE, random_q(4), 4)
+    method = LeastSquares(damping=0.4, rtol=1e-12)
+    prepared = Problem(samples, PROBE, 4, method)
+    held = prepared.estimates(samples.response)
+    free, (one,) = gaps._spared(prepared, method, held)
+    operator, weights = prepared.iteration(0)
+    image = operator.forward(operator.from_modes(one.coefficients))
+    rest = samples.response[0] - image
+    # Of all multiples of the damped solution that one leaves least: what it leaves is across its image.
+    assert abs(np.vdot(image, weights * rest)) < 1e-9 * np.vdot(image, weights * image).real
+    assert one.residual == pytest.approx(np.linalg.norm(rest) / np.linalg.norm(samples.response), rel=1e-10)
+    assert one.residual < held[0].residual
+    # g = |A x|^2 / |x|^2; times 1 + d^2 / g.
+    x = operator.from_modes(held[0].coefficients)
+    g = np.sum(weights * np.abs(operator.forward(x)) ** 2) / np.sum(np.abs(x) ** 2)
+    assert relative(one.coefficients, (1 + 0.16 / g) * held[0].coefficients) < 1e-9
+    # Other responses are solved alike, roughly too.
+    assert relative(free.estimates(2j * samples.response)[0].coefficients, 2j * one.coefficients) < 1e-9
+    assert relative(free.roughly(0, samples.response[0]), one.coefficients) < 1e-5
 
 
 def test_weighted_least_squares_of_inconsistent_data(rng):

@@ -373,11 +373,13 @@ def test_one_polarisation_around_a_pole_is_not_trusted_at_a_lower_degree(last):
     error = sum(
         np.abs(a[0].ravel() - b) ** 2 for a, b in zip((shown.e_theta, shown.e_phi), right, strict=True)
     )
-    seen = field.trusted[0].ravel()
-    assert 0.4 < result.quantities["trusted_fraction"].values[0] < 0.8
+    seen = np.ones(error.size, bool) if field.trusted is None else field.trusted[0].ravel()
     peak = max(sum(np.abs(x) ** 2 for x in right))
     assert 10 * np.log10(error[seen].max() / peak) < -30
-    assert not [x for x in result.warnings[0] if "determine everywhere" in x]
+    assert result.quantities["trusted_fraction"].values[0] > 0.4
+    # All is trusted only at a degree little above that of the source, kr0 = 6, and said to be assumed.
+    everywhere = [x for x in result.warnings[0] if "determine everywhere" in x]
+    assert seen.all() == bool(everywhere) == (result.modes.degree <= 12)
 
 
 @pytest.mark.parametrize("last", [9, 14, 19])
@@ -502,7 +504,7 @@ def test_waves_are_either_determined_or_not(first):
     given = answer_to(Case("back", "pole", gap=scans.no_cross(first, 180)))
     told = " ".join(given.warnings)
     hardly, everywhere, gap = (
-        x in told for x in ("hardly determine", "determine everywhere", "alone was mea")
+        x in told for x in ("hardly determine", "determine everywhere", "bridges gaps")
     )
     assert hardly + everywhere + gap == 1
     assert given.trusted_error < -60

@@ -239,6 +239,7 @@ def test_how_much_of_the_sphere_may_be_missing():
 @pytest.mark.parametrize(("steps", "gain", "held"), [(29, 99, False), (31, 11.5, True), (31, 8.5, False)])
 def test_waves_that_are_hardly_determined(steps, gain, held, monkeypatch):
     monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: gain)
+    monkeypatch.setattr(gaps, "_spared", lambda prepared, _, estimates: (prepared, estimates))
     found = gaps.attempt(Stub(steps=steps), seen(), free=True, notes=[])
     assert found.doubtful == held
     assert codes(found.notes) == [SolutionCode.UNDETERMINED] * held
@@ -247,7 +248,8 @@ def test_waves_that_are_hardly_determined(steps, gain, held, monkeypatch):
 
 def test_the_most_damping(monkeypatch):
     monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: 99)
-    for residual, damping in ((0.2, None), (0.9, 0.3)):
+    monkeypatch.setattr(gaps, "_spared", lambda prepared, _, estimates: (prepared, estimates))
+    for residual, damping in ((0.2, None), (0.9, 0.5)):
         found = gaps.attempt(Stub(steps=40, residual=residual), seen(), free=True, notes=[])
         if damping is None:
             # The noise of a sample: residual over the root of the redundancy (closed form).
@@ -261,51 +263,63 @@ def test_redundancy_from_which_noise_is_known():
         assert np.isfinite(gaps.noise_floor(np.array([0.1]), one, 10)[0]) == known
 
 
-def test_degrees_that_are_tried_instead(monkeypatch):
-    tried = []
-
-    def noise(prepared, **_):
-        tried.append(prepared.degree)
-        return 99
-
-    monkeypatch.setattr(gaps, "noise_over_ideal", noise)
-    top = gaps.Attempt(Stub(degree=40), None, [Estimate(np.zeros(1), 0.0, 1, True)], [], True)
-    assert gaps.lower_degree(top, seen(), None) is None
-    # Steps of 0.87, down to 0.4 of 40.
-    assert tried == [35, 30, 26, 23, 20, 17]
-    # One holds the antenna whose residual is up to 1e-3, or 1.5 times that of the higher one.
-    monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: 9.0)
-    for residual, higher, kept in (
-        (0.9e-3, 0, True),
-        (1.1e-3, 0, False),
-        (0.14, 0.1, True),
-        (0.16, 0.1, False),
-    ):
-        stub = Stub(degree=40, residual=residual)
-        found = gaps.Attempt(stub, None, [Estimate(np.zeros(1), higher, 1, True)], [], True)
-        lower = gaps.lower_degree(found, seen(), None)
-        assert (lower is not None) == kept
+#: From 40 down in steps of 0.87.
+LADDER = [40, 35, 30, 26, 23, 20, 17, 15, 13, 11, 10, 9, 8, 7, 6, 5, 4, 3, 2, 1]
 
 
-@pytest.mark.parametrize(
-    ("top", "lower", "least"),
-    [(0.0, 1.4e-3, 16), (0.0, 1.6e-3, 40), (0.01, 0.0102, 16), (0.01, 0.0103, 40)],
-)
-def test_the_least_degree_that_explains_the_samples(top, lower, least, monkeypatch):
-    # The same residual at all degrees below the largest: as low as 0.4 of that, or not at all. Noise is
-    # the residual over the root of the redundancy. Degree 27, the first tried, leaves out 1794 waves of 3360
-    # and has 4434 readings more than waves: noise alone makes the square 1 + 4.75 sqrt(1794) / 4434 = 1.0454
-    # times as large once in a million.
+def noisy(top, lower):
+    """A damped solution of degree 40 that leaves noise ``top``, where lower ones leave ``lower``."""
+
     class Same(Stub):
         def estimates(self, _):
             own = top if self.degree == 40 else lower
+            # Noise is the residual over the root of the redundancy.
             left = 1 - mode_count(self.degree) / self.samples.response.shape[1]
             return [Estimate(np.zeros(1), own * math.sqrt(left), 1, True)]
 
-    monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: 1.0)
     prepared = Same(degree=40, samples=at(np.linspace(0.1, 3, 6000), 0.1), method=LeastSquares(damping=1e-2))
-    found = gaps.Attempt(prepared, None, prepared.estimates(None), [], True)
-    assert gaps.least_degree(found, seen()) == least
+    return gaps.Attempt(prepared, None, prepared.estimates(None), [], True)
+
+
+@pytest.mark.parametrize(
+    ("top", "lower", "explain"),
+    [(0.0, 1.4e-3, True), (0.0, 1.6e-3, False), (0.01, 0.01018, True), (0.01, 0.01019, False)],
+)
+def test_degrees_that_explain_the_samples(top, lower, explain):
+    # Degree 35, the first tried, leaves out 770 waves of 3360 and has 3410 readings more than waves: noise
+    # makes the square of what is left 1 + 4.5 sqrt(770) / 3410 = 1.03662 times as large, a root of 1.01814.
+    degrees, weaker, _ = gaps._explained(noisy(top, lower), seen())
+    assert degrees == (LADDER if explain else [40])
+    assert bool(weaker) != explain
+
+
+@pytest.mark.parametrize(("lower", "kept"), [(1.326, 1), (1.327, 0)])
+def test_degrees_that_hide_less_than_the_noise_of_their_waves(lower, kept):
+    # Degree 35: 2590 waves, 3410 readings more: the square is up to 1 + 2590 / 3410 = 1.75953 times as large.
+    # Degree 30, of 1920 waves: 1 + (2590 - 1920 + 1920 - 670) / 4080, far less.
+    degrees, weaker, _ = gaps._explained(noisy(0.01, 0.01 * lower), seen())
+    assert (degrees, weaker) == ([40], [35][:kept])
+
+
+@pytest.mark.parametrize(
+    ("noise", "gain", "degree"),
+    [
+        (1.4e-3, 9.9, 35),
+        (1.4e-3, 10.1, None),
+        (1.6e-3, 9.9, 1),
+        (0.029, 1.9, 1),
+        (0.031, 1.9, 2),
+        (0.031, 2.1, 1),
+        (0.031, 9.9, 1),
+        (0.031, 10.1, None),
+    ],
+)
+def test_the_degree_that_samples_determine_everywhere(noise, gain, degree, monkeypatch):
+    # The highest for noiseless samples; for others the least that explains them, or beside strong noise a
+    # step above it where that adds little.
+    monkeypatch.setattr(gaps, "noise_over_ideal", lambda *_, **__: gain)
+    taken = gaps.smaller_degree(noisy(noise, noise), seen(), None)
+    assert taken == ((40, False) if degree is None else (degree, True))
 
 
 # --- what was seen ------------------------------------------------------------------------------

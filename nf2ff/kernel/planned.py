@@ -79,10 +79,9 @@ class PointPlan:
         turned = phi - np.where(phi > 1.5 * np.pi, 2.5 * np.pi, 0.5 * np.pi)
         self.degree, size = degree, 2 * degree + 1
         coord = np.stack([turned, theta], axis=1, dtype=np.float32, casting="same_kind")
-        with spin.long_call():
-            self._plan = ducc0.nufft.plan(
-                nu2u=True, coord=coord, grid_shape=(size, size), epsilon=epsilon, nthreads=1
-            )
+        self._plan = ducc0.nufft.plan(
+            nu2u=True, coord=coord, grid_shape=(size, size), epsilon=epsilon, nthreads=1
+        )
 
     @cached_property
     def _swaps(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -108,8 +107,7 @@ class PointPlan:
             if row > 1:
                 own *= swap
         np.multiply(grid[:, :, top + 1 :], mirror, out=grid[:, :, top - 1 :: -1])
-        with spin.long_call():
-            found: Complex = self._plan.u2nu(grid=grid, forward=False)
+        found: Complex = self._plan.u2nu(grid=grid, forward=False)
         found *= np.complex64(0.5j)
         return found
 
@@ -118,8 +116,7 @@ class PointPlan:
         top, (swap, mirror) = self.degree, self._swaps
         grid = np.empty((2, 2 * top + 1, 2 * top + 1), dtype=np.complex64)
         points = values * np.complex64(-0.5j)
-        with spin.long_call():
-            self._plan.nu2u(points=points, forward=True, out=grid)
+        self._plan.nu2u(points=points, forward=True, out=grid)
         grid[:, :, top + 1 :] += mirror * grid[:, :, top - 1 :: -1]
         legs = np.empty((top + 1, 8, top + 1), dtype=np.float32)
         for own, row in self._quarters(grid):

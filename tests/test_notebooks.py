@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from notebook_ranges import check_four_ranges
 from probe_oracle import cluster_modes
-from pyshtools.expand import SHExpandDH
 from scipy.special import eval_legendre
 
 from nf2ff.antenna.closed_form import radiated_power_of
@@ -72,6 +71,8 @@ def check_first_scan(found):
 
 
 def check_trp_sampling(found):
+    from pyshtools.expand import SHExpandDH  # takes long, and each worker imports this file
+
     # Check values of the project (computed): 18.106 dBi and, of the element's shape, 9.826 dBi.
     assert found["directivity"] == pytest.approx(18.106, abs=0.5e-3)
     assert found["element_directivity"] == pytest.approx(9.826, abs=0.5e-3)

@@ -9,7 +9,7 @@ import shlex
 import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import wraps
 from pathlib import Path
 from typing import Any, NoReturn
@@ -37,7 +37,10 @@ class _File(click.Path):
             self.fail(
                 f"{visible(name)} holds a character that no terminal shows: rename the file", param, ctx
             )
-        if name.endswith(("/", os.sep)) or Path(name).is_dir():
+        folder = name.endswith(("/", os.sep))
+        with suppress(OSError):  # of a name that is too long, which is told where it is opened
+            folder = folder or Path(name).is_dir()
+        if folder:
             fail(f"{name}: is the name of a folder, expected that of a file", 2)
         return super().convert(value, param, ctx)
 

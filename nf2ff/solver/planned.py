@@ -75,6 +75,7 @@ class PlannedOperator(TransmissionOperator):
         return [[planned.circular_rows(m) for m in orders[0][1]] for orders in self.separation.over_degree]
 
     def forward_ordered(self, x: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
+        """As of any transmission operator."""
         if not self.serves:
             return super().forward_ordered(x, accuracy=accuracy)
         response = np.empty(self.shape[0], dtype=complex)
@@ -89,6 +90,7 @@ class PlannedOperator(TransmissionOperator):
         return response
 
     def adjoint_ordered(self, w: Complex, *, accuracy: float | None = None) -> NDArray[np.complex128]:
+        """As of any transmission operator."""
         if not self.serves:
             return super().adjoint_ordered(w, accuracy=accuracy)
         result: Any = 0

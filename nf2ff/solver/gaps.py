@@ -298,9 +298,10 @@ def _explained(found: Attempt, coverage: Coverage) -> tuple[list[int], list[int]
         prepared = replace(found.prepared, degree=degree, method=trial)
         residual = np.array([e.residual for e in prepared.estimates(prepared.samples.response)])
         tried = _Tried(prepared, residual, coverage)
-        if not weaker and tried.explains(last):
-            degrees.append(degree)
-            last = tried
+        if tried.explains(last):
+            # So do those between, whatever chance made of one of them.
+            degrees += [*weaker, degree]
+            weaker, last = [], tried
         elif (tried.hides(last) <= last.fitted - tried.fitted + tried.waves).all():
             weaker.append(degree)
         else:

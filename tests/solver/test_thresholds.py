@@ -267,12 +267,14 @@ def test_redundancy_from_which_noise_is_known():
 LADDER = [40, 35, 30, 26, 23, 20, 17, 15, 13, 11, 10, 9, 8, 7, 6, 5, 4, 3, 2, 1]
 
 
-def noisy(top, lower):
-    """A damped solution of degree 40 that leaves noise ``top``, where lower ones leave ``lower``."""
+def noisy(top, lower, lowest=None):
+    """A damped solution of degree 40 that leaves noise ``top``, where lower ones leave ``lower``, and those
+    below 35 ``lowest`` if given."""
 
     class Same(Stub):
         def estimates(self, _):
             own = top if self.degree == 40 else lower
+            own = lowest if lowest and self.degree < 35 else own
             # Noise is the residual over the root of the redundancy.
             left = 1 - mode_count(self.degree) / self.samples.response.shape[1]
             return [Estimate(np.zeros(1), own * math.sqrt(left), 1, True)]
@@ -288,9 +290,16 @@ def noisy(top, lower):
 def test_degrees_that_explain_the_samples(top, lower, explain):
     # Degree 35, the first tried, leaves out 770 waves of 3360 and has 3410 readings more than waves: noise
     # makes the square of what is left 1 + 4.5 sqrt(770) / 3410 = 1.03662 times as large, a root of 1.01814.
-    degrees, weaker, _ = gaps._explained(noisy(top, lower), seen())
+    degrees, weaker, _ = gaps._explained(noisy(top, lower, None if explain else 2 * lower), seen())
     assert degrees == (LADDER if explain else [40])
-    assert bool(weaker) != explain
+    assert weaker == ([] if explain else [35])
+
+
+def test_a_degree_that_chance_lets_fail_is_passed_over():
+    # As above 1.0366 is the most at 35; at 30, of 1440 waves left out and 4080 readings more, it is
+    # 1 + 4.5 sqrt(1440) / 4080 = 1.0419.
+    degrees, weaker, _ = gaps._explained(noisy(0.01, 0.0102), seen())
+    assert (degrees, weaker) == (LADDER, [])
 
 
 @pytest.mark.parametrize(("lower", "kept"), [(1.326, 1), (1.327, 0)])

@@ -234,7 +234,7 @@ def test_a_measured_scan(read, tmp_path):
         (
             'ERROR[[error]]\nkind = "phase-nois"\nrms_deg = 1',
             r"error 1 \('phase-nois'\): error term "
-            r"is 'phase-nois' \(did you mean 'phase-noise'\?\)",
+            r"is 'phase-nois': did you mean 'phase-noise', .* nf2ff uncertainty --template names all 32$",
         ),
         (
             'ERROR[[error]]\nkind = "phase-noise"\nrms_deg = -1',

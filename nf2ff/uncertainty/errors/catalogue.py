@@ -152,6 +152,20 @@ def apply_each(
     """`apply_terms` of several draws of the same errors, each by a generator of its own.
 
     Those of responses alone are added side by side: each draw is what it would be alone, to the last bit.
+
+    Parameters
+    ----------
+    drawn : sequence of sequences of ErrorTerm
+        The errors of each draw.
+    samples, probe
+        As in `apply_terms`, of all draws.
+    rngs : sequence of Generator
+        One for each draw.
+
+    Returns
+    -------
+    list of (Samples, Probe)
+        Of each draw.
     """
     if not all(isinstance(term, receiver.SignalTerm) for term in drawn[0]):
         pairs = zip(drawn, rngs, strict=True)

@@ -375,10 +375,12 @@ def _in_time(
     Where rings are no more than the degree asks for, its modes take up nearly all of a step between two of
     them: those above ``degree`` are left out. ``factors`` are to explain less.
     """
+    if not _uneven(estimate):
+        return None
     samples, f = case.samples, case.f
     w = samples.response[f]
     present = np.flatnonzero(~np.isnan(w))
-    if not _uneven(estimate) or present.size > MOST_IN_TIME:
+    if present.size > MOST_IN_TIME:
         return None
     low = mode_count(degree)
 

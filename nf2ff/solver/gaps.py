@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_count
+from nf2ff.kernel.arrays import ratio
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -162,17 +163,17 @@ def _spared(
 
     ``prepared`` is damped. Damping d leaves g / (g + d^2) of a wave of squared singular value g. Times
     1 + d^2 / g that is all of it, whereas waves that were hardly seen stay as weak as they are. The g of this
-    antenna's waves is the power of the samples' field over that of the waves; so the residual is least.
+    antenna's waves is the power of the samples' field over that of the waves; so the residual is least. It is
+    another one at each frequency.
     """
-    power = np.zeros((2, len(estimates)))
+    seen = []
     for f, estimate in enumerate(estimates):
         operator, weights = prepared.iteration(f)
         x = operator.from_modes(estimate.coefficients)
-        power[:, f] = np.sum(weights * np.abs(operator.forward(x)) ** 2), np.sum(np.abs(x) ** 2)
-    if not power[0].all():
+        seen.append(ratio(np.sum(weights * np.abs(operator.forward(x)) ** 2), np.sum(np.abs(x) ** 2)))
+    if not all(seen):
         return prepared, estimates
-    seen = float(np.mean(power[0] / power[1]))
-    prepared = prepared.on_threads(replace(method, spared=seen))
+    prepared = prepared.on_threads(replace(method, spared=tuple(seen)))
     return prepared, prepared.unheld(estimates, prepared.samples.response)
 
 
@@ -255,9 +256,9 @@ class _Tried:
     @cached_property
     def drawn(self) -> float:
         """How many samples' worth the waves fit of noise, by one realisation."""
-        one = self.prepared.samples.part([0])
-        pair = np.random.default_rng(0).standard_normal((2, *one.response.shape))
-        estimate = replace(self.prepared, samples=one).estimates(pair[0] + 1j * pair[1])[0]
+        one = self.prepared.alone(0)
+        pair = np.random.default_rng(0).standard_normal((2, *one.samples.response.shape))
+        estimate = one.estimates(pair[0] + 1j * pair[1])[0]
         return self.count * (1 - estimate.residual**2)
 
     def hides(self, other: _Tried) -> NDArray[np.float64]:
@@ -311,11 +312,10 @@ def _explained(found: Attempt, coverage: Coverage) -> tuple[list[int], list[int]
 
 def _recovers(prepared: Problem, direction: NDArray[np.float64]) -> bool:
     """Whether waves drawn at random are found again in the far field of directions (D, 3)."""
-    one = prepared.samples.part([0])
-    prepared = replace(prepared, samples=one)
+    prepared = prepared.alone(0)
     operator, _ = prepared.iteration(0)
     parts = np.random.default_rng(0).standard_normal((2, mode_count(prepared.degree)))
-    drawn = Modes(one.frequency, (parts[0] + 1j * parts[1])[None])
+    drawn = Modes(prepared.samples.frequency, (parts[0] + 1j * parts[1])[None])
     response = operator.forward(operator.from_modes(drawn.coefficients[0]))
     found = prepared.modes(response[None])
     some = direction[:: -(-len(direction) // FEW_DIRECTIONS)]

@@ -80,9 +80,10 @@ class LeastSquares:
         "cpu", or "gpu" for all frequencies at once on a graphics processor by CuPy: both polarisations at
         each position, one port and radius, nothing missing, and a probe of orders mu = +-1. It needs
         ``pip install 'nf2ff[gpu]'``, or the CuPy of another CUDA release.
-    spared : float or None
-        Squared singular value g of waves that damping is not to hold back: the solution is taken
-        1 + damping^2 / g times, that of waves far below staying small. None for all held back.
+    spared : tuple of float or None
+        For each frequency the squared singular value g of waves that damping is not to hold back: the
+        solution is taken 1 + damping^2 / g times, that of waves far below staying small. None for all
+        held back.
 
     Notes
     -----
@@ -107,12 +108,11 @@ class LeastSquares:
     first_order: bool = False
     threads: int | None = None
     device: str = "cpu"
-    spared: float | None = None
+    spared: tuple[float, ...] | None = None
 
-    @property
-    def restored(self) -> float:
-        """What a solution is multiplied by."""
-        return 1 + (self.damping or 0.0) ** 2 / self.spared if self.spared else 1.0
+    def restored(self, index: int) -> float:
+        """What the solution of a frequency is multiplied by."""
+        return 1 + (self.damping or 0.0) ** 2 / self.spared[index] if self.spared else 1.0
 
     def __post_init__(self) -> None:
         if self.device not in ("cpu", "gpu"):
@@ -125,8 +125,8 @@ class LeastSquares:
             raise InputError(f"max_iterations is {self.max_iterations}, expected at least 1")
         if self.damping is not None and not 0 <= self.damping <= 1:
             raise InputError(f"damping is {self.damping}, expected 0 (no wave is held back) to 1 (all are)")
-        if self.spared is not None and not 0 < self.spared < np.inf:
-            raise InputError(f"spared is {self.spared}, expected above 0")
+        if self.spared is not None and not all(0 < g < np.inf for g in self.spared):
+            raise InputError(f"spared is {self.spared}, expected all above 0")
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,11 +168,16 @@ class Problem:
     scan: GridScan | None = None
     _kept: dict[int | str, Any] = field(default_factory=dict, init=False)
 
+    def __post_init__(self) -> None:
+        spared, count = getattr(self.method, "spared", None), self.samples.frequency.size
+        if spared and len(spared) != count:
+            raise InputError(f"spared has {len(spared)} values, expected {count}: one for each frequency")
+
     def estimates(self, response: NDArray[np.complex128]) -> list[methods.Estimate]:
         """Solution of each frequency for responses (F, M)."""
         response = self._checked(response)
         found = self._estimates(response)
-        spares = isinstance(self.method, LeastSquares) and self.method.restored != 1
+        spares = isinstance(self.method, LeastSquares) and self.method.damping and self.method.spared
         return self.unheld(found, response) if spares else found
 
     def unheld(
@@ -184,7 +189,7 @@ class Problem:
             operator, weights = self.iteration(f)
             own = response[f]
             own = own if own.size == weights.size else own[~np.isnan(self.samples.response[f])]
-            q = self._least_squares.restored * one.coefficients
+            q = self._least_squares.restored(f) * one.coefficients
             left = own - operator.forward(operator.from_modes(q))
             residual = ratio(norm(left), norm(own))
             spread = methods.unevenness(left)
@@ -287,6 +292,13 @@ class Problem:
                 other._kept[key] = kept
         return other
 
+    def alone(self, index: int) -> Problem:
+        """The same of one frequency."""
+        method = self.method
+        if isinstance(method, LeastSquares) and method.spared:
+            method = replace(method, spared=method.spared[index : index + 1])
+        return replace(self, samples=self.samples.part([index]), method=method)
+
     def fields(self, index: int) -> Fields | None:
         """What stands for the samples of one frequency in the normal equations, if that pays."""
         key = f"fields {index if self._own else 0}"
@@ -374,7 +386,7 @@ class Problem:
             fields=self.fields(index),
             judged=False,
         )
-        return self.method.restored * estimate.coefficients
+        return self.method.restored(index) * estimate.coefficients
 
     def _factorised(
         self, index: int, response: NDArray[np.complex128], stalled: methods.Estimate

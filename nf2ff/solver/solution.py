@@ -288,9 +288,7 @@ def noise_over_ideal(prepared: Problem, *, rng: int | np.random.Generator | None
     if not isinstance(method, LeastSquares):
         return 1.0
     generator = np.random.default_rng(rng)
-    samples = prepared.samples
-    one = samples.part([0])
-    prepared = replace(prepared, samples=one, method=replace(method, rtol=_noise_rtol(method)))
+    prepared = replace(prepared, method=replace(method, rtol=_noise_rtol(method))).alone(0)
     operator, weights = prepared.iteration(0)
 
     def white(*shape: int) -> NDArray[np.complex128]:
@@ -298,10 +296,10 @@ def noise_over_ideal(prepared: Problem, *, rng: int | np.random.Generator | None
         return np.asarray((pair[0] + 1j * pair[1]) / np.sqrt(2))
 
     count = mode_count(prepared.degree)
-    noise = white(*one.response.shape)
+    noise = white(*prepared.samples.response.shape)
     found = operator.from_modes(prepared.estimates(noise)[0].coefficients)
     test = operator.from_modes(operator.to_modes(operator.from_modes(white(count))))
     image = operator.forward(test)
     scale = np.sum(weights * np.abs(image) ** 2) / np.sum(np.abs(test) ** 2)
-    ideal = count * 8 * np.pi / one.response.shape[1] / scale
+    ideal = count * 8 * np.pi / prepared.samples.response.shape[1] / scale
     return float(np.sum(np.abs(found) ** 2) / ideal)

@@ -176,7 +176,7 @@ class _Sensitivity:
         self.samples = solution.samples.part([index])
         self.present = ~np.isnan(self.samples.response[0])
         self.probe = _at_frequency(solution.probe, index)
-        alone = replace(part.prepared, samples=part.prepared.samples.part([own]), probe=self.probe)
+        alone = replace(part.prepared.alone(own), probe=self.probe)
         self.part = Part((0,), part.which, alone)
         (self.local,) = localise(figures, self.modes)
         some = tuple(figures[i] for i in towards_columns(figures))

@@ -224,6 +224,29 @@ def test_damping_takes_nothing_of_what_it_spares(rng, random_q):
     assert relative(free.roughly(0, samples.response[0]), one.coefficients) < 1e-5
 
 
+def test_what_is_spared_is_of_each_frequency_alone(rng, random_q):
+    # Of one antenna's waves most were seen, of the other's hardly any: the samples' weakest singular vector.
+    samples = random_samples(rng, 200, (1.8, 1.8))
+    some = samples.part([0], np.abs(samples.theta) < 1.5)
+    none = np.zeros((2, some.theta.size))
+    samples = changed(some, frequency=FREQUENCY * np.array([1, 1.01]), response=none)
+    method = LeastSquares(damping=0.4, rtol=1e-11, max_iterations=1000)
+    prepared = Problem(samples, PROBE, 4, method)
+    operator, weights = prepared.iteration(1)
+    images = np.array([np.sqrt(weights) * operator.forward(operator.from_modes(e)) for e in np.eye(48)]).T
+    dark = np.linalg.svd(images)[2][-1].conj()
+    pairs = ((prepared.iteration(0)[0], random_q(4)), (operator, dark))
+    response = np.array([a.forward(a.from_modes(q)) for a, q in pairs])
+    _, together = gaps._spared(prepared, method, prepared.estimates(response))
+    seen = []
+    for f in range(2):
+        one = prepared.alone(f)
+        free, (alone,) = gaps._spared(one, method, one.estimates(response[[f]]))
+        assert relative(together[f].coefficients, alone.coefficients) < 1e-9
+        seen += free.method.spared
+    assert seen[1] < 0.3 * seen[0]
+
+
 def test_weighted_least_squares_of_inconsistent_data(rng):
     # Noise alone: the iteration's minimum is that of the dense weighted problem.
     samples = changed(random_samples(rng, 120, (1.8, 1.8)), response=rng.normal(size=(1, 120)))

@@ -139,7 +139,7 @@ def test_partial_sphere_and_what_is_drawn_from_it(rng):
     )
     methods = [x.parts[0].prepared.method for x in (found, wanted)]
     assert methods[0] == dataclasses.replace(methods[1], device="gpu", spared=methods[0].spared)
-    assert abs(methods[0].spared - methods[1].spared) < 1e-5
+    np.testing.assert_allclose(methods[0].spared, methods[1].spared, atol=1e-5)
     assert methods[0].damping > 0
     assert found.iterations.tolist() == wanted.iterations.tolist()
     # As many steps of products that are 1e-7 accurate or better, a fifth of the rule to stop by.

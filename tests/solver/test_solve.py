@@ -525,7 +525,7 @@ def test_circular_probe_cannot_tell_two_polarisations():
         ({"damping": 1e308}, r"damping is 1e\+308, expected 0 \(no wave is held back\) to 1 \(all are\)"),
         ({"damping": np.inf}, "damping is inf, expected 0 "),
         ({"damping": np.nan}, "damping is nan, expected 0 "),
-        ({"spared": 0.0}, r"spared is 0\.0, expected above 0"),
+        ({"spared": (1.0, 0.0)}, r"spared is \(1\.0, 0\.0\), expected all above 0"),
     ],
 )
 def test_least_squares_refuses(options, message):

@@ -37,6 +37,8 @@ class _File(click.Path):
             self.fail(
                 f"{visible(name)} holds a character that no terminal shows: rename the file", param, ctx
             )
+        if not name:
+            fail("the name of a file is empty, as of a variable that is not set: give one", 2)
         folder = name.endswith(("/", os.sep))
         with suppress(OSError):  # of a name that is too long, which is told where it is opened
             folder = folder or Path(name).is_dir()

@@ -181,6 +181,13 @@ def radiating_parts(
         if length.max() * k < 2 * np.pi * _DONE:
             break
     for i, one in enumerate(position):
+        # What is larger than a part is explained best by one far in front of it or behind.
+        if np.linalg.norm(one) > radius + size:
+            raise InputError(
+                f"part {i + 1} is drawn out of the {radius:.6g} m about the centre in which parts are looked "
+                f"for: what radiates is larger than a part, {size:.6g} m",
+                "state a larger size, or ask for more parts",
+            )
         apart = np.linalg.norm(position[:i] - one, axis=1)
         if i and apart.min() < size / 2:
             raise InputError(

@@ -29,7 +29,9 @@ TIME_CONVENTIONS: tuple[TimeConvention, ...] = ("exp(+jwt)", "exp(-iwt)")
 MAX_TEXT_BYTES = 4 * 2**30
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-_UNIT = re.compile(r"[(\[]?(deg|°|rad|[mc]?m|[kmg]?hz|dbm?|v/m)[)\]]?", re.IGNORECASE)
+_UNIT = re.compile(
+    r"[(\[]?(deg(rees?)?|°|rad(ians?)?|[mc]?m|[kmg]?hz|m?s|dbm?|v|v/m|w|sqrt\(w\))[)\]]?", re.IGNORECASE
+)
 _COMMENT = re.compile(rb"(?m)^[ \t]*#[^\n]*\n?")
 #: Lines looked at together once the fast parse of the whole failed.
 _BLOCK = 4096
@@ -37,7 +39,7 @@ _BLOCK = 4096
 Check = tuple[Callable[[NDArray[np.float64]], NDArray[np.bool_]], str]
 POSITIVE: Check = (lambda x: x > 0, "a positive number")
 CHECKS: dict[str, Check] = {
-    "theta_deg": (lambda x: np.abs(x) <= 180 * (1 + 1e-12), "-180 to 180 (where it is more, subtract 360)"),
+    "theta_deg": (lambda x: np.abs(x) <= 180 * (1 + 1e-12), "-180 to 180 (add or subtract 360)"),
     "radius_m": POSITIVE,
     "frequency_hz": POSITIVE,
     "coherence": (lambda x: (x >= 0) & (x == np.trunc(x)) & (x < 2**53), "a whole number, 0 or a group's"),
@@ -356,7 +358,9 @@ def _checked_cell(cell: str, name: str, empties: dict[str, str]) -> str:
             remedy += "; -200 stands for no power"
         raise InputError(f"is {cell[:40]!r}", remedy)
     if _UNIT.fullmatch(cell):
-        raise InputError(f"is {cell!r}", "leave out the row of units: the header names them")
+        raise InputError(
+            f"is {cell!r}", "leave out the row of units; the numbers must be in those of the header"
+        )
     if not _NUMBER.fullmatch(cell):
         raise InputError(f"is {cell[:40]!r}", "expected a number, '.' as decimal sign")
     if not np.isfinite(float(cell)):

@@ -28,8 +28,9 @@ class ResultCode(Code):
         "determine all waves of degree {degree}; measure what is missing, or lower the degree"
     )
     NOISE_IN_POWER = (
-        "the noise of the samples adds about {power_db:z.1f} dB to TRP and takes as much from directivity; "
-        "EIRP scatters by {eirp_db:z.1f} dB (standard deviation): average longer, or measure what is missing"
+        "the noise of the samples adds about {power_db:z.1f} dB to TRP, takes as much from directivity and "
+        "makes EIRP scatter by {eirp_db:z.1f} dB (standard deviation): average longer, or measure what is "
+        "missing"
     )
     PEAK_NOT_SEEN = (
         "the peak found (theta {theta_deg:z.1f} deg, phi {phi_deg:z.1f} deg) lies in or beside what "

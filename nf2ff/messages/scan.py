@@ -82,8 +82,8 @@ class UnitCode(Code):
     )
     NO_PHASE = (
         "all imaginary parts are zero: the responses hold no phase, and may be amplitudes{unit}; measure the "
-        "phase, or import them as amplitudes alone (nf2ff import --columns) and have it found "
-        "(nf2ff transform --coherent nothing --degree N)"
+        "phase; of amplitudes alone (nf2ff import --columns) it is found from several spheres, the first "
+        "about a wavelength from the antenna (nf2ff transform --coherent nothing --degree N)"
     )
     POLAR = (
         "real and imag seem to hold amplitudes {unit} and phases in {angle}: so read, the modes leave a "

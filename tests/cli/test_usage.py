@@ -64,6 +64,12 @@ def test_the_output_is_a_folder(table, tmp_path):
     assert snapshot(tmp_path) == {tmp_path / "there": None}
 
 
+def test_an_empty_name(table):
+    says = "nf2ff: the name of a file is empty, as of a variable that is not set: give one\n"
+    for words, _ in commands_that_write(table):
+        assert run(*words, "-o", "") == (2, "", says)
+
+
 def test_folder_of_the_output_is_missing(table, tmp_path, monkeypatch):
     monkeypatch.setattr("nf2ff.metrics.transformation.solve", None)  # said before the work, not after
     says = "absent/out.h5: there is no folder absent: make it first"

@@ -105,3 +105,17 @@ def test_bad_input(frequencies, options, message):
     modes = Modes(np.linspace(1e9, 2e9, frequencies), np.ones((frequencies, 6)))
     with pytest.raises(ValueError, match=message):
         radiating_parts(modes, **options)
+
+
+def test_an_array_larger_than_a_part_is_not_put_far_in_front_of_it():
+    # Seven by seven elements 3 wavelengths wide; a part of 3/4 of a wavelength had explained most of the
+    # power from behind the edge of what is looked at.
+    x = (np.arange(7) - 3) * WAVELENGTH / 2
+    grid = np.stack(np.meshgrid(x, x, [0.0]), axis=-1).reshape(-1, 3)
+    modes = modes_of(array_of(source([0, 0, 0]), positions=grid, weights=np.ones(49)), 25).at(0)
+    with pytest.raises(ValueError, match=r"part 1 is drawn out of .*larger than a part.*state a larger size"):
+        radiating_parts(modes, radius=2.3 * WAVELENGTH, count=1)
+    found = radiating_parts(modes, radius=2.3 * WAVELENGTH, count=1, size=2.2 * WAVELENGTH)
+    # The array is its own image about the plane x = 0 and y = 0.
+    np.testing.assert_allclose(found.position[0, :2], 0, atol=1e-3 * WAVELENGTH)
+    assert found.remainder < 1e-3

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -266,11 +267,17 @@ BAD_TABLES = [
     (f"{HEADER}\n{ROW.replace('1.5', '')}", r"line 2, column radius_m: is empty: expected a numb"),
     (f"{HEADER}\n{ROW}\n\n{ROW.replace('1.5', '0')}", r"line 4, column radius_m: is 0: expected a po"),
     (f"{HEADER}\n{ROW.replace('1.5', '-2')}", r"line 2, column radius_m: is -2: expected a positiv"),
-    (f"{HEADER}\n180.5{ROW[2:]}", r"line 2, column theta_deg: is 180.5: expected -180 to 180"),
+    (f"{HEADER}\n180.5{ROW[2:]}", r"line 2, column theta_deg: is 180.5: expected -180 to 180 \(add or"),
     (f"{HEADER}\n-181{ROW[2:]}", r"line 2, column theta_deg: is -181: expected -180 to 180"),
     (f"{HEADER}\n{ROW},7", r"line 2: has 9 fields, the header has 8"),
     (f"{HEADER}\n{ROW}\n{ROW[:-5]}", r"line 3: has 7 fields, the header has 8"),
-    (f"{HEADER}\n{HEADER.replace('theta_deg', '[deg]')}\n{ROW}\n", "is '.deg.': leave out the row of units"),
+    *(
+        (
+            f"{HEADER}\n{HEADER.replace('theta_deg', unit)}\n{ROW}",
+            rf"is .{re.escape(unit)}.: leave out the row",
+        )
+        for unit in ("[deg]", "Degrees", "(°)", "rad", "mm", "GHz", "V", "sqrt(W)")
+    ),
     (f"{HEADER}\n{ROW.replace('0.25', '0,25')}\n", r"line 2: has 9 fields, .* '\.' as decimal sign"),
     (f"{HEADER}\n{ROW} # no comment", r"line 2, column imag: is '-0.5 # no comment': expected a n"),
     (f"{HEADER}\n{ROW.replace('1e9,1', '1e9,0')}", r"column port: is 0: expected a whole number fr"),

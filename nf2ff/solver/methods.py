@@ -307,15 +307,16 @@ def _steps(
     follows them in place, falls to ``target``.
 
     If ``foreseen``, the last step is as long as the one before where the gradient would fall to the target
-    even if it fell `SLOWER` than in any step so far: that takes no product.
+    even if it fell `SLOWER` than in any step so far: that takes no product. One step alone does not tell:
+    it may take nearly all, and leave what falls slowly.
     """
     direction = gradient.copy()
     size = norm(gradient) ** 2
-    length, slowest = 0.0, np.inf
-    for _ in range(most):
+    length = slowest = 0.0
+    for step in range(most):
         if size <= target**2:
             return
-        if foreseen and SLOWER * slowest * np.sqrt(size) <= target:
+        if foreseen and step > 1 and SLOWER * slowest * np.sqrt(size) <= target:
             yield _Step(length, direction, np.zeros(0), size, 0.0)
             return
         epsilon = operator.tolerance if accuracy is None else accuracy(size)
@@ -328,8 +329,7 @@ def _steps(
         if damping:
             gradient -= (damping**2 * length) * direction
         before, size = size, norm(gradient) ** 2
-        fall = float(np.sqrt(size / before))
-        slowest = fall if slowest == np.inf else max(slowest, fall)
+        slowest = max(slowest, float(np.sqrt(size / before)))
         direction *= size / before
         direction += gradient
 

@@ -1,6 +1,7 @@
 """Planned products against those of the transmission operator."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -106,3 +107,19 @@ def test_a_step_that_is_foreseen_takes_no_product(even, scan, rng):
             assert np.linalg.norm(left) < 1.5 * rtol * np.linalg.norm(right)
     else:
         np.testing.assert_array_equal(*found)
+
+
+def test_one_step_foresees_nothing():
+    # Closed form: of eigenvalues 1 and 1/2 a first step of nearly 1 leaves half of the little that the second
+    # has, as little as would need but one step more if it fell so again; another such step halves it only.
+    root = np.sqrt([1, 0.5])
+    operator = SimpleNamespace(
+        order=None,
+        tolerance=1e-12,
+        forward_ordered=lambda x, **_: root * x,
+        adjoint_ordered=lambda w, **_: root * w,
+    )
+    right = np.array([1, 0.005 + 0j])
+    options = {"weights": np.ones(2), "rtol": 1e-4, "max_iterations": 10}
+    x = normal_solution(operator, right, foreseen=True, **options)
+    assert np.linalg.norm(right - root**2 * x) < 1e-4

@@ -348,7 +348,7 @@ def _iterate(
             active, steps = active[~done], steps[~done]
         # As `methods.conjugate_gradients` has it.
         accuracy, level = levels.tolerance * np.sqrt(first / size), np.full(len(left), len(levels.ends))
-        later = bool(levels.ends and steps.any())
+        later = bool(levels.ends and steps.any() and levels.fast[active].any())
         if later:
             beyond = levels.beyond(direction)
             level = levels.choose(beyond, accuracy, active)

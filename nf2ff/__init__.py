@@ -35,9 +35,9 @@ if TYPE_CHECKING:
     from nf2ff.measurement.simulated import simulate, simulate_grid
     from nf2ff.metrics.beam import peak
     from nf2ff.metrics.gain_and_power import directivity, eirp, trp
-    from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
     from nf2ff.solver.solution import Solution
     from nf2ff.solver.solve import solve
+    from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 
 __version__ = "0.1.0"
 
@@ -53,7 +53,7 @@ _LATER = {
     "measurement.simulated": ("simulate", "simulate_grid"),
     "metrics.beam": ("peak",),
     "metrics.gain_and_power": ("directivity", "eirp", "trp"),
-    "solver.problem": ("Direct", "LeastSquares", "Quadrature"),
+    "solver.strategy": ("Direct", "LeastSquares", "Quadrature"),
     "solver.solution": ("Solution",),
     "solver.solve": ("solve",),
 }

@@ -6,8 +6,8 @@ import numpy as np
 from error_scans import ANTENNA, FIGURES, PROBE, spiral_scan
 
 from nf2ff.measurement.simulated import simulate
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import LeastSquares
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.position import AxisZero
 from nf2ff.uncertainty.errors.receiver import PhaseNoise

@@ -14,8 +14,8 @@ from nf2ff.kernel import spin
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare
+from nf2ff.solver.strategy import LeastSquares
 
 #: The same examples each time, a few dozen of each.
 few = settings(max_examples=20, deadline=None, derandomize=True)

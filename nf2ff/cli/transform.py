@@ -63,7 +63,7 @@ from nf2ff.metrics.result import Powers, Result
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.picture_set import picture_set
 from nf2ff.report.result import result_facts, result_lines
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 
 if TYPE_CHECKING:
     from nf2ff.planning.plan import Plan

@@ -25,9 +25,9 @@ from nf2ff.metrics.planes import Plane, PlaneLike
 from nf2ff.metrics.result import UNKNOWN, Powers, Quantity, Result
 from nf2ff.metrics.summary import summarise, summary_planes
 from nf2ff.solver.probe_share import neglected
-from nf2ff.solver.problem import Method
 from nf2ff.solver.solution import Solution, noise_gains
 from nf2ff.solver.solve import LARGE_PROBE_ERROR, probe_error_warning, solve
+from nf2ff.solver.strategy import Method
 from nf2ff.solver.suspected_units import suspect_level
 
 #: Steps of the far field to choose from [deg], all of which divide 180.

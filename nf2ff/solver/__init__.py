@@ -7,8 +7,9 @@ line_phases : PhaseJumps, judge_phases, naming_jumps, phase_jumps
 phaseless.reconstruction : Reconstruction, reconstruct
 phaseless.certificate : Certificate
 positions : Geometry, plan_geometry
-problem : Direct, LeastSquares, Problem, Quadrature
+problem : Problem
 solution : Part, Solution, noise_gain, noise_gains
 solve : solve, prepare
+strategy : Direct, LeastSquares, Quadrature
 transmission : TransmissionOperator
 """

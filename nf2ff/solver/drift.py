@@ -15,8 +15,8 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.coverage import measure_coverage
-from nf2ff.solver.problem import LeastSquares, Method, Quadrature
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import LeastSquares, Method, Quadrature
 from nf2ff.solver.transmission import modelled
 
 Complex = NDArray[np.complex128]

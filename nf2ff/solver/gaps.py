@@ -19,8 +19,9 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import methods
 from nf2ff.solver.coverage import SEEN_STEPS, Coverage
-from nf2ff.solver.problem import LeastSquares, Method, Problem
+from nf2ff.solver.problem import Problem
 from nf2ff.solver.solution import noise_over_ideal
+from nf2ff.solver.strategy import LeastSquares, Method
 
 #: Part of the sphere without which nothing is solved.
 MAX_UNSEEN = 0.75

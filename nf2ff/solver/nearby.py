@@ -23,10 +23,11 @@ from nf2ff.solver import methods
 from nf2ff.solver.expansion import Expansion, numbers
 from nf2ff.solver.planned import PlannedOperator
 from nf2ff.solver.positions import Geometry, elsewhere
-from nf2ff.solver.problem import MOST_KEPT, LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.problem import MOST_KEPT, Problem
 from nf2ff.solver.response import separate
 from nf2ff.solver.solution import Part, Solution, join_parts
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import LeastSquares, Method, Quadrature
 from nf2ff.solver.transmission import TransmissionOperator
 
 #: The change of the modes is solved for to this part of itself, far below the sampling error of

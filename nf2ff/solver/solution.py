@@ -16,7 +16,8 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.notice import Notice
 from nf2ff.solver.coverage import Coverage
-from nf2ff.solver.problem import LeastSquares, Problem
+from nf2ff.solver.problem import Problem
+from nf2ff.solver.strategy import LeastSquares
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,7 +25,7 @@ from nf2ff.solver.line_phases import naming_jumps
 from nf2ff.solver.methods import Estimate
 from nf2ff.solver.positions import plan_geometry
 from nf2ff.solver.probe_share import judge_probe, neglected
-from nf2ff.solver.problem import Direct, LeastSquares, Method, Problem, Quadrature
+from nf2ff.solver.problem import Problem
 from nf2ff.solver.rank import refuse_few_directions
 from nf2ff.solver.regular_grid import GridScan, NotAGridError, recognise_grid
 from nf2ff.solver.requirements import (
@@ -36,6 +36,7 @@ from nf2ff.solver.requirements import (
     check_units,
 )
 from nf2ff.solver.solution import Part, Solution, join
+from nf2ff.solver.strategy import Direct, LeastSquares, Method, Quadrature
 from nf2ff.solver.suspected_units import check_angles, suspect_lengths, suspect_waves
 from nf2ff.solver.whiteness import Remainder, remainder
 

@@ -23,8 +23,8 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.solver.methods import by_conjugate_gradients, normal_solution
 from nf2ff.solver.nearby import NearbySolver, by_least_squares
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solution import Part, Solution
+from nf2ff.solver.strategy import LeastSquares
 from nf2ff.uncertainty.errors.catalogue import solver_degree
 from nf2ff.uncertainty.errors.error_term import ErrorTerm, RandomEffect
 from nf2ff.uncertainty.errors.model import ProbePattern

@@ -12,8 +12,8 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver.nearby import EXACT
 from nf2ff.solver.positions import Geometry, plan_geometry
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solution import Solution
+from nf2ff.solver.strategy import LeastSquares
 from nf2ff.solver.transmission import TransmissionOperator
 
 Complex = NDArray[np.complex128]

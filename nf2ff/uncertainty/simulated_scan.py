@@ -23,8 +23,8 @@ from nf2ff.measurement.probe import Probe, field_probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.messages.input_error import InputError
-from nf2ff.solver.problem import Quadrature
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Quadrature
 from nf2ff.uncertainty.remeasured import responses_of
 
 Real = NDArray[np.float64]

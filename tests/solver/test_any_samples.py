@@ -41,9 +41,9 @@ from nf2ff.measurement.simulated import simulate
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.metrics.transformation import transform_samples
 from nf2ff.report.result import result_facts
-from nf2ff.solver.problem import Direct, LeastSquares
 from nf2ff.solver.solution import noise_gain
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct, LeastSquares
 
 PROBE = field_probe()
 TWO = SPEED_OF_LIGHT * np.array([0.9, 1.0])

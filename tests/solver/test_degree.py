@@ -20,8 +20,8 @@ from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import mode_count, required_degree
 from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.messages.solution import SolutionCode
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 
 
 def test_degree_from_the_sampling():

@@ -12,8 +12,8 @@ from nf2ff.measurement.probe import field_probe
 from nf2ff.solver import dense, direct, methods, problem
 from nf2ff.solver.normal_fields import grid_fields
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import LeastSquares
 from nf2ff.solver.transmission import TransmissionOperator
 
 

@@ -17,8 +17,8 @@ from nf2ff.measurement.orientation import merge_samples
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate
 from nf2ff.solver.drift import Drift, scan_drift
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 
 CLUSTER = random_cluster(size=1.0)
 

@@ -27,8 +27,9 @@ from nf2ff.measurement.simulated import simulate
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver import direct, gaps, methods
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import Direct, LeastSquares, Problem, Quadrature
+from nf2ff.solver.problem import Problem
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 from nf2ff.solver.transmission import TransmissionOperator
 
 

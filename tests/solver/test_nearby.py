@@ -16,8 +16,8 @@ from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.solver.gaps import GAP_METHOD
 from nf2ff.solver.nearby import CHANGE_RTOL, NearbySolver, _widened, by_least_squares
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 from nf2ff.uncertainty.derivatives import RTOL, linearised
 from nf2ff.uncertainty.draws import monte_carlo
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew

@@ -24,8 +24,8 @@ from nf2ff.measurement.simulated import simulate
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.solution import SolutionCode
 from nf2ff.solver.degree import choose_degree
-from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import LeastSquares, Quadrature
 
 #: The wavelength is one metre.
 FREQUENCY = SPEED_OF_LIGHT

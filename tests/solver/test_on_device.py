@@ -14,8 +14,8 @@ from nf2ff.messages.input_error import InputError
 from nf2ff.solver import direct
 from nf2ff.solver.nearby import NearbySolver
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import LeastSquares
 
 FREQUENCY = SPEED_OF_LIGHT * np.array([1.0, 1.01, 1.03])
 DEGREE = 10

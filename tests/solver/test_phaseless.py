@@ -24,8 +24,8 @@ from nf2ff.messages.phaseless import PhaselessCode
 from nf2ff.solver.phaseless import counting, reconstruction
 from nf2ff.solver.phaseless.reconstruction import reconstruct
 from nf2ff.solver.phaseless.trial import found_in_trial
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import LeastSquares
 
 PROBE = field_probe()
 ONE_SPHERE = (1.4,)

@@ -15,8 +15,8 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import Probe, keep_orders, mounted, probe_from_modes, response_constants
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import receive
-from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import LeastSquares, Quadrature
 
 #: The antenna: six dipole pairs at up to 0.53 wavelengths from the origin. Its degrees above 19
 #: carry 1e-13 of its field.

@@ -18,10 +18,11 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import keep_orders, probe_from_modes
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import receive
-from nf2ff.solver.problem import Direct, LeastSquares, Problem, Quadrature
+from nf2ff.solver.problem import Problem
 from nf2ff.solver.quadrature import quadrature_matrix
 from nf2ff.solver.regular_grid import NotAGridError
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 
 #: Wavelengths of 1 m, and of a little less.
 FREQUENCY = SPEED_OF_LIGHT * np.array([1.0, 1.05, 1.1])

@@ -8,8 +8,8 @@ import pytest
 from nf2ff.antenna.dipoles import DipoleCluster
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate
-from nf2ff.solver.problem import Direct, LeastSquares
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct, LeastSquares
 
 ANTENNA = DipoleCluster([[0.03, -0.01, 0.02]], electric=[[1e-3, 2e-4, 5e-4]])
 #: Directions in general position [rad].

@@ -38,9 +38,9 @@ from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate_grid
 from nf2ff.metrics.gain_and_power import directivity
-from nf2ff.solver.problem import Direct, LeastSquares, Quadrature
 from nf2ff.solver.quadrature import quadrature_matrix
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
 
 EPS = 2.0**-52
 

@@ -35,10 +35,10 @@ from nf2ff.solver import (
 from nf2ff.solver import degree as degrees
 from nf2ff.solver import solve as solver
 from nf2ff.solver.methods import Estimate
-from nf2ff.solver.problem import Direct, LeastSquares
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.requirements import check_polarisations
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct, LeastSquares
 from nf2ff.solver.transmission import modelled
 from nf2ff.solver.whiteness import Contrast, Pairs, Remainder, contrast, remainder
 from nf2ff.solver.whiteness import neighbours as whiteness_neighbours

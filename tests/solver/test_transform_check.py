@@ -22,8 +22,8 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate
 from nf2ff.solver import dense, direct, methods, quadrature, transform_check
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import LeastSquares, Quadrature
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import LeastSquares, Quadrature
 from nf2ff.solver.transform_check import WrongTransformError
 from nf2ff.solver.transmission import TransmissionOperator
 

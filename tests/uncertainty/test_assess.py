@@ -13,8 +13,8 @@ from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.measurement.probe import field_probe
 from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.metrics import beam, cuts
-from nf2ff.solver.problem import LeastSquares
 from nf2ff.solver.solve import prepare, solve
+from nf2ff.solver.strategy import LeastSquares
 from nf2ff.uncertainty import draws as uncertainty_draws
 from nf2ff.uncertainty.assess import assess
 from nf2ff.uncertainty.budget.budget import Budget, correlations

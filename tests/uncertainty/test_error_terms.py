@@ -20,8 +20,8 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import receive, simulate, simulate_grid
 from nf2ff.solver.direct import dense_matrix
 from nf2ff.solver.positions import plan_geometry
-from nf2ff.solver.problem import Direct
 from nf2ff.solver.solve import solve
+from nf2ff.solver.strategy import Direct
 from nf2ff.uncertainty.budget.budget_term import DISTRIBUTIONS
 from nf2ff.uncertainty.errors.axes import AxesSeparation, AxesSkew, Backlash, TimingLag
 from nf2ff.uncertainty.errors.catalogue import ERROR_TERMS, apply_terms, make_term, simulated, solver_degree

@@ -35,8 +35,10 @@ def packed_modes(matrix: Complex, packed: Complex, q: Complex, *, threads: int) 
             own[...] = 0
         for c in terms:
             factor = matrix[:, s, c].take(index)
+            # Never straight into every second number: old releases of numpy round otherwise there where
+            # memory behind happens to be an operand's.
             if c == terms[0]:
-                np.multiply(factor, packed[:, c], out=own)
+                own[...] = factor * packed[:, c]
             else:
                 own += factor * packed[:, c]
 

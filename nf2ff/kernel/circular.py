@@ -32,6 +32,9 @@ Complex = NDArray[Any]
 MAX_DEGREE = 120
 #: Orders whose products are one call, and sets at once, at most.
 BAND, TOGETHER = 8, 4
+#: Degrees from which threads save time, each with sets of its own, and several with one: they wait for each
+#: other three times a product, and for the interpreter.
+SETS_APART, SET_SHARED = 50, 80
 #: Values of functions that are none, in roundings: near the poles those of high orders. Numbers so small that
 #: they lose digits take the processor a hundred times as long.
 NOTHING = 1e-2
@@ -157,6 +160,13 @@ def weighted_product(parts: Real, field: Real, *, degree: int, threads: int) -> 
     """
     kind: Any = parts.dtype.type
     count, columns = len(parts), len(field)
+    if min(threads, count) > 1 and degree >= SETS_APART:
+        some = spin.shares(count, min(threads, count))
+        product = partial(weighted_product, field=field, degree=degree, threads=threads // len(some))
+        jobs = [partial(product, parts[each.start : each.stop]) for each in some]
+        return np.concatenate(spin.run(jobs, threads))
+    if degree < SET_SHARED:
+        threads = 1
     bands = [band for band in _bands(degree, kind) if band.own.stop <= parts.shape[1]]
     rings, top = fine_shape(degree)[0], bands[-1].orders.stop
     legs = _room("legs", (count, top, 8, rings), kind)

@@ -244,7 +244,16 @@ def clear_below(packed: Complex, lowest: int) -> None:
     packed[:, :, np.flatnonzero(n[: lowest * (degree + 1)] < lowest)] = 0
 
 
-def _transform_pair(call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int) -> list[Any]:
+#: Points and positions on a grid of degrees and orders together from which two threads save time: handing
+#: over takes as long as a transform of half as many.
+SHARED = 5000
+
+
+def _transform_pair(
+    call: Callable[[Any, int], Any], parts: tuple[Any, Any], threads: int, *, size: int
+) -> list[Any]:
+    """Transforms of real and imaginary part; ``size`` as of `SHARED`."""
+    threads = threads if size >= SHARED else 1
     inner = max(1, threads // 2)
     return run([partial(call, p, inner) for p in parts], threads)
 
@@ -274,7 +283,8 @@ def ring_synthesis(
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.synthesis(alm=part, spin=spin, lmax=degree, mmax=degree, nthreads=inner, **rings)
 
-    real, imag = _transform_pair(call, split(packed, threads), threads)
+    size = theta.size * phi_count + degree**2
+    real, imag = _transform_pair(call, split(packed, threads), threads, size=size)
     return _complex(real, imag).reshape(packed.shape[1], theta.size, phi_count)
 
 
@@ -285,7 +295,8 @@ def ring_orders(packed: Complex, *, spin: int, theta: NDArray[np.float64], threa
     def call(part: Any, inner: int) -> Any:
         return ducc0.sht.alm2leg(alm=part, spin=spin, lmax=degree, theta=theta, nthreads=inner)
 
-    real, imag = _transform_pair(call, split(packed, threads), threads)
+    size = theta.size * degree + degree**2
+    real, imag = _transform_pair(call, split(packed, threads), threads, size=size)
     result = np.empty((*real.shape[:2], 2 * degree + 1), dtype=real.dtype)
     result[..., degree:] = real + 1j * imag
     result[..., :degree] = (np.conj(real) + 1j * np.conj(imag))[..., :0:-1]
@@ -325,7 +336,8 @@ def point_synthesis(
             alm=part, spin=spin, lmax=degree, loc=location, epsilon=epsilon, nthreads=inner
         )
 
-    real, imag = _transform_pair(call, split(packed, threads), threads)
+    parts, size = split(packed, threads), len(location) + degree**2
+    real, imag = _transform_pair(call, parts, threads, size=size)
     return _complex(real, imag, threads)
 
 
@@ -354,7 +366,8 @@ def point_adjoint(
             map=part, spin=spin, lmax=degree, loc=location, epsilon=epsilon, nthreads=inner
         )
 
-    real, imag = _transform_pair(call, (maps.real, maps.imag), threads)
+    parts, size = (maps.real, maps.imag), len(location) + degree**2
+    real, imag = _transform_pair(call, parts, threads, size=size)
     return join(real, imag, spin, degree, threads)
 
 

@@ -58,7 +58,7 @@ ALONE = 0.05
 #: was, up to which these are the cause.
 LEFT_WITHOUT, LEFT_CORRECTED = 0.1, 0.5
 #: The same up to which factors explain all, so that no step in time is looked for, and the most readings
-#: among which one is, which takes some 50 solutions.
+#: among which one is, which takes 8 to 40 solutions.
 EXPLAINED, MOST_IN_TIME = 1e-3, 50_000
 TINY = np.finfo(float).tiny
 

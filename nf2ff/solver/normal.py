@@ -22,6 +22,8 @@ Complex = NDArray[Any]
 #: Accuracy from which single precision does on the grid: its products are right to 2e-7 (measured). Where
 #: steps are many they add up: with half of it, one uneven spiral was 1.5e-8 off.
 SINGLE_ACCURACY = 1e-6
+#: Degree from which real and imaginary part of maps in two threads save time.
+SHARED = 40
 #: Numbers of low orders that products are formed of alone: twice and one and a half times each other.
 LEVELS = sorted({a * 2**k for a in (8, 12) for k in range(10)} - {12})
 #: How much more than the last one a product may move what is beyond an order, and what of the direction there
@@ -139,7 +141,7 @@ class NormalOperator:
         top: int | None = None,
     ) -> list[list[Complex]]:
         """Products of real and imaginary part of maps (2, C, A) of each spin, up to an order."""
-        threads = self.operator.threads
+        threads = self.operator.threads if self.operator.degree >= SHARED else 1
         jobs = [
             partial(
                 fine_grid.weighted_product,

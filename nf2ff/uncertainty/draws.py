@@ -8,7 +8,7 @@ from __future__ import annotations
 import functools
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -31,7 +31,7 @@ from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.local_figures import LocalFigures, localise
-from nf2ff.uncertainty.workers import few_cores, in_order, worker_count
+from nf2ff.uncertainty.workers import few_cores, in_order, threads_first, worker_count
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -191,9 +191,10 @@ def monte_carlo(
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
     jobs : int
-        Processes, -1 for one per core. In 1, and for up to three cores, no process is started: draws are
-        then made side by side on threads. Within a ``joblib.parallel_config`` block its backend is used:
-        with ``distributed.Client(address)`` and ``joblib.parallel_config(backend="dask")`` all workers of
+        Processes, -1 for one per core. In 1 no process is started: draws are made side by side on threads.
+        So they are on up to three cores, until what is left takes some seconds. Within a
+        ``joblib.parallel_config`` block its backend is used: with ``distributed.Client(address)`` and
+        ``joblib.parallel_config(backend="dask")`` all workers of
         a Dask cluster, on which this package is installed, unless ``jobs`` is 1.
     directions : (theta, phi), optional
         Directions (A,) each at which to follow the pattern too [rad]. Memory does not grow with
@@ -253,7 +254,10 @@ def monte_carlo(
     levels = np.zeros(values.shape[:2])
     fields = np.zeros((*values.shape[:2], len(some), PARTS))
     count, sums = 0, np.zeros((3, modes.frequency.size, theta.size))
-    batch = min(BATCH, -(-draws // worker_count(jobs)))
+    # As many for each worker.
+    workers = worker_count(jobs)
+    rounds = -(-draws // (BATCH * workers))
+    batch = -(-draws // (rounds * workers))
     if after is not None:
         _check_same(after, nominal, np.stack([theta, phi]), draws)
         count, batch = after.count, after.batch
@@ -261,9 +265,11 @@ def monte_carlo(
         sums = sums if after.sums is None else after.sums
     end = draws if most is None else min(draws, most)
     shares = [slice(start, min(start + batch, end)) for start in range(count, end, batch)]
+    make = functools.partial(work.run, seed)
     if jobs == -1 and few_cores():
-        jobs = 1  # whose threads do as well, and need not start
-    parts = in_order(functools.partial(work.run, seed), shares, jobs)
+        parts = threads_first(make, functools.partial(replace(work, _kept={}).run, seed), shares)
+    else:
+        parts = in_order(make, shares, jobs)
     try:
         for which, part in parts:
             values[which], levels[which], fields[which] = part.values, part.levels, part.fields

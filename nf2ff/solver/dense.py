@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_count
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import inner, norm
 from nf2ff.solver.normal import NormalOperator
 from nf2ff.solver.normal_fields import Fields
 from nf2ff.solver.transmission import TransmissionOperator
@@ -49,26 +50,71 @@ class Factor:
     waves: NDArray[np.intp]
     lower: Complex
 
+    def apply(self, gradient: Complex) -> Complex:
+        """Packed (A^H W A + damping^2)^-1 ``gradient``, in the factor's precision."""
+        from scipy.linalg import cho_solve
+
+        given, found = gradient.ravel()[self.waves], np.zeros_like(gradient)
+        unit = 2.0 ** np.frexp(np.abs(given).max(initial=0))[1]  # the range of single precision is small
+        given = (given / unit).astype(self.lower.dtype, copy=False)
+        found.ravel()[self.waves] = cho_solve((self.lower, True), given, check_finite=False)
+        found *= unit
+        return found
+
+    def coarse(self) -> Factor:
+        """The same in single precision, which takes half the time: memory decides."""
+        return replace(self, lower=self.lower.astype(np.complex64))
+
     def solve(self, response: Complex) -> tuple[Complex, Complex, bool]:
         """Packed solution for responses in the operator's order, what it leaves of them, and whether
         refinement came to an end."""
-        from scipy.linalg import cho_solve
-
         shape = (2, 2, spin.packed_numbers(self.operator.degree)[1].size)
         x, left = np.zeros(shape, dtype=complex), response
         before = float(np.inf)
         for _ in range(REFINEMENTS):
             gradient = self.operator.adjoint_ordered(self.weights * left) - self.damping**2 * x
-            change = cho_solve((self.lower, True), gradient.ravel()[self.waves], check_finite=False)
+            change = self.apply(gradient)
             size, whole = float(np.linalg.norm(change)), float(np.linalg.norm(x))
             if not size < 0.5 * before:
                 break
-            x.ravel()[self.waves] += change
+            x += change
             left = response - self.operator.forward_ordered(x)
             before = size
             if size <= 1e-14 * whole:
                 break
         return x, left, bool(before <= LAST_CHANGE * np.linalg.norm(x))
+
+
+def preconditioned(
+    operator: TransmissionOperator,
+    right: Complex,
+    factor: Factor,
+    *,
+    weights: Real,
+    rtol: float,
+    max_iterations: int,
+) -> Complex | None:
+    """Packed (A^H W A + damping^2)^-1 ``right`` of an operator near that of a factor, whose damping it takes.
+
+    Conjugate gradients preconditioned by the factor. What that makes of the gradient is nearly the error:
+    they end where it is ``rtol`` of the solution. None where it does not fall so far.
+    """
+    x, left = np.zeros_like(right), right.copy()
+    direction = near = factor.apply(left)
+    size = inner(left, near).real
+    for _ in range(max_iterations):
+        if norm(near) <= rtol * norm(x + near):
+            return np.asarray(x + near)
+        image = operator.adjoint(weights * operator.forward(direction)) + factor.damping**2 * direction
+        bend = inner(direction, image).real
+        if not bend > 0:
+            return None
+        x += size / bend * direction
+        left -= size / bend * image
+        near = factor.apply(left)
+        before, size = size, inner(left, near).real
+        direction = near + size / before * direction
+    return None
 
 
 def factorise(

@@ -7,6 +7,7 @@ the iteration in single precision then give it to four digits, however small it 
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
@@ -14,12 +15,13 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from nf2ff.antenna.modes import Modes
+from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.kernel import spin
-from nf2ff.kernel.arrays import norm
+from nf2ff.kernel.arrays import norm, ratio
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
 from nf2ff.solver import methods
+from nf2ff.solver.dense import Factor, factorise, preconditioned
 from nf2ff.solver.expansion import Expansion, numbers
 from nf2ff.solver.planned import PlannedOperator
 from nf2ff.solver.positions import Geometry, elsewhere
@@ -39,6 +41,9 @@ EXACT = 1e-8
 SERIES_RTOL = 0.3 * CHANGE_RTOL
 #: Ranges of radii for each of which a series is kept, at most as far as memory goes (4 among 200 draws).
 RANGES = 8
+#: Modes up to which damped equations are factorised: in two seconds, which ten iterations would take; and
+#: steps with the factor after which positions are too far away for it.
+MOST_FACTORED, FEW_STEPS = 3000, 20
 
 Complex = NDArray[np.complex128]
 #: Samples, the probe to solve them with, and the degree.
@@ -134,7 +139,10 @@ class _PartSolver:
         self.method, self.known = method, modes
         # Operators that were planned for the scan as it is serve again.
         self.kept = prepared if method == prepared.method else prepared.on_threads(method)
-        self.by_change = isinstance(method, LeastSquares) and not (method.damping or method.unweighted_finish)
+        self.by_change = isinstance(method, LeastSquares) and not method.unweighted_finish
+        self.damping = (method.damping or 0.0) if isinstance(method, LeastSquares) else 0.0
+        self._factors: dict[tuple[int, bool], Factor | None] = {}
+        self._lock = threading.Lock()
         self._coarse: dict[int, TransmissionOperator] = {}
         self._lower: dict[int, Problem] = {}
         self._series: dict[tuple[float, ...], tuple[PlannedOperator, Known]] = {}
@@ -159,8 +167,17 @@ class _PartSolver:
         for i, (samples, probe, degree) in enumerate(scans):
             if i in found:
                 continue
-            if self.by_change and degree == kept.degree:
-                found[i] = self._moved(samples, probe)
+            if (
+                self.by_change
+                and degree == kept.degree
+                and (
+                    moved := self._moved_damped(samples, probe)
+                    if self.damping
+                    else self._moved(samples, probe)
+                )
+                is not None
+            ):
+                found[i] = moved
                 continue
             if i not in stays:
                 other = prepare(samples, probe, degree=degree, method=self.method)
@@ -182,9 +199,14 @@ class _PartSolver:
         assert isinstance(self.method, LeastSquares)
         rtol, kept = max(CHANGE_RTOL, self.method.rtol), self.kept
         q = np.repeat(self.known.coefficients[None], len(responses), axis=0)
-        for f in range(q.shape[1]):
+        for f in range(q.shape[1]) if responses else ():
             operator, weights = kept.iteration(f)
             present = ~np.isnan(kept.samples.response[f]) if kept.samples.any_missing else slice(None)
+            if self.damping:
+                recorded = kept.samples.response[f, present]
+                for own, response in zip(q, responses, strict=True):
+                    own[f] += self._damped_change(f, response[f, present] - recorded, norm(recorded))
+                continue
             coarse = self._coarse.setdefault(f, replace(operator, tolerance=0.2 * rtol))
             found = methods.run_together(
                 methods.conjugate_gradients(
@@ -203,6 +225,78 @@ class _PartSolver:
             for own, (estimate, _) in zip(q, found, strict=True):
                 own[f] += estimate.coefficients
         return list(q)
+
+    def _factor(self, f: int, *, coarse: bool = False) -> Factor | None:
+        """Of the damped normal equations, where these are few: they take hundreds of steps."""
+        with self._lock:
+            if (f, False) not in self._factors:
+                kept, modes = self.kept, mode_count(self.kept.degree)
+                found = None
+                if modes <= MOST_FACTORED and 16 * modes**2 * len(self.known.coefficients) <= MOST_KEPT:
+                    operator, weights = kept.iteration(f)
+                    found = factorise(operator, weights, damping=self.damping, fields=kept.fields(f))
+                self._factors[f, False] = found
+            found = self._factors[f, False]
+            if coarse and found is not None and (f, True) not in self._factors:
+                self._factors[f, True] = found.coarse()
+            return self._factors[f, coarse] if found is not None else None
+
+    def _damped_change(self, f: int, change: NDArray[Any], size: float) -> NDArray[np.complex128]:
+        """Change of damped modes (J,) by one of the responses, which are of ``size``.
+
+        Waves that are hardly seen come late: to as small a part of the responses as the modes known.
+        """
+        assert isinstance(self.method, LeastSquares)
+        operator, weights = self.kept.iteration(f)
+        restored = self.method.restored(f)
+        factor = self._factor(f)
+        if factor is not None:
+            own = factor.operator
+            return restored * own.to_modes(factor.apply(own.adjoint(weights * change)))
+        estimate, _ = methods.by_conjugate_gradients(
+            operator,
+            change,
+            weights=weights,
+            rtol=min(CHANGE_RTOL, ratio(self.method.rtol * size, norm(change))),
+            max_iterations=self.method.max_iterations,
+            damping=self.damping,
+            fields=self.kept.fields(f),
+            judged=False,
+        )
+        return restored * estimate.coefficients
+
+    def _moved_damped(self, samples: Samples, probe: Probe) -> Complex | None:
+        """As `_moved`, of damped modes; None where they are to be found anew."""
+        assert isinstance(self.method, LeastSquares)
+        kept, rows = self.kept, []
+        if not (probe is kept.probe and np.array_equal(samples.frequency, kept.samples.frequency)):
+            probe = prepare(samples, probe, degree=kept.degree, method=self.method).probe
+        for f, q in enumerate(self.known.coefficients):
+            factor = self._factor(f, coarse=True)
+            if factor is None:
+                return None
+            present = ~np.isnan(kept.samples.response[f])
+            geometry = elsewhere(factor.operator.geometry, *(x[present] for x in samples.place(f)))
+            weights = methods.area_weights(geometry, degree=kept.degree, threads=1)
+            # What the samples hardly tell of must be exact: its gradient counts 1 / damping^2 times.
+            operator = replace(
+                factor.operator,
+                geometry=geometry,
+                probe=probe,
+                frequency=float(samples.frequency[f]),
+                series=None,
+            )
+            restored = self.method.restored(f)
+            x = operator.from_modes(q / restored)
+            left = samples.response[f, present] - operator.forward(x)
+            right = operator.adjoint(weights * left) - self.damping**2 * x
+            change = preconditioned(
+                operator, right, factor, weights=weights, rtol=CHANGE_RTOL, max_iterations=FEW_STEPS
+            )
+            if change is None:
+                return None
+            rows.append(q + restored * operator.to_modes(change))
+        return np.stack(rows)
 
     def _moved(self, samples: Samples, probe: Probe) -> Complex:
         """The same at other positions, or with another probe."""

@@ -14,7 +14,8 @@ from sources import ONE_METRE, K, random_cluster
 from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.modes import Modes
 from nf2ff.measurement.simulated import simulate_grid
-from nf2ff.solver.gaps import GAP_METHOD
+from nf2ff.solver import dense
+from nf2ff.solver.gaps import GAP_DAMPING, GAP_METHOD
 from nf2ff.solver.nearby import CHANGE_RTOL, NearbySolver, _widened, by_least_squares
 from nf2ff.solver.solve import prepare, solve
 from nf2ff.solver.strategy import Direct, LeastSquares, Quadrature
@@ -118,6 +119,38 @@ def test_what_is_solved_nearby_is_a_solution_of_its_samples(scan, terms, rng):
     wanted = solve(changed, other, degree=6, method=LeastSquares(rtol=1e-12)).modes.coefficients
     change = np.linalg.norm(wanted - solution.modes.coefficients)
     assert np.linalg.norm(got - wanted) < 3 * CHANGE_RTOL * change
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("factorised", [True, False])
+@pytest.mark.parametrize("terms", WAYS.values(), ids=WAYS)
+def test_what_is_solved_near_a_partial_scan_too(terms, factorised, rng, monkeypatch):
+    # Against `solve` of the very samples, damped alike. Apart from CHANGE_RTOL of the change, what the
+    # stopping rule leaves: rtol times the first gradient over the smallest eigenvalue, damping^2.
+    if not factorised:
+        monkeypatch.setattr("nf2ff.solver.nearby.MOST_FACTORED", 0)
+    whole = spiral_scan(ANTENNA, 6, radius=2.0, frequency=ONE_METRE * [1.0, 0.9])
+    samples = one_port(whole, np.flatnonzero(whole.theta < 2.2))
+    tight = LeastSquares(rtol=1e-11, max_iterations=1000)
+    solution = solve(samples, PROBE, degree=6, method=tight)
+    method = solution.parts[0].prepared.method
+    assert method.damping == GAP_DAMPING
+    assert len(method.spared) == 2
+    solver = NearbySolver(solution.parts, solution.modes, samples, 1)
+    changed, other = apply_terms(terms, samples, PROBE, rng)
+    factors = []
+    real = dense.preconditioned
+    monkeypatch.setattr(
+        "nf2ff.solver.nearby.preconditioned", lambda *a, **o: factors.append(real(*a, **o)) or factors[-1]
+    )
+    got = solver.modes(changed, other, 6).coefficients
+    wanted = solve(changed, other, degree=6, method=method).modes.coefficients
+    change = np.linalg.norm(wanted - solution.modes.coefficients)
+    left = 2 * tight.rtol / method.damping**2 * np.linalg.norm(wanted)
+    assert np.linalg.norm(got - wanted) < 3 * CHANGE_RTOL * change + left < 0.1 * change
+    # Found anew where the factor cannot serve: a move far beyond what errors are, at the first frequency.
+    served = [None] if terms == WAYS["large"] else [] if terms == WAYS["responses"] else [True, True]
+    assert [one is not None or None for one in factors] == (served if factorised else [])
 
 
 def test_frequencies_and_missing_samples_near_one_that_is_known():

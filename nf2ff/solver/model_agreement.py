@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
 from nf2ff.solver.methods import Estimate
-from nf2ff.solver.reading_steps import Step, find_step
+from nf2ff.solver.reading_steps import Step, find_step, orders
 from nf2ff.solver.regular_grid import GridScan
 from nf2ff.solver.suspected_units import suspect_elevation, suspect_form
 from nf2ff.solver.transmission import modelled
@@ -60,6 +60,9 @@ LEFT_WITHOUT, LEFT_CORRECTED = 0.1, 0.5
 #: The same up to which factors explain all, so that no step in time is looked for, and the most readings
 #: among which one is, which takes 8 to 40 solutions.
 EXPLAINED, MOST_IN_TIME = 1e-3, 50_000
+#: Frequencies at which one is looked for in vain, at most, as each takes as long as eight: what makes misfits
+#: alike at all of them is something else.
+MOST_FAILED = 3
 TINY = np.finfo(float).tiny
 
 #: Factors of kinds of samples, and what is said of each.
@@ -86,8 +89,9 @@ def judge(
     side_by_side = 1 if samples.moving else min(threads or 1, samples.frequency.size)
     top = modes.degree if degree is None else degree
 
-    def of_one(f: int, at: suspect_readings.Places, near: int | None) -> tuple[list[Notice], int | None]:
-        """Warnings of a frequency, and where a step in time is; ``near`` is where the first one has it."""
+    def of_one(f: int, at: suspect_readings.Places, near: int | None, failed: int) -> _Told:
+        """Warnings of a frequency, and where a step in time is; ``near`` is where the first one has it, and
+        ``failed`` at how many it was looked for in vain."""
         case = _Case(samples, probe, f, at, 1 if side_by_side > 1 else threads)
         q, w = modes.coefficients[f], samples.response[f]
         rows, repeated = at.first_look(w)
@@ -102,13 +106,15 @@ def judge(
         if not told and estimates[f].residual > LARGE_RESIDUAL:
             form = _form(case, estimates[f], again)
             if form is not None:
-                return [form], near
+                return _Told([form], near, failed)
         factors, known = _at_poles(case, w)
         if not told:
             if not factors:
                 more, factors = _by_model(case, q, estimates[f], again, known=known)
             if not more:
-                seen = _in_time(case, q, estimates[f], again, factors, degree=top, near=near)
+                sought = failed < MOST_FAILED and _uneven(estimates[f])
+                seen = _in_time(case, q, again, factors, degree=top, near=near) if sought else None
+                failed += sought and seen is None
                 if seen is not None:
                     order, step = seen
                     near, w = step.row, np.where(step.later, w / step.factor, w)
@@ -118,20 +124,34 @@ def judge(
             told.append(notice)
             w = np.where(at.kind == kind, w / factor, w)
         told += suspect_readings.contradictions(at, w, samples, f, estimates[f].residual)
-        return told, near
+        return _Told(told, near, failed)
 
     # With the first, what is kept of the places is formed.
-    first, near = of_one(*next(places), None)
+    first = of_one(*next(places), None, 0)
 
     def of_some(some: Iterable[tuple[int, suspect_readings.Places]]) -> list[list[Notice]]:
-        return [of_one(f, at, near)[0] for f, at in some]
+        found, failed = [], first.failed
+        for f, at in some:
+            one = of_one(f, at, first.near, failed)
+            failed = one.failed
+            found.append(one.notices)
+        return found
 
     if side_by_side == 1:
-        return [first, *of_some(places)]
+        return [first.notices, *of_some(places)]
     others = list(places)
     shares = spin.shares(len(others), side_by_side)
     jobs = [partial(of_some, others[share.start : share.stop]) for share in shares]
-    return [first, *(one for some in spin.run(jobs, side_by_side) for one in some)]
+    return [first.notices, *(one for some in spin.run(jobs, side_by_side) for one in some)]
+
+
+class _Told(NamedTuple):
+    """Warnings of a frequency; the first reading after a step in time, if there is one; and at how many
+    frequencies one was looked for in vain."""
+
+    notices: list[Notice]
+    near: int | None
+    failed: int
 
 
 @contextmanager
@@ -363,7 +383,6 @@ def _uneven(estimate: Estimate) -> bool:
 def _in_time(
     case: _Case,
     q: Complex,
-    estimate: Estimate,
     again: Callable[[int, Complex], Complex],
     factors: Factors,
     *,
@@ -375,8 +394,6 @@ def _in_time(
     Where rings are no more than the degree asks for, its modes take up nearly all of a step between two of
     them: those above ``degree`` are left out. ``factors`` are to explain less.
     """
-    if not _uneven(estimate):
-        return None
     samples, f = case.samples, case.f
     w = samples.response[f]
     present = np.flatnonzero(~np.isnan(w))
@@ -402,31 +419,14 @@ def _in_time(
     if rest < EXPLAINED * power:
         return None
     index = None if near is None else int(np.searchsorted(present, near))
-    for words, order in _orders(case, present):
+    time = None if samples.time is None else np.broadcast_to(samples.time, samples.response.shape)[f, present]
+    for words, order in orders(time, case.at.kind[present]):
         step = find_step(order, w[present] - misfit, misfit, without, near=index)
         if step.rest <= min(LEFT_WITHOUT, 0.25 * rest / power) and abs(step.factor - 1) >= FACTOR:
             later = np.zeros(w.size, dtype=bool)
             later[present[step.later]] = True
             return words, step._replace(row=int(present[step.row]), later=later)
     return None
-
-
-def _orders(case: _Case, rows: Whole) -> Iterator[tuple[str, Whole]]:
-    """In which orders some samples may have been taken, and what these are called."""
-    time = case.samples.time
-    if time is not None:
-        yield "time", np.argsort((time if time.ndim == 1 else time[case.f])[rows], kind="stable")
-        return
-    yield "the table", np.arange(rows.size)
-    # Polarisations that stand one below the other may have been read side by side.
-    kind = case.at.kind[rows]
-    place = np.zeros(rows.size, dtype=np.intp)
-    for i in range(case.at.kinds):
-        own = kind == i
-        place[own] = np.arange(np.count_nonzero(own))
-    beside = np.argsort(place, kind="stable")
-    if (np.diff(beside) != 1).any():
-        yield "the table, polarisations side by side", beside
 
 
 def _step(case: _Case, order: str, step: Step) -> Notice:

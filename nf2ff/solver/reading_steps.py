@@ -8,9 +8,9 @@ the step nothing but noise, a line of the scan away nearly all.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,25 @@ class Step(NamedTuple):
     later: NDArray[np.bool_]
     factor: complex
     rest: float
+
+
+def orders(time: NDArray[np.float64] | None, kind: NDArray[Any]) -> Iterator[tuple[str, Whole]]:
+    """In which orders readings may have been taken, and what these are called.
+
+    Of their ``time`` (M,), if that is known; ``kind`` (M,) is 0, 1 ... of those of one port and chi.
+    """
+    if time is not None:
+        yield "time", np.argsort(time, kind="stable")
+        return
+    yield "the table", np.arange(kind.size)
+    # Polarisations that stand one below the other may have been read side by side.
+    place = np.zeros(kind.size, dtype=np.intp)
+    for one in np.unique(kind):
+        own = kind == one
+        place[own] = np.arange(np.count_nonzero(own))
+    beside = np.argsort(place, kind="stable")
+    if (np.diff(beside) != 1).any():
+        yield "the table, polarisations side by side", beside
 
 
 def find_step(

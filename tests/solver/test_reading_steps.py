@@ -9,6 +9,7 @@ import nf2ff
 from nf2ff.antenna.dipoles import array_of, huygens_source
 from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.messages.scan import ReadingCode
+from nf2ff.solver import model_agreement
 
 FREQUENCY, RADIUS = 3e9, 0.6
 FACTORS = (np.exp(1j), 0.85, 0.7 * np.exp(-2j))
@@ -110,3 +111,25 @@ def test_drift_is_no_step(rng):
     drift = np.exp(1j * np.linspace(0, 1, samples.port.size))
     (told,) = readings_told(replace(samples, response=samples.response * drift))
     assert not any(x.code is ReadingCode.STEP for x in told)
+
+
+@pytest.mark.parametrize("kind", ["drift", "step at one"])
+def test_it_is_looked_for_at_few_frequencies_that_have_none(kind, rng, monkeypatch):
+    hertz = FREQUENCY * (1 + 0.01 * np.arange(6))
+    samples = scan("rings", noise_db=-70, rng=rng, hertz=hertz)
+    response, count = samples.response.copy(), samples.port.size
+    if kind == "drift":
+        response *= np.exp(1j * np.linspace(0, 1, count))
+    else:
+        response[4, 500:] *= 1j
+    sought, real = [], model_agreement.find_step
+    monkeypatch.setattr(
+        model_agreement, "find_step", lambda *a, **o: sought.append(a[0].size) or real(*a, **o)
+    )
+    found = nf2ff.solve(
+        replace(samples, response=response), nf2ff.field_probe(), method=nf2ff.LeastSquares(threads=1)
+    )
+    told = [any(x.code is ReadingCode.STEP for x in some) for some in found.warnings]
+    # In two orders each: that of the table, and polarisations side by side.
+    assert len(sought) == (2 * model_agreement.MOST_FAILED if kind == "drift" else 1)
+    assert told == [kind == "step at one" and f == 4 for f in range(6)]

@@ -6,9 +6,10 @@
 from __future__ import annotations
 
 import functools
+import uuid
 import warnings
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -45,6 +46,9 @@ BATCH = 24
 _TOGETHER = 2_000_000
 #: Draws that a thread makes side by side, at most, and numbers of their modes.
 _BESIDE, _MODES = 4, 120_000
+#: What a process keeps from one portion of draws to the next, by the key of their `_Work`: this and what it
+#: planned. The copy of it that each portion brings along has a probe of its own, which could be another one.
+_KEPT: dict[str, tuple[_Work, NearbySolver]] = {}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -266,10 +270,8 @@ def monte_carlo(
     end = draws if most is None else min(draws, most)
     shares = [slice(start, min(start + batch, end)) for start in range(count, end, batch)]
     make = functools.partial(work.run, seed)
-    if jobs == -1 and few_cores():
-        parts = threads_first(make, functools.partial(replace(work, _kept={}).run, seed), shares)
-    else:
-        parts = in_order(make, shares, jobs)
+    on_few = jobs == -1 and few_cores()
+    parts = threads_first(make, shares) if on_few else in_order(make, shares, jobs)
     try:
         for which, part in parts:
             values[which], levels[which], fields[which] = part.values, part.levels, part.fields
@@ -285,6 +287,7 @@ def monte_carlo(
             # Workers that are stopped have work left: as is meant.
             warnings.filterwarnings("ignore", message=".*have been cancelled")
             parts.close()
+        _KEPT.pop(work.key, None)
     u = intensity(*work.field(known))
     # Sums are of the difference to the nominal: nothing is lost in subtracting.
     mean = sums[0] / count
@@ -355,7 +358,7 @@ class _Work:
     theta: Real
     phi: Real
     measure: Measure | None
-    _kept: dict[str, NearbySolver] = field(default_factory=dict)
+    key: str = field(default_factory=lambda: uuid.uuid4().hex)
 
     def field(self, modes: Modes) -> tuple[Complex, Complex]:
         """Far field (F, A) in the directions followed."""
@@ -366,16 +369,24 @@ class _Work:
 
     def run(self, seed: np.random.SeedSequence, which: slice, threads: int | None) -> _Part:
         """Make some draws: the i-th takes the i-th child of the seed."""
-        scan = self.solution
+        if self.key not in _KEPT:
+            _KEPT.clear()
+            # Side by side on threads, each draw on one: then it is the same on however many.
+            scan = self.solution
+            _KEPT[self.key] = self, NearbySolver(scan.parts, scan.modes, scan.samples, 1)
+        work, solver = _KEPT[self.key]
+        return work.draws(solver, seed, which, threads)
+
+    def draws(
+        self, solver: NearbySolver, seed: np.random.SeedSequence, which: slice, threads: int | None
+    ) -> _Part:
+        """The same by a solver of the scan as it is."""
         # Made where they are needed, so that their number costs no memory.
         seeds = [
             np.random.SeedSequence(seed.entropy, spawn_key=(*seed.spawn_key, i))
             for i in range(which.start, which.stop)
         ]
-        # Side by side on threads, each draw on one: then it is the same on however many.
-        if "solver" not in self._kept:
-            self._kept["solver"] = NearbySolver(scan.parts, scan.modes, scan.samples, 1)
-        solver, threads = self._kept["solver"], spin.thread_count(threads)
+        threads = spin.thread_count(threads)
         power, u = self.known.radiated_power(), intensity(*self.field(self.known))
         count, moments = self.known.coefficients.size, np.zeros((3, *u.shape))
         beside, most = max(1, min(_BESIDE, _MODES // count)), max(threads, _TOGETHER // count)

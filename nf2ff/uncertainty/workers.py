@@ -80,15 +80,15 @@ def in_order(
 
 
 def threads_first(
-    make: Callable[[slice, int | None], T], apart: Callable[[slice, int | None], T], parts: Sequence[slice]
+    make: Callable[[slice, int | None], T], parts: Sequence[slice]
 ) -> Generator[tuple[slice, T]]:
-    """As `in_order`, on few cores: by ``make`` in this process, whose threads need not start; by ``apart`` in
-    others, which do not wait for one interpreter, once what is left takes long."""
+    """As `in_order`, on few cores: in this process, whose threads need not start, and in others, which do not
+    wait for one interpreter, once what is left takes long."""
     last = 0.0
     for i, which in enumerate(parts):
         # The first part has what is made once in it.
         if i > 1 and last * (len(parts) - i) > LONG:
-            yield from in_order(apart, parts[i:], -1)
+            yield from in_order(make, parts[i:], -1)
             return
         start = time.monotonic()
         found = make(which, None)

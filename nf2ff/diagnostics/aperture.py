@@ -9,7 +9,7 @@ from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes, wavenumber
 from nf2ff.diagnostics.back_projection import Projection, plane_points
 from nf2ff.diagnostics.noise import checked_noise, without_noise
-from nf2ff.kernel.arrays import as_array
+from nf2ff.kernel.arrays import as_array, in_rows
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.diagnostics import ProjectionCode
 from nf2ff.metrics.gain_and_power import nonzero_power
@@ -79,7 +79,7 @@ def aperture_field(
         far = sum(part[0][:, None] * e for part, e in zip(parts, basis[1:], strict=True))
         amplitude = far * (weight * np.exp(-1j * k * (local @ shift)))[:, None]
         waves = [np.exp(-1j * k * np.outer(p, local[:, i])) for i, p in enumerate(places)]
-        field = np.stack([(waves[1] * a) @ waves[0].T for a in amplitude.T], axis=-1)
+        field = np.stack([(waves[1] * a) @ waves[0].T for a in in_rows(amplitude.T)], axis=-1)
         fields.append(-1j * k / (2 * np.pi) * field.reshape(-1, 3))
     field = np.stack(fields)
     numbers = wavenumber(modes.frequency)

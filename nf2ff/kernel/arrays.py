@@ -102,6 +102,15 @@ def as_array(
     return array
 
 
+def in_rows(x: NDArray[Any]) -> NDArray[Any]:
+    """``x``, copied unless neighbours along its last axis are neighbours in memory.
+
+    Old releases of numpy round products of strided complex numbers, and some functions of strided real ones,
+    by what happens to lie behind these in memory.
+    """
+    return x if x.strides[-1] == x.itemsize else np.ascontiguousarray(x)
+
+
 def norm(x: NDArray[Any]) -> float:
     """Euclidean norm."""
     return math.sqrt(square(x))

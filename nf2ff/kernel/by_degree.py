@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.kernel import spin
+from nf2ff.kernel.arrays import in_rows
 
 Complex = NDArray[Any]
 
@@ -17,10 +18,11 @@ def apply_by_degree(matrix: Complex, x: Complex, n: NDArray[np.int32], out: Comp
     """Multiply packed x (2, C', A) by a (N, C, C') matrix of each degree, and add it to ``out``."""
     index = np.maximum(n - 1, 0)
     result = np.zeros((2, matrix.shape[1], n.size), dtype=complex) if out is None else out
-    for row in range(matrix.shape[1]):
-        for column in range(matrix.shape[2]):
+    for column in range(matrix.shape[2]):
+        own = in_rows(x[:, column])
+        for row in range(matrix.shape[1]):
             if matrix[:, row, column].any():
-                result[:, row] += matrix[:, row, column].take(index) * x[:, column]
+                result[:, row] += matrix[:, row, column].take(index) * own
     return result
 
 
@@ -35,12 +37,11 @@ def packed_modes(matrix: Complex, packed: Complex, q: Complex, *, threads: int) 
             own[...] = 0
         for c in terms:
             factor = matrix[:, s, c].take(index)
-            # Never straight into every second number: old releases of numpy round otherwise there where
-            # memory behind happens to be an operand's.
+            # Never straight into every second number, for the reason of `in_rows`.
             if c == terms[0]:
-                own[...] = factor * packed[:, c]
+                own[...] = factor * in_rows(packed[:, c])
             else:
-                own += factor * packed[:, c]
+                own += factor * in_rows(packed[:, c])
 
     spin.run([partial(one, s) for s in (0, 1)], spin.sharing(degree, threads))
     return q

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from nf2ff.kernel.arrays import in_rows
+
 Real = NDArray[np.float64]
 
 
@@ -27,7 +29,7 @@ def directions(theta: Real, phi: Real) -> Real:
 
 def direction_angles(direction: Real) -> tuple[Real, Real]:
     """theta in [0, pi] and phi in [0, 2 pi], (M,) each [rad], of vectors (M, 3) of any length."""
-    x, y, z = direction.T
+    x, y, z = in_rows(direction.T)
     return np.arctan2(np.hypot(x, y), z), np.mod(np.arctan2(y, x), 2 * np.pi)
 
 

@@ -104,11 +104,12 @@ def adjoint(
     kind = values[0].dtype
     theta = _rings(degree)
     sums = np.empty((len(turns), 2, 2, theta.size, degree + 1), dtype=kind)
-    # A thread for each turn, or each half of the points: several at one set of points would add
-    # in an order of their own, and no two results would be alike to the last bit.
-    parts = min(2, threads, len(values[0])) if len(turns) == 1 else 1
+    # Several threads at one set of points would add in an order of their own, and no two results would be
+    # alike to the last bit. Up to three are alike on any number: one for each turn (halves of the points on
+    # two took as long as all on one).
+    parts = min(2, len(values[0])) if len(turns) == 1 and threads > 3 else 1
     together = min(2, threads, len(turns))
-    inner = max(1, threads // (together * parts))
+    inner = max(1, threads // (together * parts)) if threads > 3 else 1
 
     def circle_of(turn: Turn, value: Complex, piece: int) -> Complex:
         circle = np.empty((2 * theta.size - 2, 2 * degree + 1), dtype=kind)

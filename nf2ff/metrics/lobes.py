@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna import fields
 from nf2ff.antenna.far_field import AnyFarField, trusted_around
 from nf2ff.antenna.modes import WAVE_IMPEDANCE, Modes
-from nf2ff.kernel.arrays import as_array, freeze
+from nf2ff.kernel.arrays import as_array, freeze, in_rows
 from nf2ff.kernel.sphere import direction_angles, unit_vectors
 from nf2ff.messages.input_error import InputError
 from nf2ff.metrics import maxima
@@ -295,9 +295,10 @@ def cross_polar_discrimination(
 
     def parts(field: Complex, direction: Real, index: Index) -> tuple[Real, Real]:
         e = maxima.components_towards(field, direction)
-        # Only one basis asks for the azimuth.
-        y, x = direction[..., 1], direction[..., 0]
-        phi = np.arctan2(y, x) if basis == "ludwig-3" else np.zeros(1)
+        phi = np.zeros(1)
+        if basis == "ludwig-3":  # the only one that asks for the azimuth
+            x, y, _ = in_rows(np.moveaxis(direction, -1, 0))
+            phi = np.arctan2(y, x)
         first, second = (
             scale[index][:, None] * (c.real**2 + c.imag**2)
             for c in in_basis(*e, phi, basis=basis, reference_angle=reference)

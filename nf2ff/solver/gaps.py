@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from nf2ff.antenna.fields import far_field_points
 from nf2ff.antenna.modes import Modes, mode_count
 from nf2ff.kernel.arrays import ratio
+from nf2ff.kernel.sphere import direction_angles
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
@@ -320,7 +321,7 @@ def _recovers(prepared: Problem, direction: NDArray[np.float64]) -> bool:
     response = operator.forward(operator.from_modes(drawn.coefficients[0]))
     found = prepared.modes(response[None])
     some = direction[:: -(-len(direction) // FEW_DIRECTIONS)]
-    theta, phi = np.arccos(np.clip(some[:, 2], -1, 1)), np.arctan2(some[:, 1], some[:, 0])
+    theta, phi = direction_angles(some)
 
     def power(modes: Modes) -> float:
         return float(sum(np.sum(np.abs(x) ** 2) for x in far_field_points(modes, theta=theta, phi=phi)))

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from nf2ff.antenna.modes import mode_numbers
+from nf2ff.kernel.arrays import in_rows
 from nf2ff.kernel.sphere import canonical_angles
 from nf2ff.measurement.probe import Probe, field_probe, response_constants
 from nf2ff.measurement.samples import Samples
@@ -86,7 +87,7 @@ def port_polarisations(probe: Probe, samples: Samples) -> tuple[Real, Real]:
         # An electric dipole's wave, received as the circular waves mu = +1 and -1.
         constants = response_constants(one, **place)[:, 0, :, 0, 1]  # type: ignore[arg-type]
         middle = constants.shape[1] // 2
-        waves.append((constants[:, middle + 1], constants[:, middle - 1]))
+        waves.append(in_rows(constants[:, [middle + 1, middle - 1]].T))
     (plus, minus), (plus0, minus0) = waves
     power = np.abs(plus) ** 2 + np.abs(minus) ** 2
     ratio = plus * minus.conj() * (plus0 * minus0.conj()).conj()

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from nf2ff.kernel.arrays import in_rows
 from nf2ff.measurement.samples import Samples
 from nf2ff.uncertainty.errors.axes import coordinates
 
@@ -51,7 +52,7 @@ def pose_of(samples: Samples, moves: Mapping[str, Real | float]) -> Pose:
         found["radius"] = samples.radius  # as it was, without rounding
     # The swing from the line of sight to the probe's own axis, in the frame of the probe.
     sight = position / np.linalg.norm(position, axis=-1, keepdims=True)
-    x, y, z = np.einsum("mij,mi->jm", axes, sight)
+    x, y, z = in_rows(np.einsum("mij,mi->jm", axes, sight))
     angle = np.arctan2(np.hypot(x, y), z)
     scale = angle / np.where(angle > 0, np.sin(angle), 1.0)
     # A turn about x by a takes the outward axis from there to -y: y of the line of sight is then a.

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from nf2ff.kernel.arrays import in_rows
 from nf2ff.kernel.sphere import unit_vectors
 from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
@@ -123,7 +124,7 @@ def coordinates(samples: Samples, position: Real, x: Real, y: Real) -> dict[str,
     with its sign. chi is the twist about the outward direction in the rotation of the probe, which
     then is the twist after the shortest swing of that direction (closed form).
     """
-    px, py, pz = np.moveaxis(position, -1, 0)
+    px, py, pz = in_rows(np.moveaxis(position, -1, 0))
     cos, sin = np.cos(samples.phi), np.sin(samples.phi)
     theta, turn = _angles(px * cos + py * sin, py * cos - px * sin, pz)
     phi = samples.phi + turn

@@ -14,6 +14,10 @@ _TRUNCATED = (
     "the mode spectrum has not fallen off at degree {degree} (last degrees {tail_db:z.1f} dB of the "
     "power): it is truncated, or the data are noisy; "
 )
+_MISFIT = (
+    "degree {degree} leaves a residual of {residual:.2g} of the samples: higher degrees lack, or the data "
+    "are noisy; "
+)
 
 
 class SolutionCode(Code):
@@ -72,6 +76,8 @@ class SolutionCode(Code):
     TRUNCATED = _TRUNCATED + "raise the degree or use finer steps"
     TRUNCATED_AT_LIMIT = _TRUNCATED + "use finer steps"
     TRUNCATED_BY_GAP = _TRUNCATED + "the rest would allow a higher one, but {lack}: measure what is missing"
+    FEW_DEGREES = _MISFIT + "raise the degree or use finer steps"
+    FEW_DEGREES_AT_LIMIT = _MISFIT + "use finer steps"
 
     NOT_CONVERGED = _STOPPED
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"

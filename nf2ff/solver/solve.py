@@ -310,10 +310,16 @@ def _judge(
         scan=prepared.scan,
     )
     lack = next((x.figures["lack"] for x in notes if x.code is SolutionCode.LOWER_DEGREE), "")
+    residual = np.array([e.residual for e in estimates])
+    noise = gaps.noise_floor(residual, samples, degree)
     with model_agreement.naming_doubts(doubts), naming_jumps(samples):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
-            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor, lack=lack
+            modes,
+            automatic=automatic and not doubtful,
+            floor=None if doubtful else floor,
+            lack=lack,
+            residual=np.where(np.isnan(noise), np.nan, residual),
         )
     others = [
         judge_probe(samples, probe, modes),
@@ -344,7 +350,6 @@ def _judge(
             told.append(_about_residual(prepared, modes, f, e, left, seen))
         warnings.append(tuple(told))
     count = len(frequencies)
-    residual = np.array([e.residual for e in estimates])
     return Solution(
         modes=modes,
         degree=np.full(count, degree),
@@ -353,7 +358,7 @@ def _judge(
         status=_status(prepared, estimates),
         degree_reason="; ".join(reasons),
         tail_db=tail_db,
-        noise_floor=gaps.noise_floor(residual, samples, degree),
+        noise_floor=noise,
         coverage=(coverage,) * count,
         warnings=tuple(warnings),
         doubts=tuple(tuple(some) for some in doubts),

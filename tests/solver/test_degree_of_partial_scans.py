@@ -66,6 +66,16 @@ def test_a_small_antenna_is_found_in_a_cap_that_lacks_a_polarisation_too():
     assert told(result, SolutionCode.LEAST_DEGREE)["degree"] == result.modes.degree
 
 
+@pytest.mark.parametrize("noise_db", [None, -60, -40])
+def test_a_dipole_in_half_a_sphere_leaves_no_doubt_of_its_spectrum(noise_db):
+    result, off = transformed(
+        scans.dipole(1, 0, 0), scans.nothing(92.5, 180), radius=4 * WAVE, noise_db=noise_db
+    )
+    assert result.modes.degree <= 2
+    assert np.abs(off).max() < 0.05
+    assert [x.code for x in result.warnings[0]] == [SolutionCode.LOWER_DEGREE]
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("last", [100, 120, 150])
 @pytest.mark.parametrize("name", ARRAYS)

@@ -121,6 +121,10 @@ def test_noise_of_waves_that_a_polarisation_lacks_for_does_not_fill_the_gap():
     doubt = told(result, ResultCode.NOISE_IN_POWER)
     assert abs(off[0]) < 0.1 + 3 * doubt["eirp_db"]
     assert off[2] == pytest.approx(doubt["power_db"], abs=0.3)
+    # What is small is not said to be 0.0 dB.
+    small = ResultCode.NOISE_IN_POWER(power_db=0.123, eirp_db=0.00456)
+    assert "about 0.12 dB to TRP" in small
+    assert "scatter by 0.0046 dB" in small
 
 
 def test_no_lower_degree_is_offered_for_a_small_cap():

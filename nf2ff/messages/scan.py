@@ -90,6 +90,10 @@ class UnitCode(Code):
         "residual of {rest:.2g} of them, and {residual:.2g} otherwise; import them as amplitude and phase "
         "(nf2ff import --columns)"
     )
+    POLAR_AT_SIGHT = (
+        "real and imag seem to hold amplitudes and phases in {angle}: those in imag fill a turn, and those "
+        "in real are not like them; if so, import them as amplitude and phase (nf2ff import --columns)"
+    )
     LONG_RADIUS = (
         "the radius is {radius_m:.6g} m: few ranges are that long; check its unit, which must be "
         "metres{hint}, " + _SQUARE

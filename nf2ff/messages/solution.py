@@ -60,7 +60,7 @@ class SolutionCode(Code):
         "above degree {degree} the mode spectrum is a plateau, up to {level_db:z.0f} dB of the "
         "largest response, and not noise, since it hardly changes from one sample to the next: "
         "it comes from sources far from the origin (a cable, a reflection) or from a fault of "
-        "probe or receiver (drift, unequal channels), and the steps do not resolve it; find it, "
+        "probe or receiver (drift, exchanged or unequal channels), and the steps do not resolve it; find it, "
         "or use finer steps"
     )
     FLAT_FLOOR = (

@@ -473,6 +473,22 @@ def pair(first, second, others=1.0, noise=math.nan):
     return codes(suspect_readings.contradictions(place, samples.response[0], samples, 0, noise))
 
 
+def test_rows_that_stand_there_twice_tell_nothing_of_noise():
+    # Ten pairs of noise of a tenth, one of them three times the others; and 40 rows that were copied.
+    rng = np.random.default_rng(1)
+    theta = np.repeat(np.linspace(0.3, 2.9, 50), 2)
+    w = np.ones(100, dtype=complex)
+    w[:20] += 0.1 * white(rng, 20)
+    w[1] = w[0] + 0.3
+    samples = at(theta, 0.5, response=w)
+    place = suspect_readings.places(*samples.place(0), samples.port)
+    assert suspect_readings.contradictions(place, w, samples, 0, math.nan) == []
+    w[1] = w[0] + 3
+    assert codes(suspect_readings.contradictions(place, w, samples, 0, math.nan)) == [
+        ReadingCode.CONTRADICTION
+    ]
+
+
 def test_readings_that_contradict_each_other():
     told = [ReadingCode.CONTRADICTION]
     # By 5 % of the larger, by 1 % of the rms, by 8 deviations of a difference of noise.

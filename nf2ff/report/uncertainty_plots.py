@@ -102,7 +102,7 @@ def cuts_with_bars(
         f"{picture.frequency_label(one)}: cuts through theta {theta:z.2f}°, phi {phi:z.2f}°\n"
         f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"
     )
-    title += "; lines end where nothing was measured" if hidden else ""
+    title += "; lines end where they hang on what was not measured" if hidden else ""
     ordinate = "EIRP [dBm]" if absolute else "level over the peak [dB]"
     labels = ("angle from the centre of the cuts [deg]", ordinate)
     return picture.finish(ax, title, labels, columns=len(cut.plane))

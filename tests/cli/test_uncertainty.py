@@ -396,7 +396,7 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
     assert fact["error_level_db"] is None
     assert np.isnan(read_uncertainty(tmp_path / "out.h5").error_level).all()
     assert "no pattern error level" in "".join(uncertainty_report(read_uncertainty(tmp_path / "out.h5")))
-    assert b"lines end where nothing was measured" in plot.read_bytes()
+    assert b"lines end where they hang on what was not measured" in plot.read_bytes()
     done = run("transform", scan, "-o", tmp_path / "r.h5", *words[2:], "--json")
     said = [x for x in json.loads(done.out)["frequencies"][0]["warnings"] if "may not be the highest" in x]
     assert [x for x in fact["warnings"] if "may not be the highest" in x] == said

@@ -88,7 +88,7 @@ def test_lines_and_bands_end_where_nothing_was_measured():
     seen = np.abs(ANGLE) < np.radians(95) + np.zeros((PLANES.size, 1))
     seen[2] = False
     ax = cuts_with_bars(with_draws(), seen=seen)
-    assert "lines end where nothing was measured" in ax.get_title()
+    assert "lines end where they hang on what was not measured" in ax.get_title()
     for line, here in zip(ax.get_lines(), np.repeat(seen, 2, axis=0), strict=True):
         np.testing.assert_array_equal(np.isfinite(line.get_ydata()), here)
     reach = [x.get_paths()[0].get_extents() for x in ax.collections if x.get_paths()]

@@ -203,7 +203,7 @@ const balloon = () => {
     if (grey.some((row) => row.includes(true))) {
       const one = colour("unseen");
       Object.assign(trace, only((i, j) => seen[i][j] === 1));
-      traces.push({ ...trace, ...only((i, j) => grey[i][j]), colorscale: [[0, one], [1, one]], showscale: false, text: undefined, hovertemplate: "not measured<extra></extra>" });
+      traces.push({ ...trace, ...only((i, j) => grey[i][j]), colorscale: [[0, one], [1, one]], showscale: false, text: undefined, hovertemplate: "hangs on what was not measured<extra></extra>" });
     }
   }
   return put("balloon", [...traces, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 0 }, scene: scene({ x: 1.3 * Math.cos(turn), y: 1.3 * Math.sin(turn), z: 0.6 }) }));

@@ -70,8 +70,9 @@ class SolutionCode(Code):
     )
     NOISY = (
         "the data are noisy ({rms_db:z.0f} dB of the largest response): above degree {degree} the "
-        "mode spectrum is noise, which hides what is weaker; average longer or raise the power: a "
-        "higher degree would only add noise"
+        "mode spectrum is noise, which hides what is weaker; average longer or raise the power (a higher "
+        "degree would only add noise), or if that lowers it little, check positions and polarisations, which "
+        "may have been exchanged from some reading on"
     )
     TRUNCATED = _TRUNCATED + "raise the degree or use finer steps"
     TRUNCATED_AT_LIMIT = _TRUNCATED + "use finer steps"
@@ -84,8 +85,8 @@ class SolutionCode(Code):
     NOISY_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples, which varies at random from one sample "
         "to the next as noise does, {rms_db:z.0f} dB of the largest response; average longer or raise the "
-        "power, or if that lowers it little, check the positions; or recover the phase if it jumped from cut "
-        "to cut (nf2ff transform --coherent cuts --degree N)"
+        "power, or if that lowers it little, check positions and polarisations; or recover the phase if it "
+        "jumped from cut to cut (nf2ff transform --coherent cuts --degree N)"
     )
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "

@@ -214,6 +214,9 @@ def _samples(samples: Samples, name: str, lines: Callable[..., list[str]]) -> di
         "different_chi": int(np.unique(np.round(samples.chi, 9)).size),
         "positions_move_with_frequency": samples.moving,
     }
+    if samples.time is not None:
+        # A unit that is not that of the column shows here.
+        facts["duration_s"] = float(np.ptp(samples.time))
     if samples.coherence is not None:
         facts["groups_of_coherent_phase"] = int(np.unique(samples.coherence).size)
     try:

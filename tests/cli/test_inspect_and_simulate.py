@@ -43,6 +43,15 @@ def antenna(scan):
     return read_antenna(scan.with_suffix(".toml"))
 
 
+def test_inspect_tells_how_long_a_scan_took(tmp_path):
+    steps = ("--theta-step-deg", 30, "--phi-step-deg", 30)
+    for more, seconds in (((), None), (("--time-step-s", 2.5), 2.5 * (2 * 7 * 12 - 1))):
+        path = simulated(tmp_path / f"scan{len(more)}.csv", *steps, *more)
+        assert json.loads(succeed("inspect", path, "--json")).get("duration_s") == seconds
+        shown = re.findall(r"^duration \[s\] +(\S+)$", succeed("inspect", path), re.MULTILINE)
+        assert shown == ([] if seconds is None else [f"{seconds:g}"])
+
+
 def test_inspect_doubts_levels_and_phases_in_the_place_of_real_and_imaginary_part(tmp_path):
     steps = ("--theta-step-deg", 15, "--phi-step-deg", 15)
     rows, header = rows_of(simulated(tmp_path / "scan.csv", *steps))

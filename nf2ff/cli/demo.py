@@ -15,7 +15,7 @@ from nf2ff.cli.options import one_line_errors
 @click.option(
     "-o",
     "--folder",
-    type=click.Path(file_okay=False, path_type=Path),
+    type=click.Path(path_type=Path),
     help="Where to write; by default nf2ff-demo, or nf2ff-demo-2 and so on if that exists.",
 )
 @one_line_errors

@@ -30,6 +30,8 @@ RADIUS = 0.45
 #: Largest relative error of the far field at which the demonstration counts as passed; rounding
 #: and the truncated tail leave about 1e-12.
 MAX_ERROR = 1e-9
+#: Endings of a name that is meant for a file.
+FILE_ENDINGS = {".csv", ".h5", ".hdf5", ".html", ".json", ".pdf", ".png", ".svg", ".toml", ".txt"}
 
 
 def weather_station_panel() -> DipoleCluster:
@@ -125,6 +127,8 @@ def _new_folder(folder: Path | None) -> Path:
     if folder is None:
         names = (Path("nf2ff-demo" + (f"-{i}" if i > 1 else "")) for i in itertools.count(1))
         folder = next(x for x in names if not x.exists())
+    elif folder.is_file() or (not folder.exists() and folder.suffix.lower() in FILE_ENDINGS):
+        raise InputError(f"{folder}: is the name of a file, and several files are written", "give a folder")
     elif folder.exists() and any(folder.iterdir()):
         raise InputError(f"{folder}: is not empty", "choose another folder")
     folder.mkdir(parents=True, exist_ok=True)

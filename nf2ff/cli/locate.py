@@ -110,7 +110,8 @@ def locate(
     """Say where in its box an antenna radiates: centre, smallest sphere, parts, fields, excitations.
 
     RESULT is what nf2ff transform wrote, or modes, or a far field with phase over the whole sphere. The
-    effect of noise on each figure is stated. Positions are in the frame of the scan.
+    effect of noise on each figure is stated, where the whole sphere was measured. Positions are in the frame
+    of the scan.
     """
     asked = [x for x in (parts, surface, elements) if x is not None]
     if len(asked) > 1:
@@ -152,14 +153,15 @@ def locate(
         spread = centre_uncertainty(modes, noise)[0] if alone else None
         draw = functools.partial(_box, modes, place, whole=not partial.any())
         found = _Found([], {}, draw)
+        unsure = bool(partial.any())
         level = float(share[0])
         if parts is not None:
             how = {"radius": radius_m, "size": part_size_m, "noise": float(noise[0])}
-            found = _parts(modes, place, parts, how, level, draw)
+            found = _parts(modes, place, parts, how, level, draw, unsure)
         elif where is not None:
-            found = _surface(modes, place, where, float(noise[0]), size_m)
+            found = _surface(modes, place, where, float(noise[0]), size_m, unsure)
         elif elements is not None and element is not None:
-            found = _elements(modes, elements, element, float(noise[0]), level)
+            found = _elements(modes, elements, element, float(noise[0]), level, unsure)
     for line in (*warnings(modes.frequency), *found.warnings):
         click.echo(f"warning, {result}: {line}", err=True)
     if as_json:
@@ -234,11 +236,18 @@ def _parts(
     how: dict[str, Any],
     level: float,
     draw: Callable[[RadiatingParts], Any],
+    unsure: bool,
 ) -> _Found:
     centre, radius = place.smallest(0)
     how = how | {"radius": how["radius"] or radius}
     about = radiating_parts(translate(modes, centre), count=count, **how)
     parts = replace(about, position=about.position + centre)
+    if unsure:
+        parts = replace(
+            parts,
+            position_uncertainty=np.full_like(parts.position_uncertainty, np.nan),
+            power_uncertainty=np.full_like(parts.power_uncertainty, np.nan),
+        )
     return _Found(
         parts_lines(parts, level),
         parts_facts(parts),
@@ -247,7 +256,9 @@ def _parts(
     )
 
 
-def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: float | None) -> _Found:
+def _surface(
+    modes: Modes, place: Location, where: Any, noise: float, size_m: float | None, unsure: bool
+) -> _Found:
     centre, radius = place.smallest(0)
     field_there = surface_field(
         modes,
@@ -257,6 +268,11 @@ def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: fl
         noise=noise,
         size=size_m or 0.0,
     )
+    if unsure:
+        projection = field_there.projection
+        field_there = replace(
+            field_there, projection=replace(projection, error=np.full_like(projection.error, np.nan))
+        )
     facts = surface_facts(field_there)
     sphere = where.kind == "sphere"
     across, up = (np.degrees(x) if sphere else 1e3 * x for x in (field_there.across, field_there.up))
@@ -281,12 +297,16 @@ def _surface(modes: Modes, place: Location, where: Any, noise: float, size_m: fl
     )
 
 
-def _elements(modes: Modes, elements: Path, element: Path, noise: float, level: float) -> _Found:
+def _elements(
+    modes: Modes, elements: Path, element: Path, noise: float, level: float, unsure: bool
+) -> _Found:
     places = read_places(elements)
     single, told = read_radiation(element)
     near = nearest_frequency(element, single.frequency, float(modes.frequency[0]) / 1e9)
     one = Modes(modes.frequency, single.at(near).coefficients, single.reference)
     found = array_excitations(modes, one, places, noise=noise)
+    if unsure:
+        found = replace(found, uncertainty=np.full_like(found.uncertainty, np.nan))
     return _Found(
         excitation_lines(found, level),
         excitation_facts(found),

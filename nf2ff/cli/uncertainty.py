@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 import numpy as np
+from numpy.typing import NDArray
 
 from nf2ff.antenna.far_field import far_field_blocks
 from nf2ff.antenna.modes import Modes
@@ -54,15 +55,18 @@ from nf2ff.io.uncertainty_toml import (
     uncertainty_template,
 )
 from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.notice import Notice
 from nf2ff.messages.uncertainty import UncertaintyCode
 from nf2ff.metrics.beam import beamwidth, cut_planes, peak, sidelobe_level
 from nf2ff.metrics.result import Powers
 from nf2ff.metrics.transformation import (
     MAX_EFFICIENCY,
+    doubts_of_peak,
     limit_orders,
     mark_trusted,
     peak_seen,
     tell_neglected,
+    trusted_directions,
 )
 from nf2ff.report.uncertainty import uncertainty_dict, uncertainty_warnings
 from nf2ff.report.uncertainty_plots import cuts_with_bars
@@ -173,9 +177,10 @@ def uncertainty(
                 "that takes",
                 "leave --linear out, or take a lower degree",
             )
-        _refuse_unknown(solution, question)
+        doubts = _refuse_unknown(solution, question)
     total = count * (1 + len(errors) if solution.damped else 1)
     used_seed = asked.seed if seed is None else seed
+    cut = _cut(solution.modes, asked) if count else None
     with found_in(budget), draws_bar(total) as progress:
         found = assess(
             solution,
@@ -183,7 +188,7 @@ def uncertainty(
             draws=count,
             rng=used_seed,
             jobs=jobs,
-            cut=_cut(solution.modes, asked) if count else None,
+            cut=cut,
             derivatives=not solution.damped,
             progress=progress,
             after=kept,
@@ -201,9 +206,9 @@ def uncertainty(
     if plot is not None and found.pattern is None:
         click.echo(f"{plot}: not drawn, as there are no draws", err=True)
     elif plot is not None:
-        save_picture(cuts_with_bars(found), plot, overwrite=overwrite)
+        save_picture(cuts_with_bars(found, seen=_seen(solution, cut)), plot, overwrite=overwrite)
     unit = unstated_unit(scan, response_unit, probe=used, level=level)
-    warnings = _warnings(solution, found, unit, power)
+    warnings = _warnings(solution, found, [[*unit, *some] for some in doubts], power)
     print_warnings(samples.frequency, warnings, once=unit)
     if found.made < count:
         how = f"they are kept, and --resume {output} makes the rest" if found.kept else "none is kept"
@@ -239,11 +244,12 @@ _OF_ALL = ("directivity", "trp", "directivity-towards")
 _OF_PEAK = ("eirp", "pointing-theta", "pointing-phi")
 
 
-def _refuse_unknown(solution: Solution, question: Assessment) -> None:
-    """Refuse metrics for which a scan of a part of the sphere gives no interval."""
+def _refuse_unknown(solution: Solution, question: Assessment) -> list[list[Notice]]:
+    """Refuse metrics for which a scan of a part of the sphere gives no interval; of a peak, say at each
+    frequency whether a higher one may lie there."""
     partial = solution.partial
     if not partial.any():
-        return
+        return [[] for _ in partial]
     modes = solution.modes
     top = peak(modes)
     seen = peak_seen(solution.samples, solution, top)
@@ -267,7 +273,9 @@ def _refuse_unknown(solution: Solution, question: Assessment) -> None:
 
     names = [name for name, some in question.figures.items() if any(map(hangs_on_it, some))]
     if not names:
-        return
+        of_peak = any(figure.name in _OF_PEAK for some in question.figures.values() for figure in some)
+        doubts = doubts_of_peak(solution, marks, top, seen)
+        return doubts if of_peak else [[] for _ in doubts]
     towards = {"pattern": dict.fromkeys(("theta_deg", "phi_deg"), 0.0)}
     more = [
         name
@@ -310,17 +318,26 @@ def _about_gain(path: Path, assessment: Assessment, powers: Powers) -> Assessmen
 
 
 def _warnings(
-    solution: Solution, found: Uncertainty, unit: Sequence[str], power: float | None
+    solution: Solution, found: Uncertainty, before: Sequence[Sequence[str]], power: float | None
 ) -> list[list[str]]:
-    """What to beware of at each frequency: of the scan, of the power put in [W], of the uncertainty."""
+    """What to beware of at each frequency: what is said ``before``, of the scan, of the power put in [W], of
+    the uncertainty."""
     warnings = []
     radiated, more = found.modes.radiated_power().tolist(), uncertainty_warnings(found)
-    for some, watts, others in zip(solution.warnings, radiated, more, strict=True):
-        warnings.append([*unit, *some])
+    for first, some, watts, others in zip(before, solution.warnings, radiated, more, strict=True):
+        warnings.append([*first, *some])
         if power is not None and watts > MAX_EFFICIENCY * power:
             warnings[-1].append(UncertaintyCode.TOO_MUCH_POWER(ratio=watts / power, power_w=power))
         warnings[-1] += others
     return warnings
+
+
+def _seen(solution: Solution, cut: Cut | None) -> NDArray[np.bool_] | None:
+    """Whether the near field along the cuts (C, A) was seen at the first frequency; None if all was."""
+    if cut is None or not solution.partial[0]:
+        return None
+    seen = trusted_directions(solution.samples, solution, 0, *cut.directions())
+    return np.reshape(seen, (cut.plane.size, cut.angle.size))
 
 
 def _cut(modes: Modes, asked: UncertaintyFile) -> Cut:

@@ -259,7 +259,8 @@ def _header(
                 raise InputError(f"column {name} is missing{hint}", expected)
         for folded, name in unknown.items():
             near = difflib.get_close_matches(folded, optional, n=1, cutoff=0.5)
-            hint = f" (rename it to {near[0]}?)" if near else ""
+            unit = near[0].rpartition("_")[2] if near and "_" in near[0] else ""
+            hint = f" (rename it to {near[0]}{', in ' * bool(unit)}{unit}?)" if near else ""
             raise InputError(f"column {name!r} is unknown{hint}", f"remove it, {expected}")
         for name in names:
             if names.count(name) > 1:

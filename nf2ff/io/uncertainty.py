@@ -49,7 +49,7 @@ _TEXTS = {
     "unit": "unit of the size",
     "note": "where the size comes from",
 }
-_ERROR_LEVEL = "mean square error of the far field relative to its mean square, by draws"
+_ERROR_LEVEL = "mean square error of the far field relative to its mean square, by draws, NaN: not known"
 _NOISE_POWER = "power that noise adds to the radiated power, relative to it, by derivatives"
 COMMON = Schema(
     (
@@ -62,7 +62,7 @@ COMMON = Schema(
         Field("degrees_of_freedom", "1", "of the standard uncertainty", _BOTH, finite=False),
         Field("correlation", "1", "correlation coefficients", ("term", "other_term")),
         *(Field(name, "1", words, _TERM, "O") for name, words in _TEXTS.items()),
-        Field("error_level", "1", _ERROR_LEVEL, _EACH, optional=True),
+        Field("error_level", "1", _ERROR_LEVEL, _EACH, optional=True, missing=True),
         Field("noise_power", "1", _NOISE_POWER, _EACH, optional=True),
     ),
     (

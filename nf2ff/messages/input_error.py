@@ -78,6 +78,25 @@ def visible(text: str) -> str:
     return STEERING.sub(lambda found: repr(found[0])[1:-1], text)
 
 
+def beside(text: str, error: InputError) -> str:
+    """A sentence that is to stand in the line of an error; without its remedy where both would not fit.
+
+    Parameters
+    ----------
+    text : str
+        The sentence: what, and behind a colon the remedy.
+    error : InputError
+        The error.
+
+    Returns
+    -------
+    str
+        The sentence, or what stands before its colon.
+    """
+    # Room for words between them, and for the name of a file.
+    return text if len(text) + len(str(error)) < MOST - 100 else text.partition(": ")[0]
+
+
 def in_one_line(text: str) -> str:
     """A message in one visible line of at most `MOST` characters; the middle of a longer one is left out."""
     line = visible(" ".join(text.split()))

@@ -28,8 +28,8 @@ class ResultCode(Code):
         "determine all waves of degree {degree}; measure what is missing, or lower the degree"
     )
     NOISE_IN_POWER = (
-        "the noise of the samples adds about {power_db:z.1f} dB to TRP, takes as much from directivity and "
-        "makes EIRP scatter by {eirp_db:z.1f} dB (standard deviation): average longer, or measure what is "
+        "the noise of the samples adds about {power_db:z.2g} dB to TRP, takes as much from directivity and "
+        "makes EIRP scatter by {eirp_db:z.2g} dB (standard deviation): average longer, or measure what is "
         "missing"
     )
     PEAK_NOT_SEEN = (

@@ -25,7 +25,9 @@ class ReadingCode(Code):
     )
     CONTRADICTION = (
         "{where} have the same position and polarisation, but differ by {apart} and "
-        "{turn_deg:z.0f} deg, more than noise explains{more}: find out which is wrong, and leave it out"
+        "{turn_deg:z.0f} deg, more than noise explains{more}: find out which is wrong, and leave "
+        "it out; where there are many, check whether polarisations were exchanged, or angles count the other "
+        "way round"
     )
     STUCK = (
         "{count} readings in a row are {value}, {first} to {last}{more}, where the others imply "
@@ -37,6 +39,12 @@ class ReadingCode(Code):
         "by {fall_db:z.0f} dB: " + _LEAVE_OUT
     )
     FACTOR_AT_POLES = _FACTOR + "at the poles, where both belong to one position" + _CORRECT
+    REVERSED_AT_POLES = (
+        _FACTOR
+        + "at the poles, where both belong to one position: does phi or chi count the other way round, "
+        "or is the sign of one polarisation reversed? Put right what it is: a changed sign in place of "
+        "angles makes the pattern its mirror image"
+    )
     FACTOR_BY_MODEL = (
         _FACTOR + "by the model, whose misfit falls by {fall_db:z.0f} dB without that" + _CORRECT
     )
@@ -89,6 +97,10 @@ class UnitCode(Code):
         "real and imag seem to hold amplitudes {unit} and phases in {angle}: so read, the modes leave a "
         "residual of {rest:.2g} of them, and {residual:.2g} otherwise; import them as amplitude and phase "
         "(nf2ff import --columns)"
+    )
+    POLAR_AT_SIGHT = (
+        "real and imag seem to hold amplitudes and phases in {angle}: those in imag fill a turn, and those "
+        "in real are not like them; if so, import them as amplitude and phase (nf2ff import --columns)"
     )
     LONG_RADIUS = (
         "the radius is {radius_m:.6g} m: few ranges are that long; check its unit, which must be "

@@ -14,6 +14,10 @@ _TRUNCATED = (
     "the mode spectrum has not fallen off at degree {degree} (last degrees {tail_db:z.1f} dB of the "
     "power): it is truncated, or the data are noisy; "
 )
+_MISFIT = (
+    "degree {degree} leaves a residual of {residual:.2g} of the samples: higher degrees lack, or the data "
+    "are noisy; "
+)
 
 
 class SolutionCode(Code):
@@ -56,7 +60,7 @@ class SolutionCode(Code):
         "above degree {degree} the mode spectrum is a plateau, up to {level_db:z.0f} dB of the "
         "largest response, and not noise, since it hardly changes from one sample to the next: "
         "it comes from sources far from the origin (a cable, a reflection) or from a fault of "
-        "probe or receiver (drift, unequal channels), and the steps do not resolve it; find it, "
+        "probe or receiver (drift, exchanged or unequal channels), and the steps do not resolve it; find it, "
         "or use finer steps"
     )
     FLAT_FLOOR = (
@@ -66,20 +70,23 @@ class SolutionCode(Code):
     )
     NOISY = (
         "the data are noisy ({rms_db:z.0f} dB of the largest response): above degree {degree} the "
-        "mode spectrum is noise, which hides what is weaker; average longer or raise the power: a "
-        "higher degree would only add noise"
+        "mode spectrum is noise, which hides what is weaker; average longer or raise the power (a higher "
+        "degree would only add noise), or if that lowers it little, check positions and polarisations, which "
+        "may have been exchanged from some reading on"
     )
     TRUNCATED = _TRUNCATED + "raise the degree or use finer steps"
     TRUNCATED_AT_LIMIT = _TRUNCATED + "use finer steps"
     TRUNCATED_BY_GAP = _TRUNCATED + "the rest would allow a higher one, but {lack}: measure what is missing"
+    FEW_DEGREES = _MISFIT + "raise the degree or use finer steps"
+    FEW_DEGREES_AT_LIMIT = _MISFIT + "use finer steps"
 
     NOT_CONVERGED = _STOPPED
     NOT_CONVERGED_HIGHER_ORDERS = _STOPPED + ", or measure at more values of chi"
     NOISY_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples, which varies at random from one sample "
         "to the next as noise does, {rms_db:z.0f} dB of the largest response; average longer or raise the "
-        "power, or if that lowers it little, check the positions; or recover the phase if it jumped from cut "
-        "to cut (nf2ff transform --coherent cuts --degree N)"
+        "power, or if that lowers it little, check positions and polarisations; or recover the phase if it "
+        "jumped from cut to cut (nf2ff transform --coherent cuts --degree N)"
     )
     LARGE_RESIDUAL = (
         "the modes leave a residual of {residual:.2g} of the samples: check positions, units, "

@@ -323,17 +323,13 @@ def _warn_of_gaps(
 ) -> None:
     """Say where the peak is, or may be, in what was not seen, and where noise is amplified."""
     damped = {f for part in solution.parts if part.damped for f in part.frequencies}
+    doubts = doubts_of_peak(solution, found, top, seen)
     for f, sentences in enumerate(told):
         # Of damped solutions that was said.
         if gain[f] > LARGE_NOISE_GAIN and f not in damped:
             gain_db = 10 * math.log10(gain[f])
             sentences.append(ResultCode.NOISE_AMPLIFIED(gain_db=gain_db, degree=solution.degree[f]))
-        if solution.partial[f]:
-            theta, phi = math.degrees(top.theta[f]), math.degrees(top.phi[f])
-            # At a pole, to the digits shown, the azimuth is that of noise.
-            phi = 0.0 if round(theta, 1) in (0.0, 180.0) else round(phi, 1) % 360
-            place = {"theta_deg": theta, "phi_deg": phi}
-            sentences += _doubts_of_peak(found, f, bool(seen[f]), place)
+        sentences += doubts[f]
 
 
 def _warn_of_noise(
@@ -389,7 +385,20 @@ def _warn_of_figures(
             told[f].append(ResultCode.FIGURES_NOT_SEEN(figures=", ".join(missing), rest=rest))
 
 
-def _doubts_of_peak(found: FarFieldBlocks, f: int, seen: bool, place: dict[str, float]) -> list[Notice]:
+def doubts_of_peak(
+    solution: Solution, found: FarFieldBlocks, top: Peak, seen: NDArray[np.bool_]
+) -> list[list[Notice]]:
+    """At each frequency, whether the peak was not ``seen``, or a higher one may not have been."""
+    told: list[list[Notice]] = [[] for _ in seen]
+    for f in np.flatnonzero(solution.partial).tolist():
+        theta, phi = math.degrees(top.theta[f]), math.degrees(top.phi[f])
+        # At a pole, to the digits shown, the azimuth is that of noise.
+        phi = 0.0 if round(theta, 1) in (0.0, 180.0) else round(phi, 1) % 360
+        told[f] = _doubts_of_one(found, f, bool(seen[f]), {"theta_deg": theta, "phi_deg": phi})
+    return told
+
+
+def _doubts_of_one(found: FarFieldBlocks, f: int, seen: bool, place: dict[str, float]) -> list[Notice]:
     if not seen:
         return [ResultCode.PEAK_NOT_SEEN(**place)]
     assert found.trusted is not None

@@ -107,7 +107,7 @@ def comparison_cuts(
     if found.error_seen is not None:
         both = 20 * np.log10(max(float(found.error_seen[0]), 1e-14))
         title += f", where both were measured {both:z.1f} dB"
-    title += "\ndotted: not measured" if hidden else ""
+    title += "\ndotted: hangs on what was not measured" if hidden else ""
     panels[0].set_title(title, fontsize=11, color=TEXT_COLOUR)
     return panels[0]
 

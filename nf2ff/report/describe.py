@@ -37,7 +37,7 @@ from nf2ff.solver.line_phases import judge_phases
 from nf2ff.solver.polarisations import places
 from nf2ff.solver.regular_grid import NotAGridError, recognise_grid
 from nf2ff.solver.suspect_readings import judge_readings
-from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths
+from nf2ff.solver.suspected_units import suspect_angles, suspect_form_at_sight, suspect_lengths
 
 
 def describe(
@@ -214,6 +214,9 @@ def _samples(samples: Samples, name: str, lines: Callable[..., list[str]]) -> di
         "different_chi": int(np.unique(np.round(samples.chi, 9)).size),
         "positions_move_with_frequency": samples.moving,
     }
+    if samples.time is not None:
+        # A unit that is not that of the column shows here.
+        facts["duration_s"] = float(np.ptp(samples.time))
     if samples.coherence is not None:
         facts["groups_of_coherent_phase"] = int(np.unique(samples.coherence).size)
     try:
@@ -224,14 +227,16 @@ def _samples(samples: Samples, name: str, lines: Callable[..., list[str]]) -> di
         facts["regular_grid"] = f"{grid.rule}, {grid.theta.size} x {grid.phi.size}"
         facts["grid_supports_degree"] = grid.degree
     facts["coverage"] = _coverage(samples) if "grid_supports_degree" not in facts else "the whole sphere"
-    angles = suspect_angles(samples)
+    form = suspect_form_at_sight(samples)
+    units = [x for x in (suspect_angles(samples), form) if x is not None]
     lengths = [sentence for of_one in suspect_lengths(samples) for sentence in of_one]
     jumps, judged = judge_phases(samples, name), judge_readings(samples)
     if jumps:
         # Readings at a pole, of cuts with phases of their own, differ by these.
         judged = [[x for x in some if x.code is not ReadingCode.CONTRADICTION] for some in judged]
-    readings = [*lines(samples.frequency, judged), *jumps]
-    facts["warnings"] = [*([angles] if angles else []), *dict.fromkeys(lengths), *readings]
+    # What is no field need not agree with itself.
+    readings = [*lines(samples.frequency, judged), *jumps] if form is None else []
+    facts["warnings"] = [*units, *dict.fromkeys(lengths), *readings]
     return facts
 
 

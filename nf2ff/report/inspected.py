@@ -47,6 +47,7 @@ _FORMS = {
     "w": _Form("W", digits=4),
     "m": _Form("m", digits=6),
     "ghz": _Form("GHz", digits=9),
+    "s": _Form("s", digits=6),
     "sr": _Form("sr", 3),
 }
 _NUMBER, _COUNT = _Form("", digits=4), _Form("", 0)

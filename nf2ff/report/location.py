@@ -106,16 +106,16 @@ def parts_facts(found: RadiatingParts) -> dict[str, Any]:
     Returns
     -------
     dict
-        Places, power and what is left.
+        Places, power and what is left; None for an uncertainty that is NaN.
     """
     columns = (found.position, found.position_uncertainty, found.power, found.power_uncertainty)
     rows = zip(*(x.tolist() for x in columns), strict=True)
     parts = [
         {
             "position_m": place,
-            "position_uncertainty_m": off,
+            "position_uncertainty_m": [x if math.isfinite(x) else None for x in off],
             "power_db": _db(power),
-            "power_uncertainty_db": 10 / math.log(10) * spread / power,
+            "power_uncertainty_db": 10 / math.log(10) * spread / power if math.isfinite(spread) else None,
         }
         for place, off, power, spread in rows
     ]
@@ -140,16 +140,21 @@ def parts_lines(found: RadiatingParts, noise: float) -> list[str]:
     rows: list[tuple[str, ...]] = [("part", "x/mm", "+-", "y/mm", "+-", "z/mm", "+-", "power/dB", "+-")]
     columns = (found.position, found.position_uncertainty, found.power, found.power_uncertainty)
     for i, (place, off, power, spread) in enumerate(zip(*columns, strict=True)):
-        cells = [f"{1e3 * x:z.3f}" for pair in zip(place, off, strict=True) for x in pair]
-        level = f"{10 * math.log10(power):z.2f}", f"{10 / math.log(10) * spread / power:.2g}"
+        cells = [_or_dash(1e3 * x, "z.3f") for pair in zip(place, off, strict=True) for x in pair]
+        level = f"{10 * math.log10(power):z.2f}", _or_dash(10 / math.log(10) * spread / power, ".2g")
         rows.append((str(i + 1), *cells, *level))
     return [*aligned(rows, words=0), _left(found.remainder, noise, "parts")]
 
 
+def _or_dash(value: float, how: str) -> str:
+    return "-" if math.isnan(value) else f"{value:{how}}"
+
+
 def _left(remainder: float, noise: float, what: str) -> str:
     told = _db(noise)
-    alone = "" if told is None else f", of which noise is {told:z.1f} dB"
+    alone = "" if told is None else f", where noise of the modes is {told:z.1f} dB"
     rest = _db(remainder)
+    # Parts may fit some of the noise, so that less than it is left.
     return f"the {what} do not explain {'nothing' if rest is None else f'{rest:z.1f} dB'} of the power{alone}"
 
 
@@ -267,6 +272,6 @@ def surface_lines(facts: dict[str, Any]) -> list[str]:
     return [
         f"field at {facts['points']} points by {facts['method']}, degrees up to {facts['degree']}",
         f"resolution {1e3 * facts['resolution_m']:.3g} mm, error "
-        + ("not known, as the noise is not" if error is None else f"{error:z.1f} dB of the rms field"),
+        + ("not known" if error is None else f"{error:z.1f} dB of the rms field"),
         f"strongest at ({place}) mm",
     ]

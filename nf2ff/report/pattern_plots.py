@@ -148,7 +148,7 @@ def peak_cuts(
         ax.text(0.01, 0.97, shown, transform=ax.transAxes, va="top", fontsize=10, color=picture.TEXT_COLOUR)
         picture.style_axes(ax)
     picture.finish(panels[1], "", ("angle from the peak [deg]", "directivity [dBi]"), columns=2)
-    note = "\ndotted: not measured" if any(_hides(x) for x in seen.values()) else ""
+    note = "\ndotted: hangs on what was not measured" if any(_hides(x) for x in seen.values()) else ""
     panels[0].set_title(_title(patterns, tops) + note, fontsize=11, color=picture.TEXT_COLOUR)
     return panels[0]
 
@@ -193,7 +193,7 @@ def peak_polar(one: Modes, *, name: str = "", plane: PlaneLike = 0.0, seen: FarF
         look |= {"linewidth": 0.9, "linestyle": (0, (5, 1.8)), "label": f"{found.name}, cross-polar"}
         found.drawn(ax, found.angle, shown[1], **look)
     picture.polar_rings(ax, floor, ceiling, angle=157.5)
-    note = "; dotted: not measured" if _hides(seen) else ""
+    note = "; dotted: hangs on what was not measured" if _hides(seen) else ""
     title = f"{_title({name: one}, {name: top})}\nangle from the peak{note}"
     return picture.finish(ax, title, None, columns=2, drop=26, pad=14)
 
@@ -293,7 +293,7 @@ def pattern_map(
         ax.contour(x, y, (~there).astype(float), levels=[0.5], colors="white", linewidths=1.2)
     picture.style_axes(ax)
     ax.grid(visible=False)
-    note = "" if there.all() else "\nhatched: not measured"
+    note = "" if there.all() else "\nhatched: hangs on what was not measured"
     ax.figure.suptitle(_title({name: one}, {name: top}) + note, fontsize=11, color=picture.TEXT_COLOUR)
     return ax
 
@@ -373,7 +373,7 @@ def balloon(one: Modes, *, name: str = "", seen: FarField | None = None) -> Axes
     ax.set_axis_off()
     ax.view_init(elev=20, azim=seen_from)
     ax.figure.colorbar(ScalarMappable(norm, colours), ax=ax, label="directivity [dBi]", shrink=0.7)
-    note = "" if there.all() else "\ngrey: not measured"
+    note = "" if there.all() else "\ngrey: hangs on what was not measured"
     ax.set_title(_title({name: one}, {name: top}) + note, fontsize=11, color=picture.TEXT_COLOUR)
     return ax
 

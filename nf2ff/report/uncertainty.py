@@ -31,6 +31,9 @@ NOTICED = 0.1
 OVERLOOKED = 0.3
 #: Fewest draws that have a standard deviation to compare.
 FEWEST = 2
+#: What the pattern error level is, and what is said where there is none.
+ERROR_LEVEL = "mean square error of the far field over the sphere relative to it"
+UNKNOWN_LEVEL = "no pattern error level, as what errs where nothing was measured is not known"
 #: Unit in reports of each quantity; unknown: of gain, without the power into the antenna.
 UNITS: dict[FigureKind, str] = {
     "directivity": "dBi",
@@ -314,6 +317,14 @@ def _bias_lines(found: CombinedUncertainty, result: MetricResult, index: int) ->
     return [f"{said}less it, the value is {least}, about which the interval stands"]
 
 
+def _error_level(found: float) -> str:
+    """Error of the far field over the sphere in words."""
+    if math.isnan(found):
+        return UNKNOWN_LEVEL
+    shown = "none" if (x := level(found)) is None else f"{x:z.1f} dB"
+    return f"pattern error level {shown}, {ERROR_LEVEL}"
+
+
 def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     """What draws say of the derivatives."""
     made = uncertainty.made
@@ -322,11 +333,7 @@ def _draw_lines(uncertainty: Uncertainty, index: int) -> list[str]:
     lines = []
     errors = uncertainty.error_level
     if errors is not None:
-        shown = level(float(errors[index]))
-        lines.append(
-            f"{made} draws: pattern error level {'none' if shown is None else f'{shown:z.1f} dB'}, "
-            "mean square error of the far field over the sphere relative to it"
-        )
+        lines.append(f"{made} draws: {_error_level(float(errors[index]))}")
     budget = uncertainty.budgets[index]
     agree, other = [], []
     for metric in budget.metrics:

@@ -26,7 +26,13 @@ Real = NDArray[np.float64]
 FAR_APART = 30.0
 
 
-def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Axes | None = None) -> Axes:
+def cuts_with_bars(
+    uncertainty: Uncertainty,
+    *,
+    frequency_index: int = 0,
+    ax: Axes | None = None,
+    seen: NDArray[np.bool_] | None = None,
+) -> Axes:
     """Level along the cuts that the draws followed, with error bars as bands.
 
     Parameters
@@ -37,6 +43,8 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
         Which of its frequencies.
     ax : Axes, optional
         Where to draw; by default a figure of its own.
+    seen : ndarray of bool, optional
+        Along the cuts (C, A), whether the near field was seen; nothing is drawn where it was not.
 
     Returns
     -------
@@ -62,10 +70,15 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
     one = picture.one_of(uncertainty.modes, f)
     confidence, absolute = uncertainty.budgets[f].confidence, one.reference == "absolute"
     u, _, spread = pattern.intensity[:, f]
+    signal = pattern.error_signal[f]
     top = float(u.max())
     unit = 1e-3 / (4 * math.pi) if absolute else top
     expanded = coverage_factor(confidence) * spread
     floor, ceiling = picture.level_ends(float(picture.decibels((u + expanded).max() / unit)))
+    hidden = False
+    if seen is not None and not seen.all():
+        hidden = True
+        u, expanded, signal = (np.where(seen, x, np.nan) for x in (u, expanded, signal))
     ax = picture.new_axes((8.0, 5.2)) if ax is None else ax
     angle = np.degrees(cut.angle)
     for i, plane in enumerate(np.degrees(cut.plane)):
@@ -79,7 +92,7 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
         name = cut.names[i] if cut.names else _cut_name(plane)
         ax.plot(angle, picture.decibels(u[i] / unit), linewidth=0.6 * picture.WIDTHS[i], label=name, **look)
         look |= {"zorder": 2.5 - 0.1 * i, "linestyle": ":", "label": "rms error signal"}
-        ax.plot(angle, picture.decibels(pattern.error_signal[f, i] * top / unit), linewidth=1.0, **look)
+        ax.plot(angle, picture.decibels(signal[i] * top / unit), linewidth=1.0, **look)
     ax.set_xlim(angle.min(), angle.max())
     if angle.max() - angle.min() > 180:
         ax.set_xticks(np.arange(-180, 181, 45))
@@ -89,6 +102,7 @@ def cuts_with_bars(uncertainty: Uncertainty, *, frequency_index: int = 0, ax: Ax
         f"{picture.frequency_label(one)}: cuts through theta {theta:z.2f}°, phi {phi:z.2f}°\n"
         f"bands: {100 * confidence:.4g} %, by {uncertainty.made} draws of the modelled errors"
     )
+    title += "; lines end where they hang on what was not measured" if hidden else ""
     ordinate = "EIRP [dBm]" if absolute else "level over the peak [dB]"
     labels = ("angle from the centre of the cuts [deg]", ordinate)
     return picture.finish(ax, title, labels, columns=len(cut.plane))

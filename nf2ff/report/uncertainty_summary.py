@@ -12,7 +12,15 @@ from nf2ff.report.budget import correlated_lines
 from nf2ff.report.numbers import decimals_of, level, short
 from nf2ff.report.over_frequency import MAX_COLUMNS, Row, frequency_table
 from nf2ff.report.result import close_azimuths
-from nf2ff.report.uncertainty import FEWEST, UNITS, converted, missing_lines, uncertainty_lines
+from nf2ff.report.uncertainty import (
+    ERROR_LEVEL,
+    FEWEST,
+    UNITS,
+    UNKNOWN_LEVEL,
+    converted,
+    missing_lines,
+    uncertainty_lines,
+)
 from nf2ff.uncertainty.budget.combine import CombinedUncertainty, combine
 from nf2ff.uncertainty.budget.metric import Metric
 from nf2ff.uncertainty.result import Uncertainty
@@ -102,9 +110,11 @@ def _draws(uncertainty: Uncertainty) -> list[str]:
         known = [x for x in levels if x is not None]
         if known:
             lines.append(
-                f"{made} draws: pattern error level {min(known):z.1f} to {max(known):z.1f} dB, "
-                "mean square error of the far field over the sphere relative to it"
+                f"{made} draws: pattern error level {min(known):z.1f} to {max(known):z.1f} dB, {ERROR_LEVEL}"
             )
+        if unknown := int(np.isnan(uncertainty.error_level).sum()):
+            where = "" if unknown == count else f" (at {unknown} of {count} frequencies)"
+            lines.append(f"{made} draws: {UNKNOWN_LEVEL}{where}")
     agree = []
     for metric in uncertainty.budgets[0].metrics:
         compared = uncertainty.results[metric.name].compared

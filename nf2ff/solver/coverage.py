@@ -219,6 +219,10 @@ class Coverage:
 
 #: Step in theta from which parts of a gap are told apart [deg].
 APART = 10.0
+#: Cosine of theta from which on every phi is at hand.
+NEAR_POLE = 0.98
+#: Belts of theta of which it is asked whether a gap goes all round [deg].
+BELT = 6.0
 
 
 def _extent(direction: Real) -> str:
@@ -227,7 +231,43 @@ def _extent(direction: Real) -> str:
     order = np.argsort(theta)
     # Parts at different theta, such as both caps beside a belt, are told apart.
     parts = np.split(order, np.flatnonzero(np.diff(theta[order]) > APART) + 1)
-    return " and ".join(_part_extent(direction[part], theta[part]) for part in parts)
+    belts = [belt for part in parts for belt in _belts(direction, theta, part)]
+    return " and ".join(_part_extent(direction[belt], theta[belt]) for belt in belts)
+
+
+def _belts(direction: Real, theta: Real, part: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """A part, in the order of theta, cut where one that is not all round meets one that is."""
+    if _range_of_phi(direction[part]) is not None:
+        return [part]
+    belts = np.split(part, np.searchsorted(theta[part], np.arange(BELT, 180, BELT)))
+    belts = [belt for belt in belts if belt.size]
+    cut = [_range_of_phi(direction[belt]) is not None for belt in belts]
+    # A belt by itself may lie across an edge; at a pole it is as the next one is.
+    cut = [one and True in (*cut[max(0, i - 1) : i], *cut[i + 1 : i + 2]) for i, one in enumerate(cut)]
+    away = np.flatnonzero([np.median(np.abs(direction[belt, 2])) < NEAR_POLE for belt in belts])
+    if away.size:
+        cut = [cut[away[np.argmin(np.abs(away - i))]] for i in range(len(belts))]
+    found = [belts[0]]
+    for belt, one, before in zip(belts[1:], cut[1:], cut, strict=False):
+        if one == before:
+            found[-1] = np.concatenate([found[-1], belt])
+        else:
+            found.append(belt)
+    return found
+
+
+def _range_of_phi(direction: Real) -> tuple[float, float] | None:
+    """First and last phi [deg] of unit vectors (D, 3), None if they are all round."""
+    away = np.abs(direction[:, 2]) < NEAR_POLE
+    if not away.any():
+        return None
+    phi = np.sort(np.degrees(np.arctan2(direction[away, 1], direction[away, 0])) % 360)
+    gaps = np.diff(np.append(phi, phi[0] + 360))
+    widest = int(np.argmax(gaps))
+    # Few directions leave wide gaps by themselves.
+    if gaps[widest] <= max(30, 5 * 360 / phi.size):
+        return None
+    return float(phi[(widest + 1) % phi.size]), float(phi[widest])
 
 
 def _part_extent(direction: Real, theta: Real) -> str:
@@ -236,18 +276,8 @@ def _part_extent(direction: Real, theta: Real) -> str:
     first = 0.0 if theta.min() < 3 else theta.min()
     last = 180.0 if theta.max() > 177 else theta.max()
     text = f"theta {first:z.0f} to {last:z.0f} deg"
-    # Near a pole every phi is at hand.
-    away = np.abs(direction[:, 2]) < 0.98
-    if not away.any():
-        return text
-    phi = np.sort(np.degrees(np.arctan2(direction[away, 1], direction[away, 0])) % 360)
-    gaps = np.diff(np.append(phi, phi[0] + 360))
-    widest = int(np.argmax(gaps))
-    # Few directions leave wide gaps by themselves.
-    if gaps[widest] > max(30, 5 * 360 / phi.size):
-        first, last = phi[(widest + 1) % phi.size], phi[widest]
-        text += f", phi {first:z.0f} to {last:z.0f} deg"
-    return text
+    ends = _range_of_phi(direction)
+    return text if ends is None else f"{text}, phi {ends[0]:z.0f} to {ends[1]:z.0f} deg"
 
 
 def coverage_of(samples: Samples, probe: Probe, degree: int, density: bool, threads: int) -> Coverage:

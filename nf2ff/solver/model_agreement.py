@@ -24,7 +24,7 @@ from nf2ff.kernel import spin
 from nf2ff.kernel.arrays import inner, norm
 from nf2ff.measurement.probe import Probe
 from nf2ff.measurement.samples import Samples
-from nf2ff.messages.input_error import InputError
+from nf2ff.messages.input_error import InputError, beside
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import suspect_readings
@@ -40,6 +40,8 @@ Whole = NDArray[np.intp]
 #: Factor between two polarisations from which it is told of: 0.4 dB or 3 deg, about what drift
 #: and cables do in a good range.
 FACTOR = 0.05
+#: Distance of a factor from -1 up to which it is taken for a reversed sign.
+REVERSED = 0.1
 #: Standard deviations of a factor from which it is one.
 DEVIATIONS = 6.0
 #: Samples at which the model is compared, at most, and how exact the model is there.
@@ -162,7 +164,7 @@ def naming_doubts(doubts: Sequence[Sequence[Notice]]) -> Iterator[None]:
     except InputError as error:
         first = next((notice for some in doubts for notice in some), None)
         if first is not None:
-            error.what = f"{first}; with these readings {error.what}"
+            error.what = f"{beside(first, error)}; with these readings {error.what}"
         raise
 
 
@@ -196,14 +198,9 @@ class _Case:
             row = int(np.argmax(self.at.kind == kind))
             port = f", port {self.samples.port[row]}" if several else ""
             names.append(f"chi {math.degrees(float(chi[row])):z.6g} deg{port}")
-        return code(
-            count=int(np.count_nonzero(self.at.kind == kinds[0])),
-            one=names[0],
-            other=names[1],
-            level_db=20 * math.log10(abs(factor)),
-            turn_deg=math.degrees(np.angle(factor)),
-            **more,
-        )
+        count = int(np.count_nonzero(self.at.kind == kinds[0]))
+        more |= {"level_db": 20 * math.log10(abs(factor)), "turn_deg": math.degrees(np.angle(factor))}
+        return code(count=count, one=names[0], other=names[1], **more)
 
 
 def _form(case: _Case, estimate: Estimate, again: Callable[[int, Complex], Complex]) -> Notice | None:
@@ -311,7 +308,9 @@ def _at_poles(case: _Case, w: Complex) -> tuple[Factors, bool]:
         explained = left < 0.25 * off**2 * model
         if off > max(FACTOR, DEVIATIONS * spread) and explained:
             known = True
-            told[kind] = (factor, case.off(ReadingCode.FACTOR_AT_POLES, (kind, reference[kind]), factor))
+            reversed_ = abs(factor + 1) < REVERSED
+            code = ReadingCode.REVERSED_AT_POLES if reversed_ else ReadingCode.FACTOR_AT_POLES
+            told[kind] = (factor, case.off(code, (kind, reference[kind]), factor))
     return told, known
 
 

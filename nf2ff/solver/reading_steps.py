@@ -27,6 +27,9 @@ _WINDOWS, _PLACES, _BEST = 128, 10, 4
 #: where there was a step, mostly 0.5 to 1 where there was none); what a place leaves that is looked at more
 #: closely; and what the place of a step leaves, after which no other is tried.
 _LOOKS, _HOPELESS, _PROMISING, _FOUND = 8, 0.5, 0.3, 0.02
+#: What a step leaves over what the readings of one side leave by themselves, up to which it is one. Beyond, a
+#: factor that makes all others vanish does as well: of a ring at a pole, which any modes explain.
+_TOGETHER = 0.5
 #: Power below the strongest at which a factor counts half as much.
 _FAINT = 1e-3
 
@@ -98,9 +101,9 @@ def find_step(
     all_left = (norm(misfit) / norm(readings)) ** 2
 
     @cache
-    def tried(place: int) -> tuple[float, complex]:
+    def tried(place: int) -> tuple[float, complex, float]:
         """The least part of the readings that is left with a factor on those from a place in time on, over
-        what is left without, and the factor that puts them right."""
+        what is left without; the factor that puts them right; and the part that one side leaves alone."""
         later = rank >= place
         second = left(later)
         sizes = [max(norm(readings[x]), tiny) for x in (~later, later)]
@@ -110,7 +113,8 @@ def find_step(
         gram = np.array([[norm(first) ** 2, cross], [np.conj(cross), norm(second) ** 2]])
         value, vector = np.linalg.eigh(gram)
         a, b = vector[:, 0] / sizes
-        return max(float(value[0]), 0.0) / all_left, b / a if a else 0j
+        alone = float(gram.diagonal().real.min())
+        return max(float(value[0]), 0.0) / all_left, b / a if a else 0j, alone / all_left
 
     width = max(2, order.size // _WINDOWS)
     best = 1 if near is None else max(1, int(rank[near]))
@@ -130,11 +134,12 @@ def find_step(
             if all(abs(one - x) > 2 * width for x in places):
                 places.append(_descend(one, width, order.size, tried))
         best = min(places or looks, key=lambda x: tried(x)[0], default=best)
-    rest, correction = tried(best)
+    rest, correction, alone = tried(best)
+    rest = rest if rest <= _TOGETHER * alone else 1.0
     return Step(int(order[best]), rank >= best, complex(1 / correction) if correction else 1.0, rest)
 
 
-def _descend(place: int, width: int, size: int, tried: Callable[[int], tuple[float, complex]]) -> int:
+def _descend(place: int, width: int, size: int, tried: Callable[[int], tuple[float, complex, float]]) -> int:
     """The place near another at which least is left, in steps that become smaller."""
     while width > 0:
         close = [x for x in (place - width, place + width) if 0 < x < size]

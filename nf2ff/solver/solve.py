@@ -101,13 +101,13 @@ def solve(
         whole_scan = len(groups) == 1 and which is ALL and not samples.moving
         part = samples if whole_scan else samples.part(frequencies, which)
         try:
-            attempted = _attempt(part, probe, degree, method, minimum_radius)
+            attempted = _attempts(part, probe, degree, method, minimum_radius)
         except InputError as error:
             if len(groups) > 1:
                 error.remedy = "; or ".join(x for x in (error.remedy, "leave that frequency out") if x)
                 error.within(f"{samples.frequency[frequencies[0]] / 1e9:.9g} GHz")
             raise
-        found.append(_judge(attempted, frequencies, which, whole))
+        found += [_judge(one, tuple(frequencies[i] for i in some), which, whole) for some, one in attempted]
     solution = found[0] if len(found) == 1 else join(found, samples)
     warnings = tuple(
         some if error <= LARGE_PROBE_ERROR else (*some, probe_error_warning(error))
@@ -198,12 +198,31 @@ class _Attempted(NamedTuple):
     floor: spectrum.Floor | None
     coverage: Coverage | None
     threads: int
+    #: Frequencies that are to be solved together.
+    alike: list[list[int]]
+
+
+def _attempts(
+    samples: Samples, probe: Probe, degree: int | None, method: Method | None, minimum_radius: float | None
+) -> list[tuple[list[int], _Attempted]]:
+    """The same of frequencies that may be solved together, with which these are."""
+    first = _attempt(samples, probe, degree, method, minimum_radius, apart=True)
+    if len(first.alike) == 1:
+        return [(first.alike[0], first)]
+    given = (probe, degree, method, minimum_radius)
+    return [(some, _attempt(samples.part(some), *given)) for some in first.alike]
 
 
 def _attempt(
-    samples: Samples, probe: Probe, degree: int | None, method: Method | None, minimum_radius: float | None
+    samples: Samples,
+    probe: Probe,
+    degree: int | None,
+    method: Method | None,
+    minimum_radius: float | None,
+    *,
+    apart: bool = False,
 ) -> _Attempted:
-    """Choose degree and method, and solve."""
+    """Choose degree and method, and solve; no further where frequencies are to be solved ``apart``."""
     threads = spin.thread_count(getattr(method, "threads", None))
     scan = _find_grid(samples, probe, method)
     limit = degrees.count_limit(samples)
@@ -240,8 +259,9 @@ def _attempt(
     automatic = degree is None and minimum_radius is None
     free = method is None or (isinstance(method, LeastSquares) and method.damping is None)
     found = gaps.attempt(prepared, coverage, free=free, notes=notes)
-    if not automatic:
-        return _Attempted(found, chosen, reasons, automatic, None, coverage, threads)
+    alike = gaps.alike_in_noise(found) if apart else [list(range(samples.frequency.size))]
+    if not automatic or len(alike) > 1:
+        return _Attempted(found, chosen, reasons, automatic, None, coverage, threads, alike)
     bridged = least = False
     if free and found.doubtful and coverage is not None:
         lower, bridged = gaps.smaller_degree(found, coverage, method)
@@ -275,7 +295,7 @@ def _attempt(
     if least:
         told = SolutionCode.LEAST_DEGREE(degree=found.modes.degree, allowed=chosen)
         found = found._replace(notes=[*found.notes, told])
-    return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads)
+    return _Attempted(found, found.modes.degree, reasons, automatic, floor, coverage, threads, alike)
 
 
 def _instead(reasons: list[str], better: str, allowed: int) -> list[str]:
@@ -287,9 +307,8 @@ def _judge(
     attempted: _Attempted, frequencies: tuple[int, ...], which: slice | NDArray[np.bool_], whole: Probe
 ) -> Solution:
     """The solution with what is to be said of it; what cannot be right is refused."""
-    (prepared, modes, estimates, notes, doubtful), degree, reasons, automatic, floor, coverage, threads = (
-        attempted
-    )
+    prepared, modes, estimates, notes, doubtful, _ = attempted.found
+    _, degree, reasons, automatic, floor, coverage, threads, _ = attempted
     samples, probe = prepared.samples, prepared.probe
     modes = modes.extend(degree)
 
@@ -310,10 +329,16 @@ def _judge(
         scan=prepared.scan,
     )
     lack = next((x.figures["lack"] for x in notes if x.code is SolutionCode.LOWER_DEGREE), "")
+    residual = np.array([e.residual for e in estimates])
+    noise = gaps.noise_floor(residual, samples, degree)
     with model_agreement.naming_doubts(doubts), naming_jumps(samples):
         # What a gap leaves in the spectrum says nothing of the degree.
         tail_db, of_spectrum = spectrum.judge(
-            modes, automatic=automatic and not doubtful, floor=None if doubtful else floor, lack=lack
+            modes,
+            automatic=automatic and not doubtful,
+            floor=None if doubtful else floor,
+            lack=lack,
+            residual=np.where(np.isnan(noise), np.nan, residual),
         )
     others = [
         judge_probe(samples, probe, modes),
@@ -344,7 +369,6 @@ def _judge(
             told.append(_about_residual(prepared, modes, f, e, left, seen))
         warnings.append(tuple(told))
     count = len(frequencies)
-    residual = np.array([e.residual for e in estimates])
     return Solution(
         modes=modes,
         degree=np.full(count, degree),
@@ -353,7 +377,7 @@ def _judge(
         status=_status(prepared, estimates),
         degree_reason="; ".join(reasons),
         tail_db=tail_db,
-        noise_floor=gaps.noise_floor(residual, samples, degree),
+        noise_floor=noise,
         coverage=(coverage,) * count,
         warnings=tuple(warnings),
         doubts=tuple(tuple(some) for some in doubts),

@@ -15,6 +15,7 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.messages.input_error import InputError
 from nf2ff.messages.notice import Notice
 from nf2ff.messages.solution import SolutionCode
+from nf2ff.solver.model_agreement import LARGE_RESIDUAL
 from nf2ff.solver.probe_share import received_spectrum
 from nf2ff.solver.whiteness import SURE_DEGREES, Remainder, remainder
 
@@ -41,6 +42,10 @@ FALLEN_DB = -40.0
 #: a degree of `COARSE_DEGREES` and more that was not asked for [dB].
 COARSE_DB, COARSE_SHARE_DB = -10.0, -20.0
 COARSE_DEGREES = 4
+#: Degree below which the last two are all there are, so that not they but the residual shows what lacks.
+FEW_DEGREES = 3
+#: Residual from which it does: a power of `FALLEN_DB`.
+MISFIT = 1e-2
 
 
 class Floor(NamedTuple):
@@ -166,11 +171,17 @@ def _remainders(
 
 
 def judge(
-    modes: Modes, *, automatic: bool, floor: Floor | None = None, lack: str = ""
+    modes: Modes,
+    *,
+    automatic: bool,
+    floor: Floor | None = None,
+    lack: str = "",
+    residual: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.float64], list[list[Notice]]]:
     """Tail of the power spectrum [dB], and warnings; a hopeless automatic degree is refused.
 
-    ``lack`` is what the samples lack where that alone keeps the degree so low.
+    ``lack`` is what the samples lack where that alone keeps the degree so low; ``residual`` is what the modes
+    leave of the samples (F,), NaN where there are too few to tell.
     """
     if lack and floor is not None and not floor.noise:
         floor = None  # noise that a gap raises hides what is below it
@@ -207,9 +218,16 @@ def judge(
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
                 f"{modes.degree}, the largest it determines, the last two degrees still have "
                 f"{tail_db[f]:z.0f} dB of the power",
-                "use finer steps, or give a degree to accept the error",
+                "use finer steps, or mount the antenna nearer to the origin, or give a degree to accept the "
+                "error",
             )
-        if strong and not told:
+        left = math.nan if residual is None else float(residual[f])
+        if modes.degree < FEW_DEGREES and (lack or not math.isnan(left)):
+            # With a lack the degree is one that explains the samples; of much that is left others tell.
+            if not lack and MISFIT < left <= LARGE_RESIDUAL:
+                code = SolutionCode.FEW_DEGREES_AT_LIMIT if automatic else SolutionCode.FEW_DEGREES
+                told.append(code(degree=modes.degree, residual=left))
+        elif strong and not told:
             code = SolutionCode.TRUNCATED_AT_LIMIT if automatic else SolutionCode.TRUNCATED
             code = SolutionCode.TRUNCATED_BY_GAP if lack else code
             told.append(code(degree=modes.degree, tail_db=float(tail_db[f]), lack=lack))

@@ -406,9 +406,10 @@ def contradictions(at: Places, w: Complex, samples: Samples, f: int, noise: floa
         if own.size:
             scale[polar & ((at.theta[first] > 1) == south)] = size[own].max()
     least = np.maximum(PART * scale, LEAST * rms)
-    if there.sum() >= 8:
+    noisy = difference[difference > 0]  # not of rows that stand there twice
+    if noisy.size >= 8:
         # The median of the magnitude of complex noise is 0.83 of its rms (Rayleigh).
-        least = np.maximum(least, DEVIATIONS * 1.2 * np.median(difference[there]))
+        least = np.maximum(least, DEVIATIONS * 1.2 * np.median(noisy))
     known = noise * rms if math.isfinite(noise) else 0.0
     bad = np.flatnonzero(there & (difference > np.maximum(least, DEVIATIONS * 1.42 * known)))
     if not bad.size:

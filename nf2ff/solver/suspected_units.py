@@ -31,6 +31,11 @@ EVANESCENT = 0.1
 #: Part of the residual, and of one as large as this, that responses in another form leave, up to which they
 #: are of that form.
 CLEARLY = 1 / 3
+#: Phases of a scan fill most of a turn, and not more than one.
+LEAST_TURN, MOST_TURN = 0.5, 1.01
+#: Part of a turn that they must fill where amplitudes take both signs, and the factor by which their scatter
+#: then differs from that of amplitudes.
+FULL_TURN, UNLIKE = 0.97, 3.0
 
 
 ANGLES = ("theta", "phi", "chi")
@@ -118,8 +123,7 @@ def suspect_form(
     span = float(np.ptp(present.imag))
     best: tuple[float, Notice] | None = None
     for angle, turn in (("deg", 360.0), ("rad", 2 * math.pi)):
-        # Phases of a scan fill most of a turn, and not more than one.
-        if not 0.5 * turn < span <= 1.01 * turn:
+        if not LEAST_TURN * turn < span <= MOST_TURN * turn:
             continue
         phase = np.exp(2j * math.pi / turn * response.imag)
         for unit, amplitude in (
@@ -130,6 +134,25 @@ def suspect_form(
             if rest < CLEARLY * min(residual, 1 / 3) and (best is None or rest < best[0]):
                 best = rest, UnitCode.POLAR(unit=unit, angle=angle, rest=rest, residual=residual)
     return None if best is None else best[1]
+
+
+def suspect_form_at_sight(samples: Samples) -> Notice | None:
+    """The same of the first frequency of a scan from the readings alone."""
+    response = samples.response[0][~np.isnan(samples.response[0])]
+    if not response.size:
+        return None
+    real, imag = response.real, response.imag
+    # Those of a field that takes all phases take both signs, and are about as large as each other.
+    one_sided = real.any() and (real.min() >= 0 or real.max() <= 0)
+    low, high = sorted((float(real.std()), float(imag.std())))
+    if not one_sided and high < UNLIKE * low:
+        return None
+    full = LEAST_TURN if one_sided else FULL_TURN
+    span = float(np.ptp(imag))
+    for angle, turn in (("deg", 360.0), ("rad", 2 * math.pi)):
+        if full * turn < span <= MOST_TURN * turn:
+            return UnitCode.POLAR_AT_SIGHT(angle=angle)
+    return None
 
 
 def suspect_waves(samples: Samples, probe: Probe, modes: Modes) -> list[list[Notice]]:

@@ -137,6 +137,9 @@ def assess(
                 raise
     effects = Effects(assessment, linear, None if derivatives else count, together)
     result = _put_together(assessment, modes, local, effects, cut, asked=draws)
+    if result.error_level is not None:
+        # Of the whole sphere, as TRP and directivity are.
+        result = replace(result, error_level=np.where(solution.partial, np.nan, result.error_level))
     if together is None or together.count == draws:
         return result
     return replace(result, kept=(together, *found))

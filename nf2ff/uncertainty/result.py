@@ -194,7 +194,8 @@ class Uncertainty:
     asked, made : int
         Draws asked for and made; fewer if the work was stopped, 0 without draws.
     error_level : (F,) array_like or None
-        Mean square error of the far field over the sphere relative to its mean square, by draws.
+        Mean square error of the far field over the sphere relative to its mean square, by draws; NaN where
+        a part of the sphere was not measured, as what errs there is not known.
     pattern : PatternDraws or None
         The pattern with draws.
     noise_power : (F,) array_like or None
@@ -229,7 +230,8 @@ class Uncertainty:
         object.__setattr__(self, "budgets", tuple(self.budgets))
         object.__setattr__(self, "kept", tuple(self.kept))
         object.__setattr__(self, "results", MappingProxyType(dict(self.results)))
-        keep(self, ["error_level", "noise_power"], float, ndim=1)
+        keep(self, ["error_level"], float, ndim=1, missing=True)
+        keep(self, ["noise_power"], float, ndim=1)
         count = self.modes.frequency.size
         if len(self.budgets) != count:
             raise InputError(

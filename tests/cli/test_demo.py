@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 import xarray
-from commands import db, eirp_of, run, start
+from commands import assert_refused, db, eirp_of, run, start
 
 from nf2ff.antenna.closed_form import far_field_of, radiated_power_of
 from nf2ff.antenna.dipoles import huygens_source
@@ -105,3 +105,12 @@ def test_demo_that_fails_goes_into_a_new_folder_and_exits_with_1(demo, monkeypat
     assert [x for x in rows if f"\n{x}" in done.out] == [*rows]
     assert {x.name for x in folder.iterdir()} == {"nf2ff-demo", "nf2ff-demo-2"}
     assert {x: x.read_bytes() for x in (folder / "nf2ff-demo").iterdir()} == before
+
+
+def test_demo_writes_into_no_file(tmp_path):
+    (tmp_path / "notes").write_text("mine", encoding="ascii")
+    (tmp_path / "scan.csv").write_text("mine", encoding="ascii")
+    for name in ("notes", "scan.csv", "new.h5", "new.PNG"):
+        says = rf"^nf2ff: .*{name}: is the name of a file, and several files are written: give a folder$"
+        assert_refused(tmp_path, "demo", "-o", tmp_path / name, says=says)
+    assert_refused(tmp_path, "demo", "-o", tmp_path, says="is not empty: choose another folder$")

@@ -1,6 +1,8 @@
 """`nf2ff inspect` and `nf2ff simulate` as a user runs them."""
 
+import cmath
 import json
+import math
 import re
 
 import h5py
@@ -39,6 +41,30 @@ def scan(tmp_path_factory):
 @pytest.fixture(scope="module")
 def antenna(scan):
     return read_antenna(scan.with_suffix(".toml"))
+
+
+def test_inspect_tells_how_long_a_scan_took(tmp_path):
+    steps = ("--theta-step-deg", 30, "--phi-step-deg", 30)
+    for more, seconds in (((), None), (("--time-step-s", 2.5), 2.5 * (2 * 7 * 12 - 1))):
+        path = simulated(tmp_path / f"scan{len(more)}.csv", *steps, *more)
+        assert json.loads(succeed("inspect", path, "--json")).get("duration_s") == seconds
+        shown = re.findall(r"^duration \[s\] +(\S+)$", succeed("inspect", path), re.MULTILINE)
+        assert shown == ([] if seconds is None else [f"{seconds:g}"])
+
+
+def test_inspect_doubts_levels_and_phases_in_the_place_of_real_and_imaginary_part(tmp_path):
+    steps = ("--theta-step-deg", 15, "--phi-step-deg", 15)
+    rows, header = rows_of(simulated(tmp_path / "scan.csv", *steps))
+    real, imag = (header.index(x) for x in ("real", "imag"))
+    for cells in rows:
+        w = complex(float(cells[real]), float(cells[imag]))
+        cells[real], cells[imag] = repr(20 * math.log10(abs(w))), repr(math.degrees(cmath.phase(w)))
+    facts = json.loads(succeed("inspect", put_rows(tmp_path / "db.csv", rows, header), "--json"))
+    assert len([x for x in facts["warnings"] if "amplitudes and phases in deg" in x]) == 1
+    # What follows from it is not said.
+    assert not [x for x in facts["warnings"] if "same position" in x]
+    facts = json.loads(succeed("inspect", tmp_path / "scan.csv", "--json"))
+    assert not [x for x in facts["warnings"] if "amplitudes" in x]
 
 
 def test_inspect_says_none_where_a_figure_is_not_finite(scan, tmp_path):

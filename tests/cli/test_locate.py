@@ -103,6 +103,19 @@ def test_spheres_of_a_partial_scan_are_left_out(tmp_path):
     done = run("locate", tmp_path / "half-result.h5", "-o", tmp_path / "box.png")
     assert re.search(r"sphere about the centre \[mm\] +-\n", done.out), done.out
     assert "the spheres that hold what radiates, are not known" in done.err
+    # Nor is it said how sure parts, fields and excitations are.
+    (tmp_path / "places.csv").write_text("x_m,y_m,z_m\n0,0,0.0018\n0.02,0,0.0018\n", encoding="ascii")
+    element = ("--element", tmp_path / "whole-result.h5")
+    for name, known in (("whole", True), ("half", False)):
+        path = tmp_path / f"{name}-result.h5"
+        (part,) = facts_of(path, "--parts", 1)["parts"]
+        doubt = [*part["position_uncertainty_m"], part["power_uncertainty_db"]]
+        assert [x is not None for x in doubt] == [known] * 4
+        (line,) = (x for x in run("locate", path, "--parts", 1).out.splitlines() if re.match(" +1 ", x))
+        assert ("-" in line.split()) != known
+        assert (facts_of(path, "--surface", "z=0.1")["surface"]["error_db"] is not None) == known
+        found = facts_of(path, "--elements", tmp_path / "places.csv", *element)["elements"]
+        assert [x["uncertainty_db"] is not None for x in found] == [known] * 2
 
 
 @pytest.mark.slow

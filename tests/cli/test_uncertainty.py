@@ -22,6 +22,7 @@ from nf2ff.io import native, safe, tables
 from nf2ff.io.antenna_toml import read_antenna
 from nf2ff.io.uncertainty import read_uncertainty
 from nf2ff.measurement.simulated import simulate
+from nf2ff.report.uncertainty_summary import uncertainty_report
 from nf2ff.solver import nearby, problem
 from nf2ff.solver import solve as solver
 from nf2ff.uncertainty import remeasured
@@ -388,8 +389,18 @@ def test_a_part_of_the_sphere_that_was_not_seen(budget, tmp_path):
         r"\(nor would one hold pattern\); leave them out of the metrics",
     )
     text = budget(GAIN, "eirp.toml", head='metrics = ["eirp"]\n')
-    (fact,) = facts_of(scan, text, *words, "--draws", 20)
+    plot = tmp_path / "cuts.svg"
+    (fact,) = facts_of(scan, text, *words, "--draws", 20, "--plot", plot)
     assert any("of the sphere was not measured" in x for x in fact["warnings"])
+    # Nor is the error level of the whole sphere, and of the peak all is said that transform says.
+    assert fact["error_level_db"] is None
+    assert np.isnan(read_uncertainty(tmp_path / "out.h5").error_level).all()
+    assert "no pattern error level" in "".join(uncertainty_report(read_uncertainty(tmp_path / "out.h5")))
+    assert b"lines end where they hang on what was not measured" in plot.read_bytes()
+    done = run("transform", scan, "-o", tmp_path / "r.h5", *words[2:], "--json")
+    said = [x for x in json.loads(done.out)["frequencies"][0]["warnings"] if "may not be the highest" in x]
+    assert [x for x in fact["warnings"] if "may not be the highest" in x] == said
+    assert len(said) == 1
     (term, *_) = metric_of(fact, "eirp")["terms"]
     # Closed form, as above, by 20 draws, three standard deviations of theirs: not half of it.
     assert term["standard_uncertainty_db"] == pytest.approx(0.01 * DB, rel=3 / math.sqrt(38))

@@ -4,7 +4,7 @@ import pickle
 
 import pytest
 
-from nf2ff.messages.input_error import InputError, found_in
+from nf2ff.messages.input_error import MOST, InputError, beside, found_in, in_one_line
 
 
 def test_the_line_names_place_value_and_remedy_in_that_order():
@@ -42,3 +42,12 @@ def test_the_option_of_a_command_goes_with_the_error_but_is_not_in_its_line():
         raise InputError("a", "use LeastSquares", option="--method least-squares")
     assert caught.value.option == "--method least-squares"
     assert pickle.loads(pickle.dumps(caught.value)).option == "--method least-squares"
+
+
+def test_a_sentence_beside_an_error_leaves_room_for_it():
+    error = InputError("w" * 100, "use finer steps")
+    assert beside("short: do it", error) == "short: do it"
+    told = f"{beside('a step: ' + 'v' * 400, error)}; {error}"
+    assert told == f"a step; {error}"
+    assert in_one_line(told) == told
+    assert len(told) < MOST

@@ -224,8 +224,37 @@ def test_choices_change_what_is_shown(opened):
     opened.execute_script(choose.format("half", "-x"))
     until(opened, "document.getElementById('u-v').layout.xaxis.title.text.endsWith('to y')")
     see(opened, "terms")
+    until(opened, "document.getElementById('terms').layout.xaxis.title.text === 'standard uncertainty [dB]'")
     opened.execute_script(choose.format("metric", "trp"))
     until(opened, "document.querySelector('.budget.chosen').dataset.metric === 'trp'")
+
+
+def test_what_hangs_on_near_field_that_was_not_measured_is_grey(driver, tmp_path):
+    asked = asked_for()
+    field = asked.result.far_field
+    one = field.at(np.arange(field.frequency.size))
+    # Nothing farther than 60 deg from +z is trusted: the rim of the half space from a direction cosine of
+    # sin 60 deg on.
+    trusted = np.broadcast_to((one.theta < np.radians(60.5))[:, None], one.e_theta.shape)
+    result = replace(asked.result, far_field=replace(one, trusted=trusted))
+    path = tmp_path / "partial.html"
+    path.write_text(report_page(replace(asked, result=result)), encoding="utf-8")
+    driver.get(path.as_uri())
+    until(driver, "document.documentElement.dataset.ready === 'yes'")
+    for name in ("map", "u-v"):
+        see(driver, name)
+    choose = "const b = document.getElementById('half'); b.value = '{}'; b.dispatchEvent(new Event('change'))"
+    step = 2 / 300
+    for half, least in (("+z", np.sin(np.radians(60))), ("-z", 0.0)):
+        driver.execute_script(choose.format(half))
+        hidden = "(x) => (x.hovertemplate || '').startsWith('hangs')"
+        grey = f"(document.getElementById('u-v').data.find({hidden}) || {{}}).z"
+        until(driver, f"{grey} && {grey}[150][150] === {'1' if half == '-z' else 'null'}")
+        row = np.array(driver.execute_script(f"return {grey}[150]"), dtype=float)
+        across = np.abs(np.arange(-1, 1 + step / 2, step)[~np.isnan(row)])
+        assert across.max() > 0.99
+        assert across.min() == pytest.approx(least, abs=0.02)
+    assert "hangs on near field" in driver.find_element("id", "figure-u-v").text
 
 
 def test_the_theme_changes(opened):

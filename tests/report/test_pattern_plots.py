@@ -127,7 +127,7 @@ def test_cuts_are_dotted_where_nothing_was_seen(tilted, upper_seen):
         seen = (angle >= -30 - 1e-9) & (angle <= 150 + 1e-9)
     np.testing.assert_array_equal(np.isnan(solid.get_ydata()), ~seen)
     np.testing.assert_array_equal(np.isnan(dotted.get_ydata()), seen)
-    assert "dotted: not measured" in upper.get_title()
+    assert "dotted: hangs on what was not measured" in upper.get_title()
     assert len(upper.figure.axes[1].get_legend().get_texts()) == 2
     assert "dotted" not in peak_cuts({"source": tilted}).get_title()
 
@@ -157,12 +157,12 @@ def test_maps_are_hatched_where_nothing_was_seen(tilted, upper_seen, kind):
         assert y.max() == pytest.approx(180)
     else:
         assert -0.01 < y.max() < 0.01
-    assert "hatched: not measured" in ax.figure.get_suptitle()
+    assert "hatched: hangs on what was not measured" in ax.figure.get_suptitle()
 
 
 @pytest.mark.slow
 def test_the_balloon_is_grey_where_nothing_was_seen(tilted, upper_seen):
-    assert "grey: not measured" in balloon(tilted, seen=upper_seen).get_title()
+    assert "grey: hangs on what was not measured" in balloon(tilted, seen=upper_seen).get_title()
     plain, marked = (
         len(np.unique(ax.collections[0].get_facecolor().round(3), axis=0))
         for ax in (balloon(tilted), balloon(tilted, seen=upper_seen))

@@ -84,6 +84,20 @@ def test_levels_are_eirp_with_a_band_about_them(index):
     assert ax.get_ylabel() == "EIRP [dBm]"
 
 
+def test_lines_and_bands_end_where_nothing_was_measured():
+    seen = np.abs(ANGLE) < np.radians(95) + np.zeros((PLANES.size, 1))
+    seen[2] = False
+    ax = cuts_with_bars(with_draws(), seen=seen)
+    assert "lines end where they hang on what was not measured" in ax.get_title()
+    for line, here in zip(ax.get_lines(), np.repeat(seen, 2, axis=0), strict=True):
+        np.testing.assert_array_equal(np.isfinite(line.get_ydata()), here)
+    reach = [x.get_paths()[0].get_extents() for x in ax.collections if x.get_paths()]
+    assert [(round(x.x0), round(x.x1)) for x in reach] == [(-90, 90)] * 2  # of steps of 10 deg
+    assert ax.get_ylim() == cuts_with_bars(with_draws()).get_ylim()
+    whole = cuts_with_bars(with_draws(), seen=np.ones(seen.shape, dtype=bool))
+    assert "lines end" not in whole.get_title()
+
+
 def edges(band, angle):
     """Lower and upper edge of a band at each angle."""
     points = band.get_paths()[0].vertices

@@ -303,6 +303,14 @@ def test_too_few_draws_agree_with_nothing(used):
     assert bool([x for x in lines if x.startswith("draws and first order agree")]) != few
 
 
+def test_no_error_level_is_stated_where_a_part_was_not_measured():
+    found = made({"eirp": compared(0.02, 0.02)}, asked=101, made=101, error_level=[np.nan])
+    lines = uncertainty_lines(found)
+    said = "101 draws: no pattern error level, as what errs where nothing was measured is not known"
+    assert [x for x in lines if "error level" in x] == [said]
+    assert uncertainty_dict(found)[0]["error_level_db"] is None
+
+
 def test_few_draws_bound_no_interval():
     values = {"eirp": np.linspace(1, 3, 19)[:, None]}
     results = {"eirp": compared(0.02, 0.02, used=19)}

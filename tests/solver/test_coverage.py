@@ -1,6 +1,7 @@
 """What the samples saw of the sphere, against brute force and closed forms of a blocked cone."""
 
 import functools
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -425,3 +426,29 @@ def test_new_samples_are_planned_once_with_the_same_bits(damping, threads, monke
     alone = prepare(samples, field_probe(), degree=12, method=replace(method, threads=1))
     for modes in (again.modes, alone.modes(samples.response)):
         np.testing.assert_array_equal(modes.coefficients, found.modes.coefficients)
+
+
+@pytest.mark.parametrize(
+    ("keep", "lacks"),
+    [
+        # A quarter of the sphere; all but what a mast hides; all but a window; belts and caps.
+        (lambda t, p: (t <= 90) & (p <= 180), [(0, 90, 180, 360), (90, 180)]),
+        (lambda t, p: (t <= 120) & ((t <= 80) | (p <= 100) | (p >= 200)), [(80, 120, 100, 200), (120, 180)]),
+        (lambda t, p: (t <= 60) | (t >= 110) | (p <= 100) | (p >= 160), [(60, 110, 100, 160)]),
+        (lambda t, _: (t >= 30) & (t <= 150), [(0, 30), (150, 180)]),
+        (lambda t, _: (t <= 60) | (t >= 130), [(60, 130)]),
+        (lambda t, _: t <= 90, [(90, 180)]),
+        (lambda _, p: p <= 300, [(0, 180, 300, 360)]),
+    ],
+)
+def test_what_lacks_is_told_by_belts_of_theta_and_their_phi(keep, lacks):
+    theta, phi = (x.ravel() for x in np.meshgrid(np.arange(0, 181, 5.0), np.arange(0, 360, 5.0)))
+    here = keep(theta, phi)
+    found = measure_coverage(theta=np.radians(theta[here]), phi=np.radians(phi[here]), degree=30)
+    (text,) = re.findall(r"\((.*)\)", found.describe(30))
+    belts = [[float(x) for x in re.findall(r"[\d.]+", belt)] for belt in text.split(" and ")]
+    assert [len(x) for x in belts] == [len(x) for x in lacks]
+    for got, expected in zip(belts, lacks, strict=True):
+        # Steps of 5 deg, and belts of 6; phi near a pole is at hand farther off.
+        np.testing.assert_allclose(got[:2], expected[:2], atol=15)
+        np.testing.assert_allclose(got[2:], expected[2:], atol=7)

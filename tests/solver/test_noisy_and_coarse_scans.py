@@ -188,7 +188,7 @@ def test_strong_noise_is_called_noise(kind, degree, noise_db):
         for sentence in said(solution, NOISY):
             assert sentence.figures["rms_db"] == pytest.approx(noise_db, abs=3)
         if noise_db >= -25:
-            assert "a higher degree would only add noise" in said(solution, NOISY)[0]
+            assert "(a higher degree would only add noise)" in said(solution, NOISY)[0]
         # Noise of -20 dB of the peak in 720 samples or more, 200 unknowns at most.
         assert far_field_error(solution.modes, antenna) < 0.5
 

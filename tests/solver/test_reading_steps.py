@@ -7,6 +7,7 @@ import pytest
 
 import nf2ff
 from nf2ff.antenna.dipoles import array_of, huygens_source
+from nf2ff.antenna.grids import equiangular_grid
 from nf2ff.antenna.points import equal_area_spiral_for_degree
 from nf2ff.messages.scan import ReadingCode
 from nf2ff.solver import model_agreement
@@ -133,3 +134,14 @@ def test_it_is_looked_for_at_few_frequencies_that_have_none(kind, rng, monkeypat
     # In two orders each: that of the table, and polarisations side by side.
     assert len(sought) == (2 * model_agreement.MOST_FAILED if kind == "drift" else 1)
     assert told == [kind == "step at one" and f == 4 for f in range(6)]
+
+
+@pytest.mark.parametrize("step_deg", [12, 15])
+def test_a_ring_at_a_pole_before_readings_too_coarse_for_the_antenna_is_no_step(step_deg):
+    # Three wavelengths from the origin: degree 28 or so is needed, 11 and 14 are sampled. Modes explain the
+    # pole by itself, so a factor that made all others vanish was told of.
+    source = huygens_source(direction=[0, 0, 1], polarisation=[1, 0, 0], position=[0.3, 0, 0], moment=1e-3)
+    grid = equiangular_grid(180 // step_deg + 1, 360 // step_deg)
+    samples = nf2ff.simulate_grid(source, frequency=[FREQUENCY], grid=grid, radius=1.0, noise=1e-4, rng=0)
+    with pytest.raises(ValueError, match=r"^the sampling is too coarse for this antenna"):
+        nf2ff.solve(samples, nf2ff.field_probe())

@@ -27,6 +27,7 @@ KINDS = {
     ReadingCode.CONTRADICTION: "pair",
     ReadingCode.STUCK: "run",
     ReadingCode.FACTOR_AT_POLES: "factor",
+    ReadingCode.REVERSED_AT_POLES: "factor",
     ReadingCode.FACTOR_BY_MODEL: "factor",
 }
 
@@ -301,7 +302,10 @@ def test_a_factor_between_the_polarisations(name, kind, factor, rng):
     found = told(changed(samples, w), degree=degree_of(antenna))
     assert found.keys() == {"factor"}, found
     assert found["factor"].startswith(f"the {w.size // 2} readings at chi 90 deg are off those at ")
-    assert "did the phase jump or drift, or a cable change, between them?" in found["factor"]
+    asked = "did the phase jump or drift, or a cable change, between them?"
+    if factor == -1 and "at the poles" in found["factor"]:
+        asked = "does phi or chi count the other way round, or is the sign of one polarisation reversed?"
+    assert asked in found["factor"]
     numbers = re.search(r"by (\S+) dB and (\S+) deg (at the poles|by the model)", found["factor"])
     level, phase = (float(x) for x in numbers.groups()[:2])
     got = 10 ** (level / 20) * np.exp(1j * np.radians(phase))
@@ -422,3 +426,19 @@ def test_what_one_sphere_cannot_show():
         assert solution.warnings == ((),)
         expected = nf2ff.solve(right, nf2ff.field_probe(), **how).residual
         np.testing.assert_allclose(solution.residual, expected, rtol=1e-3)
+
+
+@pytest.mark.parametrize("name", ["array to the pole", "array in a corner"])
+def test_angles_that_count_the_other_way_are_told_from_a_factor(name):
+    grid = nf2ff.antenna.grids.grid_for_degree(20)
+    samples = nf2ff.simulate_grid(ANTENNAS[name], frequency=[FREQUENCY], grid=grid, radius=RADIUS)
+    across = samples.chi > 1
+    codes = ReadingCode.REVERSED_AT_POLES, ReadingCode.FACTOR_AT_POLES
+    for wrong, code in (
+        (replace(samples, phi=-samples.phi), codes[0]),
+        (replace(samples, response=samples.response * np.where(across, -1, 1)), codes[0]),
+        (replace(samples, response=samples.response * np.where(across, -0.8, 1)), codes[1]),
+        (replace(samples, response=samples.response * np.where(across, 1j, 1)), codes[1]),
+    ):
+        told = [x.code for x in nf2ff.solve(wrong, nf2ff.field_probe(), degree=20).warnings[0]]
+        assert [x for x in told if x in codes] == [code]

@@ -16,7 +16,13 @@ from nf2ff.measurement.samples import Samples
 from nf2ff.measurement.simulated import simulate, simulate_grid
 from nf2ff.messages.scan import UnitCode
 from nf2ff.solver.solve import solve
-from nf2ff.solver.suspected_units import suspect_angles, suspect_lengths, suspect_level, suspect_waves
+from nf2ff.solver.suspected_units import (
+    suspect_angles,
+    suspect_form_at_sight,
+    suspect_lengths,
+    suspect_level,
+    suspect_waves,
+)
 
 PROBE = field_probe()
 RADIANS = r"are these angles in radians\? Tables hold degrees"
@@ -313,6 +319,9 @@ def test_amplitude_and_phase_in_the_place_of_real_and_imaginary_part(unit, level
     w = samples.response
     size = 20 * np.log10(np.abs(w)) if level else np.abs(w)
     wrong = replace(samples, response=size + 1j * np.angle(w) * turn / (2 * np.pi))
+    assert suspect_form_at_sight(wrong) == UnitCode.POLAR_AT_SIGHT(angle=angle)
+    for some in (w * 200 / np.abs(w).max(), w * 4 / np.abs(w).max(), size + 0j, 0 * w):
+        assert suspect_form_at_sight(replace(samples, response=some)) is None
     ((notice, *_),) = solve(wrong, PROBE).warnings
     assert notice.code is UnitCode.POLAR
     assert (notice.figures["unit"], notice.figures["angle"]) == (unit, angle)

@@ -111,6 +111,22 @@ def test_few_degrees_are_not_called_too_coarse():
     assert spectrum.judge(last_two(3, -10, share=True), automatic=True)
 
 
+@pytest.mark.parametrize(("residual", "told"), [(0.009, False), (0.011, True), (0.099, True), (0.101, False)])
+@pytest.mark.parametrize("degree", [1, 2])
+def test_where_the_last_two_degrees_are_all_the_residual_tells_what_lacks(degree, residual, told):
+    # A power of -40 dB, as in the last degrees of others; from 0.1 on LARGE_RESIDUAL tells.
+    modes = modes_of([1.0] * degree)
+    for automatic, code in ((True, SolutionCode.FEW_DEGREES_AT_LIMIT), (False, SolutionCode.FEW_DEGREES)):
+        given = {"automatic": automatic, "residual": np.array([residual])}
+        assert codes(spectrum.judge(modes, **given)[1][0]) == [code] * told
+        # Kept low by a gap, it was chosen as one that explains the samples.
+        assert spectrum.judge(modes, **given, lack="a gap")[1] == [[]]
+        assert codes(spectrum.judge(modes_of([1.0] * 3), **given)[1][0]) != [code] * told
+    # Too few samples to tell.
+    found = spectrum.judge(modes, automatic=True, residual=np.array([np.nan]))[1][0]
+    assert codes(found) == [SolutionCode.TRUNCATED_AT_LIMIT]
+
+
 def floor_of(received, *, top, verdict=None, monkeypatch, frequency=FREQUENCY):
     """The floor found where that much is received by degree, and what is below is noise."""
     asked = []
@@ -455,6 +471,22 @@ def pair(first, second, others=1.0, noise=math.nan):
     samples = at(theta, 0.5, response=np.concatenate([[first, second], np.full(400, others)]))
     place = suspect_readings.places(*samples.place(0), samples.port)
     return codes(suspect_readings.contradictions(place, samples.response[0], samples, 0, noise))
+
+
+def test_rows_that_stand_there_twice_tell_nothing_of_noise():
+    # Ten pairs of noise of a tenth, one of them three times the others; and 40 rows that were copied.
+    rng = np.random.default_rng(1)
+    theta = np.repeat(np.linspace(0.3, 2.9, 50), 2)
+    w = np.ones(100, dtype=complex)
+    w[:20] += 0.1 * white(rng, 20)
+    w[1] = w[0] + 0.3
+    samples = at(theta, 0.5, response=w)
+    place = suspect_readings.places(*samples.place(0), samples.port)
+    assert suspect_readings.contradictions(place, w, samples, 0, math.nan) == []
+    w[1] = w[0] + 3
+    assert codes(suspect_readings.contradictions(place, w, samples, 0, math.nan)) == [
+        ReadingCode.CONTRADICTION
+    ]
 
 
 def test_readings_that_contradict_each_other():

@@ -262,8 +262,8 @@ class PageContent:
             return "The near field of all directions was measured: the whole pattern is trusted."
         return (
             f"{'At each frequency at least ' if share.values.size > 1 else ''}{least:z.1f} % of the "
-            "directions were seen. The figures mark where the near field was not measured: do not trust the "
-            "far field there."
+            "directions were seen. The figures mark what hangs on near field that was not measured: do not "
+            "trust the far field there."
         )
 
     def identification(self) -> str:

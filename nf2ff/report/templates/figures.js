@@ -116,7 +116,7 @@ const map = () => {
     const columns = facts.arrays.trusted.shape[2];
     const seen = rows(Array.from(codes("trusted", f), (c) => (c ? null : 1)), columns).map((row) => [...row, row[0]]);
     if (seen.some((row) => row.includes(1))) {
-      traces.unshift({ type: "heatmap", x: phi, y: theta, z: seen, colorscale: [[0, colour("unseen")], [1, colour("unseen")]], opacity: 0.85, showscale: false, hovertemplate: "phi %{x}°, theta %{y}°: not measured<extra></extra>" });
+      traces.unshift({ type: "heatmap", x: phi, y: theta, z: seen, colorscale: [[0, colour("unseen")], [1, colour("unseen")]], opacity: 0.85, showscale: false, hovertemplate: "phi %{x}°, theta %{y}°: hangs on what was not measured<extra></extra>" });
     }
   }
   const text = facts.absolute ? z.map((row) => row.map(level)) : undefined;
@@ -146,16 +146,24 @@ const cosines = () => {
   const f = now, { which, sign, names } = half(), at = peak(f), count = 301;
   const flat = levels("map", f), columns = facts.arrays.map.shape[2];
   const u = steps(count, -1, 2 / (count - 1));
-  const z = u.map((v) => u.map((w) => {
+  const over = (found) => u.map((v) => u.map((w) => {
     const rest = 1 - v * v - w * w;
     if (rest < 0) return null;
     const r = [0, 0, 0];
     r[(which + 1) % 3] = w; r[(which + 2) % 3] = v; r[which] = sign * Math.sqrt(rest);
-    return between(flat, columns, (Math.acos(Math.max(-1, Math.min(1, r[2]))) * 180) / Math.PI, (Math.atan2(r[1], r[0]) * 180) / Math.PI);
+    return found((Math.acos(Math.max(-1, Math.min(1, r[2]))) * 180) / Math.PI, (Math.atan2(r[1], r[0]) * 180) / Math.PI);
   }));
+  const z = over((theta, phi) => between(flat, columns, theta, phi));
   const t = (at.theta * Math.PI) / 180, p = (at.phi * Math.PI) / 180;
   const to = [Math.sin(t) * Math.cos(p), Math.sin(t) * Math.sin(p), Math.cos(t)];
   const traces = [{ type: "heatmap", x: u, y: u, z, zmin: at.top - BALLOON_DEPTH, zmax: at.top, colorscale: scale("viridis"), colorbar: bar("directivity [dBi]"), hoverongaps: false, hovertemplate: "%{x:.2f}, %{y:.2f}: %{z:.1f} dBi<extra></extra>" }];
+  if (facts.trusted) {
+    const seen = codes("trusted", f), around = facts.arrays.trusted.shape[2];
+    const hidden = over((theta, phi) => (seen[Math.round(theta / facts.step) * around + (Math.round((phi + 360) / facts.step) % around)] ? null : 1));
+    if (hidden.some((row) => row.includes(1))) {
+      traces.push({ type: "heatmap", x: u, y: u, z: hidden, colorscale: [[0, colour("unseen")], [1, colour("unseen")]], opacity: 0.85, showscale: false, hoverongaps: false, hovertemplate: "hangs on what was not measured<extra></extra>" });
+    }
+  }
   if (sign * to[which] > 0) traces.push({ ...cross(to[(which + 1) % 3], to[(which + 2) % 3]), showlegend: false });
   return put("u-v", traces, layout({
     xaxis: axis("direction cosine to " + names[0], { range: [-1, 1], constrain: "domain" }),
@@ -203,7 +211,7 @@ const balloon = () => {
     if (grey.some((row) => row.includes(true))) {
       const one = colour("unseen");
       Object.assign(trace, only((i, j) => seen[i][j] === 1));
-      traces.push({ ...trace, ...only((i, j) => grey[i][j]), colorscale: [[0, one], [1, one]], showscale: false, text: undefined, hovertemplate: "not measured<extra></extra>" });
+      traces.push({ ...trace, ...only((i, j) => grey[i][j]), colorscale: [[0, one], [1, one]], showscale: false, text: undefined, hovertemplate: "hangs on what was not measured<extra></extra>" });
     }
   }
   return put("balloon", [...traces, ...axes3()], layout({ margin: { l: 0, r: 0, t: 0, b: 0 }, scene: scene({ x: 1.3 * Math.cos(turn), y: 1.3 * Math.sin(turn), z: 0.6 }) }));
@@ -310,5 +318,5 @@ const terms = () => {
   by("terms").style.height = 110 + 34 * Math.max(1, known.length) + "px";
   const label = (text) => plain(text.length > (narrow() ? 18 : 40) ? text.slice(0, narrow() ? 17 : 39) + "…" : text);
   return put("terms", [{ type: "bar", orientation: "h", y: known.map((_, i) => i), x: known.map((row) => row[1]), text: known.map((row) => row[2] + " %"), customdata: known.map((row) => plain(row[0])), marker: { color: series()[0] }, hovertemplate: "%{customdata}: %{x}<extra></extra>" }],
-    layout({ xaxis: axis("standard uncertainty"), yaxis: axis("", { tickvals: known.map((_, i) => i), ticktext: known.map((row) => label(row[0])) }) }));
+    layout({ xaxis: axis("standard uncertainty [" + by("metric").selectedOptions[0].dataset.unit + "]"), yaxis: axis("", { tickvals: known.map((_, i) => i), ticktext: known.map((row) => label(row[0])) }) }));
 };

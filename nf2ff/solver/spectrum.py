@@ -218,8 +218,7 @@ def judge(
                 f"the sampling is too coarse for this antenna at {frequency:.9g} GHz: at degree "
                 f"{modes.degree}, the largest it determines, the last two degrees still have "
                 f"{tail_db[f]:z.0f} dB of the power",
-                "use finer steps, or mount the antenna nearer to the origin, or give a degree to accept the "
-                "error",
+                "use finer steps, centre the antenna, or give a degree to accept the error",
             )
         left = math.nan if residual is None else float(residual[f])
         if modes.degree < FEW_DEGREES and (lack or not math.isnan(left)):

@@ -32,7 +32,7 @@ from nf2ff.uncertainty.field_in_direction import TowardsFields, towards_columns
 from nf2ff.uncertainty.figure import Figure
 from nf2ff.uncertainty.level_interval import PARTS
 from nf2ff.uncertainty.local_figures import LocalFigures, localise
-from nf2ff.uncertainty.workers import few_cores, in_order, threads_first, worker_count
+from nf2ff.uncertainty.workers import few_cores, in_order, worker_count
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -195,10 +195,9 @@ def monte_carlo(
         Seed. Draw i takes the i-th child of it, whoever makes it: the result does not depend on
         the number of workers, but for rounding.
     jobs : int
-        Processes, -1 for one per core. In 1 no process is started: draws are made side by side on threads.
-        So they are on up to three cores, until what is left takes some seconds. Within a
-        ``joblib.parallel_config`` block its backend is used: with ``distributed.Client(address)`` and
-        ``joblib.parallel_config(backend="dask")`` all workers of
+        Processes, -1 for one per core. In 1, and for up to three cores, no process is started: draws are
+        then made side by side on threads. Within a ``joblib.parallel_config`` block its backend is used:
+        with ``distributed.Client(address)`` and ``joblib.parallel_config(backend="dask")`` all workers of
         a Dask cluster, on which this package is installed, unless ``jobs`` is 1.
     directions : (theta, phi), optional
         Directions (A,) each at which to follow the pattern too [rad]. Memory does not grow with
@@ -258,10 +257,12 @@ def monte_carlo(
     levels = np.zeros(values.shape[:2])
     fields = np.zeros((*values.shape[:2], len(some), PARTS))
     count, sums = 0, np.zeros((3, modes.frequency.size, theta.size))
-    # As many for each worker.
-    workers = worker_count(jobs)
-    rounds = -(-draws // (BATCH * workers))
-    batch = -(-draws // (rounds * workers))
+    # On few cores threads do nearly as well as processes, and need not start.
+    jobs = 1 if jobs == -1 and few_cores() else jobs
+    batch, workers = min(BATCH, draws), worker_count(jobs)
+    if workers > 1:  # as many for each
+        rounds = -(-draws // (BATCH * workers))
+        batch = -(-draws // (rounds * workers))
     if after is not None:
         _check_same(after, nominal, np.stack([theta, phi]), draws)
         count, batch = after.count, after.batch
@@ -270,8 +271,7 @@ def monte_carlo(
     end = draws if most is None else min(draws, most)
     shares = [slice(start, min(start + batch, end)) for start in range(count, end, batch)]
     make = functools.partial(work.run, seed)
-    on_few = jobs == -1 and few_cores()
-    parts = threads_first(make, shares) if on_few else in_order(make, shares, jobs)
+    parts = in_order(make, shares, jobs)
     try:
         for which, part in parts:
             values[which], levels[which], fields[which] = part.values, part.levels, part.fields

@@ -17,9 +17,6 @@ T = TypeVar("T")
 #: How often a worker looks whether the process that started it is there [s].
 _LOOK = 0.5
 _WATCH = "nf2ff-owner"
-#: What is left from which processes are worth their start, 0.7 s (measured: two do as much as two threads in
-#: 0.55 to 0.75 of the time) [s].
-LONG = 4.0
 
 
 def worker_count(jobs: int) -> int:
@@ -77,23 +74,6 @@ def in_order(
             found.close()
     for which in left:
         yield which, make(which, None)
-
-
-def threads_first(
-    make: Callable[[slice, int | None], T], parts: Sequence[slice]
-) -> Generator[tuple[slice, T]]:
-    """As `in_order`, on few cores: in this process, whose threads need not start, and in others, which do not
-    wait for one interpreter, once what is left takes long."""
-    last = 0.0
-    for i, which in enumerate(parts):
-        # The first part has what is made once in it.
-        if i > 1 and last * (len(parts) - i) > LONG:
-            yield from in_order(make, parts[i:], -1)
-            return
-        start = time.monotonic()
-        found = make(which, None)
-        last = time.monotonic() - start
-        yield which, found
 
 
 @contextmanager

@@ -167,18 +167,11 @@ class _PartSolver:
         for i, (samples, probe, degree) in enumerate(scans):
             if i in found:
                 continue
-            if (
-                self.by_change
-                and degree == kept.degree
-                and (
-                    moved := self._moved_damped(samples, probe)
-                    if self.damping
-                    else self._moved(samples, probe)
-                )
-                is not None
-            ):
-                found[i] = moved
-                continue
+            if self.by_change and degree == kept.degree:
+                moved = self._moved_damped(samples, probe) if self.damping else self._moved(samples, probe)
+                if moved is not None:
+                    found[i] = moved
+                    continue
             if i not in stays:
                 other = prepare(samples, probe, degree=degree, method=self.method)
             else:

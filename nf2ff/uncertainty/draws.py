@@ -369,12 +369,13 @@ class _Work:
 
     def run(self, seed: np.random.SeedSequence, which: slice, threads: int | None) -> _Part:
         """Make some draws: the i-th takes the i-th child of the seed."""
-        if self.key not in _KEPT:
+        kept = _KEPT.get(self.key)
+        if kept is None:
             _KEPT.clear()
             # Side by side on threads, each draw on one: then it is the same on however many.
             scan = self.solution
-            _KEPT[self.key] = self, NearbySolver(scan.parts, scan.modes, scan.samples, 1)
-        work, solver = _KEPT[self.key]
+            kept = _KEPT[self.key] = self, NearbySolver(scan.parts, scan.modes, scan.samples, 1)
+        work, solver = kept  # which other draws in this process may have dropped
         return work.draws(solver, seed, which, threads)
 
     def draws(

@@ -494,6 +494,17 @@ def test_draws_are_the_same_however_they_are_shared(monkeypatch):
     assert not np.isin(again.values, whole.values).any()
 
 
+def test_draws_beside_others_of_the_same_process(monkeypatch):
+    # Those may drop at any time what a process keeps for these.
+    class Forgetful(dict):
+        def __setitem__(self, key, value):
+            pass
+
+    whole = few(4, jobs=1)
+    monkeypatch.setattr(uncertainty_draws, "_KEPT", Forgetful())
+    assert_same(few(4, jobs=1), whole)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("backend", ["threading", "loky"])
 def test_workers(backend, monkeypatch):
